@@ -1,0 +1,1 @@
+"""The service: reads probes on a mixing reservoir and says when the batch is right."""

@@ -1,0 +1,196 @@
+"""The shapes that flow through the service: what goes in, what comes out.
+
+Inputs of a station are a `Sample`, a `Command` or a `Tick`; its outputs are
+`Reading` and `Event`.  All are plain, frozen data with no behaviour beyond
+their own consistency, so that any of them can be written down and read back.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import IntEnum, StrEnum
+from typing import TypeAlias
+
+JSON: TypeAlias = "None | bool | int | float | str | list[JSON] | dict[str, JSON]"
+
+
+class Flag(IntEnum):
+    """Quality of one reading, with the numbers of the QARTOD manuals.
+
+    Source: U.S. IOOS QARTOD, Manual for Real-Time Quality Control of In-situ
+    Temperature and Salinity Data, version 2.0 (2016).
+    """
+
+    PASS = 1
+    NOT_EVALUATED = 2
+    SUSPECT = 3
+    FAIL = 4
+    MISSING = 9
+
+
+class Phase(StrEnum):
+    """Where the water in a reservoir stands."""
+
+    IDLE = "idle"
+    BLANK = "blank"
+    DISSOLVING = "dissolving"
+    VERIFYING = "verifying"
+    READY = "ready"
+    OFF_TARGET = "off_target"
+    STALE = "stale"
+
+
+class Kind(StrEnum):
+    """What an event is about."""
+
+    PHASE = "phase"
+    STABILISED = "stabilised"
+    DISTURBED = "disturbed"
+    FORECAST = "forecast"
+    ALARM = "alarm"
+    ADVICE = "advice"
+    COMMAND = "command"
+    CALIBRATION = "calibration"
+    BATCH = "batch"
+    DEVICE = "device"
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """One moment on both clocks.
+
+    Attributes:
+        wall: UTC, aware.  May jump; only ever written down, never subtracted
+            within one boot.
+        mono_s: Monotonic seconds; comparable only while `boot` is the same.
+        boot: Which run of the machine `mono_s` belongs to.
+        synced: Whether the wall clock was known to be synchronised.
+    """
+
+    wall: datetime
+    mono_s: float
+    boot: str = ""
+    synced: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What one probe said at one moment, or why it said nothing.
+
+    Attributes:
+        reservoir: Name of the reservoir it looks at.
+        probe: Name of the probe.
+        at: When the value was taken.
+        conductivity_mS_cm: At the water's own temperature (any compensation
+            already undone), mS/cm; None when it did not come.
+        temperature_C: ITS-90, °C; None when it did not come.
+        pump: Whether the circulation pump runs; None when nobody says.
+        fault: Why a value did not come, as a sentence; empty when it did.
+        spoken: The instrument's own words, for the record, bounded in length.
+    """
+
+    reservoir: str
+    probe: str
+    at: Instant
+    conductivity_mS_cm: float | None
+    temperature_C: float | None
+    pump: bool | None = None
+    fault: str = ""
+    spoken: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Command:
+    """What a person or an automation asked for, attributed and identified.
+
+    Attributes:
+        id: Given by the client; the same id is never carried out twice.
+        at: When it was taken from the inbox.
+        who: Who asked, as the way in knows them.
+        via: The way in: "cli", "mqtt" or "page".
+        verb: What is asked, e.g. "batch.use".
+        reservoir: Which reservoir it is about; empty for the station.
+        facts: Arguments of the verb.
+    """
+
+    id: str
+    at: Instant
+    who: str
+    via: str
+    verb: str
+    reservoir: str = ""
+    facts: Mapping[str, JSON] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time passing with nothing to report; lets ages and delays run."""
+
+    at: Instant
+
+
+Input: TypeAlias = Sample | Command | Tick
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One sample turned into salinity, with how far it can be trusted.
+
+    Attributes:
+        reservoir: Name of the reservoir.
+        probe: Name of the probe.
+        at: When it was taken.
+        conductivity_mS_cm: Raw, at the water's temperature, mS/cm; what the
+            probe said, never overwritten.
+        temperature_C: ITS-90, °C.
+        salinity: Practical salinity (PSS-78); None when it cannot be had.
+        salinity_u: Standard uncertainty of `salinity`; None with it.
+        flag: The worst of `tests`.
+        tests: The flag that each quality test gave.
+        pump: As in the sample.
+        fault: As in the sample.
+        spoken: As in the sample.
+    """
+
+    reservoir: str
+    probe: str
+    at: Instant
+    conductivity_mS_cm: float | None
+    temperature_C: float | None
+    salinity: float | None
+    salinity_u: float | None
+    flag: Flag
+    tests: Mapping[str, Flag]
+    pump: bool | None = None
+    fault: str = ""
+    spoken: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse a reading whose flag contradicts its value."""
+        if (self.salinity is None) != (self.flag is Flag.MISSING):
+            msg = f"salinity {self.salinity!r} contradicts flag {self.flag.name}"
+            raise ValueError(msg)
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something happened that a person or a machine may want to know.
+
+    Attributes:
+        reservoir: Name of the reservoir; empty for the station itself.
+        at: When.
+        batch: Which batch it belongs to; empty when none.
+        kind: What it is about.
+        facts: Its particulars, JSON-able.
+    """
+
+    reservoir: str
+    at: Instant
+    batch: str
+    kind: Kind
+    facts: Mapping[str, JSON]
+
+
+Entry: TypeAlias = Reading | Event

@@ -1,0 +1,1 @@
+"""The one hand-off between measuring and publishing: SQLite files."""

@@ -1,0 +1,1 @@
+"""The pure heart: seawater, quality, stability, dosing, batches, alarms, station."""

@@ -1,0 +1,1 @@
+"""Drivers: turn what an instrument says into samples."""

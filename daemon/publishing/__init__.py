@@ -1,0 +1,1 @@
+"""Sinks that tail the journal."""

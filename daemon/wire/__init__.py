@@ -1,0 +1,1 @@
+"""Pure protocols: bytes in, frames out."""
