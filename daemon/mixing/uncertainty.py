@@ -1,0 +1,183 @@
+"""How far a salinity can be trusted, and what that lets us say about a limit.
+
+An uncertainty `u` is always a standard uncertainty (one standard deviation).
+
+Sources: JCGM 100:2008, Guide to the expression of uncertainty in measurement;
+JCGM 106:2012, The role of measurement uncertainty in conformity assessment.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal, TypeAlias
+
+from daemon.mixing.seawater import sensitivity
+
+Verdict: TypeAlias = Literal["inside", "outside", "undecided"]
+
+_BISECTIONS = 60
+
+
+@dataclass(frozen=True, slots=True)
+class ProbeUncertainty:
+    """What a probe's values are worth.
+
+    Attributes:
+        conductivity_percent: Standard uncertainty of conductivity, % of the value.
+        temperature_C: Standard uncertainty of temperature, °C.
+        resolution_mS_cm: The step between two conductivities that the
+            instrument can show, mS/cm; 0 where it is negligible.
+    """
+
+    conductivity_percent: float = 0.5
+    temperature_C: float = 0.1
+    resolution_mS_cm: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse an uncertainty that is negative or not a number."""
+        for name in self.__slots__:
+            value = getattr(self, name)
+            if not 0.0 <= value < math.inf:
+                msg = f"uncertainty {name} = {value!r} must be 0 or more"
+                raise ValueError(msg)
+
+
+def salinity_u(conductivity_mS_cm: float, temperature_C: float, probe: ProbeUncertainty) -> float:
+    """Return the standard uncertainty of the salinity of one reading.
+
+    Conductivity and temperature are taken as independent.  The resolution
+    counts as a rectangular distribution one step wide.
+
+    Args:
+        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 82.
+        temperature_C: ITS-90, °C; -2 to 40.
+        probe: What the probe's values are worth.
+
+    Raises:
+        daemon.mixing.seawater.OutOfRange: An argument leaves its range.
+
+    Source: JCGM 100:2008, equation 10 and, for the resolution, F.2.2.1.
+    """
+    per_mS_cm, per_C = sensitivity(conductivity_mS_cm, temperature_C)
+    return combine(
+        per_mS_cm * conductivity_mS_cm * probe.conductivity_percent / 100.0,
+        per_mS_cm * probe.resolution_mS_cm / math.sqrt(12.0),
+        per_C * probe.temperature_C,
+    )
+
+
+def combine(*u: float) -> float:
+    """Return the standard uncertainty of a sum of independent parts.
+
+    Source: JCGM 100:2008, equation 10 with all sensitivities 1.
+    """
+    return math.hypot(*u)
+
+
+def conformance_probability(value: float, u: float, low: float, high: float) -> float:
+    """Return the probability that the true value lies within `low` to `high`.
+
+    Args:
+        value: What was measured.
+        u: Its standard uncertainty, 0 or more; with 0 the answer is 0 or 1.
+        low: Lower limit, in the unit of `value`; may be minus infinity.
+        high: Upper limit, not below `low`; may be infinity.
+
+    Raises:
+        ValueError: `u` is negative or something is not a number, or the
+            limits are the wrong way round.
+
+    Source: JCGM 106:2012, conformance probability with a normal distribution.
+    """
+    _check(value, u, low, high)
+    if u == 0.0:
+        return 1.0 if low <= value <= high else 0.0
+    return max(0.0, 1.0 - _tail((value - low) / u) - _tail((high - value) / u))
+
+
+def accept(value: float, u: float, low: float, high: float, confidence: float = 0.95) -> Verdict:
+    """Say whether the true value is within `low` to `high`, as far as can be said.
+
+    Args:
+        value: What was measured.
+        u: Its standard uncertainty, 0 or more.
+        low: Lower limit, in the unit of `value`.
+        high: Upper limit, not below `low`.
+        confidence: Probability demanded of either answer, 0.5 to 1, both excluded.
+
+    Returns:
+        "inside" or "outside" where that is at least as probable as
+        `confidence`, otherwise "undecided".
+
+    Raises:
+        ValueError: As `conformance_probability`, or `confidence` leaves its range.
+
+    Source: JCGM 106:2012, guarded acceptance and guarded rejection.
+    """
+    _check_confidence(confidence)
+    within = conformance_probability(value, u, low, high)
+    if within >= confidence:
+        return "inside"
+    return "outside" if 1.0 - within >= confidence else "undecided"
+
+
+def acceptance_interval(
+    u: float, low: float, high: float, confidence: float = 0.95
+) -> tuple[float, float] | None:
+    """Return the measured values that would be accepted as "inside".
+
+    Args:
+        u: Standard uncertainty of the measured value, 0 or more.
+        low: Lower limit, finite.
+        high: Upper limit, finite, not below `low`.
+        confidence: Probability demanded, 0.5 to 1, both excluded.
+
+    Returns:
+        Lowest and highest value, or None where even a value in the middle
+        would not be sure enough, so that no measurement of this quality can
+        ever be accepted.
+
+    Raises:
+        ValueError: As `accept`, or a limit is infinite.
+
+    Source: JCGM 106:2012, acceptance interval with a guard band.
+    """
+    _check_confidence(confidence)
+    middle = (low + high) / 2.0
+    if not math.isfinite(middle):
+        msg = f"limits {low!r} and {high!r} must be finite"
+        raise ValueError(msg)
+    if conformance_probability(middle, u, low, high) < confidence:
+        return None
+    sure, unsure = middle, high + u
+    for _ in range(_BISECTIONS):
+        probe = (sure + unsure) / 2.0
+        if conformance_probability(probe, u, low, high) >= confidence:
+            sure = probe
+        else:
+            unsure = probe
+    return low + high - sure, sure
+
+
+def _tail(z: float) -> float:
+    """Return the probability that a standard normal variable exceeds `z`."""
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
+
+
+def _check(value: float, u: float, low: float, high: float) -> None:
+    if not math.isfinite(value):
+        msg = f"measured value {value!r} must be a finite number"
+        raise ValueError(msg)
+    if not 0.0 <= u < math.inf:
+        msg = f"standard uncertainty {u!r} must be 0 or more"
+        raise ValueError(msg)
+    if not low <= high:
+        msg = f"lower limit {low!r} must not be above upper limit {high!r}"
+        raise ValueError(msg)
+
+
+def _check_confidence(confidence: float) -> None:
+    if not 0.5 < confidence < 1.0:  # noqa: PLR2004 - at 0.5 both answers could hold
+        msg = f"confidence {confidence!r} must be above 0.5 and below 1"
+        raise ValueError(msg)
