@@ -1,8 +1,12 @@
 """The shapes that flow through the service: what goes in, what comes out.
 
-Inputs of a station are a `Sample`, a `Command` or a `Tick`; its outputs are
-`Reading` and `Event`.  All are plain, frozen data with no behaviour beyond
-their own consistency, so that any of them can be written down and read back.
+Inputs of a station are a `Sample` or a `Command`; its outputs are `Reading`
+and `Event`.  All are plain, frozen data with no behaviour beyond their own
+consistency, so that any of them can be written down and read back.
+
+There is no tick: a driver owes the station a sample every period, with a
+fault in it when no value came.  So time passes in the record itself, and a
+replay of the record sees the same time pass.
 """
 
 from __future__ import annotations
@@ -124,14 +128,7 @@ class Command:
     facts: Mapping[str, JSON] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class Tick:
-    """Time passing with nothing to report; lets ages and delays run."""
-
-    at: Instant
-
-
-Input: TypeAlias = Sample | Command | Tick
+Input: TypeAlias = Sample | Command
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +144,7 @@ class Reading:
         temperature_C: ITS-90, °C.
         salinity: Practical salinity (PSS-78); None when it cannot be had.
         salinity_u: Standard uncertainty of `salinity`; None with it.
-        flag: The worst of `tests`.
+        flag: The worst of `tests`, and MISSING when no value came.
         tests: The flag that each quality test gave.
         pump: As in the sample.
         fault: As in the sample.
@@ -169,7 +166,9 @@ class Reading:
 
     def __post_init__(self) -> None:
         """Refuse a reading whose flag contradicts its value."""
-        if (self.salinity is None) != (self.flag is Flag.MISSING):
+        given = self.salinity is not None
+        fits = self.flag is not Flag.MISSING if given else self.flag >= Flag.FAIL
+        if not fits:
             msg = f"salinity {self.salinity!r} contradicts flag {self.flag.name}"
             raise ValueError(msg)
 

@@ -1,0 +1,66 @@
+"""The robust short-term level of salinity: medians of ten-second bins.
+
+Bubbles, spikes and the sampling rate are left behind here, so that what
+follows reasons about water and not about readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from statistics import median
+
+BIN_S = 10.0
+KEEP = 30
+
+
+@dataclass(slots=True)
+class Level:
+    """Bins of good salinity, oldest first.
+
+    Attributes:
+        bin_start_s: Start of the bin that is being filled; None before any.
+        filling: Salinities in it.
+        times_s: Middle of each closed bin, s.
+        medians: Median practical salinity of each closed bin.
+    """
+
+    bin_start_s: float | None = None
+    filling: list[float] = field(default_factory=list)
+    times_s: list[float] = field(default_factory=list)
+    medians: list[float] = field(default_factory=list)
+
+    def advance(self, t_s: float, salinity: float | None) -> bool:
+        """Take one salinity (None when it cannot be used); say whether a bin closed."""
+        closed = False
+        if self.bin_start_s is None:
+            self.bin_start_s = t_s
+        elif t_s - self.bin_start_s >= BIN_S:
+            closed = self._close()
+            self.bin_start_s = t_s
+        if salinity is not None:
+            self.filling.append(salinity)
+        return closed
+
+    def _close(self) -> bool:
+        if not self.filling or self.bin_start_s is None:
+            return False
+        self.times_s.append(self.bin_start_s + BIN_S / 2)
+        self.medians.append(median(self.filling))
+        self.filling.clear()
+        del self.times_s[:-KEEP], self.medians[:-KEEP]
+        return True
+
+    def now(self) -> float | None:
+        """Median of the last three bins; None while there are fewer."""
+        return median(self.medians[-3:]) if len(self.medians) >= 3 else None
+
+    def last(self, count: int) -> list[float]:
+        """Return the last `count` bins; empty while there are fewer."""
+        return self.medians[-count:] if len(self.medians) >= count else []
+
+    def clear(self) -> None:
+        """Forget all bins, e.g. because other water is in the vessel."""
+        self.bin_start_s = None
+        self.filling.clear()
+        self.times_s.clear()
+        self.medians.clear()

@@ -1,0 +1,58 @@
+"""One count of seconds that neither a restart nor a clock jump can bend.
+
+Within one boot only the monotonic clock is believed.  Across a reboot the
+wall clock is the only witness, and it is believed only where it was known to
+be synchronised on both sides; until then the time away counts as nothing and
+is made up for as soon as the clock is synchronised again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.entries import Instant
+
+
+@dataclass(slots=True)
+class Timeline:
+    """Seconds since the station first ran.
+
+    Attributes:
+        t_s: The count, s; never decreases.
+        boot: Boot of the last instant seen.
+        mono_s: Monotonic time of it, s.
+        anchor_wall: Wall time of the last instant known to be synchronised.
+        anchor_t_s: The count at that instant, s.
+        owing: Whether time away is still to be made up for.
+    """
+
+    t_s: float = 0.0
+    boot: str | None = None
+    mono_s: float = 0.0
+    anchor_wall: datetime | None = None
+    anchor_t_s: float = 0.0
+    owing: bool = False
+
+    def advance(self, at: Instant) -> float:
+        """Move to `at` and return the count, s."""
+        if self.boot is None:
+            self.boot = at.boot
+        elif self.boot == at.boot:
+            self.t_s += max(0.0, at.mono_s - self.mono_s)
+        else:
+            self.boot, self.owing = at.boot, True
+        self.mono_s = at.mono_s
+        if at.synced:
+            self._believe(at.wall)
+        return self.t_s
+
+    def _believe(self, wall: datetime) -> None:
+        if self.owing and self.anchor_wall is not None:
+            away_s = (wall - self.anchor_wall).total_seconds()
+            self.t_s = max(self.t_s, self.anchor_t_s + away_s)
+        self.owing = False
+        self.anchor_wall, self.anchor_t_s = wall, self.t_s
