@@ -1,0 +1,123 @@
+"""Read-only views of the journal: each opens, reads a batch whole, and closes.
+
+A reader that kept its snapshot would pin the write-ahead log, so none does.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from daemon.journal import rows
+from daemon.journal.writer import JournalError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from daemon.entries import JSON, Entry, Event, Reading
+
+
+@dataclass(frozen=True, slots=True)
+class Stored:
+    """An entry with the number under which the journal holds it."""
+
+    seq: int
+    entry: Entry
+
+
+class Reader:
+    """Questions that may be asked of a journal while it is being written."""
+
+    def __init__(self, path: Path) -> None:
+        """Name the journal; nothing is opened yet."""
+        self._path = path
+
+    def after(self, seq: int, limit: int = 500) -> list[Stored]:
+        """Return up to `limit` entries that follow `seq`, in order.
+
+        Raises:
+            JournalError: There is no journal, or it cannot be read.
+        """
+        with self._open() as db:
+            origins = _origins(db)
+            readings = db.execute(
+                f"SELECT {rows.READING_COLUMNS} FROM readings"  # noqa: S608 - a constant
+                " WHERE seq > ? ORDER BY seq LIMIT ?",
+                (seq, limit),
+            ).fetchall()
+            events = db.execute(
+                f"SELECT {rows.EVENT_COLUMNS} FROM events WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
+                (seq, limit),
+            ).fetchall()
+        stored = [Stored(row[0], rows.to_reading(row, origins[row[1]])) for row in readings]
+        stored += [Stored(row[0], rows.to_event(row, origins[row[1]])) for row in events]
+        stored.sort(key=lambda item: item.seq)
+        return stored[:limit]
+
+    def readings(self, since_seq: int = 0) -> list[tuple[int, Reading]]:
+        """Every reading after `since_seq`, in order."""
+        with self._open() as db:
+            origins = _origins(db)
+            found = db.execute(
+                f"SELECT {rows.READING_COLUMNS} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
+                (since_seq,),
+            ).fetchall()
+        return [(row[0], rows.to_reading(row, origins[row[1]])) for row in found]
+
+    def events(self, batch: str | None = None) -> list[tuple[int, Event]]:
+        """Every event in order, or those of one batch."""
+        where, values = ("", ()) if batch is None else (" WHERE batch = ?", (batch,))
+        with self._open() as db:
+            origins = _origins(db)
+            found = db.execute(
+                f"SELECT {rows.EVENT_COLUMNS} FROM events{where} ORDER BY seq",  # noqa: S608
+                values,
+            ).fetchall()
+        return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
+
+    def pictures(self) -> dict[str, JSON]:
+        """The present picture of each reservoir, by name."""
+        with self._open() as db:
+            found = db.execute("SELECT reservoir, picture FROM pictures").fetchall()
+        return {reservoir: json.loads(picture) for reservoir, picture in found}
+
+    def memory(self) -> tuple[int, str] | None:
+        """The station's last kept state and the `seq` it belongs to."""
+        with self._open() as db:
+            found: tuple[int, str] | None = db.execute("SELECT seq, state FROM memory").fetchone()
+        return found
+
+    def last_seq(self) -> int:
+        """The newest `seq`; 0 in an empty journal."""
+        with self._open() as db:
+            (seq,) = db.execute(
+                "SELECT max(coalesce((SELECT max(seq) FROM readings), 0),"
+                " coalesce((SELECT max(seq) FROM events), 0))"
+            ).fetchone()
+        return int(seq)
+
+    @contextmanager
+    def _open(self) -> Iterator[sqlite3.Connection]:
+        try:
+            with closing(
+                sqlite3.connect(f"{self._path.absolute().as_uri()}?mode=ro", uri=True)
+            ) as db:
+                yield db
+        except sqlite3.Error as exc:
+            if not self._path.exists():
+                msg = (
+                    f"journal {self._path}: there is none yet;"
+                    " start 'brinewright run' or check journal.path"
+                )
+            else:
+                msg = f"journal {self._path}: cannot be read: {exc}"
+            raise JournalError(msg) from exc
+
+
+def _origins(db: sqlite3.Connection) -> dict[int, tuple[Any, ...]]:
+    found = db.execute("SELECT id, reservoir, probe, boot FROM origins").fetchall()
+    return {number: tuple(origin) for number, *origin in found}

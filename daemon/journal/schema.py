@@ -1,0 +1,78 @@
+"""The tables of the journal and the numbered steps that bring an old one up to date.
+
+A reading is one row of plain numbers; what repeats (reservoir, probe, boot)
+stands once, in `origins`.  Readings and events share one count, `seq`, which
+is never used twice.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import sqlite3
+
+MIGRATIONS: tuple[str, ...] = (
+    """
+    CREATE TABLE origins (
+        id INTEGER PRIMARY KEY,
+        reservoir TEXT NOT NULL,
+        probe TEXT NOT NULL,
+        boot TEXT NOT NULL,
+        UNIQUE (reservoir, probe, boot)
+    ) STRICT;
+    CREATE TABLE readings (
+        seq INTEGER PRIMARY KEY,
+        origin INTEGER NOT NULL REFERENCES origins (id),
+        time_ms INTEGER NOT NULL,
+        mono_ms INTEGER NOT NULL,
+        synced INTEGER NOT NULL,
+        conductivity_mS_cm REAL,
+        temperature_C REAL,
+        salinity REAL,
+        salinity_u REAL,
+        flag INTEGER NOT NULL,
+        tests TEXT NOT NULL,
+        pump INTEGER,
+        fault TEXT NOT NULL,
+        spoken TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE events (
+        seq INTEGER PRIMARY KEY,
+        origin INTEGER NOT NULL REFERENCES origins (id),
+        time_ms INTEGER NOT NULL,
+        mono_ms INTEGER NOT NULL,
+        synced INTEGER NOT NULL,
+        batch TEXT NOT NULL,
+        kind TEXT NOT NULL,
+        facts TEXT NOT NULL
+    ) STRICT;
+    CREATE INDEX events_by_batch ON events (batch, seq);
+    CREATE TABLE pictures (
+        reservoir TEXT PRIMARY KEY,
+        seq INTEGER NOT NULL,
+        picture TEXT NOT NULL
+    ) STRICT;
+    CREATE TABLE memory (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        seq INTEGER NOT NULL,
+        state TEXT NOT NULL
+    ) STRICT;
+    """,
+)
+
+
+def migrate(connection: sqlite3.Connection) -> None:
+    """Bring the journal to the newest version, each step whole or not at all.
+
+    Raises:
+        ValueError: The journal was written by a newer version than this one.
+    """
+    (version,) = connection.execute("PRAGMA user_version").fetchone()
+    if version > len(MIGRATIONS):
+        msg = f"it was written by a newer version (schema {version}, known {len(MIGRATIONS)})"
+        raise ValueError(msg)
+    for number in range(version, len(MIGRATIONS)):
+        connection.executescript(
+            f"BEGIN IMMEDIATE; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;"
+        )

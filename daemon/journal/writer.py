@@ -1,0 +1,198 @@
+"""The journal's only writer.
+
+A commit is never lost to a killed process (WAL, synchronous NORMAL).  Events
+are forced to the card at once; readings at least every `flush_interval_s`, so
+a power cut costs at most that much of them and the card is spared.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import sqlite3
+from contextlib import suppress
+from typing import TYPE_CHECKING, Self
+
+from daemon.entries import Event, Reading
+from daemon.journal import rows
+from daemon.journal.schema import migrate
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from daemon.entries import JSON, Entry
+
+
+class JournalError(Exception):
+    """The journal cannot be used; the text says why and what to do."""
+
+
+class Writer:
+    """Appends entries; one at a time per file, held by a lock beside it."""
+
+    def __init__(self, path: Path, flush_interval_s: float = 5.0) -> None:
+        """Open or create the journal at `path`.
+
+        Raises:
+            JournalError: The folder is not there or not writable, another
+                writer holds it, or the file is no journal.
+        """
+        self._path = path
+        self._flush_interval_s = flush_interval_s
+        self._last_flush_s: float | None = None
+        self._lock = _take_lock(path)
+        self._origins: dict[tuple[str, str, str], int] = {}
+        try:
+            self._db = sqlite3.connect(path, isolation_level=None)
+            self._db.execute("PRAGMA journal_mode = WAL")
+            migrate(self._db)
+            self._seq = _last_seq(self._db)
+        except (sqlite3.Error, ValueError) as exc:
+            os.close(self._lock)
+            msg = (
+                f"journal {path}: cannot be opened: {exc}; move the file aside to start a new one,"
+                " or restore it from a copy"
+            )
+            raise JournalError(msg) from exc
+        for number, *origin in self._db.execute("SELECT id, reservoir, probe, boot FROM origins"):
+            self._origins[origin[0], origin[1], origin[2]] = number
+
+    def __enter__(self) -> Self:
+        """Use as a context that closes."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close on leaving."""
+        self.close()
+
+    @property
+    def last_seq(self) -> int:
+        """The newest `seq` in the journal; 0 when it is empty."""
+        return self._seq
+
+    def append(
+        self,
+        entries: Sequence[Entry],
+        now_s: float,
+        pictures: Mapping[str, JSON] | None = None,
+        memory: str | None = None,
+    ) -> None:
+        """Write entries, pictures and memory as one transaction.
+
+        Args:
+            entries: In the order in which they happened.
+            now_s: Monotonic time, s, for the flush interval.
+            pictures: The present state by reservoir, replacing the older one.
+            memory: The station's state, to go on from after a restart.
+
+        Raises:
+            JournalError: Nothing was written, e.g. the disk is full; the same
+                entries may be given again.
+        """
+        events = any(isinstance(entry, Event) for entry in entries)
+        due = self._last_flush_s is None or now_s - self._last_flush_s >= self._flush_interval_s
+        force = events or due
+        seq = self._seq
+        try:
+            self._db.execute(f"PRAGMA synchronous = {'FULL' if force else 'NORMAL'}")
+            self._db.execute("BEGIN IMMEDIATE")
+            for entry in entries:
+                seq += 1
+                self._insert(seq, entry)
+            self._keep(seq, pictures or {}, memory)
+            self._db.execute("COMMIT")
+        except sqlite3.Error as exc:
+            self._undo()
+            msg = f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}"
+            raise JournalError(msg) from exc
+        self._seq = seq
+        if force:
+            self._last_flush_s = now_s
+
+    def close(self) -> None:
+        """Fold the log into the file and let go of it; may be called twice."""
+        if self._lock < 0:
+            return
+        self._db.close()
+        os.close(self._lock)
+        self._lock = -1
+
+    def _insert(self, seq: int, entry: Entry) -> None:
+        if isinstance(entry, Reading):
+            origin = self._origin(entry.reservoir, entry.probe, entry.at.boot)
+            self._db.execute(
+                f"INSERT INTO readings ({rows.READING_COLUMNS})"  # noqa: S608 - a constant
+                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                rows.reading_row(seq, origin, entry),
+            )
+        else:
+            origin = self._origin(entry.reservoir, "", entry.at.boot)
+            self._db.execute(
+                f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
+                rows.event_row(seq, origin, entry),
+            )
+
+    def _origin(self, reservoir: str, probe: str, boot: str) -> int:
+        key = (reservoir, probe, boot)
+        if key not in self._origins:
+            cursor = self._db.execute(
+                "INSERT INTO origins (reservoir, probe, boot) VALUES (?, ?, ?)", key
+            )
+            self._origins[key] = int(cursor.lastrowid or 0)
+        return self._origins[key]
+
+    def _keep(self, seq: int, pictures: Mapping[str, JSON], memory: str | None) -> None:
+        for reservoir, picture in pictures.items():
+            self._db.execute(
+                "INSERT OR REPLACE INTO pictures VALUES (?, ?, ?)",
+                (reservoir, seq, json.dumps(picture, separators=(",", ":"), allow_nan=False)),
+            )
+        if memory is not None:
+            self._db.execute("INSERT OR REPLACE INTO memory VALUES (1, ?, ?)", (seq, memory))
+
+    def _undo(self) -> None:
+        with suppress(sqlite3.Error):
+            self._db.execute("ROLLBACK")
+        # An origin that was rolled back must be written again with the next entry.
+        self._origins.clear()
+        with suppress(sqlite3.Error):
+            for number, *origin in self._db.execute(
+                "SELECT id, reservoir, probe, boot FROM origins"
+            ):
+                self._origins[origin[0], origin[1], origin[2]] = number
+
+
+def _last_seq(db: sqlite3.Connection) -> int:
+    (seq,) = db.execute(
+        "SELECT max(coalesce((SELECT max(seq) FROM readings), 0),"
+        " coalesce((SELECT max(seq) FROM events), 0),"
+        " coalesce((SELECT max(seq) FROM memory), 0))"
+    ).fetchone()
+    return int(seq)
+
+
+def _take_lock(path: Path) -> int:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    except OSError as exc:
+        msg = (
+            f"journal {path}: the folder cannot be written: {exc.strerror}; make it writable for"
+            " this user, or set journal.path"
+        )
+        raise JournalError(msg) from exc
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as exc:
+        os.close(lock)
+        msg = f"journal {path}: another brinewright is writing it; stop that one first"
+        raise JournalError(msg) from exc
+    return lock
+
+
+def _remedy(exc: sqlite3.Error) -> str:
+    if getattr(exc, "sqlite_errorname", "") == "SQLITE_FULL":
+        return "free some space on that disk; entries are kept in memory until then"
+    return "check that the disk is mounted writable; entries are kept in memory until then"
