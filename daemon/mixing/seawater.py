@@ -49,6 +49,7 @@ _MAX_REFRACTION_C = 30.0
 _ROUNDING = 1e-9
 _STEP_MS_CM = 0.01
 _STEP_C = 0.01
+_HALVINGS = 50
 
 
 class OutOfRange(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
@@ -274,14 +275,15 @@ def _raw_salinity(conductivity_mS_cm: float, temperature_C: float) -> float:
 
 
 def _salinity_of_density(density: float, temperature_C: float) -> float:
-    """Halve the range of salinities until the last digit: density rises throughout."""
+    """Halve the range of salinities, within which density rises throughout."""
     low, high = 0.0, MAX_SALINITY
-    while low < (middle := (low + high) / 2.0) < high:
+    for _ in range(_HALVINGS):
+        middle = (low + high) / 2.0
         if density_kg_m3(middle, temperature_C) < density:
             low = middle
         else:
             high = middle
-    return high
+    return (low + high) / 2.0
 
 
 def _refraction(temperature_C: float, wavelength_nm: float) -> tuple[float, float]:
@@ -292,7 +294,7 @@ def _refraction(temperature_C: float, wavelength_nm: float) -> tuple[float, floa
             " where the refractive index of seawater is known"
         )
         raise OutOfRange(msg)
-    if not 400.0 <= wavelength_nm <= 700.0:  # noqa: PLR2004 - the published range
+    if not 400.0 <= wavelength_nm <= 700.0:
         msg = f"wavelength {wavelength_nm:g} nm is outside 400 to 700 nm"
         raise OutOfRange(msg)
     pure = (

@@ -1,0 +1,38 @@
+"""The whole configuration: one TOML file, checked whole before anything starts.
+
+`load` gives a `Config` or raises one `ConfigError` that lists every fault as a
+sentence.  Nothing here opens a port, a database or a secret.
+"""
+
+from daemon.config.loading import ConfigError, find_config, load, parse
+from daemon.config.models import (
+    Config,
+    Influx,
+    Journal,
+    LinearCompensation,
+    Mqtt,
+    Page,
+    Probe,
+    Quality,
+    Reservoir,
+    Station,
+    Units,
+)
+
+__all__ = [
+    "Config",
+    "ConfigError",
+    "Influx",
+    "Journal",
+    "LinearCompensation",
+    "Mqtt",
+    "Page",
+    "Probe",
+    "Quality",
+    "Reservoir",
+    "Station",
+    "Units",
+    "find_config",
+    "load",
+    "parse",
+]

@@ -1,0 +1,352 @@
+"""The sections of the configuration file, with their limits and defaults.
+
+Keys carry their unit.  A key without a default must be given.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from daemon.config.fields import (
+    FilePath,
+    Section,
+    name,
+    number,
+    one_of,
+    sections,
+    text,
+    whole,
+)
+from daemon.config.patterns import checked_reply
+
+ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
+TemperatureUnit: TypeAlias = Literal["degC", "degF", "K"]
+
+
+def _plain_micro(value: object) -> object:
+    """Take either of the two micro signs for the letter u."""
+    return value.replace("\u00b5", "u").replace("\u03bc", "u") if isinstance(value, str) else value
+
+
+def _none_is_raw(value: object) -> object:
+    return None if value == "none" else _refuse_null(value)
+
+
+def _refuse_null(value: object) -> object:
+    if isinstance(value, dict):
+        return value
+    msg = "neither"
+    raise ValueError(msg)
+
+
+def _ascending(value: tuple[float, float]) -> tuple[float, float]:
+    if value[0] >= value[1]:
+        msg = "the first number must be below the second"
+        raise ValueError(msg)
+    return value
+
+
+def _host_and_port(value: str) -> str:
+    host, colon, port = value.rpartition(":")
+    if not (colon and host and port.isascii() and port.isdigit() and 0 < int(port[:9]) <= 65535):
+        msg = "it is not host:port"
+        raise ValueError(msg)
+    return value
+
+
+def _web_address(value: str) -> str:
+    if not value.startswith(("http://", "https://")) or value.endswith("://"):
+        msg = "it does not begin with http:// or https:// and a host"
+        raise ValueError(msg)
+    return value
+
+
+def _topic_part(value: str) -> str:
+    if set(value) & set("+#\0") or value.startswith(("/", "$")) or value.endswith("/"):
+        msg = "it holds + or #, or begins or ends where a topic may not"
+        raise ValueError(msg)
+    return value
+
+
+Span: TypeAlias = Annotated[tuple[float, float], Field(strict=False), AfterValidator(_ascending)]
+
+
+class Station(Section):
+    """`[station]`: the one computer that this file is for.
+
+    Attributes:
+        name: First part of every topic below `brinewright/`.
+        rehearsal_speed: Time runs this many times faster; for rehearsals with
+            the simulator only, 1 in service.
+    """
+
+    name: str = name("station")
+    rehearsal_speed: float = number(1, 1000, "times real time", 1.0)
+
+
+class Units(Section):
+    """`units` of a probe: what its numbers mean; declared, never guessed by size."""
+
+    conductivity: Annotated[ConductivityUnit, BeforeValidator(_plain_micro)] = one_of(
+        "uS/cm", "µS/cm", "mS/cm", "S/m"
+    )
+    temperature: TemperatureUnit = one_of("degC", "degF", "K")
+
+
+class LinearCompensation(Section):
+    """The rule by which an instrument refers conductivity to one temperature.
+
+    Attributes:
+        linear_percent_per_C: Its coefficient, % per °C.
+        reference_C: The temperature it refers to, °C.
+    """
+
+    linear_percent_per_C: float = number(0, 5, "% per °C")
+    reference_C: float = number(0, 40, "°C")
+
+
+def _timeout_s(given: dict[str, Any]) -> float:
+    """Wait for an answer within the period; for one that talks by itself, three periods."""
+    period_s: float = given.get("period_s", 2.0)
+    return min(period_s, 2.0) if given.get("request") is not None else 3.0 * period_s
+
+
+class Probe(Section):
+    """`[[reservoir.probe]]`: one instrument on a serial line.
+
+    Attributes:
+        name: Unique within its reservoir.
+        driver: How it is spoken to; "line" is a serial line of text.
+        port: Serial device.
+        baud: Speed, Bd.
+        bytesize: Data bits.
+        parity: "N", "E" or "O".
+        stopbits: Stop bits.
+        request: What to send for a reading; None for one that talks by itself.
+        reply: Regular expression searched in each line, with the named groups
+            `conductivity`, `temperature` and, where it has one, `pump`.
+        ends_with: What ends a line; None for either of CR and LF.
+        units: Of the two numbers.
+        compensation: What the instrument does to conductivity before it says
+            it; None (in the file: "none") for raw values.
+        period_s: Seconds between readings.
+        timeout_s: Seconds without an answer until a reading counts as missing.
+        conductivity_u_percent: Standard uncertainty assumed until calibrated, %.
+        temperature_u_C: Standard uncertainty assumed until calibrated, °C.
+    """
+
+    name: str = name("probe")
+    driver: Literal["line"] = one_of("line")
+    port: str = text("a serial device such as '/dev/ttyUSB0'")
+    baud: int = whole(300, 921_600, "Bd", 9600)
+    bytesize: Literal[7, 8] = one_of(7, 8, default=8)
+    parity: Literal["N", "E", "O"] = one_of("N", "E", "O", default="N")
+    stopbits: Literal[1, 2] = one_of(1, 2, default=1)
+    request: str | None = text("1 to 64 characters to send, for example 'R\\r'", None, 64)
+    reply: Annotated[str, AfterValidator(checked_reply)] = Field(
+        description="a regular expression of at most 200 characters with the named groups"
+        " conductivity and temperature"
+    )
+    ends_with: Literal["\r", "\n", "\r\n"] | None = one_of("\r", "\n", "\r\n", default=None)
+    units: Units = Field(
+        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }"
+    )
+    compensation: Annotated[LinearCompensation | None, BeforeValidator(_none_is_raw)] = Field(
+        description="'none' for an instrument that reports raw conductivity, or"
+        " { linear_percent_per_C = 2.0, reference_C = 25 } as its manual says"
+    )
+    period_s: float = number(0.2, 60, "seconds", 2.0)
+    timeout_s: float = Field(
+        default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
+    )
+    conductivity_u_percent: float = number(0, 20, "% of the value", 0.5)
+    temperature_u_C: float = number(0, 5, "°C", 0.1)
+
+
+class Quality(Section):
+    """`[reservoir.quality]`: thresholds of the quality tests.
+
+    Attributes:
+        gap_s: Seconds without a reading that count as a gap; None to follow
+            from the probe's period.
+        spike_suspect_ppt: A lone jump from which a reading is suspect.
+        spike_fail_ppt: A lone jump from which it fails.
+        rate_suspect_ppt_per_min: Change from which it is suspect; None for no test.
+        flat_suspect_min: Minutes without any change from which it is suspect.
+        flat_fail_min: Minutes without any change from which it fails.
+        temperature_range_C: What the water can be at all, °C.
+        conductivity_range_mS_cm: What the water can be at all, mS/cm.
+    """
+
+    gap_s: float | None = number(0.2, 86_400, "seconds", None)
+    spike_suspect_ppt: float = number(0.01, 42, "ppt", 0.3)
+    spike_fail_ppt: float = number(0.01, 42, "ppt", 3.0)
+    rate_suspect_ppt_per_min: float | None = number(0.01, 1000, "ppt per minute", None)
+    flat_suspect_min: float = number(0.1, 1440, "minutes", 10.0)
+    flat_fail_min: float = number(0.1, 1440, "minutes", 30.0)
+    temperature_range_C: Span = Field(
+        (0.0, 40.0), description="two rising numbers in °C such as [0, 40]"
+    )
+    conductivity_range_mS_cm: Span = Field(
+        (0.0, 100.0), description="two rising numbers in mS/cm such as [0, 100]"
+    )
+
+
+class Reservoir(Section):
+    """`[[reservoir]]`: one mixing vessel and what its water must become.
+
+    Attributes:
+        name: Unique; second part of its topics.
+        capacity_l: What it holds when full to the brim, litres.
+        fill_l: What a batch fills it to, litres.
+        target_ppt: Practical salinity to reach.
+        tolerance_ppt: How far from it is still right.
+        use_within_h: Hours after release until the water is stale.
+        settle_within_min: Minutes within which mixing should be over.
+        release_confidence: Probability of being within tolerance demanded
+            before a batch is ready.
+        blank_max_ppt: Below this the water counts as purified, no salt added.
+        quality: Thresholds of the quality tests.
+        probes: What measures it; none is needed to replay a recording.
+    """
+
+    name: str = name("reservoir")
+    capacity_l: float = number(0.1, 100_000, "litres")
+    fill_l: float = number(0.1, 100_000, "litres")
+    target_ppt: float = number(0, 42, "ppt")
+    tolerance_ppt: float = number(0.01, 10, "ppt")
+    use_within_h: float = number(0.1, 8760, "hours", 24.0)
+    settle_within_min: float = number(1, 10_080, "minutes", 30.0)
+    release_confidence: float = number(0.501, 0.9999, "(a probability)", 0.95)
+    blank_max_ppt: float = number(0.01, 10, "ppt", 1.0)
+    quality: Quality = Field(default=Quality(), description="a section [reservoir.quality]")
+    probes: tuple[Probe, ...] = sections(
+        "sections headed [[reservoir.probe]], in double brackets", "probe", ()
+    )
+
+
+class Journal(Section):
+    """`[journal]`: where everything that happens is written first.
+
+    Attributes:
+        path: The database file.
+        flush_interval_s: Readings are forced to the card this often, seconds;
+            a power cut loses at most that much.
+    """
+
+    path: FilePath = Field(
+        Path("/var/lib/brinewright/journal.db"), description="the path of a file"
+    )
+    flush_interval_s: float = number(0.1, 3600, "seconds", 5.0)
+
+
+class Mqtt(Section):
+    """`[mqtt]`: the broker to publish to; without the section, none.
+
+    Attributes:
+        host: Name or address of the broker.
+        port: TCP port.
+        username: Who we are; None for a broker that does not ask.
+        password_file: File that holds the password alone.
+        keepalive_s: Longest silence between us and the broker, seconds.
+        client_id: None to make one from the station's name.
+        discovery_prefix: Where home-automation hubs look for announcements.
+    """
+
+    host: str = text("the name or address of a broker", longest=253)
+    port: int = whole(1, 65_535, "(a TCP port)", 1883)
+    username: str | None = text("a user name of 1 to 200 characters", None)
+    password_file: FilePath | None = Field(
+        None, description="the path of a file that holds the password alone"
+    )
+    keepalive_s: int = whole(5, 3600, "seconds", 30)
+    client_id: str | None = text("1 to 64 characters", None, 64)
+    discovery_prefix: Annotated[str, AfterValidator(_topic_part)] = text(
+        "the beginning of a topic, such as 'homeassistant'", "homeassistant"
+    )
+
+
+class Influx(Section):
+    """`[influx]`: a time-series database to write to.
+
+    Read and checked so that a file may already hold it; nothing writes there yet.
+
+    Attributes:
+        url: Address of the server.
+        org: Organisation.
+        bucket: Bucket.
+        token_file: File that holds the token alone.
+    """
+
+    url: Annotated[str, AfterValidator(_web_address)] = text(
+        "an address such as 'http://127.0.0.1:8086'"
+    )
+    org: str = text("the name of an organisation")
+    bucket: str = text("the name of a bucket")
+    token_file: FilePath = Field(description="the path of a file that holds the token alone")
+
+
+class Page(Section):
+    """`[page]`: the status page.
+
+    Read and checked so that a file may already hold it; nothing serves it yet.
+
+    Attributes:
+        listen: Address and port, `host:port`; loopback unless told otherwise.
+    """
+
+    listen: Annotated[str, AfterValidator(_host_and_port)] = text(
+        "host:port such as '127.0.0.1:8407'", "127.0.0.1:8407"
+    )
+
+    @property
+    def host(self) -> str:
+        """The address to listen on, without the brackets of IPv6."""
+        return self.listen.rpartition(":")[0].strip("[]")
+
+    @property
+    def port(self) -> int:
+        """The TCP port to listen on."""
+        return int(self.listen.rpartition(":")[2])
+
+
+class Config(Section):
+    """The whole file.
+
+    Attributes:
+        station: `[station]`.
+        reservoirs: `[[reservoir]]`, in the order of the file.
+        journal: `[journal]`.
+        mqtt: `[mqtt]`, or None.
+        influx: `[influx]`, or None; not used yet.
+        page: `[page]`; not used yet.
+    """
+
+    station: Station = Field(description="a section [station]")
+    reservoirs: tuple[Reservoir, ...] = sections(
+        "at least one section headed [[reservoir]], in double brackets", "reservoir"
+    )
+    journal: Journal = Field(default=Journal(), description="a section [journal]")
+    mqtt: Mqtt | None = Field(None, description="a section [mqtt]")
+    influx: Influx | None = Field(None, description="a section [influx]")
+    page: Page = Field(default=Page(), description="a section [page]")
+
+    @property
+    def client_id(self) -> str:
+        """The MQTT client id: the one given, or one made from the station's name."""
+        given = self.mqtt.client_id if self.mqtt else None
+        return given or f"brinewright-{self.station.name}"
+
+    def reservoir(self, name: str) -> Reservoir:
+        """Return the reservoir called `name`.
+
+        Raises:
+            KeyError: There is none.
+        """
+        for one in self.reservoirs:
+            if one.name == name:
+                return one
+        raise KeyError(name)

@@ -1,0 +1,106 @@
+"""Is a reply pattern fit to be run on whatever an instrument sends?"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+
+LONGEST_PATTERN = 200
+MOST_OPEN_REPEATS = 12
+NEEDED_GROUPS = ("conductivity", "temperature")
+KNOWN_GROUPS = (*NEEDED_GROUPS, "pump")
+
+
+def checked_reply(pattern: str) -> str:
+    """Return `pattern` when it compiles, has its groups and stays quick.
+
+    Refused, because a line of rubbish could keep them busy for hours: a repeat
+    or a choice inside a repeated group, and more than a dozen repeats without
+    an end.
+
+    Raises:
+        ValueError: Says what is wrong with the pattern.
+    """
+    if len(pattern) > LONGEST_PATTERN:
+        msg = f"it is {len(pattern)} characters long; at most {LONGEST_PATTERN} are allowed"
+        raise ValueError(msg)
+    compiled = _compiled(pattern)
+    if compiled.flags & re.VERBOSE or "(?#" in pattern:
+        msg = "it holds comments or the flag x, which are not taken here"
+        raise ValueError(msg)
+    _check_groups(compiled)
+    shape = _shape(pattern)
+    if shape.nested:
+        msg = "it repeats a group that itself holds a repeat or a choice, which can take for ever"
+        raise ValueError(msg)
+    if shape.open_repeats > MOST_OPEN_REPEATS:
+        msg = f"it has {shape.open_repeats} open repeats; at most {MOST_OPEN_REPEATS} are allowed"
+        raise ValueError(msg)
+    return pattern
+
+
+def _compiled(pattern: str) -> re.Pattern[str]:
+    try:
+        return re.compile(pattern)
+    except (re.error, OverflowError, RecursionError) as exc:
+        msg = f"it is not a regular expression: {exc}"
+        raise ValueError(msg) from exc
+
+
+def _check_groups(compiled: re.Pattern[str]) -> None:
+    lacking = [group for group in NEEDED_GROUPS if group not in compiled.groupindex]
+    if lacking:
+        forms = " and ".join(f"(?P<{group}>...)" for group in lacking)
+        msg = f"it lacks the named group {forms}"
+        raise ValueError(msg)
+    strange = [group for group in compiled.groupindex if group not in KNOWN_GROUPS]
+    if strange:
+        msg = f"it names the group {strange[0]}; known groups are {', '.join(KNOWN_GROUPS)}"
+        raise ValueError(msg)
+
+
+@dataclass(slots=True)
+class _Shape:
+    open_repeats: int = 0
+    nested: bool = False
+    varies: list[bool] = field(default_factory=lambda: [False])
+
+
+_TOKEN = re.compile(
+    r"""(?P<literal>\\.|\[\^?\]?(?:\\.|[^\]\\])*\])
+      | (?P<opening>\((?:\?(?:P<\w+>|[:=!>]|<[=!]|[aiLmsux-]*:)?)?)
+      | (?P<closing>\))
+      | (?P<repeat>[*+]|\?|\{(?=[\d,])(?P<low>\d*)(?:,(?P<high>\d*))?\})
+      | (?P<other>.)""",
+    re.VERBOSE | re.DOTALL,
+)
+
+
+def _shape(pattern: str) -> _Shape:
+    """Walk a pattern that compiles and note what can match in many ways."""
+    shape = _Shape()
+    varied = False
+    for token in _TOKEN.finditer(pattern):
+        after_varied_group, varied = varied, False
+        if token.lastgroup == "opening":
+            shape.varies.append(False)
+        elif token.lastgroup == "closing":
+            varied = shape.varies.pop()
+            shape.varies[-1] |= varied
+        elif token["repeat"]:
+            shape.nested |= after_varied_group and _repeats_often(token)
+            shape.open_repeats += _is_open(token)
+            shape.varies[-1] = True
+        elif token[0] == "|":
+            shape.varies[-1] = True
+    return shape
+
+
+def _is_open(token: re.Match[str]) -> bool:
+    return token["repeat"] in "*+" or token["high"] == ""
+
+
+def _repeats_often(token: re.Match[str]) -> bool:
+    if token["repeat"] == "?":
+        return False
+    return _is_open(token) or int(token["high"] or token["low"]) > 1
