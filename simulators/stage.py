@@ -1,0 +1,203 @@
+"""One scenario being performed: time passes, things are done, the probe speaks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
+
+from simulators.instrument import Character, Instrument, Spoken, Trouble
+from simulators.reservoir import Reservoir, SaltMix, Vessel
+
+FOLLOW_S = 1.0
+
+
+class ScenarioError(ValueError):
+    """A scenario asks for something that cannot be; the text says what."""
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """Something done at a time.
+
+    Attributes:
+        at_s: Simulated seconds from the start.
+        verb: One of `VERBS`.
+        facts: Its numbers, by name, with the unit in the name.
+    """
+
+    at_s: float
+    verb: str
+    facts: Mapping[str, float] = field(default_factory=dict)
+
+    def __str__(self) -> str:
+        """Say the action with its simulated time, on one line."""
+        facts = "".join(f" {name}={_plain(value)}" for name, value in self.facts.items())
+        return f"{clock_face(self.at_s)} {self.verb}{facts}"
+
+
+@dataclass(frozen=True, slots=True)
+class Scenario:
+    """A story as plain data.
+
+    Attributes:
+        name: How it is called for.
+        tells: What happens, in a sentence.
+        expects: What a good observer concludes, in words.
+        actions: What is done, in order of time.
+        lasts_s: How long it is worth watching, s.
+        starts_with_l: Water in the vessel at the start, L.
+        starts_at: Practical salinity of that water.
+        temperature_C: Its temperature, °C.
+        pump: Whether the pump runs at the start.
+        lands_at: True salinity at the end, evaporation aside.
+        mix: The salt that is poured.
+        vessel: Where it happens.
+        character: What the probe is like.
+    """
+
+    name: str
+    tells: str
+    expects: str
+    actions: tuple[Action, ...]
+    lasts_s: float
+    lands_at: float
+    starts_with_l: float = 180.0
+    starts_at: float = 0.002
+    temperature_C: float = 24.0
+    pump: bool = True
+    mix: SaltMix = field(default_factory=SaltMix)
+    vessel: Vessel = field(default_factory=Vessel)
+    character: Character = field(default_factory=Character)
+
+
+@dataclass(slots=True)
+class Stage:
+    """A scenario, how far it has come, and whether the probe is plugged in."""
+
+    scenario: Scenario
+    reservoir: Reservoir
+    instrument: Instrument
+    t_s: float = 0.0
+    plugged: bool = True
+    done: list[Action] = field(default_factory=list)
+
+    @classmethod
+    def setting(cls, scenario: Scenario, seed: int) -> Stage:
+        """Return the stage of `scenario` at its first moment."""
+        reservoir = Reservoir.holding(
+            scenario.starts_with_l,
+            salinity=scenario.starts_at,
+            temperature_C=scenario.temperature_C,
+            vessel=scenario.vessel,
+        )
+        reservoir.pump = scenario.pump
+        made = cls(scenario, reservoir, Instrument(scenario.character, seed))
+        made._follow(0.0)
+        return made
+
+    def next_action_s(self) -> float | None:
+        """Return when the next thing is done; None when all is."""
+        left = self.scenario.actions[len(self.done) :]
+        return left[0].at_s if left else None
+
+    def advance(self, until_s: float) -> None:
+        """Let time pass until `until_s`, doing each action at its own moment.
+
+        Raises:
+            ScenarioError: An action cannot be done; what was done before stands.
+        """
+        while (at_s := self.next_action_s()) is not None and at_s <= until_s:
+            self._pass(at_s)
+            action = self.scenario.actions[len(self.done)]
+            perform(self, action)
+            self.done.append(action)
+        self._pass(until_s)
+
+    def speak(self) -> Spoken:
+        """Return what the probe says now; nothing when it is unplugged."""
+        return self.instrument.speak(self.t_s) if self.plugged else Spoken(b"")
+
+    def _pass(self, until_s: float) -> None:
+        while self.t_s < until_s:
+            step_s = min(FOLLOW_S, until_s - self.t_s)
+            self.reservoir.advance(step_s)
+            self._follow(step_s)
+            # The last step lands on `until_s` itself, not beside it by a rounding.
+            self.t_s = until_s if self.t_s + FOLLOW_S >= until_s else self.t_s + step_s
+
+    def _follow(self, step_s: float) -> None:
+        water = self.reservoir
+        self.instrument.follow(step_s, water.conductivity_at_probe(), water.temperature_C)
+
+
+def _fill(stage: Stage, facts: Mapping[str, float]) -> None:
+    stage.reservoir.fill(
+        facts["litres"],
+        impurity_uS_cm=facts.get("impurity_uS_cm", 0.0),
+        temperature_C=facts.get("temperature_C"),
+        over_s=facts.get("over_s", 1.0),
+    )
+
+
+def _pour(stage: Stage, facts: Mapping[str, float]) -> None:
+    stage.reservoir.pour(facts["grams"], stage.scenario.mix, over_s=facts.get("over_s", 1.0))
+
+
+def _draw(stage: Stage, facts: Mapping[str, float]) -> None:
+    stage.reservoir.draw(facts["litres"], over_s=facts.get("over_s", 1.0))
+
+
+def _pump(stage: Stage, facts: Mapping[str, float]) -> None:
+    stage.reservoir.pump = bool(facts["on"])
+
+
+def _trouble(stage: Stage, facts: Mapping[str, float]) -> None:
+    known = {f.name for f in fields(Trouble)}
+    for name, value in facts.items():
+        if name not in known:
+            msg = f"no trouble is called {name!r}; there are {', '.join(sorted(known))}"
+            raise ScenarioError(msg)
+        setattr(stage.instrument.trouble, name, value)
+
+
+def _plug(stage: Stage, facts: Mapping[str, float]) -> None:
+    stage.plugged = bool(facts["in"])
+
+
+VERBS: Mapping[str, Callable[[Stage, Mapping[str, float]], None]] = {
+    "fill": _fill,
+    "pour": _pour,
+    "draw": _draw,
+    "pump": _pump,
+    "trouble": _trouble,
+    "plug": _plug,
+}
+
+
+def perform(stage: Stage, action: Action) -> None:
+    """Do one action to the stage.
+
+    Raises:
+        ScenarioError: The verb is unknown, a number is missing, or the vessel refuses.
+    """
+    if action.verb not in VERBS:
+        msg = f"{action}: no such verb; there are {', '.join(VERBS)}"
+        raise ScenarioError(msg)
+    try:
+        VERBS[action.verb](stage, action.facts)
+    except KeyError as exc:
+        msg = f"{action}: {exc.args[0]} is missing"
+        raise ScenarioError(msg) from exc
+    except ValueError as exc:
+        msg = f"{action}: {exc}"
+        raise ScenarioError(msg) from exc
+
+
+def clock_face(t_s: float) -> str:
+    """Return simulated seconds as hours, minutes and seconds."""
+    minutes, seconds = divmod(round(t_s), 60)
+    return f"{minutes // 60:02d}:{minutes % 60:02d}:{seconds:02d}"
+
+
+def _plain(value: float) -> str:
+    return ("yes" if value else "no") if isinstance(value, bool) else f"{value:.8g}"
