@@ -13,6 +13,9 @@ Table: TypeAlias = Mapping[str, Any]
 Place: TypeAlias = tuple[str | int, ...]
 
 
+_BEYOND_ANY_LIMIT = 1e9
+
+
 class Crossing(NamedTuple):
     """One fault: the key, as a place in the tables, and what must hold."""
 
@@ -41,7 +44,7 @@ def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:
         target is not None
         and tolerance is not None
         and blank is not None
-        and 0 < target
+        and target > 0
         and target - tolerance <= blank
     ):
         rule = (
@@ -65,7 +68,7 @@ def _in_quality(table: Table, place: Place) -> Iterator[Crossing]:
     yield from _ordered(table, place, "flat_suspect_min", "flat_fail_min", "minutes", 10.0, 30.0)
 
 
-def _ordered(  # noqa: PLR0913 - a key, its bound, their unit and their defaults
+def _ordered(
     table: Table,
     place: Place,
     lower: str,
@@ -108,4 +111,4 @@ def _value(table: Table, key: str, default: float | None = None) -> float | None
     value = table.get(key, default)
     if isinstance(value, bool) or not isinstance(value, int | float):
         return None
-    return float(value) if -1e9 < value < 1e9 else None
+    return float(value) if abs(value) < _BEYOND_ANY_LIMIT else None

@@ -4,6 +4,8 @@ Every field says in words what it allows, made from the same limits that check
 it, so that the two cannot drift apart.
 """
 
+# ruff: noqa: ANN401 - a declaration gives what pydantic.Field gives, which is Any
+
 from __future__ import annotations
 
 from pathlib import Path
@@ -21,36 +23,36 @@ class Section(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
 
 
-def number(low: float, high: float, unit: str, default: Any = PydanticUndefined) -> Any:  # noqa: ANN401 - what Field itself gives
+def number(low: float, high: float, unit: str, default: Any = PydanticUndefined) -> Any:
     """Declare a number from `low` to `high`, both included, in `unit`."""
     allowed = f"a number from {low:g} to {high:g} {unit}".rstrip()
     return Field(default, ge=low, le=high, description=allowed)
 
 
-def whole(low: int, high: int, unit: str, default: Any = PydanticUndefined) -> Any:  # noqa: ANN401
+def whole(low: int, high: int, unit: str, default: Any = PydanticUndefined) -> Any:
     """Declare a whole number from `low` to `high`, both included, in `unit`."""
     allowed = f"a whole number from {low} to {high} {unit}".rstrip()
     return Field(default, ge=low, le=high, description=allowed)
 
 
-def one_of(*choices: object, default: Any = PydanticUndefined) -> Any:  # noqa: ANN401
+def one_of(*choices: object, default: Any = PydanticUndefined) -> Any:
     """Declare a choice; the type annotation checks it, this puts it in words."""
     allowed = "one of " + ", ".join(repr(choice) for choice in choices)
     return Field(default, description=allowed)
 
 
-def text(allowed: str, default: Any = PydanticUndefined, longest: int = 200) -> Any:  # noqa: ANN401
+def text(allowed: str, default: Any = PydanticUndefined, longest: int = 200) -> Any:
     """Declare a text that is not empty."""
     return Field(default, min_length=1, max_length=longest, description=allowed)
 
 
-def name(of: str) -> Any:  # noqa: ANN401
+def name(of: str) -> Any:
     """Declare a name that can stand in an MQTT topic."""
     allowed = f"a name for the {of} of 1 to 63 characters a-z, 0-9 and inner hyphens"
     return Field(pattern=NAME_PATTERN, description=allowed)
 
 
-def sections(allowed: str, key: str, default: Any = PydanticUndefined) -> Any:  # noqa: ANN401
+def sections(allowed: str, key: str, default: Any = PydanticUndefined) -> Any:
     """Declare a list of tables, which the file heads with `key`."""
     return Field(default, alias=key, strict=False, description=allowed)
 

@@ -24,7 +24,9 @@ _LONGEST_SHOWN = 60
 _ECHOES = {"default_factory_not_called"}
 """Kinds of fault that only repeat that another key of the same table is wrong."""
 _LARGEST_FILE = 1_000_000
-_POSITION = re.compile(r"^(?P<what>.*) \(at line (?P<line>\d+), column (?P<column>\d+)\)$", re.S)
+_POSITION = re.compile(
+    r"^(?P<what>.*) \(at line (?P<line>\d+), column (?P<column>\d+)\)$", re.DOTALL
+)
 
 
 class ConfigError(Exception):

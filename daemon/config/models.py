@@ -25,6 +25,8 @@ from daemon.config.patterns import checked_reply
 ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
 TemperatureUnit: TypeAlias = Literal["degC", "degF", "K"]
 
+_LAST_PORT = 65_535
+
 
 def _plain_micro(value: object) -> object:
     """Take either of the two micro signs for the letter u."""
@@ -51,7 +53,9 @@ def _ascending(value: tuple[float, float]) -> tuple[float, float]:
 
 def _host_and_port(value: str) -> str:
     host, colon, port = value.rpartition(":")
-    if not (colon and host and port.isascii() and port.isdigit() and 0 < int(port[:9]) <= 65535):
+    if not (
+        colon and host and port.isascii() and port.isdigit() and 0 < int(port[:9]) <= _LAST_PORT
+    ):
         msg = "it is not host:port"
         raise ValueError(msg)
     return value
@@ -257,7 +261,7 @@ class Mqtt(Section):
     """
 
     host: str = text("the name or address of a broker", longest=253)
-    port: int = whole(1, 65_535, "(a TCP port)", 1883)
+    port: int = whole(1, _LAST_PORT, "(a TCP port)", 1883)
     username: str | None = text("a user name of 1 to 200 characters", None)
     password_file: FilePath | None = Field(
         None, description="the path of a file that holds the password alone"

@@ -113,7 +113,7 @@ def water(volume_l: float, salinity: float, temperature_C: float) -> Water:
     return Water(mass_g, mass_g * salt_g_kg(salinity) / 1000.0)
 
 
-def plan(  # noqa: PLR0913, PLR0917 - what a person knows when filling a vessel
+def plan(
     volume_l: float,
     target: float,
     mix_yield: float = COMMON_YIELD,
@@ -199,7 +199,7 @@ def correct(
     return _dose(before + Water(added_g, 0.0), 0.0, added_l, temperature_C)
 
 
-def outcome(  # noqa: PLR0913, PLR0917 - the water, what goes in, and of what kind
+def outcome(
     volume_l: float,
     salinity: float,
     salt_g: float = 0.0,

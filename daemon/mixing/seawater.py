@@ -46,6 +46,8 @@ SODIUM_D_NM = 589.3
 """Wavelength that hand refractometers are scaled for, nm."""
 
 _MAX_REFRACTION_C = 30.0
+_VIOLET_NM = 400.0
+_RED_NM = 700.0
 _ROUNDING = 1e-9
 _STEP_MS_CM = 0.01
 _STEP_C = 0.01
@@ -294,8 +296,8 @@ def _refraction(temperature_C: float, wavelength_nm: float) -> tuple[float, floa
             " where the refractive index of seawater is known"
         )
         raise OutOfRange(msg)
-    if not 400.0 <= wavelength_nm <= 700.0:
-        msg = f"wavelength {wavelength_nm:g} nm is outside 400 to 700 nm"
+    if not _VIOLET_NM <= wavelength_nm <= _RED_NM:
+        msg = f"wavelength {wavelength_nm:g} nm is outside {_VIOLET_NM:g} to {_RED_NM:g} nm"
         raise OutOfRange(msg)
     pure = (
         1.31405

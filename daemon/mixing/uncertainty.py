@@ -17,6 +17,7 @@ from daemon.mixing.seawater import sensitivity
 Verdict: TypeAlias = Literal["inside", "outside", "undecided"]
 
 _BISECTIONS = 60
+_EVEN = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ def conformance_probability(value: float, u: float, low: float, high: float) -> 
     Source: JCGM 106:2012, conformance probability with a normal distribution.
     """
     _check(value, u, low, high)
-    if u == 0.0:  # noqa: RUF069 - exactly none, as configured
+    if u == 0.0:
         return 1.0 if low <= value <= high else 0.0
     return max(0.0, 1.0 - _tail((value - low) / u) - _tail((high - value) / u))
 
@@ -178,6 +179,6 @@ def _check(value: float, u: float, low: float, high: float) -> None:
 
 
 def _check_confidence(confidence: float) -> None:
-    if not 0.5 < confidence < 1.0:
+    if not _EVEN < confidence < 1.0:
         msg = f"confidence {confidence!r} must be above 0.5 and below 1"
         raise ValueError(msg)
