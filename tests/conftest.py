@@ -149,7 +149,10 @@ def free_port() -> int:
 
 @dataclass
 class Broker:
-    """A real mosquitto of one test; what was acknowledged survives `kill`.
+    """A real mosquitto of one test; what it wrote down survives `kill`.
+
+    It writes at each change, but only after it has acknowledged it: what was acknowledged within
+    the last milliseconds can be lost when it is killed, unless `write_down` came between.
 
     Attributes:
         folder: Holds its configuration, its log and its memory.
@@ -199,6 +202,13 @@ class Broker:
         """End it without warning, as a power cut does; nothing if it does not run."""
         self._end(signal.SIGKILL)
 
+    def write_down(self) -> None:
+        """Have it save what it acknowledged so far, and wait until that is done."""
+        assert self._process is not None
+        before = self._saved()
+        self._process.send_signal(signal.SIGUSR1)
+        wait_until(lambda: self._saved() != before, "the broker to write down its memory")
+
     def freeze(self) -> None:
         """Keep it from answering while its connections stay open, until `thaw`."""
         assert self._process is not None
@@ -217,6 +227,11 @@ class Broker:
         self._process.wait(PATIENCE_S)
         self._process = None
 
+    def _saved(self) -> tuple[int, int]:
+        """Tells one saved state from the next: each is a new file renamed over the last."""
+        path = self.folder / "mosquitto.db"
+        return (path.stat().st_ino, path.stat().st_mtime_ns) if path.exists() else (0, 0)
+
     def _write_configuration(self) -> Path:
         lines = [
             "per_listener_settings false",
@@ -224,7 +239,7 @@ class Broker:
             f"allow_anonymous {str(self.anonymous).lower()}",
             "persistence true",
             f"persistence_location {self.folder}/",
-            # Written at each change: else an acknowledged message is lost when it is killed.
+            # At each change: the default is every half hour.
             "autosave_interval 1",
             "autosave_on_changes true",
             *self.options,
