@@ -13,7 +13,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from daemon.journal import rows
-from daemon.journal.writer import JournalError
+from daemon.journal.schema import MIGRATIONS, misfit
+from daemon.journal.writer import JournalError, JournalMissingError
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -106,16 +107,24 @@ class Reader:
             with closing(
                 sqlite3.connect(f"{self._path.absolute().as_uri()}?mode=ro", uri=True)
             ) as db:
+                # One snapshot: an entry that comes between two questions must not make the
+                # second answer run ahead of the first, or a cursor would step over it.
+                db.execute("BEGIN")
+                self._check_version(db)
                 yield db
         except sqlite3.Error as exc:
             if not self._path.exists():
-                msg = (
-                    f"journal {self._path}: there is none yet;"
-                    " start 'brinewright run' or check journal.path"
-                )
-            else:
-                msg = f"journal {self._path}: cannot be read: {exc}"
+                raise JournalMissingError(self._path) from exc
+            msg = f"journal {self._path}: cannot be read: {exc}"
             raise JournalError(msg) from exc
+
+    def _check_version(self, db: sqlite3.Connection) -> None:
+        (version,) = db.execute("PRAGMA user_version").fetchone()
+        if version == 0 and not db.execute("SELECT 1 FROM sqlite_schema").fetchone():
+            raise JournalMissingError(self._path)
+        if version != len(MIGRATIONS):
+            msg = f"journal {self._path}: cannot be read: {misfit(version)}"
+            raise JournalError(msg)
 
 
 def _origins(db: sqlite3.Connection) -> dict[int, tuple[Any, ...]]:

@@ -70,9 +70,22 @@ def migrate(connection: sqlite3.Connection) -> None:
     """
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(MIGRATIONS):
-        msg = f"it was written by a newer version (schema {version}, known {len(MIGRATIONS)})"
-        raise ValueError(msg)
+        raise ValueError(misfit(version))
     for number in range(version, len(MIGRATIONS)):
         connection.executescript(
             f"BEGIN IMMEDIATE; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;"
         )
+
+
+def misfit(version: int) -> str:
+    """Say what to do about a journal whose schema is not the one of this version."""
+    known = len(MIGRATIONS)
+    if version > known:
+        return (
+            f"a newer version wrote it (schema {version}, this one knows {known});"
+            " install that version again"
+        )
+    return (
+        f"an older version wrote it (schema {version}, this one needs {known});"
+        " start 'brinewright run' once to bring it up to date"
+    )

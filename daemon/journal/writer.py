@@ -11,7 +11,7 @@ import fcntl
 import json
 import os
 import sqlite3
-from contextlib import suppress
+from contextlib import ExitStack, closing, suppress
 from typing import TYPE_CHECKING, Self
 
 from daemon.entries import Event, Reading
@@ -27,6 +27,16 @@ if TYPE_CHECKING:
 
 class JournalError(Exception):
     """The journal cannot be used; the text says why and what to do."""
+
+
+class JournalMissingError(JournalError):
+    """There is no journal yet; the measuring process makes it."""
+
+    def __init__(self, path: Path) -> None:
+        """Say where it was looked for."""
+        super().__init__(
+            f"journal {path}: there is none yet; start 'brinewright run' or check journal.path"
+        )
 
 
 class Writer:
@@ -45,19 +55,12 @@ class Writer:
         self._lock = _take_lock(path)
         self._origins: dict[tuple[str, str, str], int] = {}
         try:
-            self._db = sqlite3.connect(path, isolation_level=None)
-            self._db.execute("PRAGMA journal_mode = WAL")
-            migrate(self._db)
-            self._seq = _last_seq(self._db)
-        except (sqlite3.Error, ValueError) as exc:
+            self._db = _open(path)
+        except JournalError:
             os.close(self._lock)
-            msg = (
-                f"journal {path}: cannot be opened: {exc}; move the file aside to start a new one,"
-                " or restore it from a copy"
-            )
-            raise JournalError(msg) from exc
-        for number, *origin in self._db.execute("SELECT id, reservoir, probe, boot FROM origins"):
-            self._origins[origin[0], origin[1], origin[2]] = number
+            raise
+        self._seq = _last_seq(self._db)
+        self._recall_origins()
 
     def __enter__(self) -> Self:
         """Use as a context that closes."""
@@ -107,6 +110,10 @@ class Writer:
             self._undo()
             msg = f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}"
             raise JournalError(msg) from exc
+        except BaseException:
+            # E.g. facts that JSON cannot say: the transaction must not stay open behind it.
+            self._undo()
+            raise
         self._seq = seq
         if force:
             self._last_flush_s = now_s
@@ -156,12 +163,31 @@ class Writer:
         with suppress(sqlite3.Error):
             self._db.execute("ROLLBACK")
         # An origin that was rolled back must be written again with the next entry.
-        self._origins.clear()
         with suppress(sqlite3.Error):
-            for number, *origin in self._db.execute(
-                "SELECT id, reservoir, probe, boot FROM origins"
-            ):
-                self._origins[origin[0], origin[1], origin[2]] = number
+            self._recall_origins()
+
+    def _recall_origins(self) -> None:
+        self._origins.clear()
+        for number, *origin in self._db.execute("SELECT id, reservoir, probe, boot FROM origins"):
+            self._origins[origin[0], origin[1], origin[2]] = number
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    with ExitStack() as undo:
+        try:
+            db = undo.enter_context(closing(sqlite3.connect(path, isolation_level=None)))
+            db.execute("PRAGMA journal_mode = WAL")
+            migrate(db)
+        except ValueError as exc:
+            raise JournalError(f"journal {path}: cannot be opened: {exc}") from exc
+        except sqlite3.Error as exc:
+            msg = (
+                f"journal {path}: cannot be opened: {exc}; move the file aside to start a new one,"
+                " or restore it from a copy"
+            )
+            raise JournalError(msg) from exc
+        undo.pop_all()
+    return db
 
 
 def _last_seq(db: sqlite3.Connection) -> int:
