@@ -1,0 +1,101 @@
+"""Whatever is appended comes back the same."""
+
+from __future__ import annotations
+
+import tempfile
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Reading
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.mixing.quality import TESTS
+
+# SQLite keeps text as UTF-8, which has no lone surrogates; no instrument's bytes decode to one.
+TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)
+NUMBER = st.floats(allow_nan=False, allow_infinity=False)
+JSON_VALUES: st.SearchStrategy[JSON] = st.recursive(
+    st.none() | st.booleans() | st.integers() | NUMBER | TEXT,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(TEXT, inner, max_size=3),
+    max_leaves=6,
+)
+
+
+def _instant(wall_ms: int, mono_ms: int, boot: str, synced: bool) -> Instant:  # noqa: FBT001
+    wall = datetime(1970, 1, 1, tzinfo=UTC) + timedelta(milliseconds=wall_ms)
+    return Instant(wall, mono_ms / 1000, boot, synced)
+
+
+# Both clocks give milliseconds; a Pi without a battery may think it is 1970.
+INSTANTS = st.builds(
+    _instant, st.integers(0, 4_000_000_000_000), st.integers(0, 10**11), TEXT, st.booleans()
+)
+FLAGS = st.sampled_from(Flag)
+
+
+@st.composite
+def readings(draw: st.DrawFn) -> Reading:
+    """Any reading, with a value or without one."""
+    salinity = draw(st.none() | NUMBER)
+    fitting = [Flag.FAIL, Flag.MISSING] if salinity is None else sorted(set(Flag) - {Flag.MISSING})
+    return Reading(
+        reservoir=draw(TEXT),
+        probe=draw(TEXT),
+        at=draw(INSTANTS),
+        conductivity_mS_cm=draw(st.none() | NUMBER),
+        temperature_C=draw(st.none() | NUMBER),
+        salinity=salinity,
+        salinity_u=draw(st.none() | NUMBER),
+        flag=draw(st.sampled_from(fitting)),
+        tests=draw(st.fixed_dictionaries(dict.fromkeys(TESTS, FLAGS))),
+        pump=draw(st.none() | st.booleans()),
+        fault=draw(TEXT),
+        spoken=draw(TEXT),
+    )
+
+
+EVENTS = st.builds(
+    Event,
+    reservoir=TEXT,
+    at=INSTANTS,
+    batch=TEXT,
+    kind=st.sampled_from(Kind),
+    facts=st.dictionaries(TEXT, JSON_VALUES, max_size=4),
+)
+ENTRIES: st.SearchStrategy[Entry] = readings() | EVENTS
+
+
+@given(st.lists(st.lists(ENTRIES, max_size=4), max_size=4))
+def test_every_entry_comes_back_as_it_was(groups: list[list[Entry]]) -> None:
+    """Any entries, appended in any grouping, are read back equal, in order, each under one seq."""
+    flat = [entry for group in groups for entry in group]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "journal.db"
+        with Writer(path) as writer:
+            for number, group in enumerate(groups):
+                writer.append(group, float(number))
+            stored = Reader(path).after(0)
+        reopened = Reader(path).after(0)
+
+    assert flat == [each.entry for each in stored]
+    assert len({each.seq for each in stored}) == len(flat)
+    assert stored == reopened
+
+
+@given(st.lists(ENTRIES, min_size=1, max_size=12), st.integers(1, 5))
+def test_batches_of_any_size_cover_everything_once(entries: list[Entry], limit: int) -> None:
+    """Going through the journal batch by batch meets every entry once, in order."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "journal.db"
+        with Writer(path) as writer:
+            writer.append(entries, 0.0)
+            met: list[Entry] = []
+            seq = 0
+            while batch := Reader(path).after(seq, limit):
+                met += [stored.entry for stored in batch]
+                seq = batch[-1].seq
+
+    assert entries == met
