@@ -99,10 +99,12 @@ def _record(asked: argparse.Namespace) -> None:
 
 
 def _repeat(asked: argparse.Namespace) -> None:
+    rows = read_rows(asked.file)
     speaker = RecordedInstrument(
-        read_rows(asked.file),
+        rows,
         factor=PER_MS_CM[asked.units],
         missing=b"ERR\r" if asked.missing == "err" else b"",
+        at_end=lambda: _say(f"end: {asked.file}, {len(rows)} rows; the port stays open"),
     )
     _serve(asked, speaker, waits=asked.start == "opened")
 

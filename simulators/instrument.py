@@ -7,7 +7,7 @@ trouble, so that turning one trouble on does not change the words of another.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import expm1, sqrt
+from math import expm1, floor, log10, sqrt
 from random import Random
 
 PER_MS_CM = {"uS/cm": 1000.0, "mS/cm": 1.0, "S/m": 0.1}
@@ -28,11 +28,13 @@ class Character:
         gain: Factor on conductivity, 1 for none.
         offset_mS_cm: Added to conductivity, mS/cm.
         temperature_offset_C: Added to temperature, °C.
-        noise_mS_cm: Standard deviation of white noise, mS/cm.
-        wander_mS_cm: Standard deviation of correlated noise (AR(1)), mS/cm.
+        noise_share: Standard deviation of white noise, share of conductivity.
+        noise_mS_cm: The least it ever is, mS/cm.
+        wander_share: Standard deviation of correlated noise (AR(1)), share.
         wander_s: Correlation time of that, s.
         temperature_noise_C: Standard deviation of white noise, °C.
         step_mS_cm: Conductivity comes in multiples of this, mS/cm; 0 for none.
+        digits: Significant digits of conductivity, 1 to 15.
         step_C: Temperature comes in multiples of this, °C; 0 for none.
         compensation_percent_per_C: Linear compensation the instrument applies
             to what it says, % per °C; None when it says raw conductivity.
@@ -47,11 +49,13 @@ class Character:
     gain: float = 1.0
     offset_mS_cm: float = 0.0
     temperature_offset_C: float = 0.0
-    noise_mS_cm: float = 0.006
-    wander_mS_cm: float = 0.004
+    noise_share: float = 1.2e-4
+    noise_mS_cm: float = 0.0002
+    wander_share: float = 0.8e-4
     wander_s: float = 20.0
     temperature_noise_C: float = 0.004
-    step_mS_cm: float = 0.001
+    step_mS_cm: float = 0.0001
+    digits: int = 5
     step_C: float = 0.01
     compensation_percent_per_C: float | None = None
     reference_C: float = 25.0
@@ -172,21 +176,23 @@ class Instrument:
         character = self.character
         cell, thermometer = self._felt
         value = cell * character.gain * (1.0 + self._drifted) + character.offset_mS_cm
-        value += self._noise(since_s, first=first)
+        value += self._noise(value, since_s, first=first)
         value *= 1.0 - self._bubble_depth(t_s, since_s)
         warmth = thermometer + character.temperature_offset_C
         warmth += self._draw("warmth").gauss(0.0, character.temperature_noise_C)
-        return max(0.0, _stepped(value, character.step_mS_cm)), _stepped(warmth, character.step_C)
+        coarse = max(character.step_mS_cm, _last_digit(value, character.digits))
+        return max(0.0, _stepped(value, coarse)), _stepped(warmth, character.step_C)
 
-    def _noise(self, since_s: float, *, first: bool) -> float:
-        """Return white noise plus a wander that forgets itself in `wander_s`."""
+    def _noise(self, value: float, since_s: float, *, first: bool) -> float:
+        """Return white noise plus a wander that forgets itself in `wander_s`, mS/cm."""
         character = self.character
         dice = self._draw("noise")
         new = 1.0 if first else -expm1(-since_s / character.wander_s)
         # Exact AR(1) for any spacing: kept share k, fresh variance 1 - k².
         fresh = sqrt(new * (2.0 - new))
-        self._wander = self._wander * (1.0 - new) + fresh * dice.gauss(0.0, character.wander_mS_cm)
-        return self._wander + dice.gauss(0.0, character.noise_mS_cm)
+        self._wander = self._wander * (1.0 - new) + fresh * dice.gauss(0.0, character.wander_share)
+        white = max(character.noise_mS_cm, character.noise_share * value)
+        return self._wander * value + dice.gauss(0.0, white)
 
     def _bubble_depth(self, t_s: float, since_s: float) -> float:
         trouble, dice = self.trouble, self._draw("bubbles")
@@ -219,6 +225,11 @@ class Instrument:
 
 def _lag(felt: float, truth: float, dt_s: float, lag_s: float) -> float:
     return truth if lag_s <= 0.0 else felt - (truth - felt) * expm1(-dt_s / lag_s)
+
+
+def _last_digit(value: float, digits: int) -> float:
+    """Return the worth of the last of `digits` significant digits of `value`."""
+    return 10.0 ** (floor(log10(value)) - digits + 1) if value > 0.0 else 0.0
 
 
 def _stepped(value: float, step: float) -> float:

@@ -9,9 +9,9 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 
-from simulators.reservoir import SaltMix
 from simulators.seawater import density, mass_fraction_from_salinity
 from simulators.stage import Action, Scenario
+from simulators.vessel import SaltMix
 
 WATER_L = 180.0
 ROOM_C = 24.0

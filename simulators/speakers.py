@@ -92,12 +92,14 @@ class RecordedInstrument:
         reply: Format of a line; takes conductivity in `factor` units, then °C.
         factor: Turns mS/cm into the unit of the line.
         missing: What is said in place of a missing reading.
+        at_end: Called once, after the last row has been said.
     """
 
     rows: list[Row]
     reply: str = "%.1f,%.2f\r"
     factor: float = 1000.0
     missing: bytes = b""
+    at_end: Callable[[], None] | None = None
     plugged: bool = field(default=True, init=False)
     lossless: bool = field(default=True, init=False)
     _played: int = 0
@@ -105,6 +107,9 @@ class RecordedInstrument:
     def advance(self, t_s: float) -> bytes:
         """Return the rows whose time has come."""
         said = b""
+        if self._played == len(self.rows) and self.at_end is not None:
+            self.at_end()
+            self.at_end = None
         while (due_s := self.next_s()) is not None and due_s <= t_s:
             said += self._line(self.rows[self._played])
             self._played += 1

@@ -6,7 +6,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields
 
 from simulators.instrument import Character, Instrument, Spoken, Trouble
-from simulators.reservoir import Reservoir, SaltMix, Vessel
+from simulators.reservoir import Reservoir
+from simulators.vessel import SaltMix, Vessel
 
 FOLLOW_S = 1.0
 
