@@ -41,6 +41,7 @@ def commands_in(guide: str) -> list[list[str]]:
 def application() -> Any:  # noqa: ANN401 - typer does not publish the type of its command tree
     """The command tree of the program."""
     import typer
+
     from daemon.cli.main import app
 
     return typer.main.get_command(app)

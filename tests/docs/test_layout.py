@@ -87,7 +87,7 @@ def test_no_file_names_a_package_registry() -> None:
     [
         (MACHINE_PATHS, "cd /" + "work/main"),
         (MACHINE_PATHS, "found in '/" + "root/.cache'"),
-        (REGISTRY_HOSTS, "https://files." + "pythonhosted.org/packages"),
+        (REGISTRY_HOSTS, "https://files.python" + "hosted.org/packages"),
     ],
 )
 def test_the_patterns_find_what_they_are_for(pattern: re.Pattern[str], line: str) -> None:

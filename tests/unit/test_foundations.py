@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import socket
 import subprocess
 import sys
@@ -129,7 +130,7 @@ def make_environment(
     if not tools.exists():
         tools.mkdir()
         for name in SYSTEM_PROGRAMS:
-            (tools / name).symlink_to(_which(name))
+            (tools / name).symlink_to(shutil.which(name, path="/usr/bin:/bin") or f"{name}-missing")
     return subprocess.run(
         [ROOT / "deploy" / "environment", *options, target],
         env={"PATH": f"{folder}:{tools}", **more},
@@ -137,13 +138,6 @@ def make_environment(
         text=True,
         check=False,
     )
-
-
-def _which(name: str) -> Path:
-    for folder in ("/usr/bin", "/bin"):
-        if (path := Path(folder, name)).exists():
-            return path
-    raise AssertionError(f"this machine lacks {name}")
 
 
 def calls(folder: Path) -> int:
