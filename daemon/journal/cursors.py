@@ -42,8 +42,15 @@ class Cursors:
         self.close()
 
     def of(self, sink: str) -> int:
-        """Return the last `seq` that `sink` has acknowledged; 0 when none."""
-        found = self._db.execute("SELECT seq FROM cursors WHERE sink = ?", (sink,)).fetchone()
+        """Return the last `seq` that `sink` has acknowledged; 0 when none.
+
+        Raises:
+            JournalError: It could not be read.
+        """
+        try:
+            found = self._db.execute("SELECT seq FROM cursors WHERE sink = ?", (sink,)).fetchone()
+        except sqlite3.Error as exc:
+            raise JournalError(f"cursor file {self._path}: cannot be read: {exc}") from exc
         return int(found[0]) if found else 0
 
     def advance(self, sink: str, seq: int) -> None:
@@ -52,12 +59,23 @@ class Cursors:
         Raises:
             JournalError: It could not be written; the entries will come again.
         """
+        self._write(
+            "INSERT INTO cursors VALUES (?, ?)"
+            " ON CONFLICT (sink) DO UPDATE SET seq = max(seq, excluded.seq)",
+            (sink, seq),
+        )
+
+    def rewind(self, sink: str, seq: int) -> None:
+        """Take `sink` back to `seq`, because the journal was restored from an older copy.
+
+        Raises:
+            JournalError: It could not be written.
+        """
+        self._write("UPDATE cursors SET seq = min(seq, ?) WHERE sink = ?", (seq, sink))
+
+    def _write(self, statement: str, values: tuple[str | int, ...]) -> None:
         try:
-            self._db.execute(
-                "INSERT INTO cursors VALUES (?, ?)"
-                " ON CONFLICT (sink) DO UPDATE SET seq = max(seq, excluded.seq)",
-                (sink, seq),
-            )
+            self._db.execute(statement, values)
         except sqlite3.Error as exc:
             msg = f"cursor file {self._path}: cannot be written: {exc}"
             raise JournalError(msg) from exc

@@ -92,6 +92,12 @@ class Reader:
             found: tuple[int, str] | None = db.execute("SELECT seq, state FROM memory").fetchone()
         return found
 
+    def identity(self) -> str:
+        """The name that this journal was given when it was made, unlike any other's."""
+        with self._open() as db:
+            (name,) = db.execute("SELECT name FROM identity").fetchone()
+        return str(name)
+
     def last_seq(self) -> int:
         """The newest `seq`; 0 in an empty journal."""
         with self._open() as db:

@@ -59,6 +59,15 @@ MIGRATIONS: tuple[str, ...] = (
         state TEXT NOT NULL
     ) STRICT;
     """,
+    # Tells a journal from another one at the same path, so that a cursor of the one is not
+    # taken for a cursor of the other.
+    """
+    CREATE TABLE identity (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        name TEXT NOT NULL
+    ) STRICT;
+    INSERT INTO identity VALUES (1, lower(hex(randomblob(8))));
+    """,
 )
 
 

@@ -3,6 +3,10 @@
 A commit is never lost to a killed process (WAL, synchronous NORMAL).  Events
 are forced to the card at once; readings at least every `flush_interval_s`, so
 a power cut costs at most that much of them and the card is spared.
+
+What a power cut took may have been published before.  So that no number is
+used twice, the first entry of another run of the machine skips more numbers
+than can have been lost.
 """
 
 from __future__ import annotations
@@ -23,6 +27,18 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from daemon.entries import JSON, Entry
+
+
+SKIPPED_PER_BOOT = 100_000
+"""More entries than any station writes within the longest `flush_interval_s`, an hour."""
+
+LAST_BOOT = """
+    SELECT boot FROM (
+        SELECT * FROM (SELECT seq, origin FROM readings ORDER BY seq DESC LIMIT 1)
+        UNION ALL
+        SELECT * FROM (SELECT seq, origin FROM events ORDER BY seq DESC LIMIT 1)
+    ) JOIN origins ON origins.id = origin ORDER BY seq DESC LIMIT 1
+"""
 
 
 class JournalError(Exception):
@@ -60,6 +76,7 @@ class Writer:
             os.close(self._lock)
             raise
         self._seq = _last_seq(self._db)
+        self._boot = _last_boot(self._db)
         self._recall_origins()
 
     def __enter__(self) -> Self:
@@ -97,12 +114,14 @@ class Writer:
         events = any(isinstance(entry, Event) for entry in entries)
         due = self._last_flush_s is None or now_s - self._last_flush_s >= self._flush_interval_s
         force = events or due
-        seq = self._seq
+        seq, boot = self._seq, self._boot
         try:
             self._db.execute(f"PRAGMA synchronous = {'FULL' if force else 'NORMAL'}")
             self._db.execute("BEGIN IMMEDIATE")
             for entry in entries:
-                seq += 1
+                same_boot = boot in (None, entry.at.boot)
+                seq += 1 if same_boot else SKIPPED_PER_BOOT
+                boot = entry.at.boot
                 self._insert(seq, entry)
             self._keep(seq, pictures or {}, memory)
             self._db.execute("COMMIT")
@@ -114,7 +133,7 @@ class Writer:
             # E.g. facts that JSON cannot say: the transaction must not stay open behind it.
             self._undo()
             raise
-        self._seq = seq
+        self._seq, self._boot = seq, boot
         if force:
             self._last_flush_s = now_s
 
@@ -197,6 +216,11 @@ def _last_seq(db: sqlite3.Connection) -> int:
         " coalesce((SELECT max(seq) FROM memory), 0))"
     ).fetchone()
     return int(seq)
+
+
+def _last_boot(db: sqlite3.Connection) -> str | None:
+    found = db.execute(LAST_BOOT).fetchone()
+    return str(found[0]) if found else None
 
 
 def _take_lock(path: Path) -> int:

@@ -17,7 +17,7 @@ from daemon.journal import reader as reader_module
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
-from daemon.journal.writer import JournalError, JournalMissingError, Writer
+from daemon.journal.writer import SKIPPED_PER_BOOT, JournalError, JournalMissingError, Writer
 from daemon.mixing.quality import TESTS
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
@@ -210,6 +210,45 @@ def test_a_batch_is_one_snapshot(
     assert [1, 2, 3] == [stored.seq for stored in Reader(path).after(0)]
 
 
+def test_a_power_cut_never_has_a_number_used_twice(path: Path) -> None:
+    """Numbers that the last run of the machine may have published and lost are skipped for good."""
+    with Writer(path) as before:
+        before.append([reading(1)], 0.0)
+    with Writer(path) as after:
+        after.append([event(2, boot="boot-2"), reading(3, boot="boot-2")], 0.0)
+    with Writer(path) as restarted:
+        restarted.append([reading(4, boot="boot-2")], 0.0)
+
+    first = 1 + SKIPPED_PER_BOOT
+    assert [1, first, first + 1, first + 2] == [stored.seq for stored in Reader(path).after(0)]
+
+
+def test_a_journal_keeps_its_identity_and_a_new_one_has_another(path: Path) -> None:
+    """A journal that was moved aside and begun anew is not taken for the old one."""
+    Writer(path).close()
+    first = Reader(path).identity()
+    Writer(path).close()
+    again = Reader(path).identity()
+    path.unlink()
+    Writer(path).close()
+
+    assert first == again
+    assert first != Reader(path).identity()
+
+
+def test_an_older_journal_is_brought_up_to_date(path: Path) -> None:
+    """Entries written under the first schema are there under the newest."""
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript(f"{MIGRATIONS[0]} PRAGMA user_version = 1;")
+    with pytest.raises(JournalError, match="an older version wrote it"):
+        Reader(path).after(0)
+    with Writer(path) as writer:
+        writer.append([reading(1)], 0.0)
+
+    assert [(1, reading(1))] == Reader(path).readings()
+    assert 16 == len(Reader(path).identity())
+
+
 def test_a_batch_is_bounded_and_in_order(path: Path, writer: Writer) -> None:
     """Readings and events come as one sequence, cut at the limit."""
     writer.append([event(1), reading(2), event(3), reading(4), reading(5)], 0.0)
@@ -262,6 +301,16 @@ def test_a_cursor_never_goes_back_and_outlives_its_process(tmp_path: Path) -> No
 
     with Cursors(tmp_path / "cursors.db") as cursors:
         assert (7, 0) == (cursors.of("mqtt"), cursors.of("influx"))
+
+
+def test_a_cursor_goes_back_only_when_told_to(tmp_path: Path) -> None:
+    """After a journal was restored from an older copy its sinks start from its end."""
+    with Cursors(tmp_path / "cursors.db") as cursors:
+        cursors.advance("mqtt", 7)
+        cursors.rewind("mqtt", 9)
+        cursors.rewind("mqtt", 5)
+
+        assert 5 == cursors.of("mqtt")
 
 
 def test_a_cursor_file_that_is_no_database_is_named(tmp_path: Path) -> None:
