@@ -9,6 +9,7 @@ JCGM 106:2012, The role of measurement uncertainty in conformity assessment.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
@@ -74,6 +75,31 @@ def combine(*u: float) -> float:
     Source: JCGM 100:2008, equation 10 with all sensitivities 1.
     """
     return math.hypot(*u)
+
+
+def propagate(
+    formula: Callable[[float], float],
+    value: float,
+    u: float,
+    low: float = -math.inf,
+    high: float = math.inf,
+) -> float:
+    """Return the standard uncertainty of `formula(value)` from that of `value`.
+
+    Args:
+        formula: Of one quantity, defined from `low` to `high`.
+        value: Where it is taken.
+        u: Standard uncertainty of `value`, 0 or more.
+        low: Where the formula begins to be defined.
+        high: Where it ends.
+
+    Source: JCGM 100:2008, 5.1.3 note 2: half the change over one standard
+    uncertainty to either side; a side that leaves the range is cut short.
+    """
+    below, above = max(low, value - u), min(high, value + u)
+    if above <= below:
+        return 0.0
+    return abs(formula(above) - formula(below)) / (above - below) * u
 
 
 def conformance_probability(value: float, u: float, low: float, high: float) -> float:

@@ -1,0 +1,107 @@
+"""What every command prints with: answers, tables, one-sentence failures, exit codes."""
+
+from __future__ import annotations
+
+import json
+import sys
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+
+OK = 0
+"""Done."""
+NOT_SO = 1
+"""The thing asked about is not so."""
+USAGE = 2
+"""The command was not given as it must be."""
+UNAVAILABLE = 69
+"""A needed service is not there; EX_UNAVAILABLE of sysexits.h."""
+CONFIG = 78
+"""The configuration is wrong; EX_CONFIG of sysexits.h."""
+
+WIDTH = 80
+_GAP = "  "
+
+
+def emit(answer: Mapping[str, Any], *, as_json: bool, text: str = "") -> None:
+    """Print one answer.
+
+    Args:
+        answer: JSON-able facts; the keys carry their unit.
+        as_json: Print `answer` as one line of JSON and nothing else.
+        text: What a person reads instead; without it, keys and values.
+
+    Raises:
+        ValueError: `answer` holds a number that JSON has no word for.
+    """
+    if as_json:
+        print(json.dumps(answer, ensure_ascii=False, allow_nan=False), flush=True)
+        return
+    print(text or table([(key, _plain(value)) for key, value in answer.items()]), flush=True)
+
+
+def table(rows: Iterable[Sequence[str]], headings: Sequence[str] = ()) -> str:
+    """Lay out rows in columns no wider than the screen; the last column wraps.
+
+    Args:
+        rows: Cells of each row, as many in each.
+        headings: One for each column, or none.
+    """
+    cells = [list(headings)] if headings else []
+    cells += [list(row) for row in rows]
+    if not cells:
+        return ""
+    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]) - 1)]
+    left = sum(widths) + len(_GAP) * len(widths)
+    return "\n".join(_row(row, widths, left) for row in cells)
+
+
+def fail(sentence: str, code: int) -> NoReturn:
+    """Say on standard error what is wrong and end with `code`.
+
+    Args:
+        sentence: What is wrong, where, and what to do.
+        code: One of the exit codes of this module.
+    """
+    complain(sentence)
+    raise SystemExit(code)
+
+
+def complain(sentence: str) -> None:
+    """Say on standard error what is wrong, and go on."""
+    stop = "" if sentence.endswith((".", "?", "!")) else "."
+    print(f"brinewright: {sentence}{stop}", file=sys.stderr, flush=True)
+
+
+def read_config(path: Path | None) -> Config:
+    """Return the configuration, or name every fault and end with `CONFIG`.
+
+    Args:
+        path: What `--config` said; None to look in the usual places.
+    """
+    from daemon.config import ConfigError, find_config, load
+
+    try:
+        return load(find_config(path))
+    except ConfigError as exc:
+        for fault in exc.faults:
+            complain(fault)
+        raise SystemExit(CONFIG) from None
+
+
+def _row(row: Sequence[str], widths: Sequence[int], left: int) -> str:
+    start = "".join(cell.ljust(width) + _GAP for cell, width in zip(row, widths, strict=False))
+    lines = textwrap.wrap(row[-1], max(WIDTH - left, 20), break_on_hyphens=False) or [""]
+    return ("\n" + " " * left).join(lines).join((start, "")).rstrip()
+
+
+def _plain(value: object) -> str:
+    if value is None:
+        return "-"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value:.6g}" if isinstance(value, float) else str(value)
