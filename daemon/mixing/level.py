@@ -7,7 +7,7 @@ follows reasons about water and not about readings.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from statistics import median
+from statistics import median, quantiles
 
 BIN_S = 10.0
 KEEP = 30
@@ -57,6 +57,11 @@ class Level:
     def last(self, count: int) -> list[float]:
         """Return the last `count` bins; empty while there are fewer."""
         return self.medians[-count:] if len(self.medians) >= count else []
+
+    def quartiles(self) -> tuple[float, float]:
+        """Lower and upper quartile of the bins kept; needs two bins at least."""
+        low, _, high = quantiles(self.medians, n=4, method="inclusive")
+        return low, high
 
     def clear(self) -> None:
         """Forget all bins, e.g. because other water is in the vessel."""

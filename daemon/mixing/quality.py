@@ -7,6 +7,8 @@ improve what another has found.
 
 Source: U.S. IOOS QARTOD, Manual for Real-Time Quality Control of In-situ
 Temperature and Salinity Data, version 2.0 (2016), tests 1, 2, 4, 6, 7 and 8.
+The immersion test is our own: a probe lifted into air falls to nothing at once,
+which no water does.
 The thresholds are local choices for a stirred vessel, as the manual intends.
 """
 
@@ -16,8 +18,13 @@ from dataclasses import dataclass
 
 from daemon.entries import Flag, Sample
 
-TESTS = ("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line")
+TESTS = ("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line", "immersion")
 NEAR_ZERO_MS_CM = 0.5
+WET_MS_CM = 3.0
+DRY_SHARE = 0.1
+WET_SHARE = 0.3
+DRY_WAIT_S = 600.0
+SUDDEN_S = 30.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +44,7 @@ class QualityLimits:
     """
 
     gap_s: float = 30.0
-    conductivity_range_mS_cm: tuple[float, float] = (0.0, 100.0)
+    conductivity_range_mS_cm: tuple[float, float] = (-0.1, 100.0)
     temperature_range_C: tuple[float, float] = (0.0, 40.0)
     spike_suspect_ppt: float = 0.3
     spike_fail_ppt: float = 3.0
@@ -59,6 +66,8 @@ class QualityState:
     flat_value: tuple[float, float] | None = None
     flat_since_s: float = 0.0
     ever_moved: bool = False
+    wet_mS_cm: float = 0.0
+    dry_since_s: float | None = None
 
 
 def worst(tests: dict[str, Flag]) -> Flag:
@@ -94,6 +103,7 @@ def judge(
         "spike": _spike(state, salinity, t_s, limits),
         "rate_of_change": _rate(state, salinity, sample.temperature_C, t_s, limits),
         "flat_line": _flat(state, sample.conductivity_mS_cm, sample.temperature_C, t_s, limits),
+        "immersion": _immersion(state, sample.conductivity_mS_cm, t_s),
     }
     _remember(state, salinity, sample.temperature_C, t_s)
     return tests
@@ -183,6 +193,24 @@ def _flat(
     if flat_min >= limits.flat_fail_min:
         return Flag.FAIL
     return Flag.SUSPECT if flat_min >= limits.flat_suspect_min else Flag.PASS
+
+
+def _immersion(state: QualityState, conductivity_mS_cm: float, t_s: float) -> Flag:
+    """Fail a probe that fell to nothing at once, until it is wet or it has lasted.
+
+    What lasts is purified water in the vessel's place, and is believed.
+    """
+    if state.dry_since_s is None:
+        sudden = state.last_t_s is not None and t_s - state.last_t_s <= SUDDEN_S
+        fell = conductivity_mS_cm < DRY_SHARE * state.wet_mS_cm and state.wet_mS_cm > WET_MS_CM
+        if sudden and fell:
+            state.dry_since_s = t_s
+    elif conductivity_mS_cm > WET_SHARE * state.wet_mS_cm or t_s - state.dry_since_s > DRY_WAIT_S:
+        state.dry_since_s = None
+    if state.dry_since_s is not None:
+        return Flag.FAIL
+    state.wet_mS_cm = conductivity_mS_cm
+    return Flag.PASS if conductivity_mS_cm > NEAR_ZERO_MS_CM else Flag.NOT_EVALUATED
 
 
 def _remember(

@@ -1,0 +1,113 @@
+"""The one clock of the service.
+
+Wall time is carried forward by the monotonic clock and set anew only when the
+system's wall clock has moved away from it, so that the differences of recorded
+times are durations except where the clock itself jumped.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import time
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Protocol
+
+from daemon.entries import Instant
+
+JUMP_S = 0.5
+TIME_ERROR = 5
+TIMEX_BYTES = 512
+SYNC_CHECK_S = 10.0
+
+
+class Clock(Protocol):
+    """Where the service takes its time from."""
+
+    def now(self) -> Instant:
+        """Return the present moment on both clocks, to the millisecond."""
+
+    def real_s(self, duration_s: float) -> float:
+        """Return how long a duration of this clock takes to wait out, s."""
+
+
+class SystemClock:
+    """The machine's clocks."""
+
+    def __init__(self) -> None:
+        """Take the boot's identity and the first anchor."""
+        self._boot = boot_id()
+        self._anchor = datetime.now(UTC)
+        self._anchor_mono_s = time.monotonic()
+        self._synced = False
+        self._checked_s = float("-inf")
+
+    def now(self) -> Instant:
+        """Return the present moment."""
+        mono_s = round(time.monotonic(), 3)
+        wall = self._anchor + timedelta(seconds=mono_s - self._anchor_mono_s)
+        system = datetime.now(UTC)
+        if abs((system - wall).total_seconds()) > JUMP_S:
+            self._anchor, self._anchor_mono_s, wall = system, mono_s, system
+        if mono_s - self._checked_s > SYNC_CHECK_S:
+            self._synced, self._checked_s = clock_is_synchronised(), mono_s
+        return Instant(to_millisecond(wall), mono_s, self._boot, self._synced)
+
+    def real_s(self, duration_s: float) -> float:
+        """A second is a second."""
+        return duration_s
+
+
+class RehearsalClock:
+    """Time that runs faster, for rehearsals with the simulator only.
+
+    Both clocks are multiples of the machine's, so that a restarted process
+    finds them where they would have been.  Its boot carries the speed, so that
+    no record of a rehearsal can pass for one of real time.
+    """
+
+    def __init__(self, speed: float, since: datetime | None = None) -> None:
+        """Run `speed` times faster from `since` (default: from now) on."""
+        self._speed = speed
+        self._since = since or datetime.now(UTC)
+        self._boot = f"rehearsal-{speed:g}x-{boot_id()}"
+        self._offset_s = time.time() - time.monotonic()
+
+    def now(self) -> Instant:
+        """Return the present moment of the rehearsal."""
+        mono_s = time.monotonic()
+        real_s = mono_s + self._offset_s - self._since.timestamp()
+        wall = self._since + timedelta(seconds=real_s * self._speed)
+        return Instant(to_millisecond(wall), round(mono_s * self._speed, 3), self._boot)
+
+    def real_s(self, duration_s: float) -> float:
+        """Return the shorter time that it really takes, s."""
+        return duration_s / self._speed
+
+
+def to_millisecond(wall: datetime) -> datetime:
+    """Round to the millisecond, the resolution of records."""
+    return wall.replace(microsecond=0) + timedelta(milliseconds=round(wall.microsecond / 1000))
+
+
+def boot_id() -> str:
+    """Return the kernel's name for this boot; a constant where there is none."""
+    try:
+        text = Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii")
+    except OSError:
+        return "unknown-boot"
+    return text.strip()
+
+
+def clock_is_synchronised() -> bool:
+    """Ask the kernel whether any time service has set the clock.
+
+    Source: adjtimex(2): the call returns TIME_ERROR (5) while the clock is not
+    synchronised.  A kernel that cannot be asked counts as not synchronised.
+    """
+    timex = ctypes.create_string_buffer(TIMEX_BYTES)
+    try:
+        state = int(ctypes.CDLL(None, use_errno=True).adjtimex(timex))
+    except (OSError, AttributeError):
+        return False
+    return 0 <= state < TIME_ERROR

@@ -1,0 +1,109 @@
+"""Line protocols: bytes to lines to numbers, however the bytes were chopped."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import re
+
+LINE_LIMIT = 256
+SHOWN_LIMIT = 64
+
+
+class Splitter:
+    """Assembles lines from bytes; a line ends with CR, LF or both.
+
+    A run of bytes without an end cannot grow beyond `LINE_LIMIT`: what is over
+    is dropped up to the next line end, and the line comes out marked too long.
+    """
+
+    def __init__(self) -> None:
+        """Start with nothing."""
+        self._held = bytearray()
+        self._overrun = False
+
+    def feed(self, chunk: bytes) -> list[str]:
+        """Take bytes; return the lines that became whole, undecodable bytes replaced."""
+        lines = []
+        for byte in chunk:
+            if byte in b"\r\n":
+                if self._held:
+                    lines.append(self._take())
+            elif len(self._held) < LINE_LIMIT:
+                self._held.append(byte)
+            else:
+                self._overrun = True
+        return lines
+
+    def clear(self) -> None:
+        """Forget an unfinished line."""
+        self._held.clear()
+        self._overrun = False
+
+    def _take(self) -> str:
+        mark = "\ufffd" if self._overrun else ""
+        line = self._held.decode("ascii", errors="replace") + mark
+        self.clear()
+        return line
+
+
+@dataclass(frozen=True, slots=True)
+class Spoken:
+    """The numbers in one line, in the instrument's own units.
+
+    Attributes:
+        conductivity: As said.
+        temperature: As said.
+        pump: Whether the circulation pump runs; None when the line does not say.
+    """
+
+    conductivity: float
+    temperature: float
+    pump: bool | None = None
+
+
+class Unreadable(ValueError):
+    """A line that is not a reply of the configured pattern; the text says why."""
+
+
+def shown(line: str) -> str:
+    """Return the line fit for a log or a record: printable and bounded."""
+    text = "".join(c if c.isascii() and c.isprintable() else "\ufffd" for c in line)
+    return text if len(text) <= SHOWN_LIMIT else text[: SHOWN_LIMIT - 1] + "…"
+
+
+def parse(line: str, reply: re.Pattern[str]) -> Spoken:
+    """Read one line by the reply pattern, which must fit the whole of it.
+
+    Args:
+        line: Without its line end.
+        reply: Has the groups `conductivity` and `temperature`, and may have `pump`.
+
+    Raises:
+        Unreadable: The pattern does not fit, or a group holds no finite number.
+    """
+    match = reply.fullmatch(line.strip())
+    if match is None:
+        msg = f"the reply {shown(line)!r} does not fit the pattern {reply.pattern!r}"
+        raise Unreadable(msg)
+    groups = match.groupdict()
+    pump = groups.get("pump")
+    return Spoken(
+        conductivity=_number(groups["conductivity"], line),
+        temperature=_number(groups["temperature"], line),
+        pump=None if pump is None else pump.strip().lower() in {"1", "on", "true", "yes"},
+    )
+
+
+def _number(text: str | None, line: str) -> float:
+    try:
+        value = float(text or "")
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        msg = f"the reply {shown(line)!r} holds {text!r} where a number is due"
+        raise Unreadable(msg)
+    return value
