@@ -1,0 +1,93 @@
+"""From the configuration to the settings of the parts."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from daemon.clock import Clock, RehearsalClock, SystemClock
+from daemon.mixing.advice import Vessel
+from daemon.mixing.batch import BatchSettings
+from daemon.mixing.quality import QualityLimits
+from daemon.mixing.station import ReservoirSettings
+from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.probes.line import LineSettings
+
+if TYPE_CHECKING:
+    from daemon.config import Config, Probe, Reservoir
+
+GAP_PERIODS = 5
+SHORTEST_GAP_S = 15.0
+
+
+def clock(config: Config) -> Clock:
+    """Return the machine's clock, or the faster one of a rehearsal."""
+    station = config.station
+    if station.rehearsal_speed > 1.0:
+        return RehearsalClock(station.rehearsal_speed, station.rehearsal_since)
+    return SystemClock()
+
+
+def reservoirs(config: Config) -> dict[str, ReservoirSettings]:
+    """Return the settings of every reservoir, by name."""
+    return {reservoir.name: reservoir_settings(reservoir) for reservoir in config.reservoirs}
+
+
+def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
+    """Return the settings of one reservoir."""
+    return ReservoirSettings(
+        name=reservoir.name,
+        batch=BatchSettings(
+            target_ppt=reservoir.target_ppt,
+            tolerance_ppt=reservoir.tolerance_ppt,
+            use_within_h=reservoir.use_within_h,
+            settle_within_min=reservoir.settle_within_min,
+            release_confidence=reservoir.release_confidence,
+            blank_max_ppt=reservoir.blank_max_ppt,
+            vessel=Vessel(reservoir.fill_l, reservoir.capacity_l, reservoir.mix_yield),
+        ),
+        quality=_quality(reservoir),
+        probes={
+            probe.name: ProbeUncertainty(probe.conductivity_u_percent, probe.temperature_u_C)
+            for probe in reservoir.probes
+        },
+    )
+
+
+def _quality(reservoir: Reservoir) -> QualityLimits:
+    limits = reservoir.quality
+    period_s = max((probe.period_s for probe in reservoir.probes), default=2.0)
+    default = QualityLimits()
+    return QualityLimits(
+        gap_s=limits.gap_s or max(SHORTEST_GAP_S, GAP_PERIODS * period_s),
+        conductivity_range_mS_cm=limits.conductivity_range_mS_cm,
+        temperature_range_C=limits.temperature_range_C,
+        spike_suspect_ppt=limits.spike_suspect_ppt,
+        spike_fail_ppt=limits.spike_fail_ppt,
+        rate_suspect_ppt_per_min=limits.rate_suspect_ppt_per_min
+        or default.rate_suspect_ppt_per_min,
+        flat_suspect_min=limits.flat_suspect_min,
+        flat_fail_min=limits.flat_fail_min,
+    )
+
+
+def line_settings(reservoir: Reservoir, probe: Probe) -> LineSettings:
+    """Return how one probe on a serial line is wired and speaks."""
+    linear = probe.compensation
+    return LineSettings(
+        reservoir=reservoir.name,
+        probe=probe.name,
+        port=probe.port,
+        reply=re.compile(probe.reply),
+        baud=probe.baud,
+        bytesize=probe.bytesize,
+        parity=probe.parity,
+        stopbits=probe.stopbits,
+        request=(probe.request or "").encode("ascii"),
+        conductivity_unit=probe.units.conductivity,
+        temperature_unit=probe.units.temperature,
+        percent_per_C=0.0 if linear is None else linear.linear_percent_per_C,
+        reference_C=25.0 if linear is None else linear.reference_C,
+        period_s=probe.period_s,
+        timeout_s=probe.timeout_s,
+    )

@@ -1,0 +1,243 @@
+"""The measuring process: probes in, journal out; wiring only.
+
+One plain loop, no threads.  It waits for bytes or for the next thing due,
+feeds the station, and writes what follows from it at once.
+"""
+
+from __future__ import annotations
+
+import argparse
+import select
+import signal
+import sys
+from collections import deque
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from daemon import __version__, assembly, logs
+from daemon.config import ConfigError, find_config, load
+from daemon.entries import Event, Kind
+from daemon.journal.memory import dump, restore, restore_batches
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError, Writer
+from daemon.mixing.station import Station, StationState, sample_of
+from daemon.probes.line import LineProbe
+from daemon.supervision import notify
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from logging import Logger
+
+    from daemon.clock import Clock
+    from daemon.config import Config
+    from daemon.entries import JSON, Entry, Instant
+    from daemon.mixing.station import ReservoirSettings
+
+EX_UNAVAILABLE = 69
+EX_CONFIG = 78
+LONGEST_WAIT_S = 0.5
+MEMORY_EVERY_S = 600.0
+PICTURE_EVERY_S = 1.0
+HELD_AT_MOST = 100_000
+REMEMBERED = (Kind.PHASE, Kind.BATCH, Kind.ALARM)
+
+
+class Measuring:
+    """The loop and what it holds between two turns."""
+
+    def __init__(
+        self,
+        station: Station,
+        probes: Sequence[LineProbe],
+        writer: Writer,
+        clock: Clock,
+        log: Logger,
+    ) -> None:
+        """Take everything ready-made."""
+        self._station = station
+        self._probes = probes
+        self._writer = writer
+        self._clock = clock
+        self._log = log
+        self._outage = logs.Outage(log, "writing the journal")
+        self._held: deque[Entry] = deque()
+        self._dropped = 0
+        self._memory_s: float | None = None
+        self._picture_s: float | None = None
+        self.stopping = False
+
+    def run(self) -> None:
+        """Measure until `stopping` is set."""
+        while not self.stopping:
+            self.turn()
+
+    def turn(self) -> None:
+        """Wait for the next thing, take what came and write what follows."""
+        ready = self._wait()
+        now = self._clock.now()
+        for probe in self._probes:
+            descriptor = probe.fileno()
+            samples = probe.readable(now) if descriptor in ready else []
+            for sample in [*samples, *probe.wake(now)]:
+                entries = self._station.advance(sample)
+                self._tell(entries)
+                self.hold(entries)
+        self.write(now)
+        notify("WATCHDOG=1")
+
+    def hold(self, entries: Sequence[Entry]) -> None:
+        """Keep entries until they are written; the oldest go first if that fails for long."""
+        self._held.extend(entries)
+        while len(self._held) > HELD_AT_MOST:
+            self._held.popleft()
+            self._dropped += 1
+
+    def write(self, now: Instant) -> None:
+        """Write what is held; on failure it stays held."""
+        if not self._held:
+            return
+        entries = list(self._held)
+        pictures = self._pictures(entries, now)
+        memory = self._memory(entries, now.mono_s)
+        try:
+            self._writer.append(entries, now.mono_s, pictures, memory)
+        except JournalError as exc:
+            self._outage.failed(exc, now.mono_s)
+            return
+        self._held.clear()
+        self._outage.worked()
+        if self._dropped:
+            self._log.error("%d entries were lost while the journal failed", self._dropped)
+            self._dropped = 0
+        if pictures:
+            self._picture_s = now.mono_s
+        if memory is not None:
+            self._memory_s = now.mono_s
+
+    def _wait(self) -> list[int]:
+        now_s = self._clock.now().mono_s
+        due_s = min((probe.wake_s() for probe in self._probes), default=now_s + LONGEST_WAIT_S)
+        wait_s = min(self._clock.real_s(max(0.0, due_s - now_s)), LONGEST_WAIT_S)
+        descriptors = [number for probe in self._probes if (number := probe.fileno()) is not None]
+        ready, _, _ = select.select(descriptors, [], [], wait_s)
+        return ready
+
+    def _pictures(self, entries: Sequence[Entry], now: Instant) -> dict[str, JSON]:
+        fresh = self._picture_s is None or now.mono_s - self._picture_s >= PICTURE_EVERY_S
+        if not fresh and not any(isinstance(entry, Event) for entry in entries):
+            return {}
+        names = {entry.reservoir for entry in entries if entry.reservoir}
+        return {name: self._station.picture(name, now) for name in sorted(names)}
+
+    def _memory(self, entries: Sequence[Entry], now_s: float) -> str | None:
+        due = self._memory_s is None or now_s - self._memory_s >= MEMORY_EVERY_S
+        told = any(isinstance(entry, Event) and entry.kind in REMEMBERED for entry in entries)
+        return dump(self._station.state) if due or told else None
+
+    def _tell(self, entries: Sequence[Entry]) -> None:
+        for entry in entries:
+            if isinstance(entry, Event) and entry.kind is not Kind.FORECAST:
+                facts = ", ".join(f"{k}={v}" for k, v in entry.facts.items() if k != "reason")
+                self._log.info("%s: %s %s", entry.reservoir or "station", entry.kind, facts)
+
+
+def rebuilt(
+    path: Path, settings: dict[str, ReservoirSettings], log: Logger
+) -> Station:
+    """Return the station as the journal left it, or a new one.
+
+    Readings written since its state was last kept are taken again; what
+    follows from them is in the journal already.
+    """
+    if not path.exists():
+        return Station(settings)
+    reader = Reader(path)
+    seq, state = 0, StationState()
+    kept = reader.memory()
+    if kept is not None:
+        seq, text = kept
+        state = restore(text) or _partly(text, log)
+    station = Station(settings, state)
+    for _, reading in reader.readings(since_seq=seq):
+        known = settings.get(reading.reservoir)
+        if known is not None and reading.probe in known.probes:
+            station.advance(sample_of(reading))
+    return station
+
+
+def _partly(text: str, log: Logger) -> StationState:
+    state = restore_batches(text)
+    if state is None:
+        log.warning("the state kept in the journal cannot be read; starting with no batch known")
+        return StationState()
+    log.warning("the state kept in the journal is of another version; batches kept, detectors anew")
+    return state
+
+
+def measure(config: Config, log: Logger) -> int:
+    """Measure until told to stop; return the exit code."""
+    settings = assembly.reservoirs(config)
+    clock = assembly.clock(config)
+    try:
+        with Writer(config.journal.path, config.journal.flush_interval_s) as writer:
+            station = rebuilt(config.journal.path, settings, log)
+            probes = [
+                LineProbe(assembly.line_settings(reservoir, probe))
+                for reservoir in config.reservoirs
+                for probe in reservoir.probes
+            ]
+            loop = Measuring(station, probes, writer, clock, log)
+            _run(loop, probes, clock, config, log)
+    except JournalError as exc:
+        log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
+        return EX_UNAVAILABLE
+    return 0
+
+
+def _run(
+    loop: Measuring, probes: Sequence[LineProbe], clock: Clock, config: Config, log: Logger
+) -> None:
+    def stop(*_: object) -> None:
+        loop.stopping = True
+
+    signal.signal(signal.SIGTERM, stop)
+    signal.signal(signal.SIGINT, stop)
+    now = clock.now()
+    facts: dict[str, JSON] = {"state": "measuring began", "version": __version__}
+    if config.station.rehearsal_speed > 1.0:
+        facts["rehearsal_speed"] = config.station.rehearsal_speed
+    loop.hold([Event("", now, "", Kind.DEVICE, facts)])
+    loop.write(now)
+    notify("READY=1")
+    log.info("measuring %d probes into %s", len(probes), config.journal.path)
+    try:
+        loop.run()
+        now = clock.now()
+        loop.hold([Event("", now, "", Kind.DEVICE, {"state": "measuring ended"})])
+        loop.write(now)
+    finally:
+        notify("STOPPING=1")
+        for probe in probes:
+            probe.close()
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the process: `python -m daemon.measure --config PATH`."""
+    parser = argparse.ArgumentParser(prog="python -m daemon.measure", description=__doc__)
+    parser.add_argument("--config", type=Path)
+    options = parser.parse_args(arguments)
+    log = logs.set_up("measure")
+    try:
+        config = load(find_config(options.config))
+    except ConfigError as exc:
+        for fault in exc.faults:
+            log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
+        return EX_CONFIG
+    if not any(reservoir.probes for reservoir in config.reservoirs):
+        log.error("no reservoir has a probe; add a [[reservoir.probe]] section to the configuration")
+        return EX_CONFIG
+    return measure(config, log)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
