@@ -235,7 +235,8 @@ def test_a_missing_venv_module_names_its_package(tmp_path: Path) -> None:
     [
         ("NewConnectionError: Temporary failure in name resolution", "check the network"),
         ("ERROR: THESE PACKAGES DO NOT MATCH THE HASHES", "differs from its hash"),
-        ("ERROR: No matching distribution found for gsw==3.6.23", "not offered for Python 3.12.1"),
+        ("ERROR: No matching distribution found for gsw==3.6.23", "for Python 3.12.1 on"),
+        ("SSLError(1, '[SSL: CERTIFICATE_VERIFY_FAILED] not yet valid')", "check the clock"),
         ("OSError: [Errno 28] No space left on device", "the disk is full"),
     ],
 )
