@@ -154,7 +154,7 @@ class Instrument:
         """Return what it says at `t_s`, which must not go back between calls.
 
         Raises:
-            InstrumentError: It has not been in the water yet.
+            InstrumentError: It has not been in the water yet, or time goes back.
         """
         measured = self._measure(t_s)
         if self.trouble.stuck and self._last is not None:
@@ -170,8 +170,11 @@ class Instrument:
         if self._felt is None:
             msg = "the instrument has not been in the water yet: let it follow first"
             raise InstrumentError(msg)
-        since_s = 0.0 if self._spoke_s is None else t_s - self._spoke_s
         first = self._spoke_s is None
+        since_s = 0.0 if self._spoke_s is None else t_s - self._spoke_s
+        if since_s < 0.0:
+            msg = f"the instrument spoke at {self._spoke_s} s already and cannot at {t_s} s"
+            raise InstrumentError(msg)
         self._spoke_s = t_s
         character = self.character
         cell, thermometer = self._felt
