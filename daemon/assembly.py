@@ -57,15 +57,13 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
 def _quality(reservoir: Reservoir) -> QualityLimits:
     limits = reservoir.quality
     period_s = max((probe.period_s for probe in reservoir.probes), default=2.0)
-    default = QualityLimits()
     return QualityLimits(
         gap_s=limits.gap_s or max(SHORTEST_GAP_S, GAP_PERIODS * period_s),
         conductivity_range_mS_cm=limits.conductivity_range_mS_cm,
         temperature_range_C=limits.temperature_range_C,
         spike_suspect_ppt=limits.spike_suspect_ppt,
         spike_fail_ppt=limits.spike_fail_ppt,
-        rate_suspect_ppt_per_min=limits.rate_suspect_ppt_per_min
-        or default.rate_suspect_ppt_per_min,
+        rate_suspect_ppt_per_min=limits.rate_suspect_ppt_per_min,
         flat_suspect_min=limits.flat_suspect_min,
         flat_fail_min=limits.flat_fail_min,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
 
-from pydantic import AfterValidator, BeforeValidator, Field
+from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
 
 from daemon.config.fields import (
     FilePath,
@@ -85,10 +85,14 @@ class Station(Section):
         name: First part of every topic below `brinewright/`.
         rehearsal_speed: Time runs this many times faster; for rehearsals with
             the simulator only, 1 in service.
+        rehearsal_since: From when on it does; None from the start of the process.
     """
 
     name: str = name("station")
     rehearsal_speed: float = number(1, 1000, "times real time", 1.0)
+    rehearsal_since: AwareDatetime | None = Field(
+        None, description="a date and time with its zone, such as 2026-03-02T08:00:00Z"
+    )
 
 
 class Units(Section):
@@ -130,9 +134,8 @@ class Probe(Section):
         parity: "N", "E" or "O".
         stopbits: Stop bits.
         request: What to send for a reading; None for one that talks by itself.
-        reply: Regular expression searched in each line, with the named groups
-            `conductivity`, `temperature` and, where it has one, `pump`.
-        ends_with: What ends a line; None for either of CR and LF.
+        reply: Regular expression that fits a whole line, which CR or LF ends;
+            with the named groups `conductivity`, `temperature` and, where it has one, `pump`.
         units: Of the two numbers.
         compensation: What the instrument does to conductivity before it says
             it; None (in the file: "none") for raw values.
@@ -154,7 +157,6 @@ class Probe(Section):
         description="a regular expression of at most 200 characters with the named groups"
         " conductivity and temperature"
     )
-    ends_with: Literal["\r", "\n", "\r\n"] | None = one_of("\r", "\n", "\r\n", default=None)
     units: Units = Field(
         description="units such as { conductivity = 'uS/cm', temperature = 'degC' }"
     )
@@ -178,7 +180,7 @@ class Quality(Section):
             from the probe's period.
         spike_suspect_ppt: A lone jump from which a reading is suspect.
         spike_fail_ppt: A lone jump from which it fails.
-        rate_suspect_ppt_per_min: Change from which it is suspect; None for no test.
+        rate_suspect_ppt_per_min: Change from which it is suspect.
         flat_suspect_min: Minutes without any change from which it is suspect.
         flat_fail_min: Minutes without any change from which it fails.
         temperature_range_C: What the water can be at all, °C.
@@ -188,14 +190,14 @@ class Quality(Section):
     gap_s: float | None = number(0.2, 86_400, "seconds", None)
     spike_suspect_ppt: float = number(0.01, 42, "ppt", 0.3)
     spike_fail_ppt: float = number(0.01, 42, "ppt", 3.0)
-    rate_suspect_ppt_per_min: float | None = number(0.01, 1000, "ppt per minute", None)
+    rate_suspect_ppt_per_min: float = number(0.01, 1000, "ppt per minute", 60.0)
     flat_suspect_min: float = number(0.1, 1440, "minutes", 10.0)
     flat_fail_min: float = number(0.1, 1440, "minutes", 30.0)
     temperature_range_C: Span = Field(
         (0.0, 40.0), description="two rising numbers in °C such as [0, 40]"
     )
     conductivity_range_mS_cm: Span = Field(
-        (0.0, 100.0), description="two rising numbers in mS/cm such as [0, 100]"
+        (-0.1, 100.0), description="two rising numbers in mS/cm such as [0, 100]"
     )
 
 
@@ -213,6 +215,7 @@ class Reservoir(Section):
         release_confidence: Probability of being within tolerance demanded
             before a batch is ready.
         blank_max_ppt: Below this the water counts as purified, no salt added.
+        mix_yield: Grams of sea salt per gram of dry mix; common practice, no source.
         quality: Thresholds of the quality tests.
         probes: What measures it; none is needed to replay a recording.
     """
@@ -226,6 +229,7 @@ class Reservoir(Section):
     settle_within_min: float = number(1, 10_080, "minutes", 30.0)
     release_confidence: float = number(0.501, 0.9999, "(a probability)", 0.95)
     blank_max_ppt: float = number(0.01, 10, "ppt", 1.0)
+    mix_yield: float = number(0.5, 1, "grams of sea salt per gram of dry mix", 0.881)
     quality: Quality = Field(default=Quality(), description="a section [reservoir.quality]")
     probes: tuple[Probe, ...] = sections(
         "sections headed [[reservoir.probe]], in double brackets", "probe", ()

@@ -1,0 +1,119 @@
+"""`brinewright batch`: the batches that the journal knows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from daemon.cli.events import listing
+from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.entries import Kind
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+from daemon.mixing.record import BatchRecord, records
+from daemon.publishing.payloads import event_payload, iso_time
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.entries import JSON
+
+batch = typer.Typer(help="Look at batches.", no_args_is_help=True)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verbs to the command line."""
+    app.add_typer(batch, name="batch")
+
+
+@batch.command(name="list")
+def list_(
+    *,
+    config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
+    reservoir: Annotated[str | None, typer.Option(help="Only of this one.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one object per line.")] = False,
+) -> None:
+    """List all batches, the newest first."""
+    found = [each for each in _records(config) if reservoir in (None, each.reservoir)]
+    if not found and not as_json:
+        fail("no batch has been seen yet", NOT_SO)
+    if as_json:
+        for each in reversed(found):
+            emit(_facts(each), as_json=True)
+        return
+    rows = [(each.id, each.phase, _salinity(each), _minute(each.began)) for each in reversed(found)]
+    print(table(rows, ("batch", "phase", "salinity", "began (UTC)")))
+
+
+@batch.command()
+def show(
+    *,
+    name: Annotated[str, typer.Argument(help="Id of the batch, as 'batch list' gives it.")],
+    config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Show one batch and all that happened to it."""
+    found = {each.id: each for each in _records(config)}
+    if name not in found:
+        fail(f"there is no batch {name!r}; 'brinewright batch list' names those there are", NOT_SO)
+    each = found[name]
+    events = [event_payload(event) for event in each.events]
+    emit({**_facts(each), "events": events}, as_json=as_json, text=_sheet(each))
+
+
+def _records(config: Path | None) -> list[BatchRecord]:
+    path = read_config(config).journal.path
+    try:
+        return records(event for _, event in Reader(path).events())
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
+
+
+def _facts(each: BatchRecord) -> dict[str, JSON]:
+    return {
+        "batch": each.id,
+        "reservoir": each.reservoir,
+        "phase": each.phase,
+        "began": iso_time(each.began),
+        "salted": _iso(each.salted),
+        "stabilised": _iso(each.stabilised),
+        "released": _iso(each.released),
+        "ended": _iso(each.ended),
+        "salinity": each.salinity,
+        "salinity_u": each.salinity_u,
+        "disturbed": each.disturbed,
+    }
+
+
+def _sheet(each: BatchRecord) -> str:
+    rows = [
+        ("batch", each.id),
+        ("reservoir", each.reservoir),
+        ("phase", each.phase),
+        ("began", _minute(each.began)),
+        ("salt seen", _minute(each.salted)),
+        ("stabilised", _minute(each.stabilised)),
+        ("released", _minute(each.released)),
+        ("ended", _minute(each.ended)),
+        ("salinity", _salinity(each)),
+        ("disturbed", f"{each.disturbed} times" if each.disturbed else ""),
+    ]
+    told = [listing(event) for event in each.events if event.kind is not Kind.FORECAST]
+    return "\n".join([table([row for row in rows if row[1]]), "", *told])
+
+
+def _salinity(each: BatchRecord) -> str:
+    if each.salinity is None:
+        return ""
+    spread = "" if each.salinity_u is None else f" ± {2 * each.salinity_u:.2f}"
+    return f"{each.salinity:.2f}{spread} ppt"
+
+
+def _minute(wall: datetime | None) -> str:
+    return "" if wall is None else f"{wall:%Y-%m-%d %H:%M}"
+
+
+def _iso(wall: datetime | None) -> str | None:
+    return None if wall is None else iso_time(wall)

@@ -1,0 +1,151 @@
+"""`brinewright replay`: a recording through the same station, as fast as it goes."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Annotated
+
+import typer
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
+
+from daemon import assembly
+from daemon.cli.events import line, listing
+from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
+from daemon.config import Config, Reservoir
+from daemon.entries import Entry, Event, Sample
+from daemon.journal.memory import dump
+from daemon.journal.writer import JournalError, Writer
+from daemon.mixing.station import Station
+from daemon.probes.recorded import BadHeader, BadRow, samples
+
+SHOWN_BAD_ROWS = 20
+BATCH = 1000
+LONG_BYTES = 500_000
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command line."""
+    app.command()(replay)
+
+
+def replay(
+    *,
+    file: Annotated[Path, typer.Argument(help="CSV: time,conductivity_mS_cm,temperature_C[,pump].")],
+    config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
+    reservoir: Annotated[str | None, typer.Option(help="Which one, if there are several.")] = None,
+    journal: Annotated[Path | None, typer.Option(help="Keep a journal of the replay here.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print each event as one line.")] = False,
+) -> None:
+    """Play a recording through the station and print what it would have said."""
+    vessel = _chosen(read_config(config), reservoir)
+    settings = assembly.reservoir_settings(vessel)
+    probe = next(iter(settings.probes))
+    station = Station({vessel.name: settings})
+    bad = 0
+    with ExitStack() as stack:
+        keeper = _Keeper(stack.enter_context(Writer(_new(journal))), station) if journal else None
+        try:
+            lines = stack.enter_context(file.open(encoding="utf-8", errors="replace", newline=""))
+        except OSError as exc:
+            fail(f"{file}: cannot be read: {exc.strerror}; give the path of a recording", USAGE)
+        shown = _with_progress(lines, file, stack)
+        try:
+            for item in samples(shown, vessel.name, probe):
+                if isinstance(item, BadRow):
+                    bad += 1
+                    _complain_of(item, file, bad)
+                    continue
+                _take(station, item, keeper, as_json=as_json)
+            if keeper is not None:
+                keeper.flush()
+        except BadHeader as exc:
+            fail(f"{file}: {exc}", USAGE)
+        except JournalError as exc:
+            fail(str(exc), UNAVAILABLE)
+    if bad:
+        complain(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
+
+
+class _Keeper:
+    """Writes the replay's entries into a journal of its own, many at a time."""
+
+    def __init__(self, writer: Writer, station: Station) -> None:
+        self._writer = writer
+        self._station = station
+        self._held: list[Entry] = []
+        self._last: Sample | None = None
+
+    def take(self, sample: Sample, entries: list[Entry]) -> None:
+        self._last = sample
+        self._held += entries
+        if len(self._held) >= BATCH:
+            self.flush()
+
+    def flush(self) -> None:
+        if self._last is None:
+            return
+        name, at = self._last.reservoir, self._last.at
+        pictures = {name: self._station.picture(name, at)}
+        self._writer.append(self._held, at.mono_s, pictures, dump(self._station.state))
+        self._held.clear()
+
+
+def _take(station: Station, sample: Sample, keeper: _Keeper | None, *, as_json: bool) -> None:
+    entries = station.advance(sample)
+    for entry in entries:
+        if isinstance(entry, Event):
+            sys.stdout.write((line(entry) if as_json else listing(entry)) + "\n")
+    if keeper is not None:
+        keeper.take(sample, entries)
+
+
+def _chosen(config: Config, name: str | None) -> Reservoir:
+    names = [reservoir.name for reservoir in config.reservoirs]
+    if name is None and len(names) > 1:
+        fail(f"the configuration has {', '.join(names)}; choose one with --reservoir", USAGE)
+    for reservoir in config.reservoirs:
+        if name in (None, reservoir.name):
+            return reservoir
+    fail(f"there is no reservoir {name!r}; the configuration has {', '.join(names)}", NOT_SO)
+
+
+def _new(path: Path) -> Path:
+    if path.exists():
+        fail(f"journal {path}: it is there already; a replay keeps a new one, so give another path", USAGE)
+    return path
+
+
+def _complain_of(row: BadRow, file: Path, count: int) -> None:
+    if count <= SHOWN_BAD_ROWS:
+        complain(f"{file}, line {row.line}: {row.why}; skipped")
+    elif count == SHOWN_BAD_ROWS + 1:
+        complain(f"{file}: further bad rows are counted and not shown")
+
+
+def _with_progress(lines: Iterable[str], file: Path, stack: ExitStack) -> Iterable[str]:
+    size = os.stat(file).st_size
+    if size < LONG_BYTES or not sys.stderr.isatty():
+        return lines
+    bar = stack.enter_context(
+        Progress(
+            TextColumn("replaying"),
+            BarColumn(),
+            TaskProgressColumn(),
+            TimeRemainingColumn(),
+            console=Console(stderr=True),
+            transient=True,
+        )
+    )
+    task = bar.add_task("", total=size)
+
+    def counted() -> Iterator[str]:
+        for text in lines:
+            bar.update(task, advance=len(text))
+            yield text
+
+    return counted()

@@ -1,0 +1,44 @@
+"""`brinewright run`: the service itself, in processes that know nothing of this one."""
+
+from __future__ import annotations
+
+import os
+import sys
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from daemon import run as both
+from daemon.cli.output import read_config
+from daemon.config import find_config
+
+
+class Part(StrEnum):
+    """What may be run alone."""
+
+    MEASURE = "measure"
+    PUBLISH = "publish"
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command line."""
+    app.command()(run)
+
+
+def run(
+    *,
+    config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
+    only: Annotated[Part | None, typer.Option(help="Run one of the two processes.")] = None,
+) -> None:
+    """Measure and publish until told to stop."""
+    read_config(config)
+    path = find_config(config)
+    if only is None:
+        words = [sys.executable, "-m", "daemon.run", "--config", str(path)]
+    else:
+        words = both.command(str(only), path)
+    # The command line's libraries stay behind: a new program takes this one's place.
+    sys.stdout.flush()
+    os.execv(sys.executable, words)  # noqa: S606 - our own modules, no shell

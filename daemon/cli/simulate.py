@@ -1,0 +1,31 @@
+"""`brinewright simulate`: the simulator, which is another program that we start."""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import sys
+
+import typer
+
+from daemon.cli.output import UNAVAILABLE, fail
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command line; its words go to the simulator as they are."""
+    app.command(
+        context_settings={
+            "allow_extra_args": True,
+            "ignore_unknown_options": True,
+            "help_option_names": [],
+        },
+    )(simulate)
+
+
+def simulate(context: typer.Context) -> None:
+    """Play or record a simulated reservoir (words as 'simulate --help' says)."""
+    if importlib.util.find_spec("simulators") is None:
+        fail("the simulators are not installed; run from a full checkout", UNAVAILABLE)
+    sys.stdout.flush()
+    words = [sys.executable, "-m", "simulators", *context.args]
+    os.execv(sys.executable, words)  # noqa: S606 - our own module, no shell

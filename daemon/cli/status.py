@@ -1,0 +1,82 @@
+"""`brinewright status`: the present picture of every reservoir, from the journal."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.entries import JSON, Flag
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+
+OLD_S = 60.0
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command line."""
+    app.command()(status)
+
+
+def status(
+    *,
+    config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
+    reservoir: Annotated[str | None, typer.Option(help="Only this one.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
+) -> None:
+    """Say how each reservoir stands now."""
+    settings = read_config(config)
+    try:
+        pictures = Reader(settings.journal.path).pictures()
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
+    if reservoir is not None and reservoir not in pictures:
+        fail(f"nothing is known of a reservoir {reservoir!r} yet", NOT_SO)
+    chosen = {name: pictures[name] for name in sorted(pictures) if reservoir in (None, name)}
+    if not chosen:
+        fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
+    real_time = settings.station.rehearsal_speed <= 1.0
+    text = "\n\n".join(_told(name, picture, real_time) for name, picture in chosen.items())
+    emit({"station": settings.station.name, "reservoirs": chosen}, as_json=as_json, text=text)
+
+
+def _told(name: str, picture: JSON, real_time: bool) -> str:
+    if not isinstance(picture, dict):
+        return name
+    rows = [
+        (name, f"{picture['phase']}"),
+        ("salinity", _salinity(picture)),
+        ("temperature", _value(picture, "temperature_C", "{:.2f} °C")),
+        ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, raw")),
+        ("quality", Flag(int(picture["flag"])).name.lower().replace("_", " ")),
+        ("batch", _value(picture, "batch", "{}")),
+        ("released", _value(picture, "age_h", "{:.1f} h ago")),
+        ("stable", _value(picture, "stable_at", "{}")),
+        ("advice", _value(picture, "advice", "{}")),
+        ("alarms", ", ".join(picture["alarms"]) or "none"),
+        ("as of", _as_of(str(picture["time"]), real_time)),
+    ]
+    return table([row for row in rows if row[1]])
+
+
+def _salinity(picture: dict[str, JSON]) -> str:
+    value, u = picture["salinity"], picture["salinity_u"]
+    gravity = picture["specific_gravity"]
+    if not isinstance(value, float | int) or not isinstance(u, float | int):
+        return "no value"
+    return f"{value:.2f} ± {2 * u:.2f} ppt (k=2), specific gravity {gravity:.4f} (25/25 °C)"
+
+
+def _value(picture: dict[str, JSON], key: str, shape: str) -> str:
+    value = picture[key]
+    return "" if value is None else shape.format(value)
+
+
+def _as_of(time: str, real_time: bool) -> str:
+    age_s = (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
+    if real_time and age_s > OLD_S:
+        return f"{time}, {age_s / 60:.0f} min ago: is the service running?"
+    return time
