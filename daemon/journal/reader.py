@@ -12,6 +12,7 @@ from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.schema import MIGRATIONS, misfit
 from daemon.journal.writer import JournalError, JournalMissingError
@@ -77,6 +78,17 @@ class Reader:
             found = db.execute(
                 f"SELECT {rows.EVENT_COLUMNS} FROM events{where} ORDER BY seq",  # noqa: S608
                 values,
+            ).fetchall()
+        return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
+
+    def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
+        """Every event about an alarm after `since_seq`, in order."""
+        with self._open() as db:
+            origins = _origins(db)
+            found = db.execute(
+                f"SELECT {rows.EVENT_COLUMNS} FROM events"  # noqa: S608
+                " WHERE seq > ? AND kind = ? ORDER BY seq",
+                (since_seq, str(Kind.ALARM)),
             ).fetchall()
         return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
 

@@ -1,0 +1,120 @@
+"""The publishing process: follows the journal for every configured sink; wiring only."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import time
+from pathlib import Path
+from random import Random
+from threading import Event, Thread
+from typing import TYPE_CHECKING
+
+from daemon import logs
+from daemon.config import ConfigError, find_config, load
+from daemon.journal.cursors import Cursors
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+from daemon.publishing.configured import make_sinks
+from daemon.publishing.sink import Backoff, SinkError
+from daemon.publishing.tail import Changes, Tail
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from logging import Logger
+
+    from daemon.config import Config
+    from daemon.publishing.sink import Sink
+
+EX_UNAVAILABLE = 69
+EX_CONFIG = 78
+POLL_S = 0.2
+STOP_WITHIN_S = 4.0
+
+
+def cursors_path(journal: Path) -> Path:
+    """Return where the positions of the sinks are kept: beside the journal."""
+    return journal.with_name(f"{journal.stem}-cursors.db")
+
+
+def wait_for_journal(path: Path, stop: Event, log: Logger) -> None:
+    """Return when there is a journal, or `stop` is set."""
+    if not path.exists():
+        log.info("waiting for the journal %s, which measuring makes", path)
+    while not path.exists() and not stop.is_set():
+        stop.wait(POLL_S)
+
+
+def follow_all(config: Config, sinks: Sequence[Sink], stop: Event, log: Logger) -> None:
+    """Follow the journal with one thread a sink until `stop` is set.
+
+    Raises:
+        JournalError: The cursors cannot be kept.
+    """
+    path = config.journal.path
+    wait_for_journal(path, stop, log)
+    if stop.is_set():
+        return
+    cursors = Cursors(cursors_path(path))
+    threads = []
+    for sink in sinks:
+        tail = Tail(
+            reader=Reader(path),
+            changes=Changes(path),
+            cursors=cursors,
+            sink=sink,
+            backoff=Backoff(Random()),  # noqa: S311 - spreads retries, hides nothing
+            outage=logs.Outage(log, f"publishing to {sink.name}"),
+        )
+        threads.append(Thread(target=tail.run, args=(stop,), name=sink.name, daemon=True))
+    for thread in threads:
+        thread.start()
+    stop.wait()
+    deadline_s = time.monotonic() + STOP_WITHIN_S
+    for thread in threads:
+        thread.join(max(0.0, deadline_s - time.monotonic()))
+        if thread.is_alive():
+            log.warning(
+                "%s did not end in %g s; what it did not send comes again",
+                thread.name,
+                STOP_WITHIN_S,
+            )
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Publish until told to stop: `python -m daemon.publish --config PATH`."""
+    parser = argparse.ArgumentParser(prog="python -m daemon.publish", description=__doc__)
+    parser.add_argument("--config", type=Path)
+    options = parser.parse_args(arguments)
+    log = logs.set_up("publish")
+    try:
+        config = load(find_config(options.config))
+        sinks = make_sinks(config, Reader(config.journal.path))
+    except ConfigError as exc:
+        for fault in exc.faults:
+            log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
+        return EX_CONFIG
+    except SinkError as exc:
+        log.error("%s", exc)  # noqa: TRY400 - as above
+        return EX_CONFIG
+    if not sinks:
+        log.info("nothing to publish to: the configuration has no section [mqtt]")
+        return 0
+    return _until_told(config, sinks, log)
+
+
+def _until_told(config: Config, sinks: Sequence[Sink], log: Logger) -> int:
+    stop = Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    try:
+        follow_all(config, sinks, stop, log)
+    except JournalError as exc:
+        log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
+        return EX_UNAVAILABLE
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

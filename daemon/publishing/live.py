@@ -1,0 +1,87 @@
+"""What the broker keeps for whoever comes later: the picture of each reservoir, and each alarm.
+
+Both are shown as the journal has them now, not as a backlog gets to them, so
+that an hour of readings to be made up never holds up what is going on.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from daemon.entries import JSON, Event
+from daemon.publishing.payloads import Message, alarm_message, state_message
+
+LOOK_S = 1.0
+REFRESH_S = 30.0
+LONG_AGO_S = float("-inf")
+
+
+class Source(Protocol):
+    """Where the present comes from; the journal's reader is one."""
+
+    def identity(self) -> str:
+        """Return what tells this journal from another."""
+
+    def pictures(self) -> dict[str, JSON]:
+        """Return the picture of each reservoir by name."""
+
+    def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
+        """Return the events about alarms after `since_seq`, in order."""
+
+
+@dataclass(slots=True)
+class Live:
+    """Remembers what was shown, and gives what is due.
+
+    Attributes:
+        station: Name of the station.
+        source: The journal.
+    """
+
+    station: str
+    source: Source
+    _looked_s: float = field(default=LONG_AGO_S, init=False)
+    _journal: str = field(default="", init=False)
+    _shown: dict[str, tuple[bytes, float]] = field(default_factory=dict, init=False)
+    _alarms_to_seq: int = field(default=0, init=False)
+
+    def due(self, now_s: float) -> list[Message]:
+        """Return what changed since the last look, and pictures last shown 30 s ago.
+
+        At most one look a second.  What is returned counts as shown.
+
+        Raises:
+            JournalError: The journal cannot be read.
+        """
+        if now_s - self._looked_s < LOOK_S:
+            return []
+        if (journal := self.source.identity()) != self._journal:
+            self.forget()
+            self._journal = journal
+        self._looked_s = now_s
+        return [*self._alarms(), *self._pictures(now_s)]
+
+    def forget(self) -> None:
+        """Show everything again at the next look: the broker may have lost what it kept."""
+        self._looked_s = LONG_AGO_S
+        self._shown.clear()
+        self._alarms_to_seq = 0
+
+    def _pictures(self, now_s: float) -> list[Message]:
+        found = []
+        for reservoir, picture in self.source.pictures().items():
+            message = state_message(self.station, reservoir, picture)
+            payload, at_s = self._shown.get(reservoir, (b"", LONG_AGO_S))
+            if message.payload != payload or now_s - at_s >= REFRESH_S:
+                self._shown[reservoir] = (message.payload, now_s)
+                found.append(message)
+        return found
+
+    def _alarms(self) -> list[Message]:
+        newest: dict[str, Message] = {}
+        for seq, event in self.source.alarms(self._alarms_to_seq):
+            message = alarm_message(self.station, event)
+            newest[message.topic] = message
+            self._alarms_to_seq = seq
+        return list(newest.values())

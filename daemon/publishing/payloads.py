@@ -1,0 +1,132 @@
+"""What is said of an entry to the outside: pure functions from entries to JSON objects.
+
+`brinewright replay --json` and the topics share these shapes, so that a script
+written for the one understands the other.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from daemon.entries import JSON, Event, Flag, Instant, Reading
+from daemon.journal.reader import Stored
+from daemon.journal.rows import from_ms, to_ms
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message to a topic.
+
+    Attributes:
+        topic: Full topic.
+        payload: What it says, UTF-8.
+        retain: Whether the broker keeps it for whoever comes later.
+    """
+
+    topic: str
+    payload: bytes
+    retain: bool = False
+
+
+def iso_time(wall: datetime) -> str:
+    """Return a time as ISO 8601 in UTC with milliseconds and Z, the resolution of records."""
+    to_the_ms = from_ms(to_ms(wall)).astimezone(UTC)
+    return to_the_ms.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def event_payload(event: Event) -> dict[str, JSON]:
+    """Return an event as a JSON object: time, reservoir, batch, kind, then its facts.
+
+    A fact never takes the place of one of the four.  `synced` is there, and
+    false, only when the clock was not known to be right.
+    """
+    head: dict[str, JSON] = {
+        **_time(event.at),
+        "reservoir": event.reservoir,
+        "batch": event.batch,
+        "kind": str(event.kind),
+    }
+    return {**head, **event.facts, **head}
+
+
+def reading_payload(reading: Reading) -> dict[str, JSON]:
+    """Return a reading as a JSON object.
+
+    `tests` names only those that were not passed, with their QARTOD flags;
+    `pump`, `fault` and `synced` are there only when there is something to say.
+    """
+    found: dict[str, JSON] = {
+        **_time(reading.at),
+        "conductivity_mS_cm": reading.conductivity_mS_cm,
+        "temperature_C": reading.temperature_C,
+        "salinity": reading.salinity,
+        "salinity_u": reading.salinity_u,
+        "flag": int(reading.flag),
+        "tests": {name: int(flag) for name, flag in reading.tests.items() if flag is not Flag.PASS},
+        "probe": reading.probe,
+    }
+    if reading.pump is not None:
+        found["pump"] = reading.pump
+    if reading.fault:
+        found["fault"] = reading.fault
+    return found
+
+
+def alarm_payload(event: Event) -> dict[str, JSON]:
+    """Return an `alarm` event as the present state of that alarm: time and its facts."""
+    return {**event.facts, **_time(event.at)}
+
+
+def availability(station: str, *, online: bool) -> Message:
+    """Whether anybody publishes for the station."""
+    return Message(
+        f"brinewright/{station}/availability", b"online" if online else b"offline", retain=True
+    )
+
+
+def state_message(station: str, reservoir: str, picture: JSON) -> Message:
+    """The whole present picture of a reservoir, for whoever comes later too."""
+    return Message(f"brinewright/{station}/{reservoir}/state", to_json(picture), retain=True)
+
+
+def alarm_message(station: str, event: Event) -> Message:
+    """The present state of one alarm, for whoever comes later too."""
+    name = event.facts.get("name", "unnamed")
+    return Message(
+        f"{_place(station, event.reservoir)}/alarm/{name}",
+        to_json(alarm_payload(event)),
+        retain=True,
+    )
+
+
+def entry_message(station: str, stored: Stored) -> Message:
+    """A reading or an event under its `seq`, by which a subscriber drops what comes twice."""
+    entry = stored.entry
+    if isinstance(entry, Reading):
+        told, leaf = reading_payload(entry), "reading"
+    else:
+        told, leaf = event_payload(entry), "event"
+    payload = to_json({**told, "seq": stored.seq})
+    return Message(f"{_place(station, entry.reservoir)}/{leaf}", payload)
+
+
+def to_json(value: JSON) -> bytes:
+    """Return compact JSON, UTF-8.
+
+    Raises:
+        ValueError: A number in it is not finite, which JSON cannot say.
+    """
+    return json.dumps(value, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
+
+
+def _place(station: str, reservoir: str) -> str:
+    return f"brinewright/{station}/{reservoir}" if reservoir else f"brinewright/{station}"
+
+
+def _time(at: Instant) -> dict[str, JSON]:
+    told: dict[str, JSON] = {"time": iso_time(at.wall)}
+    if not at.synced:
+        told["synced"] = False
+    return told

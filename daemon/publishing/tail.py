@@ -1,0 +1,110 @@
+"""Follows the journal for one sink until told to stop: one thread each, none able to stop another.
+
+Looking for something new costs two looks at file times, five times a second;
+the journal is opened only when they changed, or when a second has gone by.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+from threading import Event as Signal
+
+from daemon.journal.cursors import Cursors
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError, JournalMissingError
+from daemon.logs import Outage
+from daemon.publishing.sink import BATCH, Backoff, Sink, SinkError, follow
+
+POLL_S = 0.2
+TICK_S = 1.0
+
+log = logging.getLogger("brinewright.publish")
+
+
+@dataclass(slots=True)
+class Changes:
+    """Whether the journal may have grown, by the looks of its files.
+
+    Attributes:
+        path: The journal.
+    """
+
+    path: Path
+    _seen: tuple[tuple[int, int, int], ...] = field(default=(), init=False)
+
+    def mark(self) -> None:
+        """Take what is there now as seen; to be called before it is read."""
+        self._seen = self._looks()
+
+    def wait(self, stop: Signal) -> None:
+        """Return when the files changed since `mark`, a second went by, or `stop` is set."""
+        for _ in range(round(TICK_S / POLL_S)):
+            if stop.wait(POLL_S) or self._looks() != self._seen:
+                return
+
+    def _looks(self) -> tuple[tuple[int, int, int], ...]:
+        found = []
+        for path in (self.path, Path(f"{self.path}-wal")):
+            with suppress(OSError):
+                stat = path.stat()
+                found.append((stat.st_ino, stat.st_size, stat.st_mtime_ns))
+        return tuple(found)
+
+
+@dataclass(slots=True)
+class Tail:
+    """One sink, where it reads from, and how it bears failures.
+
+    Attributes:
+        reader: The journal.
+        changes: When to look into it.
+        cursors: How far the sink has come.
+        sink: Where entries go.
+        backoff: How long it is left alone after a failure.
+        outage: What is logged of failures.
+        clock: Monotonic seconds.
+    """
+
+    reader: Reader
+    changes: Changes
+    cursors: Cursors
+    sink: Sink
+    backoff: Backoff
+    outage: Outage
+    clock: Callable[[], float] = time.monotonic
+
+    def run(self, stop: Signal) -> None:
+        """Follow until `stop` is set, then close the sink."""
+        try:
+            while not stop.is_set():
+                self.step(stop)
+        finally:
+            self.sink.close()
+
+    def step(self, stop: Signal) -> None:
+        """Deliver one batch, then wait as long as is fit."""
+        self.changes.mark()
+        try:
+            count = follow(self.reader, self.cursors, self.sink)
+        except JournalMissingError:
+            stop.wait(TICK_S)  # the other process makes it in its own time
+        except (SinkError, JournalError) as exc:
+            self._leave_alone(exc, stop)
+        except Exception as exc:  # a fault of ours in one sink must not stop the others
+            log.exception("%s: a fault in this program", self.sink.name)
+            self._leave_alone(exc, stop)
+        else:
+            self.outage.worked()
+            self.backoff.worked(self.clock())
+            if count < BATCH:
+                self.changes.wait(stop)
+
+    def _leave_alone(self, exc: Exception, stop: Signal) -> None:
+        now_s = self.clock()
+        self.outage.failed(exc, now_s)
+        stop.wait(self.backoff.failed(now_s))
