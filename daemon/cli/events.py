@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import json
+import textwrap
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
+from daemon.entries import JSON, Kind
 from daemon.publishing.payloads import event_payload
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON, Event
+    from daemon.entries import Event
 
-NOT_FOR_PEOPLE = ("reason", "from", "salt_g", "water_l", "fits", "final_u")
+NOT_FOR_PEOPLE = ("reason", "from", "salt_g", "water_l", "fits", "final_u", "batch")
+WIDTH = 80
 
 
 def line(event: Event) -> str:
@@ -18,21 +22,79 @@ def line(event: Event) -> str:
     return json.dumps(event_payload(event), ensure_ascii=False, allow_nan=False)
 
 
-def listing(event: Event) -> str:
-    """Return the event as one line for a person."""
-    where = event.reservoir or "station"
-    return f"{event.at.wall:%Y-%m-%d %H:%M:%S}  {where:<8} {event.kind:<10} {told(event)}"
+def listing(event: Event, shape: str = "%Y-%m-%d %H:%M:%S", width: int = WIDTH) -> str:
+    """Return the event for a person: when, about what, and what happened.
+
+    Args:
+        event: The event.
+        shape: Of the time, as strftime takes it.
+        width: Columns of the screen; what is longer goes on below, indented.
+    """
+    head = f"{event.at.wall:{shape}}  {event.kind:<10}  "
+    return textwrap.fill(
+        told(event),
+        width - 1,
+        initial_indent=head,
+        subsequent_indent=" " * len(head),
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
 
 
 def told(event: Event) -> str:
     """Return what happened, without when and where."""
-    facts = dict(event.facts)
-    if "to" in facts:
-        return f"{facts['to']}: {facts.get('why', '')}"
-    if "advice" in facts:
-        return str(facts["advice"])
+    facts = event.facts
+    if event.kind in TOLD:
+        return TOLD[event.kind](facts)
     parts = [_part(key, value) for key, value in facts.items() if key not in NOT_FOR_PEOPLE]
     return ", ".join(part for part in parts if part)
+
+
+def _phase(facts: Mapping[str, JSON]) -> str:
+    return f"{facts['to']}: {facts.get('why', '')}"
+
+
+def _advice(facts: Mapping[str, JSON]) -> str:
+    return str(facts["advice"])
+
+
+def _alarm(facts: Mapping[str, JSON]) -> str:
+    return f"{facts['name']} {facts['state']}: {facts.get('why', '')}"
+
+
+def _stabilised(facts: Mapping[str, JSON]) -> str:
+    return f"at {_number(facts, 'salinity'):.2f} ± {2 * _number(facts, 'salinity_u'):.2f} ppt (k=2)"
+
+
+def _disturbed(facts: Mapping[str, JSON]) -> str:
+    return f"by {facts['cause']}: {_number(facts, 'change'):+.2f} ppt"
+
+
+def _forecast(facts: Mapping[str, JSON]) -> str:
+    low, high = str(facts["stable_at_low"])[11:16], facts["stable_at_high"]
+    until = str(high)[11:16] if high else "no end yet"
+    return (
+        f"stable about {str(facts['stable_at'])[11:16]} ({low} to {until}),"
+        f" at {_number(facts, 'final_salinity'):.2f} ppt"
+    )
+
+
+def _device(facts: Mapping[str, JSON]) -> str:
+    who = f"probe {facts['probe']} " if "probe" in facts else ""
+    rest = [_part(key, value) for key, value in facts.items() if key not in ("probe", "state", "why")]
+    why = f": {facts['why']}" if "why" in facts else ""
+    return ", ".join([f"{who}{facts.get('state', '')}{why}", *filter(None, rest)])
+
+
+def _batch(facts: Mapping[str, JSON]) -> str:
+    if facts.get("what") == "began":
+        return f"began with water at {_number(facts, 'salinity'):.2f} ppt"
+    return f"ended: {facts.get('how')} ({facts.get('by')})"
+
+
+def _number(facts: Mapping[str, JSON], key: str) -> float:
+    value = facts.get(key)
+    return float(value) if isinstance(value, int | float) else float("nan")
 
 
 def _part(key: str, value: JSON) -> str:
@@ -40,3 +102,15 @@ def _part(key: str, value: JSON) -> str:
         return ""
     shown = f"{value:.4g}" if isinstance(value, float) else str(value)
     return f"{key.replace('_', ' ')} {shown}"
+
+
+TOLD: dict[Kind, Callable[[Mapping[str, JSON]], str]] = {
+    Kind.PHASE: _phase,
+    Kind.ADVICE: _advice,
+    Kind.ALARM: _alarm,
+    Kind.STABILISED: _stabilised,
+    Kind.DISTURBED: _disturbed,
+    Kind.FORECAST: _forecast,
+    Kind.DEVICE: _device,
+    Kind.BATCH: _batch,
+}

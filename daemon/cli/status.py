@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.config import Config
 from daemon.entries import JSON, Flag
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
@@ -25,10 +26,19 @@ def status(
     *,
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
     reservoir: Annotated[str | None, typer.Option(help="Only this one.")] = None,
+    watch: Annotated[bool, typer.Option("--watch", help="Go on and show it live.")] = False,
+    until_ready: Annotated[
+        bool, typer.Option("--until-ready", help="With --watch: end when the batch is released.")
+    ] = False,
+    within: Annotated[
+        float, typer.Option(help="With --until-ready: minutes until it is given up.")
+    ] = 240.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Say how each reservoir stands now."""
     settings = read_config(config)
+    if watch:
+        raise typer.Exit(_watch(settings, reservoir, until_ready, within))
     try:
         pictures = Reader(settings.journal.path).pictures()
     except JournalError as exc:
@@ -41,6 +51,18 @@ def status(
     real_time = settings.station.rehearsal_speed <= 1.0
     text = "\n\n".join(_told(name, picture, real_time) for name, picture in chosen.items())
     emit({"station": settings.station.name, "reservoirs": chosen}, as_json=as_json, text=text)
+
+
+def _watch(settings: Config, name: str | None, until_ready: bool, within_min: float) -> int:
+    from daemon.cli import watch as live
+
+    for reservoir in settings.reservoirs:
+        if name in (None, reservoir.name):
+            low = reservoir.target_ppt - reservoir.tolerance_ppt
+            high = reservoir.target_ppt + reservoir.tolerance_ppt
+            wanted = live.Wanted(reservoir.name, (low, high), until_ready, within_min)
+            return live.watch(Reader(settings.journal.path), wanted)
+    fail(f"there is no reservoir {name!r} in the configuration", NOT_SO)
 
 
 def _told(name: str, picture: JSON, real_time: bool) -> str:

@@ -1,0 +1,195 @@
+"""The live view behind `brinewright status --watch`: events above, the picture below."""
+
+from __future__ import annotations
+
+import sys
+import time
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from daemon.cli.events import listing
+from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
+from daemon.entries import Event, Kind, Phase, Reading
+from daemon.journal.writer import JournalError
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON
+    from daemon.journal.reader import Reader
+
+POLL_S = 0.25
+COLUMNS = 60
+TREND_S = 3600.0
+SILENT_S = 20.0
+BLOCKS = " ▁▂▃▄▅▆▇█"
+PLAIN = " .:-=+*#@"
+
+
+@dataclass(slots=True)
+class Seen:
+    """What the view has taken from the journal so far."""
+
+    seq: int
+    salinities: list[tuple[datetime, float]] = field(default_factory=list)
+    forecast: dict[str, JSON] = field(default_factory=dict)
+    picture: dict[str, JSON] = field(default_factory=dict)
+    heard_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What to look at, and for how long.
+
+    Attributes:
+        reservoir: Name.
+        limits: Lower and upper limit of release, ppt.
+        until_ready: End when the batch is released.
+        within_min: Minutes of the station's time within which that must be.
+    """
+
+    reservoir: str
+    limits: tuple[float, float]
+    until_ready: bool
+    within_min: float
+
+
+def watch(reader: Reader, wanted: Wanted) -> int:
+    """Show what happens until Ctrl-C, or until the batch is released.
+
+    Returns:
+        The exit code: `OK` when released, `NOT_SO` when it was not in time,
+        `UNAVAILABLE` when nothing more is written.
+    """
+    console = Console(highlight=False, width=None if sys.stdout.isatty() else 80)
+    seen = Seen(_start(reader), heard_s=time.monotonic())
+    began: datetime | None = None
+    with Live(console=console, auto_refresh=False, transient=False) as live:
+        while True:
+            for event in _take(reader, seen, wanted.reservoir):
+                console.print(Text(listing(event, "%H:%M:%S")))
+            if console.is_terminal:
+                live.update(Text(_view(seen, wanted, console)), refresh=True)
+            now = _time(seen)
+            began = began or now
+            code, why = _ended(seen, wanted, began, now)
+            if code is not None:
+                live.stop()
+                console.print(Text(why))
+                return code
+            time.sleep(POLL_S)
+
+
+def _start(reader: Reader) -> int:
+    try:
+        return reader.last_seq()
+    except JournalError:
+        return 0
+
+
+def _take(reader: Reader, seen: Seen, reservoir: str) -> list[Event]:
+    try:
+        stored = reader.after(seen.seq, 2000)
+        picture = reader.pictures().get(reservoir)
+    except JournalError:
+        return []
+    if isinstance(picture, dict):
+        seen.picture = picture
+    told = []
+    for item in stored:
+        seen.seq, seen.heard_s = item.seq, time.monotonic()
+        entry = item.entry
+        if entry.reservoir not in ("", reservoir):
+            continue
+        if isinstance(entry, Reading):
+            if entry.salinity is not None:
+                seen.salinities.append((entry.at.wall, entry.salinity))
+        elif entry.kind is Kind.FORECAST:
+            seen.forecast = dict(entry.facts)
+        else:
+            told.append(entry)
+    return told
+
+
+def _ended(
+    seen: Seen, wanted: Wanted, began: datetime | None, now: datetime | None
+) -> tuple[int | None, str]:
+    phase = seen.picture.get("phase")
+    if time.monotonic() - seen.heard_s > SILENT_S:
+        return UNAVAILABLE, f"nothing was written for {SILENT_S:g} s: is the service running?"
+    if not wanted.until_ready:
+        return None, ""
+    if phase == Phase.READY:
+        return OK, f"{seen.picture.get('batch')} is released."
+    late = began and now and now - began > timedelta(minutes=wanted.within_min)
+    if late:
+        why = seen.picture.get("advice") or "salinity has not settled"
+        return NOT_SO, f"not ready within {wanted.within_min:g} min; it is {phase}: {why}"
+    return None, ""
+
+
+def _time(seen: Seen) -> datetime | None:
+    text = seen.picture.get("time")
+    return datetime.fromisoformat(str(text)).astimezone(UTC) if text else None
+
+
+def _view(seen: Seen, wanted: Wanted, console: Console) -> str:
+    if not seen.picture:
+        return "waiting for the first reading"
+    rule = "─" if console.encoding.startswith("utf") else "-"
+    picture = seen.picture
+    low, high = wanted.limits
+    rows = [
+        (wanted.reservoir, f"{picture['phase']}, {str(picture['time'])[:19].replace('T', ' ')} UTC"),
+        ("salinity", _salinity(picture)),
+        ("wanted", f"{low:g} to {high:g} ppt"),
+        ("temperature", f"{picture['temperature_C']} °C"),
+        ("forecast", _forecast(seen)),
+        ("advice", str(picture["advice"] or "none")),
+        ("alarms", ", ".join(picture["alarms"]) or "none"),
+        ("last hour", _trend(seen, console)),
+    ]
+    return "\n".join([rule * 79, table(rows)])
+
+
+def _salinity(picture: dict[str, JSON]) -> str:
+    value, u = picture["salinity"], picture["salinity_u"]
+    if not isinstance(value, int | float) or not isinstance(u, int | float):
+        return "no value"
+    return f"{value:.2f} ± {2 * u:.2f} ppt (k=2)"
+
+
+def _forecast(seen: Seen) -> str:
+    stable_at = seen.picture.get("stable_at")
+    if seen.picture.get("phase") != Phase.DISSOLVING or not seen.forecast or not stable_at:
+        return "steady" if seen.picture.get("phase") in ("ready", "off_target") else "none yet"
+    high = seen.forecast.get("stable_at_high")
+    span = f"{_clock(seen.forecast.get('stable_at_low'))} to {_clock(high) if high else 'later'}"
+    return f"stable about {_clock(stable_at)} ({span}), at {seen.forecast['final_salinity']:.1f} ppt"
+
+
+def _clock(text: JSON) -> str:
+    return str(text)[11:16]
+
+
+def _trend(seen: Seen, console: Console) -> str:
+    """Draw the last hour, one column a minute, from nothing to the highest."""
+    if not seen.salinities:
+        return ""
+    last = seen.salinities[-1][0]
+    seen.salinities = [
+        each for each in seen.salinities if last - each[0] <= timedelta(seconds=TREND_S)
+    ]
+    columns: dict[int, float] = {}
+    for wall, salinity in seen.salinities:
+        age_s = (last - wall).total_seconds()
+        columns[COLUMNS - 1 - int(age_s / TREND_S * COLUMNS)] = salinity
+    top = max(max(columns.values()), 1.0)
+    signs = BLOCKS if console.encoding.startswith("utf") else PLAIN
+    return "".join(
+        signs[min(8, max(0, round(columns[number] / top * 8)))] if number in columns else " "
+        for number in range(COLUMNS)
+    ).lstrip()
