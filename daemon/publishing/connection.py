@@ -34,7 +34,6 @@ UNSUPPORTED_VERSION = 0x84
 CLIENT_ID_NOT_VALID = 0x85
 BAD_ACCOUNT = 0x86
 NOT_AUTHORISED = 0x87
-SESSION_TAKEN_OVER = 0x8E
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +84,6 @@ class Acknowledged:
 class Lost:
     """The connection is over."""
 
-    code: int
     reason: str
 
 
@@ -180,7 +178,7 @@ class Connection:
         try:
             answer = self._heard.get(timeout=ANSWER_S)
         except Empty:
-            answer = Lost(0, f"it did not answer within {ANSWER_S:g} s; is it an MQTT 5 broker?")
+            answer = Lost(f"it did not answer within {ANSWER_S:g} s; is it an MQTT 5 broker?")
         if isinstance(answer, Answered) and answer.code < REFUSAL:
             self._window = min(WINDOW, answer.window)
             self.usable = True
@@ -190,14 +188,16 @@ class Connection:
             raise SinkError(_no_entry(self._broker, answer))
         raise SinkError(f"{where} did not let us in: {answer.reason}")
 
-    def _hear(self, timeout_s: float = ANSWER_S) -> None:
+    def _hear(self, limit_s: float | None = None) -> None:
+        limit_s = ANSWER_S if limit_s is None else limit_s
         try:
-            heard = self._heard.get(timeout=timeout_s)
+            heard = self._heard.get(timeout=limit_s)
         except Empty:
+            left = len(self._waiting)
             self._end()
             raise SinkError(
-                f"{self._broker.where} did not acknowledge {len(self._waiting)} messages within"
-                f" {timeout_s:g} s; is it overloaded, or the network cut?"
+                f"{self._broker.where} did not acknowledge {left} messages within"
+                f" {limit_s:g} s; is it overloaded, or the network cut?"
             ) from None
         if isinstance(heard, Acknowledged):
             topic = self._waiting.pop(heard.mid, "")
@@ -240,7 +240,7 @@ def _client(broker: Broker, will: Message, heard: SimpleQueue[Heard]) -> Client:
     def on_disconnect(
         _c: Client, _u: object, _f: DisconnectFlags, code: ReasonCode, _p: Properties | None
     ) -> None:
-        heard.put(Lost(code.value, str(code)))
+        heard.put(Lost(str(code)))
 
     def on_publish(_c: Client, _u: object, mid: int, code: ReasonCode, _p: Properties) -> None:
         heard.put(Acknowledged(mid, code.value, str(code)))
@@ -282,9 +282,8 @@ def _no_entry(broker: Broker, answer: Answered) -> str:
 
 
 def _lost(broker: Broker, lost: Lost) -> str:
-    if lost.code == SESSION_TAKEN_OVER:
-        return (
-            f"{broker.where} gave our connection to another client that calls itself"
-            f" {broker.client_id!r}: give each its own mqtt.client_id"
-        )
-    return f"{broker.where}: the connection was lost: {lost.reason}"
+    # Some brokers do not say that they gave the connection to a namesake; they only close it.
+    return (
+        f"{broker.where}: the connection was lost ({lost.reason}); if that repeats, see that no"
+        f" other client calls itself {broker.client_id!r} (mqtt.client_id)"
+    )

@@ -81,11 +81,10 @@ class MqttSink:
             self._connection = None
 
     def _connect(self) -> Connection:
-        if self._connection is not None:
-            known, self._connection = self._connection, None
-            known.check()
-            self._connection = known
-            return known
+        if self._connection is not None and self._connection.usable:
+            self._connection.check()
+            return self._connection
+        self._connection = None
         offline = availability(self._station, online=False)
         connection = Connection(self._broker, will=offline)
         self._live.forget()

@@ -1,0 +1,177 @@
+"""Parts of the MQTT tests: a durable subscriber, a journal to publish from, a process to kill."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from paho.mqtt.client import Client, ConnectFlags, MQTTMessage, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+
+from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.mixing.quality import TESTS
+from tests.conftest import Broker, wait_until
+
+START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
+STATION = "quarantine-wing"
+
+
+def reading(number: int) -> Reading:
+    """A good reading, `number` seconds after the start."""
+    return Reading(
+        reservoir="mix-1",
+        probe="ct-1",
+        at=Instant(START + timedelta(seconds=number), float(number), "boot-1"),
+        conductivity_mS_cm=51.0,
+        temperature_C=24.5,
+        salinity=33.9,
+        salinity_u=0.05,
+        flag=Flag.PASS,
+        tests=dict.fromkeys(TESTS, Flag.PASS),
+    )
+
+
+def event(number: int, kind: Kind = Kind.PHASE, reservoir: str = "mix-1", **facts: JSON) -> Event:
+    """An event, `number` seconds after the start."""
+    at = Instant(START + timedelta(seconds=number), float(number), "boot-1")
+    return Event(reservoir, at, "lot-7", kind, facts)
+
+
+@dataclass
+class Listener:
+    """A subscriber to everything of the project, remembering all it was sent.
+
+    Attributes:
+        messages: Topic, payload and retain flag of each message, in order.
+    """
+
+    messages: list[tuple[str, bytes, bool]] = field(default_factory=list)
+
+    def on(self, topic: str) -> list[bytes]:
+        """Payloads that came on one topic below the station's."""
+        full = f"brinewright/{STATION}/{topic}"
+        return [said for at, said, _ in list(self.messages) if at == full]
+
+    def told(self, topic: str) -> list[dict[str, Any]]:
+        """JSON objects that came on one topic below the station's."""
+        return [json.loads(payload) for payload in self.on(topic)]
+
+    def seqs(self) -> list[int]:
+        """The `seq` of every reading and event that came, in order, with what came twice."""
+        leaves = ("/reading", "/event")
+        came = [said for topic, said, _ in list(self.messages) if topic.endswith(leaves)]
+        return [json.loads(payload)["seq"] for payload in came]
+
+
+@contextmanager
+def listening(
+    broker: Broker, client_id: str = "listener", username: str | None = None
+) -> Iterator[Listener]:
+    """Subscribe durably, and again after each loss, with a session that outlives both sides."""
+    heard, subscribed = Listener(), threading.Event()
+    client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTv5)
+    if username is not None:
+        client.username_pw_set(username, "listener-word")
+    client.reconnect_delay_set(1, 1)
+
+    def take(_client: Client, _userdata: object, message: MQTTMessage) -> None:
+        heard.messages.append((message.topic, bytes(message.payload), message.retain))
+
+    def subscribe(
+        _client: Client, _u: object, _f: ConnectFlags, _code: ReasonCode, _p: Properties | None
+    ) -> None:
+        client.subscribe("brinewright/#", qos=1)
+
+    client.on_connect = subscribe
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.on_message = take
+    keep = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    keep.SessionExpiryInterval = 600
+    client.connect(broker.host, broker.port, 30, clean_start=False, properties=keep)
+    client.loop_start()
+    try:
+        wait_until(subscribed.is_set, "the subscription")
+        yield heard
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
+def write_configuration(folder: Path, port: int, *more: str) -> Path:
+    """A configuration that publishes `folder`/journal.db to a broker on `port`."""
+    lines = [
+        f'[station]\nname = "{STATION}"',
+        '[[reservoir]]\nname = "mix-1"\ncapacity_l = 220\nfill_l = 180',
+        "target_ppt = 34.0\ntolerance_ppt = 1.0",
+        '[journal]\npath = "journal.db"',
+        f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\nkeepalive_s = 5',
+        *more,
+    ]
+    path = folder / "brinewright.toml"
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+@dataclass
+class Publisher:
+    """The real publishing process.
+
+    Attributes:
+        config: Its configuration.
+        log_path: What it wrote to standard error, over all its lives.
+    """
+
+    config: Path
+    log_path: Path
+    process: subprocess.Popen[bytes] | None = None
+
+    @property
+    def log(self) -> list[str]:
+        """The lines it wrote so far."""
+        return self.log_path.read_text().splitlines() if self.log_path.exists() else []
+
+    def start(self) -> None:
+        """Start it; it may take a moment to connect."""
+        assert self.process is None
+        with self.log_path.open("ab") as out:
+            self.process = subprocess.Popen(
+                [sys.executable, "-m", "daemon.publish", "--config", self.config],
+                stdin=subprocess.DEVNULL,
+                stdout=out,
+                stderr=out,
+            )
+
+    def stop(self) -> int:
+        """Ask it to end as the service manager does; return its exit code."""
+        assert self.process is not None
+        self.process.terminate()
+        return self._ended()
+
+    def kill(self) -> int:
+        """End it without warning; nothing if it does not run."""
+        if self.process is None:
+            return 0
+        self.process.kill()
+        return self._ended()
+
+    def ended(self) -> int:
+        """Wait until it ends by itself; return its exit code."""
+        assert self.process is not None
+        return self._ended()
+
+    def _ended(self) -> int:
+        assert self.process is not None
+        code = self.process.wait(10)
+        self.process = None
+        return code
