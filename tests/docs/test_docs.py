@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+import importlib.util
 import os
 import re
 import shlex
@@ -10,6 +12,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import typer
+
+from daemon.cli.main import ROOMS
 
 ROOT = Path(__file__).parents[2]
 GUIDES = ("README.md", "DEVELOPERS.md")
@@ -39,11 +44,12 @@ def commands_in(guide: str) -> list[list[str]]:
 
 
 def application() -> Any:  # noqa: ANN401 - typer does not publish the type of its command tree
-    """The command tree of the program."""
-    import typer
-
-    from daemon.cli.main import app
-
+    """The command tree of the program, of all the verbs that are there."""
+    app = typer.Typer()
+    app.callback()(lambda: None)
+    for room in dict.fromkeys(ROOMS.values()):
+        if importlib.util.find_spec(f"daemon.cli.{room}"):
+            importlib.import_module(f"daemon.cli.{room}").register(app)
     return typer.main.get_command(app)
 
 
@@ -54,7 +60,7 @@ def options_of(command: Any) -> dict[str, bool]:  # noqa: ANN401 - as above
         for option in command.params
         for name in (*option.opts, *option.secondary_opts)
     }
-    return {"--help": False} | spelled
+    return {"--help": False, "-h": False, "--version": False} | spelled
 
 
 def fault_in(words: list[str], command: Any) -> str:  # noqa: ANN401 - as above
@@ -112,8 +118,6 @@ def test_every_program_in_a_guide_is_there_and_runs(guide: str) -> None:
 
 def test_the_reader_of_guides_finds_commands_and_faults() -> None:
     """Both ways of showing a command are read, and what does not exist is seen."""
-    import typer
-
     app = typer.Typer()
     lots = typer.Typer()
     app.add_typer(lots, name="lot")
