@@ -1,0 +1,1 @@
+"""A library of its own for calibrating probes; nothing of the service is imported here."""
