@@ -1,0 +1,221 @@
+"""How the journal is followed for a sink: cursors, pauses, log lines, and what is looked at."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from random import Random
+
+import pytest
+
+from daemon.journal.cursors import Cursors
+from daemon.journal.reader import Reader, Stored
+from daemon.journal.writer import Writer
+from daemon.logs import Outage
+from daemon.publishing.sink import Backoff, SinkError, cursor_key, follow
+from daemon.publishing.tail import Changes, Tail
+from tests.contract.test_sinks import Recorder
+from tests.services.mqtt_parts import reading
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Where the journal stands."""
+    return tmp_path / "journal.db"
+
+
+@pytest.fixture
+def cursors(tmp_path: Path) -> Iterator[Cursors]:
+    """Positions of the sinks."""
+    with Cursors(tmp_path / "journal-cursors.db") as one:
+        yield one
+
+
+def _write(path: Path, *numbers: int) -> None:
+    with Writer(path) as writer:
+        writer.append([reading(number) for number in numbers], 0.0)
+
+
+def test_a_journal_begun_anew_is_followed_from_its_start(path: Path, cursors: Cursors) -> None:
+    """A cursor of a journal that was moved aside does not hide the entries of the next one."""
+    sink, reader = Recorder(), Reader(path)
+    _write(path, 1, 2, 3)
+    follow(reader, cursors, sink)
+    path.rename(path.with_name("old.db"))
+    _write(path, 4, 5)
+    follow(reader, cursors, sink)
+
+    assert [1, 2, 3, 1, 2] == sink.seqs
+
+
+def test_a_journal_restored_from_a_copy_is_followed_from_its_end(
+    path: Path, cursors: Cursors, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Entries written after the restoration are published, although their numbers were used."""
+    sink, reader = Recorder(), Reader(path)
+    _write(path, 1)
+    copy = path.read_bytes()
+    _write(path, 2, 3)
+    follow(reader, cursors, sink)
+    path.write_bytes(copy)
+    follow(reader, cursors, sink)
+    _write(path, 4)
+    follow(reader, cursors, sink)
+
+    assert [1, 2, 3, 2] == sink.seqs
+    assert ["the journal ends before what was published: going on from entry 1"] == caplog.messages
+
+
+def test_pauses_double_to_a_minute_and_are_never_the_same() -> None:
+    """Each pause lies between half of its step and all of it; steps go 1, 2, 4 ... 60 s."""
+    backoff = Backoff(Random(5))
+    pauses_s = [backoff.failed(float(now_s)) for now_s in range(9)]
+    steps_s = [1, 2, 4, 8, 16, 32, 60, 60, 60]
+
+    assert steps_s == [
+        step for step, pause in zip(steps_s, pauses_s, strict=True) if step / 2 <= pause <= step
+    ]
+    assert len(pauses_s) == len(set(pauses_s))
+
+
+def test_pauses_begin_anew_only_after_it_worked_for_a_while() -> None:
+    """What works and fails by turns is left alone ever longer; ten good seconds forgive."""
+    backoff = Backoff(Random(5))
+    for now_s in (0.0, 20.0, 40.0):
+        backoff.failed(now_s)
+        backoff.worked(now_s + 1.0)
+        backoff.worked(now_s + 5.0)
+        assert backoff.failed(now_s + 6.0) > 1.0
+    backoff.worked(50.0)
+    backoff.worked(60.0)
+
+    assert backoff.failed(60.0) <= 1.0
+
+
+class Flaky(Recorder):
+    """A sink with a list of what goes wrong next."""
+
+    def __init__(self, *faults: Exception | None) -> None:
+        super().__init__()
+        self.faults = list(faults)
+        self.closed = 0
+
+    def deliver(self, entries: Sequence[Stored]) -> None:
+        """Fail as listed, then work."""
+        fault = self.faults.pop(0) if self.faults else None
+        if fault is not None:
+            raise fault
+        super().deliver(entries)
+
+    def close(self) -> None:
+        """Count."""
+        self.closed += 1
+
+
+class NoWait(threading.Event):
+    """A stop signal whose waits are written down and end at once."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.waits_s: list[float] = []
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Return at once."""
+        self.waits_s.append(timeout or 0.0)
+        return self.is_set()
+
+
+def _tail(path: Path, cursors: Cursors, sink: Flaky) -> Tail:
+    log = logging.getLogger("test")
+    return Tail(
+        Reader(path),
+        Changes(path),
+        cursors,
+        sink,
+        Backoff(Random(5)),
+        Outage(log, "publishing"),
+        clock=lambda: 0.0,
+    )
+
+
+def test_a_failing_sink_is_tried_again_with_growing_pauses(
+    path: Path, cursors: Cursors, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Three failures within a minute give one line, growing pauses, then everything at once."""
+    _write(path, 1, 2)
+    trouble = SinkError("broker gone: start it")
+    sink, stop = Flaky(trouble, trouble, trouble), NoWait()
+    tail = _tail(path, cursors, sink)
+    with caplog.at_level(logging.INFO):
+        for _ in range(4):
+            tail.step(stop)
+
+    assert [1, 2] == sink.seqs
+    assert sorted(stop.waits_s[:3]) == stop.waits_s[:3]
+    assert ["WARNING", "INFO"] == [record.levelname for record in caplog.records]
+    assert ["broker gone" in line for line in caplog.messages] == [True, False]
+
+
+def test_a_fault_of_ours_in_a_sink_does_not_end_its_thread(
+    path: Path, cursors: Cursors, caplog: pytest.LogCaptureFixture
+) -> None:
+    """An unforeseen exception is told with its traceback, and the sink is tried again."""
+    _write(path, 1)
+    sink, stop = Flaky(KeyError("oops")), NoWait()
+    tail = _tail(path, cursors, sink)
+    tail.step(stop)
+    tail.step(stop)
+
+    assert [1] == sink.seqs
+    assert "a fault in this program" in caplog.messages[0]
+    assert caplog.records[0].exc_info is not None
+
+
+def test_a_journal_that_is_not_there_yet_is_waited_for_in_silence(
+    path: Path, cursors: Cursors, caplog: pytest.LogCaptureFixture
+) -> None:
+    """No line and no growing pause while the other process has not made it."""
+    sink, stop = Flaky(), NoWait()
+    tail = _tail(path, cursors, sink)
+    for _ in range(5):
+        tail.step(stop)
+    _write(path, 1)
+    tail.step(stop)
+
+    assert [1] == sink.seqs
+    assert [1.0] * 5 == stop.waits_s[:5]
+    assert [] == caplog.messages
+
+
+def test_a_stop_closes_the_sink(path: Path, cursors: Cursors) -> None:
+    """However the following ends, the sink is closed once."""
+    _write(path, 1)
+    sink, stop = Flaky(), NoWait()
+    stop.set()
+    _tail(path, cursors, sink).run(stop)
+
+    assert 1 == sink.closed
+
+
+def test_a_change_ends_the_wait_and_none_lasts_a_second(path: Path) -> None:
+    """New entries are noticed by the looks of the files; else there is a look every second."""
+    with Writer(path) as writer:
+        writer.append([reading(1)], 0.0)
+        changes, stop = Changes(path), NoWait()
+        changes.mark()
+        changes.wait(stop)
+        assert [0.2] * 5 == stop.waits_s
+        writer.append([reading(2)], 0.0)
+        changes.wait(stop)
+
+    assert 6 == len(stop.waits_s)
+
+
+def test_the_cursor_of_a_sink_belongs_to_one_journal(path: Path) -> None:
+    """The name of a cursor holds the sink and the journal's identity."""
+    _write(path, 1)
+    reader = Reader(path)
+
+    assert f"mqtt@{reader.identity()}" == cursor_key(reader, "mqtt")
