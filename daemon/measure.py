@@ -141,9 +141,7 @@ class Measuring:
                 self._log.info("%s: %s %s", entry.reservoir or "station", entry.kind, facts)
 
 
-def rebuilt(
-    path: Path, settings: dict[str, ReservoirSettings], log: Logger
-) -> Station:
+def rebuilt(path: Path, settings: dict[str, ReservoirSettings], log: Logger) -> Station:
     """Return the station as the journal left it, or a new one.
 
     Readings written since its state was last kept are taken again; what
@@ -234,7 +232,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
         return EX_CONFIG
     if not any(reservoir.probes for reservoir in config.reservoirs):
-        log.error("no reservoir has a probe; add a [[reservoir.probe]] section to the configuration")
+        log.error(
+            "no reservoir has a probe; add a [[reservoir.probe]] section to the configuration"
+        )
         return EX_CONFIG
     return measure(config, log)
 

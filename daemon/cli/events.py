@@ -50,6 +50,12 @@ def told(event: Event) -> str:
     return ", ".join(part for part in parts if part)
 
 
+def raised(picture: Mapping[str, JSON]) -> str:
+    """Return the names of the alarms that stand in a picture, or "none"."""
+    names = picture["alarms"]
+    return ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
+
+
 def _phase(facts: Mapping[str, JSON]) -> str:
     return f"{facts['to']}: {facts.get('why', '')}"
 
@@ -81,7 +87,9 @@ def _forecast(facts: Mapping[str, JSON]) -> str:
 
 def _device(facts: Mapping[str, JSON]) -> str:
     who = f"probe {facts['probe']} " if "probe" in facts else ""
-    rest = [_part(key, value) for key, value in facts.items() if key not in ("probe", "state", "why")]
+    rest = [
+        _part(key, value) for key, value in facts.items() if key not in ("probe", "state", "why")
+    ]
     why = f": {facts['why']}" if "why" in facts else ""
     return ", ".join([f"{who}{facts.get('state', '')}{why}", *filter(None, rest)])
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
@@ -35,7 +34,9 @@ def register(app: typer.Typer) -> None:
 
 def replay(
     *,
-    file: Annotated[Path, typer.Argument(help="CSV: time,conductivity_mS_cm,temperature_C[,pump].")],
+    file: Annotated[
+        Path, typer.Argument(help="CSV: time,conductivity_mS_cm,temperature_C[,pump].")
+    ],
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
     reservoir: Annotated[str | None, typer.Option(help="Which one, if there are several.")] = None,
     journal: Annotated[Path | None, typer.Option(help="Keep a journal of the replay here.")] = None,
@@ -108,15 +109,18 @@ def _chosen(config: Config, name: str | None) -> Reservoir:
     names = [reservoir.name for reservoir in config.reservoirs]
     if name is None and len(names) > 1:
         fail(f"the configuration has {', '.join(names)}; choose one with --reservoir", USAGE)
-    for reservoir in config.reservoirs:
-        if name in (None, reservoir.name):
-            return reservoir
-    fail(f"there is no reservoir {name!r}; the configuration has {', '.join(names)}", NOT_SO)
+    chosen = [one for one in config.reservoirs if name in (None, one.name)]
+    if not chosen:
+        fail(f"there is no reservoir {name!r}; the configuration has {', '.join(names)}", NOT_SO)
+    return chosen[0]
 
 
 def _new(path: Path) -> Path:
     if path.exists():
-        fail(f"journal {path}: it is there already; a replay keeps a new one, so give another path", USAGE)
+        fail(
+            f"journal {path}: it is there already; a replay keeps a new one, so give another path",
+            USAGE,
+        )
     return path
 
 
@@ -128,7 +132,7 @@ def _complain_of(row: BadRow, file: Path, count: int) -> None:
 
 
 def _with_progress(lines: Iterable[str], file: Path, stack: ExitStack) -> Iterable[str]:
-    size = os.stat(file).st_size
+    size = file.stat().st_size
     if size < LONG_BYTES or not sys.stderr.isatty():
         return lines
     bar = stack.enter_context(

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from daemon.cli.events import raised
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
 from daemon.config import Config
 from daemon.entries import JSON, Flag
@@ -56,13 +57,14 @@ def status(
 def _watch(settings: Config, name: str | None, until_ready: bool, within_min: float) -> int:
     from daemon.cli import watch as live
 
-    for reservoir in settings.reservoirs:
-        if name in (None, reservoir.name):
-            low = reservoir.target_ppt - reservoir.tolerance_ppt
-            high = reservoir.target_ppt + reservoir.tolerance_ppt
-            wanted = live.Wanted(reservoir.name, (low, high), until_ready, within_min)
-            return live.watch(Reader(settings.journal.path), wanted)
-    fail(f"there is no reservoir {name!r} in the configuration", NOT_SO)
+    chosen = [one for one in settings.reservoirs if name in (None, one.name)]
+    if not chosen:
+        fail(f"there is no reservoir {name!r} in the configuration", NOT_SO)
+    reservoir = chosen[0]
+    low = reservoir.target_ppt - reservoir.tolerance_ppt
+    high = reservoir.target_ppt + reservoir.tolerance_ppt
+    wanted = live.Wanted(reservoir.name, (low, high), until_ready, within_min)
+    return live.watch(Reader(settings.journal.path), wanted)
 
 
 def _told(name: str, picture: JSON, real_time: bool) -> str:
@@ -73,12 +75,12 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("salinity", _salinity(picture)),
         ("temperature", _value(picture, "temperature_C", "{:.2f} °C")),
         ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, raw")),
-        ("quality", Flag(int(picture["flag"])).name.lower().replace("_", " ")),
+        ("quality", _quality(picture)),
         ("batch", _value(picture, "batch", "{}")),
         ("released", _value(picture, "age_h", "{:.1f} h ago")),
         ("stable", _value(picture, "stable_at", "{}")),
         ("advice", _value(picture, "advice", "{}")),
-        ("alarms", ", ".join(picture["alarms"]) or "none"),
+        ("alarms", raised(picture)),
         ("as of", _as_of(str(picture["time"]), real_time)),
     ]
     return table([row for row in rows if row[1]])
@@ -90,6 +92,11 @@ def _salinity(picture: dict[str, JSON]) -> str:
     if not isinstance(value, float | int) or not isinstance(u, float | int):
         return "no value"
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2), specific gravity {gravity:.4f} (25/25 °C)"
+
+
+def _quality(picture: dict[str, JSON]) -> str:
+    flag = picture["flag"]
+    return Flag(flag).name.lower().replace("_", " ") if isinstance(flag, int) else ""
 
 
 def _value(picture: dict[str, JSON], key: str, shape: str) -> str:

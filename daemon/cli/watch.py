@@ -12,7 +12,7 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from daemon.cli.events import listing
+from daemon.cli.events import listing, raised
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.writer import JournalError
@@ -143,13 +143,16 @@ def _view(seen: Seen, wanted: Wanted, console: Console) -> str:
     picture = seen.picture
     low, high = wanted.limits
     rows = [
-        (wanted.reservoir, f"{picture['phase']}, {str(picture['time'])[:19].replace('T', ' ')} UTC"),
+        (
+            wanted.reservoir,
+            f"{picture['phase']}, {str(picture['time'])[:19].replace('T', ' ')} UTC",
+        ),
         ("salinity", _salinity(picture)),
         ("wanted", f"{low:g} to {high:g} ppt"),
         ("temperature", f"{picture['temperature_C']} °C"),
         ("forecast", _forecast(seen)),
         ("advice", str(picture["advice"] or "none")),
-        ("alarms", ", ".join(picture["alarms"]) or "none"),
+        ("alarms", raised(picture)),
         ("last hour", _trend(seen, console)),
     ]
     return "\n".join([rule * 79, table(rows)])
@@ -168,7 +171,9 @@ def _forecast(seen: Seen) -> str:
         return "steady" if seen.picture.get("phase") in ("ready", "off_target") else "none yet"
     high = seen.forecast.get("stable_at_high")
     span = f"{_clock(seen.forecast.get('stable_at_low'))} to {_clock(high) if high else 'later'}"
-    return f"stable about {_clock(stable_at)} ({span}), at {seen.forecast['final_salinity']:.1f} ppt"
+    return (
+        f"stable about {_clock(stable_at)} ({span}), at {seen.forecast['final_salinity']:.1f} ppt"
+    )
 
 
 def _clock(text: JSON) -> str:
@@ -187,7 +192,7 @@ def _trend(seen: Seen, console: Console) -> str:
     for wall, salinity in seen.salinities:
         age_s = (last - wall).total_seconds()
         columns[COLUMNS - 1 - int(age_s / TREND_S * COLUMNS)] = salinity
-    top = max(max(columns.values()), 1.0)
+    top = max(*columns.values(), 1.0)
     signs = BLOCKS if console.encoding.startswith("utf") else PLAIN
     return "".join(
         signs[min(8, max(0, round(columns[number] / top * 8)))] if number in columns else " "

@@ -20,9 +20,10 @@ def dump(state: StationState) -> str:
 def restore(text: str) -> StationState | None:
     """Return the state that `dump` wrote; None when this version cannot read it."""
     try:
-        return _adapter(StationState).validate_json(text)
+        state: StationState = _adapter(StationState).validate_json(text)
     except ValidationError:
         return None
+    return state
 
 
 def restore_batches(text: str) -> StationState | None:

@@ -63,9 +63,7 @@ def correction(salinity: float, target: float, vessel: Vessel) -> dict[str, JSON
     }
 
 
-def undecided(
-    probability: float, u: float, low: float, high: float, confidence: float
-) -> str:
+def undecided(probability: float, u: float, low: float, high: float, confidence: float) -> str:
     """Say what would decide a batch that cannot be released or refused yet.
 
     Args:

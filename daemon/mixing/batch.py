@@ -8,7 +8,7 @@ of an event and its facts, in the order in which they happened.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, TypeAlias
 
 from daemon.entries import Kind, Phase
@@ -16,7 +16,6 @@ from daemon.mixing.advice import Vessel, correction, undecided
 from daemon.mixing.uncertainty import accept, combine, conformance_probability
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
     from datetime import datetime
 
     from daemon.entries import JSON
@@ -54,7 +53,9 @@ class BatchSettings:
     settle_within_min: float = 30.0
     release_confidence: float = 0.95
     blank_max_ppt: float = 1.0
-    vessel: Vessel = Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
+    vessel: Vessel = field(
+        default_factory=lambda: Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
+    )
 
 
 @dataclass(slots=True)
@@ -177,7 +178,9 @@ def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
     return steps + _dissolve(state, t_s, why)
 
 
-def on_more_readings(state: BatchState, level: Level, t_s: float, settings: BatchSettings) -> list[Step]:
+def on_more_readings(
+    state: BatchState, level: Level, t_s: float, settings: BatchSettings
+) -> list[Step]:
     """Judge an undecided batch again as readings accumulate."""
     waiting = state.phase is Phase.VERIFYING and state.judged_s is not None
     if not waiting or t_s - (state.judged_s or 0.0) < REJUDGE_S or not level.medians:

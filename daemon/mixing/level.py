@@ -11,6 +11,7 @@ from statistics import median, quantiles
 
 BIN_S = 10.0
 KEEP = 30
+NOW_BINS = 3
 
 
 @dataclass(slots=True)
@@ -52,7 +53,7 @@ class Level:
 
     def now(self) -> float | None:
         """Median of the last three bins; None while there are fewer."""
-        return median(self.medians[-3:]) if len(self.medians) >= 3 else None
+        return median(self.medians[-NOW_BINS:]) if len(self.medians) >= NOW_BINS else None
 
     def last(self, count: int) -> list[float]:
         """Return the last `count` bins; empty while there are fewer."""

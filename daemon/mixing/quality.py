@@ -134,9 +134,7 @@ def _between(value: float | None, span: tuple[float, float]) -> bool:
     return value is not None and span[0] <= value <= span[1]
 
 
-def _spike(
-    state: QualityState, salinity: float | None, t_s: float, limits: QualityLimits
-) -> Flag:
+def _spike(state: QualityState, salinity: float | None, t_s: float, limits: QualityLimits) -> Flag:
     """Flag a value outside both the last one and the course it was on.
 
     The manual's test waits for the successor of a value; a live reading has

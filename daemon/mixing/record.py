@@ -75,7 +75,10 @@ def _take(record: BatchRecord, event: Event) -> None:
             record.released = wall
     elif event.kind is Kind.STABILISED:
         record.stabilised = wall
-        record.salinity, record.salinity_u = _number(facts, "salinity"), _number(facts, "salinity_u")
+        record.salinity, record.salinity_u = (
+            _number(facts, "salinity"),
+            _number(facts, "salinity_u"),
+        )
     elif event.kind is Kind.DISTURBED:
         record.disturbed += 1
     elif event.kind is Kind.BATCH and facts.get("what") == "ended":

@@ -43,8 +43,8 @@ class ReservoirSettings:
     """
 
     name: str
-    batch: BatchSettings = BatchSettings()
-    quality: QualityLimits = QualityLimits()
+    batch: BatchSettings = field(default_factory=BatchSettings)
+    quality: QualityLimits = field(default_factory=QualityLimits)
     probes: Mapping[str, ProbeUncertainty] = field(
         default_factory=lambda: {"ct-1": ProbeUncertainty()}
     )
@@ -129,7 +129,7 @@ class Station:
             "age_h": None if age is None else round(age, 3),
             "stable_at": state.stable_at,
             "advice": state.batch.advice or None,
-            "alarms": sorted(state.alarms.active),
+            "alarms": [*sorted(state.alarms.active)],
         }
         return picture | _measured(last)
 
@@ -210,10 +210,10 @@ def _water_steps(
             state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
         )
         steps += batch.on_more_readings(state.batch, state.level, t_s, settings.batch)
-    if any(kind is Kind.PHASE and facts["to"] == Phase.DISSOLVING for kind, facts in steps):
-        # The detector armed itself when it was the one to see the change.
-        if not any(kind is Kind.DISTURBED for kind, _ in steps):
-            state.stability.arm(t_s)
+    salted = any(kind is Kind.PHASE and facts["to"] == Phase.DISSOLVING for kind, facts in steps)
+    # The detector armed itself when it was the one to see the change.
+    if salted and not any(kind is Kind.DISTURBED for kind, _ in steps):
+        state.stability.arm(t_s)
     if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in batch.STEADY:
         state.stable_at = None
     return steps + _alarm_steps(state, reading, t_s, settings.batch)
@@ -237,9 +237,7 @@ def _finding_steps(
     return steps
 
 
-def _forecast_steps(
-    state: ReservoirState, found: Forecast, at: Instant, t_s: float
-) -> list[Step]:
+def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: float) -> list[Step]:
     state.stable_at = _iso(at, found.stable_in_s)
     if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
         return []

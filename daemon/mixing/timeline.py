@@ -9,7 +9,7 @@ is made up for as soon as the clock is synchronised again.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime  # noqa: TC003 - read at run time when state is restored
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:

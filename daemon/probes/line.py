@@ -226,9 +226,7 @@ class LineProbe:
     def _lost(self, now: Instant, what: str) -> list[Sample]:
         self.close()
         self._reopen_s = now.mono_s + min(REOPEN_S, self._set.period_s)
-        return self._fault(
-            now, f"port {self._set.port}: {what}; is the adapter still plugged in?"
-        )
+        return self._fault(now, f"port {self._set.port}: {what}; is the adapter still plugged in?")
 
     def _fault(self, now: Instant, sentence: str, spoken: str = "") -> list[Sample]:
         spacing_s = max(FAULT_SPACING_S, self._set.period_s)

@@ -94,7 +94,9 @@ def samples(lines: Iterable[str], reservoir: str, probe: str) -> Iterator[Sample
         if row is None:
             return
         if row:
-            yield _sample(dict(zip(header, row, strict=False)), rows.line_num, steps, reservoir, probe)
+            yield _sample(
+                dict(zip(header, row, strict=False)), rows.line_num, steps, reservoir, probe
+            )
 
 
 def _sample(

@@ -65,7 +65,7 @@ class Spoken:
     pump: bool | None = None
 
 
-class Unreadable(ValueError):
+class Unreadable(ValueError):  # noqa: N818 - read as a sentence
     """A line that is not a reply of the configured pattern; the text says why."""
 
 
