@@ -113,10 +113,10 @@ class Spoken:
     temperature_C: float | None = None
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Bubble:
-    depth: float = 0.0
-    until_s: float = 0.0
+    depth: float
+    until_s: float
 
 
 @dataclass(slots=True)
@@ -134,7 +134,7 @@ class Instrument:
     _drifted: float = 0.0
     _wander: float = 0.0
     _spoke_s: float | None = None
-    _bubble: _Bubble = field(default_factory=_Bubble)
+    _bubbles: list[_Bubble] = field(default_factory=list)
     _last: tuple[float, float] | None = None
     _dice: dict[str, Random] = field(default_factory=dict)
 
@@ -198,13 +198,17 @@ class Instrument:
         return self._wander * value + dice.gauss(0.0, white)
 
     def _bubble_depth(self, t_s: float, since_s: float) -> float:
+        """Return the share that the deepest bubble in the cell takes away now."""
         trouble, dice = self.trouble, self._draw("bubbles")
-        chance = -expm1(-trouble.bubbles_per_h * since_s / 3600.0)
-        if dice.random() < chance:
+        self._bubbles = [each for each in self._bubbles if each.until_s > t_s]
+        per_s = trouble.bubbles_per_h / 3600.0
+        came_s = t_s - since_s
+        while per_s > 0.0 and (came_s := came_s + dice.expovariate(per_s)) <= t_s:
+            until_s = came_s + dice.expovariate(1.0 / trouble.bubble_s)
             depth = dice.uniform(0.1, 1.0) * trouble.bubble_depth
-            came_s = t_s - dice.random() * since_s
-            self._bubble = _Bubble(depth, came_s + dice.expovariate(1.0 / trouble.bubble_s))
-        return self._bubble.depth if t_s <= self._bubble.until_s else 0.0
+            if until_s > t_s:
+                self._bubbles.append(_Bubble(depth, until_s))
+        return max((each.depth for each in self._bubbles), default=0.0)
 
     def _garbage(self) -> bytes:
         dice = self._draw("garbage")

@@ -59,7 +59,8 @@ class SimulatedLine:
         speaker: Who talks.
         speed: Simulated seconds per real second, more than 0.
         waits_for_reader: Hold time still until the port has been open for
-            `SETTLE_S`, so that the first words are not lost.
+            `SETTLE_S`, so that the first words are not lost, or until something
+            is asked: whoever asks reads already.
         go: Hold time still until this file exists; None not to.
         clock: Real seconds, monotonic.
     """
@@ -171,7 +172,10 @@ class SimulatedLine:
                 open_since_s = self.clock()
             elif self.clock() - open_since_s >= SETTLE_S:
                 return
-            self._sleep(_CLOSED_S)
+            if open_since_s is None:
+                self._sleep(_CLOSED_S)
+            elif self._poll(_CLOSED_S) & select.POLLIN:
+                return
 
     def _listen(self, t_s: float) -> list[bytes]:
         """Wait for bytes until the speaker has something to do; return those that came."""

@@ -85,7 +85,7 @@ def do(deed: Deed, water: Reservoir, mix: SaltMix, ledger: Ledger) -> None:
     share=st.floats(0.02, 0.98),
     exchange_g_s=st.floats(0.0, 1e5),
 )
-@settings(max_examples=120)
+@settings(max_examples=100)
 def test_water_and_salt_are_conserved(
     deeds: list[Deed], mix: SaltMix, start: float, share: float, exchange_g_s: float
 ) -> None:
@@ -133,7 +133,7 @@ def test_the_cut_of_time_does_not_matter(steps_s: list[float], mix: SaltMix, ove
 
 
 @given(mix_g=st.floats(100.0, 8000.0), slow_share=st.floats(0.0, 1.0), over_s=DURATIONS_S)
-@settings(max_examples=30)
+@settings(max_examples=20)
 def test_salinity_rises_to_the_truth_and_never_past_it(
     mix_g: float, slow_share: float, over_s: float
 ) -> None:
