@@ -3,10 +3,20 @@
 from __future__ import annotations
 
 import re
+import time
 from dataclasses import dataclass, field
 
 LONGEST_PATTERN = 200
-MOST_OPEN_REPEATS = 12
+LONGEST_LINE = 256
+"""Bytes that an instrument's line can have before it is thrown away."""
+
+SLOWEST_S = 0.05
+"""Processor time that a pattern may take to give up on one line of rubbish."""
+
+_FIRST_TRIAL = 8
+_GROWTH = 1.25
+_MOST_RUBBISH = 16
+MOST_CHOICES = 16
 NEEDED_GROUPS = ("conductivity", "temperature")
 KNOWN_GROUPS = (*NEEDED_GROUPS, "pump")
 
@@ -15,8 +25,8 @@ def checked_reply(pattern: str) -> str:
     """Return `pattern` when it compiles, has its groups and stays quick.
 
     Refused, because a line of rubbish could keep them busy for hours: a repeat
-    or a choice inside a repeated group, and more than a dozen repeats without
-    an end.
+    or a choice inside a repeated group, too many repeats and choices, and
+    whatever is slow when it is tried on rubbish.
 
     Raises:
         ValueError: Says what is wrong with the pattern.
@@ -33,10 +43,25 @@ def checked_reply(pattern: str) -> str:
     if shape.nested:
         msg = "it repeats a group that itself holds a repeat or a choice, which can take for ever"
         raise ValueError(msg)
-    if shape.open_repeats > MOST_OPEN_REPEATS:
-        msg = f"it has {shape.open_repeats} open repeats; at most {MOST_OPEN_REPEATS} are allowed"
+    if shape.choices > MOST_CHOICES:
+        msg = f"it has {shape.choices} repeats and choices; at most {MOST_CHOICES} are allowed"
         raise ValueError(msg)
+    _check_quick(pattern, compiled)
     return pattern
+
+
+def _check_quick(pattern: str, compiled: re.Pattern[str]) -> None:
+    """Try ever longer lines of rubbish, so that a slow pattern shows before it takes for ever."""
+    literals = [sign for sign in dict.fromkeys(pattern) if sign not in "()?P<>\\|^$"]
+    for rubbish in ["0,", *dict.fromkeys(["0", ",", " ", *literals])][:_MOST_RUBBISH]:
+        length = _FIRST_TRIAL
+        while length <= LONGEST_LINE:
+            begun_s = time.thread_time()
+            compiled.search((rubbish * length)[:length] + "\0")
+            if time.thread_time() - begun_s > SLOWEST_S:
+                msg = f"it takes too long to give up on a line of {length} times {rubbish!r}"
+                raise ValueError(msg)
+            length = int(length * _GROWTH)
 
 
 def _compiled(pattern: str) -> re.Pattern[str]:
@@ -61,7 +86,7 @@ def _check_groups(compiled: re.Pattern[str]) -> None:
 
 @dataclass(slots=True)
 class _Shape:
-    open_repeats: int = 0
+    choices: int = 0
     nested: bool = False
     varies: list[bool] = field(default_factory=lambda: [False])
 
@@ -89,9 +114,10 @@ def _shape(pattern: str) -> _Shape:
             shape.varies[-1] |= varied
         elif token["repeat"]:
             shape.nested |= after_varied_group and _repeats_often(token)
-            shape.open_repeats += _is_open(token)
+            shape.choices += 1
             shape.varies[-1] = True
         elif token[0] == "|":
+            shape.choices += 1
             shape.varies[-1] = True
     return shape
 
