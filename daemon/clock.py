@@ -69,16 +69,18 @@ class RehearsalClock:
     def __init__(self, speed: float, since: datetime | None = None) -> None:
         """Run `speed` times faster from `since` (default: from now) on."""
         self._speed = speed
-        self._since = since or datetime.now(UTC)
         self._boot = f"rehearsal-{speed:g}x-{boot_id()}"
-        self._offset_s = time.time() - time.monotonic()
+        began = since or datetime.now(UTC)
+        zero = datetime.now(UTC) - timedelta(seconds=time.monotonic())
+        # To the millisecond, as is every count on top of it: then the differences of wall
+        # times are those of the monotonic clock, and a replay sees the same time pass.
+        self._wall_at_zero = to_millisecond(began + (zero - began) * speed)
 
     def now(self) -> Instant:
         """Return the present moment of the rehearsal."""
-        mono_s = time.monotonic()
-        real_s = mono_s + self._offset_s - self._since.timestamp()
-        wall = self._since + timedelta(seconds=real_s * self._speed)
-        return Instant(to_millisecond(wall), round(mono_s * self._speed, 3), self._boot)
+        mono_ms = round(time.monotonic() * self._speed * 1000)
+        wall = self._wall_at_zero + timedelta(milliseconds=mono_ms)
+        return Instant(wall, mono_ms / 1000, self._boot)
 
     def real_s(self, duration_s: float) -> float:
         """Return the shorter time that it really takes, s."""

@@ -41,7 +41,9 @@ class Timeline:
         if self.boot is None:
             self.boot = at.boot
         elif self.boot == at.boot:
-            self.t_s += max(0.0, at.mono_s - self.mono_s)
+            # To the millisecond, as instants are: the same steps then give the same count,
+            # wherever the monotonic clock began.
+            self.t_s = round(self.t_s + max(0.0, at.mono_s - self.mono_s), 3)
         else:
             self.boot, self.owing = at.boot, True
         self.mono_s = at.mono_s
