@@ -298,3 +298,19 @@ def test_repeat_says_a_recording_and_tells_its_end(tmp_path: Path) -> None:
     assert end == f"end: {file}, 3 rows; the port stays open\n"
     assert process.returncode == 0
     assert not link.is_symlink()
+
+
+def test_a_link_left_by_a_killed_simulator_is_taken_over(tmp_path: Path) -> None:
+    """A dead link does not bar the next start, and only one's own link is removed at the end."""
+    link = tmp_path / "ct-1"
+    link.symlink_to("/dev/pts/999999")
+    first, second = (
+        SimulatedLine(link, StageSpeaker(Stage.setting(plain_batch(), seed=1))) for _ in range(2)
+    )
+    first.plug()
+    second.plug()
+    first.unplug()
+
+    assert link.exists()
+    second.unplug()
+    assert not link.is_symlink()
