@@ -74,7 +74,7 @@ class SimulatedLine:
     _master: int | None = None
     _target: str = ""
     _stopped: bool = False
-    _wake: tuple[int, int] = field(default_factory=os.pipe)
+    _wake: tuple[int, int] | None = field(default_factory=os.pipe)
 
     def plug(self) -> None:
         """Open a pseudo-terminal and put its name at `link`.
@@ -115,7 +115,9 @@ class SimulatedLine:
     def stop(self) -> None:
         """Make `serve` return soon; may be called from a signal handler or a thread."""
         self._stopped = True
-        os.write(self._wake[1], b".")
+        # Once served its descriptors are closed, and may be another file's by now.
+        if self._wake is not None:
+            os.write(self._wake[1], b".")
 
     def serve(self) -> None:
         """Talk until stopped; the port is gone afterwards.
@@ -137,8 +139,7 @@ class SimulatedLine:
                     self._say(self.speaker.hear(data, now_s))
         finally:
             self.unplug()
-            for end in self._wake:
-                os.close(end)
+            self._close_wake()
 
     def has_reader(self) -> bool:
         """Return whether somebody has the port open."""
@@ -213,7 +214,7 @@ class SimulatedLine:
 
     def _poll(self, wait_s: float) -> int:
         """Return what happened on the master within `wait_s`, or 0."""
-        if self._master is None:
+        if self._master is None or self._wake is None:
             return 0
         poller = select.poll()
         poller.register(self._master, select.POLLIN)
@@ -221,4 +222,9 @@ class SimulatedLine:
         return dict(poller.poll(wait_s * 1000.0)).get(self._master, 0)
 
     def _sleep(self, wait_s: float) -> None:
-        select.select([self._wake[0]], [], [], wait_s)
+        select.select([self._wake[0]] if self._wake else [], [], [], wait_s)
+
+    def _close_wake(self) -> None:
+        ends, self._wake = self._wake, None
+        for end in ends or ():
+            os.close(end)

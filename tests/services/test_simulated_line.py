@@ -182,6 +182,22 @@ def test_a_recording_loses_no_row_to_a_late_or_slow_reader(tmp_path: Path) -> No
     assert got.split(b"\r")[:-1] == expected
 
 
+def test_stopping_twice_is_harmless(tmp_path: Path) -> None:
+    """A stop that comes after the end touches no descriptor that may be another's by then."""
+    line = SimulatedLine(tmp_path / "ct-1", StageSpeaker(stage_of("plain-batch")))
+    with serving(line):
+        pass
+    ours, theirs = os.pipe()
+    os.set_blocking(ours, False)
+    try:
+        line.stop()
+        with pytest.raises(BlockingIOError):
+            os.read(ours, 1)
+    finally:
+        os.close(ours)
+        os.close(theirs)
+
+
 def test_time_stands_still_until_the_reader_has_settled(tmp_path: Path) -> None:
     """Opening a port flushes it: the first row is held until it has been open for a while."""
     now_s = [100.0]
