@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import pytest
 
@@ -62,11 +63,12 @@ def test_headroom_is_negative_for_what_runs_over() -> None:
 @pytest.mark.parametrize("wrong", [-1.0, 0.0, math.nan, math.inf, 1e9])
 def test_a_volume_that_is_none_is_refused(wrong: float) -> None:
     """Litres must be above 0 and such as a vessel could hold."""
-    for ask in (
+    asked: list[Callable[[], object]] = [
         lambda: dosing.plan(wrong, 33.0),
         lambda: dosing.correct(wrong, 30.0, 33.0),
         lambda: dosing.change(wrong, 30.0, 1.0, 33.0),
-    ):
+    ]
+    for ask in asked:
         with pytest.raises(OutOfRange):
             ask()
 
