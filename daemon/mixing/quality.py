@@ -67,6 +67,8 @@ class QualityState:
     flat_since_s: float = 0.0
     ever_moved: bool = False
     wet_mS_cm: float = 0.0
+    wet_before_mS_cm: float = 0.0
+    wet_since_s: float = 0.0
     dry_since_s: float | None = None
 
 
@@ -120,7 +122,11 @@ def _absent(sample: Sample) -> dict[str, Flag]:
 def _gap(state: QualityState, t_s: float, limits: QualityLimits) -> Flag:
     if state.last_t_s is None:
         return Flag.NOT_EVALUATED
-    return Flag.SUSPECT if t_s - state.last_t_s > limits.gap_s else Flag.PASS
+    return Flag.SUSPECT if _silent(state, t_s, limits) else Flag.PASS
+
+
+def _silent(state: QualityState, t_s: float, limits: QualityLimits) -> bool:
+    return state.last_t_s is not None and t_s - state.last_t_s > limits.gap_s
 
 
 def _gross_range(sample: Sample, salinity: float | None, limits: QualityLimits) -> Flag:
@@ -185,6 +191,9 @@ def _flat(
     if value != state.flat_value:
         state.ever_moved = state.ever_moved or state.flat_value is not None
         state.flat_value, state.flat_since_s = value, t_s
+    elif _silent(state, t_s, limits):
+        # Nobody knows what it did meanwhile.
+        state.flat_since_s = t_s
     if conductivity_mS_cm < NEAR_ZERO_MS_CM or not state.ever_moved:
         return Flag.NOT_EVALUATED
     flat_min = (t_s - state.flat_since_s) / 60.0
@@ -199,16 +208,32 @@ def _immersion(state: QualityState, conductivity_mS_cm: float, t_s: float) -> Fl
     What lasts is purified water in the vessel's place, and is believed.
     """
     if state.dry_since_s is None:
-        sudden = state.last_t_s is not None and t_s - state.last_t_s <= SUDDEN_S
-        fell = conductivity_mS_cm < DRY_SHARE * state.wet_mS_cm and state.wet_mS_cm > WET_MS_CM
-        if sudden and fell:
+        wet_mS_cm = _lately_wet(state, conductivity_mS_cm, t_s)
+        if wet_mS_cm > WET_MS_CM and conductivity_mS_cm < DRY_SHARE * wet_mS_cm:
             state.dry_since_s = t_s
-    elif conductivity_mS_cm > WET_SHARE * state.wet_mS_cm or t_s - state.dry_since_s > DRY_WAIT_S:
+    elif (
+        conductivity_mS_cm > WET_SHARE * max(state.wet_mS_cm, state.wet_before_mS_cm)
+        or t_s - state.dry_since_s > DRY_WAIT_S
+    ):
         state.dry_since_s = None
+        state.wet_mS_cm, state.wet_before_mS_cm = conductivity_mS_cm, 0.0
+        state.wet_since_s = t_s
     if state.dry_since_s is not None:
         return Flag.FAIL
-    state.wet_mS_cm = conductivity_mS_cm
     return Flag.PASS if conductivity_mS_cm > NEAR_ZERO_MS_CM else Flag.NOT_EVALUATED
+
+
+def _lately_wet(state: QualityState, conductivity_mS_cm: float, t_s: float) -> float:
+    """Return the highest conductivity of the last half to whole `SUDDEN_S`, mS/cm.
+
+    Not the last value: a cell that drains falls in steps that are each small.
+    """
+    age_s = t_s - state.wet_since_s
+    if age_s >= SUDDEN_S / 2:
+        state.wet_before_mS_cm = state.wet_mS_cm if age_s <= SUDDEN_S else 0.0
+        state.wet_mS_cm, state.wet_since_s = conductivity_mS_cm, t_s
+    state.wet_mS_cm = max(state.wet_mS_cm, conductivity_mS_cm)
+    return max(state.wet_mS_cm, state.wet_before_mS_cm)
 
 
 def _remember(
