@@ -38,15 +38,16 @@ class Timeline:
 
     def advance(self, at: Instant) -> float:
         """Move to `at` and return the count, s."""
-        if self.boot is None:
-            self.boot = at.boot
-        elif self.boot == at.boot:
+        if self.boot == at.boot:
+            # What comes late within a boot must not have its time counted twice.
+            later_s = max(self.mono_s, at.mono_s)
             # To the millisecond, as instants are: the same steps then give the same count,
             # wherever the monotonic clock began.
-            self.t_s = round(self.t_s + max(0.0, at.mono_s - self.mono_s), 3)
+            self.t_s = round(self.t_s + later_s - self.mono_s, 3)
+            self.mono_s = later_s
         else:
-            self.boot, self.owing = at.boot, True
-        self.mono_s = at.mono_s
+            self.owing = self.boot is not None
+            self.boot, self.mono_s = at.boot, at.mono_s
         if at.synced:
             self._believe(at.wall)
         return self.t_s
@@ -54,6 +55,6 @@ class Timeline:
     def _believe(self, wall: datetime) -> None:
         if self.owing and self.anchor_wall is not None:
             away_s = (wall - self.anchor_wall).total_seconds()
-            self.t_s = max(self.t_s, self.anchor_t_s + away_s)
+            self.t_s = max(self.t_s, round(self.anchor_t_s + away_s, 3))
         self.owing = False
         self.anchor_wall, self.anchor_t_s = wall, self.t_s
