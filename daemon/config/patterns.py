@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import time
+import warnings
 from dataclasses import dataclass, field
 
 LONGEST_PATTERN = 200
@@ -66,8 +67,11 @@ def _check_quick(pattern: str, compiled: re.Pattern[str]) -> None:
 
 def _compiled(pattern: str) -> re.Pattern[str]:
     try:
-        return re.compile(pattern)
-    except (re.error, OverflowError, RecursionError) as exc:
+        with warnings.catch_warnings():
+            # What another version of Python may read differently is no pattern to rely on.
+            warnings.simplefilter("error")
+            return re.compile(pattern)
+    except (re.error, OverflowError, RecursionError, Warning) as exc:
         msg = f"it is not a regular expression: {exc}"
         raise ValueError(msg) from exc
 

@@ -156,6 +156,7 @@ PROBE = "reservoir[mix-1].probe[ct-1]"
         ('"none"', '"automatic"', [f"{PROBE}.compensation = 'automatic'", "'none'"]),
         ('compensation = "none"', "", [f"{PROBE}.compensation is missing", "'none'"]),
         (REPLY, "reply = '('", [f"{PROBE}.reply = '('", "not a regular expression"]),
+        (REPLY, r"reply = '[[\d]+'", [f"{PROBE}.reply", "Possible nested set"]),
         (REPLY, r"reply = '(\d+)'", [f"{PROBE}.reply", "(?P<conductivity>...)"]),
         (
             REPLY,
