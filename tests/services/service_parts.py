@@ -61,7 +61,7 @@ class Station:
     """
 
     folder: Path
-    speed: float = 120.0
+    speed: float = 200.0
     probes: Sequence[str] = (POLLED,)
     more: str = ""
     _seen: list[Stored] = field(default_factory=list, repr=False)
@@ -251,6 +251,8 @@ class TroubledLine:
         noisy: While set, random bytes come instead of what is said.
         pulled: While set, the adapter is out of its socket.
         seed: Of the noise.
+        noise_bytes: How much there has been.
+        prefix: Bytes that come once, before what is said next.
     """
 
     speaker: Speaker
@@ -258,6 +260,7 @@ class TroubledLine:
     pulled: threading.Event = field(default_factory=threading.Event)
     seed: int = 1
     noise_bytes: int = 0
+    prefix: bytes = b""
     lossless: bool = field(default=False, init=False)
     _dice: random.Random | None = field(default=None, init=False)
 
@@ -280,7 +283,8 @@ class TroubledLine:
 
     def _through(self, said: bytes) -> bytes:
         if not self.noisy.is_set():
-            return said
+            burst, self.prefix = (self.prefix, b"") if said else (b"", self.prefix)
+            return burst + said
         self._dice = self._dice or random.Random(self.seed)
         time.sleep(0.002)  # a line has a speed; without it the noise would fill the processor
         noise = self._dice.randbytes(16)
