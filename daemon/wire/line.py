@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 LINE_LIMIT = 256
 SHOWN_LIMIT = 64
+LARGEST = 1e9
 
 
 class Splitter:
@@ -83,7 +84,8 @@ def parse(line: str, reply: re.Pattern[str]) -> Spoken:
         reply: Has the groups `conductivity` and `temperature`, and may have `pump`.
 
     Raises:
-        Unreadable: The pattern does not fit, or a group holds no finite number.
+        Unreadable: The pattern does not fit, or a group holds no number from
+            -`LARGEST` to `LARGEST`, beyond which a change of units could overflow.
     """
     match = reply.fullmatch(line.strip())
     if match is None:
@@ -100,10 +102,11 @@ def parse(line: str, reply: re.Pattern[str]) -> Spoken:
 
 def _number(text: str | None, line: str) -> float:
     try:
-        value = float(text or "")
+        # Python would read 1_000 as a thousand; no instrument says so.
+        value = float((text or "").replace("_", "?"))
     except ValueError:
         value = math.nan
-    if not math.isfinite(value):
+    if not abs(value) <= LARGEST:
         msg = f"the reply {shown(line)!r} holds {text!r} where a number is due"
         raise Unreadable(msg)
     return value
