@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 REQUIRED = ("time", "conductivity_mS_cm", "temperature_C")
+PUMP = "pump"
+YEARS = range(1970, 2200)
 JUMP_S = 30 * 86_400.0
 FIRST_STEP_S = 2.0
 SHOWN = 60
@@ -71,44 +73,58 @@ def samples(lines: Iterable[str], reservoir: str, probe: str) -> Iterator[Sample
     Raises:
         BadHeader: The first line does not name the columns needed.
     """
-    rows = csv.reader(_without_nul(lines))
+    numbered = enumerate(lines, start=1)
+    header = _header(next(numbered, (1, ""))[1])
+    steps = _Steps()
+    for number, text in numbered:
+        try:
+            row = _fields(text)
+            if row:
+                yield _sample(_named(header, row), steps, reservoir, probe)
+        except ValueError as exc:
+            yield BadRow(number, str(exc))
+
+
+def _header(text: str) -> list[str]:
     try:
-        header = [name.strip().lstrip("\ufeff") for name in next(rows, [])]
-    except csv.Error as exc:
+        header = [name.strip().lstrip("\ufeff") for name in _fields(text)]
+    except ValueError as exc:
         msg = f"the first line cannot be read as CSV: {exc}"
         raise BadHeader(msg) from exc
+    wanted = f"the first line must name the columns {', '.join(REQUIRED)} (and pump if known)"
     missing = [name for name in REQUIRED if name not in header]
     if missing:
-        msg = (
-            f"the first line must name the columns {', '.join(REQUIRED)} (and pump if known);"
-            f" {', '.join(missing)} is missing"
-        )
+        msg = f"{wanted}; {', '.join(missing)} is missing"
         raise BadHeader(msg)
-    steps = _Steps()
-    while True:
-        try:
-            row = next(rows, None)
-        except csv.Error as exc:
-            yield BadRow(rows.line_num, str(exc))
-            continue
-        if row is None:
-            return
-        if row:
-            yield _sample(
-                dict(zip(header, row, strict=False)), rows.line_num, steps, reservoir, probe
-            )
+    twice = [name for name in (*REQUIRED, PUMP) if header.count(name) > 1]
+    if twice:
+        msg = f"{wanted}, each once; {', '.join(twice)} is there more than once"
+        raise BadHeader(msg)
+    return header
 
 
-def _sample(
-    row: dict[str, str], line: int, steps: _Steps, reservoir: str, probe: str
-) -> Sample | BadRow:
+def _fields(text: str) -> list[str]:
+    """Return the fields of one line; by itself, so that an open quote ends with it."""
     try:
-        wall = _wall(row.get("time", ""))
-        conductivity = _number(row, "conductivity_mS_cm")
-        temperature = _number(row, "temperature_C")
-        pump = _pump(row.get("pump", ""))
-    except ValueError as exc:
-        return BadRow(line, str(exc))
+        return next(csv.reader([text.replace("\x00", "\ufffd")]), [])
+    except csv.Error as exc:
+        raise ValueError(str(exc)) from exc
+
+
+def _named(header: list[str], row: list[str]) -> dict[str, str]:
+    least = 1 + max(header.index(name) for name in REQUIRED)
+    if not least <= len(row) <= len(header):
+        fields = "1 field" if len(row) == 1 else f"{len(row)} fields"
+        msg = f"has {fields} where the first line names {len(header)}"
+        raise ValueError(msg)
+    return dict(zip(header, row, strict=False))
+
+
+def _sample(row: dict[str, str], steps: _Steps, reservoir: str, probe: str) -> Sample:
+    wall = _wall(row["time"])
+    conductivity = _number(row, "conductivity_mS_cm")
+    temperature = _number(row, "temperature_C")
+    pump = _pump(row.get(PUMP, ""))
     at = Instant(wall, steps.advance(wall), "recording")
     fault = "" if conductivity is not None and temperature is not None else "no value recorded"
     return Sample(reservoir, probe, at, conductivity, temperature, pump, fault)
@@ -120,11 +136,15 @@ def _wall(text: str) -> datetime:
     except ValueError:
         msg = f"time {text[:SHOWN]!r} is not ISO 8601, such as 2026-03-02T08:00:00Z"
         raise ValueError(msg) from None
+    # Before a change of zone, which could leave the calendar.
+    if wall.year not in YEARS:
+        msg = f"time {text[:SHOWN]!r} is not from {YEARS[0]} to {YEARS[-1]}"
+        raise ValueError(msg)
     return wall.replace(tzinfo=UTC) if wall.tzinfo is None else wall.astimezone(UTC)
 
 
 def _number(row: dict[str, str], name: str) -> float | None:
-    text = row.get(name, "").strip()
+    text = row[name].strip()
     if not text:
         return None
     try:
@@ -137,14 +157,10 @@ def _number(row: dict[str, str], name: str) -> float | None:
     return value
 
 
-def _pump(text: str | None) -> bool | None:
+def _pump(text: str) -> bool | None:
     states = {"": None, "0": False, "1": True}
-    key = (text or "").strip()
+    key = text.strip()
     if key not in states:
         msg = f"pump {key[:SHOWN]!r} is neither 0 nor 1"
         raise ValueError(msg)
     return states[key]
-
-
-def _without_nul(lines: Iterable[str]) -> Iterator[str]:
-    return (line.replace("\x00", "\ufffd") for line in lines)
