@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 
 REOPEN_S = 1.0
 FAULT_SPACING_S = 5.0
-SILENT_PERIODS = 3
 CHUNK = 4096
 TROUBLE = (OSError, termios.error)
 
@@ -47,7 +46,7 @@ class LineSettings:
         percent_per_C: Linear compensation to undo, % per °C; 0 for none.
         reference_C: What it refers to, °C.
         period_s: Time between requests, or expected between lines, s.
-        timeout_s: How long to wait for a reply, s.
+        timeout_s: How long to wait for a reply, or for a line that is not asked for, s.
     """
 
     reservoir: str
@@ -81,6 +80,8 @@ class LineProbe:
         self._last_heard_s: float | None = None
         self._last_fault_s = float("-inf")
         self._unread = ""
+        self._missed = False
+        self._cut = False
 
     @property
     def name(self) -> str:
@@ -148,21 +149,21 @@ class LineProbe:
             return self._fault(now, f"port {conf.port} cannot be opened: {_opening(exc)}")
         self._splitter.clear()
         self._last_heard_s, self._deadline_s = now.mono_s, None
+        # Who talks by himself may be in the middle of a line.
+        self._missed, self._cut = False, not conf.request
         self._next_request_s = now.mono_s
         return self._ask(now)
 
     def _ask(self, now: Instant) -> list[Sample]:
         conf = self._set
         if not conf.request:
-            self._deadline_s = now.mono_s + SILENT_PERIODS * conf.period_s
+            self._deadline_s = now.mono_s + conf.timeout_s
             return []
-        # A slow reply to the last request must not pass for one to this.
         missed = now.mono_s - self._next_request_s > conf.period_s
         self._next_request_s = (now.mono_s if missed else self._next_request_s) + conf.period_s
         try:
             if self._port is not None:
-                self._port.reset_input_buffer()
-                self._splitter.clear()
+                self._forget_last_reply(self._port)
                 self._port.write(conf.request)
         except TROUBLE as exc:
             return self._lost(now, f"writing failed ({_why(exc)})")
@@ -170,9 +171,17 @@ class LineProbe:
         self._deadline_s = now.mono_s + conf.timeout_s
         return []
 
+    def _forget_last_reply(self, port: serial.Serial) -> None:
+        """Let neither a slow reply nor the end of one pass for a reply to what is asked next."""
+        if self._splitter.feed(port.read(CHUNK)):
+            self._missed = False
+        port.reset_input_buffer()
+        self._cut = self._missed and self._splitter.unfinished
+        self._splitter.clear()
+
     def _gave_up(self, now: Instant) -> list[Sample]:
         conf = self._set
-        self._deadline_s = None
+        self._deadline_s, self._missed = None, True
         if not conf.request:
             self._next_request_s = now.mono_s
             heard = self._last_heard_s or now.mono_s
@@ -187,7 +196,8 @@ class LineProbe:
         )
 
     def _heard(self, line: str, now: Instant) -> list[Sample]:
-        if self._set.request and self._deadline_s is None:
+        cut, self._cut, self._missed = self._cut, False, False
+        if cut or (self._set.request and self._deadline_s is None):
             return []
         try:
             spoken = parse(line, self._set.reply)
@@ -198,7 +208,6 @@ class LineProbe:
                 return []
             return self._fault(now, self._unread_sentence(), self._unread)
         self._last_heard_s = now.mono_s
-        self._last_fault_s = float("-inf")
         self._deadline_s = None
         if not self._set.request:
             self._next_request_s = now.mono_s

@@ -39,6 +39,11 @@ class Splitter:
                 self._overrun = True
         return lines
 
+    @property
+    def unfinished(self) -> bool:
+        """Whether a line has begun and not ended."""
+        return bool(self._held)
+
     def clear(self) -> None:
         """Forget an unfinished line."""
         self._held.clear()
