@@ -173,7 +173,7 @@ class Process:
     @property
     def said(self) -> list[str]:
         """The lines that it wrote so far."""
-        return self.output.read_text(errors="replace").splitlines()
+        return lines_of(self.output)
 
     def kill(self) -> None:
         """End it without warning, as a power cut does; nothing if it does not run."""
@@ -290,6 +290,11 @@ class TroubledLine:
         noise = self._dice.randbytes(16)
         self.noise_bytes += len(noise)
         return noise
+
+
+def lines_of(file: Path) -> list[str]:
+    """The lines of a file so far; none while there is no such file."""
+    return file.read_text(errors="replace").splitlines() if file.exists() else []
 
 
 def lines_with(word: str, process: Process) -> list[str]:

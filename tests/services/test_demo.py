@@ -1,0 +1,150 @@
+"""The demo, run in this repository as a newcomer runs it."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.conftest import wait_until
+from tests.services.service_parts import ROOT, lines_of
+
+DEMO = ROOT / "deploy" / "demo"
+FOLDER = ROOT / ".demo"
+FASTEST = "120"
+LONGEST_S = 110.0
+
+
+@pytest.fixture(autouse=True)
+def _environment_is_ready() -> None:
+    """Make the demo's environment beforehand, so that no test waits for its packages."""
+    subprocess.run([ROOT / "deploy" / "environment", ROOT / ".venv"], check=True, timeout=110)
+
+
+def wait_for_turn() -> None:
+    """Let a demo that somebody is looking at come to its end."""
+    FOLDER.mkdir(exist_ok=True)
+    with (FOLDER / "lock").open("a") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)  # given up with the file
+
+
+@contextmanager
+def demo(*words: str) -> Iterator[subprocess.Popen[str]]:
+    """Run the demo in a process group of its own, killed as a group when the block ends."""
+    wait_for_turn()
+    with subprocess.Popen(
+        [DEMO, *words],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+    ) as process:
+        try:
+            yield process
+        finally:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
+
+
+def outcome(*words: str) -> tuple[int, str]:
+    """Run the demo to its end and return its exit code and all it said."""
+    with demo(*words) as process:
+        said, _ = process.communicate(timeout=LONGEST_S)
+    return process.returncode, said
+
+
+def left_running() -> list[str]:
+    """Processes of a demo of this repository, by their command lines."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            words = (process / "cmdline").read_bytes().replace(b"\0", b" ").decode(errors="replace")
+            here = (process / "cwd").readlink() == ROOT
+        except OSError:
+            continue  # it ended while we looked
+        if str(FOLDER) in words or (here and ".demo/port" in words):
+            found.append(words)
+    return found
+
+
+def released() -> dict[str, Any]:
+    """The newest batch, as `brinewright batch list --json` gives it."""
+    words = ["batch", "list", "--config", str(FOLDER / "brinewright.toml"), "--json"]
+    done = subprocess.run(
+        [ROOT / ".venv" / "bin" / "brinewright", *words],
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=30,
+    )
+    batch: dict[str, Any] = json.loads(done.stdout.splitlines()[0])
+    return batch
+
+
+def test_the_demo_releases_a_batch_that_is_what_it_says() -> None:
+    """Exit 0, a clean start, nothing left, and the true salinity within the stated interval."""
+    code, said = outcome("--until-ready", "--speed", FASTEST)
+
+    assert (0, []) == (code, left_running()), said
+    batch = released()
+    truth = json.loads((FOLDER / "truth.jsonl").read_text().splitlines()[-1])
+    assert "ready" == batch["phase"]
+    assert f"{batch['batch']} is released." in said
+    assert abs(truth["true_salinity"] - batch["salinity"]) <= 2 * batch["salinity_u"]
+    assert [] == [line for line in lines_of(FOLDER / "service.log") if "fault" in line]
+
+
+def test_a_demo_that_cannot_succeed_says_why() -> None:
+    """With a probe that repeats itself no batch is released: exit 1, the phase and the limit."""
+    words = ("--story", "stuck-probe", "--until-ready", "--within", "15", "--speed", FASTEST)
+    code, said = outcome(*words)
+
+    assert (1, []) == (code, left_running()), said
+    assert "not ready within 15 min; it is dissolving: " in said
+    assert "The service said last:" in said
+
+
+def test_ctrl_c_in_the_middle_leaves_nothing() -> None:
+    """An interrupt to the whole group, as a terminal sends it, ends everything and frees it."""
+    log, began_s = FOLDER / "service.log", time.time()
+    with demo("--speed", FASTEST) as process:
+        wait_until(
+            lambda: log.exists() and log.stat().st_mtime > began_s and "phase" in log.read_text(),
+            "the batch to begin",
+            LONGEST_S / 2,
+        )
+        assert len(left_running()) >= 4
+        os.killpg(process.pid, signal.SIGINT)
+        said, _ = process.communicate(timeout=20.0)
+
+    assert (130, []) == (process.returncode, left_running()), said
+    assert "Traceback" not in said
+    assert [] == [line for line in lines_of(log) if "Traceback" in line]
+    assert [] == [line for line in lines_of(FOLDER / "reservoir.log") if "Traceback" in line]
+
+
+@pytest.mark.parametrize(
+    "words, code, sentence",
+    [
+        (("--story", "no-such-story"), 2, "invalid choice: 'no-such-story'"),
+        (("--within", "soon"), 2, "--within soon: a whole number of minutes"),
+        (("--speed", "1000"), 2, "--speed 1000: a whole number from 1 to 120"),
+        (("--quietly",), 2, "deploy/demo [--until-ready] [--within MIN]"),
+    ],
+)
+def test_a_demo_asked_for_wrongly_says_so(words: tuple[str, ...], code: int, sentence: str) -> None:
+    """Usage is told in a sentence, with exit 2, and nothing is left running."""
+    got, said = outcome(*words)
+
+    assert (code, []) == (got, left_running())
+    assert sentence in said
