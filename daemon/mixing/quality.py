@@ -15,6 +15,7 @@ The thresholds are local choices for a stirred vessel, as the manual intends.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import isfinite
 
 from daemon.entries import Flag, Sample
 
@@ -98,6 +99,8 @@ def judge(
     """
     if sample.conductivity_mS_cm is None or sample.temperature_C is None:
         return _absent(sample)
+    if not (isfinite(sample.conductivity_mS_cm) and isfinite(sample.temperature_C)):
+        return {**dict.fromkeys(TESTS, Flag.NOT_EVALUATED), "gross_range": Flag.FAIL}
     tests = {
         "gap": _gap(state, t_s, limits),
         "syntax": Flag.PASS,
@@ -105,8 +108,9 @@ def judge(
         "spike": _spike(state, salinity, t_s, limits),
         "rate_of_change": _rate(state, salinity, sample.temperature_C, t_s, limits),
         "flat_line": _flat(state, sample.conductivity_mS_cm, sample.temperature_C, t_s, limits),
-        "immersion": _immersion(state, sample.conductivity_mS_cm, t_s),
     }
+    credible = tests["gross_range"] is Flag.PASS and tests["spike"] < Flag.FAIL
+    tests["immersion"] = _immersion(state, sample.conductivity_mS_cm, t_s, credible=credible)
     _remember(state, salinity, sample.temperature_C, t_s)
     return tests
 
@@ -202,13 +206,16 @@ def _flat(
     return Flag.SUSPECT if flat_min >= limits.flat_suspect_min else Flag.PASS
 
 
-def _immersion(state: QualityState, conductivity_mS_cm: float, t_s: float) -> Flag:
+def _immersion(
+    state: QualityState, conductivity_mS_cm: float, t_s: float, *, credible: bool
+) -> Flag:
     """Fail a probe that fell to nothing at once, until it is wet or it has lasted.
 
     What lasts is purified water in the vessel's place, and is believed.
     """
     if state.dry_since_s is None:
-        wet_mS_cm = _lately_wet(state, conductivity_mS_cm, t_s)
+        # What was never true is no height to fall from.
+        wet_mS_cm = _lately_wet(state, conductivity_mS_cm if credible else 0.0, t_s)
         if wet_mS_cm > WET_MS_CM and conductivity_mS_cm < DRY_SHARE * wet_mS_cm:
             state.dry_since_s = t_s
     elif (

@@ -242,6 +242,17 @@ def test_a_probe_put_back_passes_at_once() -> None:
     assert flags([*rows, *back])[-1]["immersion"] is PASS
 
 
+@pytest.mark.parametrize("glitch", [95.0, 600.0, 1e9, float("inf"), float("nan")])
+def test_a_glitch_upwards_makes_no_air_of_the_water_after_it(glitch: float) -> None:
+    """A false height is nothing to fall from: the next true reading passes."""
+    rows = [*steady(20, salinity=4.0), (40.0, glitch, 24.0)]
+    back = [(42.0 + 2.0 * n, conductivity(4.0), 24.0) for n in range(5)]
+    found = flags([*rows, *back])
+
+    assert found[20]["gross_range"] is FAIL
+    assert {PASS} == {each["immersion"] for each in found[21:]}
+
+
 def test_purified_water_that_lasts_is_believed() -> None:
     """What stays at nothing for more than ten minutes is other water, not a lifted probe."""
     rows = [*lifted(2.0, 0.0), *((120.0 + n * 10.0, 0.02, 24.0) for n in range(70))]
