@@ -212,14 +212,14 @@ def _idle(
 
 def _still_falling(level: Level) -> bool:
     """Say whether water may still be running in, so that it is too early to name it."""
-    recent = level.last(FRESH_BINS)
+    recent = level.medians[-FRESH_BINS:]
     return bool(recent) and recent[-1] < recent[0] - ARRIVAL_PPT / 3
 
 
 def _blank(state: BatchState, level: Level, now: float, t_s: float) -> list[Step]:
     low, _ = level.quartiles()
     state.rest_level = now if state.rest_level is None else min(state.rest_level, max(low, 0.0))
-    if now < min(low, state.rest_level) + ARRIVAL_PPT:
+    if now < min(low, state.rest_level) + ARRIVAL_PPT or _still_falling(level):
         return []
     return _dissolve(state, t_s, "salt seen arriving")
 
@@ -307,7 +307,8 @@ def _to(state: BatchState, phase: Phase, why: str) -> list[Step]:
 
 
 def _next_id(state: BatchState, reservoir: str, wall: datetime) -> BatchState:
-    day = f"{wall:%Y%m%d}"
+    # A clock that is set back must not give a name a second time.
+    day = max(f"{wall:%Y%m%d}", state.day)
     count = state.count + 1 if day == state.day else 1
     return BatchState(id=f"{reservoir}-{day}-{count}", day=day, count=count)
 
