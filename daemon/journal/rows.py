@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from daemon.entries import Event, Flag, Instant, Kind, Reading
+from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.mixing.quality import TESTS
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -15,6 +16,18 @@ READING_COLUMNS = (
     " salinity, salinity_u, flag, tests, pump, fault, spoken"
 )
 EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts"
+_ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
+_DIGITS = {flag: str(int(flag)) for flag in Flag}
+
+
+def to_json(value: JSON | Mapping[str, JSON]) -> str:
+    """Return a value as JSON, without a space in it.
+
+    Raises:
+        ValueError: A number in it is not finite.
+        TypeError: JSON has no word for something in it.
+    """
+    return _ENCODER.encode(value)
 
 
 def to_ms(wall: datetime) -> int:
@@ -28,7 +41,7 @@ def from_ms(time_ms: int) -> datetime:
 
 
 def _pack(tests: dict[str, Flag]) -> str:
-    return "".join(str(int(tests.get(name, Flag.NOT_EVALUATED))) for name in TESTS)
+    return "".join([_DIGITS[tests.get(name, Flag.NOT_EVALUATED)] for name in TESTS])
 
 
 def _unpack(packed: str) -> dict[str, Flag]:
@@ -59,7 +72,7 @@ def reading_row(seq: int, origin: int, reading: Reading) -> tuple[Any, ...]:
 def event_row(seq: int, origin: int, event: Event) -> tuple[Any, ...]:
     """Row of `EVENT_COLUMNS`."""
     at = event.at
-    facts = json.dumps(dict(event.facts), separators=(",", ":"), allow_nan=False)
+    facts = to_json(dict(event.facts))
     return (
         seq,
         origin,

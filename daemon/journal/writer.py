@@ -12,7 +12,6 @@ than can have been lost.
 from __future__ import annotations
 
 import fcntl
-import json
 import os
 import sqlite3
 from contextlib import ExitStack, closing, suppress
@@ -20,6 +19,7 @@ from typing import TYPE_CHECKING, Self
 
 from daemon.entries import Event, Reading
 from daemon.journal import rows
+from daemon.journal.rows import to_json
 from daemon.journal.schema import migrate
 
 if TYPE_CHECKING:
@@ -31,6 +31,12 @@ if TYPE_CHECKING:
 
 SKIPPED_PER_BOOT = 100_000
 """More entries than any station writes within the longest `flush_interval_s`, an hour."""
+
+# Changes the row in its place: replacing it would rewrite the index as well, each second.
+PICTURE = """
+    INSERT INTO pictures (reservoir, seq, picture) VALUES (?, ?, ?)
+    ON CONFLICT (reservoir) DO UPDATE SET seq = excluded.seq, picture = excluded.picture
+"""
 
 LAST_BOOT = """
     SELECT boot FROM (
@@ -68,6 +74,7 @@ class Writer:
         self._path = path
         self._flush_interval_s = flush_interval_s
         self._last_flush_s: float | None = None
+        self._synchronous = ""
         self._lock = _take_lock(path)
         self._origins: dict[tuple[str, str, str], int] = {}
         try:
@@ -113,10 +120,12 @@ class Writer:
         """
         events = any(isinstance(entry, Event) for entry in entries)
         due = self._last_flush_s is None or now_s - self._last_flush_s >= self._flush_interval_s
-        force = events or due
+        wanted = "FULL" if events or due else "NORMAL"
         seq, boot = self._seq, self._boot
         try:
-            self._db.execute(f"PRAGMA synchronous = {'FULL' if force else 'NORMAL'}")
+            if wanted != self._synchronous:
+                self._db.execute(f"PRAGMA synchronous = {wanted}")
+                self._synchronous = wanted
             self._db.execute("BEGIN IMMEDIATE")
             for entry in entries:
                 same_boot = boot in (None, entry.at.boot)
@@ -134,7 +143,7 @@ class Writer:
             self._undo()
             raise
         self._seq, self._boot = seq, boot
-        if force:
+        if wanted == "FULL":
             self._last_flush_s = now_s
 
     def close(self) -> None:
@@ -172,8 +181,8 @@ class Writer:
     def _keep(self, seq: int, pictures: Mapping[str, JSON], memory: str | None) -> None:
         for reservoir, picture in pictures.items():
             self._db.execute(
-                "INSERT OR REPLACE INTO pictures VALUES (?, ?, ?)",
-                (reservoir, seq, json.dumps(picture, separators=(",", ":"), allow_nan=False)),
+                PICTURE,
+                (reservoir, seq, to_json(picture)),
             )
         if memory is not None:
             self._db.execute("INSERT OR REPLACE INTO memory VALUES (1, ?, ?)", (seq, memory))

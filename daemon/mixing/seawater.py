@@ -22,6 +22,8 @@ composition: Millero et al., Deep-Sea Research I 55 (2008).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from functools import lru_cache
 
 import gsw
 
@@ -141,10 +143,11 @@ def sensitivity(conductivity_mS_cm: float, temperature_C: float) -> tuple[float,
     _check_temperature(temperature_C)
     below = max(0.0, conductivity_mS_cm - _STEP_MS_CM)
     above = conductivity_mS_cm + _STEP_MS_CM
-    rise = _raw_salinity(above, temperature_C) - _raw_salinity(below, temperature_C)
-    warmer = _raw_salinity(conductivity_mS_cm, temperature_C + _STEP_C)
-    cooler = _raw_salinity(conductivity_mS_cm, temperature_C - _STEP_C)
-    return rise / (above - below), (warmer - cooler) / (2.0 * _STEP_C)
+    higher, lower, warmer, cooler = _raw_salinities(
+        (above, below, conductivity_mS_cm, conductivity_mS_cm),
+        (temperature_C, temperature_C, temperature_C + _STEP_C, temperature_C - _STEP_C),
+    )
+    return (higher - lower) / (above - below), (warmer - cooler) / (2.0 * _STEP_C)
 
 
 def salt_g_kg(salinity: float) -> float:
@@ -194,7 +197,7 @@ def specific_gravity(
     Raises:
         OutOfRange: An argument leaves its range.
     """
-    return density_kg_m3(salinity, temperature_C) / density_kg_m3(0.0, reference_C)
+    return density_kg_m3(salinity, temperature_C) / _pure_density_kg_m3(reference_C)
 
 
 def salinity_from_specific_gravity(
@@ -271,9 +274,22 @@ def salinity_from_refractive_index(
 
 
 def _raw_salinity(conductivity_mS_cm: float, temperature_C: float) -> float:
-    salinity = float(gsw.SP_from_C(conductivity_mS_cm, temperature_C, 0.0))
+    (salinity,) = _raw_salinities((conductivity_mS_cm,), (temperature_C,))
+    return salinity
+
+
+def _raw_salinities(
+    conductivities_mS_cm: Sequence[float], temperatures_C: Sequence[float]
+) -> list[float]:
+    """Return the salinity of each pair; one call for all costs little more than for one."""
+    found = gsw.SP_from_C(conductivities_mS_cm, temperatures_C, 0.0).tolist()
     # Purer than the low-salinity formula reaches; it comes down to zero just there.
-    return 0.0 if math.isnan(salinity) else salinity
+    return [0.0 if math.isnan(salinity) else salinity for salinity in found]
+
+
+@lru_cache(maxsize=8)
+def _pure_density_kg_m3(temperature_C: float) -> float:
+    return density_kg_m3(0.0, temperature_C)
 
 
 def _salinity_of_density(density: float, temperature_C: float) -> float:

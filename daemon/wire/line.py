@@ -77,8 +77,13 @@ class Unreadable(ValueError):  # noqa: N818 - read as a sentence
 
 def shown(line: str) -> str:
     """Return the line fit for a log or a record: printable and bounded."""
-    text = "".join(c if c.isascii() and c.isprintable() else "\ufffd" for c in line)
+    plain = line.isascii() and line.isprintable()
+    text = line if plain else "".join(map(_printable, line))
     return text if len(text) <= SHOWN_LIMIT else text[: SHOWN_LIMIT - 1] + "…"
+
+
+def _printable(character: str) -> str:
+    return character if character.isascii() and character.isprintable() else "\ufffd"
 
 
 def parse(line: str, reply: re.Pattern[str]) -> Spoken:
