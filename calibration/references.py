@@ -1,0 +1,377 @@
+"""What a probe is held against: a conductivity at a temperature, and how sure it is.
+
+A reference is plain data.  `value_at` gives its value; the causes of doubt stay
+apart, so that a budget can name them and two dips into one bottle share them.
+
+Sources: see each table in `calibration.tables`; seawater by PSS-78, UNESCO
+Technical Papers in Marine Science 44 (1983), inverse by the Gibbs SeaWater toolbox.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import date, timedelta
+from enum import StrEnum
+
+import gsw
+
+from calibration.curves import OutsideTable, Table, linear, monotone
+from calibration.gum import Input, expanded, rectangular, standard
+from calibration.tables import PUBLISHED, SOLVENT
+
+_STEP_C = 0.05
+_AIR_LIMIT_MS_CM = 0.002
+_ICE_LIMIT_C = 0.02
+_SALINITY_LOW, _SALINITY_HIGH = 2.0, 42.0
+_SEAWATER_LOW_C, _SEAWATER_HIGH_C = -2.0, 35.0
+_SEAWATER_ABSOLUTE_PERCENT = 0.02
+
+
+class Kind(StrEnum):
+    """How the value of a reference comes about."""
+
+    PUBLISHED = "published"
+    SEAWATER = "seawater"
+    TABLE = "table"
+    AIR = "air"
+    PURIFIED_WATER = "purified_water"
+    ICE = "ice"
+
+
+class Tolerance(StrEnum):
+    """What the figure after a ± on a bottle means."""
+
+    COVERAGE_2 = "k = 2"
+    LIMITS = "limits"
+
+
+@dataclass(frozen=True, slots=True)
+class Bottle:
+    """The bottle in hand.
+
+    Attributes:
+        lot: As printed on it.
+        tolerance_percent: The figure after the ±, % of the value.
+        tolerance: What that figure means; "limits" where the label does not say.
+        expiry: Last day of use, ISO 8601 date; empty where not printed.
+        opened_on: ISO 8601 date; empty while sealed.
+        keeps_days: How long it may be used once opened; None where not stated.
+        certificate: Number or name of its certificate, for traceability.
+    """
+
+    lot: str
+    tolerance_percent: float
+    tolerance: Tolerance = Tolerance.LIMITS
+    expiry: str = ""
+    opened_on: str = ""
+    keeps_days: int | None = None
+    certificate: str = ""
+
+    def __post_init__(self) -> None:
+        """Refuse a tolerance or a date that is none."""
+        if not 0.0 < self.tolerance_percent < 100.0:  # noqa: PLR2004 - percent
+            raise ValueError(f"the tolerance of lot {self.lot} must be above 0 and below 100 %")
+        for text in filter(None, (self.expiry, self.opened_on)):
+            date.fromisoformat(text)
+
+    def last_day(self) -> date | None:
+        """Return the last day on which it may be used; None where nothing is stated."""
+        days = []
+        if self.expiry:
+            days.append(date.fromisoformat(self.expiry))
+        if self.opened_on and self.keeps_days is not None:
+            days.append(date.fromisoformat(self.opened_on) + timedelta(days=self.keeps_days))
+        return min(days, default=None)
+
+
+@dataclass(frozen=True, slots=True)
+class Reference:
+    """One thing of known conductivity, or of known temperature.
+
+    Attributes:
+        key: Short and stable; two points with one key share its doubt.
+        name: For a person.
+        kind: How the value comes about.
+        published: Key into `calibration.tables.PUBLISHED`, for that kind.
+        label_mS_cm: At `label_C`, scales a published curve; None to take it as it is.
+        label_C: Temperature that the label speaks of, °C.
+        salinity: Practical salinity, for seawater.
+        salinity_u: Standard uncertainty of it, where no bottle states one.
+        table: The bottle's own table, for that kind, mS/cm.
+        limit_mS_cm: For purified water, the most it conducts.
+        with_solvent: A solution made here in air: its water's own conductivity is added.
+        bottle: Lot, dates and tolerance; None for what needs no bottle.
+    """
+
+    key: str
+    name: str
+    kind: Kind
+    published: str = ""
+    label_mS_cm: float | None = None
+    label_C: float = 25.0
+    salinity: float = 0.0
+    salinity_u: float = 0.0
+    table: Table | None = None
+    limit_mS_cm: float = 0.0
+    with_solvent: bool = False
+    bottle: Bottle | None = None
+
+    @property
+    def is_solution(self) -> bool:
+        """Whether it tells the cell constant: neither the zero nor only a temperature."""
+        return self.kind in (Kind.PUBLISHED, Kind.SEAWATER, Kind.TABLE)
+
+    @property
+    def is_zero(self) -> bool:
+        """Whether it tells what the instrument shows when there is nothing to show."""
+        return self.kind in (Kind.AIR, Kind.PURIFIED_WATER)
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A reference at one temperature.
+
+    Attributes:
+        conductivity_mS_cm: Assigned value.
+        per_C: How it grows with temperature, mS/cm per °C.
+        causes: What puts it in doubt, independent, each in mS/cm.
+        source: Where it comes from.
+    """
+
+    conductivity_mS_cm: float
+    per_C: float
+    causes: tuple[Input, ...]
+    source: str
+
+    @property
+    def u_mS_cm(self) -> float:
+        """Standard uncertainty at that temperature, mS/cm."""
+        return math.hypot(*(cause.u for cause in self.causes))
+
+
+def published(
+    key: str, bottle: Bottle | None = None, *, label_mS_cm: float | None = None
+) -> Reference:
+    """A potassium chloride solution with a published curve.
+
+    Args:
+        key: One of `calibration.tables.PUBLISHED`.
+        bottle: Where it came out of one.
+        label_mS_cm: The bottle's own value at 25 °C, where it states one.
+
+    Raises:
+        ValueError: No such solution; the text lists them.
+    """
+    if key not in PUBLISHED:
+        raise ValueError(f"there is no solution {key!r}; known are {', '.join(PUBLISHED)}")
+    return Reference(
+        _keyed(key, bottle),
+        PUBLISHED[key].name,
+        Kind.PUBLISHED,
+        published=key,
+        label_mS_cm=label_mS_cm,
+        bottle=bottle,
+    )
+
+
+def prepared(key: str, tolerance_percent: float, lot: str = "made here") -> Reference:
+    """A primary standard weighed out here, in water that has met the air.
+
+    The water's own conductivity is added, as its table demands.
+
+    Args:
+        key: One of the solutions by molality in `calibration.tables.PUBLISHED`.
+        tolerance_percent: Of the weighing, expanded, k = 2.
+        lot: A name for this preparation.
+
+    Raises:
+        ValueError: As `published`.
+    """
+    bottle = Bottle(lot, tolerance_percent, Tolerance.COVERAGE_2)
+    return replace(published(key, bottle), with_solvent=True)
+
+
+def seawater(salinity: float, salinity_u: float = 0.0, bottle: Bottle | None = None) -> Reference:
+    """Seawater of stated practical salinity.
+
+    Args:
+        salinity: PSS-78, 2 to 42.
+        salinity_u: Standard uncertainty of it; a bottle's tolerance, which is in
+            % of conductivity, is added to it.
+        bottle: Where it came out of one.
+
+    Raises:
+        ValueError: The salinity leaves its range.
+    """
+    if not _SALINITY_LOW <= salinity <= _SALINITY_HIGH:
+        raise ValueError(f"practical salinity {salinity:g} is outside PSS-78, 2 to 42")
+    key = _keyed(f"seawater-{salinity:g}", bottle)
+    name = f"seawater of practical salinity {salinity:g}"
+    return Reference(
+        key, name, Kind.SEAWATER, salinity=salinity, salinity_u=salinity_u, bottle=bottle
+    )
+
+
+def own_table(name: str, rows: dict[float, float], bottle: Bottle) -> Reference:
+    """A bottle with a table of its own: the only right way for a salt that it does not name.
+
+    Args:
+        name: For a person.
+        rows: mS/cm by °C, two or more.
+        bottle: Its lot, dates and tolerance.
+
+    Raises:
+        ValueError: The table has too few rows or a value that is not above 0.
+    """
+    table = Table(name, tuple(sorted(rows)), tuple(rows[at] for at in sorted(rows)))
+    return Reference(_keyed("bottle", bottle), name, Kind.TABLE, table=table, bottle=bottle)
+
+
+def air() -> Reference:
+    """The dry cell in air, which conducts nothing."""
+    return Reference("air", "the dry cell in air", Kind.AIR)
+
+
+def purified_water(limit_mS_cm: float = 0.005) -> Reference:
+    """Purified water, taken as anything from nothing to its limit.
+
+    Source: ISO 3696:1987, grade 3, at most 0.005 mS/cm at 25 °C.
+    """
+    return Reference(
+        "purified-water", "purified water", Kind.PURIFIED_WATER, limit_mS_cm=limit_mS_cm
+    )
+
+
+def ice_point() -> Reference:
+    """Crushed ice of purified water in purified water, 0 °C."""
+    return Reference("ice-point", "the ice point", Kind.ICE)
+
+
+ICE_CAUSE = rectangular("ice point", _ICE_LIMIT_C, "°C")
+"""How far a slush of ice made with care may be from 0 °C; from memory of practice."""
+
+
+def value_at(reference: Reference, temperature_C: float) -> Value:
+    """Return the conductivity of a reference at its temperature.
+
+    Args:
+        reference: Any but the ice point.
+        temperature_C: Of the solution, ITS-90, °C.
+
+    Raises:
+        calibration.curves.OutsideTable: The temperature is outside its table.
+        ValueError: The ice point has no conductivity.
+    """
+    if reference.kind is Kind.AIR:
+        cause = rectangular("film left in the cell", _AIR_LIMIT_MS_CM, "mS/cm")
+        return Value(0.0, 0.0, (cause,), "an open circuit")
+    if reference.kind is Kind.PURIFIED_WATER:
+        half = reference.limit_mS_cm / 2.0
+        return Value(half, 0.0, (rectangular("purity of the water", half, "mS/cm"),), "ISO 3696")
+    if reference.kind is Kind.ICE:
+        raise ValueError("the ice point tells a temperature and no conductivity")
+    curve, causes, source = _solution(reference)
+    value = curve(temperature_C)
+    low, high = _within(curve, temperature_C - _STEP_C, temperature_C + _STEP_C, temperature_C)
+    return Value(value, (curve(high) - curve(low)) / (high - low), causes(temperature_C), source)
+
+
+def _within(
+    curve: Callable[[float], float], low: float, high: float, middle: float
+) -> tuple[float, float]:
+    """Cut a step short where the table ends."""
+    ends = []
+    for end in (low, high):
+        try:
+            curve(end)
+        except OutsideTable:
+            ends.append(middle)
+        else:
+            ends.append(end)
+    return ends[0], ends[1]
+
+
+_Curve = Callable[[float], float]
+_Causes = Callable[[float], tuple[Input, ...]]
+
+
+def _solution(reference: Reference) -> tuple[_Curve, _Causes, str]:
+    if reference.kind is Kind.SEAWATER:
+        return _seawater(reference)
+    if reference.kind is Kind.TABLE and reference.table is not None:
+        return _own(reference, reference.table)
+    return _published(reference)
+
+
+def _published(reference: Reference) -> tuple[_Curve, _Causes, str]:
+    known = PUBLISHED[reference.published]
+    scale = 1.0
+    if reference.label_mS_cm is not None:
+        scale = reference.label_mS_cm / known.conductivity_mS_cm(reference.label_C)
+
+    def curve(at: float) -> float:
+        solvent = linear(SOLVENT, at) if reference.with_solvent else 0.0
+        return scale * known.conductivity_mS_cm(at) + solvent
+
+    def causes(at: float) -> tuple[Input, ...]:
+        value = curve(at)
+        found = [
+            *_tolerance(reference.bottle, value),
+            standard("published table", value * known.u_percent / 100.0, "mS/cm"),
+        ]
+        if reference.with_solvent:
+            found.append(rectangular("carbon dioxide in it", linear(SOLVENT, at) / 2, "mS/cm"))
+        return tuple(found)
+
+    return curve, causes, known.source
+
+
+def _own(reference: Reference, table: Table) -> tuple[_Curve, _Causes, str]:
+    def curve(at: float) -> float:
+        return monotone(table, at)
+
+    def causes(at: float) -> tuple[Input, ...]:
+        bend = abs(curve(at) - linear(table, at))
+        return (
+            *_tolerance(reference.bottle, curve(at)),
+            rectangular("between the rows of its table", bend, "mS/cm"),
+        )
+
+    certificate = reference.bottle.certificate if reference.bottle else ""
+    return curve, causes, f"the bottle's own table {certificate}".strip()
+
+
+def _seawater(reference: Reference) -> tuple[_Curve, _Causes, str]:
+    table = Table("seawater", (_SEAWATER_LOW_C, _SEAWATER_HIGH_C), (1.0, 1.0))
+
+    def curve(at: float) -> float:
+        table.check(at)
+        return float(gsw.C_from_SP(reference.salinity, at, 0.0))
+
+    def causes(at: float) -> tuple[Input, ...]:
+        value = curve(at)
+        step = 0.01
+        per_salinity = (float(gsw.C_from_SP(reference.salinity + step, at, 0.0)) - value) / step
+        return (
+            *_tolerance(reference.bottle, value),
+            standard("salinity stated", reference.salinity_u * per_salinity, "mS/cm"),
+            standard("PSS-78", value * _SEAWATER_ABSOLUTE_PERCENT / 100.0, "mS/cm"),
+        )
+
+    return curve, causes, "PSS-78, UNESCO 44 (1983), with C(35, 15, 0) = 42.914 mS/cm"
+
+
+def _tolerance(bottle: Bottle | None, value_mS_cm: float) -> tuple[Input, ...]:
+    if bottle is None:
+        return ()
+    name = f"value of lot {bottle.lot}"
+    width = value_mS_cm * bottle.tolerance_percent / 100.0
+    if bottle.tolerance is Tolerance.COVERAGE_2:
+        return (expanded(name, width, "mS/cm"),)
+    return (rectangular(name, width, "mS/cm"),)
+
+
+def _keyed(key: str, bottle: Bottle | None) -> str:
+    return key if bottle is None else f"{key}/{bottle.lot}"
