@@ -204,7 +204,11 @@ def _water_steps(
     state: ReservoirState, reading: Reading, t_s: float, settings: ReservoirSettings
 ) -> list[Step]:
     usable = reading.salinity if reading.flag in USABLE else None
+    before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch)
+    for _, facts in steps:
+        # Still of the batch that a refill seen in the same moment may end.
+        facts["batch"] = before
     if state.level.advance(t_s, usable):
         steps += batch.on_level(
             state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
