@@ -147,15 +147,33 @@ def on_stabilised(
     """
     if state.phase not in WITH_SALT:
         return []
+    steps = _unwatched(state, found, t_s)
+    if state.phase in STEADY:
+        return []
     state.called, state.called_u = found.salinity, combine(probe_u, found.noise_u)
     facts: dict[str, JSON] = {
         "salinity": round(found.salinity, 4),
         "salinity_u": round(state.called_u, 4),
         "reason": dict(found.reason),
     }
-    steps: list[Step] = [(Kind.STABILISED, facts)]
-    steps += _to(state, Phase.VERIFYING, "salinity is steady")
+    steps += [(Kind.STABILISED, facts), *_to(state, Phase.VERIFYING, "salinity is steady")]
     return steps + _judge(state, t_s, settings)
+
+
+def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
+    """See what became of judged water while no detector watched it, as after an update."""
+    if state.phase not in STEADY or state.called is None:
+        return []
+    change = found.salinity - state.called
+    if abs(change) < ARRIVAL_PPT:
+        return []
+    facts: dict[str, JSON] = {
+        "cause": "salt" if change > 0 else "water",
+        "change": round(change, 3),
+        "reason": {"called": round(state.called, 4), "salinity": round(found.salinity, 4)},
+    }
+    steps: list[Step] = [(Kind.DISTURBED, facts)]
+    return steps + _dissolve(state, t_s, "salinity changed while it was not watched")
 
 
 def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:

@@ -69,7 +69,7 @@ class ReservoirState:
     stability: Stability = field(default_factory=Stability)
     batch: BatchState = field(default_factory=BatchState)
     alarms: AlarmState = field(default_factory=AlarmState)
-    usable_s: float | None = None
+    armed: bool = False
     forecast_s: float | None = None
     stable_at: str | None = None
 
@@ -215,9 +215,12 @@ def _water_steps(
         )
         steps += batch.on_more_readings(state.batch, state.level, t_s, settings.batch)
     salted = any(kind is Kind.PHASE and facts["to"] == Phase.DISSOLVING for kind, facts in steps)
-    # The detector armed itself when it was the one to see the change.
-    if salted and not any(kind is Kind.DISTURBED for kind, _ in steps):
+    # A detector that begins anew beside a batch that was kept has not seen the salt.
+    unwatched = state.batch.phase in batch.WITH_SALT and not state.armed
+    # It armed itself when it was the one to see the change.
+    if (salted or unwatched) and not any(kind is Kind.DISTURBED for kind, _ in steps):
         state.stability.arm(t_s)
+        state.armed = True
     if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in batch.STEADY:
         state.stable_at = None
     return steps + _alarm_steps(state, reading, t_s, settings.batch)

@@ -32,18 +32,14 @@ def played(happenings: list[tuple[str, float]]) -> list[Sample]:
     for n, (what, amount) in enumerate(happenings):
         if what == "still":
             story.still(amount)
-        elif what == "batch":
-            story.dissolve(max(story.salinity, amount), minutes=45.0)
-        elif what == "pour":
-            story.dissolve(max(story.salinity, amount), minutes=25.0)
+        elif what in ("batch", "pour"):
+            story.dissolve(max(story.salinity, amount), minutes=45.0 if what == "batch" else 25.0)
         elif what == "thin":
             story.dissolve(story.salinity * amount, minutes=10.0, tau_s=40.0)
         elif what == "refill":
             story.refilled()
-        elif what == "lift":
-            story.lifted(amount)
-        elif what == "silence":
-            story.silence(amount)
+        elif what in ("lift", "silence"):
+            (story.lifted if what == "lift" else story.silence)(amount)
         elif what == "glitch":
             story.say(amount, 24.0)
         elif what == "reboot":
