@@ -1,0 +1,60 @@
+"""What the daemon advises: doses that fit or do not, and what would decide."""
+
+from __future__ import annotations
+
+import pytest
+
+from daemon.mixing.advice import Vessel, correction, undecided
+
+VESSEL = Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
+
+
+@pytest.mark.parametrize(
+    "salinity, asked, none", [(31.0, "salt_g", "water_l"), (37.0, "water_l", "salt_g")]
+)
+def test_salt_for_what_is_low_and_water_for_what_is_high(
+    salinity: float, asked: str, none: str
+) -> None:
+    """One dose, never both, and the sentence says the same number."""
+    told = correction(salinity, 34.0, VESSEL)
+    amount = told[asked]
+
+    assert isinstance(amount, float)
+    assert amount > 0.0 == told[none]
+    shown = f"{amount:.0f} g" if asked == "salt_g" else f"{amount:.1f} L"
+    assert shown in str(told["advice"])
+    assert told["fits"] is True
+
+
+def test_a_dose_that_does_not_fit_says_so() -> None:
+    """Thinning by half does not go into 40 L of room."""
+    told = correction(41.0, 20.0, VESSEL)
+
+    assert told["fits"] is False
+    assert "the vessel holds 220 L, so draw some off first" in str(told["advice"])
+
+
+@pytest.mark.parametrize(
+    "salinity, target", [(45.0, 34.0), (34.0, 0.0), (-1.0, 34.0), (float("nan"), 34.0)]
+)
+def test_what_cannot_be_reckoned_is_said_and_not_raised(salinity: float, target: float) -> None:
+    """Advice is always a sentence."""
+    assert str(correction(salinity, target, VESSEL)["advice"]).startswith(
+        "no correction can be reckoned: "
+    )
+
+
+def test_an_undecided_batch_is_told_where_it_would_be_released() -> None:
+    """With u = 0.2 a value must lie 1.645 u inside either limit (JCGM 106:2012, guard band)."""
+    text = undecided(0.6, 0.2, 33.0, 35.0, 0.95)
+
+    assert "within limits with probability 0.60, release needs 0.95" in text
+    assert "between 33.33 and 34.67 ppt" in text
+
+
+def test_a_probe_that_can_never_prove_the_limits_is_told_apart() -> None:
+    """No salinity would be sure enough, so none is advised."""
+    text = undecided(0.6, 1.0, 33.0, 35.0, 0.95)
+
+    assert "with ± 2.00 ppt (k=2) this probe cannot prove 33 to 35 ppt" in text
+    assert "bring it between" not in text
