@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 GAP_PERIODS = 5
 SHORTEST_GAP_S = 15.0
+RECORDING = "recording"
+"""Probe of a reservoir that has none of its own, so that recordings of it can be replayed."""
 
 
 def clock(config: Config) -> Clock:
@@ -47,11 +49,17 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
             vessel=Vessel(reservoir.fill_l, reservoir.capacity_l, reservoir.mix_yield),
         ),
         quality=_quality(reservoir),
-        probes={
-            probe.name: ProbeUncertainty(probe.conductivity_u_percent, probe.temperature_u_C)
-            for probe in reservoir.probes
-        },
+        probes=_probes(reservoir),
     )
+
+
+def _probes(reservoir: Reservoir) -> dict[str, ProbeUncertainty]:
+    if not reservoir.probes:
+        return {RECORDING: ProbeUncertainty()}
+    return {
+        probe.name: ProbeUncertainty(probe.conductivity_u_percent, probe.temperature_u_C)
+        for probe in reservoir.probes
+    }
 
 
 def _quality(reservoir: Reservoir) -> QualityLimits:
