@@ -1,0 +1,152 @@
+"""The clock: carried forward by the monotonic one, set anew where the system's has jumped."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from daemon import clock
+from daemon.clock import RehearsalClock, SystemClock, boot_id, to_millisecond
+
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+@dataclass
+class Machine:
+    """The machine's two clocks, in the hands of a test."""
+
+    wall: datetime = NOON
+    mono_s: float = 500.0
+    synced: bool = True
+
+    def passes(self, seconds: float) -> None:
+        """Time passes on both."""
+        self.wall += timedelta(seconds=seconds)
+        self.mono_s += seconds
+
+    def monotonic(self) -> float:
+        """Stand in for time.monotonic."""
+        return self.mono_s
+
+    def now(self, _: object) -> datetime:
+        """Stand in for datetime.now."""
+        return self.wall
+
+
+@pytest.fixture
+def machine(monkeypatch: pytest.MonkeyPatch) -> Machine:
+    """Both clocks of the machine under control."""
+    made = Machine()
+
+    class Datetime(datetime):
+        now = made.now  # type: ignore[assignment]
+
+    monkeypatch.setattr(clock, "datetime", Datetime)
+    monkeypatch.setattr("daemon.clock.time.monotonic", made.monotonic)
+    monkeypatch.setattr(clock, "clock_is_synchronised", lambda: made.synced)
+    return made
+
+
+def test_both_clocks_advance_together(machine: Machine) -> None:
+    """Differences of wall times are those of the monotonic clock, to the millisecond."""
+    ours = SystemClock()
+    first = ours.now()
+    machine.passes(2.0004)
+    second = ours.now()
+
+    assert (NOON, 500.0) == (first.wall, first.mono_s)
+    assert (2.0, 2.0) == ((second.wall - first.wall).total_seconds(), second.mono_s - first.mono_s)
+
+
+def test_a_wall_clock_that_trembles_is_not_followed(machine: Machine) -> None:
+    """Corrections of less than half a second do not bend recorded durations."""
+    ours = SystemClock()
+    machine.passes(10.0)
+    machine.wall += timedelta(seconds=0.4)
+
+    assert NOON + timedelta(seconds=10) == ours.now().wall
+
+
+@pytest.mark.parametrize("days", [-365.0, -0.001, 0.001, 365.0])
+def test_a_wall_clock_that_jumps_is_followed(machine: Machine, days: float) -> None:
+    """Once it is right, records say the right time; the monotonic count knows nothing of it."""
+    ours = SystemClock()
+    machine.passes(10.0)
+    machine.wall += timedelta(days=days)
+    now = ours.now()
+
+    assert (to_millisecond(machine.wall), 510.0) == (now.wall, now.mono_s)
+
+
+def test_a_clock_that_becomes_synchronised_is_noticed(machine: Machine) -> None:
+    """A Pi boots without knowing the time; within seconds of learning it, records say so."""
+    machine.synced = False
+    ours = SystemClock()
+    before = ours.now().synced
+    machine.synced = True
+    machine.passes(11.0)
+
+    assert (False, True) == (before, ours.now().synced)
+
+
+@pytest.mark.parametrize("synced", [True, False])
+def test_a_moment_says_whether_its_wall_time_can_be_believed(
+    *, machine: Machine, synced: bool
+) -> None:
+    """From the very first reading on."""
+    machine.synced = synced
+
+    assert synced is SystemClock().now().synced
+
+
+def test_the_boot_is_the_kernels(machine: Machine) -> None:
+    """Two processes of one boot agree on it."""
+    kernels = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
+
+    assert kernels == boot_id() == SystemClock().now().boot
+
+
+def test_a_rehearsal_runs_faster_on_both_clocks(machine: Machine) -> None:
+    """Sixty times: a second is a minute, and waiting a minute takes a second."""
+    ours = RehearsalClock(60.0)
+    first = ours.now()
+    machine.passes(1.0)
+    second = ours.now()
+
+    assert (60.0, 60.0) == (
+        (second.wall - first.wall).total_seconds(),
+        second.mono_s - first.mono_s,
+    )
+    assert 1.0 == ours.real_s(60.0)
+
+
+def test_a_rehearsal_that_is_started_again_finds_its_time_where_it_would_be(
+    machine: Machine,
+) -> None:
+    """A restarted process goes on in the same rehearsal."""
+    since = NOON - timedelta(seconds=100)
+    first = RehearsalClock(60.0, since)
+    machine.passes(5.0)
+    second = RehearsalClock(60.0, since)
+
+    assert first.now() == second.now()
+    assert since + timedelta(seconds=105 * 60) == second.now().wall
+
+
+def test_no_record_of_a_rehearsal_passes_for_real_time(machine: Machine) -> None:
+    """Its boot says the speed."""
+    assert "rehearsal-60x-" in RehearsalClock(60.0).now().boot
+    assert "rehearsal" not in SystemClock().now().boot
+
+
+@pytest.mark.parametrize(
+    "microsecond, later", [(0, 0), (499, 0), (501, 1), (999_400, 999), (999_600, 1000)]
+)
+def test_times_are_kept_to_the_millisecond(microsecond: int, later: int) -> None:
+    """Rounded, into the next second if need be."""
+    assert NOON + timedelta(milliseconds=later) == to_millisecond(
+        NOON.replace(microsecond=microsecond)
+    )
