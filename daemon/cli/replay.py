@@ -5,6 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
+from itertools import chain, islice
 from pathlib import Path
 from typing import Annotated
 
@@ -43,33 +44,40 @@ def replay(
     as_json: Annotated[bool, typer.Option("--json", help="Print each event as one line.")] = False,
 ) -> None:
     """Play a recording through the station and print what it would have said."""
-    vessel = _chosen(read_config(config), reservoir)
-    settings = assembly.reservoir_settings(vessel)
-    probe = next(iter(settings.probes))
-    station = Station({vessel.name: settings})
+    settings = read_config(config)
+    vessel = _chosen(settings, reservoir)
+    reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}
+    station = Station(reservoirs)
+    probe = next(iter(reservoirs[vessel.name].probes))
     bad = 0
-    with ExitStack() as stack:
-        keeper = _Keeper(stack.enter_context(Writer(_new(journal))), station) if journal else None
-        try:
-            lines = stack.enter_context(file.open(encoding="utf-8", errors="replace", newline=""))
-        except OSError as exc:
-            fail(f"{file}: cannot be read: {exc.strerror}; give the path of a recording", USAGE)
-        shown = _with_progress(lines, file, stack)
-        try:
-            for item in samples(shown, vessel.name, probe):
+    try:
+        with ExitStack() as stack:
+            rows = _rows(file, vessel.name, probe, stack)
+            # The file must prove a recording before a journal is made for it.
+            first = list(islice(rows, 1))
+            keeper = _keeper(journal, settings, station, stack) if journal else None
+            for item in chain(first, rows):
                 if isinstance(item, BadRow):
                     bad += 1
                     _complain_of(item, file, bad)
-                    continue
-                _take(station, item, keeper, as_json=as_json)
+                else:
+                    _take(station, item, keeper, as_json=as_json)
             if keeper is not None:
                 keeper.flush()
-        except BadHeader as exc:
-            fail(f"{file}: {exc}", USAGE)
-        except JournalError as exc:
-            fail(str(exc), UNAVAILABLE)
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
     if bad:
         complain(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
+
+
+def _rows(file: Path, reservoir: str, probe: str, stack: ExitStack) -> Iterator[Sample | BadRow]:
+    try:
+        lines = stack.enter_context(file.open(encoding="utf-8", errors="replace", newline=""))
+        yield from samples(_with_progress(lines, file, stack), reservoir, probe)
+    except OSError as exc:
+        fail(f"{file}: cannot be read: {exc.strerror}; give the path of a recording", USAGE)
+    except BadHeader as exc:
+        fail(f"{file}: {exc}", USAGE)
 
 
 class _Keeper:
@@ -115,13 +123,13 @@ def _chosen(config: Config, name: str | None) -> Reservoir:
     return chosen[0]
 
 
-def _new(path: Path) -> Path:
+def _keeper(path: Path, config: Config, station: Station, stack: ExitStack) -> _Keeper:
     if path.exists():
-        fail(
-            f"journal {path}: it is there already; a replay keeps a new one, so give another path",
-            USAGE,
-        )
-    return path
+        there = "it is there already; a replay keeps a new one, so give another path"
+        fail(f"journal {path}: {there}", USAGE)
+    if path.resolve() == config.journal.path.resolve():
+        fail(f"journal {path}: it is the service's own; give another path", USAGE)
+    return _Keeper(stack.enter_context(Writer(path)), station)
 
 
 def _complain_of(row: BadRow, file: Path, count: int) -> None:
@@ -143,6 +151,8 @@ def _with_progress(lines: Iterable[str], file: Path, stack: ExitStack) -> Iterab
             TimeRemainingColumn(),
             console=Console(stderr=True),
             transient=True,
+            # What goes into a file or a pipe must not be drawn into the bar.
+            redirect_stdout=sys.stdout.isatty(),
         )
     )
     task = bar.add_task("", total=size)
