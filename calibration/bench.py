@@ -1,0 +1,128 @@
+"""What goes between the routine and whoever drives it: a plan, acts, and things to show."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+from calibration.acceptance import DEFAULT_LIMITS, Limits, Verdict
+from calibration.fit import Fit
+from calibration.found import Found
+from calibration.instructions import Step
+from calibration.mistakes import Finding
+from calibration.model import Calibration, Instrument
+from calibration.points import Capture, Thermometer
+from calibration.record import CalibrationRecord, CheckRecord
+from calibration.references import Reference
+from calibration.steadiness import Rest
+
+
+class Doing(StrEnum):
+    """What the person does."""
+
+    START = "start"
+    CONFIRM = "confirm"
+    NEXT = "next"
+    RETRY = "retry"
+    ABORT = "abort"
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """One act of the person at the bench.
+
+    Attributes:
+        doing: What.
+        at: ISO 8601, UTC.
+        by: Who.
+        value: What the reference thermometer shows, °C, where that is asked.
+    """
+
+    doing: Doing
+    at: str = ""
+    by: str = ""
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is to be done.
+
+    Attributes:
+        id: Of the record that will come of it.
+        instrument: The probe and what is known of it.
+        references: One for each point, in order; the zero first keeps the cell clean.
+        before: The calibration in force, or `uncalibrated(instrument)`.
+        today: ISO 8601 date, for expiry and the next due date.
+        adjust: False to check without adjusting.
+        thermometer: Where one is read at each solution.
+        as_left: A reference to measure once more under the new calibration.
+        due_days: Until the next is due.
+        settle_limit_s: How long a point may take to become steady.
+        limits: For the verdict.
+    """
+
+    id: str
+    instrument: Instrument
+    references: tuple[Reference, ...]
+    before: Calibration
+    today: str
+    adjust: bool = True
+    thermometer: Thermometer | None = None
+    as_left: Reference | None = None
+    due_days: int = 30
+    settle_limit_s: float = 600.0
+    limits: Limits = DEFAULT_LIMITS
+
+    def __post_init__(self) -> None:
+        """Refuse a plan without a point."""
+        if not self.references:
+            raise ValueError("a calibration needs at least one reference")
+
+
+@dataclass(frozen=True, slots=True)
+class Say:
+    """Something to show: what to do, what was noticed or what is wrong."""
+
+    step: Step
+    text: str
+    way_on: str = ""
+    finding: Finding | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """The live picture while a point settles; temperatures and values as shown."""
+
+    waited_s: float
+    conductivity_mS_cm: float
+    temperature_C: float
+    rest: Rest | None
+
+
+@dataclass(frozen=True, slots=True)
+class Captured:
+    """A point was taken; `found` is None at the ice point."""
+
+    capture: Capture
+    found: Found | None
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """All points are taken; `fit` is None for a check."""
+
+    verdict: Verdict
+    fit: Fit | None
+    as_found: tuple[Found, ...]
+    as_left: tuple[Found, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Saved:
+    """To be written down, whole or not at all; the routine is over."""
+
+    record: CalibrationRecord | CheckRecord
+
+
+Output = Say | Progress | Captured | Judged | Saved

@@ -1,0 +1,124 @@
+"""From the captured points to what is told and kept at the end of the routine."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+
+from calibration.acceptance import Outcome, Verdict
+from calibration.bench import Act, Plan, Say
+from calibration.fit import Fit
+from calibration.found import Found, found, sentence
+from calibration.instructions import Step
+from calibration.model import Calibration, Instrument
+from calibration.points import Capture
+from calibration.record import CalibrationRecord, CheckRecord
+
+
+def as_found(plan: Plan, captures: Sequence[Capture]) -> tuple[Found, ...]:
+    """Return each point under the calibration that was in force."""
+    return _each(plan.before, captures, plan.instrument)
+
+
+def as_left(
+    plan: Plan, told: Fit, captures: Sequence[Capture], measured: Sequence[Found]
+) -> tuple[Found, ...]:
+    """Return what was measured after adjusting, or else the same points under the new one."""
+    if measured:
+        return tuple(measured)
+    return _each(new_calibration(plan, told), captures, plan.instrument)
+
+
+def new_calibration(plan: Plan, told: Fit, at: str = "", by: str = "") -> Calibration:
+    """Return the correction that a fit gives."""
+    return Calibration(
+        plan.id,
+        plan.instrument.probe,
+        at,
+        by,
+        told.factor,
+        told.zero_mS_cm,
+        told.temperature_offset_C,
+        told.covariance,
+        plan.instrument.linearity_percent,
+        told.method,
+    )
+
+
+def check_verdict(seen: Sequence[Found]) -> Verdict:
+    """Say whether each point agrees with its reference."""
+    sentences = tuple(sentence(each) for each in seen)
+    if all(each.agrees for each in seen):
+        return Verdict(Outcome.ACCEPT, sentences)
+    return Verdict(Outcome.ACCEPT_WITH_WARNING, (*sentences, "Calibrate the probe."))
+
+
+def telling_check(verdict: Verdict) -> Say:
+    """Put the end of a check in words."""
+    return Say(
+        Step.VERDICT, " ".join(verdict.reasons), "Confirm to keep the check on record, or abort."
+    )
+
+
+def telling(verdict: Verdict) -> Say:
+    """Put the verdict on a calibration in words."""
+    words = {
+        Outcome.ACCEPT: "Accepted.",
+        Outcome.ACCEPT_WITH_WARNING: "Accepted with a warning.",
+        Outcome.REFUSE: "Refused; the calibration in force stays in force.",
+    }[verdict.outcome]
+    way = "Confirm to save it, or abort to leave the old one in force."
+    if verdict.outcome is Outcome.REFUSE:
+        way = "Confirm to keep the attempt on record; it will not be used."
+    return Say(Step.VERDICT, " ".join((words, *verdict.reasons)), way)
+
+
+def check_record(
+    plan: Plan, act: Act, captures: Sequence[Capture], overridden: Sequence[str]
+) -> CheckRecord:
+    """Return the record of a check without adjusting."""
+    seen = as_found(plan, captures)
+    return CheckRecord(
+        plan.id,
+        plan.instrument.probe,
+        act.at,
+        act.by,
+        plan.before.id,
+        tuple(captures),
+        seen,
+        all(each.agrees for each in seen),
+        tuple(sentence(each) for each in seen),
+        tuple(overridden),
+    )
+
+
+def calibration_record(
+    plan: Plan,
+    act: Act,
+    told: Fit,
+    verdict: Verdict,
+    captures: Sequence[Capture],
+    measured: Sequence[Found],
+) -> CalibrationRecord:
+    """Return the record of a calibration, used or refused."""
+    due = date.fromisoformat(plan.today) + timedelta(days=plan.due_days)
+    return CalibrationRecord(
+        new_calibration(plan, told, act.at, act.by),
+        plan.instrument,
+        plan.before.id,
+        told,
+        tuple(captures),
+        as_found(plan, captures),
+        as_left(plan, told, captures, measured),
+        bool(measured),
+        verdict,
+        plan.thermometer,
+        due_on=due.isoformat(),
+    )
+
+
+def _each(
+    calibration: Calibration, captures: Sequence[Capture], instrument: Instrument
+) -> tuple[Found, ...]:
+    every = (found(calibration, capture, instrument) for capture in captures)
+    return tuple(each for each in every if each is not None)

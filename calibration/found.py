@@ -1,0 +1,110 @@
+"""Check without adjusting: how far a corrected value is from the reference, if it counts.
+
+Source: the E_n number of ISO/IEC 17043:2010, B.3.1.3 (from memory): the error
+over its expanded uncertainty; up to 1 the two agree.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from calibration.gum import COVERAGE_K, quadratic, rectangular
+from calibration.model import Calibration, Instrument
+from calibration.points import Capture
+from calibration.references import Kind, value_at
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One reference as a calibration sees it.
+
+    Attributes:
+        number: Of the point.
+        name: Of its reference.
+        temperature_C: Corrected.
+        assigned_mS_cm: What the reference conducts at that temperature.
+        indicated_mS_cm: What the corrected instrument says.
+        error_mS_cm: Indicated less assigned.
+        error_percent: The same in % of the assigned value; None at the zero.
+        u_mS_cm: Standard uncertainty of the error: reference, reading and calibration.
+        en: Error over its expanded uncertainty, k = 2; beyond ±1 they disagree.
+    """
+
+    number: int
+    name: str
+    temperature_C: float
+    assigned_mS_cm: float
+    indicated_mS_cm: float
+    error_mS_cm: float
+    error_percent: float | None
+    u_mS_cm: float
+    en: float
+
+    @property
+    def agrees(self) -> bool:
+        """Whether the error is no more than its expanded uncertainty."""
+        return abs(self.en) <= 1.0
+
+
+def found(calibration: Calibration, capture: Capture, instrument: Instrument) -> Found | None:
+    """Hold one captured point against a calibration.
+
+    Args:
+        calibration: The one that corrects.
+        capture: A point in a solution, in air or in purified water.
+        instrument: For resolution, and how well the cell shares the bottle's temperature.
+
+    Returns:
+        None for the ice point, which has no conductivity.
+
+    Raises:
+        calibration.curves.OutsideTable: The temperature is outside the table.
+    """
+    if capture.reference.kind is Kind.ICE:
+        return None
+    indicated, temperature = calibration.apply(capture.raw_mS_cm, capture.raw_C)
+    value = value_at(capture.reference, temperature)
+    error = indicated - value.conductivity_mS_cm
+    shown = capture.raw_mS_cm - calibration.zero_mS_cm
+    shared = quadratic((shown, -calibration.factor, -value.per_C), calibration.covariance)
+    off_line = rectangular("", abs(indicated) * calibration.linearity_percent / 100.0, "mS/cm")
+    u = math.hypot(
+        math.sqrt(shared),
+        off_line.u,
+        value.u_mS_cm,
+        value.per_C * rectangular("", instrument.cell_temperature_C, "°C").u,
+        calibration.factor * reading_u_mS_cm(capture, instrument),
+    )
+    solution = capture.reference.is_solution
+    return Found(
+        capture.number,
+        capture.reference.name,
+        temperature,
+        value.conductivity_mS_cm,
+        indicated,
+        error,
+        100.0 * error / value.conductivity_mS_cm if solution else None,
+        u,
+        error / (COVERAGE_K * u) if u > 0.0 else 0.0,
+    )
+
+
+def reading_u_mS_cm(capture: Capture, instrument: Instrument) -> float:
+    """Return the standard uncertainty of a captured mean by itself, as shown, mS/cm."""
+    return math.hypot(
+        capture.scatter_mS_cm / math.sqrt(max(1.0, capture.effective_samples)),
+        rectangular("", instrument.resolution_mS_cm / 2, "mS/cm").u,
+        rectangular("", capture.drift_mS_cm, "mS/cm").u,
+    )
+
+
+def sentence(item: Found) -> str:
+    """Say one finding in words."""
+    expanded = COVERAGE_K * item.u_mS_cm
+    if item.error_percent is None:
+        size = f"{item.error_mS_cm:+.3f} mS/cm ± {expanded:.3f}"
+    else:
+        size = f"{item.error_percent:+.2f} % ± {100 * expanded / item.assigned_mS_cm:.2f} %"
+    verdict = "agrees" if item.agrees else "does not agree"
+    return f"In {item.name} it is off by {size} (k = 2, E_n {item.en:+.2f}): it {verdict}."
