@@ -31,14 +31,14 @@ def listing(event: Event, shape: str = "%Y-%m-%d %H:%M:%S", width: int = WIDTH) 
         width: Columns of the screen; what is longer goes on below, indented.
     """
     head = f"{event.at.wall:{shape}}  {event.kind:<10}  "
-    return textwrap.fill(
+    text = textwrap.fill(
         told(event),
         width - 1,
         initial_indent=head,
         subsequent_indent=" " * len(head),
         break_on_hyphens=False,
-        break_long_words=False,
     )
+    return text or head.rstrip()
 
 
 def told(event: Event) -> str:

@@ -1,0 +1,166 @@
+"""`brinewright status`: the present picture, and whether it is of the present."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from daemon.cli.main import invoke
+from daemon.entries import Event, Instant, Kind
+from daemon.journal.writer import Writer
+from tests.unit.test_cli_replay import CONFIG
+from tests.unit.test_station import Story, a_station, mixed
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a configuration, and no journal yet."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "brinewright.toml").write_text(CONFIG)
+    return tmp_path
+
+
+def measured(folder: Path, story: Story, ago_s: float) -> None:
+    """Let the journal hold this story, told up to so many seconds ago."""
+    station, at = a_station(), datetime.now(UTC) - timedelta(seconds=ago_s)
+    entries = story.told(station)
+    picture = station.picture("mix-1", Instant(at, story.t_s, story.boot))
+    with Writer(folder / "configured.db") as writer:
+        writer.append(entries, 0.0, {"mix-1": picture}, None)
+
+
+def test_the_picture_is_told_in_words_that_fit(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Phase, salinity with its spread, quality, batch and alarms."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    lines = capsys.readouterr().out.splitlines()
+    told = {line.split()[0]: " ".join(line.split()[1:]) for line in lines}
+    assert max(map(len, lines)) <= 80
+    assert ("ready", "pass", "none") == (told["mix-1"], told["quality"], told["alarms"])
+    assert told["salinity"].startswith("34.0")
+    assert "specific gravity 1.025" in told["salinity"]
+    assert "mix-1-20260302-1" == told["batch"]
+    assert not any("is the service running" in line for line in lines)
+
+
+def test_long_advice_fits_too(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It goes on below, in its column."""
+    measured(folder, mixed(33.05, minutes=60), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert any(line.startswith("advice") for line in lines)
+
+
+def test_an_old_picture_asks_whether_the_service_runs(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two minutes without news are too many."""
+    measured(folder, mixed(), ago_s=120.0)
+
+    assert 0 == invoke(["status"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "2 min ago: is the service running?" in out
+
+
+def test_an_old_picture_of_a_rehearsal_asks_nothing(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """There, time is not ours."""
+    config = folder / "brinewright.toml"
+    config.write_text(CONFIG.replace('wing"\n', 'wing"\nrehearsal_speed = 60.0\n', 1))
+    measured(folder, mixed(), ago_s=120.0)
+
+    assert 0 == invoke(["status"])
+    assert "is the service running" not in capsys.readouterr().out
+
+
+def test_a_probe_without_a_value_shows_none(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not the last value, and not a zero."""
+    measured(folder, mixed(minutes=10).silence(8), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    out = capsys.readouterr().out
+    assert "no value" in out
+    assert "missing" in out
+    assert "probe-fault, reading-stale" in out
+
+
+def test_in_json_the_picture_is_whole(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One object: the station, and each reservoir as the topic `state` has it."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status", "--json", "--reservoir", "mix-1"])
+    told = json.loads(capsys.readouterr().out)
+    assert "quarantine-wing" == told["station"]
+    assert "ready" == told["reservoirs"]["mix-1"]["phase"]
+
+
+@pytest.mark.parametrize(
+    "words, code, said",
+    [
+        (["--reservoir", "mix-9"], 1, "nothing is known of a reservoir 'mix-9' yet"),
+        (["--watch", "--reservoir", "mix-9"], 1, "there is no reservoir 'mix-9'"),
+    ],
+)
+def test_a_reservoir_that_is_not_known_is_said(
+    folder: Path, capsys: pytest.CaptureFixture[str], words: list[str], code: int, said: str
+) -> None:
+    """One sentence, exit 1."""
+    measured(folder, mixed(minutes=5), ago_s=1.0)
+
+    assert code == invoke(["status", *words])
+    assert said in capsys.readouterr().err
+
+
+def test_a_journal_without_a_reading_is_said(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The service was started and has heard nothing yet."""
+    began = Event("", Instant(datetime.now(UTC), 0.0), "", Kind.DEVICE, {"state": "began"})
+    with Writer(folder / "configured.db") as writer:
+        writer.append([began], 0.0, {}, None)
+
+    assert 1 == invoke(["status"])
+    assert "nothing has been measured yet" in capsys.readouterr().err
+
+
+def test_without_a_journal_the_service_is_missed(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """69, one sentence."""
+    assert 69 == invoke(["status"])
+    assert 1 == len(capsys.readouterr().err.splitlines())
+
+
+# --- live ---------------------------------------------------------------------------------------
+
+
+def test_watching_ends_when_the_batch_is_released(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit 0, and the sentence names the batch."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status", "--watch", "--until-ready"])
+    assert "mix-1-20260302-1 is released." in capsys.readouterr().out
+
+
+def test_watching_ends_when_nothing_is_written(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit 69: a view of nothing does not hang."""
+    monkeypatch.setattr("daemon.cli.watch.SILENT_S", 0.0)
+    measured(folder, mixed(minutes=5), ago_s=1.0)
+
+    assert 69 == invoke(["status", "--watch", "--until-ready"])
+    assert "is the service running?" in capsys.readouterr().out
