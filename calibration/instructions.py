@@ -14,8 +14,8 @@ CAUTIONS = (
     "Pour used potassium chloride solutions away with plenty of water where local rules allow.",
     (
         "Clean a probe with water and mild detergent first. For scale use vinegar, citric acid or"
-        " at most 5 % hydrochloric acid for minutes, with goggles and gloves, in moving air; acid into"
-        " water, never with bleach, which sets chlorine free. Rinse well before calibrating."
+        " at most 5 % hydrochloric acid for minutes, with goggles and gloves, in moving air; acid"
+        " into water, never with bleach, which sets chlorine free. Rinse well before calibrating."
     ),
     (
         "Neutralise used acid before it goes down the drain, and keep it away from any system that"
