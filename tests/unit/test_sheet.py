@@ -202,8 +202,10 @@ def test_no_words_ever_become_a_tag(word: str, notes: list[str]) -> None:
             phase(51, name, name),
         )
         record.id, record.reservoir = name, name
-        told = TOLD | dict.fromkeys(("station", "lot", "lot_number", "printed"), name)
-        told |= {"notes": [*lines], "corrections": [*lines]}
+        told: dict[str, JSON] = dict(TOLD)
+        for key in ("station", "lot", "lot_number", "printed"):
+            told[key] = name
+        told["notes"] = told["corrections"] = [*lines]
         return Tags(render(record, rise(), told))
 
     plain, found = page("a", ["a" for _ in notes]), page(hostile, [hostile + n for n in notes])
@@ -214,7 +216,8 @@ def test_no_words_ever_become_a_tag(word: str, notes: list[str]) -> None:
 
 def test_hostile_words_are_shown_as_they_are() -> None:
     """They are escaped, not swallowed; what cannot be printed or turns text round is."""
-    told = {**TOLD, "notes": ["<b>salt</b> & \u202ewater\x00\nagain"]}
+    notes: list[JSON] = ["<b>salt</b> & \u202ewater\x00\nagain"]
+    told = {**TOLD, "notes": notes}
 
     assert "<b>salt</b> & water again" in Tags(render(record_of(), [], told)).text
 
