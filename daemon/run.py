@@ -61,21 +61,22 @@ class Watch:
 
     def run(self) -> int:
         """Watch until stopped, or until measuring has ended for good; return the exit code."""
-        while not self.stopping:
-            now_s = time.monotonic()
-            for child in self._children:
-                self._look_after(child, now_s)
-            if self._children[0].again_s is None:
-                break
-            time.sleep(POLL_S)
-        self._stop_all()
+        try:
+            while not self.stopping:
+                now_s = time.monotonic()
+                for child in self._children:
+                    self._look_after(child, now_s)
+                if self._children[0].again_s is None:
+                    break
+                time.sleep(POLL_S)
+        finally:
+            self._stop_all()
         return 0 if self.stopping else self._children[0].code or 0
 
     def _look_after(self, child: Child, now_s: float) -> None:
         if child.process is None:
             if child.again_s is not None and now_s >= child.again_s:
-                child.process = subprocess.Popen(child.command)  # noqa: S603 - our own modules
-                child.started_s = now_s
+                self._start(child, now_s)
             return
         child.code = child.process.poll()
         if child.code is None:
@@ -86,13 +87,20 @@ class Watch:
             return
         if now_s - child.started_s > STEADY_S:
             child.pause_s = FIRST_PAUSE_S
+        self._pause(child, now_s, f"ended with code {child.code}")
+
+    def _start(self, child: Child, now_s: float) -> None:
+        try:
+            child.process = subprocess.Popen(child.command)  # noqa: S603 - our own modules
+        except OSError as exc:
+            # Out of memory or of processes, perhaps only for now.
+            self._pause(child, now_s, f"cannot be started ({exc})")
+            return
+        child.started_s = now_s
+
+    def _pause(self, child: Child, now_s: float, why: str) -> None:
         child.again_s = now_s + child.pause_s
-        self._log.warning(
-            "%s ended with code %d; starting it again in %.0f s",
-            child.name,
-            child.code,
-            child.pause_s,
-        )
+        self._log.warning("%s %s; starting it again in %.0f s", child.name, why, child.pause_s)
         child.pause_s = min(2 * child.pause_s, LONGEST_PAUSE_S)
 
     def _stop_all(self) -> None:
