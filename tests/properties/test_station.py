@@ -9,7 +9,7 @@ from daemon.entries import Entry, Event, Kind, Phase, Sample
 from daemon.journal.memory import dump, restore
 from daemon.mixing.batch import BatchSettings
 from daemon.mixing.station import ReservoirSettings, Station
-from tests.unit.test_station import Story
+from tests.unit.stories import Story
 
 SOON_STALE = BatchSettings(use_within_h=0.5, settle_within_min=8.0)
 HAPPENINGS = st.one_of(

@@ -9,8 +9,8 @@ import pytest
 
 from daemon.cli.main import invoke
 from daemon.journal.writer import Writer
+from tests.unit.stories import a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
-from tests.unit.test_station import a_station, mixed
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ import pytest
 
 from daemon.cli.main import invoke
 from daemon.journal.reader import Reader
-from tests.unit.test_station import Story, mixed
+from tests.unit.stories import Story, mixed
 
 CONFIG = """
 [station]

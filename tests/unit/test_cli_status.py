@@ -11,8 +11,8 @@ import pytest
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind
 from daemon.journal.writer import Writer
+from tests.unit.stories import Story, a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
-from tests.unit.test_station import Story, a_station, mixed
 
 
 @pytest.fixture

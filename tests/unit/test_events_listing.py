@@ -9,7 +9,7 @@ import pytest
 
 from daemon.cli.events import line, listing, raised, told
 from daemon.entries import JSON, Event, Instant, Kind
-from tests.unit.test_station import mixed
+from tests.unit.stories import mixed
 
 NOON = Instant(datetime(2026, 3, 2, 12, 34, 56, tzinfo=UTC), 0.0)
 LONG = "x" * 64

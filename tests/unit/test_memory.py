@@ -10,7 +10,7 @@ import pytest
 from daemon.entries import Event, Kind
 from daemon.journal.memory import dump, restore, restore_batches
 from daemon.mixing.station import ReservoirSettings, Station, StationState
-from tests.unit.test_station import BATCH, Story, a_station, mixed, of, phases
+from tests.unit.stories import BATCH, Story, a_station, mixed, of, phases
 
 
 def stopped(story: Story) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from daemon.entries import Event, Kind
 from daemon.mixing.record import records
-from tests.unit.test_station import mixed, of
+from tests.unit.stories import mixed, of
 
 
 def test_a_batch_is_told_from_its_events() -> None:
