@@ -305,7 +305,8 @@ def due(records: Sequence[Record], probe: str, today: str) -> Due:
     """
     now = in_force(records, probe, f"{today}T23:59:59+00:00")
     if now is None:
-        return Due(None, None, True, f"Probe {probe} has never been calibrated: do it now.")
+        text = f"Probe {probe} has never been calibrated: do it now."
+        return Due(None, None, overdue=True, sentence=text)
     by = date.fromisoformat(now.due_on)
     reason = ""
     ahead = factor_forecast(records, probe, today)
