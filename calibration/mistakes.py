@@ -22,6 +22,7 @@ from calibration.tables import PUBLISHED
 
 _PLAUSIBLE_LOW, _PLAUSIBLE_HIGH = 0.75, 1.3
 _NEAR = math.log(1.25)
+_SOLD_BEHIND, _PRIMARY_BEHIND = 0.02, 0.1
 _DRY_MS_CM = 0.05
 _WET_PERCENT_OF_SPAN = 1.0
 _REFERENCE_C = 25.0
@@ -228,9 +229,10 @@ def _bottle_mistakes(
     for other in (*(published(key) for key in PUBLISHED), seawater(35.0)):
         near = _value_or_none(other, temperature_C)
         if near is not None:
-            # A bottle of the plan itself is the likelier one, where both fit.
+            # Where several fit, a bottle of the plan is likelier, and a sold one than a primary.
+            behind = _SOLD_BEHIND if _is_sold(other) else _PRIMARY_BEHIND
             yield (
-                _distance(indicated_mS_cm, near) + 0.02,
+                _distance(indicated_mS_cm, near) + behind,
                 Finding(
                     Mistake.WRONG_BOTTLE,
                     f"{off}: it looks like {other.name}; this is the wrong bottle.",
@@ -238,6 +240,10 @@ def _bottle_mistakes(
                     OnConfirm.NOTHING,
                 ),
             )
+
+
+def _is_sold(reference: Reference) -> bool:
+    return not reference.name.endswith(("primary standard", "demal"))
 
 
 def _value_or_none(reference: Reference, temperature_C: float) -> float | None:
