@@ -7,7 +7,6 @@ pseudo-terminals, and the journal is read as any reader reads it.  Only time run
 from __future__ import annotations
 
 import contextlib
-import os
 import random
 import re
 import signal
@@ -210,15 +209,6 @@ def measuring(station: Station) -> Iterator[Process]:
         yield process
 
 
-def has_open(process: Process, port: Path) -> bool:
-    """Whether a process has a port open, as the kernel lists its descriptors."""
-    wanted = os.path.realpath(port)
-    with contextlib.suppress(OSError):  # a descriptor may be closed while we look
-        folder = Path(f"/proc/{process.pid}/fd")
-        return any(os.path.realpath(each) == wanted for each in folder.iterdir())
-    return False
-
-
 @contextlib.contextmanager
 def playing(station: Station, story: str, *words: str) -> Iterator[Process]:
     """Play a scenario on the station's first port, in a process of its own, in step with it."""
@@ -305,12 +295,3 @@ def lines_with(word: str, process: Process) -> list[str]:
 def assert_plain_speech(process: Process) -> None:
     """Assert that a process wrote log lines and nothing else, so no traceback."""
     assert [] == [line for line in process.said if not LOG_LINE.fullmatch(line)]
-
-
-def is_running(pid: int) -> bool:
-    """Whether a process with that number exists."""
-    try:
-        os.kill(pid, 0)
-    except ProcessLookupError:
-        return False
-    return True
