@@ -70,7 +70,7 @@ def test_a_wall_clock_that_trembles_is_not_followed(machine: Machine) -> None:
     assert NOON + timedelta(seconds=10) == ours.now().wall
 
 
-@pytest.mark.parametrize("days", [-365.0, -0.001, 0.001, 365.0])
+@pytest.mark.parametrize("days", [-365.0, -1e-5, 1e-5, 365.0])
 def test_a_wall_clock_that_jumps_is_followed(machine: Machine, days: float) -> None:
     """Once it is right, records say the right time; the monotonic count knows nothing of it."""
     ours = SystemClock()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.mixing.level import KEEP, Level
+from daemon.mixing.level import Level
 
 
 def fed(salinities: list[float | None], period_s: float = 2.0) -> Level:
@@ -49,7 +49,7 @@ def test_only_the_last_five_minutes_are_kept() -> None:
     """Memory does not grow with the age of a batch."""
     level = fed([33.0] * 1000)
 
-    assert (KEEP, KEEP) == (len(level.times_s), len(level.medians))
+    assert (30, 30) == (len(level.times_s), len(level.medians))
 
 
 def test_other_water_begins_with_no_level() -> None:
