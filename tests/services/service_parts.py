@@ -14,7 +14,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -127,11 +127,29 @@ class Station:
 
     def wait_for(self, phase: Phase) -> None:
         """Wait until the first reservoir stands there."""
-        wait_until(lambda: self.picture().get("phase") == phase, f"{phase}", BATCH_S)
+        self.wait_until(lambda: self.picture().get("phase") == phase, f"{phase}")
 
     def wait_for_readings(self, count: int, number: int = 1) -> None:
         """Wait until so many readings are in the journal."""
-        wait_until(lambda: len(self.readings(number)) >= count, f"{count} readings", BATCH_S)
+        self.wait_until(lambda: len(self.readings(number)) >= count, f"{count} readings")
+
+    def wait_until(self, condition: Callable[[], bool], what: str) -> None:
+        """Poll until `condition` holds, for as long as a batch may take; a traceback ends it.
+
+        Raises:
+            AssertionError: It did not come to hold; the end of every log is in the message.
+        """
+
+        def holds() -> bool:
+            for log in self.folder.glob("*.log"):
+                assert "Traceback" not in log.read_text(errors="replace"), f"{log} has a traceback"
+            return condition()
+
+        try:
+            wait_until(holds, what, BATCH_S)
+        except AssertionError as exc:
+            ends = ["\n".join(lines_of(log)[-12:]) for log in self.folder.glob("*.log")]
+            raise AssertionError("\n".join([str(exc), *ends])) from exc
 
 
 @dataclass
