@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 from daemon.clock import Clock, RehearsalClock, SystemClock
 from daemon.mixing.advice import Vessel
 from daemon.mixing.batch import BatchSettings
+from daemon.mixing.due import Due
 from daemon.mixing.quality import QualityLimits
 from daemon.mixing.station import ReservoirSettings
 from daemon.mixing.uncertainty import ProbeUncertainty
@@ -15,7 +18,9 @@ from daemon.probes.line import LineSettings
 
 if TYPE_CHECKING:
     from daemon.config import Config, Probe, Reservoir
+    from daemon.config import Due as Wanted
 
+DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 GAP_PERIODS = 5
 SHORTEST_GAP_S = 15.0
 RECORDING = "recording"
@@ -32,7 +37,11 @@ def clock(config: Config) -> Clock:
 
 def reservoirs(config: Config) -> dict[str, ReservoirSettings]:
     """Return the settings of every reservoir, by name."""
-    return {reservoir.name: reservoir_settings(reservoir) for reservoir in config.reservoirs}
+    zone = ZoneInfo(config.station.timezone)
+    return {
+        reservoir.name: replace(reservoir_settings(reservoir), zone=zone)
+        for reservoir in config.reservoirs
+    }
 
 
 def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
@@ -43,6 +52,13 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
             target_ppt=reservoir.target_ppt,
             tolerance_ppt=reservoir.tolerance_ppt,
             use_within_h=reservoir.use_within_h,
+            warn_before_h=reservoir.warn_before_h,
+            remix_every_h=reservoir.remix_every_h,
+            purified_max_uS_cm=reservoir.purified_max_uS_cm,
+            temperature_range_C=reservoir.temperature_range_C,
+            needs_confirmation=reservoir.needs_confirmation,
+            needs_second_reading=reservoir.needs_second_reading,
+            release_short=reservoir.release_short,
             settle_within_min=reservoir.settle_within_min,
             release_confidence=reservoir.release_confidence,
             blank_max_ppt=reservoir.blank_max_ppt,
@@ -50,6 +66,7 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
         ),
         quality=_quality(reservoir),
         probes=_probes(reservoir),
+        due=tuple(_due(each) for each in reservoir.due),
     )
 
 
@@ -60,6 +77,12 @@ def _probes(reservoir: Reservoir) -> dict[str, ProbeUncertainty]:
         probe.name: ProbeUncertainty(probe.conductivity_u_percent, probe.temperature_u_C)
         for probe in reservoir.probes
     }
+
+
+def _due(wanted: Wanted) -> Due:
+    hour, minute = wanted.time.split(":")
+    weekday = None if wanted.day == "daily" else DAYS.index(wanted.day)
+    return Due(weekday, int(hour), int(minute), wanted.volume_l)
 
 
 def _quality(reservoir: Reservoir) -> QualityLimits:

@@ -17,7 +17,7 @@ from datetime import datetime
 from enum import IntEnum, StrEnum
 from typing import TypeAlias
 
-JSON: TypeAlias = "None | bool | int | float | str | list[JSON] | dict[str, JSON]"
+JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
 
 class Flag(IntEnum):
@@ -117,6 +117,7 @@ class Command:
         verb: What is asked, e.g. "batch.use".
         reservoir: Which reservoir it is about; empty for the station.
         facts: Arguments of the verb.
+        number: Its place in the inbox; 0 when it did not come through one.
     """
 
     id: str
@@ -126,6 +127,7 @@ class Command:
     verb: str
     reservoir: str = ""
     facts: Mapping[str, JSON] = field(default_factory=dict)
+    number: int = 0
 
 
 Input: TypeAlias = Sample | Command

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
-from daemon.entries import Event, Kind
+from daemon.entries import Command, Event, Kind
+from daemon.journal.inbox import Inbox, beside
 from daemon.journal.memory import dump, restore, restore_batches
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, Writer
@@ -39,7 +40,7 @@ LONGEST_WAIT_S = 0.5
 MEMORY_EVERY_S = 600.0
 PICTURE_EVERY_S = 1.0
 HELD_AT_MOST = 100_000
-REMEMBERED = (Kind.PHASE, Kind.BATCH, Kind.ALARM)
+REMEMBERED = (Kind.PHASE, Kind.BATCH, Kind.ALARM, Kind.COMMAND)
 
 
 class Measuring:
@@ -52,14 +53,18 @@ class Measuring:
         writer: Writer,
         clock: Clock,
         log: Logger,
+        inbox: Inbox | None = None,
     ) -> None:
         """Take everything ready-made."""
+        self._inbox = inbox
+        self._inbox_seen: object = None
         self._station = station
         self._probes = probes
         self._writer = writer
         self._clock = clock
         self._log = log
         self._outage = logs.Outage(log, "writing the journal")
+        self._inbox_outage = logs.Outage(log, "reading the inbox of commands")
         self._held: deque[Entry] = deque()
         self._dropped = 0
         self._memory_s: float | None = None
@@ -82,8 +87,37 @@ class Measuring:
                 entries = self._station.advance(sample)
                 self._tell(entries)
                 self.hold(entries)
+        self.obey(now)
         self.write(now)
         notify("WATCHDOG=1")
+
+    def obey(self, now: Instant) -> None:
+        """Carry out the commands that wait, if any came since the last look."""
+        if self._inbox is None or (mark := self._inbox.mark()) == self._inbox_seen:
+            return
+        try:
+            waiting = self._inbox.after(self._station.state.commands_taken)
+        except JournalError as exc:
+            self._inbox_outage.failed(exc, now.mono_s)
+            return
+        self._inbox_outage.worked()
+        for each in waiting:
+            entries = self._station.advance(
+                Command(
+                    each.id,
+                    now,
+                    each.who,
+                    each.via,
+                    each.verb,
+                    each.reservoir,
+                    each.facts,
+                    each.number,
+                )
+            )
+            self._tell(entries)
+            self.hold(entries)
+        # Some may be left over from a full batch, so only an empty look is remembered.
+        self._inbox_seen = None if waiting else mark
 
     def hold(self, entries: Sequence[Entry]) -> None:
         """Keep entries until they are written; the oldest go first if that fails for long."""
@@ -113,6 +147,16 @@ class Measuring:
             self._picture_s = now.mono_s
         if memory is not None:
             self._memory_s = now.mono_s
+        if any(isinstance(entry, Event) and entry.kind is Kind.COMMAND for entry in entries):
+            self._tidy_inbox(now)
+
+    def _tidy_inbox(self, now: Instant) -> None:
+        if self._inbox is None:
+            return
+        try:
+            self._inbox.taken(self._station.state.commands_taken)
+        except JournalError as exc:
+            self._inbox_outage.failed(exc, now.mono_s)
 
     def _wait(self) -> list[int]:
         now_s = self._clock.now().mono_s
@@ -184,7 +228,11 @@ def measure(config: Config, log: Logger) -> int:
                 for reservoir in config.reservoirs
                 for probe in reservoir.probes
             ]
-            loop = Measuring(station, probes, writer, clock, log)
+            inbox = Inbox(beside(config.journal.path))
+            if not inbox.path.exists():
+                # A new inbox counts from the beginning.
+                station.state.commands_taken = 0
+            loop = Measuring(station, probes, writer, clock, log, inbox)
             _run(loop, probes, clock, config, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback

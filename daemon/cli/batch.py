@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.cli.batch_acts import ACTS
 from daemon.cli.events import listing
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
 from daemon.entries import Kind
@@ -20,11 +21,13 @@ if TYPE_CHECKING:
 
     from daemon.entries import JSON
 
-batch = typer.Typer(help="Look at batches.", no_args_is_help=True)
+batch = typer.Typer(help="Look at batches and act on them.", no_args_is_help=True)
 
 
 def register(app: typer.Typer) -> None:
     """Add the verbs to the command line."""
+    for act in ACTS:
+        batch.command()(act)
     app.add_typer(batch, name="batch")
 
 

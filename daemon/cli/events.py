@@ -94,7 +94,16 @@ def _device(facts: Mapping[str, JSON]) -> str:
     return ", ".join([f"{who}{facts.get('state', '')}{why}", *filter(None, rest)])
 
 
+def _command(facts: Mapping[str, JSON]) -> str:
+    refused = "" if facts.get("ok") else "refused: "
+    text = f" ({facts['text']})" if facts.get("text") else ""
+    return f"{facts.get('verb')} by {facts.get('who')}: {refused}{facts.get('answer')}{text}"
+
+
 def _batch(facts: Mapping[str, JSON]) -> str:
+    if facts.get("what") == "yield learned":
+        u = 2 * _number(facts, "mix_yield_u")
+        return f"lot {facts.get('lot')} yields {_number(facts, 'mix_yield'):.3f} ± {u:.3f} (k=2)"
     if facts.get("what") == "began":
         return f"began with water at {_number(facts, 'salinity'):.2f} ppt"
     return f"ended: {facts.get('how')} ({facts.get('by')})"
@@ -121,4 +130,5 @@ TOLD: dict[Kind, Callable[[Mapping[str, JSON]], str]] = {
     Kind.FORECAST: _forecast,
     Kind.DEVICE: _device,
     Kind.BATCH: _batch,
+    Kind.COMMAND: _command,
 }

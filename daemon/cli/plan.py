@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from daemon.cli.output import NOT_SO, USAGE, emit, fail, table
-from daemon.mixing import dosing
+from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
+from daemon.mixing import dosing, lots
 from daemon.mixing.dosing import COMMON_YIELD, Dose
 
 CAUTIONS = (
@@ -22,6 +23,7 @@ Yield = Annotated[
     float | None, typer.Option("--yield", help="Grams of salt in one gram of mix, 0.5 to 1.")
 ]
 Temperature = Annotated[float, typer.Option(help="Of the water when it is measured out, °C.")]
+ConfigPath = Annotated[Path | None, typer.Option("--config", help="Where the lots are kept.")]
 Target = Annotated[float, typer.Option(help="Salinity to reach, ppt (PSS-78).")]
 Capacity = Annotated[float | None, typer.Option(help="What the vessel holds, litres.")]
 
@@ -41,6 +43,7 @@ def plan(
     target: Target,
     lot: Lot = None,
     mix_yield: Yield = None,
+    config: ConfigPath = None,
     heel_volume: Annotated[
         float, typer.Option(help="Left in the vessel from the last batch, litres.")
     ] = 0.0,
@@ -53,7 +56,7 @@ def plan(
 
     Exit 1 when it does not fit into the vessel.
     """
-    used, source = _yield(lot, mix_yield)
+    used, source = _yield(lot, mix_yield, config)
     try:
         dose = dosing.plan(volume, target, used, temperature, heel_volume, heel_salinity)
         left_l = None if capacity is None else dosing.headroom_l(dose.final_volume_l, capacity)
@@ -86,11 +89,12 @@ def correct(
     target: Target,
     lot: Lot = None,
     mix_yield: Yield = None,
+    config: ConfigPath = None,
     temperature: Temperature = 25.0,
     as_json: Json = False,
 ) -> None:
     """Work out the salt or the purified water that takes a batch to its target."""
-    used, source = _yield(lot, mix_yield)
+    used, source = _yield(lot, mix_yield, config)
     try:
         dose = dosing.correct(volume, salinity, target, used, temperature)
     except ValueError as exc:
@@ -132,14 +136,26 @@ def change(
     emit(answer, as_json=as_json, text=table(rows))
 
 
-def _yield(lot: str | None, mix_yield: float | None) -> tuple[float, str]:
+def _yield(lot: str | None, mix_yield: float | None, config: Path | None) -> tuple[float, str]:
     if lot is not None and mix_yield is not None:
         fail("--lot and --yield both say what the mix yields; give one of them", USAGE)
     if lot is not None:
-        fail(f"lots are not kept yet, so nothing is known of {lot!r}; give --yield", NOT_SO)
+        return _yield_of(lot, config)
     if mix_yield is not None:
         return mix_yield, "as given"
     return COMMON_YIELD, "common practice, no source"
+
+
+def _yield_of(lot: str, config: Path | None) -> tuple[float, str]:
+    """Return what a lot has shown to yield, and how sure that is."""
+    from daemon.cli.lot import books
+
+    known, t_s = books(read_config(config))
+    if lot not in known:
+        fail(f"there is no lot {lot!r}; known are {', '.join(known) or 'none'}", NOT_SO)
+    found = lots.estimate(known[lot], t_s)
+    seen = f" from {found.count} batches" if found.count else ""
+    return round(found.value, 4), f"lot {lot}, ± {2 * found.u:.3f} (k=2), {found.basis}{seen}"
 
 
 def _facts(dose: Dose) -> dict[str, object]:

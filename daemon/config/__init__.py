@@ -7,21 +7,20 @@ sentence.  Nothing here opens a port, a database or a secret.
 from daemon.config.loading import ConfigError, find_config, load, parse
 from daemon.config.models import (
     Config,
-    Influx,
-    Journal,
+    Due,
     LinearCompensation,
-    Mqtt,
-    Page,
     Probe,
     Quality,
     Reservoir,
     Station,
     Units,
 )
+from daemon.config.services import Influx, Journal, Mqtt, Page
 
 __all__ = [
     "Config",
     "ConfigError",
+    "Due",
     "Influx",
     "Journal",
     "LinearCompensation",

@@ -5,13 +5,12 @@ Keys carry their unit.  A key without a default must be given.
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any, Literal, TypeAlias
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
 
 from daemon.config.fields import (
-    FilePath,
     Section,
     name,
     number,
@@ -21,11 +20,10 @@ from daemon.config.fields import (
     whole,
 )
 from daemon.config.patterns import checked_reply
+from daemon.config.services import Influx, Journal, Mqtt, Page
 
 ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
 TemperatureUnit: TypeAlias = Literal["degC", "degF", "K"]
-
-_LAST_PORT = 65_535
 
 
 def _plain_micro(value: object) -> object:
@@ -51,27 +49,20 @@ def _ascending(value: tuple[float, float]) -> tuple[float, float]:
     return value
 
 
-def _host_and_port(value: str) -> str:
-    host, colon, port = value.rpartition(":")
-    if not (
-        colon and host and port.isascii() and port.isdigit() and 0 < int(port[:9]) <= _LAST_PORT
-    ):
-        msg = "it is not host:port"
-        raise ValueError(msg)
+def _clock_time(value: str) -> str:
+    hour, colon, minute = value.partition(":")
+    if not (colon and hour.isdecimal() and minute.isdecimal() and len(minute) == 2):  # noqa: PLR2004
+        raise ValueError("it is not hours and minutes")
+    if not (int(hour) < 24 and int(minute) < 60):  # noqa: PLR2004 - of a clock
+        raise ValueError("there is no such time of day")
     return value
 
 
-def _web_address(value: str) -> str:
-    if not value.startswith(("http://", "https://")) or value.endswith("://"):
-        msg = "it does not begin with http:// or https:// and a host"
-        raise ValueError(msg)
-    return value
-
-
-def _topic_part(value: str) -> str:
-    if set(value) & set("+#\0") or value.startswith(("/", "$")) or value.endswith("/"):
-        msg = "it holds + or #, or begins or ends where a topic may not"
-        raise ValueError(msg)
+def _zone(value: str) -> str:
+    try:
+        ZoneInfo(value)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError("no such time zone is known on this machine") from None
     return value
 
 
@@ -83,12 +74,16 @@ class Station(Section):
 
     Attributes:
         name: First part of every topic below `brinewright/`.
+        timezone: Of the local clock that due times speak of.
         rehearsal_speed: Time runs this many times faster; for rehearsals with
             the simulator only, 1 in service.
         rehearsal_since: From when on it does; None from the start of the process.
     """
 
     name: str = name("station")
+    timezone: Annotated[str, AfterValidator(_zone)] = Field(
+        "UTC", description="the name of a time zone such as 'Europe/Lisbon'"
+    )
     rehearsal_speed: float = number(1, 1000, "times real time", 1.0)
     rehearsal_since: AwareDatetime | None = Field(
         None, description="a date and time with its zone, such as 2026-03-02T08:00:00Z"
@@ -201,6 +196,26 @@ class Quality(Section):
     )
 
 
+class Due(Section):
+    """`[[reservoir.due]]`: a batch that is wanted again and again.
+
+    Attributes:
+        day: Of the week, or "daily".
+        time: Of the station's local clock, such as "10:00".
+        volume_l: Litres wanted.
+    """
+
+    day: Literal[
+        "daily", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"
+    ] = one_of(
+        "daily", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"
+    )
+    time: Annotated[str, AfterValidator(_clock_time)] = Field(
+        description="hours and minutes such as '10:00'"
+    )
+    volume_l: float = number(0.1, 100_000, "litres")
+
+
 class Reservoir(Section):
     """`[[reservoir]]`: one mixing vessel and what its water must become.
 
@@ -214,8 +229,18 @@ class Reservoir(Section):
         settle_within_min: Minutes within which mixing should be over.
         release_confidence: Probability of being within tolerance demanded
             before a batch is ready.
+        warn_before_h: Hours before that from which the batch counts as ageing.
+        remix_every_h: Hours after which standing water is advised to be mixed.
         blank_max_ppt: Below this the water counts as purified, no salt added.
+        purified_max_uS_cm: Conductivity at 25 °C above which purified water is
+            told impure; from memory: good reverse osmosis gives 5 to 20.
+        temperature_range_C: Where the water must be for release; None for anywhere.
+        needs_confirmation: Release waits until somebody confirms clear water
+            and a clean bottom.
+        needs_second_reading: Release waits for an independent instrument.
+        release_short: Release although salt that was told is unaccounted for.
         mix_yield: Grams of sea salt per gram of dry mix; common practice, no source.
+        due: When batches are wanted.
         quality: Thresholds of the quality tests.
         probes: What measures it; none is needed to replay a recording.
     """
@@ -228,97 +253,24 @@ class Reservoir(Section):
     use_within_h: float = number(0.1, 8760, "hours", 24.0)
     settle_within_min: float = number(1, 10_080, "minutes", 30.0)
     release_confidence: float = number(0.501, 0.9999, "(a probability)", 0.95)
+    warn_before_h: float = number(0, 8760, "hours", 4.0)
+    remix_every_h: float = number(0.5, 8760, "hours", 24.0)
     blank_max_ppt: float = number(0.01, 10, "ppt", 1.0)
+    purified_max_uS_cm: float = number(1, 10_000, "µS/cm at 25 °C", 30.0)
+    temperature_range_C: Span | None = Field(
+        None, description="two rising numbers in °C such as [23, 27]"
+    )
+    needs_confirmation: bool = Field(default=False, description="true or false")
+    needs_second_reading: bool = Field(default=False, description="true or false")
+    release_short: bool = Field(default=False, description="true or false")
     mix_yield: float = number(0.5, 1, "grams of sea salt per gram of dry mix", 0.881)
     quality: Quality = Field(default=Quality(), description="a section [reservoir.quality]")
+    due: tuple[Due, ...] = sections(
+        "sections headed [[reservoir.due]], in double brackets", "due", ()
+    )
     probes: tuple[Probe, ...] = sections(
         "sections headed [[reservoir.probe]], in double brackets", "probe", ()
     )
-
-
-class Journal(Section):
-    """`[journal]`: where everything that happens is written first.
-
-    Attributes:
-        path: The database file.
-        flush_interval_s: Readings are forced to the card this often, seconds;
-            a power cut loses at most that much.
-    """
-
-    path: FilePath = Field(
-        Path("/var/lib/brinewright/journal.db"), description="the path of a file"
-    )
-    flush_interval_s: float = number(0.1, 3600, "seconds", 5.0)
-
-
-class Mqtt(Section):
-    """`[mqtt]`: the broker to publish to; without the section, none.
-
-    Attributes:
-        host: Name or address of the broker.
-        port: TCP port.
-        username: Who we are; None for a broker that does not ask.
-        password_file: File that holds the password alone.
-        keepalive_s: Longest silence between us and the broker, seconds.
-        client_id: None to make one from the station's name.
-        discovery_prefix: Where home-automation hubs look for announcements.
-    """
-
-    host: str = text("the name or address of a broker", longest=253)
-    port: int = whole(1, _LAST_PORT, "(a TCP port)", 1883)
-    username: str | None = text("a user name of 1 to 200 characters", None)
-    password_file: FilePath | None = Field(
-        None, description="the path of a file that holds the password alone"
-    )
-    keepalive_s: int = whole(5, 3600, "seconds", 30)
-    client_id: str | None = text("1 to 64 characters", None, 64)
-    discovery_prefix: Annotated[str, AfterValidator(_topic_part)] = text(
-        "the beginning of a topic, such as 'homeassistant'", "homeassistant"
-    )
-
-
-class Influx(Section):
-    """`[influx]`: a time-series database to write to.
-
-    Read and checked so that a file may already hold it; nothing writes there yet.
-
-    Attributes:
-        url: Address of the server.
-        org: Organisation.
-        bucket: Bucket.
-        token_file: File that holds the token alone.
-    """
-
-    url: Annotated[str, AfterValidator(_web_address)] = text(
-        "an address such as 'http://127.0.0.1:8086'"
-    )
-    org: str = text("the name of an organisation")
-    bucket: str = text("the name of a bucket")
-    token_file: FilePath = Field(description="the path of a file that holds the token alone")
-
-
-class Page(Section):
-    """`[page]`: the status page.
-
-    Read and checked so that a file may already hold it; nothing serves it yet.
-
-    Attributes:
-        listen: Address and port, `host:port`; loopback unless told otherwise.
-    """
-
-    listen: Annotated[str, AfterValidator(_host_and_port)] = text(
-        "host:port such as '127.0.0.1:8407'", "127.0.0.1:8407"
-    )
-
-    @property
-    def host(self) -> str:
-        """The address to listen on, without the brackets of IPv6."""
-        return self.listen.rpartition(":")[0].strip("[]")
-
-    @property
-    def port(self) -> int:
-        """The TCP port to listen on."""
-        return int(self.listen.rpartition(":")[2])
 
 
 class Config(Section):

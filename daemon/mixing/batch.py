@@ -8,12 +8,21 @@ of an event and its facts, in the order in which they happened.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, TypeAlias
+from statistics import median
+from typing import TYPE_CHECKING
 
 from daemon.entries import Kind, Phase
-from daemon.mixing.advice import Vessel, correction, undecided
-from daemon.mixing.uncertainty import accept, combine, conformance_probability
+from daemon.mixing.batch_state import (
+    ENDED_KEPT,
+    STEADY,
+    WITH_SALT,
+    BatchSettings,
+    BatchState,
+    Step,
+)
+from daemon.mixing.release import advise, judge, to
+from daemon.mixing.seawater import conductivity_mS_cm
+from daemon.mixing.uncertainty import combine
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -22,77 +31,19 @@ if TYPE_CHECKING:
     from daemon.mixing.level import Level
     from daemon.mixing.stability import Disturbed, Stabilised
 
-Step: TypeAlias = "tuple[Kind, dict[str, JSON]]"
+__all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "Step", "age_h"]
 
 ARRIVAL_PPT = 0.3
 FRESH_BINS = 6
 FALL_SHARE = 0.5
 SALTED_PPT = 2.0
 REJUDGE_S = 60.0
-STEADY = (Phase.VERIFYING, Phase.READY, Phase.OFF_TARGET, Phase.STALE)
-WITH_SALT = (Phase.DISSOLVING, *STEADY)
-
-
-@dataclass(frozen=True, slots=True)
-class BatchSettings:
-    """What a batch in one reservoir has to be.
-
-    Attributes:
-        target_ppt: Practical salinity wanted.
-        tolerance_ppt: Allowed to either side.
-        use_within_h: Hours after release until it is stale.
-        settle_within_min: Minutes after which dissolving is overdue.
-        release_confidence: Probability of being within tolerance that release needs.
-        blank_max_ppt: Water below it is purified water.
-        vessel: What it is mixed in, for advice.
-    """
-
-    target_ppt: float = 34.0
-    tolerance_ppt: float = 1.0
-    use_within_h: float = 24.0
-    settle_within_min: float = 30.0
-    release_confidence: float = 0.95
-    blank_max_ppt: float = 1.0
-    vessel: Vessel = field(
-        default_factory=lambda: Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
-    )
-
-
-@dataclass(slots=True)
-class BatchState:
-    """Where the batch stands; plain data.
-
-    Attributes:
-        phase: The phase.
-        id: Of the batch; empty when none is known.
-        day: Day of the last id, and `count` how many it has had.
-        count: See `day`.
-        rest_level: Salinity of the water before anything was added.
-        peak: Highest level since the batch began.
-        salted_since_s: When dissolving began, s.
-        called: Salinity of the last `stabilised` call.
-        called_u: Its standard uncertainty.
-        probability: Of being within tolerance.
-        judged_s: When that was last worked out, s.
-        ready_since_s: When it was released, s; None when it is not.
-        was_ready: Whether it has been released at any time.
-        advice: The sentence in force; empty when there is none.
-    """
-
-    phase: Phase = Phase.IDLE
-    id: str = ""
-    day: str = ""
-    count: int = 0
-    rest_level: float | None = None
-    peak: float = 0.0
-    salted_since_s: float | None = None
-    called: float | None = None
-    called_u: float | None = None
-    probability: float | None = None
-    judged_s: float | None = None
-    ready_since_s: float | None = None
-    was_ready: bool = False
-    advice: str = ""
+CAUSES = {
+    "salt": "salt was added or went into solution",
+    "water": "water was added",
+    "drift": "salinity is drifting",
+    "pump": "the pump's movement changed",
+}
 
 
 def age_h(state: BatchState, t_s: float) -> float | None:
@@ -128,7 +79,7 @@ def on_level(
     if state.phase is Phase.IDLE:
         return _idle(state, level, now, t_s, _next_id(state, reservoir, wall), settings)
     if state.phase is Phase.BLANK:
-        return _blank(state, level, now, t_s)
+        return _blank(state, level, now, t_s, settings)
     steps = _refilled(state, level, now, _next_id(state, reservoir, wall), settings)
     return steps or _aged(state, t_s, settings)
 
@@ -156,8 +107,8 @@ def on_stabilised(
         "salinity_u": round(state.called_u, 4),
         "reason": dict(found.reason),
     }
-    steps += [(Kind.STABILISED, facts), *_to(state, Phase.VERIFYING, "salinity is steady")]
-    return steps + _judge(state, t_s, settings)
+    steps += [(Kind.STABILISED, facts), *to(state, Phase.VERIFYING, "salinity is steady")]
+    return steps + judge(state, t_s, settings)
 
 
 def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
@@ -180,18 +131,14 @@ def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
     """Go back to dissolving because the water changed after it was steady."""
     if state.phase not in STEADY:
         return []
-    causes = {
-        "salt": "salt was added or went into solution",
-        "water": "water was added",
-        "drift": "salinity is drifting",
-        "pump": "the pump's movement changed",
-    }
     facts: dict[str, JSON] = {
         "cause": found.cause,
         "change": round(found.change, 3),
         "reason": dict(found.reason),
     }
-    why = causes.get(found.cause, found.cause)
+    why = CAUSES.get(found.cause, found.cause)
+    if state.told is not None and found.cause in ("salt", "water"):
+        state.told.holds = False
     steps: list[Step] = [(Kind.DISTURBED, facts)]
     return steps + _dissolve(state, t_s, why)
 
@@ -204,7 +151,42 @@ def on_more_readings(
     if not waiting or t_s - (state.judged_s or 0.0) < REJUDGE_S or not level.medians:
         return []
     state.called = sum(level.medians) / len(level.medians)
-    return _judge(state, t_s, settings)
+    return judge(state, t_s, settings)
+
+
+def on_confirmed(
+    state: BatchState, who: str, level: Level, t_s: float, settings: BatchSettings
+) -> list[Step]:
+    """Take somebody's word that water and bottom are clear, and judge again.
+
+    A stale batch is verified again by it, from what the probe says now.
+    """
+    state.confirmed_by = who
+    steps: list[Step] = []
+    if state.phase is Phase.STALE:
+        state.ready_since_s, state.advice, state.advised = None, "", ""
+        steps += to(state, Phase.VERIFYING, f"{who} asked to verify it again")
+    if level.medians:
+        state.called = sum(level.medians) / len(level.medians)
+    return steps + judge(state, t_s, settings)
+
+
+def end(state: BatchState, how: str, by: str) -> list[Step]:
+    """End the batch `used` or `discarded`; the reservoir holds no batch then."""
+    ended: Step = (Kind.BATCH, {"what": "ended", "batch": state.id, "how": how, "by": by})
+    left = to(state, Phase.IDLE, f"the batch was {how}")
+    for _, facts in left:
+        facts["batch"] = state.id
+    _forget(state, BatchState(day=state.day, count=state.count, ended=_with_ended(state, how)))
+    return [ended, *left]
+
+
+def begin(
+    state: BatchState, salinity: float, reservoir: str, wall: datetime, t_s: float
+) -> list[Step]:
+    """Begin a batch because somebody says that there is one."""
+    began = _adopt(state, _next_id(state, reservoir, wall), salinity)
+    return [*began, *_dissolve(state, t_s, "somebody said that a batch is being mixed")]
 
 
 def _idle(
@@ -234,12 +216,38 @@ def _still_falling(level: Level) -> bool:
     return bool(recent) and recent[-1] < recent[0] - ARRIVAL_PPT / 3
 
 
-def _blank(state: BatchState, level: Level, now: float, t_s: float) -> list[Step]:
+def _blank(
+    state: BatchState, level: Level, now: float, t_s: float, settings: BatchSettings
+) -> list[Step]:
     low, _ = level.quartiles()
     state.rest_level = now if state.rest_level is None else min(state.rest_level, max(low, 0.0))
     if now < min(low, state.rest_level) + ARRIVAL_PPT or _still_falling(level):
-        return []
+        return _purity(state, level, settings)
     return _dissolve(state, t_s, "salt seen arriving")
+
+
+def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Step]:
+    """Say that purified water is not pure before salt is wasted on it."""
+    recent = level.last(FRESH_BINS)
+    if not recent or max(recent) > settings.blank_max_ppt:
+        return []
+    shown = conductivity_mS_cm(max(median(recent), 0.0), 25.0) * 1000.0
+    lowest = conductivity_mS_cm(max(min(recent), 0.0), 25.0) * 1000.0
+    impure = lowest > settings.purified_max_uS_cm
+    if impure == state.impure or (state.impure and shown > settings.purified_max_uS_cm):
+        return []
+    state.impure = impure
+    if not impure:
+        state.advice, state.advised = "", ""
+        return [
+            (Kind.ADVICE, {"advice": "the purified water is pure now", "uS_cm": round(shown, 1)})
+        ]
+    text = (
+        f"the water reads {shown:.0f} µS/cm at 25 °C before any salt, more than"
+        f" {settings.purified_max_uS_cm:g}: the purifier is spent, old water was left, or the"
+        " probe's zero is off; add no salt until it is known which"
+    )
+    return advise(state, "impure", {"advice": text, "uS_cm": round(shown, 1)})
 
 
 def _refilled(
@@ -257,83 +265,72 @@ def _refilled(
         Kind.BATCH,
         {"what": "ended", "batch": state.id, "how": how, "by": "seen refilled"},
     )
+    new.ended = _with_ended(state, how)
     level.clear()
     return [ended, *_begin_blank(state, new, now, "purified water seen in place of the batch")]
 
 
+def _with_ended(state: BatchState, how: str) -> dict[str, str]:
+    kept = [*state.ended.items(), (state.id, how)][-ENDED_KEPT:]
+    return dict(kept)
+
+
 def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
     age = age_h(state, t_s)
-    if state.phase is not Phase.READY or age is None or age <= settings.use_within_h:
+    if state.phase is not Phase.READY or age is None:
         return []
-    state.advice = (
-        f"released {age:.1f} h ago, use within {settings.use_within_h:g} h: mix and verify again,"
-        " or discard"
+    if age <= settings.use_within_h:
+        return _stood(state, age, t_s, settings)
+    state.was_stale, state.confirmed_by = True, ""
+    steps = to(state, Phase.STALE, f"older than {settings.use_within_h:g} h")
+    text = (
+        f"released {age:.1f} h ago, use within {settings.use_within_h:g} h: mix it and confirm it"
+        " to have it verified again, or discard it"
     )
-    steps = _to(state, Phase.STALE, f"older than {settings.use_within_h:g} h")
-    return [*steps, (Kind.ADVICE, {"advice": state.advice})]
+    return steps + advise(state, "stale", {"advice": text})
 
 
-def _judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
-    if state.called is None or state.called_u is None:
+def _stood(state: BatchState, age: float, t_s: float, settings: BatchSettings) -> list[Step]:
+    """Advise to mix water that has stood for long, for it may have parted into layers."""
+    since_s = max(state.remix_told_s or 0.0, state.ready_since_s or 0.0)
+    if t_s - since_s < settings.remix_every_h * 3600.0:
         return []
-    low = settings.target_ppt - settings.tolerance_ppt
-    high = settings.target_ppt + settings.tolerance_ppt
-    state.judged_s = t_s
-    state.probability = conformance_probability(state.called, state.called_u, low, high)
-    verdict = accept(state.called, state.called_u, low, high, settings.release_confidence)
-    found = f"{state.called:.2f} ± {2 * state.called_u:.2f} ppt (k=2)"
-    if verdict == "inside":
-        state.ready_since_s, state.was_ready, state.advice = t_s, True, ""
-        return _to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")
-    told = correction(state.called, settings.target_ppt, settings.vessel)
-    if verdict == "outside":
-        steps = _to(state, Phase.OFF_TARGET, f"{found} is outside {low:g} to {high:g} ppt")
-        return steps + _advise(state, told)
-    if state.advice:
-        return []
-    told["probability"] = round(state.probability, 4)
-    told["advice"] = (
-        undecided(state.probability, state.called_u, low, high, settings.release_confidence)
-        + f"; {told['advice']} to reach {settings.target_ppt:g} ppt"
-    )
-    return _advise(state, told)
-
-
-def _advise(state: BatchState, told: dict[str, JSON]) -> list[Step]:
-    state.advice = str(told["advice"])
-    return [(Kind.ADVICE, told)]
+    state.remix_told_s = t_s
+    text = f"released {age:.0f} h ago: run the pump for some minutes, water that stands parts"
+    return [(Kind.ADVICE, {"advice": text})]
 
 
 def _begin_blank(state: BatchState, new: BatchState, now: float, why: str) -> list[Step]:
     began = _adopt(state, new, now)
     state.rest_level = now
-    return [*began, *_to(state, Phase.BLANK, why)]
+    return [*began, *to(state, Phase.BLANK, why)]
 
 
 def _dissolve(state: BatchState, t_s: float, why: str) -> list[Step]:
     state.salted_since_s, state.ready_since_s = t_s, None
-    state.probability, state.judged_s, state.advice = None, None, ""
-    return _to(state, Phase.DISSOLVING, why)
-
-
-def _to(state: BatchState, phase: Phase, why: str) -> list[Step]:
-    facts: dict[str, JSON] = {"from": str(state.phase), "to": str(phase), "why": why}
-    if state.probability is not None:
-        facts["probability"] = round(state.probability, 4)
-    state.phase = phase
-    return [(Kind.PHASE, facts)]
+    state.probability, state.judged_s = None, None
+    state.advice, state.advised = "", ""
+    # What was vouched for was the water before.
+    state.confirmed_by, state.second = "", None
+    return to(state, Phase.DISSOLVING, why)
 
 
 def _next_id(state: BatchState, reservoir: str, wall: datetime) -> BatchState:
     # A clock that is set back must not give a name a second time.
     day = max(f"{wall:%Y%m%d}", state.day)
     count = state.count + 1 if day == state.day else 1
-    return BatchState(id=f"{reservoir}-{day}-{count}", day=day, count=count)
+    return BatchState(
+        id=f"{reservoir}-{day}-{count}", day=day, count=count, ended=dict(state.ended)
+    )
 
 
 def _adopt(state: BatchState, new: BatchState, now: float) -> list[Step]:
     """Let the new batch take the old one's place; the phase stays until a step moves it."""
+    _forget(state, new)
+    return [(Kind.BATCH, {"what": "began", "salinity": round(now, 3)})]
+
+
+def _forget(state: BatchState, new: BatchState) -> None:
     for name in BatchState.__slots__:
         if name != "phase":
             setattr(state, name, getattr(new, name))
-    return [(Kind.BATCH, {"what": "began", "salinity": round(now, 3)})]

@@ -170,9 +170,7 @@ class Stability:
             return (Stabilised(level, scatter / math.sqrt(effective), reason),)
         wait_s = HORIZON_S * max(0.0, math.log(max(reach, 1e-6) / BAND_PPT))
         remaining = slope * HORIZON_S
-        forecast = Forecast(
-            level + remaining, reach, remaining, wait_s, 0.5 * wait_s, 2.0 * wait_s
-        )
+        forecast = Forecast(level + remaining, reach, remaining, wait_s, 0.5 * wait_s, 2.0 * wait_s)
         return (forecast,)
 
 

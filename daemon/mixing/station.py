@@ -6,80 +6,43 @@ serial line, `replay` from a file, a test from a list: same code, same answers.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Phase, Reading, Sample
-from daemon.mixing import alarms, batch, quality, seawater
-from daemon.mixing.alarms import AlarmState
-from daemon.mixing.batch import BatchSettings, BatchState, Step
-from daemon.mixing.level import Level
-from daemon.mixing.quality import QualityLimits, QualityState
-from daemon.mixing.stability import Disturbed, Forecast, Stabilised, Stability
-from daemon.mixing.timeline import Timeline
+from daemon.mixing import (
+    alarms,
+    batch,
+    commands,
+    conditions,
+    due,
+    learning,
+    picture,
+    quality,
+    seawater,
+)
+from daemon.mixing.picture import iso
+from daemon.mixing.stability import Disturbed, Forecast, Stabilised
+from daemon.mixing.station_state import (
+    ProbeState,
+    ReservoirSettings,
+    ReservoirState,
+    StationState,
+)
 from daemon.mixing.uncertainty import ProbeUncertainty, salinity_u
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.entries import JSON, Command
+    from daemon.mixing.batch_state import BatchSettings, Step
+    from daemon.mixing.lots import Lot
+
+__all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
 
 FORECAST_SPACING_S = 60.0
 FAULT_TOLD_S = 10.0
 ZERO_NOISE_MS_CM = 0.1
 USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
-
-
-@dataclass(frozen=True, slots=True)
-class ReservoirSettings:
-    """One reservoir and the probes that look at it.
-
-    Attributes:
-        name: Of the reservoir.
-        batch: What a batch has to be.
-        quality: Thresholds of the quality tests.
-        probes: What each probe is worth, by name; the first one decides.
-    """
-
-    name: str
-    batch: BatchSettings = field(default_factory=BatchSettings)
-    quality: QualityLimits = field(default_factory=QualityLimits)
-    probes: Mapping[str, ProbeUncertainty] = field(
-        default_factory=lambda: {"ct-1": ProbeUncertainty()}
-    )
-
-
-@dataclass(slots=True)
-class ProbeState:
-    """What is remembered of one probe; plain data."""
-
-    quality: QualityState = field(default_factory=QualityState)
-    fault: str = ""
-    fault_since_s: float | None = None
-    fault_told: bool = False
-
-
-@dataclass(slots=True)
-class ReservoirState:
-    """What is remembered of one reservoir; plain data."""
-
-    probes: dict[str, ProbeState] = field(default_factory=dict)
-    level: Level = field(default_factory=Level)
-    stability: Stability = field(default_factory=Stability)
-    batch: BatchState = field(default_factory=BatchState)
-    alarms: AlarmState = field(default_factory=AlarmState)
-    armed: bool = False
-    forecast_s: float | None = None
-    stable_at: str | None = None
-
-
-@dataclass(slots=True)
-class StationState:
-    """All that a restart needs to go on as if nothing had happened; plain data."""
-
-    timeline: Timeline = field(default_factory=Timeline)
-    reservoirs: dict[str, ReservoirState] = field(default_factory=dict)
 
 
 class Station:
@@ -103,7 +66,7 @@ class Station:
         """
         t_s = self.state.timeline.advance(item.at)
         if not isinstance(item, Sample):
-            return []
+            return self._obey(item, t_s)
         settings = self._settings[item.reservoir]
         state = self.state.reservoirs.setdefault(item.reservoir, ReservoirState())
         reading = _reading(state, item, t_s, settings)
@@ -112,26 +75,83 @@ class Station:
         if item.probe == next(iter(settings.probes)):
             self._last[item.reservoir] = reading
             steps += _water_steps(state, reading, t_s, settings)
+            steps += self._follow_up(state, steps, item.at, t_s)
+            steps += _alarm_steps(state, reading, t_s, settings, self.state.lots)
+        return entries + _events(steps, item.reservoir, item.at, state.batch.id)
+
+    def _obey(self, command: Command, t_s: float) -> list[Entry]:
+        """Carry out a command, or answer why not; either way it is on record."""
+        self.state.commands_taken = max(self.state.commands_taken, command.number)
+        known = command.reservoir in self._settings
+        state = ReservoirState()
+        if known:
+            state = self.state.reservoirs.setdefault(command.reservoir, state)
+        before = state.batch.id
+        settings = self._settings.get(command.reservoir, ReservoirSettings(command.reservoir))
+        asked = commands.Asked(
+            command.who,
+            command.facts,
+            command.reservoir,
+            command.at.wall,
+            t_s,
+            self.state.lots,
+            state.batch,
+            state.level,
+            settings.batch,
+        )
+        try:
+            self._check_reservoir(command.reservoir)
+            done, ok = commands.carry_out(command.verb, asked), True
+        except commands.Refused as exc:
+            done, ok = commands.Done(str(exc)), False
+        steps = [*done.steps]
+        if known:
+            _arm_if_salted(state, steps, t_s)
+            steps += self._follow_up(state, steps, command.at, t_s)
+        told: Step = (
+            Kind.COMMAND,
+            {
+                **command.facts,
+                "id": command.id,
+                "verb": command.verb,
+                "who": command.who,
+                "via": command.via,
+                "ok": ok,
+                "answer": done.answer,
+                "batch": before or state.batch.id,
+            },
+        )
+        return _events([told, *steps], command.reservoir, command.at, state.batch.id)
+
+    def _check_reservoir(self, name: str) -> None:
+        if name and name not in self._settings:
+            known = ", ".join(self._settings)
+            raise commands.Refused(f"there is no reservoir {name!r}; there are {known}")
+
+    def _follow_up(
+        self, state: ReservoirState, steps: list[Step], at: Instant, t_s: float
+    ) -> list[Step]:
+        """Remember when salt came and when a batch was released, and learn from a release."""
+        followed: list[Step] = []
         for kind, facts in steps:
-            owner = str(facts.pop("batch", state.batch.id))
-            entries.append(Event(item.reservoir, item.at, owner, kind, facts))
-        return entries
+            if kind is not Kind.PHASE:
+                continue
+            if facts["to"] == Phase.DISSOLVING:
+                state.salted_at, state.released_at = at.wall, None
+            elif facts["to"] == Phase.READY:
+                state.released_at = at.wall
+                followed += learning.released(state.batch, state.times, self.state.lots, t_s)
+        return followed
 
     def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:
         """Return the whole present state of one reservoir, JSON-able."""
-        state = self.state.reservoirs.get(reservoir, ReservoirState())
-        last = self._last.get(reservoir)
-        age = batch.age_h(state.batch, self.state.timeline.t_s)
-        picture: dict[str, JSON] = {
-            "time": _iso(at),
-            "phase": str(state.batch.phase),
-            "batch": state.batch.id or None,
-            "age_h": None if age is None else round(age, 3),
-            "stable_at": state.stable_at,
-            "advice": state.batch.advice or None,
-            "alarms": [*sorted(state.alarms.active)],
-        }
-        return picture | _measured(last)
+        return picture.picture(
+            self.state.reservoirs.get(reservoir, ReservoirState()),
+            self._last.get(reservoir),
+            self._settings.get(reservoir),
+            at,
+            self.state.timeline.t_s,
+        )
 
 
 def sample_of(reading: Reading) -> Sample:
@@ -204,6 +224,8 @@ def _water_steps(
     state: ReservoirState, reading: Reading, t_s: float, settings: ReservoirSettings
 ) -> list[Step]:
     usable = reading.salinity if reading.flag in USABLE else None
+    if usable is not None:
+        state.batch.temperature_C = reading.temperature_C
     before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch)
     for _, facts in steps:
@@ -214,6 +236,13 @@ def _water_steps(
             state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
         )
         steps += batch.on_more_readings(state.batch, state.level, t_s, settings.batch)
+    _arm_if_salted(state, steps, t_s)
+    if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in batch.STEADY:
+        state.stable_at = None
+    return steps
+
+
+def _arm_if_salted(state: ReservoirState, steps: list[Step], t_s: float) -> None:
     salted = any(kind is Kind.PHASE and facts["to"] == Phase.DISSOLVING for kind, facts in steps)
     # A detector that begins anew beside a batch that was kept has not seen the salt.
     unwatched = state.batch.phase in batch.WITH_SALT and not state.armed
@@ -221,9 +250,12 @@ def _water_steps(
     if (salted or unwatched) and not any(kind is Kind.DISTURBED for kind, _ in steps):
         state.stability.arm(t_s)
         state.armed = True
-    if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in batch.STEADY:
-        state.stable_at = None
-    return steps + _alarm_steps(state, reading, t_s, settings.batch)
+
+
+def _events(steps: list[Step], reservoir: str, at: Instant, owner: str) -> list[Entry]:
+    return [
+        Event(reservoir, at, str(facts.pop("batch", owner)), kind, facts) for kind, facts in steps
+    ]
 
 
 def _finding_steps(
@@ -235,7 +267,7 @@ def _finding_steps(
             probe_u = reading.salinity_u or 0.0
             found = batch.on_stabilised(state.batch, finding, probe_u, t_s, settings)
             if found:
-                state.stable_at = _iso(reading.at)
+                state.stable_at = iso(reading.at)
             steps += found
         elif isinstance(finding, Disturbed):
             steps += batch.on_disturbed(state.batch, finding, t_s)
@@ -245,7 +277,7 @@ def _finding_steps(
 
 
 def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: float) -> list[Step]:
-    state.stable_at = _iso(at, found.stable_in_s)
+    state.stable_at = iso(at, found.stable_in_s)
     if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
         return []
     state.forecast_s = t_s
@@ -255,67 +287,36 @@ def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: fl
         "final_u": round(found.final_u, 3),
         "remaining": round(found.remaining, 3),
         "stable_at": state.stable_at,
-        "stable_at_low": _iso(at, found.stable_in_low_s),
-        "stable_at_high": None if high_s is None else _iso(at, high_s),
+        "stable_at_low": iso(at, found.stable_in_low_s),
+        "stable_at_high": None if high_s is None else iso(at, high_s),
     }
     return [(Kind.FORECAST, facts)]
 
 
 def _alarm_steps(
-    state: ReservoirState, reading: Reading, t_s: float, settings: BatchSettings
+    state: ReservoirState,
+    reading: Reading,
+    t_s: float,
+    settings: ReservoirSettings,
+    lots: Mapping[str, Lot],
 ) -> list[Step]:
-    changes = alarms.advance(state.alarms, _conditions(state, reading, t_s, settings), t_s)
+    found = conditions.of_reading(reading, usable=reading.flag in USABLE)
+    found |= conditions.of_batch(state.batch, t_s, settings.batch, lots)
+    if any(
+        due.missed(
+            each,
+            reading.at.wall,
+            state.times,
+            settings.batch.use_within_h,
+            state.salted_at,
+            state.released_at,
+            zone=settings.zone,
+        )
+        for each in settings.due
+    ):
+        found["start-missed"] = "no batch was begun in time for when one is wanted"
+    changes = alarms.advance(state.alarms, found, t_s)
     return [
         (Kind.ALARM, {"name": change.name, "state": change.state, "why": change.why})
         for change in changes
     ]
-
-
-def _conditions(
-    state: ReservoirState, reading: Reading, t_s: float, settings: BatchSettings
-) -> dict[str, str]:
-    now = state.batch
-    found = {}
-    if reading.flag not in USABLE:
-        failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
-        found["probe-fault"] = reading.fault or f"{reading.probe} fails {', '.join(failed)}"
-        found["reading-stale"] = f"the last reading of {reading.probe} that can be used is old"
-    overdue_s = settings.settle_within_min * 60.0
-    if now.phase is Phase.DISSOLVING and t_s - (now.salted_since_s or t_s) > overdue_s:
-        found["mixing-overdue"] = f"dissolving for more than {settings.settle_within_min:g} min"
-    if now.phase is Phase.OFF_TARGET:
-        found["batch-off-target"] = now.advice
-    if now.phase is Phase.STALE:
-        found["batch-stale"] = now.advice
-    return found
-
-
-def _measured(last: Reading | None) -> dict[str, JSON]:
-    if last is None:
-        last_values: tuple[float | None, ...] = (None,) * 5
-        flag = int(Flag.MISSING)
-    else:
-        gravity = _gravity(last.salinity)
-        last_values = (
-            last.salinity,
-            last.salinity_u,
-            gravity,
-            last.conductivity_mS_cm,
-            last.temperature_C,
-        )
-        flag = int(last.flag)
-    names = ("salinity", "salinity_u", "specific_gravity", "conductivity_mS_cm", "temperature_C")
-    rounded: dict[str, JSON] = {
-        name: None if value is None else round(value, 5)
-        for name, value in zip(names, last_values, strict=True)
-    }
-    return {**rounded, "flag": flag}
-
-
-def _gravity(salinity: float | None) -> float | None:
-    return None if salinity is None else seawater.specific_gravity(salinity, 25.0, 25.0)
-
-
-def _iso(at: Instant, later_s: float = 0.0) -> str:
-    wall = at.wall + timedelta(seconds=round(later_s, 3))
-    return wall.isoformat(timespec="milliseconds").replace("+00:00", "Z")

@@ -123,7 +123,7 @@ def dependencies() -> list[str]:
     project = PROJECT["project"]
     asked = [
         *project["dependencies"],
-        *(line for extra in project["optional-dependencies"].values() for line in extra),
+        *(line for extra in project.get("optional-dependencies", {}).values() for line in extra),
         *(line for group in PROJECT["dependency-groups"].values() for line in group),
     ]
     return sorted({Requirement(line).name for line in asked})

@@ -7,7 +7,7 @@ import json
 import pytest
 
 from daemon.cli.main import invoke
-from daemon.cli.output import NOT_SO, OK, USAGE
+from daemon.cli.output import CONFIG, NOT_SO, OK, USAGE
 
 TEN = ["plan", "--volume", "10", "--target", "33"]
 
@@ -72,7 +72,7 @@ def test_the_vessel_is_judged(
         (["--volume", "inf", "--target", "33"], USAGE, "a volume of inf L"),
         (["--volume", "10", "--target", "3500"], USAGE, "3500 is outside 0 to 42"),
         ([*TEN[1:], "--yield", "2"], USAGE, "a yield of 2"),
-        ([*TEN[1:], "--lot", "blue-7"], NOT_SO, "lots are not kept yet"),
+        ([*TEN[1:], "--lot", "blue-7", "--config", "absent.toml"], CONFIG, "absent.toml"),
         ([*TEN[1:], "--lot", "blue-7", "--yield", "0.9"], USAGE, "give one of them"),
         ([*TEN[1:], "--heel-volume", "11"], USAGE, "more than the 10 L"),
         ([*TEN[1:], "--heel-volume", "9", "--heel-salinity", "40"], USAGE, "less heel"),

@@ -57,9 +57,17 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
         {"state": "measuring began", "version": "0.1.0", "rehearsal_speed": 60.0},
         "measuring began, version 0.1.0, rehearsal speed 60",
     ),
-    (Kind.COMMAND, {"verb": "batch.use", "who": "keeper"}, "verb batch.use, who keeper"),
+    (
+        Kind.COMMAND,
+        {"verb": "batch.use", "who": "keeper", "ok": True, "answer": "it is used"},
+        "batch.use by keeper: it is used",
+    ),
+    (
+        Kind.COMMAND,
+        {"verb": "batch.note", "who": "keeper", "ok": False, "answer": "a note needs a text"},
+        "batch.note by keeper: refused: a note needs a text",
+    ),
     (Kind.CALIBRATION, {"probe": "ct-1", "cell_constant": 1.0234567}, "cell constant 1.023"),
-    (Kind.COMMAND, {}, ""),
 ]
 
 

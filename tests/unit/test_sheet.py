@@ -62,7 +62,7 @@ def phase(minute: float, to: str, why: str = "seen", **facts: JSON) -> Event:
 EVENTS = [
     event(0, Kind.BATCH, what="began", salinity=0.05),
     phase(0, "blank"),
-    event(6, Kind.COMMAND, who="morning shift", via="cli", verb="batch.start", lot="blue-7"),
+    event(6, Kind.COMMAND, who="morning shift", via="cli", verb="batch.start", ok=True, answer="batch is being mixed"),
     phase(8, "dissolving"),
     event(20, Kind.FORECAST, stable_at="x"),
     event(30, Kind.STABILISED, salinity=34.02, salinity_u=0.09),
@@ -128,7 +128,7 @@ class Tags(HTMLParser):
         "with probability 0.9971, release asks for 0.95",
         "2026-03-02 08:36 UTC",
         "morning shift (cli)",
-        "verb batch.start, lot blue-7",
+        "batch.start by morning shift: batch is being mixed",
         "clear (morning shift (page))",
         "independent, separately calibrated instrument before animals",
         "Name and signature",

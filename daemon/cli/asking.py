@@ -1,0 +1,86 @@
+"""Putting a command into the inbox and waiting for its answer in the journal."""
+
+from __future__ import annotations
+
+import getpass
+import time
+import uuid
+from typing import TYPE_CHECKING
+
+from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail
+from daemon.entries import Event, Kind
+from daemon.journal.inbox import Inbox, beside
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from daemon.config import Config
+    from daemon.entries import JSON
+
+WAIT_S = 10.0
+LOOK_S = 0.1
+
+
+def ask(
+    config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON], *, as_json: bool
+) -> None:
+    """Ask the running service and print its answer.
+
+    Ends with `NOT_SO` when it refuses, and `UNAVAILABLE` when nobody answers.
+    """
+    given = {key: value for key, value in facts.items() if value is not None}
+    reader, id_ = Reader(config.journal.path), str(uuid.uuid4())
+    try:
+        seq = reader.last_seq()
+        Inbox(beside(config.journal.path)).submit(id_, _who(), "cli", verb, reservoir, given)
+        answer = _await(reader, id_, seq)
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
+    if answer is None:
+        fail(
+            f"no answer within {WAIT_S:g} s: is 'brinewright run' running? The command waits and"
+            " is carried out when it does",
+            UNAVAILABLE,
+        )
+    ok = bool(answer.facts.get("ok"))
+    text = str(answer.facts.get("answer", ""))
+    if as_json:
+        emit({"ok": ok, "answer": text, "id": id_, "batch": answer.batch or None}, as_json=True)
+    elif ok:
+        print(text)
+    if not ok and not as_json:
+        fail(text, NOT_SO)
+    if not ok:
+        raise SystemExit(NOT_SO)
+
+
+def reservoir_of(config: Config, name: str | None) -> str:
+    """Return the reservoir that is meant; the only one needs no name."""
+    names = [each.name for each in config.reservoirs]
+    if name is None and len(names) > 1:
+        fail(f"the configuration has {', '.join(names)}; choose one with --reservoir", USAGE)
+    if name is not None and name not in names:
+        fail(f"there is no reservoir {name!r}; the configuration has {', '.join(names)}", NOT_SO)
+    return name or names[0]
+
+
+def _await(reader: Reader, id_: str, seq: int) -> Event | None:
+    deadline_s = time.monotonic() + WAIT_S
+    while time.monotonic() < deadline_s:
+        for stored in reader.after(seq):
+            seq, entry = stored.seq, stored.entry
+            if not isinstance(entry, Event) or entry.kind is not Kind.COMMAND:
+                continue
+            if entry.facts.get("id") == id_:
+                return entry
+        time.sleep(LOOK_S)
+    return None
+
+
+def _who() -> str:
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return "unknown"

@@ -1,0 +1,150 @@
+"""`brinewright lot`: lots of dry mix, and what they have shown to yield."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from daemon.cli.asking import ask
+from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.journal.memory import restore
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+from daemon.mixing import lots
+from daemon.mixing.lots import Lot
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.entries import JSON
+
+lot = typer.Typer(help="Keep the books of dry mix.", no_args_is_help=True)
+
+ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one object, or one per line.")]
+Name = Annotated[str, typer.Argument(help="Your own name for it.")]
+Number = Annotated[str | None, typer.Option(help="Printed on the bag.")]
+Opened = Annotated[str | None, typer.Option(help="Date, such as 2026-03-02.")]
+Label = Annotated[float | None, typer.Option(help="Grams of salt per gram of mix, by the label.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verbs to the command line."""
+    app.add_typer(lot, name="lot")
+
+
+@lot.command()
+def add(
+    *,
+    name: Name,
+    number: Number = None,
+    bought: Annotated[float | None, typer.Option(help="Mass bought, grams.")] = None,
+    left: Annotated[float | None, typer.Option(help="Mass left, grams, if not all.")] = None,
+    opened: Opened = None,
+    label_yield: Label = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Take a new lot into the books."""
+    facts: dict[str, JSON] = {
+        "name": name,
+        "number": number,
+        "bought_g": bought,
+        "left_g": left,
+        "opened_on": opened,
+        "label_yield": label_yield,
+    }
+    ask(read_config(config), "lot.add", "", facts, as_json=as_json)
+
+
+@lot.command()
+def adjust(
+    *,
+    name: Name,
+    number: Number = None,
+    left: Annotated[float | None, typer.Option(help="Mass left, weighed anew, grams.")] = None,
+    opened: Opened = None,
+    label_yield: Label = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Correct what the books say of a lot."""
+    facts: dict[str, JSON] = {
+        "name": name,
+        "number": number,
+        "left_g": left,
+        "opened_on": opened,
+        "label_yield": label_yield,
+    }
+    ask(read_config(config), "lot.adjust", "", facts, as_json=as_json)
+
+
+@lot.command(name="list")
+def list_(*, config: ConfigPath = None, as_json: Json = False) -> None:
+    """List the lots."""
+    known, t_s = books(read_config(config))
+    if as_json:
+        for each in known.values():
+            emit(_facts(each, t_s), as_json=True)
+        return
+    if not known:
+        fail("no lot is in the books yet; see 'brinewright lot add'", NOT_SO)
+    rows = [
+        (each.name, each.number or "-", _left(each), _yield(each, t_s)) for each in known.values()
+    ]
+    print(table(rows, ("lot", "number", "left", "yield")))
+
+
+@lot.command()
+def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> None:
+    """Show one lot and what its batches taught."""
+    known, t_s = books(read_config(config))
+    if name not in known:
+        fail(f"there is no lot {name!r}; known are {', '.join(known) or 'none'}", NOT_SO)
+    each = known[name]
+    rows = [
+        ("lot", each.name),
+        ("number", each.number or "not told"),
+        ("bought", "not told" if each.bought_g is None else f"{each.bought_g:g} g"),
+        ("left", _left(each)),
+        ("opened", each.opened_on or "not told"),
+        ("yield", _yield(each, t_s)),
+    ]
+    rows += [(w.batch, f"showed {w.mix_yield:.4f} ± {w.u:.4f}") for w in each.weighings]
+    emit(_facts(each, t_s), as_json=as_json, text=table(rows))
+
+
+def books(config: Config) -> tuple[dict[str, Lot], float]:
+    """Return the lots as the journal has them, and the station's time, s."""
+    try:
+        kept = Reader(config.journal.path).memory()
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
+    state = None if kept is None else restore(kept[1])
+    return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
+
+
+def _facts(each: Lot, t_s: float) -> dict[str, JSON]:
+    found = lots.estimate(each, t_s)
+    return {
+        "lot": each.name,
+        "number": each.number or None,
+        "bought_g": each.bought_g,
+        "left_g": each.left_g,
+        "opened_on": each.opened_on,
+        "mix_yield": round(found.value, 4),
+        "mix_yield_u": round(found.u, 4),
+        "batches": found.count,
+        "basis": found.basis,
+    }
+
+
+def _left(each: Lot) -> str:
+    return "not told" if each.left_g is None else f"{each.left_g:g} g"
+
+
+def _yield(each: Lot, t_s: float) -> str:
+    found = lots.estimate(each, t_s)
+    seen = f", {found.count} batches" if found.count else ""
+    return f"{found.value:.3f} ± {2 * found.u:.3f} (k=2, {found.basis}{seen})"

@@ -1,0 +1,162 @@
+"""What a batch has to be, and where it stands: plain data for `batch` and `release`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, TypeAlias
+
+from daemon.entries import Phase
+from daemon.mixing.advice import Vessel
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON, Kind
+
+Step: TypeAlias = "tuple[Kind, dict[str, JSON]]"
+
+STEADY = (Phase.VERIFYING, Phase.READY, Phase.OFF_TARGET, Phase.STALE)
+WITH_SALT = (Phase.DISSOLVING, *STEADY)
+ENDED_KEPT = 20
+
+
+@dataclass(frozen=True, slots=True)
+class BatchSettings:
+    """What a batch in one reservoir has to be.
+
+    Attributes:
+        target_ppt: Practical salinity wanted.
+        tolerance_ppt: Allowed to either side.
+        use_within_h: Hours after release until it is stale.
+        warn_before_h: Hours before that from which it counts as ageing.
+        settle_within_min: Minutes after which dissolving is overdue.
+        release_confidence: Probability of being within tolerance that release needs.
+        blank_max_ppt: Water below it is purified water.
+        purified_max_uS_cm: Conductivity at 25 °C above which purified water is impure.
+        temperature_range_C: Where the water must be for release; None for anywhere.
+        needs_confirmation: Whether somebody must say that water and bottom are clear.
+        needs_second_reading: Whether another instrument must agree.
+        release_short: Whether to release although salt is unaccounted for.
+        remix_every_h: Hours after which standing water is advised to be mixed again.
+        vessel: What it is mixed in, for advice.
+    """
+
+    target_ppt: float = 34.0
+    tolerance_ppt: float = 1.0
+    use_within_h: float = 24.0
+    warn_before_h: float = 4.0
+    settle_within_min: float = 30.0
+    release_confidence: float = 0.95
+    blank_max_ppt: float = 1.0
+    purified_max_uS_cm: float = 30.0
+    temperature_range_C: tuple[float, float] | None = None
+    needs_confirmation: bool = False
+    needs_second_reading: bool = False
+    release_short: bool = False
+    remix_every_h: float = 24.0
+    vessel: Vessel = field(
+        default_factory=lambda: Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
+    )
+
+    @property
+    def low_ppt(self) -> float:
+        """Lower limit of release, practical salinity."""
+        return self.target_ppt - self.tolerance_ppt
+
+    @property
+    def high_ppt(self) -> float:
+        """Upper limit of release, practical salinity."""
+        return self.target_ppt + self.tolerance_ppt
+
+
+@dataclass(slots=True)
+class Told:
+    """What somebody said of the salt that went in.
+
+    Attributes:
+        mass_g: Dry mix, g.
+        volume_l: Water in the vessel before the salt, L, heel included.
+        before: Practical salinity of that water.
+        mix_yield: Grams of sea salt per gram of mix, as far as known.
+        yield_u: Its standard uncertainty.
+        lot: Name of the lot; empty when not told.
+        holds: Whether nothing else has been added since.
+    """
+
+    mass_g: float
+    volume_l: float
+    before: float
+    mix_yield: float
+    yield_u: float
+    lot: str = ""
+    holds: bool = True
+
+
+@dataclass(slots=True)
+class SecondReading:
+    """What an independent instrument said.
+
+    Attributes:
+        salinity: Practical salinity.
+        u: Its standard uncertainty.
+        instrument: What it was, in the reader's words.
+    """
+
+    salinity: float
+    u: float
+    instrument: str
+
+
+@dataclass(slots=True)
+class BatchState:
+    """Where the batch stands; plain data.
+
+    Attributes:
+        phase: The phase.
+        id: Of the batch; empty when none is known.
+        day: Day of the last id, and `count` how many it has had.
+        count: See `day`.
+        ended: How the last batches ended, by id.
+        rest_level: Salinity of the water before anything was added.
+        peak: Highest level since the batch began.
+        salted_since_s: When dissolving began, s.
+        called: Salinity of the last `stabilised` call.
+        called_u: Its standard uncertainty.
+        temperature_C: Of the water, at the last reading that could be used.
+        probability: Of being within tolerance.
+        judged_s: When that was last worked out, s.
+        ready_since_s: When it was released, s; None when it is not.
+        was_ready: Whether it has been released at any time.
+        was_stale: Whether it has been stale since somebody last vouched for it.
+        told: What was said of the salt.
+        confirmed_by: Who said that water and bottom are clear.
+        second: What another instrument said.
+        used_l: Litres taken since release.
+        impure: Whether the purified water has been told impure.
+        remix_told_s: When it was last advised to mix standing water, s.
+        advice: The sentence in force; empty when there is none.
+        advised: What that was about, so that it is not said twice.
+    """
+
+    phase: Phase = Phase.IDLE
+    id: str = ""
+    day: str = ""
+    count: int = 0
+    ended: dict[str, str] = field(default_factory=dict)
+    rest_level: float | None = None
+    peak: float = 0.0
+    salted_since_s: float | None = None
+    called: float | None = None
+    called_u: float | None = None
+    temperature_C: float | None = None
+    probability: float | None = None
+    judged_s: float | None = None
+    ready_since_s: float | None = None
+    was_ready: bool = False
+    was_stale: bool = False
+    told: Told | None = None
+    confirmed_by: str = ""
+    second: SecondReading | None = None
+    used_l: float = 0.0
+    impure: bool = False
+    remix_told_s: float | None = None
+    advice: str = ""
+    advised: str = ""

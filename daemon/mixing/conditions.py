@@ -1,0 +1,70 @@
+"""Which alarm conditions hold now, each with its reason as a sentence."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.entries import Flag, Phase
+from daemon.mixing import dosing, lots
+from daemon.mixing.batch import age_h
+from daemon.mixing.release import short_sentence, shortfall
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from daemon.entries import Reading
+    from daemon.mixing.batch_state import BatchSettings, BatchState
+    from daemon.mixing.lots import Lot
+
+AGEING_SHARE = 6.0
+
+
+def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
+    """Return what is wrong with the readings."""
+    if usable:
+        return {}
+    failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
+    return {
+        "probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}",
+        "reading-stale": f"the last reading of {reading.probe} that can be used is old",
+    }
+
+
+def of_batch(
+    state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
+) -> dict[str, str]:
+    """Return what is wrong with the batch, its water and its salt."""
+    found = {}
+    overdue_s = settings.settle_within_min * 60.0
+    if state.phase is Phase.DISSOLVING and t_s - (state.salted_since_s or t_s) > overdue_s:
+        found["mixing-overdue"] = f"dissolving for more than {settings.settle_within_min:g} min"
+    if state.phase is Phase.OFF_TARGET:
+        found["batch-off-target"] = state.advice
+    if state.phase is Phase.STALE:
+        found["batch-stale"] = state.advice
+    if state.phase is Phase.BLANK and state.impure:
+        found["blank-impure"] = state.advice or "the purified water is not pure"
+    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        short = shortfall(state)
+        if short is not None and short.missing_g > 0.0:
+            found["short-yield"] = short_sentence(state, short)
+    age, left_h = age_h(state, t_s), settings.use_within_h / AGEING_SHARE
+    young_h = settings.use_within_h - min(settings.warn_before_h, left_h)
+    if state.phase is Phase.READY and age is not None and age > young_h:
+        found["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
+    return found | _of_salt(state, settings, known)
+
+
+def _of_salt(
+    state: BatchState, settings: BatchSettings, known: Mapping[str, Lot]
+) -> dict[str, str]:
+    lot = known.get(state.told.lot) if state.told is not None else None
+    if lot is None or lot.left_g is None:
+        return {}
+    vessel = settings.vessel
+    needed_g = dosing.plan(vessel.fill_l, settings.target_ppt, vessel.mix_yield).salt_g
+    if not lots.low(lot, needed_g):
+        return {}
+    return {
+        "salt-low": f"lot {lot.name} has {lot.left_g:.0f} g left, a batch needs {needed_g:.0f} g"
+    }

@@ -1,0 +1,58 @@
+"""What a released batch teaches: how long mixing takes, and what a lot yields."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.entries import Kind
+from daemon.mixing import due, lots
+
+if TYPE_CHECKING:
+    from daemon.mixing.batch_state import BatchState, Step
+    from daemon.mixing.due import MixingTimes
+    from daemon.mixing.lots import Lot
+
+
+def released(
+    state: BatchState, times: MixingTimes, known: dict[str, Lot], t_s: float
+) -> list[Step]:
+    """Learn from a batch at the moment of its release.
+
+    Args:
+        state: Of the batch.
+        times: Mixing times of its reservoir; changed in place.
+        known: Lots by name; changed in place.
+        t_s: Monotonic time, s.
+    """
+    if state.salted_since_s is not None and t_s > state.salted_since_s:
+        due.learn(times, (t_s - state.salted_since_s) / 60.0)
+    told = state.told
+    if told is None or not told.holds or told.lot not in known or state.called is None:
+        return []
+    lot = known[told.lot]
+    try:
+        shown = lots.weighed(
+            t_s,
+            state.id,
+            told.mass_g,
+            told.volume_l,
+            state.called,
+            state.called_u or 0.0,
+            told.before,
+        )
+    except ValueError as exc:
+        return [(Kind.ADVICE, {"advice": f"lot {lot.name} learns nothing from this batch: {exc}"})]
+    lots.learn(lot, shown)
+    found = lots.estimate(lot, t_s)
+    return [
+        (
+            Kind.BATCH,
+            {
+                "what": "yield learned",
+                "lot": lot.name,
+                "mix_yield": round(found.value, 4),
+                "mix_yield_u": round(found.u, 4),
+                "batches": found.count,
+            },
+        )
+    ]

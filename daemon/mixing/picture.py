@@ -1,0 +1,86 @@
+"""The present state of one reservoir, as the outside sees it."""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from daemon.entries import Flag, Instant
+from daemon.mixing import batch, due, seawater
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON, Reading
+    from daemon.mixing.station_state import ReservoirSettings, ReservoirState
+
+
+def picture(
+    state: ReservoirState,
+    last: Reading | None,
+    settings: ReservoirSettings | None,
+    at: Instant,
+    t_s: float,
+) -> dict[str, JSON]:
+    """Return the whole present state, JSON-able.
+
+    Args:
+        state: Of the reservoir.
+        last: Its last reading; None before any.
+        settings: Of the reservoir; None for one that is not configured.
+        at: Now.
+        t_s: Monotonic time, s.
+    """
+    age = batch.age_h(state.batch, t_s)
+    found: dict[str, JSON] = {
+        "time": iso(at),
+        "phase": str(state.batch.phase),
+        "batch": state.batch.id or None,
+        "age_h": None if age is None else round(age, 3),
+        "stable_at": state.stable_at,
+        "advice": state.batch.advice or None,
+        "alarms": [*sorted(state.alarms.active)],
+    }
+    start_by = None if settings is None else _start_by(state, at, settings)
+    if start_by is not None:
+        found["start_by"] = start_by
+    return found | _measured(last)
+
+
+def iso(at: Instant, later_s: float = 0.0) -> str:
+    """Return a moment, or one some seconds later, as ISO 8601 in UTC."""
+    wall = at.wall + timedelta(seconds=round(later_s, 3))
+    return wall.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _start_by(state: ReservoirState, at: Instant, settings: ReservoirSettings) -> str | None:
+    """Return when the next batch that is wanted must be started, the earliest of all."""
+    moments = [
+        due.start_by(each, at.wall, state.times, settings.batch.use_within_h, zone=settings.zone)
+        for each in settings.due
+    ]
+    return None if not moments else iso(Instant(min(moments), 0.0))
+
+
+def _measured(last: Reading | None) -> dict[str, JSON]:
+    if last is None:
+        last_values: tuple[float | None, ...] = (None,) * 5
+        flag = int(Flag.MISSING)
+    else:
+        gravity = _gravity(last.salinity)
+        last_values = (
+            last.salinity,
+            last.salinity_u,
+            gravity,
+            last.conductivity_mS_cm,
+            last.temperature_C,
+        )
+        flag = int(last.flag)
+    names = ("salinity", "salinity_u", "specific_gravity", "conductivity_mS_cm", "temperature_C")
+    rounded: dict[str, JSON] = {
+        name: None if value is None else round(value, 5)
+        for name, value in zip(names, last_values, strict=True)
+    }
+    return {**rounded, "flag": flag}
+
+
+def _gravity(salinity: float | None) -> float | None:
+    return None if salinity is None else seawater.specific_gravity(salinity, 25.0, 25.0)

@@ -1,0 +1,209 @@
+"""Release a batch or refuse it, and say why: the judgement of steady water.
+
+The salinity is held against the limits by the probability that it lies within
+them; what else the reservoir demands of a batch comes after that.
+
+Sources: JCGM 106:2012 for guarded acceptance; JCGM 100:2008 for the weighted
+mean of two independent results.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from daemon.entries import Kind, Phase
+from daemon.mixing import dosing
+from daemon.mixing.advice import Vessel, correction, undecided
+from daemon.mixing.uncertainty import accept, combine, conformance_probability
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON
+    from daemon.mixing.batch_state import BatchSettings, BatchState, Step, Told
+
+SURE = 2.0
+MASS_U_SHARE = 0.01
+VOLUME_U_SHARE = 0.01
+
+
+@dataclass(frozen=True, slots=True)
+class Shortfall:
+    """Salt that the water does not account for.
+
+    Attributes:
+        expected: Practical salinity that the told mass must give.
+        u: Standard uncertainty of what was found less what was expected.
+        missing_g: Dry mix unaccounted for, g; negative when there is too much.
+    """
+
+    expected: float
+    u: float
+    missing_g: float
+
+
+def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
+    """Release, refuse, or say what would decide.
+
+    Args:
+        state: Changed in place; its `called` and `called_u` are judged.
+        t_s: Monotonic time, s.
+        settings: What the batch has to be.
+    """
+    if state.called is None or state.called_u is None:
+        return []
+    state.judged_s = t_s
+    salinity, u = _best(state)
+    low, high = settings.low_ppt, settings.high_ppt
+    state.probability = conformance_probability(salinity, u, low, high)
+    verdict = accept(salinity, u, low, high, settings.release_confidence)
+    found = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
+    if verdict == "outside":
+        return _refuse(state, f"{found} is outside {low:g} to {high:g} ppt", settings)
+    if verdict == "undecided":
+        return _leave_open(state, salinity, u, settings)
+    waits = pending(state, settings)
+    if waits:
+        text = f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits)}"
+        return advise(state, "waits: " + "; ".join(waits), {"advice": text})
+    state.ready_since_s, state.was_ready = t_s, True
+    state.advice, state.advised, state.was_stale = "", "", False
+    return to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")
+
+
+def pending(state: BatchState, settings: BatchSettings) -> list[str]:
+    """Return what release still waits for, one sentence each, besides salinity."""
+    waits = []
+    span, now_C = settings.temperature_range_C, state.temperature_C
+    if span is not None and (now_C is None or not span[0] <= now_C <= span[1]):
+        now = "unknown" if now_C is None else f"{now_C:.1f} °C"
+        waits.append(f"temperature is {now}, wanted {span[0]:g} to {span[1]:g} °C")
+    if settings.needs_confirmation and not state.confirmed_by:
+        waits.append("somebody must confirm that the water is clear and the bottom clean")
+    elif state.was_stale and not state.confirmed_by:
+        waits.append("it was stale; somebody must confirm that it is still good")
+    if state.second is None and settings.needs_second_reading:
+        waits.append("a reading of an independent instrument is wanted")
+    if disagreement(state):
+        waits.append(disagreement(state))
+    short = shortfall(state)
+    if short is not None and short.missing_g > 0.0 and not settings.release_short:
+        waits.append(short_sentence(state, short))
+    return waits
+
+
+def disagreement(state: BatchState) -> str:
+    """Say how the two instruments disagree beyond their uncertainty; empty when they agree."""
+    if state.second is None or state.called is None or state.called_u is None:
+        return ""
+    apart = state.second.salinity - state.called
+    allowed = SURE * combine(state.second.u, state.called_u)
+    if abs(apart) <= allowed:
+        return ""
+    return (
+        f"{state.second.instrument} reads {apart:+.2f} ppt from the probe, more than the"
+        f" {allowed:.2f} ppt that both together may be off: find out which is wrong"
+    )
+
+
+def expected(told: Told) -> tuple[float, float]:
+    """Return the practical salinity that the told mass must give, and its uncertainty.
+
+    Raises:
+        ValueError: The mass would give more than the scale of salinity holds.
+    """
+    made = dosing.outcome(told.volume_l, told.before, told.mass_g, 0.0, told.mix_yield)
+    rise = made.salinity - told.before
+    share = combine(told.yield_u / told.mix_yield, MASS_U_SHARE, VOLUME_U_SHARE)
+    return made.salinity, rise * share
+
+
+def shortfall(state: BatchState) -> Shortfall | None:
+    """Return the salt unaccounted for, or None where salt told and salt found agree."""
+    told = state.told
+    if told is None or not told.holds or state.called is None or state.called_u is None:
+        return None
+    try:
+        wanted, wanted_u = expected(told)
+        u = combine(wanted_u, state.called_u)
+        if abs(wanted - state.called) <= SURE * u:
+            return None
+        found = _grams(told, state.called)
+    except ValueError:
+        return None
+    return Shortfall(wanted, u, told.mass_g - found)
+
+
+def _grams(told: Told, salinity: float) -> float:
+    """Return the mix that gives the salinity found; negative for water that lost salt."""
+    if salinity >= told.before:
+        return dosing.correct(told.volume_l, told.before, salinity, told.mix_yield).salt_g
+    return -dosing.correct(told.volume_l, salinity, told.before, told.mix_yield).salt_g
+
+
+def short_sentence(state: BatchState, short: Shortfall) -> str:
+    """Say what is missing and what that can mean."""
+    told_g = 0.0 if state.told is None else state.told.mass_g
+    return (
+        f"{short.missing_g:.0f} g of the {told_g:.0f} g told are unaccounted for"
+        f" ({state.called or 0.0:.2f} found, {short.expected:.2f} ppt expected): look for salt on"
+        " the bottom, and check the weight and the volume"
+    )
+
+
+def to(state: BatchState, phase: Phase, why: str) -> list[Step]:
+    """Move to a phase; the step tells from where, and why."""
+    facts: dict[str, JSON] = {"from": str(state.phase), "to": str(phase), "why": why}
+    if state.probability is not None:
+        facts["probability"] = round(state.probability, 4)
+    state.phase = phase
+    return [(Kind.PHASE, facts)]
+
+
+def advise(state: BatchState, about: str, told: dict[str, JSON]) -> list[Step]:
+    """Give advice unless it is about what the last one was about."""
+    if state.advised == about and state.advice:
+        return []
+    state.advice, state.advised = str(told["advice"]), about
+    return [(Kind.ADVICE, told)]
+
+
+def _best(state: BatchState) -> tuple[float, float]:
+    """Return the probe's result, or the weighted mean with a second that agrees."""
+    salinity, u = state.called or 0.0, state.called_u or 0.0
+    if state.second is None or disagreement(state) or state.second.u <= 0.0 or u <= 0.0:
+        return salinity, u
+    weights = u**-2, state.second.u**-2
+    total = sum(weights)
+    return (weights[0] * salinity + weights[1] * state.second.salinity) / total, total**-0.5
+
+
+def _refuse(state: BatchState, why: str, settings: BatchSettings) -> list[Step]:
+    told = correction(state.called or 0.0, settings.target_ppt, _vessel(state, settings))
+    short = shortfall(state)
+    if short is not None and short.missing_g > 0.0:
+        told["unaccounted_g"] = round(short.missing_g, 1)
+        told["advice"] = f"{short_sentence(state, short)}; only then {told['advice']}"
+    steps = [] if state.phase is Phase.OFF_TARGET else to(state, Phase.OFF_TARGET, why)
+    return steps + advise(state, "outside", told)
+
+
+def _leave_open(
+    state: BatchState, salinity: float, u: float, settings: BatchSettings
+) -> list[Step]:
+    told = correction(salinity, settings.target_ppt, _vessel(state, settings))
+    probability = state.probability or 0.0
+    told["probability"] = round(probability, 4)
+    open_ = undecided(
+        probability, u, settings.low_ppt, settings.high_ppt, settings.release_confidence
+    )
+    told["advice"] = f"{open_}; {told['advice']} to reach {settings.target_ppt:g} ppt"
+    return advise(state, "undecided", told)
+
+
+def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:
+    """Return the vessel with what is known of this batch's volume and salt."""
+    told, vessel = state.told, settings.vessel
+    if told is None:
+        return vessel
+    left_l = max(told.volume_l - state.used_l, 0.1)
+    return Vessel(left_l, vessel.capacity_l, told.mix_yield)

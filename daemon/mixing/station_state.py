@@ -1,0 +1,84 @@
+"""What the station is told of its reservoirs, and what it remembers of them: plain data."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+
+from daemon.mixing.alarms import AlarmState
+from daemon.mixing.batch_state import BatchSettings, BatchState
+from daemon.mixing.due import Due, MixingTimes
+from daemon.mixing.level import Level
+from daemon.mixing.lots import Lot
+from daemon.mixing.quality import QualityLimits, QualityState
+from daemon.mixing.stability import Stability
+from daemon.mixing.timeline import Timeline
+from daemon.mixing.uncertainty import ProbeUncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class ReservoirSettings:
+    """One reservoir and the probes that look at it.
+
+    Attributes:
+        name: Of the reservoir.
+        batch: What a batch has to be.
+        quality: Thresholds of the quality tests.
+        probes: What each probe is worth, by name; the first one decides.
+        due: When batches are wanted.
+        zone: Of the local clock that `due` speaks of; None for UTC.
+    """
+
+    name: str
+    batch: BatchSettings = field(default_factory=BatchSettings)
+    quality: QualityLimits = field(default_factory=QualityLimits)
+    probes: Mapping[str, ProbeUncertainty] = field(
+        default_factory=lambda: {"ct-1": ProbeUncertainty()}
+    )
+    due: tuple[Due, ...] = ()
+    zone: tzinfo | None = None
+
+
+@dataclass(slots=True)
+class ProbeState:
+    """What is remembered of one probe; plain data."""
+
+    quality: QualityState = field(default_factory=QualityState)
+    fault: str = ""
+    fault_since_s: float | None = None
+    fault_told: bool = False
+
+
+@dataclass(slots=True)
+class ReservoirState:
+    """What is remembered of one reservoir; plain data."""
+
+    probes: dict[str, ProbeState] = field(default_factory=dict)
+    level: Level = field(default_factory=Level)
+    stability: Stability = field(default_factory=Stability)
+    batch: BatchState = field(default_factory=BatchState)
+    alarms: AlarmState = field(default_factory=AlarmState)
+    armed: bool = False
+    forecast_s: float | None = None
+    stable_at: str | None = None
+    times: MixingTimes = field(default_factory=MixingTimes)
+    salted_at: datetime | None = None
+    released_at: datetime | None = None
+
+
+@dataclass(slots=True)
+class StationState:
+    """All that a restart needs to go on as if nothing had happened; plain data.
+
+    Attributes:
+        timeline: Seconds since the station first ran.
+        reservoirs: By name.
+        lots: Of dry mix, by name.
+        commands_taken: Place in the inbox of the last command taken.
+    """
+
+    timeline: Timeline = field(default_factory=Timeline)
+    reservoirs: dict[str, ReservoirState] = field(default_factory=dict)
+    lots: dict[str, Lot] = field(default_factory=dict)
+    commands_taken: int = 0
