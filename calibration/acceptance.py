@@ -13,7 +13,7 @@ from enum import StrEnum
 
 from calibration.fit import Fit
 from calibration.gum import COVERAGE_K
-from calibration.model import Calibration, Instrument
+from calibration.model import NEVER_CALIBRATED, Calibration, Instrument
 
 
 class Outcome(StrEnum):
@@ -33,8 +33,8 @@ class Limits:
         factor_refuse_percent: Likewise.
         zero_warn_percent: Zero, % of span.
         zero_refuse_percent: Likewise.
-        temperature_warn_C: Disagreement of the thermometer.
-        temperature_refuse_C: Likewise.
+        temperature_warn_C: Disagreement of the thermometer as corrected so far.
+        temperature_refuse_C: Disagreement of the thermometer by itself.
         residual_warn: Distance of a point from the line, in standard uncertainties.
         residual_refuse: Likewise.
         factor_u_warn_percent: Expanded uncertainty (k = 2) of the factor.
@@ -88,7 +88,7 @@ def judge(
     reasons = [
         *_factor(fit, before, limits),
         *_zero(fit, instrument, limits),
-        *_temperature(fit, limits),
+        *_temperature(fit, before, limits),
         *_residuals(fit, limits),
         *_uncertainty(fit, limits),
         *((Outcome.ACCEPT_WITH_WARNING, f"Gone on in spite of: {each}") for each in overridden),
@@ -104,7 +104,7 @@ def judge(
 def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
     if "factor" not in fit.measured:
         return
-    first = before.id == "none"
+    first = before.id == NEVER_CALIBRATED
     change = 100.0 * (fit.factor / before.factor - 1.0)
     nominal = 100.0 * (fit.factor - 1.0)
     since = "from its nominal value" if first else "since the last calibration"
@@ -150,21 +150,28 @@ def _zero(fit: Fit, instrument: Instrument, limits: Limits) -> Iterator[_Reason]
         yield Outcome.ACCEPT_WITH_WARNING, f"{text}, beyond {limits.zero_warn_percent:g} %."
 
 
-def _temperature(fit: Fit, limits: Limits) -> Iterator[_Reason]:
+def _temperature(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
     if "temperature" not in fit.measured:
         return
-    off = fit.temperature_offset_C
-    text = f"The probe's thermometer is off by {-off:+.2f} °C"
+    off = -fit.temperature_offset_C
+    change = before.temperature_offset_C + off
     if abs(off) > limits.temperature_refuse_C:
         yield (
             Outcome.REFUSE,
             (
-                f"{text}, beyond {limits.temperature_refuse_C:g} °C: check the reference"
-                " thermometer and that both were in the same water; if so, replace the probe."
+                f"The probe's thermometer is off by {off:+.2f} °C, beyond"
+                f" {limits.temperature_refuse_C:g} °C: check the reference thermometer and that"
+                " both were in the same water; if so, replace the probe."
             ),
         )
-    elif abs(off) > limits.temperature_warn_C:
-        yield Outcome.ACCEPT_WITH_WARNING, f"{text}, beyond {limits.temperature_warn_C:g} °C."
+    elif abs(change) > limits.temperature_warn_C:
+        yield (
+            Outcome.ACCEPT_WITH_WARNING,
+            (
+                f"The probe's thermometer, as corrected so far, disagrees by {change:+.2f} °C,"
+                f" beyond {limits.temperature_warn_C:g} °C."
+            ),
+        )
 
 
 def _residuals(fit: Fit, limits: Limits) -> Iterator[_Reason]:

@@ -18,6 +18,9 @@ import gsw
 
 from calibration.gum import COVERAGE_K, Matrix, Vector, quadratic
 
+NEVER_CALIBRATED = "none"
+"""Id of the correction in force before any was made."""
+
 _STEP_MS_CM = 0.01
 _STEP_C = 0.01
 _ROUNDING_VARIANCE = 1e-15
@@ -206,7 +209,7 @@ def uncalibrated(instrument: Instrument, made_at: str = "") -> Calibration:
         (0.0, 0.0, variances[2]),
     )
     return Calibration(
-        "none",
+        NEVER_CALIBRATED,
         instrument.probe,
         made_at,
         "",

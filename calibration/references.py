@@ -319,7 +319,7 @@ def _published(reference: Reference) -> tuple[_Curve, _Causes, str]:
         value = curve(at)
         found = [
             *_tolerance(reference.bottle, value),
-            standard("published table", value * known.u_percent / 100.0, "mS/cm"),
+            standard(f"published table of {known.key}", value * known.u_percent / 100.0, "mS/cm"),
         ]
         if reference.with_solvent:
             found.append(rectangular("carbon dioxide in it", linear(SOLVENT, at) / 2, "mS/cm"))

@@ -196,9 +196,9 @@ def _founds(title: str, founds: Sequence[Found], caption: str) -> list[Markup]:
             f"{each.temperature_C:.2f}",
             f"{each.assigned_mS_cm:.4f}",
             f"{each.indicated_mS_cm:.4f}",
-            "–" if each.error_percent is None else f"{each.error_percent:+.2f} %",
-            f"{each.error_mS_cm:+.4f} ± {COVERAGE_K * each.u_mS_cm:.4f}",
-            f"{each.en:+.2f}",
+            "–" if each.error_percent is None else f"{each.error_percent:+z.2f} %",
+            f"{each.error_mS_cm:+z.4f} ± {COVERAGE_K * each.u_mS_cm:.4f}",
+            f"{each.en:+z.2f}",
         ]
         for each in founds
     ]
@@ -215,10 +215,10 @@ def _results(record: CalibrationRecord) -> list[Markup]:
             f"{made.factor:.5f}",
             f"{COVERAGE_K * made.u_factor:.5f}",
         ],
-        ["Zero, mS/cm", f"{made.zero_mS_cm:+.4f}", f"{COVERAGE_K * made.u_zero_mS_cm:.4f}"],
+        ["Zero, mS/cm", f"{made.zero_mS_cm:+z.4f}", f"{COVERAGE_K * made.u_zero_mS_cm:.4f}"],
         [
             "Temperature offset, °C",
-            f"{made.temperature_offset_C:+.3f}",
+            f"{made.temperature_offset_C:+z.3f}",
             f"{COVERAGE_K * made.u_offset_C:.3f}",
         ],
     ]
@@ -228,8 +228,8 @@ def _results(record: CalibrationRecord) -> list[Markup]:
             str(point.number),
             point.name,
             f"{point.assigned_mS_cm:.4f} ± {COVERAGE_K * point.assigned_u_mS_cm:.4f}",
-            f"{point.residual_mS_cm:+.4f}",
-            f"{point.normalised:+.2f}",
+            f"{point.residual_mS_cm:+z.4f}",
+            f"{point.normalised:+z.2f}",
             point.source,
         ]
         for point in record.fit.residuals
@@ -282,9 +282,9 @@ def _budget_row(row: Row, factor: float) -> list[str]:
         cause.distribution,
         f"{cause.divisor:.3f}",
         f"{row.sensitivity[0]:.3g}",
-        f"{100 * to_factor / factor:+.4f}",
-        f"{to_zero:+.5f}",
-        f"{to_offset:+.4f}",
+        f"{100 * to_factor / factor:+z.4f}",
+        f"{to_zero:+z.5f}",
+        f"{to_offset:+z.4f}",
     ]
 
 
@@ -305,7 +305,7 @@ def _history(probe: str, made_at: str, records: Sequence[Record]) -> list[Markup
     zero = zeros(known, probe)
     if zero:
         low, high = min(z.value for z in zero), max(z.value for z in zero)
-        parts.append(element("p", f"Zero so far from {low:+.4f} to {high:+.4f} mS/cm."))
+        parts.append(element("p", f"Zero so far from {low:+z.4f} to {high:+z.4f} mS/cm."))
     return parts
 
 
@@ -313,7 +313,7 @@ def _outlook(probe: str, records: Sequence[Record], day: str) -> str:
     ahead = factor_forecast(records, probe, day)
     if in_force(records, probe, f"{day}T23:59:59+00:00") is None or ahead is None:
         return "Too few values to tell a drift."
-    rate = f"{3000 * ahead.per_day:+.2f} ± {3000 * COVERAGE_K * ahead.per_day_u:.2f} % in 30 days"
+    rate = f"{3000 * ahead.per_day:+z.2f} ± {3000 * COVERAGE_K * ahead.per_day_u:.2f} % in 30 days"
     if not ahead.significant:
         return f"The cell constant drifts by {rate} (k = 2), which is no certain drift."
     ends = [each.isoformat() if each else "never" for each in (ahead.earliest, ahead.latest)]

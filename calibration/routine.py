@@ -106,6 +106,7 @@ class Routine:
             self._immersed_s = shown.t_s
         self._readings.append(shown)
         if self.step is Step.THERMOMETER:
+            self._readings = window(self._readings) or [shown]
             return ()
         return self._settle(shown)
 
@@ -209,7 +210,7 @@ class Routine:
         progress = Progress(
             self._waited_s(), shown.conductivity_mS_cm, shown.temperature_C, at_rest
         )
-        good = [reading for reading in self._readings if reading.ok]
+        good = [reading for reading in self._readings if reading.meant]
         frozen = compensating_while_warming(self.reference, good)
         if frozen is not None:
             return (progress, *self._hold(frozen))

@@ -20,6 +20,7 @@ CONDUCTIVITY_PERCENT = 0.1
 CONDUCTIVITY_FLOOR_MS_CM = 0.002
 TEMPERATURE_C = 0.05
 
+_MOST_SHOWN = 1e6
 _SLOPE_K = 2.0
 _MOST_CORRELATED = 0.9
 
@@ -39,6 +40,15 @@ class Shown:
     conductivity_mS_cm: float
     temperature_C: float
     ok: bool = True
+
+    @property
+    def meant(self) -> bool:
+        """Whether it came, and both values are such as any instrument may show."""
+        return (
+            self.ok
+            and abs(self.conductivity_mS_cm) <= _MOST_SHOWN
+            and abs(self.temperature_C) <= _MOST_SHOWN
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +97,7 @@ def window(readings: Sequence[Shown]) -> list[Shown]:
     if not readings:
         return []
     since = readings[-1].t_s - WINDOW_S
-    return [reading for reading in readings if reading.ok and reading.t_s >= since]
+    return [reading for reading in readings if reading.meant and reading.t_s >= since]
 
 
 def rest(readings: Sequence[Shown], resolution_mS_cm: float = 0.0) -> Rest | None:

@@ -314,6 +314,15 @@ def test_the_thermometer_decides_the_verdict(off_C: float, outcome: Outcome) -> 
     assert outcome is judge(fitted, NEVER, INSTRUMENT).outcome
 
 
+def test_a_thermometer_that_is_off_as_it_was_last_time_is_no_news() -> None:
+    """Half a degree that the calibration in force corrects already asks for nothing."""
+    last = replace(NEVER, id="cal-0", temperature_offset_C=0.5)
+    point = capture(1, STRONG, truth(offset_C=0.5), thermometer_C=22.0)
+    fitted = fit([point], INSTRUMENT, last, Thermometer("T-1", 0.1))
+
+    assert Outcome.ACCEPT is judge(fitted, last, INSTRUMENT).outcome
+
+
 def test_a_check_names_its_error_and_whether_it_counts() -> None:
     """2 % off with a good calibration is far beyond its expanded uncertainty."""
     sure = replace(NEVER, covariance=((1e-6, 0.0, 0.0), (0.0, 1e-6, 0.0), (0.0, 0.0, 1e-4)))
