@@ -1,46 +1,65 @@
-"""The station's state as text, and back: what a restart goes on from."""
+"""The station's state as text, and back: what a restart goes on from.
+
+The text carries a mark of the shape of the state.  A version with another
+shape takes from it only what must not be lost: time, commands taken, lots and
+batches.  Its detectors begin anew, as after a gap.
+"""
 
 from __future__ import annotations
 
+import hashlib
+import json
 from functools import cache
 from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
-from daemon.mixing.batch import BatchState
-from daemon.mixing.station import ReservoirState, StationState
+from daemon.mixing.batch_state import BatchState
+from daemon.mixing.due import MixingTimes
+from daemon.mixing.lots import Lot
+from daemon.mixing.station_state import ReservoirState, StationState
 from daemon.mixing.timeline import Timeline
 
 
 def dump(state: StationState) -> str:
-    """Return the state as JSON."""
-    return _adapter(StationState).dump_json(state).decode()
+    """Return the state as JSON, marked with its shape."""
+    return f'{{"shape":"{_shape()}","state":{_adapter(StationState).dump_json(state).decode()}}}'
 
 
 def restore(text: str) -> StationState | None:
-    """Return the state that `dump` wrote; None when this version cannot read it."""
+    """Return the state that `dump` wrote; None when it is of another shape."""
     try:
-        state: StationState = _adapter(StationState).validate_json(text)
+        raw = _adapter(dict[str, Any]).validate_json(text)
+        if raw.get("shape") != _shape():
+            return None
+        state: StationState = _adapter(StationState).validate_python(raw.get("state"))
     except ValidationError:
         return None
     return state
 
 
 def restore_batches(text: str) -> StationState | None:
-    """Return what of a state even another version must keep: time and batches.
-
-    The detectors then begin anew, as after a gap.  None when not even that
-    can be read.
-    """
+    """Return what even another version must keep of a state; None when nothing can be read."""
     try:
-        raw: dict[str, Any] = _adapter(dict[str, Any]).validate_json(text)
+        whole = _adapter(dict[str, Any]).validate_json(text)
+        raw = whole.get("state", whole)
         state = StationState(timeline=_adapter(Timeline).validate_python(raw["timeline"]))
+        state.lots = _adapter(dict[str, Lot]).validate_python(raw.get("lots", {}))
+        state.commands_taken = _adapter(int).validate_python(raw.get("commands_taken", 0))
         for name, kept in raw["reservoirs"].items():
-            batch = _adapter(BatchState).validate_python(kept["batch"])
-            state.reservoirs[name] = ReservoirState(batch=batch)
+            state.reservoirs[name] = ReservoirState(
+                batch=_adapter(BatchState).validate_python(kept["batch"]),
+                times=_adapter(MixingTimes).validate_python(kept.get("times", {})),
+            )
     except (ValidationError, KeyError, TypeError, AttributeError):
         return None
     return state
+
+
+@cache
+def _shape() -> str:
+    schema = json.dumps(_adapter(StationState).json_schema(), sort_keys=True)
+    return hashlib.sha256(schema.encode()).hexdigest()[:16]
 
 
 @cache

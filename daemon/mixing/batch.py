@@ -174,6 +174,7 @@ def on_confirmed(
 def end(state: BatchState, how: str, by: str) -> list[Step]:
     """End the batch `used` or `discarded`; the reservoir holds no batch then."""
     ended: Step = (Kind.BATCH, {"what": "ended", "batch": state.id, "how": how, "by": by})
+    state.probability = None
     left = to(state, Phase.IDLE, f"the batch was {how}")
     for _, facts in left:
         facts["batch"] = state.id

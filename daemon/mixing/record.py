@@ -67,7 +67,7 @@ def records(events: Iterable[Event]) -> list[BatchRecord]:
 
 def _take(record: BatchRecord, event: Event) -> None:
     facts, wall = event.facts, event.at.wall
-    if event.kind is Kind.PHASE:
+    if event.kind is Kind.PHASE and record.ended is None:
         record.phase = str(facts["to"])
         if record.phase == Phase.DISSOLVING and record.salted is None:
             record.salted = wall

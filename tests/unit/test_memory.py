@@ -23,7 +23,8 @@ def stopped(story: Story) -> str:
 def of_another_version(text: str) -> str:
     """A kept state in which the detectors' part cannot be read."""
     raw: dict[str, Any] = json.loads(text)
-    for reservoir in raw["reservoirs"].values():
+    raw["shape"] = "another"
+    for reservoir in raw["state"]["reservoirs"].values():
         reservoir["stability"] = {"filling": "of another time"}
         reservoir["level"] = 7
     return json.dumps(raw)
@@ -65,7 +66,7 @@ def test_batches_survive_another_version() -> None:
     story = mixed()
     text = of_another_version(stopped(story))
     station = went_on(text)
-    kept = json.loads(text)["reservoirs"]["mix-1"]["batch"]
+    kept = json.loads(text)["state"]["reservoirs"]["mix-1"]["batch"]
 
     assert kept == json.loads(dump(station.state))["reservoirs"]["mix-1"]["batch"]
     assert "ready" == kept["phase"]
