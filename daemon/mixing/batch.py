@@ -164,7 +164,8 @@ def on_confirmed(
     state.confirmed_by = who
     steps: list[Step] = []
     if state.phase is Phase.STALE:
-        state.ready_since_s, state.advice, state.advised = None, "", ""
+        state.ready_since_s = None
+        state.forget_advice()
         steps += to(state, Phase.VERIFYING, f"{who} asked to verify it again")
     if level.medians:
         state.called = sum(level.medians) / len(level.medians)
@@ -239,7 +240,7 @@ def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[St
         return []
     state.impure = impure
     if not impure:
-        state.advice, state.advised = "", ""
+        state.forget_advice()
         return [
             (Kind.ADVICE, {"advice": "the purified water is pure now", "uS_cm": round(shown, 1)})
         ]
@@ -310,7 +311,7 @@ def _begin_blank(state: BatchState, new: BatchState, now: float, why: str) -> li
 def _dissolve(state: BatchState, t_s: float, why: str) -> list[Step]:
     state.salted_since_s, state.ready_since_s = t_s, None
     state.probability, state.judged_s = None, None
-    state.advice, state.advised = "", ""
+    state.forget_advice()
     # What was vouched for was the water before.
     state.confirmed_by, state.second = "", None
     return to(state, Phase.DISSOLVING, why)

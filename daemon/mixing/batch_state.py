@@ -134,6 +134,8 @@ class BatchState:
         remix_told_s: When it was last advised to mix standing water, s.
         advice: The sentence in force; empty when there is none.
         advised: What that was about, so that it is not said twice.
+        advice_salt_g: Dry mix that it says to add, g; None when none.
+        advice_water_l: Purified water that it says to add, L; None when none.
     """
 
     phase: Phase = Phase.IDLE
@@ -160,3 +162,10 @@ class BatchState:
     remix_told_s: float | None = None
     advice: str = ""
     advised: str = ""
+    advice_salt_g: float | None = None
+    advice_water_l: float | None = None
+
+    def forget_advice(self) -> None:
+        """No advice is in force any more."""
+        self.advice, self.advised = "", ""
+        self.advice_salt_g, self.advice_water_l = None, None

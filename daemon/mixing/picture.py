@@ -37,6 +37,8 @@ def picture(
         "age_h": None if age is None else round(age, 3),
         "stable_at": state.stable_at,
         "advice": state.batch.advice or None,
+        "advice_salt_g": state.batch.advice_salt_g,
+        "advice_water_l": state.batch.advice_water_l,
         "alarms": [*sorted(state.alarms.active)],
     }
     start_by = None if settings is None else _start_by(state, at, settings)

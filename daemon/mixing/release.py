@@ -66,7 +66,8 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
         text = f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits)}"
         return advise(state, "waits: " + "; ".join(waits), {"advice": text})
     state.ready_since_s, state.was_ready = t_s, True
-    state.advice, state.advised, state.was_stale = "", "", False
+    state.was_stale = False
+    state.forget_advice()
     return to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")
 
 
@@ -164,7 +165,13 @@ def advise(state: BatchState, about: str, told: dict[str, JSON]) -> list[Step]:
     if state.advised == about and state.advice:
         return []
     state.advice, state.advised = str(told["advice"]), about
+    state.advice_salt_g = _amount(told.get("salt_g"))
+    state.advice_water_l = _amount(told.get("water_l"))
     return [(Kind.ADVICE, told)]
+
+
+def _amount(value: JSON) -> float | None:
+    return float(value) if isinstance(value, int | float) and value > 0 else None
 
 
 def _best(state: BatchState) -> tuple[float, float]:

@@ -68,7 +68,7 @@ def test_batches_survive_another_version() -> None:
     station = went_on(text)
     kept = json.loads(text)["state"]["reservoirs"]["mix-1"]["batch"]
 
-    assert kept == json.loads(dump(station.state))["reservoirs"]["mix-1"]["batch"]
+    assert kept == json.loads(dump(station.state))["state"]["reservoirs"]["mix-1"]["batch"]
     assert "ready" == kept["phase"]
 
 
