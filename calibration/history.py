@@ -7,16 +7,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
 
 from calibration.gum import COVERAGE_K
+from calibration.model import Calibration
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 
 FACTOR_LIMIT_PERCENT = 2.0
 """How far the cell constant may move from the one in force."""
 
 CHECK_EVERY_DAYS = 7
+
+ASSUMED_DRIFT_PERCENT = 0.5
+"""How far a cell constant may move in thirty days, ±, while nobody knows; our own choice."""
+
+_THIRTY_DAYS = 30.0
 
 _HORIZON_DAYS = 3650
 _DAY_S = 86400.0
@@ -290,6 +296,31 @@ def factor_forecast(records: Sequence[Record], probe: str, today: str) -> Foreca
     allowed = now.calibration.factor * FACTOR_LIMIT_PERCENT / 100.0
     middle = now.calibration.factor
     return forecast(factors(records, probe), middle - allowed, middle + allowed, today)
+
+
+def aged(records: Sequence[Record], probe: str, at: str) -> Calibration | None:
+    """Return the calibration in force with the doubt that has grown since it was made.
+
+    What the cell constant may have moved comes from the drift so far, or from
+    `ASSUMED_DRIFT_PERCENT` until two values tell one.
+
+    Args:
+        records: All of them.
+        probe: Its name.
+        at: ISO 8601 with offset.
+    """
+    record = in_force(records, probe, at)
+    if record is None:
+        return None
+    made = record.calibration
+    days = max(0.0, (moment(at) - moment(made.made_at)).total_seconds() / _DAY_S)
+    known = [each for each in factors(records, probe) if each.at <= moment(at)]
+    band = _band(known)
+    limits = made.factor * ASSUMED_DRIFT_PERCENT / 100.0 / _THIRTY_DAYS
+    per_day = math.hypot(band.slope, band.slope_u) if band else limits / math.sqrt(3.0)
+    first, *others = made.covariance
+    grown = (first[0] + (per_day * days) ** 2, first[1], first[2])
+    return replace(made, covariance=(grown, others[0], others[1]))
 
 
 def due(records: Sequence[Record], probe: str, today: str) -> Due:

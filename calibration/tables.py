@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from calibration.curves import Table, cubic, linear
+from calibration.curves import Table, cubic
 
 _WARM = (0.0, 5.0, 10.0, 15.0, 18.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0)
 _WARM_WITHOUT_18 = tuple(t for t in _WARM if t != 18.0)  # noqa: PLR2004 - the row that is missing
@@ -50,7 +50,7 @@ class Published:
             value / cubic(like, at)
             for at, value in zip(self.table.temperatures_C, self.table.values, strict=True)
         )
-        ratio = linear(Table(self.name, self.table.temperatures_C, ratios), temperature_C)
+        ratio = cubic(Table(self.name, self.table.temperatures_C, ratios), temperature_C)
         return ratio * cubic(like, temperature_C)
 
 
@@ -75,7 +75,7 @@ def _iupac(molality: str, temperatures_C: tuple[float, ...], *uS_cm: float) -> P
 def _demal(demal: str, likeness: str, *uS_cm: float) -> Published:
     name = f"KCl {demal} demal"
     table = Table(name, (0.0, 18.0, 25.0), tuple(0.9995 * value / 1000.0 for value in uS_cm))
-    return Published(f"kcl-{demal}-demal", name, table, 0.03, _ASTM, likeness)
+    return Published(f"kcl-{demal}-demal", name, table, 0.04, _ASTM, likeness)
 
 
 def _sold(label: str, likeness: str, *mS_cm: float) -> Published:

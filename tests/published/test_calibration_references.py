@@ -21,6 +21,7 @@ from calibration.references import (
     seawater,
     value_at,
 )
+from calibration.tables import PUBLISHED
 
 PERCENT = 0.0002
 """0.02 %, relative."""
@@ -127,6 +128,52 @@ def test_demal_solutions_agree_with_the_legal_values(demal: str, expected: float
     value = value_at(published(f"kcl-{demal}-demal"), 25.0).conductivity_mS_cm
 
     assert pytest.approx(expected, rel=5e-4) == value
+
+
+@pytest.mark.parametrize(
+    "demal, computed_us_cm",
+    [
+        ("1.0", (65130.0, 97807.0, 111289.0)),
+        ("0.1", (7133.0, 11162.0, 12853.0)),
+        ("0.01", (773.2, 1220.25, 1408.6)),
+    ],
+)
+def test_demal_solutions_agree_with_an_equation_of_their_own(
+    demal: str, computed_us_cm: tuple[float, ...]
+) -> None:
+    """At 0, 18 and 25 °C the series is within 0.04 % of what its masses conduct.
+
+    Source: McKee (2009), J. Solution Chem. 38, 1155, for 71.1352, 7.41913 and 0.745263 g/kg.
+    """
+    reference = published(f"kcl-{demal}-demal")
+    ratios = [
+        value_at(reference, t).conductivity_mS_cm / (computed / 1000.0)
+        for t, computed in zip((0.0, 18.0, 25.0), computed_us_cm, strict=True)
+    ]
+
+    assert pytest.approx([1.0, 1.0, 1.0], abs=4e-4) == ratios
+
+
+SPARSE = [
+    (key, t) for key, each in PUBLISHED.items() if each.likeness
+    for t in each.table.temperatures_C[1:-1]
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("key, held_out_C", SPARSE)
+def test_a_row_held_out_of_a_sparse_table_is_found_by_likeness(key: str, held_out_C: float) -> None:
+    """Following the shape of the like primary standard, a missing row is told to 0.02 %.
+
+    The demal tables have three rows: with the middle one gone only the ends, 25 °C apart, are
+    left, and the measurements of 1933 themselves differ from those of 2001 by up to 0.04 %.
+    """
+    allowed = 4e-4 if key.endswith("demal") else PERCENT
+    whole = PUBLISHED[key]
+    rows = dict(zip(whole.table.temperatures_C, whole.table.values, strict=True))
+    expected = rows.pop(held_out_C)
+    without = replace(whole, table=Table("held out", tuple(rows), tuple(rows.values())))
+
+    assert pytest.approx(expected, rel=allowed) == without.conductivity_mS_cm(held_out_C)
 
 
 def test_the_solution_that_defines_salinity_conducts_what_it_was_found_to() -> None:

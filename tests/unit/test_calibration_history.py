@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
@@ -14,6 +15,7 @@ from calibration.history import (
     Measured,
     UnknownCalibration,
     add,
+    aged,
     due,
     factor_forecast,
     factors,
@@ -189,6 +191,26 @@ def test_checks_count_towards_the_drift() -> None:
 
     assert pytest.approx([1.02, 1.03], abs=2e-4) == [each.value for each in seen]
     assert 1 == len(zeros(records, "ct-1"))
+
+
+def test_a_calibration_is_worth_less_the_older_it_is() -> None:
+    """Nobody knows the drift yet: ± 0.5 % in thirty days, as limits, is added."""
+    records = (made(0, 1.0, u=0.001),)
+    made_at, month_on = FIRST.isoformat(), (FIRST + timedelta(days=30)).isoformat()
+    u = [each.u_factor for when in (made_at, month_on)
+         for each in [aged(records, "ct-1", when)] if each]  # fmt: skip
+
+    assert pytest.approx([0.001, math.hypot(0.001, 0.005 / math.sqrt(3.0))]) == u
+
+
+def test_a_known_drift_takes_the_place_of_the_assumed_one() -> None:
+    """Two values 0.002 apart in ten days, each to 0.0001, drift 0.0002 a day."""
+    records = (made(0, 1.0, u=0.0001), made(10, 1.002, u=0.0001))
+    later = aged(records, "ct-1", (FIRST + timedelta(days=20)).isoformat())
+    slope_u = 0.0001 * math.sqrt(2.0) / 10.0
+
+    assert later is not None
+    assert pytest.approx(math.hypot(0.0001, 0.002, 10 * slope_u)) == later.u_factor
 
 
 def test_a_probe_never_calibrated_is_due_at_once() -> None:
