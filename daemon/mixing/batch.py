@@ -8,7 +8,6 @@ of an event and its facts, in the order in which they happened.
 
 from __future__ import annotations
 
-from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Kind, Phase
@@ -233,10 +232,10 @@ def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[St
     recent = level.last(FRESH_BINS)
     if not recent or max(recent) > settings.blank_max_ppt:
         return []
-    shown = conductivity_mS_cm(max(median(recent), 0.0), 25.0) * 1000.0
-    lowest = conductivity_mS_cm(max(min(recent), 0.0), 25.0) * 1000.0
-    impure = lowest > settings.purified_max_uS_cm
-    if impure == state.impure or (state.impure and shown > settings.purified_max_uS_cm):
+    # The lowest so far: salt that creeps up from the bottom must not look like impure water.
+    shown = conductivity_mS_cm(max(state.rest_level or 0.0, 0.0), 25.0) * 1000.0
+    impure = shown > settings.purified_max_uS_cm
+    if impure == state.impure:
         return []
     state.impure = impure
     if not impure:
@@ -309,7 +308,7 @@ def _begin_blank(state: BatchState, new: BatchState, now: float, why: str) -> li
 
 
 def _dissolve(state: BatchState, t_s: float, why: str) -> list[Step]:
-    state.salted_since_s, state.ready_since_s = t_s, None
+    state.salted_since_s, state.ready_since_s, state.remaining = t_s, None, None
     state.probability, state.judged_s = None, None
     state.forget_advice()
     # What was vouched for was the water before.

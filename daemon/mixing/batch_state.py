@@ -118,6 +118,7 @@ class BatchState:
         rest_level: Salinity of the water before anything was added.
         peak: Highest level since the batch began.
         salted_since_s: When dissolving began, s.
+        remaining: How far salinity still has to go by the last forecast; None without.
         called: Salinity of the last `stabilised` call.
         called_u: Its standard uncertainty.
         temperature_C: Of the water, at the last reading that could be used.
@@ -146,6 +147,7 @@ class BatchState:
     rest_level: float | None = None
     peak: float = 0.0
     salted_since_s: float | None = None
+    remaining: float | None = None
     called: float | None = None
     called_u: float | None = None
     temperature_C: float | None = None

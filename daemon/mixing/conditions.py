@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from daemon.mixing.lots import Lot
 
 AGEING_SHARE = 6.0
+SETTLED_PPT = 0.1
+PROOF_S = 1800.0
+"""How long it may take to be sure that nothing moves any more."""
 
 
 def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
@@ -35,8 +38,7 @@ def of_batch(
 ) -> dict[str, str]:
     """Return what is wrong with the batch, its water and its salt."""
     found = {}
-    overdue_s = settings.settle_within_min * 60.0
-    if state.phase is Phase.DISSOLVING and t_s - (state.salted_since_s or t_s) > overdue_s:
+    if _overdue(state, t_s, settings):
         found["mixing-overdue"] = f"dissolving for more than {settings.settle_within_min:g} min"
     if state.phase is Phase.OFF_TARGET:
         found["batch-off-target"] = state.advice
@@ -53,6 +55,15 @@ def of_batch(
     if state.phase is Phase.READY and age is not None and age > young_h:
         found["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
     return found | _of_salt(state, settings, known)
+
+
+def _overdue(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
+    """Say whether mixing is late: still moving when it should be over, or never proven so."""
+    if state.phase is not Phase.DISSOLVING or state.salted_since_s is None:
+        return False
+    late_s = t_s - state.salted_since_s - settings.settle_within_min * 60.0
+    moving = state.remaining is None or abs(state.remaining) >= SETTLED_PPT
+    return late_s > (0.0 if moving else PROOF_S)
 
 
 def _of_salt(

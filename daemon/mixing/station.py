@@ -278,6 +278,7 @@ def _finding_steps(
 
 def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: float) -> list[Step]:
     state.stable_at = iso(at, found.stable_in_s)
+    state.batch.remaining = found.remaining
     if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
         return []
     state.forecast_s = t_s
