@@ -21,7 +21,8 @@ from calibration.steadiness import Rest, Shown
 from calibration.tables import PUBLISHED
 
 _PLAUSIBLE_LOW, _PLAUSIBLE_HIGH = 0.75, 1.3
-_NEAR = math.log(1.25)
+_NEAR = math.log(1.3)
+_APART = math.log(1.1)
 _SOLD_BEHIND, _PRIMARY_BEHIND = 0.02, 0.1
 _DRY_MS_CM = 0.05
 _WET_PERCENT_OF_SPAN = 1.0
@@ -34,8 +35,10 @@ _LEAST_PER_C = 0.004
 _FOLLOWING_S = 60.0
 _BUBBLE_SHARE = 0.05
 _COMINGS = 2
+_LOCAL_HALF = 7
 _BUBBLE_DEPTH = 0.003
 _BUBBLE_SIGMAS = 5.0
+_BUBBLE_STEPS = 2.5
 _SIGMA_OF_MAD = 1.4826
 
 
@@ -155,15 +158,15 @@ def _unlike(
     temperature_C: float,
     value: Value,
 ) -> Finding:
-    found = sorted(
-        (
-            *_unit_mistakes(reference, indicated_mS_cm, value),
-            *_bottle_mistakes(reference, others, indicated_mS_cm, temperature_C, value),
-        ),
-        key=lambda pair: pair[0],
+    off = _off(reference, indicated_mS_cm, value)
+    units = min(_unit_mistakes(off, indicated_mS_cm, value), key=lambda pair: pair[0])
+    bottles = sorted(
+        _bottles(others, indicated_mS_cm, temperature_C), key=lambda near: near.distance
     )
-    if found and found[0][0] < _NEAR:
-        return found[0][1]
+    if units[0] < _NEAR and (not bottles or units[0] < bottles[0].distance):
+        return units[1]
+    if bottles:
+        return _bottle_mistake(off, bottles)
     if abs(indicated_mS_cm) < _DRY_MS_CM:
         return Finding(
             Mistake.WRONG_BOTTLE,
@@ -174,8 +177,7 @@ def _unlike(
         )
     return Finding(
         Mistake.WRONG_BOTTLE,
-        f"{_off(reference, indicated_mS_cm, value)}, and near no solution known here: this is the"
-        " wrong bottle or a spoilt one.",
+        f"{off}, and near no solution known here: this is the wrong bottle or a spoilt one.",
         "Take a fresh bottle and retry.",
         OnConfirm.NOTHING,
     )
@@ -193,53 +195,59 @@ def _distance(one: float, other: float) -> float:
 
 
 def _unit_mistakes(
-    reference: Reference, indicated_mS_cm: float, value: Value
+    off: str, indicated_mS_cm: float, value: Value
 ) -> Iterator[tuple[float, Finding]]:
     for times, meaning in _UNITS:
         finding = Finding(
             Mistake.UNITS,
-            f"{_off(reference, indicated_mS_cm, value)}, {times:g} times as much: {meaning}.",
+            f"{off}, {times:g} times as much: {meaning}.",
             "Abort, correct the unit of conductivity in the probe's configuration, and start anew.",
             OnConfirm.NOTHING,
         )
         yield _distance(indicated_mS_cm, times * value.conductivity_mS_cm), finding
 
 
-def _bottle_mistakes(
-    reference: Reference,
-    others: Sequence[tuple[int, Reference]],
-    indicated_mS_cm: float,
-    temperature_C: float,
-    value: Value,
-) -> Iterator[tuple[float, Finding]]:
-    off = _off(reference, indicated_mS_cm, value)
-    for number, other in others:
-        near = _value_or_none(other, temperature_C)
-        if near is not None:
-            yield (
-                _distance(indicated_mS_cm, near),
-                Finding(
-                    Mistake.SWAPPED,
-                    f"{off}: it looks like {other.name} of point {number}; the points are swapped.",
-                    "Confirm to take the two points in the other order, or change the bottle and"
-                    " retry.",
-                    OnConfirm.SWAP,
-                ),
-            )
-    for other in (*(published(key) for key in PUBLISHED), seawater(35.0)):
-        near = _value_or_none(other, temperature_C)
-        if near is not None:
-            # Where several fit, a bottle of the plan is likelier, and a sold one than a primary.
-            behind = _SOLD_BEHIND if _is_sold(other) else _PRIMARY_BEHIND
-            yield (
-                _distance(indicated_mS_cm, near) + behind,
-                Finding(
-                    Mistake.WRONG_BOTTLE,
-                    f"{off}: it looks like {other.name}; this is the wrong bottle.",
-                    "Rinse the probe, take the right bottle, and retry.",
-                    OnConfirm.NOTHING,
-                ),
-            )
+@dataclass(frozen=True, slots=True)
+class _Near:
+    """A solution that a cell constant could turn into the value shown."""
+
+    distance: float
+    name: str
+    mS_cm: float
+    point: int | None = None
+
+
+def _bottles(
+    others: Sequence[tuple[int, Reference]], indicated_mS_cm: float, temperature_C: float
+) -> Iterator[_Near]:
+    known = (*(published(key) for key in PUBLISHED), seawater(35.0))
+    for point, other in (*others, *((None, each) for each in known)):
+        value = _value_or_none(other, temperature_C)
+        if value is None or _distance(indicated_mS_cm, value) > _NEAR:
+            continue
+        # Where several fit, a bottle of the plan is likelier, and a sold one than a primary.
+        behind = _SOLD_BEHIND if _is_sold(other) else _PRIMARY_BEHIND
+        distance = _distance(indicated_mS_cm, value) + (behind if point is None else 0.0)
+        yield _Near(distance, other.name, value, point)
+
+
+def _bottle_mistake(off: str, bottles: Sequence[_Near]) -> Finding:
+    first = bottles[0]
+    if first.point is not None:
+        return Finding(
+            Mistake.SWAPPED,
+            f"{off}: it looks like {first.name} of point {first.point}; the points are swapped.",
+            "Confirm to take the two points in the other order, or change the bottle and retry.",
+            OnConfirm.SWAP,
+        )
+    also = [each.name for each in bottles if _distance(each.mS_cm, first.mS_cm) > _APART]
+    names = " or ".join([first.name, *also[:1]])
+    return Finding(
+        Mistake.WRONG_BOTTLE,
+        f"{off}: it looks like {names}; this is the wrong bottle.",
+        "Rinse the probe, take the right bottle, and retry.",
+        OnConfirm.NOTHING,
+    )
 
 
 def _is_sold(reference: Reference) -> bool:
@@ -308,34 +316,46 @@ def compensating_while_warming(reference: Reference, readings: Sequence[Shown]) 
     )
 
 
-def bubbles(readings: Sequence[Shown]) -> Finding | None:
+def bubbles(
+    reference: Reference, readings: Sequence[Shown], resolution_mS_cm: float = 0.0
+) -> Finding | None:
     """Tell noise that only ever goes down, as bubbles in the cell make it.
 
     Args:
+        reference: A solution; air holds no bubbles.
         readings: Good ones of the window.
+        resolution_mS_cm: Step of the instrument; a dip of a step or two is none.
     """
     values = [reading.conductivity_mS_cm for reading in readings]
-    if not values:
+    off = _off_local_level(values)
+    if not off or not reference.is_solution:
         return None
     middle = median(values)
-    above = [value - middle for value in values if value >= middle]
-    sigma = _SIGMA_OF_MAD * median(above)
-    deep = max(_BUBBLE_SIGMAS * sigma, _BUBBLE_DEPTH * abs(middle))
-    dips = [value < middle - deep for value in values]
-    low = sum(dips)
-    # A probe that is only slow to settle starts low once; bubbles come and go.
-    comings = sum(dip and not before for before, dip in pairwise(dips))
-    high = sum(value > middle + deep for value in values)
-    if comings < _COMINGS or low < _BUBBLE_SHARE * len(values) or high * 4 > low:
+    sigma = _SIGMA_OF_MAD * median(each for each in off if each >= 0.0)
+    deep = max(
+        _BUBBLE_SIGMAS * sigma, _BUBBLE_DEPTH * abs(middle), _BUBBLE_STEPS * resolution_mS_cm
+    )
+    dips = [each < -deep for each in off]
+    low, high = sum(dips), sum(each > deep for each in off)
+    comings = sum(dip and not before for before, dip in pairwise((False, *dips)))
+    if comings < _COMINGS or low < _BUBBLE_SHARE * len(off) or high * 4 > low:
         return None
     return Finding(
         Mistake.BUBBLES,
-        f"{low} of {len(values)} values drop by more than {100 * deep / abs(middle):.1f} % and none"
+        f"{low} of {len(off)} values drop by more than {100 * deep / abs(middle):.1f} % and none"
         " rises as far: there are bubbles in the cell.",
         "Tilt the probe, tap it until the bubbles leave, and retry; confirm to wait for another"
         " while.",
         OnConfirm.WAIT,
     )
+
+
+def _off_local_level(values: Sequence[float]) -> list[float]:
+    """Return each value less the median around it, which a steady rise leaves at nothing."""
+    half = min(_LOCAL_HALF, len(values) // 4)
+    return [
+        values[i] - median(values[i - half : i + half + 1]) for i in range(half, len(values) - half)
+    ]
 
 
 def overdue(rest: Rest | None) -> Finding:

@@ -216,12 +216,16 @@ class Routine:
             return (progress, *self._hold(frozen))
         if at_rest is not None and at_rest.steady:
             return (progress, *self._steady(at_rest))
-        foam = bubbles(window(self._readings)) if self._waited_s() >= _BUBBLES_AFTER_S else None
+        foam = self._bubbles() if self._waited_s() >= _BUBBLES_AFTER_S else None
         if foam is not None:
             return (progress, *self._hold(foam))
         if self._waited_s() >= self._limit_s:
             return (progress, *self._hold(overdue(at_rest)))
         return (progress,)
+
+    def _bubbles(self) -> Finding | None:
+        step = self.plan.instrument.resolution_mS_cm
+        return bubbles(self.reference, window(self._readings), step)
 
     def _indicated(self) -> tuple[float, float]:
         good = window(self._readings)
@@ -238,7 +242,7 @@ class Routine:
             for number, reference in enumerate(self._references)
             if number > self._index and self._leaving is None
         ]
-        finding = bubbles(window(self._readings)) or at_capture(
+        finding = self._bubbles() or at_capture(
             self.reference, later, *self._indicated(), self.plan.instrument.span_mS_cm
         )
         if finding is not None and finding.mistake not in self._passed:

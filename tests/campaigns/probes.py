@@ -119,6 +119,8 @@ class Result:
     """Error of salinity over its expanded uncertainty."""
     outcome: str
     expanded_percent: float
+    questioned: int
+    """Points that the routine held for a mistake that was none."""
 
 
 def calibrate(
@@ -167,11 +169,12 @@ def _one_point(
     beside_C = bath_C + chance.uniform(-CELL_C, CELL_C) + thermometer_off
     while routine.step in (Step.RINSE, Step.IMMERSE, Step.STIR):
         routine.act(Act(Doing.CONFIRM))
-    while routine.step is Step.SETTLE:
-        routine.read(probe.look(conductivity, bath_C))
+    while routine.step in (Step.SETTLE, Step.HELD):
         if routine.step is Step.HELD:
             # A cell constant far off can look like compensation; the person knows better.
             routine.act(Act(Doing.CONFIRM))
+        else:
+            routine.read(probe.look(conductivity, bath_C))
     if routine.step is Step.THERMOMETER:
         routine.act(Act(Doing.CONFIRM, value=round(beside_C, 2)))
     if routine.step is not Step.CAPTURED:
@@ -207,6 +210,7 @@ def judge(probe: Probe, record: CalibrationRecord, chance: random.Random) -> Res
         error / (2.0 * salinity_u),
         record.verdict.outcome.value,
         100.0 * expanded / corrected,
+        len(record.overridden),
     )
 
 
@@ -246,6 +250,7 @@ def summary(results: Sequence[Result]) -> str:
             f"salinity inside k = 2             {100 * coverage(salty):.1f} %",
             f"salinity error, 95 % of probes    {percentile_95(results):.3f}",
             f"mean expanded u of conductivity   {mean_u:.2f} %",
+            f"points questioned without reason  {sum(r.questioned for r in results)}",
         )
     )
 

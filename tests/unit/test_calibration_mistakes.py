@@ -10,7 +10,7 @@ from calibration.acceptance import Outcome
 from calibration.bench import Doing, Say
 from calibration.instructions import Step
 from calibration.mistakes import Mistake
-from calibration.references import Bottle, Tolerance, air, value_at
+from calibration.references import Bottle, Reference, Tolerance, air, published, value_at
 from calibration.steadiness import Shown
 from tests.unit.test_calibration_routine import PLAN, STRONG, WEAK, Bench, bench, saved, still
 
@@ -33,6 +33,29 @@ def test_the_wrong_bottle_is_named() -> None:
     assert Mistake.WRONG_BOTTLE is said.finding.mistake
     assert "looks like KCl solution labelled 12.88 mS/cm" in said.text
     assert said.way_on
+
+
+@pytest.mark.parametrize("factor", [0.8, 0.9, 1.1, 1.2])
+@pytest.mark.parametrize(
+    "given, words",
+    [
+        (published("kcl-1413"), "labelled 1413"),
+        (published("kcl-12-88"), "labelled 12.88"),
+        (published("kcl-80-0"), "labelled 80.0"),
+        (published("kcl-111-8"), "labelled 111.8"),
+    ],
+)
+def test_the_wrong_bottle_is_named_however_far_the_cell_is_off(
+    given: Reference, words: str, factor: float
+) -> None:
+    """A cell constant a fifth off still leaves the bottle recognisable, or at least refused."""
+    made = bench(ONE, factor=factor, in_hand={STRONG.key: given})
+    made.begin()
+    made.settle()
+    far = abs(value_at(given, 22.0).conductivity_mS_cm / factor / 49.9 - 1.0) > 0.3
+
+    assert (Step.HELD if far else made.routine.step) is made.routine.step
+    assert not far or words in made.named().text
 
 
 def test_swapped_points_are_named_and_can_be_taken_in_the_other_order() -> None:
