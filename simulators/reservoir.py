@@ -21,6 +21,8 @@ from simulators.seawater import (
 from simulators.vessel import ReservoirError, SaltMix, Vessel
 
 LONGEST_STEP_S = 1.0
+QUIET_STEP_S = 10.0
+QUIET_G = 1.0
 HEAT_CAPACITY_J_PER_G_C = 4.18
 _BARELY_WET_G = 1.0
 
@@ -147,9 +149,14 @@ class Reservoir:
         """Let `dt_s` seconds pass, in steps no longer than any stream runs."""
         left_s = dt_s
         while left_s > 0.0:
-            step_s = min([left_s, LONGEST_STEP_S, *(s.left_s for s in self._streams)])
+            longest_s = QUIET_STEP_S if self.quiet() else LONGEST_STEP_S
+            step_s = min([left_s, longest_s, *(s.left_s for s in self._streams)])
             self._step(step_s)
             left_s -= step_s
+
+    def quiet(self) -> bool:
+        """Say whether nothing runs in or out and next to nothing is left to dissolve."""
+        return not self._streams and self.undissolved_g() < QUIET_G
 
     def water_g(self) -> float:
         """Return all water, bound in undissolved crystals or not, g."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 from simulators.instrument import Character, Instrument, Spoken, Trouble
 from simulators.reservoir import Reservoir
 from simulators.vessel import SaltMix, Vessel
 
 FOLLOW_S = 1.0
+QUIET_FOLLOW_S = 10.0
 
 
 class ScenarioError(ValueError):
@@ -120,11 +121,12 @@ class Stage:
 
     def _pass(self, until_s: float) -> None:
         while self.t_s < until_s:
-            step_s = min(FOLLOW_S, until_s - self.t_s)
+            longest_s = QUIET_FOLLOW_S if self.reservoir.quiet() else FOLLOW_S
+            step_s = min(longest_s, until_s - self.t_s)
             self.reservoir.advance(step_s)
             self._follow(step_s)
             # The last step lands on `until_s` itself, not beside it by a rounding.
-            self.t_s = until_s if self.t_s + FOLLOW_S >= until_s else self.t_s + step_s
+            self.t_s = until_s if self.t_s + longest_s >= until_s else self.t_s + step_s
 
     def _follow(self, step_s: float) -> None:
         water = self.reservoir
@@ -152,6 +154,12 @@ def _pump(stage: Stage, facts: Mapping[str, float]) -> None:
     stage.reservoir.pump = bool(facts["on"])
 
 
+def _lid(stage: Stage, facts: Mapping[str, float]) -> None:
+    """Change what goes into the air, as when the lid is left off."""
+    water = stage.reservoir
+    water.vessel = replace(water.vessel, evaporation_g_h=facts["evaporation_g_h"])
+
+
 def _trouble(stage: Stage, facts: Mapping[str, float]) -> None:
     known = {f.name for f in fields(Trouble)}
     for name, value in facts.items():
@@ -170,6 +178,7 @@ VERBS: Mapping[str, Callable[[Stage, Mapping[str, float]], None]] = {
     "pour": _pour,
     "draw": _draw,
     "pump": _pump,
+    "lid": _lid,
     "trouble": _trouble,
     "plug": _plug,
 }
