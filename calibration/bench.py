@@ -13,7 +13,7 @@ from calibration.mistakes import Finding
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer
 from calibration.record import CalibrationRecord, CheckRecord
-from calibration.references import Reference
+from calibration.references import Reference, check_date
 from calibration.steadiness import Rest
 
 
@@ -75,9 +75,15 @@ class Plan:
     limits: Limits = DEFAULT_LIMITS
 
     def __post_init__(self) -> None:
-        """Refuse a plan without a point."""
+        """Refuse a plan without a point, without a day, or after another probe."""
         if not self.references:
             raise ValueError("a calibration needs at least one reference")
+        check_date(self.today, f"plan {self.id}")
+        if self.before.probe != self.instrument.probe:
+            raise ValueError(
+                f"calibration {self.before.id} is of probe {self.before.probe} and not of"
+                f" {self.instrument.probe}"
+            )
 
 
 @dataclass(frozen=True, slots=True)

@@ -47,6 +47,20 @@ class Tolerance(StrEnum):
     LIMITS = "limits"
 
 
+def check_date(text: str, of: str) -> None:
+    """Refuse what is no date.
+
+    Raises:
+        ValueError: It is none; the text says how to write one.
+    """
+    try:
+        date.fromisoformat(text)
+    except ValueError as error:
+        raise ValueError(
+            f"the date {text!r} of {of} cannot be read; write it as year-month-day, 2026-03-02"
+        ) from error
+
+
 @dataclass(frozen=True, slots=True)
 class Bottle:
     """The bottle in hand.
@@ -74,7 +88,7 @@ class Bottle:
         if not 0.0 < self.tolerance_percent < 100.0:  # noqa: PLR2004 - percent
             raise ValueError(f"the tolerance of lot {self.lot} must be above 0 and below 100 %")
         for text in filter(None, (self.expiry, self.opened_on)):
-            date.fromisoformat(text)
+            check_date(text, f"lot {self.lot}")
 
     def last_day(self) -> date | None:
         """Return the last day on which it may be used; None where nothing is stated."""

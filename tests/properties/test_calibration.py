@@ -134,12 +134,19 @@ def move_on(routine: Routine, move: str | Junk, t_s: float) -> list[Output]:
     return outputs
 
 
-def play(moves: Sequence[str | Junk]) -> list[tuple[Step, Step, list[Output]]]:
-    """Take a routine of two points through moves; step before, step after, what was said."""
+def new_routine() -> Routine:
+    """A routine of two points."""
     instrument = Instrument("ct-1")
     strong = published("kcl-53-0", Bottle("Q-1", 0.5))
     before = uncalibrated(instrument)
-    routine = Routine(Plan("cal-1", instrument, (air(), strong), before, "2026-03-02"))
+    return Routine(Plan("cal-1", instrument, (air(), strong), before, "2026-03-02"))
+
+
+def play(
+    moves: Sequence[str | Junk], routine: Routine | None = None
+) -> list[tuple[Step, Step, list[Output]]]:
+    """Take a routine through moves; step before, step after, what was said."""
+    routine = routine or new_routine()
     played = []
     for n, move in enumerate(moves):
         step = routine.step
@@ -164,3 +171,18 @@ def test_whatever_happens_nothing_is_saved_but_from_the_verdict(
     for before, after, outputs in play(moves):
         saved = any(isinstance(output, Saved) for output in outputs)
         assert saved == (before is Step.VERDICT and after is Step.SAVED)
+
+
+@given(MOVES, MOVES)
+def test_an_abort_ends_it_wherever_it_stands(
+    moves: list[str | Junk], more: list[str | Junk]
+) -> None:
+    """After an abort nothing is ever saved, whatever is done."""
+    routine = new_routine()
+    play(moves, routine)
+    before = routine.step
+    routine.act(Act(Doing.ABORT))
+    later = play(more, routine)
+
+    assert (Step.SAVED if before is Step.SAVED else Step.ABORTED) is routine.step
+    assert not any(isinstance(output, Saved) for *_, outputs in later for output in outputs)

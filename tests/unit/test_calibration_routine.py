@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pytest
 
@@ -20,6 +21,7 @@ from calibration.references import (
     Tolerance,
     air,
     ice_point,
+    own_table,
     published,
     seawater,
     value_at,
@@ -347,3 +349,38 @@ def test_the_verdict_comes_with_figures() -> None:
 
     assert judged.fit is not None
     assert (3, 3) == (len(judged.as_found), len(judged.as_left))
+
+
+def test_a_fit_that_cannot_be_is_refused_with_its_reason() -> None:
+    """The thermometer shows that the bottle was warmer than its table reaches."""
+    bottle = own_table("standard 53", {15.0: 43.471, 22.0: 50.097}, Bottle("Q-t", 0.5))
+    thermometer = Thermometer("T-1", 0.1)
+    plan = replace(PLAN, references=(bottle,), thermometer=thermometer)
+    made = bench(plan, water_C=22.1, factor=1.0, in_hand={bottle.key: STRONG})
+    made.whole()
+    said = made.said[-1]
+    made.act(Doing.CONFIRM)
+
+    assert isinstance(said, Say)
+    assert "Refused: standard 53 at 22.10 °C is outside its table" in said.text
+    assert (Step.ABORTED, []) == (made.routine.step, list(of_kind(made, Saved)))
+
+
+@pytest.mark.parametrize(
+    "wrong, words",
+    [
+        ({"references": ()}, "at least one reference"),
+        ({"today": "2 March"}, "write it as year-month-day"),
+        ({"before": replace(PLAN.before, probe="ct-2")}, "is of probe ct-2"),
+    ],
+)
+def test_a_plan_that_cannot_be_followed_is_refused(wrong: dict[str, Any], words: str) -> None:
+    """A sentence says what is wrong before a bottle is opened."""
+    with pytest.raises(ValueError, match=words):
+        replace(PLAN, **wrong)
+
+
+def test_a_date_on_a_bottle_that_is_none_is_refused() -> None:
+    """An expiry that cannot be read would never expire."""
+    with pytest.raises(ValueError, match="of lot Q-1 cannot be read"):
+        Bottle("Q-1", 0.5, expiry="03/2026")
