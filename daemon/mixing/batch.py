@@ -37,6 +37,10 @@ FRESH_BINS = 6
 FALL_SHARE = 0.5
 SALTED_PPT = 2.0
 REJUDGE_S = 60.0
+LATE_S = 330.0
+"""Readings older than this say nothing of the water now; a little more than a level keeps."""
+RUNNING_IN_SHARE = 0.95
+"""Water that falls to less of itself within a minute is still being poured."""
 CAUSES = {
     "salt": "salt was added or went into solution",
     "water": "water was added",
@@ -122,8 +126,15 @@ def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
         "change": round(change, 3),
         "reason": {"called": round(state.called, 4), "salinity": round(found.salinity, 4)},
     }
+    _told_no_more(state)
     steps: list[Step] = [(Kind.DISTURBED, facts)]
     return steps + _dissolve(state, t_s, "salinity changed while it was not watched")
+
+
+def _told_no_more(state: BatchState) -> None:
+    """What was told of the salt does not account for what has come since."""
+    if state.told is not None:
+        state.told.holds = False
 
 
 def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
@@ -136,8 +147,8 @@ def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
         "reason": dict(found.reason),
     }
     why = CAUSES.get(found.cause, found.cause)
-    if state.told is not None and found.cause in ("salt", "water"):
-        state.told.holds = False
+    if found.cause in ("salt", "water"):
+        _told_no_more(state)
     steps: list[Step] = [(Kind.DISTURBED, facts)]
     return steps + _dissolve(state, t_s, why)
 
@@ -149,8 +160,7 @@ def on_more_readings(
     waiting = state.phase is Phase.VERIFYING and state.judged_s is not None
     if not waiting or t_s - (state.judged_s or 0.0) < REJUDGE_S or not level.medians:
         return []
-    state.called = sum(level.medians) / len(level.medians)
-    return judge(state, t_s, settings)
+    return _judge_now(state, level, t_s, settings)
 
 
 def on_confirmed(
@@ -166,9 +176,21 @@ def on_confirmed(
         state.ready_since_s = None
         state.forget_advice()
         steps += to(state, Phase.VERIFYING, f"{who} asked to verify it again")
-    if level.medians:
-        state.called = sum(level.medians) / len(level.medians)
-    return steps + judge(state, t_s, settings)
+    if not level.times_s or t_s - level.times_s[-1] > LATE_S:
+        # What the probe said long ago vouches for nothing; its next readings will do.
+        state.judged_s = t_s
+        text = "verifying waits until there are readings that can be used"
+        return steps + advise(state, "no readings", {"advice": text})
+    return steps + _judge_now(state, level, t_s, settings)
+
+
+def _judge_now(state: BatchState, level: Level, t_s: float, settings: BatchSettings) -> list[Step]:
+    """Judge by what the probe has said of late, not by what it said before a gap."""
+    recent = level.since(level.times_s[-1] - LATE_S)
+    if not recent:
+        return []
+    state.called = sum(recent) / len(recent)
+    return judge(state, t_s, settings)
 
 
 def end(state: BatchState, how: str, by: str) -> list[Step]:
@@ -178,16 +200,26 @@ def end(state: BatchState, how: str, by: str) -> list[Step]:
     left = to(state, Phase.IDLE, f"the batch was {how}")
     for _, facts in left:
         facts["batch"] = state.id
-    _forget(state, BatchState(day=state.day, count=state.count, ended=_with_ended(state, how)))
+    none = BatchState(day=state.day, count=state.count, lot=state.lot)
+    none.ended = _with_ended(state, how)
+    _forget(state, none)
     return [ended, *left]
 
 
 def begin(
-    state: BatchState, salinity: float, reservoir: str, wall: datetime, t_s: float
+    state: BatchState,
+    level: Level,
+    t_s: float,
+    reservoir: str,
+    wall: datetime,
+    settings: BatchSettings,
 ) -> list[Step]:
     """Begin a batch because somebody says that there is one."""
-    began = _adopt(state, _next_id(state, reservoir, wall), salinity)
-    return [*began, *_dissolve(state, t_s, "somebody said that a batch is being mixed")]
+    now, new = level.now(), _next_id(state, reservoir, wall)
+    why = "somebody said that a batch is being mixed"
+    if now is not None and now <= settings.blank_max_ppt:
+        return _begin_blank(state, new, now, why)
+    return [*_adopt(state, new, now or 0.0), *_dissolve(state, t_s, why)]
 
 
 def _idle(
@@ -235,7 +267,8 @@ def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[St
     # The lowest so far: salt that creeps up from the bottom must not look like impure water.
     shown = conductivity_mS_cm(max(state.rest_level or 0.0, 0.0), 25.0) * 1000.0
     impure = shown > settings.purified_max_uS_cm
-    if impure == state.impure:
+    running_in = impure and recent[-1] < RUNNING_IN_SHARE * recent[0]
+    if impure == state.impure or running_in:
         return []
     state.impure = impure
     if not impure:
@@ -282,7 +315,8 @@ def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
         return []
     if age <= settings.use_within_h:
         return _stood(state, age, t_s, settings)
-    state.was_stale, state.confirmed_by = True, ""
+    # What was vouched for was the water of then.
+    state.was_stale, state.confirmed_by, state.second = True, "", None
     steps = to(state, Phase.STALE, f"older than {settings.use_within_h:g} h")
     text = (
         f"released {age:.1f} h ago, use within {settings.use_within_h:g} h: mix it and confirm it"
@@ -321,7 +355,11 @@ def _next_id(state: BatchState, reservoir: str, wall: datetime) -> BatchState:
     day = max(f"{wall:%Y%m%d}", state.day)
     count = state.count + 1 if day == state.day else 1
     return BatchState(
-        id=f"{reservoir}-{day}-{count}", day=day, count=count, ended=dict(state.ended)
+        id=f"{reservoir}-{day}-{count}",
+        day=day,
+        count=count,
+        ended=dict(state.ended),
+        lot=state.lot,
     )
 
 

@@ -78,6 +78,7 @@ class Told:
         mix_yield: Grams of sea salt per gram of mix, as far as known.
         yield_u: Its standard uncertainty.
         lot: Name of the lot; empty when not told.
+        taken_g: Mix that the books of the lot were lessened by, g.
         holds: Whether nothing else has been added since.
     """
 
@@ -87,6 +88,7 @@ class Told:
     mix_yield: float
     yield_u: float
     lot: str = ""
+    taken_g: float = 0.0
     holds: bool = True
 
 
@@ -115,9 +117,10 @@ class BatchState:
         day: Day of the last id, and `count` how many it has had.
         count: See `day`.
         ended: How the last batches ended, by id.
+        lot: The lot of dry mix that was used last, for its stock; empty when none was told.
         rest_level: Salinity of the water before anything was added.
         peak: Highest level since the batch began.
-        salted_since_s: When dissolving began, s.
+        salted_since_s: When dissolving began, s; None once it has been learned from.
         remaining: How far salinity still has to go by the last forecast; None without.
         called: Salinity of the last `stabilised` call.
         called_u: Its standard uncertainty.
@@ -144,6 +147,7 @@ class BatchState:
     day: str = ""
     count: int = 0
     ended: dict[str, str] = field(default_factory=dict)
+    lot: str = ""
     rest_level: float | None = None
     peak: float = 0.0
     salted_since_s: float | None = None

@@ -7,74 +7,41 @@ arguments come from outside and are believed in nothing.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing import batch, lots, release
+from daemon.mixing.asked import (
+    LONGEST_NAME,
+    LONGEST_TEXT,
+    Asked,
+    Done,
+    Refused,
+    number,
+    text,
+)
 from daemon.mixing.batch_state import STEADY, SecondReading, Told
 from daemon.mixing.lots import Lot
 from daemon.mixing.seawater import salinity_from_refractive_index, salinity_from_specific_gravity
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
-    from datetime import datetime
+    from collections.abc import Callable
 
-    from daemon.entries import JSON
-    from daemon.mixing.batch_state import BatchSettings, BatchState, Step
-    from daemon.mixing.level import Level
+    from daemon.mixing.batch_state import Step
 
-LONGEST_TEXT = 500
-LONGEST_NAME = 40
+__all__ = ["VERBS", "Asked", "Done", "Refused", "carry_out"]
+
 MAX_PPT = 42.0
 MAX_G = 1_000_000.0
 MAX_L = 100_000.0
+MIN_L = 0.1
+MAX_LOTS = 1_000
+NAMED_LOTS = 12
+OVER_SHARE = 1.1
+"""A vessel is filled by a mark; a tenth more than was told may come out of it."""
 DEFAULT_SECOND_U = 0.25
-
-
-class Refused(Exception):  # noqa: N818 - named for what is so; its text is the answer
-    """The command is not carried out; the text says why and what would do."""
-
-
-@dataclass(frozen=True, slots=True)
-class Asked:
-    """One command with all that it may look at.
-
-    Attributes:
-        who: Who asks.
-        facts: Its arguments, from outside.
-        reservoir: Name; empty for the station.
-        wall: UTC.
-        t_s: Monotonic time, s.
-        state: The batch's; changed in place.  None for the station.
-        level: Salinity of late; None for the station.
-        settings: What the batch has to be; None for the station.
-        lots: All lots by name; changed in place.
-    """
-
-    who: str
-    facts: Mapping[str, JSON]
-    reservoir: str
-    wall: datetime
-    t_s: float
-    lots: dict[str, Lot]
-    state: BatchState
-    level: Level
-    settings: BatchSettings
-
-
-@dataclass(frozen=True, slots=True)
-class Done:
-    """What was done.
-
-    Attributes:
-        answer: One sentence for who asked.
-        steps: What follows from it.
-    """
-
-    answer: str
-    steps: tuple[Step, ...] = ()
+"""Standard uncertainty of a hand instrument, ppt; common practice, no source: half a division."""
 
 
 def carry_out(verb: str, asked: Asked) -> Done:
@@ -90,51 +57,97 @@ def carry_out(verb: str, asked: Asked) -> Done:
         raise Refused(f"{verb} needs a reservoir")
     extra = sorted(set(asked.facts) - set(known.takes))
     if extra:
-        raise Refused(f"{verb} takes no {', '.join(extra)}; it takes {', '.join(known.takes)}")
+        names = ", ".join(name[:LONGEST_NAME] for name in extra[:3])
+        raise Refused(f"{verb} takes no {names}; it takes {', '.join(known.takes)}")
     try:
         return known.do(asked)
-    except ValueError as exc:
+    except (ValueError, ArithmeticError) as exc:
         raise Refused(str(exc)) from exc
 
 
 def _start(asked: Asked) -> Done:
-    """Take what is said of the salt, and begin a batch where none is known."""
-    state, vessel = asked.state, asked.settings.vessel
+    """Take what is said of the salt, and begin a batch where none is known.
+
+    Said again before release, it corrects what was said before.
+    """
+    state = asked.state
     _right_batch(asked)
-    if state.phase not in (Phase.IDLE, Phase.BLANK, Phase.DISSOLVING):
+    if state.phase in (Phase.READY, Phase.STALE):
         raise Refused(f"batch {state.id} is {state.phase} already; end it before the next begins")
-    told = _told(asked, vessel.fill_l, vessel.mix_yield)
-    if told is not None and told.lot:
-        lots.take(asked.lots[told.lot], told.mass_g)
-    steps = []
+    told = _told(asked)
+    if told is None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        raise Refused(f"batch {state.id} is {state.phase} already; mass_g corrects what was told")
+    steps: list[Step] = []
     if state.phase is Phase.IDLE:
-        now = asked.level.now()
-        steps = batch.begin(state, now or 0.0, asked.reservoir, asked.wall, asked.t_s)
+        steps = batch.begin(
+            state, asked.level, asked.t_s, asked.reservoir, asked.wall, asked.settings
+        )
+    if told is not None:
+        _book(asked, told)
+    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        steps = release.judge(state, asked.t_s, asked.settings)
+        return Done(f"told anew{_said(told)}; {_standing(asked)}", tuple(steps))
+    return Done(f"batch {state.id} is being mixed{_said(told)}", tuple(steps))
+
+
+def _said(told: Told | None) -> str:
+    return "" if told is None else f" with {told.mass_g:g} g in {told.volume_l:g} L"
+
+
+def _book(asked: Asked, told: Told) -> None:
+    """Take the mass from its lot, and give back what was taken for an earlier telling."""
+    state = asked.state
+    before = state.told
+    if before is not None and before.lot in asked.lots:
+        _give_back(asked.lots[before.lot], before.taken_g)
+    if told.lot:
+        lot = asked.lots[told.lot]
+        left_g = lot.left_g or 0.0
+        lots.take(lot, told.mass_g)
+        told.taken_g = left_g - (lot.left_g or 0.0)
+        state.lot = told.lot
     state.told = told
-    said = "" if told is None else f" with {told.mass_g:g} g in {told.volume_l:g} L"
-    return Done(f"batch {state.id} is being mixed{said}", tuple(steps))
 
 
-def _told(asked: Asked, fill_l: float, mix_yield: float) -> Told | None:
-    mass_g = _number(asked, "mass_g", 0.0, MAX_G)
-    volume_l = _number(asked, "volume_l", 0.0, MAX_L)
-    heel_l = _number(asked, "heel_volume_l", 0.0, MAX_L) or 0.0
-    heel = _number(asked, "heel_salinity", 0.0, MAX_PPT) or 0.0
-    lot = _text(asked, "lot", LONGEST_NAME)
+def _give_back(lot: Lot, grams: float) -> None:
+    if lot.left_g is not None:
+        most_g = MAX_G if lot.bought_g is None else lot.bought_g
+        lots.set_left(lot, min(lot.left_g + grams, most_g))
+
+
+def _told(asked: Asked) -> Told | None:
+    """Return what is told of the salt, or None when nothing is."""
+    vessel = asked.settings.vessel
+    mass_g = number(asked, "mass_g", 0.0, MAX_G)
+    volume_l = number(asked, "volume_l", MIN_L, MAX_L)
+    lot = text(asked, "lot", LONGEST_NAME)
+    whole_l = vessel.fill_l if volume_l is None else volume_l
+    before = _before(asked, whole_l)
     if mass_g is None:
-        if lot or volume_l is not None:
-            raise Refused("mass_g is wanted too: the grams of dry mix that went in")
+        if lot or volume_l is not None or "heel_volume_l" in asked.facts:
+            raise Refused("mass_g is wanted too: all grams of dry mix that went in")
         return None
-    if lot and lot not in asked.lots:
-        raise Refused(f"there is no lot {lot!r}; known are {', '.join(asked.lots) or 'none'}")
-    whole_l = fill_l if volume_l is None else volume_l
-    if not 0.0 <= heel_l < whole_l:
-        raise Refused(f"a heel of {heel_l:g} L does not fit into {whole_l:g} L of water")
-    known = None if not lot else lots.estimate(asked.lots[lot], asked.t_s)
-    value, u = (mix_yield, lots.COMMON_U) if known is None else (known.value, known.u)
-    told = Told(mass_g, whole_l, heel * heel_l / whole_l, value, u, lot)
+    if lot:
+        known = lots.estimate(_lot(asked, lot), asked.t_s)
+        told = Told(mass_g, whole_l, before, known.value, known.u, lot)
+    else:
+        told = Told(mass_g, whole_l, before, vessel.mix_yield, lots.COMMON_U)
     release.expected(told)
     return told
+
+
+def _before(asked: Asked, whole_l: float) -> float:
+    """Return the practical salinity before the salt: of the heel told, else as it was seen."""
+    heel_l = number(asked, "heel_volume_l", 0.0, MAX_L)
+    heel = number(asked, "heel_salinity", 0.0, MAX_PPT)
+    if heel_l is None and heel is None:
+        seen = asked.state.rest_level or 0.0
+        return seen if seen > asked.settings.blank_max_ppt else 0.0
+    if heel_l is None or heel is None:
+        raise Refused("heel_volume_l and heel_salinity are wanted together")
+    if not heel_l < whole_l:
+        raise Refused(f"a heel of {heel_l:g} L does not fit into {whole_l:g} L of water")
+    return heel * heel_l / whole_l
 
 
 def _confirm(asked: Asked) -> Done:
@@ -156,18 +169,18 @@ def _reading(asked: Asked) -> Done:
     state.second = _second(asked)
     apart = release.disagreement(state)
     steps = []
-    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) or (state.phase is Phase.READY and apart):
         steps = release.judge(state, asked.t_s, asked.settings)
     said = apart or "it agrees with the probe"
     return Done(f"{state.second.salinity:.2f} ppt taken; {said}; {_standing(asked)}", tuple(steps))
 
 
 def _second(asked: Asked) -> SecondReading:
-    salinity = _number(asked, "salinity", 0.0, MAX_PPT)
-    gravity = _number(asked, "specific_gravity", 0.9, 1.1)
-    index = _number(asked, "refractive_index", 1.3, 1.4)
-    temperature = _number(asked, "temperature_C", 0.0, 40.0)
-    u = _number(asked, "u_ppt", 0.001, 10.0) or DEFAULT_SECOND_U
+    salinity = number(asked, "salinity", 0.0, MAX_PPT)
+    gravity = number(asked, "specific_gravity", 0.9, 1.1)
+    index = number(asked, "refractive_index", 1.3, 1.4)
+    temperature = number(asked, "temperature_C", 0.0, 40.0)
+    u = number(asked, "u_ppt", 0.001, 10.0) or DEFAULT_SECOND_U
     if sum(each is not None for each in (salinity, gravity, index)) != 1:
         raise Refused("one of salinity, specific_gravity and refractive_index is wanted")
     if gravity is not None:
@@ -177,14 +190,15 @@ def _second(asked: Asked) -> SecondReading:
         if temperature is None:
             raise Refused("a refractive index needs temperature_C, the sample's temperature")
         salinity = salinity_from_refractive_index(index, temperature)
-    name = _text(asked, "instrument", LONGEST_NAME) or "the second instrument"
+    name = text(asked, "instrument", LONGEST_NAME) or "the second instrument"
     return SecondReading(salinity or 0.0, u, name)
 
 
 def _note(asked: Asked) -> Done:
     """Write a remark into the batch's record."""
     _right_batch(asked)
-    if not _text(asked, "text", LONGEST_TEXT):
+    _some_batch(asked)
+    if not text(asked, "text", LONGEST_TEXT):
         raise Refused("a note needs a text")
     return Done("noted")
 
@@ -195,54 +209,66 @@ def _use(asked: Asked) -> Done:
     _right_batch(asked)
     if state.phase is not Phase.READY:
         raise Refused(f"only a released batch may be used: {_standing(asked)}")
-    litres = _number(asked, "volume_l", 0.0, MAX_L)
+    litres = number(asked, "volume_l", 0.0, MAX_L)
     volume_l = asked.settings.vessel.fill_l if state.told is None else state.told.volume_l
-    name = state.id
-    if litres is not None and state.used_l + litres < volume_l:
+    name, left_l = state.id, volume_l - state.used_l
+    if litres == 0.0:
+        raise Refused("0 L is nothing to use; leave the volume out when all of it is used")
+    if litres is not None and litres > left_l + (OVER_SHARE - 1.0) * volume_l:
+        raise Refused(f"{litres:g} L cannot be used: about {left_l:g} L of {name} are left")
+    if litres is not None and litres < left_l:
         state.used_l += litres
-        return Done(f"{litres:g} L of {name} used, about {volume_l - state.used_l:g} L left")
-    return Done(f"batch {name} is used", tuple(batch.end(state, "used", asked.who)))
+        return Done(f"{litres:g} L of {name} used, about {left_l - litres:g} L left")
+    return Done(f"batch {name} is used", tuple(_end(asked, "used")))
 
 
 def _discard(asked: Asked) -> Done:
     """End the batch without using it."""
     _right_batch(asked)
+    _some_batch(asked)
+    text(asked, "why", LONGEST_TEXT)
     name = asked.state.id
-    return Done(f"batch {name} is discarded", tuple(batch.end(asked.state, "discarded", asked.who)))
+    return Done(f"batch {name} is discarded", tuple(_end(asked, "discarded")))
+
+
+def _end(asked: Asked, how: str) -> list[Step]:
+    # The next batch is seen by what changes from now on, not by what this one did.
+    asked.level.clear()
+    return batch.end(asked.state, how, asked.who)
 
 
 def _add_lot(asked: Asked) -> Done:
     """Take a new lot of dry mix into the books."""
-    name = _text(asked, "name", LONGEST_NAME)
+    name = text(asked, "name", LONGEST_NAME)
     if name in asked.lots:
         raise Refused(f"there is a lot {name!r} already; choose another name, or adjust that one")
-    bought_g = _number(asked, "bought_g", 0.0, MAX_G)
-    left_g = _number(asked, "left_g", 0.0, MAX_G)
+    if len(asked.lots) >= MAX_LOTS:
+        raise Refused(f"there are {MAX_LOTS} lots in the books, which is all that they hold")
+    bought_g = number(asked, "bought_g", 0.0, MAX_G)
+    left_g = number(asked, "left_g", 0.0, MAX_G)
     asked.lots[name] = Lot(
         name=name,
-        number=_text(asked, "number", LONGEST_NAME),
+        number=text(asked, "number", LONGEST_NAME),
         bought_g=bought_g,
         left_g=bought_g if left_g is None else left_g,
-        opened_on=_text(asked, "opened_on", LONGEST_NAME) or None,
-        label_yield=_number(asked, "label_yield", 0.5, 1.0),
+        opened_on=text(asked, "opened_on", LONGEST_NAME) or None,
+        label_yield=number(asked, "label_yield", 0.5, 1.0),
     )
     return Done(f"lot {name} added")
 
 
 def _adjust_lot(asked: Asked) -> Done:
     """Correct what the books say of a lot."""
-    name = _text(asked, "name", LONGEST_NAME)
-    if name not in asked.lots:
-        raise Refused(f"there is no lot {name!r}; known are {', '.join(asked.lots) or 'none'}")
-    lot = asked.lots[name]
-    left_g = _number(asked, "left_g", 0.0, MAX_G)
-    label = _number(asked, "label_yield", 0.5, 1.0)
+    name = text(asked, "name", LONGEST_NAME)
+    lot = _lot(asked, name)
+    left_g = number(asked, "left_g", 0.0, MAX_G)
+    label = number(asked, "label_yield", 0.5, 1.0)
     changed = Lot(
         name,
-        _text(asked, "number", LONGEST_NAME) or lot.number,
+        text(asked, "number", LONGEST_NAME) or lot.number,
         lot.bought_g,
         lot.left_g,
-        _text(asked, "opened_on", LONGEST_NAME) or lot.opened_on,
+        text(asked, "opened_on", LONGEST_NAME) or lot.opened_on,
         lot.label_yield if label is None else label,
         lot.weighings,
     )
@@ -288,12 +314,25 @@ VERBS: dict[str, Verb] = {
 
 def _right_batch(asked: Asked) -> None:
     """Refuse a command about a batch that is not the present one."""
-    named = _text(asked, "batch", LONGEST_NAME)
+    named = text(asked, "batch", LONGEST_NAME)
     state = asked.state
     if named and named in state.ended:
         raise Refused(f"batch {named} was {state.ended[named]} already")
     if named and named != state.id:
         raise Refused(f"there is no batch {named!r} in {asked.reservoir}: {_standing(asked)}")
+
+
+def _some_batch(asked: Asked) -> None:
+    if not asked.state.id:
+        raise Refused(_standing(asked))
+
+
+def _lot(asked: Asked, name: str) -> Lot:
+    """Return a lot by name, or refuse and name some of those there are."""
+    if name not in asked.lots:
+        known = ", ".join([*asked.lots][:NAMED_LOTS]) or "none"
+        raise Refused(f"there is no lot {name!r}; known are {known}")
+    return asked.lots[name]
 
 
 def _standing(asked: Asked) -> str:
@@ -302,23 +341,3 @@ def _standing(asked: Asked) -> str:
         return f"no batch is known in {asked.reservoir}"
     waits = f", {state.advice}" if state.phase is Phase.VERIFYING and state.advice else ""
     return f"batch {state.id} is {state.phase}{waits}"
-
-
-def _number(asked: Asked, name: str, low: float, high: float) -> float | None:
-    value = asked.facts.get(name)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise Refused(f"{name} = {str(value)[:LONGEST_NAME]!r} is not a number")
-    if not low <= value <= high:
-        raise Refused(f"{name} = {value:g} is outside {low:g} to {high:g}")
-    return float(value)
-
-
-def _text(asked: Asked, name: str, longest: int) -> str:
-    value = asked.facts.get(name)
-    if value is None:
-        return ""
-    if not isinstance(value, str) or len(value) > longest:
-        raise Refused(f"{name} must be a text of at most {longest} characters")
-    return "".join(sign for sign in value if sign.isprintable()).strip()

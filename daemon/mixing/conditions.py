@@ -50,11 +50,10 @@ def of_batch(
         short = shortfall(state)
         if short is not None and short.missing_g > 0.0:
             found["short-yield"] = short_sentence(state, short)
-    age, left_h = age_h(state, t_s), settings.use_within_h / AGEING_SHARE
-    young_h = settings.use_within_h - min(settings.warn_before_h, left_h)
+    age, young_h = age_h(state, t_s), settings.use_within_h - _warned_h(settings)
     if state.phase is Phase.READY and age is not None and age > young_h:
         found["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
-    return found | _of_salt(state, settings, known)
+    return found | _of_salt(state, t_s, settings, known)
 
 
 def _overdue(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
@@ -66,14 +65,22 @@ def _overdue(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
     return late_s > (0.0 if moving else PROOF_S)
 
 
+def _warned_h(settings: BatchSettings) -> float:
+    """Return how long before it is stale a batch is ageing: a part where the hours told are all."""
+    if settings.warn_before_h < settings.use_within_h:
+        return settings.warn_before_h
+    return settings.use_within_h / AGEING_SHARE
+
+
 def _of_salt(
-    state: BatchState, settings: BatchSettings, known: Mapping[str, Lot]
+    state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
 ) -> dict[str, str]:
-    lot = known.get(state.told.lot) if state.told is not None else None
+    """Return what is wrong with the lot that was used last."""
+    lot = known.get(state.lot)
     if lot is None or lot.left_g is None:
         return {}
-    vessel = settings.vessel
-    needed_g = dosing.plan(vessel.fill_l, settings.target_ppt, vessel.mix_yield).salt_g
+    mix_yield = lots.estimate(lot, t_s).value
+    needed_g = dosing.plan(settings.vessel.fill_l, settings.target_ppt, mix_yield).salt_g
     if not lots.low(lot, needed_g):
         return {}
     return {

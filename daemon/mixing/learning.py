@@ -16,16 +16,22 @@ if TYPE_CHECKING:
 def released(
     state: BatchState, times: MixingTimes, known: dict[str, Lot], t_s: float
 ) -> list[Step]:
-    """Learn from a batch at the moment of its release.
+    """Learn from a batch at the moment of its first release.
+
+    A second one, as of a stale batch, teaches nothing: that it took long says
+    nothing of mixing, and by then some of its water may be gone.
 
     Args:
-        state: Of the batch.
+        state: Of the batch; counts as learned from afterwards.
         times: Mixing times of its reservoir; changed in place.
         known: Lots by name; changed in place.
         t_s: Monotonic time, s.
     """
-    if state.salted_since_s is not None and t_s > state.salted_since_s:
-        due.learn(times, (t_s - state.salted_since_s) / 60.0)
+    since_s, state.salted_since_s = state.salted_since_s, None
+    if since_s is None:
+        return []
+    if t_s > since_s:
+        due.learn(times, (t_s - since_s) / 60.0)
     told = state.told
     if told is None or not told.holds or told.lot not in known or state.called is None:
         return []

@@ -59,6 +59,11 @@ class Level:
         """Return the last `count` bins; empty while there are fewer."""
         return self.medians[-count:] if len(self.medians) >= count else []
 
+    def since(self, t_s: float) -> list[float]:
+        """Return the bins of `t_s` and later; empty while there are fewer than three."""
+        recent = [value for at, value in zip(self.times_s, self.medians, strict=True) if at >= t_s]
+        return recent if len(recent) >= NOW_BINS else []
+
     def quartiles(self) -> tuple[float, float]:
         """Lower and upper quartile of the bins kept; needs two bins at least."""
         low, _, high = quantiles(self.medians, n=4, method="inclusive")

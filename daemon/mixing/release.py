@@ -18,6 +18,8 @@ from daemon.mixing.advice import Vessel, correction, undecided
 from daemon.mixing.uncertainty import accept, combine, conformance_probability
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from daemon.entries import JSON
     from daemon.mixing.batch_state import BatchSettings, BatchState, Step, Told
 
@@ -58,37 +60,43 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
     verdict = accept(salinity, u, low, high, settings.release_confidence)
     found = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
     if verdict == "outside":
-        return _refuse(state, f"{found} is outside {low:g} to {high:g} ppt", settings)
-    if verdict == "undecided":
-        return _leave_open(state, salinity, u, settings)
+        return _refuse(state, salinity, f"{found} is outside {low:g} to {high:g} ppt", settings)
     waits = pending(state, settings)
+    if verdict == "undecided":
+        return _open(state, f"{found} is not surely within {low:g} to {high:g} ppt") + _leave_open(
+            state, salinity, u, waits, settings
+        )
     if waits:
-        text = f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits)}"
-        return advise(state, "waits: " + "; ".join(waits), {"advice": text})
+        text = (
+            f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits.values())}"
+        )
+        return _open(state, "release waits") + advise(
+            state, f"waits: {', '.join(waits)}", {"advice": text}
+        )
     state.ready_since_s, state.was_ready = t_s, True
     state.was_stale = False
     state.forget_advice()
     return to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")
 
 
-def pending(state: BatchState, settings: BatchSettings) -> list[str]:
-    """Return what release still waits for, one sentence each, besides salinity."""
-    waits = []
+def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
+    """Return what release still waits for besides salinity: a sentence each, by a short name."""
+    waits = {}
     span, now_C = settings.temperature_range_C, state.temperature_C
     if span is not None and (now_C is None or not span[0] <= now_C <= span[1]):
         now = "unknown" if now_C is None else f"{now_C:.1f} °C"
-        waits.append(f"temperature is {now}, wanted {span[0]:g} to {span[1]:g} °C")
+        waits["temperature"] = f"temperature is {now}, wanted {span[0]:g} to {span[1]:g} °C"
     if settings.needs_confirmation and not state.confirmed_by:
-        waits.append("somebody must confirm that the water is clear and the bottom clean")
+        waits["confirmation"] = "somebody must confirm that the water is clear and the bottom clean"
     elif state.was_stale and not state.confirmed_by:
-        waits.append("it was stale; somebody must confirm that it is still good")
+        waits["confirmation"] = "it was stale; somebody must confirm that it is still good"
     if state.second is None and settings.needs_second_reading:
-        waits.append("a reading of an independent instrument is wanted")
+        waits["second reading"] = "a reading of an independent instrument is wanted"
     if disagreement(state):
-        waits.append(disagreement(state))
+        waits["disagreement"] = disagreement(state)
     short = shortfall(state)
     if short is not None and short.missing_g > 0.0 and not settings.release_short:
-        waits.append(short_sentence(state, short))
+        waits["short yield"] = short_sentence(state, short)
     return waits
 
 
@@ -161,13 +169,12 @@ def to(state: BatchState, phase: Phase, why: str) -> list[Step]:
 
 
 def advise(state: BatchState, about: str, told: dict[str, JSON]) -> list[Step]:
-    """Give advice unless it is about what the last one was about."""
-    if state.advised == about and state.advice:
-        return []
+    """Give advice; its figures are kept up to date, but it is told once for what it is about."""
+    known = state.advised == about and bool(state.advice)
     state.advice, state.advised = str(told["advice"]), about
     state.advice_salt_g = _amount(told.get("salt_g"))
     state.advice_water_l = _amount(told.get("water_l"))
-    return [(Kind.ADVICE, told)]
+    return [] if known else [(Kind.ADVICE, told)]
 
 
 def _amount(value: JSON) -> float | None:
@@ -184,18 +191,30 @@ def _best(state: BatchState) -> tuple[float, float]:
     return (weights[0] * salinity + weights[1] * state.second.salinity) / total, total**-0.5
 
 
-def _refuse(state: BatchState, why: str, settings: BatchSettings) -> list[Step]:
-    told = correction(state.called or 0.0, settings.target_ppt, _vessel(state, settings))
+def _refuse(state: BatchState, salinity: float, why: str, settings: BatchSettings) -> list[Step]:
+    told = correction(salinity, settings.target_ppt, _vessel(state, settings))
+    first, about = [], "outside"
+    if disagreement(state):
+        first, about = [disagreement(state)], "outside, disagreement"
     short = shortfall(state)
     if short is not None and short.missing_g > 0.0:
         told["unaccounted_g"] = round(short.missing_g, 1)
-        told["advice"] = f"{short_sentence(state, short)}; only then {told['advice']}"
+        first, about = [*first, short_sentence(state, short)], f"{about}, short yield"
+    if first:
+        told["advice"] = f"{'; '.join(first)}; only then {told['advice']}"
+    state.ready_since_s = None
     steps = [] if state.phase is Phase.OFF_TARGET else to(state, Phase.OFF_TARGET, why)
-    return steps + advise(state, "outside", told)
+    return steps + advise(state, about, told)
+
+
+def _open(state: BatchState, why: str) -> list[Step]:
+    """Go back to verifying from a verdict that does not hold any more."""
+    state.ready_since_s = None
+    return [] if state.phase is Phase.VERIFYING else to(state, Phase.VERIFYING, why)
 
 
 def _leave_open(
-    state: BatchState, salinity: float, u: float, settings: BatchSettings
+    state: BatchState, salinity: float, u: float, waits: Mapping[str, str], settings: BatchSettings
 ) -> list[Step]:
     told = correction(salinity, settings.target_ppt, _vessel(state, settings))
     probability = state.probability or 0.0
@@ -204,7 +223,9 @@ def _leave_open(
         probability, u, settings.low_ppt, settings.high_ppt, settings.release_confidence
     )
     told["advice"] = f"{open_}; {told['advice']} to reach {settings.target_ppt:g} ppt"
-    return advise(state, "undecided", told)
+    if waits:
+        told["advice"] = f"{told['advice']}; release waits besides: {'; '.join(waits.values())}"
+    return advise(state, ", ".join(["undecided", *waits]), told)
 
 
 def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:

@@ -107,6 +107,7 @@ class Station:
         steps = [*done.steps]
         if known:
             _arm_if_salted(state, steps, t_s)
+            _forget_steadiness(state, steps)
             steps += self._follow_up(state, steps, command.at, t_s)
         told: Step = (
             Kind.COMMAND,
@@ -121,7 +122,9 @@ class Station:
                 "batch": before or state.batch.id,
             },
         )
-        return _events([told, *steps], command.reservoir, command.at, state.batch.id)
+        # A name that nobody configured must not come to be one that is known.
+        where = command.reservoir if known else ""
+        return _events([told, *steps], where, command.at, state.batch.id)
 
     def _check_reservoir(self, name: str) -> None:
         if name and name not in self._settings:
@@ -138,6 +141,10 @@ class Station:
                 continue
             if facts["to"] == Phase.DISSOLVING:
                 state.salted_at, state.released_at = at.wall, None
+            elif facts["to"] in (Phase.IDLE, Phase.BLANK):
+                state.salted_at = state.released_at = None
+            elif facts["to"] in (Phase.VERIFYING, Phase.OFF_TARGET):
+                state.released_at = None
             elif facts["to"] == Phase.READY:
                 state.released_at = at.wall
                 followed += learning.released(state.batch, state.times, self.state.lots, t_s)
@@ -237,9 +244,13 @@ def _water_steps(
         )
         steps += batch.on_more_readings(state.batch, state.level, t_s, settings.batch)
     _arm_if_salted(state, steps, t_s)
+    _forget_steadiness(state, steps)
+    return steps
+
+
+def _forget_steadiness(state: ReservoirState, steps: list[Step]) -> None:
     if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in batch.STEADY:
         state.stable_at = None
-    return steps
 
 
 def _arm_if_salted(state: ReservoirState, steps: list[Step], t_s: float) -> None:

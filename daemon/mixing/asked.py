@@ -1,0 +1,99 @@
+"""What a command brings along, and its arguments, which are believed in nothing."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+    from daemon.entries import JSON
+    from daemon.mixing.batch_state import BatchSettings, BatchState, Step
+    from daemon.mixing.level import Level
+    from daemon.mixing.lots import Lot
+
+LONGEST_TEXT = 500
+LONGEST_NAME = 40
+
+
+class Refused(Exception):  # noqa: N818 - named for what is so; its text is the answer
+    """The command is not carried out; the text says why and what would do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One command with all that it may look at.
+
+    Attributes:
+        who: Who asks.
+        facts: Its arguments, from outside.
+        reservoir: Name; empty for the station, of which the last three say nothing.
+        wall: UTC.
+        t_s: Monotonic time, s.
+        lots: All lots by name; changed in place.
+        state: The batch's; changed in place.
+        level: Salinity of late; cleared when the batch ends.
+        settings: What the batch has to be.
+    """
+
+    who: str
+    facts: Mapping[str, JSON]
+    reservoir: str
+    wall: datetime
+    t_s: float
+    lots: dict[str, Lot]
+    state: BatchState
+    level: Level
+    settings: BatchSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What was done.
+
+    Attributes:
+        answer: One sentence for who asked.
+        steps: What follows from it.
+    """
+
+    answer: str
+    steps: tuple[Step, ...] = ()
+
+
+def number(asked: Asked, name: str, low: float, high: float) -> float | None:
+    """Return an argument that is a number within `low` to `high`; None when it is not there.
+
+    Raises:
+        Refused: It is something else.
+    """
+    value = asked.facts.get(name)
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
+        raise Refused(f"{name} = {_shown(value)} is not a number")
+    if not low <= value <= high:
+        raise Refused(f"{name} = {_shown(value)} is outside {low:g} to {high:g}")
+    return float(value)
+
+
+def _shown(value: JSON) -> str:
+    """Return what was given, as short as a sentence can bear."""
+    text = "".join(sign if sign.isprintable() else " " for sign in str(value)[:LONGEST_NAME])
+    return repr(text) if isinstance(value, str) else text
+
+
+def text(asked: Asked, name: str, longest: int) -> str:
+    """Return an argument that is a text, without what cannot be printed; empty when not there.
+
+    Raises:
+        Refused: It is something else, or too long.
+    """
+    value = asked.facts.get(name)
+    if value is None:
+        return ""
+    if not isinstance(value, str) or len(value) > longest:
+        raise Refused(f"{name} must be a text of at most {longest} characters")
+    return "".join(sign for sign in value if sign.isprintable()).strip()
