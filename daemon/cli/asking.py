@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail
 from daemon.entries import Event, Kind
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox import CannotBeSentError, Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 
@@ -26,9 +26,10 @@ LOOK_S = 0.1
 def ask(
     config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON], *, as_json: bool
 ) -> None:
-    """Ask the running service and print its answer.
+    """Ask the running service and print its answer, waiting up to `WAIT_S` for it.
 
-    Ends with `NOT_SO` when it refuses, and `UNAVAILABLE` when nobody answers.
+    Ends with `NOT_SO` when it refuses, with `USAGE` when it cannot be asked so,
+    and with `UNAVAILABLE` when nobody answers.
     """
     given = {key: value for key, value in facts.items() if value is not None}
     reader, id_ = Reader(config.journal.path), str(uuid.uuid4())
@@ -36,6 +37,8 @@ def ask(
         seq = reader.last_seq()
         Inbox(beside(config.journal.path)).submit(id_, _who(), "cli", verb, reservoir, given)
         answer = _await(reader, id_, seq)
+    except CannotBeSentError as exc:
+        fail(str(exc), USAGE)
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
     if answer is None:
@@ -69,13 +72,15 @@ def reservoir_of(config: Config, name: str | None) -> str:
 def _await(reader: Reader, id_: str, seq: int) -> Event | None:
     deadline_s = time.monotonic() + WAIT_S
     while time.monotonic() < deadline_s:
-        for stored in reader.after(seq):
+        found = reader.after(seq)
+        for stored in found:
             seq, entry = stored.seq, stored.entry
             if not isinstance(entry, Event) or entry.kind is not Kind.COMMAND:
                 continue
             if entry.facts.get("id") == id_:
                 return entry
-        time.sleep(LOOK_S)
+        if not found:
+            time.sleep(LOOK_S)
     return None
 
 

@@ -9,7 +9,7 @@ import typer
 
 from daemon.cli.asking import ask
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
-from daemon.journal.memory import restore
+from daemon.journal.memory import restore, restore_batches
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing import lots
@@ -121,7 +121,7 @@ def books(config: Config) -> tuple[dict[str, Lot], float]:
         kept = Reader(config.journal.path).memory()
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
-    state = None if kept is None else restore(kept[1])
+    state = None if kept is None else restore(kept[1]) or restore_batches(kept[1])
     return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
 
 

@@ -23,11 +23,17 @@ if TYPE_CHECKING:
 HELD_AT_MOST = 10_000
 KEPT_TAKEN = 5_000
 LONGEST_FACTS = 16_384
+LONGEST_WORD = 200
+DEEPEST = 8
 BUSY_S = 5.0
 
 
 class InboxFullError(JournalError):
     """Nobody takes the commands, and no more can wait."""
+
+
+class CannotBeSentError(JournalError):
+    """The command itself is not one that the inbox takes; the text says what is wrong with it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,13 +82,13 @@ class Inbox:
         """Append a command, forced to the card; say whether its id was new.
 
         Raises:
+            CannotBeSentError: It is too large, too deep, or says what JSON cannot.
             InboxFullError: Too many wait already.
-            JournalError: It cannot be written, or the command is too large.
+            JournalError: It cannot be written.
         """
-        text = json.dumps(dict(facts or {}), separators=(",", ":"), allow_nan=False)
-        if len(text) > LONGEST_FACTS:
-            msg = f"the command {verb} is {len(text)} characters long; {LONGEST_FACTS} are allowed"
-            raise JournalError(msg)
+        text = _text_of(verb, facts or {})
+        for name, word in (("id", id), ("who", who), ("verb", verb), ("reservoir", reservoir)):
+            _check_word(name, word)
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
             (waiting,) = db.execute(
@@ -129,6 +135,24 @@ class Inbox:
             db.execute("DELETE FROM commands WHERE number <= ?", (number - KEPT_TAKEN,))
             db.execute("COMMIT")
 
+    def go_on_from(self, number: int) -> int:
+        """Return after which number to go on, when the journal has all up to `number`.
+
+        A journal that is new, or was set back, does not have what the inbox
+        knows to be carried out; an inbox that is new counts from 1 again.
+
+        Raises:
+            JournalError: The inbox cannot be read.
+        """
+        if not self._path.exists():
+            return 0
+        with self._open() as db:
+            (newest, taken) = db.execute(
+                "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'commands'), 0),"
+                " coalesce((SELECT number FROM taken), 0)"
+            ).fetchone()
+        return int(taken) if newest < number else max(int(taken), number)
+
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         try:
@@ -152,6 +176,36 @@ class Inbox:
 def _waiting(row: tuple[Any, ...]) -> Waiting:
     number, id_, who, via, verb, reservoir, facts = row
     return Waiting(number, id_, who, via, verb, reservoir, json.loads(facts))
+
+
+def _text_of(verb: str, facts: Mapping[str, JSON]) -> str:
+    try:
+        if _depth(dict(facts)) > DEEPEST:
+            raise CannotBeSentError(f"the command {verb[:40]} is nested deeper than {DEEPEST}")
+        text = json.dumps(dict(facts), separators=(",", ":"), allow_nan=False)
+    except (ValueError, TypeError) as exc:
+        msg = f"the command {verb[:40]} says what cannot be written: {str(exc)[:100]}"
+        raise CannotBeSentError(msg) from exc
+    if len(text) > LONGEST_FACTS:
+        msg = f"the command {verb[:40]} is {len(text)} characters long; {LONGEST_FACTS} are allowed"
+        raise CannotBeSentError(msg)
+    return text
+
+
+def _depth(value: object, so_far: int = 0) -> int:
+    """Return how deep lists and objects are nested; no deeper than need be looked."""
+    if so_far > DEEPEST or not isinstance(value, dict | list | tuple):
+        return so_far
+    inner = value.values() if isinstance(value, dict) else value
+    return max((_depth(each, so_far + 1) for each in inner), default=so_far)
+
+
+def _check_word(name: str, word: str) -> None:
+    if len(word) > LONGEST_WORD:
+        msg = f"the {name} of a command has at most {LONGEST_WORD} characters, not {len(word)}"
+        raise CannotBeSentError(msg)
+    if any("\ud800" <= sign <= "\udfff" or sign == "\0" for sign in word):
+        raise CannotBeSentError(f"the {name} of a command holds what is no character")
 
 
 def beside(journal: Path) -> Path:
