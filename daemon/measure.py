@@ -7,6 +7,7 @@ feeds the station, and writes what follows from it at once.
 from __future__ import annotations
 
 import argparse
+import math
 import select
 import signal
 import sys
@@ -38,7 +39,9 @@ EX_UNAVAILABLE = 69
 EX_CONFIG = 78
 LONGEST_WAIT_S = 0.5
 MEMORY_EVERY_S = 600.0
-PICTURE_EVERY_S = 1.0
+PICTURE_EVERY_S = 30.0
+"""Readers renew a picture by themselves from the readings after it."""
+LOOK_ANYWAY_S = 2.0
 HELD_AT_MOST = 100_000
 REMEMBERED = (Kind.PHASE, Kind.BATCH, Kind.ALARM, Kind.COMMAND)
 
@@ -58,6 +61,7 @@ class Measuring:
         """Take everything ready-made."""
         self._inbox = inbox
         self._inbox_seen: object = None
+        self._inbox_looked_s = -math.inf
         self._station = station
         self._probes = probes
         self._writer = writer
@@ -68,7 +72,7 @@ class Measuring:
         self._held: deque[Entry] = deque()
         self._dropped = 0
         self._memory_s: float | None = None
-        self._picture_s: float | None = None
+        self._picture_s: dict[str, float] = {}
         self.stopping = False
 
     def run(self) -> None:
@@ -93,8 +97,14 @@ class Measuring:
 
     def obey(self, now: Instant) -> None:
         """Carry out the commands that wait, if any came since the last look."""
-        if self._inbox is None or (mark := self._inbox.mark()) == self._inbox_seen:
+        if self._inbox is None:
             return
+        mark = self._inbox.mark()
+        # File times are coarse: two writes in one tick leave the same mark.
+        late = now.mono_s - self._inbox_looked_s >= LOOK_ANYWAY_S
+        if mark == self._inbox_seen and not late:
+            return
+        self._inbox_looked_s = now.mono_s
         try:
             waiting = self._inbox.after(self._station.state.commands_taken)
         except JournalError as exc:
@@ -143,8 +153,7 @@ class Measuring:
         if self._dropped:
             self._log.error("%d entries were lost while the journal failed", self._dropped)
             self._dropped = 0
-        if pictures:
-            self._picture_s = now.mono_s
+        self._picture_s |= dict.fromkeys(pictures, now.mono_s)
         if memory is not None:
             self._memory_s = now.mono_s
         if any(isinstance(entry, Event) and entry.kind is Kind.COMMAND for entry in entries):
@@ -167,11 +176,14 @@ class Measuring:
         return ready
 
     def _pictures(self, entries: Sequence[Entry], now: Instant) -> dict[str, JSON]:
-        fresh = self._picture_s is None or now.mono_s - self._picture_s >= PICTURE_EVERY_S
-        if not fresh and not any(isinstance(entry, Event) for entry in entries):
-            return {}
-        names = {entry.reservoir for entry in entries if entry.reservoir}
-        return {name: self._station.picture(name, now) for name in sorted(names)}
+        told = {entry.reservoir for entry in entries if isinstance(entry, Event)}
+        due = {
+            entry.reservoir
+            for entry in entries
+            if now.mono_s - self._picture_s.get(entry.reservoir, -math.inf) >= PICTURE_EVERY_S
+        }
+        names = sorted((told | due) - {""})
+        return {name: self._station.picture(name, now) for name in names}
 
     def _memory(self, entries: Sequence[Entry], now_s: float) -> str | None:
         due = self._memory_s is None or now_s - self._memory_s >= MEMORY_EVERY_S
@@ -228,16 +240,24 @@ def measure(config: Config, log: Logger) -> int:
                 for reservoir in config.reservoirs
                 for probe in reservoir.probes
             ]
-            inbox = Inbox(beside(config.journal.path))
-            if not inbox.path.exists():
-                # A new inbox counts from the beginning.
-                station.state.commands_taken = 0
+            inbox = _inbox(config, station, log)
             loop = Measuring(station, probes, writer, clock, log, inbox)
             _run(loop, probes, clock, config, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
     return 0
+
+
+def _inbox(config: Config, station: Station, log: Logger) -> Inbox:
+    """Return the inbox, and let the station go on in it where the two agree that it was."""
+    inbox = Inbox(beside(config.journal.path))
+    try:
+        station.state.commands_taken = inbox.go_on_from(station.state.commands_taken)
+    except JournalError as exc:
+        # Measuring must go on; each look at the inbox will say so again.
+        log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
+    return inbox
 
 
 def _run(

@@ -16,11 +16,16 @@ from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.schema import MIGRATIONS, misfit
 from daemon.journal.writer import JournalError, JournalMissingError
+from daemon.mixing.picture import renewed
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from daemon.entries import JSON, Entry, Event, Reading
+
+
+NEWEST = 2000
+"""How far back a reading may lie and still renew a picture."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,10 +98,15 @@ class Reader:
         return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
 
     def pictures(self) -> dict[str, JSON]:
-        """The present picture of each reservoir, by name."""
+        """The present picture of each reservoir, by name, renewed by its latest reading."""
         with self._open() as db:
-            found = db.execute("SELECT reservoir, picture FROM pictures").fetchall()
-        return {reservoir: json.loads(picture) for reservoir, picture in found}
+            kept = db.execute("SELECT reservoir, seq, picture FROM pictures").fetchall()
+            found: dict[str, JSON] = {}
+            for reservoir, seq, text in kept:
+                known = json.loads(text)
+                reading = _latest(db, reservoir, known.get("probe"), seq)
+                found[reservoir] = known if reading is None else renewed(known, reading)
+        return found
 
     def memory(self) -> tuple[int, str] | None:
         """The station's last kept state and the `seq` it belongs to."""
@@ -143,6 +153,23 @@ class Reader:
         if version != len(MIGRATIONS):
             msg = f"journal {self._path}: cannot be read: {misfit(version)}"
             raise JournalError(msg)
+
+
+def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> Reading | None:
+    """Return the last reading of a probe after `seq`, if it is among the newest of all."""
+    row = db.execute(
+        f"SELECT {rows.READING_COLUMNS} FROM readings"  # noqa: S608 - a constant
+        " WHERE seq > max(?, (SELECT max(seq) FROM readings) - ?)"
+        " AND origin IN (SELECT id FROM origins WHERE reservoir = ? AND probe = ?)"
+        " ORDER BY seq DESC LIMIT 1",
+        (seq, NEWEST, reservoir, probe),
+    ).fetchone()
+    if row is None:
+        return None
+    origin = db.execute(
+        "SELECT reservoir, probe, boot FROM origins WHERE id = ?", (row[1],)
+    ).fetchone()
+    return rows.to_reading(row, origin)
 
 
 def _origins(db: sqlite3.Connection) -> dict[int, tuple[Any, ...]]:

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Instant
 from daemon.mixing import batch, due, seawater
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from daemon.entries import JSON, Reading
     from daemon.mixing.station_state import ReservoirSettings, ReservoirState
+
+LONGEST_S = 60.0
 
 
 def picture(
@@ -47,6 +51,20 @@ def picture(
     return found | _measured(last)
 
 
+def renewed(known: Mapping[str, JSON], reading: Reading) -> dict[str, JSON]:
+    """Return a picture with what a later reading of its probe says in the place of what it said.
+
+    What only events change stays; the age moves on with the time between, of
+    which no more than a minute is believed, for a clock may have jumped.
+    """
+    found = {**known, **_measured(reading), "time": iso(reading.at)}
+    age, then = known.get("age_h"), known.get("time")
+    if isinstance(age, int | float) and isinstance(then, str):
+        passed_s = (reading.at.wall - datetime.fromisoformat(then)).total_seconds()
+        found["age_h"] = round(age + min(max(passed_s, 0.0), LONGEST_S) / 3600.0, 3)
+    return found
+
+
 def iso(at: Instant, later_s: float = 0.0) -> str:
     """Return a moment, or one some seconds later, as ISO 8601 in UTC."""
     wall = at.wall + timedelta(seconds=round(later_s, 3))
@@ -81,7 +99,7 @@ def _measured(last: Reading | None) -> dict[str, JSON]:
         name: None if value is None else round(value, 5)
         for name, value in zip(names, last_values, strict=True)
     }
-    return {**rounded, "flag": flag}
+    return {**rounded, "flag": flag, "probe": None if last is None else last.probe}
 
 
 def _gravity(salinity: float | None) -> float | None:
