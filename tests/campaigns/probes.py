@@ -25,7 +25,7 @@ from calibration.bench import Act, Doing, Output, Plan, Saved
 from calibration.instructions import Step
 from calibration.model import Instrument, uncalibrated
 from calibration.points import Thermometer
-from calibration.record import CalibrationRecord
+from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import Bottle, Reference, Tolerance, air, own_table
 from calibration.routine import Routine
 from calibration.steadiness import Shown
@@ -119,6 +119,8 @@ class Result:
     """Error of salinity over its expanded uncertainty."""
     outcome: str
     expanded_percent: float
+    en: float
+    """Of a check in a fresh bottle, a week later."""
     questioned: int
     """Points that the routine held for a mistake that was none."""
 
@@ -151,6 +153,27 @@ def calibrate(
     for _ in plan.references:
         _one_point(routine, probe, chance, truths, thermometer_off)
     return _saved(routine.act(Act(Doing.CONFIRM, at="2026-03-02T10:00:00Z", by="campaign")))
+
+
+def verify(probe: Probe, chance: random.Random, record: CalibrationRecord) -> float:
+    """Check the calibrated probe in a fresh bottle without adjusting; return its E_n."""
+    routine = Routine(
+        Plan(
+            "check",
+            record.instrument,
+            (STRONG.reference("Q-3"),),
+            record.calibration,
+            "2026-03-09",
+            adjust=False,
+        )
+    )
+    share = 1.0 + chance.gauss(0.0, BOTTLE_PERCENT / 200.0)
+    routine.act(Act(Doing.START))
+    _one_point(routine, probe, chance, {"Q-3": (STRONG, share)}, 0.0)
+    outputs = routine.act(Act(Doing.CONFIRM, at="2026-03-09T10:00:00Z", by="campaign"))
+    records = [output.record for output in outputs if isinstance(output, Saved)]
+    (checked,) = [record for record in records if isinstance(record, CheckRecord)]
+    return checked.found[0].en
 
 
 def _one_point(
@@ -210,6 +233,7 @@ def judge(probe: Probe, record: CalibrationRecord, chance: random.Random) -> Res
         error / (2.0 * salinity_u),
         record.verdict.outcome.value,
         100.0 * expanded / corrected,
+        verify(probe, chance, record),
         len(record.overridden),
     )
 
@@ -242,6 +266,7 @@ def summary(results: Sequence[Result]) -> str:
     counted = ", ".join(f"{o} {sum(r.outcome == o for r in results)}" for o in outcomes)
     offs = [result.off for result in results]
     salty = [result.salinity_off for result in results]
+    checks = [result.en for result in results]
     mean_u = math.fsum(result.expanded_percent for result in results) / len(results)
     return "\n".join(
         (
@@ -250,6 +275,7 @@ def summary(results: Sequence[Result]) -> str:
             f"salinity inside k = 2             {100 * coverage(salty):.1f} %",
             f"salinity error, 95 % of probes    {percentile_95(results):.3f}",
             f"mean expanded u of conductivity   {mean_u:.2f} %",
+            f"checks that agree, E_n up to 1    {100 * coverage(checks):.1f} %",
             f"points questioned without reason  {sum(r.questioned for r in results)}",
         )
     )

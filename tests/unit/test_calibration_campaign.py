@@ -29,3 +29,8 @@ def test_two_bottles_of_half_a_percent_are_good_for_the_salinity_asked_for(
 ) -> None:
     """The error of salinity at 33 is at most 0.15 for 95 % of the probes."""
     assert percentile_95(results) <= 0.15
+
+
+def test_a_check_of_a_sound_probe_agrees_as_often_as_it_should(results: list[Result]) -> None:
+    """In a fresh bottle the error is within its expanded uncertainty in 92 to 98 % of checks."""
+    assert 0.92 <= coverage([each.en for each in results]) <= 0.98
