@@ -81,6 +81,40 @@ def practical_salinity(conductivity_mS_cm: float, temperature_C: float) -> float
         raise OutOfRange(_bad_conductivity(conductivity_mS_cm))
     _check_temperature(temperature_C)
     salinity = _raw_salinity(conductivity_mS_cm, temperature_C)
+    return _within_scale(salinity, conductivity_mS_cm, temperature_C)
+
+
+def salinity_and_sensitivity(
+    conductivity_mS_cm: float, temperature_C: float
+) -> tuple[float, float, float]:
+    """Return `practical_salinity` and both answers of `sensitivity`, for the price of one.
+
+    Raises:
+        OutOfRange: As `practical_salinity`.
+    """
+    if not 0.0 <= conductivity_mS_cm <= MAX_CONDUCTIVITY_MS_CM:
+        raise OutOfRange(_bad_conductivity(conductivity_mS_cm))
+    _check_temperature(temperature_C)
+    below = max(0.0, conductivity_mS_cm - _STEP_MS_CM)
+    above = conductivity_mS_cm + _STEP_MS_CM
+    salinity, higher, lower, warmer, cooler = _raw_salinities(
+        (conductivity_mS_cm, above, below, conductivity_mS_cm, conductivity_mS_cm),
+        (
+            temperature_C,
+            temperature_C,
+            temperature_C,
+            temperature_C + _STEP_C,
+            temperature_C - _STEP_C,
+        ),
+    )
+    return (
+        _within_scale(salinity, conductivity_mS_cm, temperature_C),
+        (higher - lower) / (above - below),
+        (warmer - cooler) / (2.0 * _STEP_C),
+    )
+
+
+def _within_scale(salinity: float, conductivity_mS_cm: float, temperature_C: float) -> float:
     if salinity > MAX_SALINITY + _ROUNDING:
         msg = (
             f"{conductivity_mS_cm:g} mS/cm at {temperature_C:g} °C is practical salinity"

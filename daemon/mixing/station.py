@@ -28,7 +28,7 @@ from daemon.mixing.station_state import (
     ReservoirState,
     StationState,
 )
-from daemon.mixing.uncertainty import ProbeUncertainty, salinity_u
+from daemon.mixing.uncertainty import ProbeUncertainty, salinity_with_u
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -68,7 +68,7 @@ class Station:
         if not isinstance(item, Sample):
             return self._obey(item, t_s)
         settings = self._settings[item.reservoir]
-        state = self.state.reservoirs.setdefault(item.reservoir, ReservoirState())
+        state = self._reservoir(item.reservoir)
         reading = _reading(state, item, t_s, settings)
         entries: list[Entry] = [reading]
         steps = _probe_steps(state, item, t_s)
@@ -79,13 +79,19 @@ class Station:
             steps += _alarm_steps(state, reading, t_s, settings, self.state.lots)
         return entries + _events(steps, item.reservoir, item.at, state.batch.id)
 
+    def _reservoir(self, name: str) -> ReservoirState:
+        found = self.state.reservoirs.get(name)
+        if found is None:
+            found = self.state.reservoirs[name] = ReservoirState()
+        return found
+
     def _obey(self, command: Command, t_s: float) -> list[Entry]:
         """Carry out a command, or answer why not; either way it is on record."""
         self.state.commands_taken = max(self.state.commands_taken, command.number)
         known = command.reservoir in self._settings
         state = ReservoirState()
         if known:
-            state = self.state.reservoirs.setdefault(command.reservoir, state)
+            state = self._reservoir(command.reservoir)
         before = state.batch.id
         settings = self._settings.get(command.reservoir, ReservoirSettings(command.reservoir))
         asked = commands.Asked(
@@ -178,7 +184,9 @@ def sample_of(reading: Reading) -> Sample:
 def _reading(
     state: ReservoirState, sample: Sample, t_s: float, settings: ReservoirSettings
 ) -> Reading:
-    probe = state.probes.setdefault(sample.probe, ProbeState())
+    probe = state.probes.get(sample.probe)
+    if probe is None:
+        probe = state.probes[sample.probe] = ProbeState()
     salinity, salinity_u_ = _salinity(sample, settings.probes[sample.probe])
     tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
     return Reading(
@@ -204,8 +212,7 @@ def _salinity(sample: Sample, probe: ProbeUncertainty) -> tuple[float | None, fl
     if -ZERO_NOISE_MS_CM <= conductivity < 0.0:
         conductivity = 0.0
     try:
-        salinity = seawater.practical_salinity(conductivity, temperature)
-        return salinity, salinity_u(conductivity, temperature, probe)
+        return salinity_with_u(conductivity, temperature, probe)
     except seawater.OutOfRange:
         return None, None
 

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from daemon.mixing.seawater import sensitivity
+from daemon.mixing.seawater import salinity_and_sensitivity, sensitivity
 
 Verdict: TypeAlias = Literal["inside", "outside", "undecided"]
 
@@ -62,6 +62,24 @@ def salinity_u(conductivity_mS_cm: float, temperature_C: float, probe: ProbeUnce
     Source: JCGM 100:2008, equation 10 and, for the resolution, F.2.2.1.
     """
     per_mS_cm, per_C = sensitivity(conductivity_mS_cm, temperature_C)
+    return _propagated(conductivity_mS_cm, per_mS_cm, per_C, probe)
+
+
+def salinity_with_u(
+    conductivity_mS_cm: float, temperature_C: float, probe: ProbeUncertainty
+) -> tuple[float, float]:
+    """Return practical salinity and `salinity_u` together, for the price of one.
+
+    Raises:
+        daemon.mixing.seawater.OutOfRange: As `practical_salinity`.
+    """
+    salinity, per_mS_cm, per_C = salinity_and_sensitivity(conductivity_mS_cm, temperature_C)
+    return salinity, _propagated(conductivity_mS_cm, per_mS_cm, per_C, probe)
+
+
+def _propagated(
+    conductivity_mS_cm: float, per_mS_cm: float, per_C: float, probe: ProbeUncertainty
+) -> float:
     return combine(
         per_mS_cm * conductivity_mS_cm * probe.conductivity_percent / 100.0,
         per_mS_cm * probe.resolution_mS_cm / math.sqrt(12.0),
