@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
-from daemon.mixing import dosing, lots
+from daemon.mixing import dosing, lots, tank
 from daemon.mixing.dosing import COMMON_YIELD, Dose
+from daemon.mixing.lots import Yield as Yielded
+from daemon.mixing.seawater import salt_g_kg
 
 CAUTIONS = (
     "Start the pump and pour the salt slowly into the moving water, never water onto salt.",
@@ -56,14 +60,16 @@ def plan(
 
     Exit 1 when it does not fit into the vessel.
     """
-    used, source = _yield(lot, mix_yield, config)
+    known, source = _yield(lot, mix_yield, config)
+    used = known.value
     try:
         dose = dosing.plan(volume, target, used, temperature, heel_volume, heel_salinity)
+        from_heel = _unsalted(dose, used)
         left_l = None if capacity is None else dosing.headroom_l(dose.final_volume_l, capacity)
     except ValueError as exc:
         fail(str(exc), USAGE)
     answer = _facts(dose) | {
-        "mix_yield": used,
+        **_sureness(dose, known, from_heel),
         "yield_source": source,
         "temperature_C": temperature,
         "heel_volume_l": heel_volume,
@@ -75,6 +81,7 @@ def plan(
         ("weigh", f"{_grams(dose.salt_g)} of mix, yield {used:g} ({source})"),
         ("pour", _poured(dose, heel_volume, heel_salinity)),
         ("makes", _made(dose, temperature)),
+        *_sure_row(dose, known, from_heel),
         ("vessel", _vessel(dose, capacity, left_l)),
     ]
     emit(answer, as_json=as_json, text=f"{table(rows)}\n\n{_cautions(dose)}")
@@ -94,13 +101,15 @@ def correct(
     as_json: Json = False,
 ) -> None:
     """Work out the salt or the purified water that takes a batch to its target."""
-    used, source = _yield(lot, mix_yield, config)
+    known, source = _yield(lot, mix_yield, config)
+    used = known.value
     try:
         dose = dosing.correct(volume, salinity, target, used, temperature)
+        before = _unsalted(dose, used)
     except ValueError as exc:
         fail(str(exc), USAGE)
     answer = _facts(dose) | {
-        "mix_yield": used,
+        **_sureness(dose, known, before),
         "yield_source": source,
         "temperature_C": temperature,
     }
@@ -109,7 +118,7 @@ def correct(
     else:
         added = f"{_grams(dose.salt_g)} of mix, yield {used:g} ({source})"
     advice = "Add most of it, about four fifths, let it mix, measure, and work it out again."
-    rows = [("add", added), ("makes", _made(dose, temperature))]
+    rows = [("add", added), ("makes", _made(dose, temperature)), *_sure_row(dose, known, before)]
     emit(answer, as_json=as_json, text=f"{table(rows)}\n\n{advice}")
 
 
@@ -119,34 +128,84 @@ def change(
     salinity: Annotated[float, typer.Option(help="Its salinity now, ppt.")],
     changed: Annotated[float, typer.Option(help="Taken out and put back, litres.")],
     new_salinity: Annotated[float, typer.Option(help="Salinity of the new water, ppt.")],
+    to: Annotated[
+        float | None, typer.Option(help="Salinity to reach by as many such changes as it takes.")
+    ] = None,
     temperature: Temperature = 25.0,
     as_json: Json = False,
 ) -> None:
-    """Work out what a water change makes of a tank."""
+    """Work out what a water change makes of a tank, and how many take it to a salinity."""
+    steps: list[float] = []
+    once_l: float | None = None
     try:
         dose = dosing.change(volume, salinity, changed, new_salinity, temperature)
+        if to is not None:
+            steps = tank.changes_to(volume, salinity, to, changed, new_salinity, temperature)
+            once_l = tank.change_to(volume, salinity, to, new_salinity, temperature)
     except ValueError as exc:
         fail(str(exc), USAGE)
-    answer = {
+    moved, most = dose.salinity - salinity, tank.CAUTIOUS_PPT_PER_DAY
+    answer: dict[str, object] = {
         "salinity": dose.salinity,
         "final_volume_l": dose.final_volume_l,
         "temperature_C": temperature,
+        "moved_ppt": moved,
+        "cautious_ppt_per_day": most,
+        "days": _days(moved),
     }
-    rows = [("salinity", f"{salinity:g} -> {dose.salinity:.2f}"), ("volume", _litres(dose))]
+    rows = [
+        ("salinity", f"{salinity:g} -> {dose.salinity:.2f}"),
+        ("volume", _litres(dose)),
+        ("rate", _rate(moved)),
+    ]
+    if to is not None:
+        days = max(len(steps), _days(to - salinity))
+        answer |= {"to": to, "changes": len(steps), "steps": steps, "once_l": once_l, "days": days}
+        rows += [("changes", _changes(steps, changed, to)), ("or", _once(once_l, salinity, to))]
     emit(answer, as_json=as_json, text=table(rows))
 
 
-def _yield(lot: str | None, mix_yield: float | None, config: Path | None) -> tuple[float, str]:
+def _days(moved: float) -> int:
+    """Return the days over which a tank may be moved so far; one at least."""
+    # A last digit more than a day's worth is a day's worth.
+    return max(1, math.ceil(abs(moved) / tank.CAUTIOUS_PPT_PER_DAY - 1e-9))
+
+
+def _rate(moved: float) -> str:
+    most = tank.CAUTIOUS_PPT_PER_DAY
+    habit = f"{most:g} ppt per day (common practice, from memory)"
+    if _days(moved) == 1:
+        return f"{moved:+.2f} ppt; with one such change a day within {habit}"
+    return (
+        f"{moved:+.2f} ppt; more than {habit}: for animals spread it over {_days(moved)} days"
+        " or more, by smaller changes"
+    )
+
+
+def _changes(steps: list[float], changed_l: float, to: float) -> str:
+    if not steps:
+        return f"none; the tank is at {to:g}"
+    return f"{len(steps)} of {changed_l:g} L reach {to:g}; the last makes {steps[-1]:.2f}"
+
+
+def _once(once_l: float | None, salinity: float, to: float) -> str:
+    days = _days(to - salinity)
+    spread = "" if days == 1 else f"; with animals, spread it over {days} days or more"
+    return f"{once_l or 0.0:.4g} L changed at once{spread}"
+
+
+def _yield(lot: str | None, mix_yield: float | None, config: Path | None) -> tuple[Yielded, str]:
     if lot is not None and mix_yield is not None:
         fail("--lot and --yield both say what the mix yields; give one of them", USAGE)
     if lot is not None:
         return _yield_of(lot, config)
     if mix_yield is not None:
-        return mix_yield, "as given"
-    return COMMON_YIELD, "common practice, no source"
+        return Yielded(mix_yield, 0.0, 0, "as given"), "as given"
+    common = Yielded(COMMON_YIELD, lots.COMMON_U, 0, "common practice")
+    return common, "common practice, no source"
 
 
-def _yield_of(lot: str, config: Path | None) -> tuple[float, str]:
+def _yield_of(lot: str, config: Path | None) -> tuple[Yielded, str]:
     """Return what a lot has shown to yield, and how sure that is."""
     from daemon.cli.lot import books
 
@@ -155,7 +214,32 @@ def _yield_of(lot: str, config: Path | None) -> tuple[float, str]:
         fail(f"there is no lot {lot!r}; known are {', '.join(known) or 'none'}", NOT_SO)
     found = lots.estimate(known[lot], t_s)
     seen = f" from {found.count} batches" if found.count else ""
-    return round(found.value, 4), f"lot {lot}, ± {2 * found.u:.3f} (k=2), {found.basis}{seen}"
+    found = replace(found, value=round(found.value, 4))
+    return found, f"lot {lot}, ± {2 * found.u:.3f} (k=2), {found.basis}{seen}"
+
+
+def _unsalted(dose: Dose, mix_yield: float) -> float:
+    """Return the practical salinity of what was made had no mix gone in."""
+    mass_g = 1000.0 * dose.final_mass_kg
+    salt_g = mass_g * salt_g_kg(dose.salinity) / 1000.0 - mix_yield * dose.salt_g
+    return max(dosing.Water(mass_g - dose.salt_g, salt_g).salinity, 0.0)
+
+
+def _sureness(dose: Dose, known: Yielded, before: float) -> dict[str, object]:
+    """Return the yield, and what its uncertainty leaves in the salinity where it has one."""
+    given = known.basis == "as given"
+    return {
+        "mix_yield": known.value,
+        "mix_yield_u": None if given else known.u,
+        "salinity_u": None if given else lots.dose_u(dose.salinity, known, before),
+    }
+
+
+def _sure_row(dose: Dose, known: Yielded, before: float) -> list[tuple[str, str]]:
+    if known.basis == "as given" or dose.salt_g <= 0:
+        return []
+    spread = 2 * lots.dose_u(dose.salinity, known, before)
+    return [("sure to", f"± {spread:.2f} ppt (k=2) by the yield alone; measure it once mixed")]
 
 
 def _facts(dose: Dose) -> dict[str, object]:
