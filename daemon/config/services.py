@@ -2,14 +2,28 @@
 
 from __future__ import annotations
 
+import difflib
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import AfterValidator, Field
+from pydantic import AfterValidator, Field, ValidationInfo
 
 from daemon.config.fields import FilePath, Section, number, text, whole
 
 _LAST_PORT = 65_535
+_PLAIN_PORT, _TLS_PORT = 1883, 8883
+
+COMMANDS = (
+    "batch.start",
+    "batch.confirm",
+    "batch.reading",
+    "batch.note",
+    "batch.use",
+    "batch.discard",
+    "lot.add",
+    "lot.adjust",
+)
+"""What may be asked of the station; here too, so that publishing needs no physics to know it."""
 
 
 def _host_and_port(value: str) -> str:
@@ -36,6 +50,32 @@ def _topic_part(value: str) -> str:
     return value
 
 
+def _known_commands(value: tuple[str, ...]) -> tuple[str, ...]:
+    for verb in value:
+        if verb in COMMANDS:
+            continue
+        close = difflib.get_close_matches(verb[:60], COMMANDS, n=1, cutoff=0.5)
+        near = f"the nearest is {close[0]!r}" if close else f"known are {', '.join(COMMANDS)}"
+        raise ValueError(f"there is no command {verb[:60]!r}, {near}")
+    return value
+
+
+def _with_tls(value: Path, info: ValidationInfo) -> Path:
+    if info.data.get("tls") is False:
+        raise ValueError("it needs tls = true beside it")
+    return value
+
+
+def _with_cert(value: Path, info: ValidationInfo) -> Path:
+    if info.data.get("cert_file", value) is None:
+        raise ValueError("it needs a cert_file beside it")
+    return value
+
+
+def _usual_port(given: dict[str, Any]) -> int:
+    return _TLS_PORT if given.get("tls") else _PLAIN_PORT
+
+
 class Journal(Section):
     """`[journal]`: where everything that happens is written first.
 
@@ -55,25 +95,50 @@ class Mqtt(Section):
     """`[mqtt]`: the broker to publish to; without the section, none.
 
     Attributes:
-        host: Name or address of the broker.
-        port: TCP port.
+        host: Name or address of the broker; with TLS, as its certificate has it.
+        tls: Whether to speak TLS.
+        port: TCP port; 8883 with TLS and 1883 without, unless given.
+        ca_file: Who signed the broker's certificate; None for whom the system trusts.
+        cert_file: Certificate to show to the broker; None for none.
+        key_file: Its key; None where `cert_file` holds both.
         username: Who we are; None for a broker that does not ask.
         password_file: File that holds the password alone.
         keepalive_s: Longest silence between us and the broker, seconds.
         client_id: None to make one from the station's name.
+        discovery: Whether the station is announced to home-automation hubs.
         discovery_prefix: Where home-automation hubs look for announcements.
+        commands: What may be asked of the station over this broker; nothing unless given.
     """
 
     host: str = text("the name or address of a broker", longest=253)
-    port: int = whole(1, _LAST_PORT, "(a TCP port)", 1883)
+    tls: bool = Field(default=False, description="true or false")
+    port: int = Field(
+        default_factory=_usual_port,
+        ge=1,
+        le=_LAST_PORT,
+        description=f"a whole number from 1 to {_LAST_PORT} (a TCP port)",
+    )
+    ca_file: Annotated[FilePath, AfterValidator(_with_tls)] | None = Field(
+        None, description="the path of a PEM file of who signed the broker's certificate"
+    )
+    cert_file: Annotated[FilePath, AfterValidator(_with_tls)] | None = Field(
+        None, description="the path of a PEM file with the certificate to show to the broker"
+    )
+    key_file: Annotated[FilePath, AfterValidator(_with_cert)] | None = Field(
+        None, description="the path of a PEM file with the key of cert_file"
+    )
     username: str | None = text("a user name of 1 to 200 characters", None)
     password_file: FilePath | None = Field(
         None, description="the path of a file that holds the password alone"
     )
     keepalive_s: int = whole(5, 3600, "seconds", 30)
     client_id: str | None = text("1 to 64 characters", None, 64)
+    discovery: bool = Field(default=True, description="true or false")
     discovery_prefix: Annotated[str, AfterValidator(_topic_part)] = text(
         "the beginning of a topic, such as 'homeassistant'", "homeassistant"
+    )
+    commands: Annotated[tuple[str, ...], AfterValidator(_known_commands)] = Field(
+        (), strict=False, description="a list of commands such as ['batch.confirm', 'batch.use']"
     )
 
 

@@ -5,8 +5,12 @@ that they do is to put what they heard into a queue, so none of them can fail.
 Its own queue and its own reconnecting are not used: what is not acknowledged
 when a connection ends is forgotten here and comes again from the journal.
 
-Source: OASIS, MQTT Version 5.0 (2019), 3.1.2.11.3 (receive maximum), 3.4
-(PUBACK: reason codes from 0x80 are refusals), 3.1.2.5 (will message).
+No session outlives a connection: what is sent to the station while it is away
+is not carried out hours later, and what the station sends comes from the journal.
+
+Source: OASIS, MQTT Version 5.0 (2019), 3.1.2.11 (session expiry, receive maximum,
+maximum packet size), 3.4 (PUBACK: reason codes from 0x80 are refusals), 3.1.2.5
+(will message), 3.3.2.3 (message expiry, response topic, correlation data).
 """
 
 from __future__ import annotations
@@ -17,11 +21,20 @@ from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import TypeAlias
 
-from paho.mqtt.client import MQTT_ERR_SUCCESS, Client, ConnectFlags, DisconnectFlags, MQTTv5
-from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.client import (
+    MQTT_ERR_SUCCESS,
+    Client,
+    ConnectFlags,
+    DisconnectFlags,
+    MQTTMessage,
+)
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
+from daemon.publishing.broker import Broker, lost, no_entry, turned_away, unreachable
+from daemon.publishing.letters import LONGEST_KEPT, Letter, Letterbox
 from daemon.publishing.payloads import Message
 from daemon.publishing.sink import SinkError
 
@@ -31,35 +44,15 @@ GOODBYE_S = 1.0
 WINDOW = 100
 REFUSAL = 0x80
 UNSUPPORTED_VERSION = 0x84
-CLIENT_ID_NOT_VALID = 0x85
-BAD_ACCOUNT = 0x86
-NOT_AUTHORISED = 0x87
+LARGEST_PACKET = 2 * LONGEST_KEPT
+"""Bytes of a packet that an MQTT 5 broker may send us."""
+
+MQTT_5 = MQTTProtocolVersion.MQTTv5
+MQTT_3_1_1 = MQTTProtocolVersion.MQTTv311
 
 
-@dataclass(frozen=True, slots=True)
-class Broker:
-    """Where a broker is and who we are there.
-
-    Attributes:
-        host: Name or address.
-        port: TCP port.
-        client_id: What the broker tells clients apart by.
-        keepalive_s: Longest silence, s.
-        username: The account; None for none.
-        password: Its password; None for none.
-    """
-
-    host: str
-    port: int
-    client_id: str
-    keepalive_s: int
-    username: str | None = None
-    password: str | None = None
-
-    @property
-    def where(self) -> str:
-        """The broker as the subject of a sentence."""
-        return f"broker {self.host}:{self.port}"
+class OldBrokerError(SinkError):
+    """The broker does not speak the version that it was addressed in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +66,7 @@ class Answered:
 
 @dataclass(frozen=True, slots=True)
 class Acknowledged:
-    """The broker's answer to one message."""
+    """The broker's answer to one message or subscription."""
 
     mid: int
     code: int
@@ -95,26 +88,47 @@ class Connection:
 
     Attributes:
         usable: False once it has ended.
+        letters: What came in on what was subscribed to.
     """
 
-    def __init__(self, broker: Broker, will: Message) -> None:
+    def __init__(
+        self, broker: Broker, will: Message, version: MQTTProtocolVersion = MQTT_5
+    ) -> None:
         """Connect, leaving `will` with the broker.
 
         Args:
             broker: Where to.
             will: Published by the broker when the connection is lost.
+            version: Of the protocol.
 
         Raises:
+            OldBrokerError: The broker does not speak that version.
             SinkError: The broker cannot be reached or refuses.
         """
         self.usable = False
+        self.letters = Letterbox()
         self._broker = broker
+        self._version = version
         self._heard: SimpleQueue[Heard] = SimpleQueue()
         self._waiting: dict[int, str] = {}
         self._refused: list[tuple[str, str]] = []
         self._window = WINDOW
-        self._client = _client(broker, will, self._heard)
+        self._client = _client(broker, will, version, self._heard, self.letters)
         self._open()
+
+    def subscribe(self, filters: list[str]) -> None:
+        """Have the broker send what comes on some topics into `letters`, with QoS 1.
+
+        Raises:
+            SinkError: It refuses (the connection stays usable), or as for `settle`.
+        """
+        for each in filters:
+            rc, mid = self._client.subscribe(each, qos=1)
+            if rc != MQTT_ERR_SUCCESS or mid is None:
+                self._end()
+                raise SinkError(f"{self._broker.where}: the connection was lost while subscribing")
+            self._waiting[mid] = f"a subscription to {each}"
+        self._settle("read")
 
     def send(self, message: Message) -> None:
         """Publish with QoS 1; waits while as many as the broker takes are unanswered.
@@ -124,7 +138,13 @@ class Connection:
         """
         while len(self._waiting) >= self._window:
             self._hear()
-        info = self._client.publish(message.topic, message.payload, qos=1, retain=message.retain)
+        info = self._client.publish(
+            message.topic,
+            message.payload,
+            qos=1,
+            retain=message.retain,
+            properties=_properties(message) if self._version == MQTT_5 else None,
+        )
         if info.rc != MQTT_ERR_SUCCESS:
             self._end()
             raise SinkError(f"{self._broker.where}: the connection was lost while sending")
@@ -137,15 +157,7 @@ class Connection:
             SinkError: Something was refused (the connection stays usable), or
                 the connection was lost, or the broker does not answer.
         """
-        while self._waiting:
-            self._hear()
-        if self._refused:
-            topic, reason = self._refused[0]
-            self._refused.clear()
-            raise SinkError(
-                f"{self._broker.where} refused to take {topic}: {reason};"
-                f" allow {_account(self._broker)} to write there"
-            )
+        self._settle("write")
 
     def check(self) -> None:
         """Notice what came meanwhile.
@@ -168,25 +180,42 @@ class Connection:
                     self._hear(GOODBYE_S)  # until the end is heard, or waited for in vain
         self._end()
 
+    def _settle(self, right: str) -> None:
+        while self._waiting:
+            self._hear()
+        if self._refused:
+            topic, reason = self._refused[0]
+            self._refused.clear()
+            raise SinkError(
+                f"{self._broker.where} refused to take {topic}: {reason};"
+                f" allow {self._broker.account} to {right} there"
+            )
+
     def _open(self) -> None:
-        where = self._broker.where
         try:
-            self._client.connect(self._broker.host, self._broker.port, self._broker.keepalive_s)
+            self._client.connect(
+                self._broker.host,
+                self._broker.port,
+                self._broker.keepalive_s,
+                properties=_wishes() if self._version == MQTT_5 else None,
+            )
         except OSError as exc:
-            raise SinkError(_unreachable(self._broker, exc)) from exc
+            raise SinkError(unreachable(self._broker, exc)) from exc
         self._client.loop_start()
         try:
             answer = self._heard.get(timeout=ANSWER_S)
         except Empty:
-            answer = Lost(f"it did not answer within {ANSWER_S:g} s; is it an MQTT 5 broker?")
+            answer = Lost(f"it did not answer within {ANSWER_S:g} s; is it an MQTT broker?")
         if isinstance(answer, Answered) and answer.code < REFUSAL:
             self._window = min(WINDOW, answer.window)
             self.usable = True
             return
         self._end()
-        if isinstance(answer, Answered):
-            raise SinkError(_no_entry(self._broker, answer))
-        raise SinkError(f"{where} did not let us in: {answer.reason}")
+        if not isinstance(answer, Answered):
+            raise SinkError(turned_away(self._broker, answer.reason))
+        if answer.code == UNSUPPORTED_VERSION:
+            raise OldBrokerError(f"{self._broker.where} does not speak the MQTT that we speak")
+        raise SinkError(no_entry(self._broker, answer.code, answer.reason))
 
     def _hear(self, limit_s: float | None = None) -> None:
         limit_s = ANSWER_S if limit_s is None else limit_s
@@ -205,7 +234,7 @@ class Connection:
                 self._refused.append((topic, heard.reason))
         elif isinstance(heard, Lost):
             self._end()
-            raise SinkError(_lost(self._broker, heard))
+            raise SinkError(lost(self._broker, heard.reason))
 
     def _end(self) -> None:
         """Let go of the network thread, which a silent broker would hold for ever."""
@@ -218,11 +247,33 @@ class Connection:
         self._client.loop_stop()
 
 
-def _client(broker: Broker, will: Message, heard: SimpleQueue[Heard]) -> Client:
+def connect(
+    broker: Broker, will: Message, version: MQTTProtocolVersion
+) -> tuple[Connection, MQTTProtocolVersion]:
+    """Return a connection and its version: the one asked for, or 3.1.1 where 5 is refused.
+
+    Raises:
+        SinkError: The broker cannot be reached or refuses.
+    """
+    try:
+        return Connection(broker, will, version), version
+    except OldBrokerError:
+        if version == MQTT_3_1_1:
+            raise
+        return Connection(broker, will, MQTT_3_1_1), MQTT_3_1_1
+
+
+def _client(
+    broker: Broker,
+    will: Message,
+    version: MQTTProtocolVersion,
+    heard: SimpleQueue[Heard],
+    letters: Letterbox,
+) -> Client:
     client = Client(
         CallbackAPIVersion.VERSION2,
         client_id=broker.client_id,
-        protocol=MQTTv5,
+        protocol=version,
         reconnect_on_failure=False,
     )
     client.connect_timeout = CONNECT_S
@@ -231,7 +282,13 @@ def _client(broker: Broker, will: Message, heard: SimpleQueue[Heard]) -> Client:
     client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password)
+    if broker.tls is not None:
+        client.tls_set_context(broker.tls)
+    _listen(client, heard, letters)
+    return client
 
+
+def _listen(client: Client, heard: SimpleQueue[Heard], letters: Letterbox) -> None:
     def on_connect(
         _c: Client, _u: object, _f: ConnectFlags, code: ReasonCode, p: Properties | None
     ) -> None:
@@ -245,45 +302,49 @@ def _client(broker: Broker, will: Message, heard: SimpleQueue[Heard]) -> Client:
     def on_publish(_c: Client, _u: object, mid: int, code: ReasonCode, _p: Properties) -> None:
         heard.put(Acknowledged(mid, code.value, str(code)))
 
+    def on_subscribe(
+        _c: Client, _u: object, mid: int, codes: list[ReasonCode], _p: Properties | None
+    ) -> None:
+        for code in codes:
+            heard.put(Acknowledged(mid, code.value, str(code)))
+
+    def on_message(_c: Client, _u: object, message: MQTTMessage) -> None:
+        with suppress(UnicodeError):  # a topic that is no text is none that we wait for
+            letters.put(_letter(message))
+
     client.on_connect = on_connect
     client.on_disconnect = on_disconnect
     client.on_publish = on_publish
-    return client
+    client.on_subscribe = on_subscribe
+    client.on_message = on_message
 
 
-def _account(broker: Broker) -> str:
-    return f"the account {broker.username!r}" if broker.username else "clients without an account"
-
-
-def _unreachable(broker: Broker, exc: OSError) -> str:
-    if isinstance(exc, ConnectionRefusedError):
-        return (
-            f"no {broker.where}: nobody listens there; start it, or check mqtt.host and mqtt.port"
-        )
-    if isinstance(exc, socket.gaierror):
-        return f"{broker.where}: there is no machine of that name; check mqtt.host and the network"
-    why = exc.strerror or str(exc) or type(exc).__name__
-    return f"{broker.where} cannot be reached: {why}; check the network, mqtt.host and mqtt.port"
-
-
-def _no_entry(broker: Broker, answer: Answered) -> str:
-    if answer.code in (BAD_ACCOUNT, NOT_AUTHORISED):
-        if broker.username is None:
-            return f"{broker.where} wants an account: set mqtt.username and mqtt.password_file"
-        return (
-            f"{broker.where} refused the account {broker.username!r}:"
-            " check mqtt.username and mqtt.password_file"
-        )
-    if answer.code == CLIENT_ID_NOT_VALID:
-        return f"{broker.where} refused the client id {broker.client_id!r}: set mqtt.client_id"
-    if answer.code == UNSUPPORTED_VERSION:
-        return f"{broker.where} does not speak MQTT 5: use a broker that does"
-    return f"{broker.where} refused the connection: {answer.reason}"
-
-
-def _lost(broker: Broker, lost: Lost) -> str:
-    # Some brokers do not say that they gave the connection to a namesake; they only close it.
-    return (
-        f"{broker.where}: the connection was lost ({lost.reason}); if that repeats, see that no"
-        f" other client calls itself {broker.client_id!r} (mqtt.client_id)"
+def _letter(message: MQTTMessage) -> Letter:
+    size = len(message.payload)
+    return Letter(
+        topic=message.topic,
+        payload=bytes(message.payload) if size <= LONGEST_KEPT else b"",
+        size=size,
+        retained=message.retain,
+        reply_to=getattr(message.properties, "ResponseTopic", ""),
+        correlation=getattr(message.properties, "CorrelationData", b""),
     )
+
+
+def _wishes() -> Properties:
+    """No session after the connection, and no packet that memory could not hold."""
+    wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    wishes.SessionExpiryInterval = 0
+    wishes.MaximumPacketSize = LARGEST_PACKET
+    return wishes
+
+
+def _properties(message: Message) -> Properties | None:
+    if message.expires_s is None and not message.correlation:
+        return None
+    found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    if message.expires_s is not None:
+        found.MessageExpiryInterval = message.expires_s
+    if message.correlation:
+        found.CorrelationData = message.correlation
+    return found

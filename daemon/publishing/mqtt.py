@@ -1,8 +1,12 @@
-"""Publishes to an MQTT 5 broker: what is live first, then entries as the journal has them.
+"""Publishes to an MQTT broker: what is live first, then entries as the journal has them.
 
 An entry counts as delivered when the broker has acknowledged it.  Whether the
 broker then keeps it through a power cut of its own is for the broker's
 persistence to say (mosquitto: `autosave_interval` and `autosave_on_changes`).
+
+Version 5 of the protocol is spoken, and 3.1.1 with a broker that refuses 5.
+Such a broker acknowledges also what it forbids, so there a missing right is
+not told.
 """
 
 from __future__ import annotations
@@ -14,11 +18,15 @@ from collections.abc import Callable, Iterable, Sequence
 from daemon.config import Mqtt
 from daemon.journal.reader import Stored
 from daemon.journal.writer import JournalError
-from daemon.publishing.connection import Broker, Connection
+from daemon.publishing.announcer import Announcer
+from daemon.publishing.broker import broker_of
+from daemon.publishing.commands import Commands
+from daemon.publishing.connection import MQTT_3_1_1, MQTT_5, Connection, connect
 from daemon.publishing.live import Live, Source
 from daemon.publishing.payloads import Message, availability, entry_message
-from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError
+
+TELL_S = 60.0
 
 log = logging.getLogger("brinewright.publish")
 
@@ -34,33 +42,34 @@ class MqttSink:
         station: str,
         source: Source,
         clock: Callable[[], float] = time.monotonic,
+        commands: Commands | None = None,
+        announcer: Announcer | None = None,
     ) -> None:
-        """Read the password; the broker is not asked yet.
+        """Read the secrets; the broker is not asked yet.
 
         Args:
             settings: The section `[mqtt]`.
             station: Name of the station.
             source: Where the live picture comes from.
             clock: Monotonic seconds.
+            commands: Takes what is asked over the broker; None for nothing.
+            announcer: Tells home-automation hubs of the station; None for nobody.
 
         Raises:
-            SinkError: The password file cannot be used.
+            SinkError: A file that the section names cannot be used.
         """
-        self._broker = Broker(
-            host=settings.host,
-            port=settings.port,
-            client_id=settings.client_id or f"brinewright-{station}",
-            keepalive_s=settings.keepalive_s,
-            username=settings.username,
-            password=read_secret(settings.password_file, "mqtt.password_file"),
-        )
+        self._broker = broker_of(settings, station)
+        self._version = MQTT_5
         self._station = station
         self._live = Live(station, source)
         self._clock = clock
+        self._commands = commands
+        self._announcer = announcer
         self._connection: Connection | None = None
+        self._quiet_until_s = float("-inf")
 
     def deliver(self, entries: Sequence[Stored]) -> None:
-        """Send what is live and due, then `entries`; see `Sink`.
+        """Answer what was asked, send what is live and due, then `entries`; see `Sink`.
 
         Raises:
             SinkError: Not everything was acknowledged.
@@ -68,11 +77,16 @@ class MqttSink:
         """
         try:
             connection = self._connect()
+            self._converse(connection)
             _tell(connection, self._live.due(self._clock()))
             _tell(connection, (entry_message(self._station, each) for each in entries))
         except (SinkError, JournalError):
             self._live.forget()
             raise
+
+    def pressing(self) -> bool:
+        """Return whether a command waits; see `Sink`."""
+        return self._connection is not None and bool(self._connection.letters)
 
     def close(self) -> None:
         """Say that the station is offline; see `Sink`."""
@@ -86,16 +100,56 @@ class MqttSink:
             return self._connection
         self._connection = None
         offline = availability(self._station, online=False)
-        connection = Connection(self._broker, will=offline)
+        connection, version = connect(self._broker, offline, self._version)
         self._live.forget()
         try:
             _tell(connection, [availability(self._station, online=True)])
+            self._open_ears(connection)
         except SinkError:
             connection.close(offline)
             raise
-        log.info("publishing to %s", self._broker.where)
-        self._connection = connection
+        old = " (it speaks MQTT 3.1.1 only)" if version == MQTT_3_1_1 else ""
+        log.info("publishing to %s%s", self._broker.where, old)
+        self._connection, self._version = connection, version
         return connection
+
+    def _open_ears(self, connection: Connection) -> None:
+        """Subscribe; what the broker does not let us read is said, and the rest goes on."""
+        if self._announcer is not None:
+            self._announcer.connected(self._clock())
+        for part in (self._commands, self._announcer):
+            try:
+                connection.subscribe([] if part is None else part.filters)
+            except SinkError as exc:
+                if not connection.usable:
+                    raise
+                log.warning("%s", exc)
+
+    def _converse(self, connection: Connection) -> None:
+        """Take in what came; a reply or announcement that is refused holds nothing up."""
+        letters, dropped = connection.letters.take()
+        now_s = self._clock()
+        said: list[Message] = []
+        if self._announcer is not None:
+            for letter in letters:
+                if self._announcer.is_one(letter.topic):
+                    self._announcer.hear(letter, now_s)
+            said += self._announcer.due(now_s)
+        if self._commands is not None:
+            asked = [each for each in letters if self._commands.is_one(each.topic)]
+            said += self._commands.take(asked, dropped, now_s)
+            said += self._commands.answers(now_s)
+        try:
+            _tell(connection, said)
+        except SinkError as exc:
+            if not connection.usable:
+                raise
+            self._warn(exc, now_s)
+
+    def _warn(self, exc: SinkError, now_s: float) -> None:
+        if now_s >= self._quiet_until_s:
+            log.warning("%s", exc)
+            self._quiet_until_s = now_s + TELL_S
 
 
 def _tell(connection: Connection, messages: Iterable[Message]) -> None:

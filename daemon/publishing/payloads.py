@@ -23,11 +23,15 @@ class Message:
         topic: Full topic.
         payload: What it says, UTF-8.
         retain: Whether the broker keeps it for whoever comes later.
+        correlation: What the receiver knows an answer by (MQTT 5); empty for none.
+        expires_s: How long it is of use, s (MQTT 5); None for ever.
     """
 
     topic: str
     payload: bytes
     retain: bool = False
+    correlation: bytes = b""
+    expires_s: int | None = None
 
 
 def iso_time(wall: datetime) -> str:
@@ -88,14 +92,14 @@ def availability(station: str, *, online: bool) -> Message:
 
 def state_message(station: str, reservoir: str, picture: JSON) -> Message:
     """The whole present picture of a reservoir, for whoever comes later too."""
-    return Message(f"brinewright/{station}/{reservoir}/state", to_json(picture), retain=True)
+    return Message(f"{place(station, reservoir)}/state", to_json(picture), retain=True)
 
 
 def alarm_message(station: str, event: Event) -> Message:
     """The present state of one alarm, for whoever comes later too."""
     name = event.facts.get("name", "unnamed")
     return Message(
-        f"{_place(station, event.reservoir)}/alarm/{name}",
+        f"{place(station, event.reservoir)}/alarm/{name}",
         to_json(alarm_payload(event)),
         retain=True,
     )
@@ -109,19 +113,21 @@ def entry_message(station: str, stored: Stored) -> Message:
     else:
         told, leaf = event_payload(entry), "event"
     payload = to_json({**told, "seq": stored.seq})
-    return Message(f"{_place(station, entry.reservoir)}/{leaf}", payload)
+    return Message(f"{place(station, entry.reservoir)}/{leaf}", payload)
 
 
 def to_json(value: JSON) -> bytes:
-    """Return compact JSON, UTF-8.
+    """Return compact JSON, UTF-8; half of a surrogate pair, which UTF-8 cannot say, becomes `?`.
 
     Raises:
         ValueError: A number in it is not finite, which JSON cannot say.
     """
-    return json.dumps(value, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode()
+    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+    return text.encode(errors="replace")
 
 
-def _place(station: str, reservoir: str) -> str:
+def place(station: str, reservoir: str) -> str:
+    """Return the beginning of the topics of a reservoir, or of the station's own."""
     return f"brinewright/{station}/{reservoir}" if reservoir else f"brinewright/{station}"
 
 

@@ -1,4 +1,4 @@
-"""Passwords and tokens, each alone in a file that not everybody may read."""
+"""Passwords, tokens and keys, each in a file that not everybody may read."""
 
 from __future__ import annotations
 
@@ -20,12 +20,8 @@ def read_secret(path: Path | None, key: str) -> str | None:
     """
     if path is None:
         return None
+    check_private(path, key)
     try:
-        if path.stat().st_mode & S_IROTH:
-            raise SinkError(
-                f"{key}: everybody on this machine may read {path}; take that away with"
-                f" 'chmod o-r {path}', and change the secret if strangers have been here"
-            )
         secret = path.read_text(encoding="utf-8").rstrip("\r\n")
     except (OSError, UnicodeDecodeError) as exc:
         why = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
@@ -33,3 +29,20 @@ def read_secret(path: Path | None, key: str) -> str | None:
     if not secret:
         raise SinkError(f"{key}: {path} is empty; write the secret into it")
     return secret
+
+
+def check_private(path: Path, key: str) -> None:
+    """Return only when not everybody may read a file.
+
+    Raises:
+        SinkError: Everybody may, or it is not there.
+    """
+    try:
+        mode = path.stat().st_mode
+    except OSError as exc:
+        raise SinkError(f"{key}: {path} cannot be read: {exc.strerror}") from exc
+    if mode & S_IROTH:
+        raise SinkError(
+            f"{key}: everybody on this machine may read {path}; take that away with"
+            f" 'chmod o-r {path}', and change the secret if strangers have been here"
+        )

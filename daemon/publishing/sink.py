@@ -44,6 +44,9 @@ class Sink(Protocol):
             SinkError: Not everything was acknowledged; all will be given again.
         """
 
+    def pressing(self) -> bool:
+        """Return whether something came in that should not wait for the next second."""
+
     def close(self) -> None:
         """Say good-bye as far as that is possible, never raising; may be called twice."""
 

@@ -41,10 +41,10 @@ class Changes:
         """Take what is there now as seen; to be called before it is read."""
         self._seen = self._looks()
 
-    def wait(self, stop: Signal) -> None:
-        """Return when the files changed since `mark`, a second went by, or `stop` is set."""
+    def wait(self, stop: Signal, pressing: Callable[[], bool] = lambda: False) -> None:
+        """Return when the files changed since `mark`, a second went by, or something presses."""
         for _ in range(round(TICK_S / POLL_S)):
-            if stop.wait(POLL_S) or self._looks() != self._seen:
+            if stop.wait(POLL_S) or pressing() or self._looks() != self._seen:
                 return
 
     def _looks(self) -> tuple[tuple[int, int, int], ...]:
@@ -102,7 +102,7 @@ class Tail:
             self.outage.worked()
             self.backoff.worked(self.clock())
             if count < BATCH:
-                self.changes.wait(stop)
+                self.changes.wait(stop, self.sink.pressing)
 
     def _leave_alone(self, exc: Exception, stop: Signal) -> None:
         now_s = self.clock()

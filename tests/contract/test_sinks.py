@@ -55,6 +55,10 @@ class Recorder:
             raise SinkError("the recorder is broken: mend it")
         self.seqs += [each.seq for each in entries]
 
+    def pressing(self) -> bool:
+        """Nothing ever comes in."""
+        return False
+
     def close(self) -> None:
         """Nothing to say good-bye to."""
 

@@ -1,0 +1,149 @@
+"""Where a broker is, who we are there, and what its refusals mean, in sentences."""
+
+from __future__ import annotations
+
+import socket
+import ssl
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.config import Mqtt
+from daemon.publishing.secret_files import check_private, read_secret
+from daemon.publishing.sink import SinkError
+
+CLIENT_ID_NOT_VALID = 0x85
+BAD_ACCOUNT = 0x86
+NOT_AUTHORISED = 0x87
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where a broker is and who we are there.
+
+    Attributes:
+        host: Name or address.
+        port: TCP port.
+        client_id: What the broker tells clients apart by.
+        keepalive_s: Longest silence, s.
+        username: The account; None for none.
+        password: Its password; None for none.
+        tls: How to speak TLS; None for plain TCP.
+    """
+
+    host: str
+    port: int
+    client_id: str
+    keepalive_s: int
+    username: str | None = None
+    password: str | None = None
+    tls: ssl.SSLContext | None = None
+
+    @property
+    def where(self) -> str:
+        """The broker as the subject of a sentence."""
+        return f"broker {self.host}:{self.port}"
+
+    @property
+    def account(self) -> str:
+        """Who we are there, as the object of a sentence."""
+        return f"the account {self.username!r}" if self.username else "clients without an account"
+
+
+def broker_of(settings: Mqtt, station: str) -> Broker:
+    """Return what the section `[mqtt]` says, with the secrets read.
+
+    Raises:
+        SinkError: A file that it names cannot be used.
+    """
+    return Broker(
+        host=settings.host,
+        port=settings.port,
+        client_id=settings.client_id or f"brinewright-{station}",
+        keepalive_s=settings.keepalive_s,
+        username=settings.username,
+        password=read_secret(settings.password_file, "mqtt.password_file"),
+        tls=_tls(settings) if settings.tls else None,
+    )
+
+
+def unreachable(broker: Broker, exc: OSError) -> str:
+    """Say why no line to the broker came about."""
+    if isinstance(exc, ConnectionRefusedError):
+        return (
+            f"no {broker.where}: nobody listens there; start it, or check mqtt.host and mqtt.port"
+        )
+    if isinstance(exc, socket.gaierror):
+        return f"{broker.where}: there is no machine of that name; check mqtt.host and the network"
+    if isinstance(exc, ssl.SSLCertVerificationError):
+        return (
+            f"{broker.where}: its certificate is not to be trusted ({exc.verify_message});"
+            " check mqtt.ca_file, and that mqtt.host is the name that the certificate has"
+        )
+    if isinstance(exc, ssl.SSLError):
+        return (
+            f"{broker.where} does not speak TLS with us ({exc.reason or exc});"
+            " check mqtt.port, which for TLS is usually 8883"
+        )
+    why = exc.strerror or str(exc) or type(exc).__name__
+    return f"{broker.where} cannot be reached: {why}; check the network, mqtt.host and mqtt.port"
+
+
+def no_entry(broker: Broker, code: int, reason: str) -> str:
+    """Say why the broker refused the request to connect."""
+    if code in (BAD_ACCOUNT, NOT_AUTHORISED):
+        if broker.username is None:
+            return f"{broker.where} wants an account: set mqtt.username and mqtt.password_file"
+        return (
+            f"{broker.where} refused the account {broker.username!r}:"
+            " check mqtt.username and mqtt.password_file"
+        )
+    if code == CLIENT_ID_NOT_VALID:
+        return f"{broker.where} refused the client id {broker.client_id!r}: set mqtt.client_id"
+    return f"{broker.where} refused the connection: {reason}"
+
+
+def turned_away(broker: Broker, reason: str) -> str:
+    """Say that the line ended before the broker answered the request to connect."""
+    hint = ""
+    if broker.tls is not None:
+        hint = "; does it want a certificate of ours (mqtt.cert_file, mqtt.key_file)?"
+    return f"{broker.where} did not let us in: {reason}{hint}"
+
+
+def lost(broker: Broker, reason: str) -> str:
+    """Say that an open connection ended."""
+    # Some brokers do not say that they gave the connection to a namesake; they only close it.
+    return (
+        f"{broker.where}: the connection was lost ({reason}); if that repeats, see that no"
+        f" other client calls itself {broker.client_id!r} (mqtt.client_id)"
+    )
+
+
+def _tls(settings: Mqtt) -> ssl.SSLContext:
+    """Trust whom the section says; TLS 1.2 or newer, and the name is always checked."""
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+    except (OSError, ValueError) as exc:
+        raise SinkError(_unusable("mqtt.ca_file", settings.ca_file, exc)) from exc
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    if settings.cert_file is not None:
+        secret = settings.key_file or settings.cert_file
+        key = "mqtt.key_file" if settings.key_file else "mqtt.cert_file"
+        check_private(secret, key)
+        try:
+            context.load_cert_chain(settings.cert_file, settings.key_file, password=_no_passphrase)
+        except (OSError, ValueError) as exc:
+            raise SinkError(_unusable("mqtt.cert_file", settings.cert_file, exc)) from exc
+    return context
+
+
+def _no_passphrase() -> str:
+    raise ValueError("its key is locked with a passphrase; unlock it, nobody is there to type")
+
+
+def _unusable(key: str, path: Path | None, exc: Exception) -> str:
+    if isinstance(exc, ssl.SSLError):
+        why = f"it is not what it should be, PEM ({exc.reason or exc})"
+    else:
+        why = getattr(exc, "strerror", None) or str(exc)
+    return f"{key}: {path} cannot be used: {why}"

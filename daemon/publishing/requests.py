@@ -1,0 +1,143 @@
+"""What a message asks of the station: bytes from anybody to a checked request, or a sentence.
+
+    {"id": "press-17", "verb": "batch.use", "facts": {"volume_l": 40}, "who": "morning shift"}
+
+Arguments may also stand beside `verb` without `facts` around them.  Nothing
+that comes in is believed: neither its size nor its form, nor any value in it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+from daemon.entries import JSON
+
+LARGEST_BYTES = 16_384
+LONGEST_ID = 64
+LONGEST_WHO = 40
+LONGEST_NAME = 40
+LONGEST_TEXT = 2_000
+MOST_FACTS = 20
+LARGEST_NUMBER = 2.0**53
+"""Beyond it whole numbers and floating-point ones part ways."""
+
+HEAD = ("id", "verb", "facts", "who")
+
+
+class BadRequestError(Exception):
+    """What came in asks nothing that can be done; the text is the answer.
+
+    Attributes:
+        id: By which its sender knows it; empty when none could be read.
+    """
+
+    def __init__(self, text: str, id_: str = "") -> None:
+        """Keep the sentence and the id."""
+        super().__init__(text)
+        self.id = id_
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """One command as it was asked for.
+
+    Attributes:
+        id: Given by the sender; empty for none.
+        verb: What is asked.
+        who: Who the sender says it is; empty for nothing said.
+        facts: Arguments: texts, numbers, true, false and null.
+    """
+
+    id: str
+    verb: str
+    who: str
+    facts: Mapping[str, JSON]
+
+
+def parse(payload: bytes, size: int, allowed: Collection[str]) -> Request:
+    """Return what a payload asks.
+
+    Args:
+        payload: JSON in UTF-8; what stands in it does not matter when `size` is too large.
+        size: How long it was, bytes.
+        allowed: Verbs that may be asked for.
+
+    Raises:
+        BadRequestError: It asks nothing that may be asked; says what is wrong.
+    """
+    told = _object(payload, size)
+    id_ = _text(told, "id", LONGEST_ID, "")
+    verb = _text(told, "verb", LONGEST_NAME, id_)
+    if not verb:
+        raise BadRequestError('a "verb" is wanted, such as "batch.confirm"', id_)
+    if verb not in allowed:
+        raise BadRequestError(
+            f"{verb!r} is not allowed here; allowed are {', '.join(allowed) or 'none'}"
+            " (mqtt.commands)",
+            id_,
+        )
+    return Request(id_, verb, _text(told, "who", LONGEST_WHO, id_), _facts(told, id_))
+
+
+def _object(payload: bytes, size: int) -> dict[str, JSON]:
+    if size > LARGEST_BYTES:
+        raise BadRequestError(f"{size} bytes are too many; {LARGEST_BYTES} are allowed")
+    try:
+        told = json.loads(payload.decode("utf-8"), parse_constant=_no_number)
+        json.dumps(told, ensure_ascii=False).encode()  # finds half surrogate pairs
+    except UnicodeError:
+        raise BadRequestError("it is not UTF-8 text") from None
+    except (ValueError, RecursionError):
+        raise BadRequestError('it is not JSON such as {"verb": "batch.confirm"}') from None
+    if not isinstance(told, dict):
+        raise BadRequestError('it is JSON, but no object such as {"verb": "batch.confirm"}')
+    return told
+
+
+def _no_number(name: str) -> JSON:
+    raise ValueError(name)
+
+
+def _text(told: Mapping[str, JSON], key: str, longest: int, id_: str) -> str:
+    value = told.get(key)
+    if value is None:
+        return ""
+    if not isinstance(value, str) or len(value) > longest or not value.isprintable():
+        raise BadRequestError(
+            f'"{key}" must be a text of at most {longest} characters on one line', id_
+        )
+    return value.strip()
+
+
+def _facts(told: Mapping[str, JSON], id_: str) -> dict[str, JSON]:
+    inner = told.get("facts")
+    if inner is not None and not isinstance(inner, dict):
+        raise BadRequestError('"facts" must be an object such as {"volume_l": 40}', id_)
+    beside = {key: value for key, value in told.items() if key not in HEAD}
+    if twice := sorted(beside.keys() & (inner or {}).keys()):
+        raise BadRequestError(f"{_shown(twice[0])} stands twice, in facts and beside them", id_)
+    facts = {**beside, **(inner or {})}
+    if len(facts) > MOST_FACTS:
+        raise BadRequestError(f"{len(facts)} facts are too many; {MOST_FACTS} are allowed", id_)
+    for key, value in facts.items():
+        _check(key, value, id_)
+    return facts
+
+
+def _check(key: str, value: JSON, id_: str) -> None:
+    if not key or len(key) > LONGEST_NAME or not key.isprintable():
+        raise BadRequestError(f"{_shown(key)} is no name of a fact", id_)
+    if isinstance(value, str):
+        if len(value) > LONGEST_TEXT:
+            raise BadRequestError(f"{key} is longer than {LONGEST_TEXT} characters", id_)
+    elif isinstance(value, int | float):
+        if not -LARGEST_NUMBER <= value <= LARGEST_NUMBER:
+            raise BadRequestError(f"{key} is larger than any number that is meant", id_)
+    elif value is not None:
+        raise BadRequestError(f"{key} must be a text, a number, true, false or null", id_)
+
+
+def _shown(name: str) -> str:
+    return repr(name[:LONGEST_NAME])
