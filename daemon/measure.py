@@ -101,7 +101,7 @@ class Measuring:
             return
         mark = self._inbox.mark()
         # File times are coarse: two writes in one tick leave the same mark.
-        late = now.mono_s - self._inbox_looked_s >= LOOK_ANYWAY_S
+        late = self._clock.real_s(now.mono_s - self._inbox_looked_s) >= LOOK_ANYWAY_S
         if mark == self._inbox_seen and not late:
             return
         self._inbox_looked_s = now.mono_s
