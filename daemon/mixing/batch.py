@@ -19,7 +19,7 @@ from daemon.mixing.batch_state import (
     BatchState,
     Step,
 )
-from daemon.mixing.release import advise, judge, to
+from daemon.mixing.release import advise, judge, shortfall, to
 from daemon.mixing.seawater import conductivity_mS_cm
 from daemon.mixing.uncertainty import combine
 
@@ -126,15 +126,19 @@ def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
         "change": round(change, 3),
         "reason": {"called": round(state.called, 4), "salinity": round(found.salinity, 4)},
     }
-    _told_no_more(state)
+    _added(state, str(facts["cause"]))
     steps: list[Step] = [(Kind.DISTURBED, facts)]
     return steps + _dissolve(state, t_s, "salinity changed while it was not watched")
 
 
-def _told_no_more(state: BatchState) -> None:
-    """What was told of the salt does not account for what has come since."""
-    if state.told is not None:
-        state.told.holds = False
+def _added(state: BatchState, cause: str) -> None:
+    """Count with what was told of the salt only as far as it can account for what came since."""
+    if state.told is None or cause not in ("salt", "water"):
+        return
+    short = shortfall(state)
+    # Salt that was missing may be what has come now, from the bottom.
+    found = cause == "salt" and short is not None and short.missing_g > 0.0
+    state.told.holds, state.told.teaches = found, False
 
 
 def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
@@ -147,8 +151,7 @@ def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
         "reason": dict(found.reason),
     }
     why = CAUSES.get(found.cause, found.cause)
-    if found.cause in ("salt", "water"):
-        _told_no_more(state)
+    _added(state, found.cause)
     steps: list[Step] = [(Kind.DISTURBED, facts)]
     return steps + _dissolve(state, t_s, why)
 

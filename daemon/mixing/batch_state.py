@@ -79,7 +79,8 @@ class Told:
         yield_u: Its standard uncertainty.
         lot: Name of the lot; empty when not told.
         taken_g: Mix that the books of the lot were lessened by, g.
-        holds: Whether nothing else has been added since.
+        holds: Whether it still says how much salt there must be.
+        teaches: Whether nothing has come or gone since, so that it shows what the lot yields.
     """
 
     mass_g: float
@@ -90,6 +91,7 @@ class Told:
     lot: str = ""
     taken_g: float = 0.0
     holds: bool = True
+    teaches: bool = True
 
 
 @dataclass(slots=True)

@@ -33,7 +33,7 @@ def released(
     if t_s > since_s:
         due.learn(times, (t_s - since_s) / 60.0)
     told = state.told
-    if told is None or not told.holds or told.lot not in known or state.called is None:
+    if told is None or not told.teaches or told.lot not in known or state.called is None:
         return []
     lot = known[told.lot]
     try:

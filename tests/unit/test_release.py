@@ -1,0 +1,453 @@
+"""Release or refusal: what the salinity proves, what else is asked, and what would decide it."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import gsw
+import pytest
+
+from daemon.entries import JSON, Event, Kind
+from daemon.mixing.batch_state import BatchSettings, BatchState, SecondReading, Told
+from daemon.mixing.dosing import plan
+from daemon.mixing.release import disagreement, judge, pending, shortfall
+from tests.unit.people import Bench, a_batch, a_bench, advice, last_phase
+from tests.unit.stories import BATCH, SALT_SHARE, Story, number, of, phases
+
+FULL_G = plan(180.0, 34.0, 0.881).salt_g
+"""Mix for a batch at 34, as weighed."""
+
+NEEDS_LOOK = replace(BATCH, needs_confirmation=True)
+NEEDS_SECOND = replace(BATCH, needs_second_reading=True)
+WARM = replace(BATCH, temperature_range_C=(25.0, 27.0))
+
+
+# --- what salinity alone decides ----------------------------------------------------------------
+
+
+def test_surely_inside_is_ready() -> None:
+    """The release says with which figures it was decided, and how probable it is."""
+    bench = a_batch(34.0)
+    released = last_phase(bench.entries)
+
+    assert "ready" == bench.phase
+    assert re.fullmatch(
+        r"34\.0\d ± 0\.\d\d ppt \(k=2\) is within 33 to 35 ppt", str(released.facts["why"])
+    )
+    assert number(released, "probability") > 0.99
+    assert "" == bench.advice
+
+
+@pytest.mark.parametrize("salinity, sign", [(31.0, 1), (37.0, -1)])
+def test_surely_outside_says_what_brings_it_there(salinity: float, sign: int) -> None:
+    """The grams or litres advised lead to the target, by a balance with gsw's densities."""
+    bench = a_batch(salinity)
+    (told,) = of(bench.entries, Kind.ADVICE)
+    salt_g, water_l = number(told, "salt_g"), number(told, "water_l")
+    mass_g = 180.0 * float(gsw.rho(salinity * SALT_SHARE * 1000.0, 25.0, 0.0))
+    salts_g = mass_g * salinity * SALT_SHARE + 0.881 * salt_g
+    reached = salts_g / (mass_g + salt_g + 997.05 * water_l) / SALT_SHARE
+
+    assert "off_target" == bench.phase
+    assert 34.0 == pytest.approx(reached, abs=0.1)
+    assert (salt_g > 0.0) == (sign > 0)
+    assert (salt_g > 0.0) != (water_l > 0.0)
+    assert {"batch-off-target"} == bench.alarms
+
+
+def test_undecided_says_the_probability_and_what_would_decide() -> None:
+    """Verifying, with the bounds within which this probe could prove it."""
+    bench = a_batch(33.05)
+
+    assert "verifying" == bench.phase
+    found = re.search(r"probability (0\.\d\d), release needs 0\.95: bring it between", bench.advice)
+    assert found is not None
+    assert 0.05 < float(found[1]) < 0.95
+    assert "calibrate the probe, or check with another instrument" in bench.advice
+
+
+def test_the_probability_in_the_advice_is_the_present_one() -> None:
+    """Said once as an event, but kept up to date where it is looked up."""
+    state = BatchState(called=33.05, called_u=0.2)
+    first = judge(state, 0.0, BATCH)
+    state.called = 33.2
+    again = judge(state, 60.0, BATCH)
+
+    assert 1 == len([kind for kind, _ in first if kind is Kind.ADVICE])
+    assert [] == again
+    assert f"probability {state.probability:.2f}" in state.advice
+
+
+# --- a second instrument ------------------------------------------------------------------------
+
+
+def test_an_independent_reading_decides_what_the_probe_cannot() -> None:
+    """The weighted mean of both is surer than either: 33.3 ± 0.2 and 33.7 ± 0.1 release."""
+    bench = a_batch(33.3, probe_percent=1.0)
+    assert "verifying" == bench.phase
+    said = bench.answer("batch.reading", salinity=33.7, u_ppt=0.1, instrument="lab")
+
+    assert "33.70 ppt taken; it agrees with the probe" in said
+    assert "ready" == bench.phase
+
+
+def test_the_weighted_mean_is_that_of_the_guide() -> None:
+    """Two results of 0.3 and 0.4 weigh 16 to 9 and leave 0.24 (JCGM 100:2008, H.5 in kind)."""
+    state = BatchState(called=33.5, called_u=0.3, second=SecondReading(34.0, 0.4, "lab"))
+    why = str(judge(state, 0.0, BATCH)[0][1]["why"])
+
+    assert why.startswith(f"{(33.5 * 16 + 34.0 * 9) / 25:.2f} ± 0.48 ppt")
+
+
+def test_instruments_that_disagree_block_release_by_how_much() -> None:
+    """The right salinity is not released while another instrument says 36."""
+    bench = a_batch(settings=NEEDS_SECOND)
+    assert "a reading of an independent instrument is wanted" in bench.advice
+    said = bench.answer("batch.reading", salinity=36.0, u_ppt=0.2, instrument="refractometer 2")
+
+    assert "refractometer 2 reads +2.0" in said
+    assert "verifying" == bench.phase
+    assert "find out which is wrong" in bench.advice
+    bench.answer("batch.reading", salinity=34.1, u_ppt=0.2, instrument="refractometer 2")
+    assert "ready" == bench.phase
+
+
+def test_a_disagreement_after_release_takes_it_back() -> None:
+    """Nothing is ready of which two instruments say different things; a better look releases it."""
+    bench = a_batch()
+    bench.answer("batch.reading", salinity=31.0, u_ppt=0.2)
+    assert ("verifying", None) == (bench.phase, bench.picture["age_h"])
+    bench.story.still(5)
+    bench.goes_on()
+    assert "verifying" == bench.phase
+    bench.answer("batch.reading", salinity=33.9, u_ppt=0.2)
+
+    assert "ready" == bench.phase
+
+
+def test_a_disagreement_over_a_refused_batch_comes_before_its_correction() -> None:
+    """Nobody should pour salt on the word of a probe that another instrument contradicts."""
+    bench = a_batch(31.0)
+    bench.answer("batch.reading", salinity=34.0, u_ppt=0.2, instrument="lab")
+
+    assert "off_target" == bench.phase
+    assert bench.advice.startswith("lab reads +3.0")
+    assert "; only then add" in bench.advice
+
+
+def test_a_refused_batch_that_a_reading_puts_in_doubt_is_verified_again() -> None:
+    """Off target by a hair with a poor probe, but not together with a better instrument."""
+    bench = a_batch(32.6)
+    assert "off_target" == bench.phase
+    bench.answer("batch.reading", salinity=33.0, u_ppt=0.15)
+
+    assert "verifying" == bench.phase
+    assert "probability" in bench.advice
+
+
+def test_hydrometer_and_refractometer_are_converted() -> None:
+    """At the sample's temperature: densities by gsw, the index by Quan and Fry (1995)."""
+    dense, pure = (float(gsw.rho_t_exact(s * SALT_SHARE * 1000.0, 20.0, 0.0)) for s in (34.0, 0.0))
+    index = (
+        1.31405
+        + (1.779e-4 - 1.05e-6 * 20.0 + 1.6e-8 * 20.0**2) * 34.0
+        - 2.02e-6 * 20.0**2
+        + (15.868 + 0.01155 * 34.0 - 0.00423 * 20.0) / 589.26
+        - 4382.0 / 589.26**2
+        + 1.1455e6 / 589.26**3
+    )
+    bench = a_batch()
+    by_gravity = bench.answer("batch.reading", specific_gravity=dense / pure, temperature_C=20.0)
+    by_index = bench.answer("batch.reading", refractive_index=index, temperature_C=20.0)
+
+    assert by_gravity.startswith(("34.00", "33.99", "34.01"))
+    assert by_index.startswith(("34.00", "33.99", "34.01"))
+    assert "needs temperature_C" in bench.answer("batch.reading", refractive_index=index)
+
+
+# --- temperature and confirmation ---------------------------------------------------------------
+
+
+def test_a_batch_too_cold_is_released_by_itself_once_it_is_warm() -> None:
+    """Nobody has to ask: it is judged again each minute while it waits."""
+    bench = a_batch(settings=WARM)
+    assert "verifying" == bench.phase
+    assert "temperature is 24.0 °C, wanted 25 to 27 °C" in bench.advice
+    bench.story.still(3)
+    bench.goes_on(warmth_C=24.6)
+    assert ("verifying", True) == (bench.phase, "24.6 °C" in bench.advice)
+    bench.story.still(3)
+    said = bench.goes_on(warmth_C=25.4)
+
+    assert ["ready"] == phases(said)
+    assert 1 == len(advice(bench.entries))
+
+
+def test_confirmation_is_waited_for_and_releases_at_once() -> None:
+    """The command itself brings the release, in its own answer."""
+    bench = a_batch(settings=NEEDS_LOOK)
+    bench.story.still(30)
+    bench.goes_on()
+    assert "verifying" == bench.phase
+    assert "somebody must confirm that the water is clear" in bench.advice
+    said = bench.ask("batch.confirm")
+
+    assert ["ready"] == phases(said)
+    assert "confirmed; batch mix-1-20260302-1 is ready" in str(said[0])
+
+
+def test_a_confirmation_of_other_water_does_not_count() -> None:
+    """Salt added after it needs another look."""
+    bench = a_batch(33.05, NEEDS_LOOK)
+    bench.answer("batch.confirm")
+    bench.story.dissolve(34.0)
+    bench.goes_on()
+
+    assert "verifying" == bench.phase
+    bench.answer("batch.confirm")
+    assert "ready" == bench.phase
+
+
+def test_all_that_is_waited_for_is_said_at_once() -> None:
+    """Each with its own sentence."""
+    waits = pending(
+        BatchState(called=34.0, called_u=0.1, temperature_C=None),
+        replace(WARM, needs_confirmation=True, needs_second_reading=True),
+    )
+
+    assert ["temperature", "confirmation", "second reading"] == [*waits]
+    assert "temperature is unknown, wanted 25 to 27 °C" == waits["temperature"]
+
+
+# --- stale --------------------------------------------------------------------------------------
+
+SHORT_LIVED = replace(BATCH, use_within_h=1.0)
+
+
+def a_stale_batch(settings: BatchSettings = SHORT_LIVED) -> Bench:
+    """One that was released and has grown too old."""
+    bench = a_batch(settings=settings)
+    bench.story.still(70)
+    bench.goes_on()
+    assert "stale" == bench.phase
+    return bench
+
+
+def test_a_stale_batch_is_not_ready_again_by_itself() -> None:
+    """Not after hours of readings that are right."""
+    bench = a_stale_batch()
+    bench.story.still(180)
+    bench.goes_on()
+
+    assert "stale" == bench.phase
+
+
+def test_not_through_a_disturbance_either() -> None:
+    """Thinned, called steady anew and inside again, it still waits for somebody."""
+    bench = a_stale_batch()
+    bench.story.dissolve(33.6)
+    said = bench.goes_on()
+
+    assert ["dissolving", "verifying"] == phases(said)
+    assert "it was stale; somebody must confirm" in bench.advice
+    bench.answer("batch.confirm")
+    assert "ready" == bench.phase
+
+
+def test_confirming_a_stale_batch_verifies_it_again() -> None:
+    """From what the probe says now, with an age that begins anew."""
+    bench = a_stale_batch()
+    said = bench.ask("batch.confirm")
+
+    assert ["verifying", "ready"] == phases(said)
+    assert 0.0 == bench.picture["age_h"]
+    assert "batch-stale" in bench.alarms
+    bench.story.still(1)
+    bench.goes_on()
+    assert "batch-stale" not in bench.alarms
+
+
+def test_a_stale_batch_that_has_changed_is_not_released_by_a_confirmation() -> None:
+    """Evaporated slowly beyond the limit, it is off target."""
+    bench = a_stale_batch(replace(SHORT_LIVED, tolerance_ppt=0.5))
+    bench.station.state.reservoirs["mix-1"].level.medians[:] = [35.0] * 30
+    said = bench.ask("batch.confirm")
+
+    assert ["verifying", "off_target"] == phases(said)
+
+
+def test_an_old_second_reading_vouches_for_nothing() -> None:
+    """A stale batch needs a new one where one is needed."""
+    bench = a_batch(settings=replace(NEEDS_SECOND, use_within_h=1.0))
+    bench.answer("batch.reading", salinity=34.0)
+    assert "ready" == bench.phase
+    bench.story.still(70)
+    bench.goes_on()
+    bench.answer("batch.confirm")
+
+    assert "verifying" == bench.phase
+    assert "independent instrument is wanted" in bench.advice
+
+
+def test_a_confirmation_without_readings_waits_for_some() -> None:
+    """What the probe said hours ago releases nothing; its next minutes do."""
+    bench = a_stale_batch()
+    bench.story.silence(20)
+    bench.goes_on()
+    bench.answer("batch.confirm")
+    assert ("verifying", True) == (bench.phase, "until there are readings" in bench.advice)
+    bench.story.still(4)
+    bench.goes_on()
+
+    assert "ready" == bench.phase
+
+
+# --- salt unaccounted for -----------------------------------------------------------------------
+
+
+def short(told_g: float = 8200.0, settings: BatchSettings = BATCH, found: float = 34.0) -> Bench:
+    """A batch of which more was told than the water shows."""
+    bench = a_bench(settings)
+    bench.goes_on()
+    bench.answer("batch.start", mass_g=told_g, volume_l=180)
+    bench.story.dissolve(found)
+    bench.goes_on()
+    return bench
+
+
+def test_salt_unaccounted_for_blocks_release_and_is_named() -> None:
+    """The grams missing are those told less those that make what was found."""
+    bench = short()
+    found = re.search(r"(\d+) g of the 8200 g told are unaccounted for", bench.advice)
+
+    assert "verifying" == bench.phase
+    assert found is not None
+    assert 8200.0 - FULL_G == pytest.approx(float(found[1]), abs=25.0)
+    assert "look for salt on the bottom, and check the weight and the volume" in bench.advice
+    assert {"short-yield"} == bench.alarms
+
+
+def test_it_may_be_released_all_the_same_where_the_owner_says_so() -> None:
+    """With `release_short` the batch is ready."""
+    assert "ready" == short(settings=replace(BATCH, release_short=True)).phase
+
+
+def test_the_right_mass_told_anew_releases_at_once() -> None:
+    """A slip of the pen is corrected while verifying, for the same batch."""
+    bench = short()
+    batch = bench.picture["batch"]
+    said = bench.ask("batch.start", mass_g=round(FULL_G), volume_l=180)
+    bench.story.still(1)
+    bench.goes_on()
+
+    assert ["ready"] == phases(said)
+    assert batch == bench.picture["batch"]
+    assert set() == bench.alarms
+
+
+def test_salt_that_dissolves_after_all_ends_the_shortage() -> None:
+    """Stirred up from the bottom it is found: what was told still accounts for it."""
+    bench = short(told_g=round(FULL_G), found=30.0)
+    assert "off_target" == bench.phase
+    assert {"short-yield", "batch-off-target"} == bench.alarms
+    assert "are unaccounted for" in bench.advice
+    assert "; only then add" in bench.advice
+    bench.story.dissolve(34.0)
+    bench.goes_on()
+
+    assert ("ready", set()) == (bench.phase, bench.alarms)
+
+
+def test_salt_that_dissolves_in_part_leaves_the_rest_missing() -> None:
+    """Still short after the stir, still said so."""
+    bench = short(told_g=8900.0, found=30.0)
+    bench.story.dissolve(34.0)
+    bench.goes_on()
+
+    assert "verifying" == bench.phase
+    assert "g of the 8900 g told are unaccounted for" in bench.advice
+
+
+def test_what_was_told_says_nothing_of_an_addition() -> None:
+    """Salt on top of a batch that lacked none is not held against the first weighing."""
+    bench = short(told_g=6600.0, found=31.0)
+    assert "off_target" == bench.phase
+    bench.story.dissolve(34.0)
+    bench.goes_on()
+    told = bench.station.state.reservoirs["mix-1"].batch.told
+
+    assert "ready" == bench.phase
+    assert told is not None
+    assert (False, False) == (told.holds, told.teaches)
+
+
+def test_advice_after_an_addition_still_knows_volume_and_yield() -> None:
+    """The grams are those for the litres that were told, not for those of the configuration."""
+    bench = a_bench()
+    bench.goes_on()
+    bench.answer("batch.start", mass_g=3000, volume_l=90)
+    bench.story.dissolve(29.0).dissolve(31.0)
+    bench.goes_on()
+
+    assert "off_target" == bench.phase
+    assert "for 90 L" in bench.advice
+
+
+def test_too_much_salt_is_no_short_yield() -> None:
+    """More found than told is a wrong weight, but nothing lies on the bottom."""
+    state = BatchState(called=38.0, called_u=0.1, told=Told(5000.0, 180.0, 0.0, 0.881, 0.01))
+    found = shortfall(state)
+
+    assert found is not None
+    assert found.missing_g < 0.0
+    assert {} == pending(state, BATCH)
+
+
+def test_small_differences_are_no_shortage() -> None:
+    """A salt of unknown yield may give three per cent less; that is not residue."""
+    bench = short(told_g=FULL_G * 1.03)
+
+    assert ("ready", set()) == (bench.phase, bench.alarms)
+
+
+def test_a_heel_is_part_of_what_is_expected() -> None:
+    """60 L at 30 in 180 L bring their own salt; as told, or as seen before the salt went in."""
+    dose = plan(180.0, 34.0, 0.881, heel_volume_l=60.0, heel_salinity=30.0)
+    for facts in ({"heel_volume_l": 60, "heel_salinity": 30}, {}):
+        bench = a_bench(story=Story(salinity=30.0).still(4).dissolve(10.0, 15, 60.0))
+        bench.goes_on()
+        assert "blank" == bench.phase
+        told: dict[str, JSON] = {"mass_g": dose.salt_g, "volume_l": 180, **facts}
+        bench.ask("batch.start", "mix-1", **told)
+        bench.story.dissolve(34.0)
+        bench.goes_on()
+        state = bench.station.state.reservoirs["mix-1"].batch
+
+        assert state.told is not None
+        assert 10.0 == pytest.approx(state.told.before, abs=0.15)
+        assert "ready" == bench.phase
+
+
+@pytest.mark.parametrize("apart, blocks", [(0.5, False), (0.9, True), (-0.9, True)])
+def test_two_instruments_may_differ_by_what_both_are_worth(apart: float, *, blocks: bool) -> None:
+    """Twice the root of 0.3² and 0.2² is 0.72."""
+    state = BatchState(
+        called=34.0, called_u=0.3, second=SecondReading(34.0 + apart, 0.2, "hydrometer")
+    )
+
+    assert blocks == bool(disagreement(state))
+    assert not blocks or "0.72 ppt" in disagreement(state)
+
+
+def test_no_release_while_anything_is_pending() -> None:
+    """Whatever the order, each condition alone keeps a batch from being ready."""
+    demanding = replace(NEEDS_LOOK, needs_second_reading=True)
+    for order in (("batch.confirm", "batch.reading"), ("batch.reading", "batch.confirm")):
+        bench = a_batch(settings=demanding)
+        for verb in order:
+            assert "verifying" == bench.phase
+            facts: dict[str, JSON] = {"salinity": 34.0} if verb == "batch.reading" else {}
+            bench.answer(verb, "mix-1", **facts)
+        assert "ready" == bench.phase
+        assert all(isinstance(event, Event) for event in of(bench.entries, Kind.COMMAND))
