@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -72,15 +71,15 @@ def number(asked: Asked, name: str, low: float, high: float) -> float | None:
     value = asked.facts.get(name)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or math.isnan(value):
-        raise Refused(f"{name} = {_shown(value)} is not a number")
+    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:  # noqa: PLR0124
+        raise Refused(f"{name} = {shown(value)} is not a number")
     if not low <= value <= high:
-        raise Refused(f"{name} = {_shown(value)} is outside {low:g} to {high:g}")
+        raise Refused(f"{name} = {shown(value)} is outside {low:g} to {high:g}")
     return float(value)
 
 
-def _shown(value: JSON) -> str:
-    """Return what was given, as short as a sentence can bear."""
+def shown(value: JSON) -> str:
+    """Return what was given, as short as a sentence can bear and without what cannot be printed."""
     text = "".join(sign if sign.isprintable() else " " for sign in str(value)[:LONGEST_NAME])
     return repr(text) if isinstance(value, str) else text
 

@@ -19,6 +19,7 @@ from daemon.mixing.asked import (
     Done,
     Refused,
     number,
+    shown,
     text,
 )
 from daemon.mixing.batch_state import STEADY, SecondReading, Told
@@ -57,7 +58,7 @@ def carry_out(verb: str, asked: Asked) -> Done:
         raise Refused(f"{verb} needs a reservoir")
     extra = sorted(set(asked.facts) - set(known.takes))
     if extra:
-        names = ", ".join(name[:LONGEST_NAME] for name in extra[:3])
+        names = ", ".join(shown(name) for name in extra[:3])
         raise Refused(f"{verb} takes no {names}; it takes {', '.join(known.takes)}")
     try:
         return known.do(asked)

@@ -231,7 +231,6 @@ def _leave_open(
 def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:
     """Return the vessel with what is known of this batch's volume and salt."""
     told, vessel = state.told, settings.vessel
-    if told is None:
-        return vessel
-    left_l = max(told.volume_l - state.used_l, 0.1)
-    return Vessel(left_l, vessel.capacity_l, told.mix_yield)
+    volume_l = vessel.fill_l if told is None else told.volume_l
+    mix_yield = vessel.mix_yield if told is None else told.mix_yield
+    return Vessel(max(volume_l - state.used_l, 0.1), vessel.capacity_l, mix_yield)

@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, replace
 import gsw
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Sample
+from daemon.journal.memory import dump
 from daemon.mixing.batch_state import BatchSettings
-from daemon.mixing.station import Station
-from tests.unit.stories import BATCH, Story, a_station, of, phases
+from daemon.mixing.station import Station, StationState
+from daemon.mixing.timeline import Timeline
+from tests.unit.stories import BATCH, Story, a_station, of
 
 
 @dataclass
@@ -104,6 +106,11 @@ def warmer(sample: Sample, warmth_C: float) -> Sample:
     return replace(sample, conductivity_mS_cm=level, temperature_C=warmth_C)
 
 
+def without_time(state: StationState) -> str:
+    """A state as kept, but for what any command moves: the time, and the command's number."""
+    return dump(replace(state, timeline=Timeline(), commands_taken=0))
+
+
 def advice(entries: list[Entry]) -> list[str]:
     """The sentences of advice among some entries."""
     return [str(event.facts["advice"]) for event in of(entries, Kind.ADVICE)]
@@ -112,6 +119,3 @@ def advice(entries: list[Entry]) -> list[str]:
 def last_phase(entries: list[Entry]) -> Event:
     """The last change of phase among some entries."""
     return of(entries, Kind.PHASE)[-1]
-
-
-__all__ = ["Bench", "a_batch", "a_bench", "advice", "last_phase", "phases", "warmer"]
