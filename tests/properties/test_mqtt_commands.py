@@ -1,0 +1,89 @@
+"""Whatever comes in on a command topic gives a request or a refusal, and nothing else."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from daemon.config.services import COMMANDS
+from daemon.journal.inbox import Inbox
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.publishing import requests
+from daemon.publishing.commands import Commands
+from daemon.publishing.letters import Letter
+from daemon.publishing.requests import BadRequestError, Request
+
+SCALARS = (
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(codec=None))
+)
+ANY_JSON = st.recursive(
+    SCALARS,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(), inner, max_size=3),
+    max_leaves=12,
+)
+NEARLY = st.fixed_dictionaries(
+    {"verb": st.sampled_from(COMMANDS) | SCALARS},
+    optional={
+        "id": st.text(max_size=70) | ANY_JSON,
+        "who": st.text(max_size=50) | ANY_JSON,
+        "facts": st.dictionaries(st.text(), SCALARS) | ANY_JSON,
+        "volume_l": ANY_JSON,
+    },
+)
+HOSTILE = (
+    st.binary(max_size=300)
+    | st.text().map(lambda said: said.encode(errors="surrogatepass"))
+    | (ANY_JSON | NEARLY).map(lambda said: json.dumps(said).encode())
+    | NEARLY.map(lambda said: json.dumps(said).encode()[:-1])
+)
+
+
+def _asked(payload: bytes) -> Request | None:
+    try:
+        return requests.parse(payload, len(payload), COMMANDS)
+    except BadRequestError:
+        return None
+
+
+@settings(max_examples=2000)
+@given(HOSTILE)
+def test_any_payload_is_a_request_or_a_refusal(payload: bytes) -> None:
+    """What is asked is bounded, and can be written down and said on as it is."""
+    asked = _asked(payload)
+
+    if asked is not None:
+        assert asked.verb in COMMANDS
+        assert len(asked.id) <= 64
+        assert len(asked.who) <= 40
+        assert len(json.dumps(asked.facts, allow_nan=False, ensure_ascii=False).encode()) < 70_000
+
+
+@settings(max_examples=100)
+@given(
+    st.sampled_from(["/mix-1/command", "/command", "/?/command"]),
+    HOSTILE,
+    st.text(),
+    st.binary(max_size=20),
+)
+def test_each_letter_is_answered_or_handed_over(
+    topic: str, payload: bytes, reply_to: str, correlation: bytes
+) -> None:
+    """No letter is lost between the answers and the inbox, and none is both."""
+    with tempfile.TemporaryDirectory() as folder:
+        journal = Path(folder) / "journal.db"
+        with Writer(journal):
+            inbox = Inbox(Path(folder) / "inbox.db")
+            commands = Commands("wing", ("mix-1",), COMMANDS, inbox, Reader(journal))
+            letter = Letter(
+                f"brinewright/wing{topic}", payload, len(payload), False, reply_to, correlation
+            )
+            replies = commands.take([letter], 0, 0.0)
+
+            assert all(json.loads(reply.payload)["answer"] for reply in replies)
+            assert all(correlation == reply.correlation for reply in replies)
+            assert 1 == len(replies) + len(inbox.after(0))

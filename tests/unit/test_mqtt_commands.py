@@ -1,0 +1,449 @@
+"""What is asked over a broker: how it is read, bounded, named, handed over and answered."""
+
+from __future__ import annotations
+
+import itertools
+import json
+import logging
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.config import ConfigError, parse
+from daemon.config.services import COMMANDS
+from daemon.entries import Kind
+from daemon.journal.inbox import Inbox, beside
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.mixing.commands import VERBS
+from daemon.publishing import requests
+from daemon.publishing.commands import BURST, PER_MINUTE, Commands
+from daemon.publishing.letters import HELD_AT_MOST, Letter, Letterbox
+from daemon.publishing.payloads import Message
+from daemon.publishing.requests import BadRequestError, Request
+from tests.services.mqtt_parts import STATION, event
+
+ALLOWED = ("batch.use", "batch.note")
+HERE = f"brinewright/{STATION}"
+FILE = """
+[station]
+name = "quarantine-wing"
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+[mqtt]
+host = "127.0.0.1"
+"""
+
+
+def test_the_commands_that_may_be_configured_are_those_that_there_are() -> None:
+    """The list that publishing knows is the one that measuring carries out."""
+    assert set(VERBS) == set(COMMANDS)
+
+
+def test_nothing_may_be_asked_unless_it_is_configured() -> None:
+    """Commands over a broker are off by default."""
+    mqtt = parse(FILE, Path("brinewright.toml")).mqtt
+
+    assert mqtt is not None
+    assert () == mqtt.commands
+
+
+@pytest.mark.parametrize(
+    "line, sentence",
+    [
+        ('commands = ["batch.cnofirm"]', "no command 'batch.cnofirm', the nearest is 'batch.confi"),
+        ('commands = ["valve"]', "there is no command 'valve', known are batch.start, "),
+        ('commands = "batch.use"', "give a list of commands such as ['batch.confirm', "),
+        ("commands = [1]", "mqtt.commands[1] = 1 is not allowed"),
+        ('ca_file = "ca.pem"', "mqtt.ca_file = 'ca.pem' is not allowed: it needs tls = true"),
+        ('tls = true\nkey_file = "k"', "mqtt.key_file = 'k' is not allowed: it needs a cert_file"),
+        ("tls = 1", "mqtt.tls = 1 is not allowed; give true or false"),
+        ("discovery = 0", "mqtt.discovery = 0 is not allowed; give true or false"),
+    ],
+)
+def test_a_fault_in_the_section_is_a_sentence(line: str, sentence: str) -> None:
+    """The sentence names key and value, and what to write instead."""
+    with pytest.raises(ConfigError) as caught:
+        parse(FILE + line, Path("brinewright.toml"))
+
+    assert [True] == [sentence in fault for fault in caught.value.faults]
+
+
+def test_the_usual_port_follows_tls() -> None:
+    """8883 with TLS and 1883 without, unless a port is given."""
+    ports = []
+    for more in ("", "tls = true", "tls = true\nport = 1884"):
+        mqtt = parse(FILE + more, Path("brinewright.toml")).mqtt
+        assert mqtt is not None
+        ports.append(mqtt.port)
+
+    assert [1883, 8883, 1884] == ports
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        {"id": "a", "verb": "batch.use", "facts": {"volume_l": 40}, "who": "kim"},
+        {"id": "a", "verb": "batch.use", "volume_l": 40, "who": " kim "},
+    ],
+)
+def test_arguments_stand_in_facts_or_beside_the_verb(said: dict[str, Any]) -> None:
+    """Both forms ask the same."""
+    payload = json.dumps(said).encode()
+
+    assert Request("a", "batch.use", "kim", {"volume_l": 40}) == requests.parse(
+        payload, len(payload), ALLOWED
+    )
+
+
+def test_only_the_verb_is_needed() -> None:
+    """Id, name and arguments may be left out, or null."""
+    bare = requests.parse(b'{"verb": "batch.use"}', 21, ALLOWED)
+    null = requests.parse(b'{"verb":"batch.use","id":null,"who":null,"facts":null}', 54, ALLOWED)
+
+    assert bare == null == Request("", "batch.use", "", {})
+
+
+@pytest.mark.parametrize(
+    "payload, sentence",
+    [
+        (b"", "it is not JSON"),
+        (b"PRESS", "it is not JSON"),
+        (b"\xff\xfe", "it is not UTF-8 text"),
+        (b'{"verb": "batch.note", "text": "\\ud800"}', "it is not UTF-8 text"),
+        (b"[" * 10_000, "it is not JSON"),
+        (b"[]", "no object"),
+        (b'"batch.use"', "no object"),
+        (b'{"verb": "batch.use", "volume_l": NaN}', "it is not JSON"),
+        (b"9" * 5000, "it is not JSON"),
+        (b"{}", 'a "verb" is wanted'),
+        (b'{"verb": 7}', '"verb" must be a text of at most 40'),
+        (b'{"verb": "batch.discard"}', "'batch.discard' is not allowed here; allowed are batch.us"),
+        (b'{"verb": "batch.use", "id": 7}', '"id" must be a text of at most 64'),
+        (b'{"verb": "batch.use", "id": "a\\nb"}', '"id" must be a text'),
+        (b'{"verb": "batch.use", "who": ["kim"]}', '"who" must be a text of at most 40'),
+        (b'{"verb": "batch.use", "facts": [1]}', '"facts" must be an object'),
+        (b'{"verb": "batch.use", "facts": {"a": {}}}', "a must be a text, a number, true"),
+        (b'{"verb": "batch.use", "a": [1]}', "a must be a text, a number, true"),
+        (b'{"verb": "batch.use", "a": 1, "facts": {"a": 2}}', "'a' stands twice"),
+        (b'{"verb": "batch.use", "a": 1e300}', "a is larger than any number"),
+        (b'{"verb": "batch.use", "a": 1e999}', "a is larger than any number"),
+        (b'{"verb": "batch.use", "a": ' + b"9" * 400 + b"}", "a is larger than any number"),
+        (b'{"verb": "batch.use", "": 1}', "'' is no name of a fact"),
+        (b'{"verb": "batch.use", "a": "' + b"x" * 2001 + b'"}', "a is longer than 2000"),
+        (
+            json.dumps({"verb": "batch.use"} | {f"f{n}": n for n in range(21)}).encode(),
+            "21 facts are too many",
+        ),
+        (b'{"verb": "batch.use"}' + b" " * 16_384, "16405 bytes are too many; 16384 are allowed"),
+    ],
+)
+def test_what_asks_nothing_is_told_what_is_wrong(payload: bytes, sentence: str) -> None:
+    """Each fault has its own sentence."""
+    with pytest.raises(BadRequestError) as caught:
+        requests.parse(payload, len(payload), ALLOWED)
+
+    assert str(caught.value).startswith(sentence) or sentence in str(caught.value)
+
+
+def test_a_refusal_keeps_the_id_where_one_could_be_read() -> None:
+    """So its sender knows which of its commands was wrong."""
+    with pytest.raises(BadRequestError) as caught:
+        requests.parse(b'{"id": "a-7", "verb": "pump.start"}', 35, ALLOWED)
+
+    assert "a-7" == caught.value.id
+
+
+# --- from letters to the inbox, and from the journal to replies ---------------------------------
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Where the journal stands."""
+    return tmp_path / "journal.db"
+
+
+@pytest.fixture
+def writer(path: Path) -> Iterator[Writer]:
+    """The writer of an empty journal."""
+    with Writer(path) as one:
+        yield one
+
+
+@pytest.fixture
+def inbox(path: Path) -> Inbox:
+    """The inbox beside it."""
+    return Inbox(beside(path))
+
+
+@pytest.fixture
+def commands(path: Path, inbox: Inbox, writer: Writer) -> Commands:
+    """What is under test, giving the ids made-1, made-2 and so on."""
+    numbers = itertools.count(1)
+    return Commands(
+        STATION,
+        ("mix-1", "mix-2"),
+        ALLOWED,
+        inbox,
+        Reader(path),
+        closed_topics=("homeassistant/",),
+        make_id=lambda: f"made-{next(numbers)}",
+    )
+
+
+def letter(said: object, topic: str = f"{HERE}/mix-1/command", **more: Any) -> Letter:  # noqa: ANN401
+    """A letter with a JSON object, or with bytes as they are."""
+    payload = said if isinstance(said, bytes) else json.dumps(said).encode()
+    return Letter(topic, payload, len(payload), **more)
+
+
+def told(message: Message) -> dict[str, Any]:
+    """What a reply says."""
+    found: dict[str, Any] = json.loads(message.payload)
+    return found
+
+
+USE = {"id": "a", "verb": "batch.use", "who": "kim", "volume_l": 40}
+
+
+def carry_out(writer: Writer, id_: str, answer: str = "done", *, ok: bool = True) -> None:
+    """Write the event of a command that was carried out."""
+    facts = {"id": id_, "verb": "batch.use", "who": "kim", "via": "mqtt"}
+    writer.append([event(1, Kind.COMMAND, **facts, ok=ok, answer=answer, batch="lot-7")], 0.0)
+
+
+def test_a_command_goes_into_the_inbox_and_its_answer_comes_out(
+    commands: Commands, inbox: Inbox, writer: Writer
+) -> None:
+    """Nothing is answered before the journal holds it; then once, with what it says."""
+    assert [] == commands.take([letter(USE, correlation=b"c-1")], 0, 0.0)
+    assert [] == commands.answers(0.0)
+    (waiting,) = inbox.after(0)
+    carry_out(writer, "another")
+    carry_out(writer, "a", "batch lot-7 is used", ok=False)
+    (reply,) = commands.answers(1.0)
+
+    assert ("a", "kim", "mqtt", "batch.use", "mix-1", {"volume_l": 40}) == (
+        waiting.id,
+        waiting.who,
+        waiting.via,
+        waiting.verb,
+        waiting.reservoir,
+        waiting.facts,
+    )
+    assert (f"{HERE}/mix-1/command/reply", b"c-1", False) == (
+        reply.topic,
+        reply.correlation,
+        reply.retain,
+    )
+    assert {
+        "id": "a",
+        "verb": "batch.use",
+        "reservoir": "mix-1",
+        "ok": False,
+        "answer": "batch lot-7 is used",
+        "batch": "lot-7",
+    } == told(reply)
+    assert [] == commands.answers(2.0)
+
+
+def test_the_station_has_a_topic_of_its_own(commands: Commands, inbox: Inbox) -> None:
+    """What is about no reservoir is handed over without one."""
+    commands.take([letter(USE, f"{HERE}/command")], 0, 0.0)
+
+    assert [""] == [each.reservoir for each in inbox.after(0)]
+
+
+def test_an_id_is_carried_out_once_and_answered_again(
+    commands: Commands, inbox: Inbox, writer: Writer
+) -> None:
+    """Whoever does not know whether it was heard may ask again with the same id."""
+    commands.take([letter(USE), letter(USE, reply_to="bench/answers")], 0, 0.0)
+    carry_out(writer, "a")
+    (first,) = commands.answers(0.0)
+    (again,) = commands.take([letter(USE)], 0, 1.0)
+
+    assert 1 == len(inbox.after(0))
+    assert "bench/answers" == first.topic
+    assert told(first) | {"repeated": True} == told(again)
+
+
+def test_an_id_of_long_ago_is_said_to_be_one(
+    commands: Commands, inbox: Inbox, writer: Writer
+) -> None:
+    """An id taken before this process began is not carried out, and its sender is told."""
+    inbox.submit("a", "kim", "cli", "batch.use", "mix-1")
+    carry_out(writer, "a")
+    commands.take([letter(USE)], 0, 0.0)
+    assert [] == commands.answers(29.0)
+    (reply,) = commands.answers(31.0)
+
+    assert (None, True) == (told(reply)["ok"], "was given before" in told(reply)["answer"])
+    assert [] == commands.answers(90.0)
+
+
+def test_without_an_id_one_is_made_and_told(
+    commands: Commands, inbox: Inbox, writer: Writer
+) -> None:
+    """The same words within five seconds are one command; later, or other words, another."""
+    press = {"verb": "batch.use"}
+    for at_s, said in [(0.0, press), (4.0, press), (4.5, press | {"volume_l": 1}), (6.0, press)]:
+        commands.take([letter(said)], 0, at_s)
+    for number in (1, 2, 3):
+        carry_out(writer, f"made-{number}")
+
+    assert ["made-1", "made-2", "made-3"] == [each.id for each in inbox.after(0)]
+    assert ["mqtt"] * 3 == [each.who for each in inbox.after(0)]
+    assert ["made-1", "made-2", "made-3"] == [told(each)["id"] for each in commands.answers(7.0)]
+
+
+def test_a_command_that_waits_is_said_to_wait_and_answered_later(
+    commands: Commands, writer: Writer
+) -> None:
+    """After half a minute its sender is told once; the answer still comes."""
+    commands.take([letter(USE)], 0, 0.0)
+    waits = [len(commands.answers(at_s)) for at_s in (29.0, 30.0, 31.0, 100.0)]
+    carry_out(writer, "a")
+
+    assert [0, 1, 0, 0] == waits
+    assert [True] == [told(each)["ok"] for each in commands.answers(101.0)]
+
+
+def test_a_wrong_reservoir_or_payload_is_answered_at_once(commands: Commands, inbox: Inbox) -> None:
+    """The sentence goes to the reply topic, and nothing into the inbox."""
+    replies = commands.take(
+        [letter(USE, f"{HERE}/mix-9/command"), letter(b"PRESS"), letter({"verb": "lot.add"})],
+        0,
+        0.0,
+    )
+
+    assert [f"{HERE}/command/reply", *[f"{HERE}/mix-1/command/reply"] * 2] == [
+        each.topic for each in replies
+    ]
+    assert [
+        "there is no reservoir 'mix-9'; known: mix-1, mix-2",
+        'it is not JSON such as {"verb": "batch.confirm"}',
+        "'lot.add' is not allowed here; allowed are batch.use, batch.note (mqtt.commands)",
+    ] == [told(each)["answer"] for each in replies]
+    assert [False] * 3 == [told(each)["ok"] for each in replies]
+    assert [] == inbox.after(0)
+
+
+def test_a_retained_command_is_ignored_and_said_once(
+    commands: Commands, inbox: Inbox, caplog: pytest.LogCaptureFixture
+) -> None:
+    """What a broker kept from earlier is never carried out, and never answered."""
+    replies = commands.take([letter(USE, retained=True)] * 3, 0, 0.0)
+
+    assert [] == replies
+    assert [] == inbox.after(0)
+    assert [True] == ["without the retain flag" in line for line in caplog.messages]
+
+
+def test_commands_are_bounded_in_rate(
+    commands: Commands, inbox: Inbox, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Forty at once, then twenty a minute; what is beyond is refused, counted and said once."""
+    flood = [letter({"id": f"f-{n}", "verb": "batch.use"}) for n in range(100)]
+    with caplog.at_level(logging.WARNING):
+        replies = commands.take(flood[:60], 5, 0.0)
+        replies += commands.take(flood[60:], 0, 30.0)
+
+    assert BURST + PER_MINUTE // 2 == len(inbox.after(0))
+    assert {"40 commands at once and 20 a minute are taken; send it again later"} == {
+        told(each)["answer"] for each in replies
+    }
+    assert 50 == len(replies)
+    assert ["25 commands came faster than they are taken"] == caplog.messages
+
+
+def test_only_so_many_wait(
+    commands: Commands, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While nobody carries out anything, no more than a set number are held."""
+    monkeypatch.setattr("daemon.publishing.commands.KEPT", 5)
+    flood = [letter({"id": f"f-{n}", "verb": "batch.use"}) for n in range(8)]
+    replies = commands.take(flood, 0, 0.0)
+
+    assert 5 == len(inbox.after(0))
+    assert ["5 commands wait already; send it again later"] * 3 == [
+        told(each)["answer"] for each in replies
+    ]
+
+
+def test_an_inbox_that_cannot_be_written_is_the_answer(
+    path: Path, writer: Writer, tmp_path: Path
+) -> None:
+    """Trouble with the card is told to who asks, and ends nothing."""
+    (tmp_path / "folder").mkdir()
+    commands = Commands(STATION, ("mix-1",), ALLOWED, Inbox(tmp_path / "folder"), Reader(path))
+    (reply,) = commands.take([letter(USE)], 0, 0.0)
+
+    assert ("a", False) == (told(reply)["id"], told(reply)["ok"])
+    assert "is the folder writable for this user?" in told(reply)["answer"]
+
+
+@pytest.mark.parametrize(
+    "wanted, given",
+    [
+        ("", f"{HERE}/mix-1/command/reply"),
+        ("bench/answers", "bench/answers"),
+        (f"{HERE}/mix-1/command/reply/bench", f"{HERE}/mix-1/command/reply/bench"),
+        (f"{HERE}/availability", f"{HERE}/mix-1/command/reply"),
+        (f"{HERE}/mix-1/command", f"{HERE}/mix-1/command/reply"),
+        ("brinewright/other-wing/mix-1/state", f"{HERE}/mix-1/command/reply"),
+        ("homeassistant/device/x/config", f"{HERE}/mix-1/command/reply"),
+        ("$SYS/x", f"{HERE}/mix-1/command/reply"),
+        ("a/+/b", f"{HERE}/mix-1/command/reply"),
+        ("x" * 201, f"{HERE}/mix-1/command/reply"),
+    ],
+)
+def test_an_answer_never_goes_where_the_station_speaks_for_itself(
+    commands: Commands, wanted: str, given: str
+) -> None:
+    """Nobody can have the station write `offline`, or an announcement, in its own name."""
+    (reply,) = commands.take([letter(b"?", reply_to=wanted)], 0, 0.0)
+
+    assert given == reply.topic
+
+
+def test_a_full_letterbox_counts_what_it_drops() -> None:
+    """Its memory is bounded; what found no room is told with the next emptying."""
+    box = Letterbox()
+    for number in range(HELD_AT_MOST + 7):
+        box.put(letter(USE | {"id": str(number)}))
+    letters, dropped = box.take()
+
+    assert (HELD_AT_MOST, 7) == (len(letters), dropped)
+    assert ([], 0) == box.take()
+    assert not box
+
+
+@pytest.fixture
+def is_one(commands: Commands) -> Callable[[str], bool]:
+    """Whether commands come on a topic."""
+    return commands.is_one
+
+
+@pytest.mark.parametrize(
+    "topic, so",
+    [
+        (f"{HERE}/mix-1/command", True),
+        (f"{HERE}/command", True),
+        (f"{HERE}/command/reply", False),
+        (f"{HERE}/mix-1/command/reply", False),
+        ("brinewright/other/command", False),
+        ("homeassistant/status", False),
+    ],
+)
+def test_commands_are_told_from_other_topics(
+    is_one: Callable[[str], bool], topic: str, *, so: bool
+) -> None:
+    """Replies, other stations and hubs are not taken for commands."""
+    assert so is is_one(topic)
