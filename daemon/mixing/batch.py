@@ -8,6 +8,7 @@ of an event and its facts, in the order in which they happened.
 
 from __future__ import annotations
 
+from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Kind, Phase
@@ -39,8 +40,8 @@ SALTED_PPT = 2.0
 REJUDGE_S = 60.0
 LATE_S = 330.0
 """Readings older than this say nothing of the water now; a little more than a level keeps."""
-RUNNING_IN_SHARE = 0.95
-"""Water that falls to less of itself within a minute is still being poured."""
+FLAT_SHARE, FLAT_PPT = 0.05, 0.0005
+"""Water that changes by more within a minute is still being poured, or salt creeps up in it."""
 CAUSES = {
     "salt": "salt was added or went into solution",
     "water": "water was added",
@@ -256,6 +257,9 @@ def _blank(
     state: BatchState, level: Level, now: float, t_s: float, settings: BatchSettings
 ) -> list[Step]:
     low, _ = level.quartiles()
+    if state.told is not None and state.salted_since_s is None:
+        # Salt that is told and does not come must be missed.
+        state.salted_since_s = t_s
     state.rest_level = now if state.rest_level is None else min(state.rest_level, max(low, 0.0))
     if now < min(low, state.rest_level) + ARRIVAL_PPT or _still_falling(level):
         return _purity(state, level, settings)
@@ -267,11 +271,12 @@ def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[St
     recent = level.last(FRESH_BINS)
     if not recent or max(recent) > settings.blank_max_ppt:
         return []
-    # The lowest so far: salt that creeps up from the bottom must not look like impure water.
-    shown = conductivity_mS_cm(max(state.rest_level or 0.0, 0.0), 25.0) * 1000.0
+    # What runs in or creeps up from the bottom is not yet what it will be.
+    if max(recent) - min(recent) > FLAT_SHARE * max(recent) + FLAT_PPT:
+        return []
+    shown = conductivity_mS_cm(max(median(recent), 0.0), 25.0) * 1000.0
     impure = shown > settings.purified_max_uS_cm
-    running_in = impure and recent[-1] < RUNNING_IN_SHARE * recent[0]
-    if impure == state.impure or running_in:
+    if impure == state.impure:
         return []
     state.impure = impure
     if not impure:

@@ -40,6 +40,8 @@ def of_batch(
     found = {}
     if _overdue(state, t_s, settings):
         found["mixing-overdue"] = f"dissolving for more than {settings.settle_within_min:g} min"
+    if _not_come(state, t_s, settings):
+        found["mixing-overdue"] = "salt was told, but none is seen in the water: was it poured?"
     if state.phase is Phase.OFF_TARGET:
         found["batch-off-target"] = state.advice
     if state.phase is Phase.STALE:
@@ -63,6 +65,13 @@ def _overdue(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
     late_s = t_s - state.salted_since_s - settings.settle_within_min * 60.0
     moving = state.remaining is None or abs(state.remaining) >= SETTLED_PPT
     return late_s > (0.0 if moving else PROOF_S)
+
+
+def _not_come(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
+    """Say whether salt that was told should have been seen by now and has not."""
+    if state.phase is not Phase.BLANK or state.told is None or state.salted_since_s is None:
+        return False
+    return t_s - state.salted_since_s > settings.settle_within_min * 60.0
 
 
 def _warned_h(settings: BatchSettings) -> float:
