@@ -4,7 +4,7 @@ It is pure: no clock, no file, no socket.  Readings bring monotonic seconds, act
 bring UTC, and what comes out at the end is one record of plain data.
 
     from calibration import (
-        bench, history, model, points, record, references, routine, steadiness,
+        bench, history, model, points, references, routine, steadiness, written,
     )
 
     instrument = model.Instrument("ct-1", span_mS_cm=100.0, resolution_mS_cm=0.01)
@@ -27,7 +27,7 @@ bring UTC, and what comes out at the end is one record of plain data.
     show(run.read(steadiness.Shown(t_s, raw_mS_cm, raw_C)))  # every reading, while it runs
 
 Outputs are `bench.Say`, `Progress`, `Captured`, `Judged` and, last, `Saved`: write
-`record.to_json(saved.record)` down in one transaction and the new calibration is in
+`written.to_json(saved.record)` down in one transaction and the new calibration is in
 force; until then the old one is, so an abort or a crash leaves nothing half done.
 With `adjust=False` the plan is a check and the record a `CheckRecord`.
 

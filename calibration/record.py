@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import cache
-from typing import Annotated, Literal
-
-from pydantic import Field, TypeAdapter
+from typing import Literal
 
 from calibration.acceptance import Outcome, Verdict
 from calibration.fit import Fit
@@ -133,22 +130,3 @@ class Reversion:
 
 
 Record = CalibrationRecord | CheckRecord | Reversion
-
-
-@cache
-def _adapter() -> TypeAdapter[Record]:
-    return TypeAdapter(Annotated[Record, Field(discriminator="kind")])
-
-
-def to_json(record: Record) -> str:
-    """Write a record down, on one line."""
-    return _adapter().dump_json(record).decode()
-
-
-def from_json(text: str) -> Record:
-    """Read a record back.
-
-    Raises:
-        pydantic.ValidationError: The text is no record; it is a ValueError too.
-    """
-    return _adapter().validate_json(text)

@@ -143,7 +143,7 @@ class Reading:
         at: When it was taken.
         conductivity_mS_cm: Raw, at the water's temperature, mS/cm; what the
             probe said, never overwritten.
-        temperature_C: ITS-90, °C.
+        temperature_C: ITS-90, °C; raw as well.
         salinity: Practical salinity (PSS-78); None when it cannot be had.
         salinity_u: Standard uncertainty of `salinity`; None with it.
         flag: The worst of `tests`, and MISSING when no value came.
@@ -151,6 +151,8 @@ class Reading:
         pump: As in the sample.
         fault: As in the sample.
         spoken: As in the sample.
+        calibration: Id of the calibration that `salinity` was computed under;
+            empty where the raw values stand.
     """
 
     reservoir: str
@@ -165,6 +167,7 @@ class Reading:
     pump: bool | None = None
     fault: str = ""
     spoken: str = ""
+    calibration: str = ""
 
     def __post_init__(self) -> None:
         """Refuse a reading whose flag contradicts its value."""

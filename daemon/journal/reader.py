@@ -88,12 +88,19 @@ class Reader:
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Every event about an alarm after `since_seq`, in order."""
+        return self._of_kind(Kind.ALARM, since_seq)
+
+    def calibrations(self) -> list[tuple[int, Event]]:
+        """Every event about a calibration, in order; the records are among their facts."""
+        return self._of_kind(Kind.CALIBRATION, 0)
+
+    def _of_kind(self, kind: Kind, since_seq: int) -> list[tuple[int, Event]]:
         with self._open() as db:
             origins = _origins(db)
             found = db.execute(
                 f"SELECT {rows.EVENT_COLUMNS} FROM events"  # noqa: S608
                 " WHERE seq > ? AND kind = ? ORDER BY seq",
-                (since_seq, str(Kind.ALARM)),
+                (since_seq, str(kind)),
             ).fetchall()
         return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
 
@@ -167,11 +174,12 @@ def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> 
     if row is None:
         return None
     origin = db.execute(
-        "SELECT reservoir, probe, boot FROM origins WHERE id = ?", (row[1],)
+        f"SELECT {rows.ORIGIN_COLUMNS} FROM origins WHERE id = ?",  # noqa: S608 - a constant
+        (row[1],),
     ).fetchone()
     return rows.to_reading(row, origin)
 
 
-def _origins(db: sqlite3.Connection) -> dict[int, tuple[Any, ...]]:
-    found = db.execute("SELECT id, reservoir, probe, boot FROM origins").fetchall()
+def _origins(db: sqlite3.Connection) -> dict[int, Any]:
+    found = db.execute(f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins").fetchall()  # noqa: S608
     return {number: tuple(origin) for number, *origin in found}

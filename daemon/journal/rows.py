@@ -5,18 +5,23 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
-from daemon.mixing.quality import TESTS
+from daemon.mixing.quality import CALIBRATING, TESTS
+
+Origin: TypeAlias = tuple[str, str, str, str]
+"""Reservoir, probe, boot, and the calibration of its readings."""
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 READING_COLUMNS = (
     "seq, origin, time_ms, mono_ms, synced, conductivity_mS_cm, temperature_C,"
     " salinity, salinity_u, flag, tests, pump, fault, spoken"
 )
+ORIGIN_COLUMNS = "reservoir, probe, boot, calibration"
 EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts"
 _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
+_PACKED = (*TESTS, CALIBRATING)
 _DIGITS = {flag: str(int(flag)) for flag in Flag}
 
 
@@ -41,11 +46,12 @@ def from_ms(time_ms: int) -> datetime:
 
 
 def _pack(tests: dict[str, Flag]) -> str:
-    return "".join([_DIGITS[tests.get(name, Flag.NOT_EVALUATED)] for name in TESTS])
+    packed = "".join([_DIGITS[tests.get(name, Flag.NOT_EVALUATED)] for name in TESTS])
+    return packed + _DIGITS[tests[CALIBRATING]] if CALIBRATING in tests else packed
 
 
 def _unpack(packed: str) -> dict[str, Flag]:
-    return {name: Flag(int(digit)) for name, digit in zip(TESTS, packed, strict=False)}
+    return {name: Flag(int(digit)) for name, digit in zip(_PACKED, packed, strict=False)}
 
 
 def reading_row(seq: int, origin: int, reading: Reading) -> tuple[Any, ...]:
@@ -85,9 +91,9 @@ def event_row(seq: int, origin: int, event: Event) -> tuple[Any, ...]:
     )
 
 
-def to_reading(row: tuple[Any, ...], origin: tuple[str, str, str]) -> Reading:
+def to_reading(row: tuple[Any, ...], origin: Origin) -> Reading:
     """Rebuild a reading from a row of `READING_COLUMNS` and its origin."""
-    reservoir, probe, boot = origin
+    reservoir, probe, boot, calibration = origin
     return Reading(
         reservoir=reservoir,
         probe=probe,
@@ -101,10 +107,11 @@ def to_reading(row: tuple[Any, ...], origin: tuple[str, str, str]) -> Reading:
         pump=None if row[11] is None else bool(row[11]),
         fault=row[12],
         spoken=row[13],
+        calibration=calibration,
     )
 
 
-def to_event(row: tuple[Any, ...], origin: tuple[str, str, str]) -> Event:
+def to_event(row: tuple[Any, ...], origin: Origin) -> Event:
     """Rebuild an event from a row of `EVENT_COLUMNS` and its origin."""
     return Event(
         reservoir=origin[0],

@@ -1,7 +1,7 @@
 """The tables of the journal and the numbered steps that bring an old one up to date.
 
-A reading is one row of plain numbers; what repeats (reservoir, probe, boot)
-stands once, in `origins`.  Readings and events share one count, `seq`, which
+A reading is one row of plain numbers; what repeats (reservoir, probe, boot,
+calibration) stands once, in `origins`.  Readings and events share one count, `seq`, which
 is never used twice.
 """
 
@@ -67,6 +67,21 @@ MIGRATIONS: tuple[str, ...] = (
         name TEXT NOT NULL
     ) STRICT;
     INSERT INTO identity VALUES (1, lower(hex(randomblob(8))));
+    """,
+    # Readings carry the calibration that they were computed under; those before carry none.
+    """
+    CREATE TABLE origins_3 (
+        id INTEGER PRIMARY KEY,
+        reservoir TEXT NOT NULL,
+        probe TEXT NOT NULL,
+        boot TEXT NOT NULL,
+        calibration TEXT NOT NULL DEFAULT '',
+        UNIQUE (reservoir, probe, boot, calibration)
+    ) STRICT;
+    INSERT INTO origins_3 (id, reservoir, probe, boot)
+        SELECT id, reservoir, probe, boot FROM origins;
+    DROP TABLE origins;
+    ALTER TABLE origins_3 RENAME TO origins;
     """,
 )
 

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Self
 
 from daemon.entries import Event, Reading
 from daemon.journal import rows
-from daemon.journal.rows import to_json
+from daemon.journal.rows import ORIGIN_COLUMNS, Origin, to_json
 from daemon.journal.schema import migrate
 
 if TYPE_CHECKING:
@@ -76,7 +76,7 @@ class Writer:
         self._last_flush_s: float | None = None
         self._synchronous = ""
         self._lock = _take_lock(path)
-        self._origins: dict[tuple[str, str, str], int] = {}
+        self._origins: dict[Origin, int] = {}
         try:
             self._db = _open(path)
         except JournalError:
@@ -156,24 +156,23 @@ class Writer:
 
     def _insert(self, seq: int, entry: Entry) -> None:
         if isinstance(entry, Reading):
-            origin = self._origin(entry.reservoir, entry.probe, entry.at.boot)
+            origin = self._origin((entry.reservoir, entry.probe, entry.at.boot, entry.calibration))
             self._db.execute(
                 f"INSERT INTO readings ({rows.READING_COLUMNS})"  # noqa: S608 - a constant
                 " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 rows.reading_row(seq, origin, entry),
             )
         else:
-            origin = self._origin(entry.reservoir, "", entry.at.boot)
+            origin = self._origin((entry.reservoir, "", entry.at.boot, ""))
             self._db.execute(
                 f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
                 rows.event_row(seq, origin, entry),
             )
 
-    def _origin(self, reservoir: str, probe: str, boot: str) -> int:
-        key = (reservoir, probe, boot)
+    def _origin(self, key: Origin) -> int:
         if key not in self._origins:
             cursor = self._db.execute(
-                "INSERT INTO origins (reservoir, probe, boot) VALUES (?, ?, ?)", key
+                "INSERT INTO origins (reservoir, probe, boot, calibration) VALUES (?, ?, ?, ?)", key
             )
             self._origins[key] = int(cursor.lastrowid or 0)
         return self._origins[key]
@@ -196,8 +195,10 @@ class Writer:
 
     def _recall_origins(self) -> None:
         self._origins.clear()
-        for number, *origin in self._db.execute("SELECT id, reservoir, probe, boot FROM origins"):
-            self._origins[origin[0], origin[1], origin[2]] = number
+        for number, *origin in self._db.execute(
+            f"SELECT id, {ORIGIN_COLUMNS} FROM origins"  # noqa: S608 - a constant
+        ):
+            self._origins[origin[0], origin[1], origin[2], origin[3]] = number
 
 
 def _open(path: Path) -> sqlite3.Connection:

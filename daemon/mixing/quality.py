@@ -20,6 +20,8 @@ from math import isfinite
 from daemon.entries import Flag, Sample
 
 TESTS = ("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line", "immersion")
+CALIBRATING = "calibrating"
+"""Marks a reading of a probe that is out of the water for calibration; no test of its value."""
 NEAR_ZERO_MS_CM = 0.5
 WET_MS_CM = 3.0
 DRY_SHARE = 0.1

@@ -59,7 +59,7 @@ def reading_payload(reading: Reading) -> dict[str, JSON]:
     """Return a reading as a JSON object.
 
     `tests` names only those that were not passed, with their QARTOD flags;
-    `pump`, `fault` and `synced` are there only when there is something to say.
+    `pump`, `fault`, `calibration` and `synced` are there only when there is something to say.
     """
     found: dict[str, JSON] = {
         **_time(reading.at),
@@ -75,6 +75,8 @@ def reading_payload(reading: Reading) -> dict[str, JSON]:
         found["pump"] = reading.pump
     if reading.fault:
         found["fault"] = reading.fault
+    if reading.calibration:
+        found["calibration"] = reading.calibration
     return found
 
 

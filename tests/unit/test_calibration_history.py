@@ -26,16 +26,10 @@ from calibration.history import (
     zeros,
 )
 from calibration.markup import Markup, element
-from calibration.record import (
-    CalibrationRecord,
-    CheckRecord,
-    Record,
-    Reversion,
-    from_json,
-    to_json,
-)
+from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 from calibration.references import Bottle, own_table
 from calibration.report import report
+from calibration.written import from_json, to_json
 from tests.unit.test_calibration_routine import PLAN, bench, saved
 
 FIRST = datetime(2026, 1, 1, 8, tzinfo=UTC)

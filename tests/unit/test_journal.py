@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -18,7 +19,7 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, JournalError, JournalMissingError, Writer
-from daemon.mixing.quality import TESTS
+from daemon.mixing.quality import CALIBRATING, TESTS
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 
@@ -247,6 +248,44 @@ def test_an_older_journal_is_brought_up_to_date(path: Path) -> None:
 
     assert [(1, reading(1))] == Reader(path).readings()
     assert 16 == len(Reader(path).identity())
+
+
+def test_readings_of_a_journal_without_calibrations_keep_their_origin(path: Path) -> None:
+    """What the second schema held of a reading's origin is there, under no calibration."""
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript(f"{MIGRATIONS[0]} {MIGRATIONS[1]} PRAGMA user_version = 2;")
+        db.executescript(
+            "INSERT INTO origins VALUES (7, 'mix-1', 'ct-2', 'boot-0');"
+            "INSERT INTO readings VALUES"
+            " (3, 7, 1935651600000, 5000, 1, 51.0, 24.5, 33.9, 0.05, 1, '1111111', NULL, '', '');"
+        )
+    with Writer(path) as writer:
+        writer.append([reading(9, probe="ct-2", boot="boot-0")], 0.0)
+    (_, old), (_, new) = Reader(path).readings()
+
+    assert ("ct-2", "boot-0", "", 51.0) == (
+        old.probe,
+        old.at.boot,
+        old.calibration,
+        old.conductivity_mS_cm,
+    )
+    assert reading(9, probe="ct-2", boot="boot-0") == new
+
+
+def test_a_reading_keeps_its_calibration_and_that_it_was_taken_in_a_bottle(
+    path: Path, writer: Writer
+) -> None:
+    """Both come back as they were, beside readings of the same probe without them."""
+    marked = replace(
+        reading(2),
+        calibration="mix-1-ct-1-20310504-1",
+        flag=Flag.SUSPECT,
+        tests={**dict.fromkeys(TESTS, Flag.PASS), CALIBRATING: Flag.SUSPECT},
+    )
+    told = [reading(1), marked, reading(3)]
+    writer.append(told, 0.0)
+
+    assert told == [each for _, each in Reader(path).readings()]
 
 
 def test_a_batch_is_bounded_and_in_order(path: Path, writer: Writer) -> None:
