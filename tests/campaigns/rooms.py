@@ -1,0 +1,232 @@
+"""A mixing corner in which time passes: simulated water, a station that watches it, and hands.
+
+Everything runs in one process and as fast as it can.  What a keeper may know is what the station
+says; the truth is kept apart, for whoever judges afterwards.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from daemon.entries import JSON, Command, Event, Instant, Kind, Phase, Sample
+from daemon.mixing.batch import BatchSettings
+from daemon.mixing.station import ReservoirSettings, Station
+from daemon.mixing.uncertainty import ProbeUncertainty
+from simulators.stage import Action, Scenario, Stage, perform
+
+START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
+RESERVOIR, PROBE = "mix-1", "ct-1"
+PERIOD_S = 10.0
+QUIET_PERIOD_S = 30.0
+POUR_S = 120.0
+LITRES_PER_S = 0.4
+MIXING = (Phase.IDLE, Phase.BLANK, Phase.DISSOLVING)
+LONGEST_MIXING_S = 4 * 3600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Release:
+    """Water that was released, and what was true of it.
+
+    Attributes:
+        batch: Its id.
+        true: True practical salinity at that moment.
+    """
+
+    batch: str
+    true: float
+
+
+@dataclass
+class Room:
+    """One reservoir with its station.
+
+    Attributes:
+        stage: The water and the probe.
+        settings: What a batch has to be.
+        worth: What the station is told of the probe.
+        events: All that the station said, oldest first.
+        inputs: All that the station was given, oldest first.
+        releases: Each release with the truth.
+        strayed: Worst distance from target of the true salinity while a batch was ready and
+            nobody poured, by id.
+    """
+
+    stage: Stage
+    settings: BatchSettings
+    worth: ProbeUncertainty = field(default_factory=ProbeUncertainty)
+    events: list[Event] = field(default_factory=list)
+    inputs: list[Sample | Command] = field(default_factory=list)
+    releases: list[Release] = field(default_factory=list)
+    strayed: dict[str, float] = field(default_factory=dict)
+    station: Station = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Start the station."""
+        self.station = Station({RESERVOIR: self.reservoir_settings()})
+
+    def reservoir_settings(self) -> ReservoirSettings:
+        """What the station is told of the reservoir."""
+        return ReservoirSettings(RESERVOIR, batch=self.settings, probes={PROBE: self.worth})
+
+    # --- what the keeper can see ---------------------------------------------------------------
+
+    @property
+    def phase(self) -> Phase:
+        """Where the station says that the batch stands."""
+        known = self.station.state.reservoirs.get(RESERVOIR)
+        return Phase.IDLE if known is None else known.batch.phase
+
+    @property
+    def batch(self) -> str:
+        """Id of the present batch; empty when none."""
+        return str(self.station.picture(RESERVOIR, self.now())["batch"] or "")
+
+    @property
+    def salinity(self) -> float:
+        """What the station last read."""
+        value = self.station.picture(RESERVOIR, self.now())["salinity"]
+        assert isinstance(value, float)
+        return value
+
+    def advice(self) -> Event | None:
+        """The last advice on the present batch, if it stands."""
+        standing = self.station.picture(RESERVOIR, self.now())["advice"]
+        for event in reversed(self.events):
+            if event.kind is Kind.ADVICE:
+                return event if event.facts["advice"] == standing else None
+        return None
+
+    def alarms(self) -> list[str]:
+        """Names of the alarms that stand."""
+        names = self.station.picture(RESERVOIR, self.now())["alarms"]
+        assert isinstance(names, list)
+        return [str(name) for name in names]
+
+    # --- time ----------------------------------------------------------------------------------
+
+    def now(self) -> Instant:
+        """The present moment."""
+        return Instant(START + timedelta(seconds=self.stage.t_s), self.stage.t_s, "boot-1")
+
+    def wait(self, seconds: float, period_s: float = PERIOD_S) -> None:
+        """Let time pass in whole periods, the probe speaking all the while."""
+        for _ in range(math.ceil(seconds / period_s)):
+            self._sample(period_s)
+
+    def until(self, done: Callable[[], bool], longest_s: float) -> bool:
+        """Let time pass until something is so; say whether it came to be."""
+        end_s = self.stage.t_s + longest_s
+        while not done():
+            if self.stage.t_s >= end_s:
+                return False
+            self._sample(PERIOD_S)
+        return True
+
+    def night(self, until_h: float) -> None:
+        """Let quiet time pass until so many hours after the start, the probe speaking less."""
+        self.wait(until_h * 3600.0 - self.stage.t_s, QUIET_PERIOD_S)
+
+    def settle(self) -> None:
+        """Wait for a verdict, or for as long as anyone would."""
+        self.until(lambda: self.phase not in MIXING, LONGEST_MIXING_S)
+
+    def _sample(self, after_s: float) -> None:
+        self.stage.advance(self.stage.t_s + after_s)
+        spoken = self.stage.speak()
+        fault = "" if spoken.conductivity_mS_cm is not None else "no reply"
+        self._give(
+            Sample(
+                RESERVOIR,
+                PROBE,
+                self.now(),
+                spoken.conductivity_mS_cm,
+                spoken.temperature_C,
+                fault=fault,
+            )
+        )
+        if self.phase is Phase.READY and self.stage.reservoir.quiet():
+            away = abs(self.stage.reservoir.true_salinity() - self.settings.target_ppt)
+            self.strayed[self.batch] = max(away, self.strayed.get(self.batch, 0.0))
+
+    def _give(self, item: Sample | Command) -> list[Event]:
+        self.inputs.append(item)
+        said = [entry for entry in self.station.advance(item) if isinstance(entry, Event)]
+        self.events += said
+        true = self.stage.reservoir.true_salinity()
+        self.releases += [
+            Release(event.batch, true)
+            for event in said
+            if event.kind is Kind.PHASE and event.facts["to"] == Phase.READY
+        ]
+        return said
+
+    # --- hands ---------------------------------------------------------------------------------
+
+    def fill(self, litres: float, impurity_uS_cm: float = 4.0) -> None:
+        """Let purified water run in, and wait for it."""
+        over_s = PERIOD_S * math.ceil(litres / LITRES_PER_S / PERIOD_S)
+        self._act("fill", litres=litres, impurity_uS_cm=impurity_uS_cm, over_s=over_s)
+        self.wait(over_s)
+
+    def pour(self, grams: float) -> None:
+        """Pour salt."""
+        self._act("pour", grams=grams, over_s=POUR_S)
+        self.wait(POUR_S)
+
+    def draw_down_to(self, litres: float) -> None:
+        """Draw water off until so much is left."""
+        drawn_l = self.stage.reservoir.volume_l() - litres
+        if drawn_l > 0.0:
+            over_s = PERIOD_S * math.ceil(drawn_l / LITRES_PER_S / PERIOD_S)
+            self._act("draw", litres=drawn_l, over_s=over_s)
+            self.wait(over_s)
+
+    def lid(self, evaporation_g_h: float) -> None:
+        """Change what goes into the air."""
+        self._act("lid", evaporation_g_h=evaporation_g_h)
+
+    def say(self, verb: str, /, **facts: JSON) -> str:
+        """Command the station; return its answer."""
+        reservoir = "" if verb.startswith("lot.") else RESERVOIR
+        number = 1 + self.station.state.commands_taken
+        told = self._give(
+            Command(f"c-{number}", self.now(), "keeper", "cli", verb, reservoir, facts, number)
+        )[0]
+        assert told.facts["ok"], told.facts["answer"]
+        return str(told.facts["answer"])
+
+    def put_right(self, clumsy: Callable[[], float] = lambda: 1.0) -> bool:
+        """Do what the standing advice says, if it says grams or litres; wait for the verdict.
+
+        Args:
+            clumsy: Factor on what is weighed, anew for each weighing.
+        """
+        advice = self.advice()
+        salt_g, water_l = (_fact(advice, name) for name in ("salt_g", "water_l"))
+        if salt_g <= 0.0 and water_l <= 0.0:
+            return False
+        if water_l > 0.0:
+            self.fill(water_l)
+        else:
+            self.pour(salt_g * clumsy())
+        self.until(lambda: self.phase in MIXING, 1800.0)
+        self.settle()
+        return True
+
+    def _act(self, verb: str, **facts: float) -> None:
+        perform(self.stage, Action(self.stage.t_s, verb, facts))
+
+
+def _fact(event: Event | None, name: str) -> float:
+    value = 0.0 if event is None else event.facts.get(name, 0.0)
+    assert isinstance(value, int | float)
+    return float(value)
+
+
+def a_room(story: Scenario, settings: BatchSettings, worth: ProbeUncertainty, seed: int) -> Room:
+    """A room at its first moment."""
+    return Room(Stage.setting(story, seed), settings, worth)
