@@ -47,6 +47,7 @@ CAUSES = {
     "water": "water was added",
     "drift": "salinity is drifting",
     "pump": "the pump's movement changed",
+    "calibration": "another calibration is in force, and the water is judged anew by it",
 }
 
 
@@ -138,8 +139,10 @@ def _added(state: BatchState, cause: str) -> None:
         return
     short = shortfall(state)
     # Salt that was missing may be what has come now, from the bottom.
-    found = cause == "salt" and short is not None and short.missing_g > 0.0
-    state.told.holds, state.told.teaches = found, False
+    missed = short is not None and short.missing_g > 0.0
+    if state.told.teaches and not missed:
+        state.told.stood_at, state.told.stood_u = state.called, state.called_u or 0.0
+    state.told.holds, state.told.teaches = cause == "salt" and missed, False
 
 
 def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:

@@ -81,6 +81,8 @@ class Told:
         taken_g: Mix that the books of the lot were lessened by, g.
         holds: Whether it still says how much salt there must be.
         teaches: Whether nothing has come or gone since, so that it shows what the lot yields.
+        stood_at: Steady practical salinity that it gave before it was corrected; None when none.
+        stood_u: Its standard uncertainty.
     """
 
     mass_g: float
@@ -92,6 +94,8 @@ class Told:
     taken_g: float = 0.0
     holds: bool = True
     teaches: bool = True
+    stood_at: float | None = None
+    stood_u: float = 0.0
 
 
 @dataclass(slots=True)

@@ -18,6 +18,8 @@ def released(
 ) -> list[Step]:
     """Learn from a batch at the moment of its first release.
 
+    One that was corrected before teaches by the salinity at which it stood until then.
+
     A second one, as of a stale batch, teaches nothing: that it took long says
     nothing of mixing, and by then some of its water may be gone.
 
@@ -33,7 +35,12 @@ def released(
     if t_s > since_s:
         due.learn(times, (t_s - since_s) / 60.0)
     told = state.told
-    if told is None or not told.teaches or told.lot not in known or state.called is None:
+    if told is None or told.lot not in known:
+        return []
+    stood_at, stood_u = told.stood_at, told.stood_u
+    if told.teaches:
+        stood_at, stood_u = state.called, state.called_u or 0.0
+    if stood_at is None:
         return []
     lot = known[told.lot]
     try:
@@ -42,8 +49,8 @@ def released(
             state.id,
             told.mass_g,
             told.volume_l,
-            state.called,
-            state.called_u or 0.0,
+            stood_at,
+            stood_u,
             told.before,
         )
     except ValueError as exc:
