@@ -92,13 +92,10 @@ class Room:
         assert isinstance(value, float)
         return value
 
-    def advice(self) -> Event | None:
-        """The last advice on the present batch, if it stands."""
-        standing = self.station.picture(RESERVOIR, self.now())["advice"]
-        for event in reversed(self.events):
-            if event.kind is Kind.ADVICE:
-                return event if event.facts["advice"] == standing else None
-        return None
+    def advised(self, what: str) -> float:
+        """Grams (`advice_salt_g`) or litres (`advice_water_l`) to add; 0 for none."""
+        value = self.station.picture(RESERVOIR, self.now())[what]
+        return float(value) if isinstance(value, int | float) else 0.0
 
     def alarms(self) -> list[str]:
         """Names of the alarms that stand."""
@@ -166,9 +163,9 @@ class Room:
 
     # --- hands ---------------------------------------------------------------------------------
 
-    def fill(self, litres: float, impurity_uS_cm: float = 4.0) -> None:
-        """Let purified water run in, and wait for it."""
-        over_s = PERIOD_S * math.ceil(litres / LITRES_PER_S / PERIOD_S)
+    def fill(self, litres: float, impurity_uS_cm: float = 4.0, rate: float = LITRES_PER_S) -> None:
+        """Let purified water run in at so many litres per second, and wait for it."""
+        over_s = PERIOD_S * math.ceil(litres / rate / PERIOD_S)
         self._act("fill", litres=litres, impurity_uS_cm=impurity_uS_cm, over_s=over_s)
         self.wait(over_s)
 
@@ -177,11 +174,11 @@ class Room:
         self._act("pour", grams=grams, over_s=POUR_S)
         self.wait(POUR_S)
 
-    def draw_down_to(self, litres: float) -> None:
-        """Draw water off until so much is left."""
+    def draw_down_to(self, litres: float, rate: float = LITRES_PER_S) -> None:
+        """Draw water off at so many litres per second until so much is left."""
         drawn_l = self.stage.reservoir.volume_l() - litres
         if drawn_l > 0.0:
-            over_s = PERIOD_S * math.ceil(drawn_l / LITRES_PER_S / PERIOD_S)
+            over_s = PERIOD_S * math.ceil(drawn_l / rate / PERIOD_S)
             self._act("draw", litres=drawn_l, over_s=over_s)
             self.wait(over_s)
 
@@ -205,8 +202,7 @@ class Room:
         Args:
             clumsy: Factor on what is weighed, anew for each weighing.
         """
-        advice = self.advice()
-        salt_g, water_l = (_fact(advice, name) for name in ("salt_g", "water_l"))
+        salt_g, water_l = self.advised("advice_salt_g"), self.advised("advice_water_l")
         if salt_g <= 0.0 and water_l <= 0.0:
             return False
         if water_l > 0.0:
@@ -219,12 +215,6 @@ class Room:
 
     def _act(self, verb: str, **facts: float) -> None:
         perform(self.stage, Action(self.stage.t_s, verb, facts))
-
-
-def _fact(event: Event | None, name: str) -> float:
-    value = 0.0 if event is None else event.facts.get(name, 0.0)
-    assert isinstance(value, int | float)
-    return float(value)
 
 
 def a_room(story: Scenario, settings: BatchSettings, worth: ProbeUncertainty, seed: int) -> Room:
