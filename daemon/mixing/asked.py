@@ -11,8 +11,10 @@ if TYPE_CHECKING:
 
     from daemon.entries import JSON
     from daemon.mixing.batch_state import BatchSettings, BatchState, Step
+    from daemon.mixing.calibrating import Calibrating
     from daemon.mixing.level import Level
     from daemon.mixing.lots import Lot
+    from daemon.mixing.station_state import ReservoirSettings, ReservoirState
 
 LONGEST_TEXT = 500
 LONGEST_NAME = 40
@@ -36,6 +38,9 @@ class Asked:
         state: The batch's; changed in place.
         level: Salinity of late; cleared when the batch ends.
         settings: What the batch has to be.
+        calibrating: Calibrations of the whole station; changed in place.
+        reservoir_state: All that is remembered of the reservoir; None for the station.
+        reservoir_settings: Likewise.
     """
 
     who: str
@@ -47,6 +52,9 @@ class Asked:
     state: BatchState
     level: Level
     settings: BatchSettings
+    calibrating: Calibrating | None = None
+    reservoir_state: ReservoirState | None = None
+    reservoir_settings: ReservoirSettings | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,8 @@ def number(asked: Asked, name: str, low: float, high: float) -> float | None:
 
 def shown(value: JSON) -> str:
     """Return what was given, as short as a sentence can bear and without what cannot be printed."""
+    if isinstance(value, float):
+        return f"{value:g}"
     text = "".join(sign if sign.isprintable() else " " for sign in str(value)[:LONGEST_NAME])
     return repr(text) if isinstance(value, str) else text
 
