@@ -1,0 +1,56 @@
+"""What deploy/ hands out fits the program: configurations load, unit files start what exists."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from daemon.config import load, parse
+
+ROOT = Path(__file__).resolve().parents[2]
+DEPLOY = ROOT / "deploy"
+
+
+def test_the_example_configuration_is_right() -> None:
+    """Whoever copies the example starts from a file without a fault."""
+    config = load(DEPLOY / "brinewright.toml")
+
+    assert ["mix-1"] == [reservoir.name for reservoir in config.reservoirs]
+    assert config.mqtt is None
+
+
+def test_the_commented_parts_of_the_example_are_right_too() -> None:
+    """Taking the marks away from a section gives a right file."""
+    text = (DEPLOY / "brinewright.toml").read_text(encoding="utf-8")
+    whole = re.sub(r"^# (\[|\w+ = )", r"\1", text, flags=re.MULTILINE)
+    config = parse(whole, DEPLOY / "brinewright.toml")
+
+    assert config.mqtt is not None
+    assert DEPLOY / "mqtt-password" == config.mqtt.password_file
+
+
+def test_the_rehearsal_s_configuration_is_right() -> None:
+    """The demo's template, filled in, loads."""
+    text = (DEPLOY / "rehearsal.toml").read_text(encoding="utf-8")
+    for name, value in {
+        "SPEED": "60",
+        "SINCE": "2026-03-02T08:00:00Z",
+        "PORT": "port",
+        "JOURNAL": "journal.db",
+    }.items():
+        text = text.replace(f"@{name}@", value)
+
+    assert parse(text, DEPLOY / "rehearsal.toml").station.rehearsal_speed == 60.0
+
+
+@pytest.mark.parametrize("part", ["measure", "publish"])
+def test_a_unit_starts_one_part_and_does_not_retry_a_wrong_configuration(part: str) -> None:
+    """The service manager runs what the program offers, and gives up on exit 78."""
+    unit = (DEPLOY / f"brinewright-{part}.service").read_text(encoding="utf-8")
+    keys = dict(line.split("=", 1) for line in unit.splitlines() if re.match(r"\w+=", line))
+
+    assert f"brinewright run --only {part}" in keys["ExecStart"]
+    assert keys["RestartPreventExitStatus"] == "78"
+    assert keys["User"] == "brinewright"
