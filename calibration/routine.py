@@ -98,6 +98,10 @@ class Routine:
             return (Say(self.step, f"'{act.doing}' does nothing at this step.", self._allowed()),)
         return answer(act)
 
+    def takes(self, doing: Doing) -> bool:
+        """Say whether an act does something at the present step."""
+        return not self.over and (doing is Doing.ABORT or (self.step, doing) in self._answers())
+
     def read(self, shown: Shown) -> tuple[Output, ...]:
         """Take one reading of the instrument; only looked at while a point settles."""
         if self.step not in (Step.SETTLE, Step.THERMOMETER):

@@ -109,6 +109,27 @@ CATALOGUE: dict[str, AlarmKind] = {
             0.0,
             0.0,
         ),
+        AlarmKind(
+            "calibration-due",
+            "a probe's calibration is older than it may be, or a check of it did not agree",
+            "calibrate the probe",
+            0.0,
+            0.0,
+        ),
+        AlarmKind(
+            "calibration-refused",
+            "the last calibration of a probe was refused, and an older one is in force",
+            "clean the probe and calibrate it again, or replace it",
+            0.0,
+            0.0,
+        ),
+        AlarmKind(
+            "calibration-open",
+            "a probe was taken out for calibration and not put back",
+            "go on with the calibration, or put the probe back and confirm it",
+            0.0,
+            0.0,
+        ),
     )
 }
 

@@ -23,6 +23,7 @@ from daemon.mixing.asked import (
     text,
 )
 from daemon.mixing.batch_state import STEADY, SecondReading, Told
+from daemon.mixing.calibrate_verbs import CALIBRATE
 from daemon.mixing.lots import Lot
 from daemon.mixing.seawater import salinity_from_refractive_index, salinity_from_specific_gravity
 
@@ -54,7 +55,7 @@ def carry_out(verb: str, asked: Asked) -> Done:
     known = VERBS.get(verb)
     if known is None:
         raise Refused(f"there is no command {verb[:LONGEST_NAME]!r}; known are {', '.join(VERBS)}")
-    if verb.startswith("batch.") and not asked.reservoir:
+    if verb.startswith(("batch.", "calibrate.")) and not asked.reservoir:
         raise Refused(f"{verb} needs a reservoir")
     extra = sorted(set(asked.facts) - set(known.takes))
     if extra:
@@ -310,6 +311,7 @@ VERBS: dict[str, Verb] = {
     "batch.discard": Verb(_discard, ("batch", "why")),
     "lot.add": Verb(_add_lot, ("name", "number", "bought_g", "left_g", "opened_on", "label_yield")),
     "lot.adjust": Verb(_adjust_lot, ("name", "number", "left_g", "opened_on", "label_yield")),
+    **{name: Verb(do, takes) for name, (do, takes) in CALIBRATE.items()},
 }
 
 

@@ -12,14 +12,16 @@ from daemon.entries import Entry, Event, Flag, Instant, Kind, Phase, Reading, Sa
 from daemon.mixing import (
     alarms,
     batch,
+    calibrating,
     commands,
     conditions,
     due,
     learning,
     picture,
     quality,
-    seawater,
 )
+from daemon.mixing.calibrations import Calibrations, name_of
+from daemon.mixing.correcting import Correction, salinity_of
 from daemon.mixing.picture import iso
 from daemon.mixing.stability import Disturbed, Forecast, Stabilised
 from daemon.mixing.station_state import (
@@ -28,11 +30,11 @@ from daemon.mixing.station_state import (
     ReservoirState,
     StationState,
 )
-from daemon.mixing.uncertainty import ProbeUncertainty, salinity_with_u
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
+    from calibration.record import Record
     from daemon.entries import JSON, Command
     from daemon.mixing.batch_state import BatchSettings, Step
     from daemon.mixing.lots import Lot
@@ -41,7 +43,6 @@ __all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sa
 
 FORECAST_SPACING_S = 60.0
 FAULT_TOLD_S = 10.0
-ZERO_NOISE_MS_CM = 0.1
 USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 
 
@@ -49,11 +50,15 @@ class Station:
     """Advances by one input at a time."""
 
     def __init__(
-        self, reservoirs: Mapping[str, ReservoirSettings], state: StationState | None = None
+        self,
+        reservoirs: Mapping[str, ReservoirSettings],
+        state: StationState | None = None,
+        calibrations: Iterable[Record] = (),
     ) -> None:
-        """Begin anew, or go on from a kept state."""
+        """Begin anew, or go on from a kept state and the calibrations on record."""
         self._settings = dict(reservoirs)
         self.state = state or StationState()
+        self._calibrating = calibrating.Calibrating(Calibrations([*calibrations]))
         self._last: dict[str, Reading] = {}
 
     def advance(self, item: Sample | Command) -> list[Entry]:
@@ -69,15 +74,53 @@ class Station:
             return self._obey(item, t_s)
         settings = self._settings[item.reservoir]
         state = self._reservoir(item.reservoir)
-        reading = _reading(state, item, t_s, settings)
-        entries: list[Entry] = [reading]
-        steps = _probe_steps(state, item, t_s)
+        name = name_of(item.reservoir, item.probe)
+        correct = self._calibrating.kept.correction(name, item.at.wall)
+        reading = _reading(state, item, t_s, settings, correct)
+        out = state.probes[item.probe].out_s is not None
+        steps = [] if out else _probe_steps(state, item, t_s)
+        if out:
+            reading = calibrating.marked(reading)
+            steps += self._calibrating.hear(item, t_s)
         if item.probe == next(iter(settings.probes)):
             self._last[item.reservoir] = reading
-            steps += _water_steps(state, reading, t_s, settings)
+            heard = calibrating.unheard(reading) if out else reading
+            steps += _water_steps(state, heard, t_s, settings, correct)
             steps += self._follow_up(state, steps, item.at, t_s)
-            steps += _alarm_steps(state, reading, t_s, settings, self.state.lots)
+            found = self._calibration_conditions(state, item, t_s, settings)
+            if not out:
+                found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
+            steps += _alarm_steps(state, reading, t_s, settings, self.state.lots, found)
+        entries: list[Entry] = [reading]
         return entries + _events(steps, item.reservoir, item.at, state.batch.id)
+
+    def resume(self, at: Instant) -> list[Entry]:
+        """Say which routines of calibration ended with the process that ran them."""
+        return [
+            entry
+            for reservoir, state in self.state.reservoirs.items()
+            for probe, known in state.probes.items()
+            if known.out_s is not None and reservoir in self._settings
+            for entry in _events(
+                calibrating.lost(name_of(reservoir, probe)), reservoir, at, state.batch.id
+            )
+        ]
+
+    def calibrated(self, record: Record) -> None:
+        """Take a record that the journal holds, in the order in which it was written."""
+        self._calibrating.kept.add(record)
+
+    def _calibration_conditions(
+        self, state: ReservoirState, sample: Sample, t_s: float, settings: ReservoirSettings
+    ) -> dict[str, str]:
+        """Return what is wrong with the calibrations of a reservoir's probes."""
+        found: dict[str, str] = {}
+        for probe in settings.probes:
+            name, known = name_of(settings.name, probe), state.probes.get(probe)
+            found = self._calibrating.kept.wrong(name, sample.at.wall) | found
+            if known is not None:
+                found |= calibrating.forgotten(name, known, t_s)
+        return found
 
     def _reservoir(self, name: str) -> ReservoirState:
         found = self.state.reservoirs.get(name)
@@ -104,6 +147,9 @@ class Station:
             state.batch,
             state.level,
             settings.batch,
+            self._calibrating,
+            state if known else None,
+            settings if known else None,
         )
         try:
             self._check_reservoir(command.reservoir)
@@ -182,12 +228,18 @@ def sample_of(reading: Reading) -> Sample:
 
 
 def _reading(
-    state: ReservoirState, sample: Sample, t_s: float, settings: ReservoirSettings
+    state: ReservoirState,
+    sample: Sample,
+    t_s: float,
+    settings: ReservoirSettings,
+    correct: Correction | None,
 ) -> Reading:
     probe = state.probes.get(sample.probe)
     if probe is None:
         probe = state.probes[sample.probe] = ProbeState()
-    salinity, salinity_u_ = _salinity(sample, settings.probes[sample.probe])
+    salinity, salinity_u_ = salinity_of(
+        sample.conductivity_mS_cm, sample.temperature_C, settings.probes[sample.probe], correct
+    )
     tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
     return Reading(
         reservoir=sample.reservoir,
@@ -202,19 +254,8 @@ def _reading(
         pump=sample.pump,
         fault=sample.fault,
         spoken=sample.spoken,
+        calibration="" if correct is None or salinity is None else correct.id,
     )
-
-
-def _salinity(sample: Sample, probe: ProbeUncertainty) -> tuple[float | None, float | None]:
-    conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
-    if conductivity is None or temperature is None:
-        return None, None
-    if -ZERO_NOISE_MS_CM <= conductivity < 0.0:
-        conductivity = 0.0
-    try:
-        return salinity_with_u(conductivity, temperature, probe)
-    except seawater.OutOfRange:
-        return None, None
 
 
 def _probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Step]:
@@ -235,11 +276,16 @@ def _probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Step
 
 
 def _water_steps(
-    state: ReservoirState, reading: Reading, t_s: float, settings: ReservoirSettings
+    state: ReservoirState,
+    reading: Reading,
+    t_s: float,
+    settings: ReservoirSettings,
+    correct: Correction | None,
 ) -> list[Step]:
     usable = reading.salinity if reading.flag in USABLE else None
-    if usable is not None:
-        state.batch.temperature_C = reading.temperature_C
+    if usable is not None and reading.temperature_C is not None:
+        off_C = 0.0 if correct is None else correct.calibration.temperature_offset_C
+        state.batch.temperature_C = reading.temperature_C + off_C
     before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch)
     for _, facts in steps:
@@ -318,9 +364,9 @@ def _alarm_steps(
     t_s: float,
     settings: ReservoirSettings,
     lots: Mapping[str, Lot],
+    found: dict[str, str],
 ) -> list[Step]:
-    found = conditions.of_reading(reading, usable=reading.flag in USABLE)
-    found |= conditions.of_batch(state.batch, t_s, settings.batch, lots)
+    found = found | conditions.of_batch(state.batch, t_s, settings.batch, lots)
     if any(
         due.missed(
             each,

@@ -28,6 +28,7 @@ class ReservoirSettings:
         probes: What each probe is worth, by name; the first one decides.
         due: When batches are wanted.
         zone: Of the local clock that `due` speaks of; None for UTC.
+        calibrate_every_days: How long a calibration of a probe holds, by name, where told.
     """
 
     name: str
@@ -38,16 +39,29 @@ class ReservoirSettings:
     )
     due: tuple[Due, ...] = ()
     zone: tzinfo | None = None
+    calibrate_every_days: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class ProbeState:
-    """What is remembered of one probe; plain data."""
+    """What is remembered of one probe; plain data.
+
+    Attributes:
+        quality: Of its tests.
+        fault: Why it says nothing; empty while it does.
+        fault_since_s: Since when, s.
+        fault_told: Whether an event has told of it.
+        out_s: When somebody last acted on it while it is out of the water for
+            calibration, s; None while it is in.
+        left_under: Id of the calibration that was in force when it was taken out.
+    """
 
     quality: QualityState = field(default_factory=QualityState)
     fault: str = ""
     fault_since_s: float | None = None
     fault_told: bool = False
+    out_s: float | None = None
+    left_under: str = ""
 
 
 @dataclass(slots=True)
