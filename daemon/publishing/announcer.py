@@ -52,6 +52,11 @@ class Announcer:
         everyone = config_topic(self.prefix, self.station, "+")
         return [everyone, HUB_STATUS] if self.told else [everyone]
 
+    @property
+    def kept(self) -> frozenset[str]:
+        """Topics of the announcements that the broker keeps, as far as is known."""
+        return frozenset(self._kept)
+
     def connected(self, now_s: float) -> None:
         """Begin anew: the broker may be another one, or have lost what it kept."""
         self._kept.clear()

@@ -79,12 +79,12 @@ def unreachable(broker: Broker, exc: OSError) -> str:
             f"{broker.where}: its certificate is not to be trusted ({exc.verify_message});"
             " check mqtt.ca_file, and that mqtt.host is the name that the certificate has"
         )
-    if isinstance(exc, ssl.SSLError):
+    why = exc.strerror or str(exc) or type(exc).__name__
+    if isinstance(exc, ssl.SSLError) or (broker.tls and isinstance(exc, ConnectionResetError)):
         return (
-            f"{broker.where} does not speak TLS with us ({exc.reason or exc});"
+            f"{broker.where} does not speak TLS with us: {why};"
             " check mqtt.port, which for TLS is usually 8883"
         )
-    why = exc.strerror or str(exc) or type(exc).__name__
     return f"{broker.where} cannot be reached: {why}; check the network, mqtt.host and mqtt.port"
 
 
@@ -104,10 +104,10 @@ def no_entry(broker: Broker, code: int, reason: str) -> str:
 
 def turned_away(broker: Broker, reason: str) -> str:
     """Say that the line ended before the broker answered the request to connect."""
-    hint = ""
+    hint = "does it speak TLS on that port (mqtt.tls, mqtt.port)?"
     if broker.tls is not None:
-        hint = "; does it want a certificate of ours (mqtt.cert_file, mqtt.key_file)?"
-    return f"{broker.where} did not let us in: {reason}{hint}"
+        hint = "does it want a certificate of ours (mqtt.cert_file, mqtt.key_file)?"
+    return f"{broker.where} did not let us in: {reason}; {hint}"
 
 
 def lost(broker: Broker, reason: str) -> str:
@@ -119,6 +119,18 @@ def lost(broker: Broker, reason: str) -> str:
     )
 
 
+class _Line(ssl.SSLSocket):
+    """A line that is let go of when the two sides do not come to trust each other."""
+
+    def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - as inherited
+        """Shake hands, or close: the client library would leave the socket lying about."""
+        try:
+            super().do_handshake(block)
+        except OSError:
+            self.close()
+            raise
+
+
 def _tls(settings: Mqtt) -> ssl.SSLContext:
     """Trust whom the section says; TLS 1.2 or newer, and the name is always checked."""
     try:
@@ -126,6 +138,7 @@ def _tls(settings: Mqtt) -> ssl.SSLContext:
     except (OSError, ValueError) as exc:
         raise SinkError(_unusable("mqtt.ca_file", settings.ca_file, exc)) from exc
     context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.sslsocket_class = _Line
     if settings.cert_file is not None:
         secret = settings.key_file or settings.cert_file
         key = "mqtt.key_file" if settings.key_file else "mqtt.cert_file"

@@ -6,7 +6,7 @@ import json
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -18,10 +18,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.mixing.quality import TESTS
-from tests.conftest import Broker, wait_until
+from daemon.publishing.sink import Sink
+from tests.conftest import LOOPBACK, Broker, wait_until
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 STATION = "quarantine-wing"
@@ -74,6 +76,85 @@ class Listener:
         return [json.loads(payload)["seq"] for payload in came]
 
 
+def delivered(sink: Sink) -> bool:
+    """Have a sink deliver what is due; true, for use in conditions."""
+    sink.deliver([])
+    return True
+
+
+@dataclass
+class Person:
+    """Somebody at the broker who says things and remembers what is answered.
+
+    Attributes:
+        client: Theirs, connected.
+        heard: Each message that came on what they subscribed to.
+        codes: The broker's answer to each message of theirs, by number.
+    """
+
+    client: Client
+    heard: list[MQTTMessage] = field(default_factory=list)
+    codes: dict[int, int] = field(default_factory=dict)
+
+    def say(
+        self,
+        topic: str,
+        payload: bytes | Mapping[str, object],
+        *,
+        retain: bool = False,
+        reply_to: str = "",
+        correlation: bytes = b"",
+    ) -> int:
+        """Publish with QoS 1; return the broker's answer, from 0x80 a refusal."""
+        body = payload if isinstance(payload, bytes) else json.dumps(payload).encode()
+        more = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+        if reply_to:
+            more.ResponseTopic = reply_to
+        if correlation:
+            more.CorrelationData = correlation
+        mid = self.client.publish(topic, body, qos=1, retain=retain, properties=more).mid
+        wait_until(lambda: mid in self.codes, f"the broker's answer to {topic}")
+        return self.codes.pop(mid)
+
+    def on(self, topic: str) -> list[bytes]:
+        """Payloads that came on one topic."""
+        return [bytes(each.payload) for each in list(self.heard) if each.topic == topic]
+
+    def told(self, topic: str) -> list[dict[str, Any]]:
+        """JSON objects that came on one topic."""
+        return [json.loads(payload) for payload in self.on(topic)]
+
+
+@contextmanager
+def present(
+    broker: Broker, *topics: str, username: str | None = None, password: str = ""
+) -> Iterator[Person]:
+    """Be at a broker, subscribed to some topics."""
+    client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTv5)
+    if username is not None:
+        client.username_pw_set(username, password)
+    one, subscribed = Person(client), threading.Event()
+    wishes = [(topic, SubscribeOptions(qos=1)) for topic in topics or ("nothing",)]
+
+    def subscribe(
+        _client: Client, _u: object, _f: ConnectFlags, _code: ReasonCode, _p: Properties | None
+    ) -> None:
+        client.subscribe(wishes)
+
+    client.on_connect = subscribe
+    client.on_subscribe = lambda *_: subscribed.set()
+    client.on_message = lambda _c, _u, message: one.heard.append(message)
+    client.on_publish = lambda _c, _u, mid, code, _p: one.codes.update({mid: code.value})
+    client.connect(broker.host, broker.port, 30)
+    client.loop_start()
+    try:
+        wait_until(subscribed.is_set, "the subscription")
+        yield one
+    finally:
+        client.disconnect()
+        client.loop_stop()
+
+
 @contextmanager
 def listening(
     broker: Broker, client_id: str = "listener", username: str | None = None
@@ -106,6 +187,43 @@ def listening(
     finally:
         client.disconnect()
         client.loop_stop()
+
+
+def openssl(*words: str | Path) -> None:
+    """Run it; what it says is not wanted."""
+    subprocess.run(["openssl", *words], check=True, capture_output=True)
+
+
+def _sign(folder: Path, name: str, subject: str, *more: str) -> None:
+    """Make a key and a certificate signed by the authority in the same folder."""
+    key, request = folder / f"{name}.key", folder / f"{name}.csr"
+    openssl(
+        "req",
+        *("-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"),
+        *("-subj", f"/CN={subject}", "-keyout", key, "-out", request),
+        *more,
+    )
+    openssl(
+        "x509",
+        *("-req", "-in", request, "-days", "2", "-copy_extensions", "copy"),
+        *("-CA", folder / "ca.pem", "-CAkey", folder / "ca.key", "-CAcreateserial"),
+        *("-out", folder / f"{name}.pem"),
+    )
+    key.chmod(0o600)
+
+
+def make_certificates(folder: Path) -> Path:
+    """Make an authority, certificates of a broker on loopback and of a station, and a stranger."""
+    for name in ("ca", "stranger"):
+        openssl(
+            "req",
+            *("-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes"),
+            *("-subj", f"/CN={name}", "-days", "2"),
+            *("-keyout", folder / f"{name}.key", "-out", folder / f"{name}.pem"),
+        )
+    _sign(folder, "broker", "broker", "-addext", f"subjectAltName=IP:{LOOPBACK}")
+    _sign(folder, "station", STATION)
+    return folder
 
 
 def write_configuration(folder: Path, port: int, *more: str) -> Path:

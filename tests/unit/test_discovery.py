@@ -93,7 +93,7 @@ BINARY_CLASSES = {"problem", "connectivity", "running", "safety", "battery", "mo
 NAME = re.compile(r"^[a-zA-Z0-9_-]+$")
 
 
-def faults(topic: str, payload: bytes, prefix: str = "homeassistant") -> list[str]:
+def faults(topic: str, payload: bytes | bytearray, prefix: str = "homeassistant") -> list[str]:
     """Everything in an announcement that the hub would refuse, drop, or complain about."""
     parts = topic.removeprefix(f"{prefix}/").split("/")
     found = []
