@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import UTC
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
@@ -37,7 +38,9 @@ def clock(config: Config) -> Clock:
 
 def reservoirs(config: Config) -> dict[str, ReservoirSettings]:
     """Return the settings of every reservoir, by name."""
-    zone = ZoneInfo(config.station.timezone)
+    name = config.station.timezone
+    # A machine without a list of time zones knows this one all the same.
+    zone = UTC if name == "UTC" else ZoneInfo(name)
     return {
         reservoir.name: replace(reservoir_settings(reservoir), zone=zone)
         for reservoir in config.reservoirs

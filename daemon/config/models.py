@@ -59,6 +59,8 @@ def _clock_time(value: str) -> str:
 
 
 def _zone(value: str) -> str:
+    if value == "UTC":
+        return value
     try:
         ZoneInfo(value)
     except (ZoneInfoNotFoundError, ValueError, OSError):
