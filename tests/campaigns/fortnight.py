@@ -14,6 +14,7 @@ import random
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import TypeAlias
 
 from daemon.entries import JSON, Event, Kind, Phase
 from daemon.mixing import dosing, lots
@@ -222,7 +223,8 @@ def plain(days: Fortnight) -> None:
     days.use()
 
 
-STORIES: tuple[tuple[Callable[[Fortnight], None], float], ...] = (
+Story: TypeAlias = tuple[Callable[[Fortnight], None], float]
+STORIES: tuple[Story, ...] = (
     (weighed_light, 1),
     (on_a_heel, 1),
     (salt_forgotten, 1),
@@ -284,8 +286,8 @@ hardly ever, but a probe that is two standard uncertainties off may say so.
 """
 
 
-def live(seed: int) -> Fortnight:
-    """Let the fortnight pass; the same for the same seed."""
+def live(seed: int, stories: Sequence[Story] | None = None) -> Fortnight:
+    """Let the fortnight, or other stories, pass; the same for the same seed."""
     dice = random.Random(f"fortnight/{seed}")
     usual = plain_batch()
     character = replace(
@@ -301,7 +303,7 @@ def live(seed: int) -> Fortnight:
     room.say("lot.add", name=LOT, bought_g=120_000.0)
     days = Fortnight(room, dice)
     hours = 0.0
-    for tell, lasts in STORIES:
+    for tell, lasts in stories or STORIES:
         tell(days)
         hours += lasts * DAY_H
         days.room.night(hours)

@@ -46,10 +46,14 @@ def test_all_released_water_is_truly_within_tolerance(days: Fortnight) -> None:
 
 
 def test_one_correction_by_the_advice_is_enough(days: Fortnight) -> None:
-    """No batch needs a second one, and those that were weighed wrong by 3 % need the first."""
+    """No batch needs a second one.
+
+    Those that were weighed wrong by 3 % need the first, and so does the one after the first of
+    them: the yield of an unknown lot was learned from a bad weighing, and nothing else was known.
+    """
     needed = {each.story: each.corrections for each in outcomes(days)}
 
-    assert {"weighed_light", "lid_left_off", "weighed_heavy"} == {
+    assert {"weighed_light", "on_a_heel", "lid_left_off", "weighed_heavy"} == {
         story for story, count in needed.items() if count
     }
     assert 1 == max(needed.values())
