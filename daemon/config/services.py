@@ -22,6 +22,13 @@ COMMANDS = (
     "batch.discard",
     "lot.add",
     "lot.adjust",
+    "calibrate.start",
+    "calibrate.check",
+    "calibrate.confirm",
+    "calibrate.next",
+    "calibrate.retry",
+    "calibrate.abort",
+    "calibrate.revert",
 )
 """What may be asked of the station; here too, so that publishing needs no physics to know it."""
 

@@ -213,6 +213,16 @@ def test_a_change_ends_the_wait_and_none_lasts_a_second(path: Path) -> None:
     assert 6 == len(stop.waits_s)
 
 
+def test_what_presses_ends_the_wait(path: Path) -> None:
+    """A command that came in does not wait for the next second."""
+    _write(path, 1)
+    changes, stop = Changes(path), NoWait()
+    changes.mark()
+    changes.wait(stop, lambda: len(stop.waits_s) == 2)
+
+    assert [0.2, 0.2] == stop.waits_s
+
+
 def test_the_cursor_of_a_sink_belongs_to_one_journal(path: Path) -> None:
     """The name of a cursor holds the sink and the journal's identity."""
     _write(path, 1)

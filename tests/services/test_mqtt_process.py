@@ -8,12 +8,22 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from daemon.journal.writer import Writer
 from tests.conftest import Broker, wait_until
-from tests.services.mqtt_parts import Publisher, listening, reading, write_configuration
+from tests.services.mqtt_parts import (
+    STATION,
+    Person,
+    Publisher,
+    listening,
+    present,
+    reading,
+    write_configuration,
+)
+from tests.services.service_parts import Station, measuring, playing
 
 
 @pytest.fixture
@@ -197,6 +207,49 @@ def _cpu_s(pid: int) -> float:
     # utime and stime are fields 14 and 15 of /proc/PID/stat, in clock ticks: proc(5).
     fields = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()
     return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def test_a_command_is_carried_out_by_measuring_and_answered(broker: Broker, tmp_path: Path) -> None:
+    """Both processes, a real line and a real broker: asked, done, answered, and in the events."""
+    station = Station(
+        tmp_path,
+        speed=20.0,
+        more=f'[mqtt]\nhost = "127.0.0.1"\nport = {broker.port}\n'
+        'commands = ["lot.add", "batch.use"]',
+    )
+    here = f"brinewright/{STATION}"
+    publisher = Publisher(station.config, tmp_path / "publish.log")
+    with (
+        present(broker, "bench/answers", f"{here}/event", f"{here}/+/event") as kim,
+        playing(station, "plain-batch"),
+        measuring(station),
+    ):
+        try:
+            station.wait_for_readings(1)
+            publisher.start()
+            wait_until(lambda: any("publishing to" in line for line in publisher.log), "its ears")
+            kim.say(
+                f"{here}/command",
+                {"id": "a", "verb": "lot.add", "name": "L-7", "bought_g": 25_000, "who": "kim"},
+                reply_to="bench/answers",
+            )
+            kim.say(f"{here}/mix-1/command", {"verb": "batch.use"}, reply_to="bench/answers")
+            wait_until(lambda: len(kim.told("bench/answers")) == 2, "both answers")
+            wait_until(lambda: len(_commands(kim, here)) == 2, "both in the events")
+        finally:
+            publisher.kill()
+    first, second = sorted(kim.told("bench/answers"), key=lambda told: told["id"] != "a")
+
+    assert ("a", True, "L-7" in first["answer"]) == (first["id"], first["ok"], True)
+    assert (False, "mix-1") == (second["ok"], second["reservoir"])
+    assert {("kim", "mqtt", True), ("mqtt", "mqtt", False)} == {
+        (told["who"], told["via"], told["ok"]) for told in _commands(kim, here)
+    }
+
+
+def _commands(kim: Person, here: str) -> list[dict[str, Any]]:
+    told = kim.told(f"{here}/event") + kim.told(f"{here}/mix-1/event")
+    return [each for each in told if each["kind"] == "command"]
 
 
 def test_it_needs_none_of_the_command_line_libraries() -> None:
