@@ -28,7 +28,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
 
 def start(
     *,
-    mass: Annotated[float | None, typer.Option(help="Dry mix that goes in, grams.")] = None,
+    mass: Annotated[float | None, typer.Option(help="All dry mix in it, grams.")] = None,
     volume: Annotated[
         float | None, typer.Option(help="Water before the salt, heel included, litres.")
     ] = None,
@@ -40,7 +40,10 @@ def start(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Say what is being mixed, so that the salt can be accounted for."""
+    """Say what is being mixed, so that the salt can be accounted for.
+
+    Said again before release, it corrects what was said before.
+    """
     facts: dict[str, JSON] = {
         "mass_g": mass,
         "volume_l": volume,
@@ -149,6 +152,15 @@ def sheet(
     print(f"written to {path}")
 
 
+STARTED = {
+    "mass_g": "salt_g",
+    "volume_l": "volume_l",
+    "lot": "lot",
+    "heel_volume_l": "heel_l",
+    "heel_salinity": "heel_salinity",
+}
+"""Arguments of `batch.start`, and what the sheet calls them."""
+
 ACTS = (start, confirm, reading, note, use, discard, sheet)
 
 
@@ -172,30 +184,29 @@ def _told(config: Config, record: BatchRecord) -> dict[str, JSON]:
                 "volume_l": reservoir.fill_l,
                 "mix_yield": reservoir.mix_yield,
             }
+    filled_l = told.get("volume_l")
     for event in record.events:
         if event.kind is Kind.PHASE and "probability" in event.facts:
             told["probability"] = event.facts["probability"]
-        if event.kind is Kind.COMMAND and event.facts.get("ok"):
-            told |= _started(event)
+        started = _started(event)
+        if "salt_g" in started:
+            # What was told anew takes the place of all that was told before.
+            told = {key: value for key, value in told.items() if key not in STARTED.values()}
+            told |= {"volume_l": filled_l, **started}
     notes = [_remark(event) for event in record.events if _is_note(event)]
     return told | {"notes": [*notes]} if notes else told
 
 
 def _started(event: Event) -> dict[str, JSON]:
-    if event.facts.get("verb") != "batch.start":
+    facts = event.facts
+    if event.kind is not Kind.COMMAND or not facts.get("ok") or facts.get("verb") != "batch.start":
         return {}
-    names = {
-        "mass_g": "salt_g",
-        "volume_l": "volume_l",
-        "lot": "lot",
-        "heel_volume_l": "heel_l",
-        "heel_salinity": "heel_salinity",
-    }
-    return {shown: event.facts[name] for name, shown in names.items() if name in event.facts}
+    return {shown: facts[name] for name, shown in STARTED.items() if name in facts}
 
 
 def _is_note(event: Event) -> bool:
-    return event.kind is Kind.COMMAND and event.facts.get("verb") == "batch.note"
+    facts = event.facts
+    return event.kind is Kind.COMMAND and facts.get("verb") == "batch.note" and bool(facts["ok"])
 
 
 def _remark(event: Event) -> str:

@@ -43,9 +43,9 @@ def of_batch(
     if _not_come(state, t_s, settings):
         found["mixing-overdue"] = "salt was told, but none is seen in the water: was it poured?"
     if state.phase is Phase.OFF_TARGET:
-        found["batch-off-target"] = state.advice
+        found["batch-off-target"] = state.advice or "salinity is outside the limits"
     if state.phase is Phase.STALE:
-        found["batch-stale"] = state.advice
+        found["batch-stale"] = state.advice or "older than it may be used"
     if state.phase is Phase.BLANK and state.impure:
         found["blank-impure"] = state.advice or "the purified water is not pure"
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):

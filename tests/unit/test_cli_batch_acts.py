@@ -249,3 +249,25 @@ def test_a_wrong_configuration_is_exit_78(folder: Path, capsys: pytest.CaptureFi
     (folder / "brinewright.toml").write_text("[station]\nname = 7\n")
     assert WRONG_CONFIG == invoke(["batch", "use"])
     assert "station.name" in capsys.readouterr().err
+
+
+def test_the_sheet_has_what_was_told_last(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A corrected telling takes the place of the first; what was refused is no remark."""
+    with service(folder, Story().still(3)):
+        assert OK == invoke(["lot", "add", "indigo", "--bought", "20000"])
+        assert OK == invoke(
+            ["batch", "start", "--mass", "7001", "--volume", "171", "--lot", "indigo"]
+        )
+        assert OK == invoke(["batch", "start", "--mass", "7202"])
+        assert OK == invoke(["batch", "note", "lid was open"])
+        assert NOT_SO == invoke(["batch", "note", "y" * 501])
+        assert OK == invoke(["batch", "sheet", "mix-1-20260302-1"])
+    sheet = (folder / "mix-1-20260302-1.html").read_text(encoding="utf-8")
+    # What happened, one by one, keeps the first telling too.
+    summary, *happened = sheet.split('class="when"')
+
+    assert "7202 g" in summary
+    for gone in ("7001", "171 L", "indigo", "yyyy"):
+        assert gone not in summary
+    assert any("7001 g" in each for each in happened)
+    assert any("lid was open" in each for each in happened)

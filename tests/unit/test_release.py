@@ -10,7 +10,7 @@ import pytest
 
 from daemon.entries import JSON, Event, Kind
 from daemon.mixing.batch_state import BatchSettings, BatchState, SecondReading, Told
-from daemon.mixing.dosing import plan
+from daemon.mixing.dosing import correct, plan
 from daemon.mixing.release import disagreement, judge, pending, shortfall
 from tests.unit.people import Bench, a_batch, a_bench, advice, last_phase
 from tests.unit.stories import BATCH, SALT_SHARE, Story, number, of, phases
@@ -392,6 +392,29 @@ def test_advice_after_an_addition_still_knows_volume_and_yield() -> None:
 
     assert "off_target" == bench.phase
     assert "for 90 L" in bench.advice
+
+
+def test_advice_after_an_addition_counts_with_the_lot_and_what_is_left() -> None:
+    """Salt of a label yield of 0.80 is dosed by it, for the litres that were not yet used."""
+    bench = a_bench()
+    bench.goes_on()
+    bench.answer("lot.add", "", name="weak", label_yield=0.8)
+    bench.answer("batch.start", mass_g=7990, volume_l=180, lot="weak")
+    bench.story.dissolve(34.0)
+    bench.goes_on()
+    assert "ready" == bench.phase
+    bench.answer("batch.use", volume_l=80)
+    bench.story.dissolve(31.0)
+    bench.goes_on()
+    known = bench.station.state.reservoirs["mix-1"].batch
+    assert known.told is not None
+    assert known.called is not None
+    wanted = correct(100.0, known.called, 34.0, known.told.mix_yield)
+
+    assert 0.8 == known.told.mix_yield
+    assert not known.told.holds
+    assert "for 100 L" in bench.advice
+    assert wanted.salt_g == pytest.approx(float(str(bench.picture["advice_salt_g"])), abs=0.1)
 
 
 def test_too_much_salt_is_no_short_yield() -> None:
