@@ -70,6 +70,7 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
         quality=_quality(reservoir),
         probes=_probes(reservoir),
         due=tuple(_due(each) for each in reservoir.due),
+        calibrate_every_days={probe.name: probe.calibrate_every_days for probe in reservoir.probes},
     )
 
 

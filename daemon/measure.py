@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Command, Event, Kind
+from daemon.journal.calibrations import calibrations
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.memory import dump, restore, restore_batches
 from daemon.journal.reader import Reader
@@ -42,7 +43,10 @@ MEMORY_EVERY_S = 600.0
 PICTURE_EVERY_S = 30.0
 """Readers renew a picture by themselves from the readings after it."""
 LOOK_ANYWAY_S = 2.0
+AT_A_TIME = 100
 HELD_AT_MOST = 100_000
+UNTOLD = ("reason", "record")
+"""Facts that are too long for a line of the log; the journal has them."""
 REMEMBERED = (Kind.PHASE, Kind.BATCH, Kind.ALARM, Kind.COMMAND)
 
 
@@ -62,6 +66,7 @@ class Measuring:
         self._inbox = inbox
         self._inbox_seen: object = None
         self._inbox_looked_s = -math.inf
+        self._inbox_full = False
         self._station = station
         self._probes = probes
         self._writer = writer
@@ -95,6 +100,12 @@ class Measuring:
         self.write(now)
         notify("WATCHDOG=1")
 
+    def resume(self, now: Instant) -> None:
+        """Tell what did not survive the end of the process before this one."""
+        entries = self._station.resume(now)
+        self._tell(entries)
+        self.hold(entries)
+
     def obey(self, now: Instant) -> None:
         """Carry out the commands that wait, if any came since the last look."""
         if self._inbox is None:
@@ -104,9 +115,9 @@ class Measuring:
         late = self._clock.real_s(now.mono_s - self._inbox_looked_s) >= LOOK_ANYWAY_S
         if mark == self._inbox_seen and not late:
             return
-        self._inbox_looked_s = now.mono_s
+        self._inbox_looked_s, self._inbox_full = now.mono_s, False
         try:
-            waiting = self._inbox.after(self._station.state.commands_taken)
+            waiting = self._inbox.after(self._station.state.commands_taken, AT_A_TIME)
         except JournalError as exc:
             self._inbox_outage.failed(exc, now.mono_s)
             return
@@ -126,6 +137,7 @@ class Measuring:
             )
             self._tell(entries)
             self.hold(entries)
+        self._inbox_full = len(waiting) == AT_A_TIME
         # Some may be left over from a full batch, so only an empty look is remembered.
         self._inbox_seen = None if waiting else mark
 
@@ -170,7 +182,8 @@ class Measuring:
     def _wait(self) -> list[int]:
         now_s = self._clock.now().mono_s
         due_s = min((probe.wake_s() for probe in self._probes), default=now_s + LONGEST_WAIT_S)
-        wait_s = min(self._clock.real_s(max(0.0, due_s - now_s)), LONGEST_WAIT_S)
+        longest_s = 0.0 if self._inbox_full else LONGEST_WAIT_S
+        wait_s = min(self._clock.real_s(max(0.0, due_s - now_s)), longest_s)
         descriptors = [number for probe in self._probes if (number := probe.fileno()) is not None]
         ready, _, _ = select.select(descriptors, [], [], wait_s)
         return ready
@@ -193,7 +206,7 @@ class Measuring:
     def _tell(self, entries: Sequence[Entry]) -> None:
         for entry in entries:
             if isinstance(entry, Event) and entry.kind is not Kind.FORECAST:
-                facts = ", ".join(f"{k}={v}" for k, v in entry.facts.items() if k != "reason")
+                facts = ", ".join(f"{k}={v}" for k, v in entry.facts.items() if k not in UNTOLD)
                 self._log.info("%s: %s %s", entry.reservoir or "station", entry.kind, facts)
 
 
@@ -211,11 +224,17 @@ def rebuilt(path: Path, settings: dict[str, ReservoirSettings], log: Logger) -> 
     if kept is not None:
         seq, text = kept
         state = restore(text) or _partly(text, log)
-    station = Station(settings, state)
-    for _, reading in reader.readings(since_seq=seq):
+    records = calibrations(reader)
+    station = Station(settings, state, [record for at, record in records if at <= seq])
+    later = deque((at, record) for at, record in records if at > seq)
+    for at, reading in reader.readings(since_seq=seq):
+        while later and later[0][0] < at:
+            station.calibrated(later.popleft()[1])
         known = settings.get(reading.reservoir)
         if known is not None and reading.probe in known.probes:
             station.advance(sample_of(reading))
+    for _, record in later:
+        station.calibrated(record)
     return station
 
 
@@ -273,6 +292,7 @@ def _run(
     if config.station.rehearsal_speed > 1.0:
         facts["rehearsal_speed"] = config.station.rehearsal_speed
     loop.hold([Event("", now, "", Kind.DEVICE, facts)])
+    loop.resume(now)
     loop.write(now)
     notify("READY=1")
     log.info("measuring %d probes into %s", len(probes), config.journal.path)

@@ -109,6 +109,21 @@ def _batch(facts: Mapping[str, JSON]) -> str:
     return f"ended: {facts.get('how')} ({facts.get('by')})"
 
 
+def _calibration(facts: Mapping[str, JSON]) -> str:
+    who = f"probe {facts.get('probe')}: "
+    if facts.get("what") == "captured":
+        return f"{who}point {facts.get('point')} taken, {_number(facts, 'raw_mS_cm'):.3f} mS/cm"
+    if facts.get("what") == "judged":
+        return f"{who}{str(facts.get('outcome')).replace('_', ' ')}"
+    if facts.get("what") == "reverted":
+        record = facts.get("record")
+        back = record.get("to_id") if isinstance(record, dict) else ""
+        return f"{who}calibration {back} is in force again"
+    if "text" in facts:
+        return f"{who}{facts['text']}"
+    return ", ".join(filter(None, (_part(key, value) for key, value in facts.items())))
+
+
 def _number(facts: Mapping[str, JSON], key: str) -> float:
     value = facts.get(key)
     return float(value) if isinstance(value, int | float) else float("nan")
@@ -131,4 +146,5 @@ TOLD: dict[Kind, Callable[[Mapping[str, JSON]], str]] = {
     Kind.DEVICE: _device,
     Kind.BATCH: _batch,
     Kind.COMMAND: _command,
+    Kind.CALIBRATION: _calibration,
 }

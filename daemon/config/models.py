@@ -140,6 +140,7 @@ class Probe(Section):
         timeout_s: Seconds without an answer until a reading counts as missing.
         conductivity_u_percent: Standard uncertainty assumed until calibrated, %.
         temperature_u_C: Standard uncertainty assumed until calibrated, °C.
+        calibrate_every_days: Days until the next calibration is due; our own choice.
     """
 
     name: str = name("probe")
@@ -167,6 +168,7 @@ class Probe(Section):
     )
     conductivity_u_percent: float = number(0, 20, "% of the value", 0.5)
     temperature_u_C: float = number(0, 5, "°C", 0.1)
+    calibrate_every_days: int = whole(1, 730, "days", 90)
 
 
 class Quality(Section):

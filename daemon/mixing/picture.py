@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Instant
 from daemon.mixing import batch, due, seawater
+from daemon.mixing.quality import CALIBRATING
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -81,9 +82,10 @@ def _start_by(state: ReservoirState, at: Instant, settings: ReservoirSettings) -
 
 
 def _measured(last: Reading | None) -> dict[str, JSON]:
-    if last is None:
+    if last is None or CALIBRATING in last.tests:
+        # What a probe says in a bottle is nothing that the water is.
         last_values: tuple[float | None, ...] = (None,) * 5
-        flag = int(Flag.MISSING)
+        flag = int(Flag.MISSING if last is None else last.flag)
     else:
         gravity = _gravity(last.salinity)
         last_values = (
@@ -99,7 +101,21 @@ def _measured(last: Reading | None) -> dict[str, JSON]:
         name: None if value is None else round(value, 5)
         for name, value in zip(names, last_values, strict=True)
     }
-    return {**rounded, "flag": flag, "probe": None if last is None else last.probe}
+    return {
+        **rounded,
+        "flag": flag,
+        "probe": None if last is None else last.probe,
+        "probe_health": _health(last),
+    }
+
+
+def _health(last: Reading | None) -> str | None:
+    """Return how the probe stands, in the words of NAMUR NE 107 (2017, from memory)."""
+    if last is None:
+        return None
+    if CALIBRATING in last.tests:
+        return "function check"
+    return "failure" if last.flag >= Flag.FAIL else "ok"
 
 
 def _gravity(salinity: float | None) -> float | None:
