@@ -13,11 +13,12 @@ Source: OASIS, MQTT Version 5.0 (2019), 4.10 (request and response).
 
 from __future__ import annotations
 
+import hashlib
 import logging
 import secrets
 from collections import OrderedDict
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 
 from daemon.entries import JSON, Event, Kind
@@ -36,7 +37,6 @@ TELL_S = 60.0
 KEPT = 200
 """Commands without an answer, answers, and names given: so many of each are remembered."""
 ANSWER_EXPIRES_S = 3600
-LONGEST_TOPIC = 200
 LOOK_LIMIT = 1000
 
 _Key = TypeVar("_Key")
@@ -85,7 +85,7 @@ class Pending:
     """A command whose answer is waited for.
 
     Attributes:
-        letter: What came in.
+        letter: What came in, without its payload.
         reservoir: It is about; empty for the station.
         verb: What it asks.
         until_s: When its sender is told that it still waits, s.
@@ -123,9 +123,7 @@ class Commands:
     _allowance: Allowance = field(default_factory=Allowance, init=False)
     _pending: dict[str, Pending] = field(default_factory=dict, init=False)
     _answered: OrderedDict[str, dict[str, JSON]] = field(default_factory=OrderedDict, init=False)
-    _named: OrderedDict[tuple[str, bytes], tuple[str, float]] = field(
-        default_factory=OrderedDict, init=False
-    )
+    _named: OrderedDict[bytes, tuple[str, float]] = field(default_factory=OrderedDict, init=False)
     _seq: int = field(default=0, init=False)
     _refused: int = field(default=0, init=False)
     _quiet_until_s: float = field(default=float("-inf"), init=False)
@@ -205,13 +203,14 @@ class Commands:
         except JournalError as exc:
             return [self._no(letter, id_, str(exc))]
         # The newest sender of an id gets its answer.
+        sender = replace(letter, payload=b"")  # it is in the inbox now
         self._pending[id_] = Pending(
-            letter, reservoir, request.verb, now_s + WAIT_S, repeated=not new
+            sender, reservoir, request.verb, now_s + WAIT_S, repeated=not new
         )
         return []
 
     def _name(self, letter: Letter, now_s: float) -> str:
-        words = (letter.topic, letter.payload)
+        words = hashlib.sha256(letter.topic.encode() + b"\0" + letter.payload).digest()
         id_, at_s = self._named.get(words, ("", float("-inf")))
         if now_s - at_s > REPEAT_S:
             id_, at_s = self.make_id(), now_s
@@ -284,7 +283,7 @@ class Commands:
             closed = False
         else:
             closed = wanted.startswith(("brinewright/", "$", *self.closed_topics))
-        unfit = not wanted or len(wanted) > LONGEST_TOPIC or set(wanted) & set("+#\0")
+        unfit = not wanted or set(wanted) & set("+#\0")
         return usual if closed or unfit else wanted
 
     def _tell_of_retained(self, topic: str) -> None:
@@ -298,7 +297,7 @@ class Commands:
 
     def _tell_of_refused(self, now_s: float) -> None:
         if self._refused and now_s >= self._quiet_until_s:
-            log.warning("%d commands came faster than they are taken", self._refused)
+            log.warning("%d messages came faster than commands are taken", self._refused)
             self._refused, self._quiet_until_s = 0, now_s + TELL_S
 
 

@@ -34,7 +34,13 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
 from daemon.publishing.broker import Broker, lost, no_entry, turned_away, unreachable
-from daemon.publishing.letters import LONGEST_KEPT, Letter, Letterbox
+from daemon.publishing.letters import (
+    LONGEST_CORRELATION,
+    LONGEST_KEPT,
+    LONGEST_REPLY_TO,
+    Letter,
+    Letterbox,
+)
 from daemon.publishing.payloads import Message
 from daemon.publishing.sink import SinkError
 
@@ -321,13 +327,15 @@ def _listen(client: Client, heard: SimpleQueue[Heard], letters: Letterbox) -> No
 
 def _letter(message: MQTTMessage) -> Letter:
     size = len(message.payload)
+    reply_to: str = getattr(message.properties, "ResponseTopic", "")
+    correlation: bytes = getattr(message.properties, "CorrelationData", b"")
     return Letter(
         topic=message.topic,
         payload=bytes(message.payload) if size <= LONGEST_KEPT else b"",
         size=size,
         retained=message.retain,
-        reply_to=getattr(message.properties, "ResponseTopic", ""),
-        correlation=getattr(message.properties, "CorrelationData", b""),
+        reply_to=reply_to if len(reply_to) <= LONGEST_REPLY_TO else "",
+        correlation=correlation if len(correlation) <= LONGEST_CORRELATION else b"",
     )
 
 

@@ -13,6 +13,9 @@ from threading import Lock
 HELD_AT_MOST = 200
 LONGEST_KEPT = 65_536
 """Bytes of a payload; a longer one is held without it, so that it can still be refused."""
+LONGEST_REPLY_TO = 200
+LONGEST_CORRELATION = 1024
+"""Characters and bytes; what is longer is taken for not given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,6 +63,6 @@ class Letterbox:
             self._dropped = 0
         return letters, dropped
 
-    def __bool__(self) -> bool:
-        """Whether a letter waits."""
-        return bool(self._held)
+    def __len__(self) -> int:
+        """How many wait."""
+        return len(self._held)

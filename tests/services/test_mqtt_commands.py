@@ -268,6 +268,21 @@ def test_too_large_a_message_is_refused_and_one_larger_still_never_comes(
     ]
 
 
+def test_an_answer_address_that_is_too_long_is_taken_for_none(
+    broker: Broker, make_sink: MakeSink
+) -> None:
+    """The answer comes on the usual topic, without the mark that was too long to be held."""
+    sink = make_sink(broker)
+    with present(broker, REPLY) as kim:
+        kim.say(COMMAND, b"?", reply_to="x" * 201, correlation=b"c" * 1025)
+        kim.say(COMMAND, b"?", reply_to="", correlation=b"c" * 1024)
+        wait_until(lambda: delivered(sink) and len(kim.heard) == 2, "both answers")
+
+    assert [0, 1024] == [
+        len(getattr(each.properties, "CorrelationData", b"")) for each in kim.heard
+    ]
+
+
 def test_a_flood_is_bounded_and_the_station_goes_on(
     broker: Broker, make_sink: MakeSink, inbox: Inbox, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -277,13 +292,13 @@ def test_a_flood_is_bounded_and_the_station_goes_on(
         for number in range(500):
             mid = kim.client.publish(COMMAND, json.dumps(USE | {"id": f"f-{number}"}), qos=1).mid
         wait_until(lambda: mid in kim.codes, "the last one to be taken by the broker")
-        wait_until(lambda: len(sink._connection.letters._held) == 200, "a full box")  # type: ignore[union-attr]  # noqa: SLF001
+        wait_until(lambda: len(sink._connection.letters) == 200, "a full box")  # type: ignore[union-attr]  # noqa: SLF001
         kim.say("elsewhere", b"")
         sink.deliver([])
         wait_until(lambda: len(kim.heard) == 160, "the refusals")
 
     assert 40 == len(inbox.after(0, 500))
-    assert ["460 commands came faster than they are taken"] == caplog.messages
+    assert ["460 messages came faster than commands are taken"] == caplog.messages
 
 
 def test_the_real_process_takes_a_command_within_a_second(

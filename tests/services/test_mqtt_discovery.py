@@ -26,7 +26,7 @@ from tests.services.mqtt_parts import (
     present,
     write_configuration,
 )
-from tests.unit.test_discovery import faults
+from tests.unit.hub_rules import faults
 
 TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
 OTHER = f"homeassistant/device/brinewright-{STATION}/mix-2/config"

@@ -1,9 +1,4 @@
-"""What hubs are told: held to the hub's own rules, and said when it is due.
-
-The rules are those of the hub's documentation and of what its core 2025.4 was
-seen to do; where a later core is stricter (units that do not belong to their
-class), the stricter rule is held.
-"""
+"""What hubs are told of a reservoir, and what they make of its picture and of the dashboard."""
 
 from __future__ import annotations
 
@@ -11,7 +6,6 @@ import json
 import re
 from datetime import datetime
 from pathlib import Path
-from random import Random
 from typing import Any
 
 import pytest
@@ -19,154 +13,12 @@ import pytest
 from daemon.config.services import COMMANDS
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarms import CATALOGUE
-from daemon.publishing.announcer import HUB_STATUS, PAUSE_S, Announcer
 from daemon.publishing.discovery import Announced, announcement
-from daemon.publishing.letters import Letter
-from daemon.publishing.payloads import Message
+from tests.unit.hub_rules import faults, told_of
 
 STATION = "quarantine-wing"
 EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS)
 BARE = Announced(STATION, "mix-1")
-
-# --- the hub's rules ----------------------------------------------------------------------------
-
-TOP_LEVEL = {
-    "device",
-    "origin",
-    "components",
-    "availability",
-    "availability_mode",
-    "availability_template",
-    "availability_topic",
-    "payload_available",
-    "payload_not_available",
-    "state_topic",
-    "command_topic",
-    "qos",
-    "encoding",
-}
-DEVICE = {"identifiers", "name", "manufacturer", "model", "sw_version"}
-ORIGIN = {"name", "sw_version", "support_url"}
-COMMON = {"platform", "unique_id", "name", "icon", "entity_category", "enabled_by_default", "qos"}
-KEYS = {
-    "sensor": COMMON
-    | {
-        "state_topic",
-        "value_template",
-        "device_class",
-        "state_class",
-        "unit_of_measurement",
-        "options",
-        "suggested_display_precision",
-        "expire_after",
-    },
-    "binary_sensor": COMMON | {"state_topic", "value_template", "device_class"},
-    "button": COMMON | {"command_topic", "payload_press", "retain"},
-}
-NEEDED = {
-    "sensor": {"state_topic"},
-    "binary_sensor": {"state_topic"},
-    "button": {"command_topic"},
-}
-UNITS: dict[str | None, set[str | None]] = {
-    # The micro sign must be U+00B5 here; U+03BC looks the same and is refused.
-    "conductivity": {"S/cm", "mS/cm", "\u00b5S/cm"},
-    "temperature": {"°C", "°F", "K"},
-    "duration": {"d", "h", "min", "s", "ms"},
-    "weight": {"kg", "g", "mg", "\u00b5g", "oz", "lb", "st"},
-    "volume_storage": {"L", "mL", "m³", "ft³", "CCF", "gal", "fl. oz."},
-    "timestamp": {None},
-    "enum": {None},
-    None: {"ppt", None},
-}
-STATE_CLASSES: dict[str | None, set[str | None]] = {
-    "conductivity": {"measurement"},
-    "temperature": {"measurement"},
-    "duration": {"measurement", "total", "total_increasing"},
-    "weight": {"measurement", "total", "total_increasing"},
-    "volume_storage": {"measurement"},
-    "timestamp": {None},
-    "enum": {None},
-    None: {"measurement", "total", None},
-}
-BINARY_CLASSES = {"problem", "connectivity", "running", "safety", "battery", "moisture"}
-NAME = re.compile(r"^[a-zA-Z0-9_-]+$")
-
-
-def faults(topic: str, payload: bytes | bytearray, prefix: str = "homeassistant") -> list[str]:
-    """Everything in an announcement that the hub would refuse, drop, or complain about."""
-    parts = topic.removeprefix(f"{prefix}/").split("/")
-    found = []
-    if parts[0] != "device" or parts[-1] != "config" or len(parts) not in (3, 4):
-        found.append(f"topic {topic}")
-    found += [f"topic part {part!r}" for part in parts if not NAME.match(part)]
-    told = json.loads(payload)
-    found += [f"unknown key {key}" for key in told.keys() - TOP_LEVEL]
-    found += [f"missing {key}" for key in {"device", "origin", "components"} - told.keys()]
-    found += [f"device.{key}" for key in told["device"].keys() - DEVICE]
-    found += [f"origin.{key}" for key in told["origin"].keys() - ORIGIN]
-    if not told["device"].get("identifiers") or not told["origin"].get("name"):
-        found.append("no identifiers of the device, or no name of the origin")
-    ids = [each["unique_id"] for each in told["components"].values() if "unique_id" in each]
-    if len(ids) != len(set(ids)):
-        found.append("a unique_id stands twice")
-    for id_, each in told["components"].items():
-        found += [f"{id_}: {fault}" for fault in component_faults(id_, each)]
-    return found
-
-
-def component_faults(id_: str, each: dict[str, Any]) -> list[str]:
-    """What is wrong with one entity; one that has a platform alone is to be removed."""
-    platform = each.get("platform")
-    if platform not in KEYS:
-        return [f"platform {platform!r}"]
-    if each.keys() == {"platform"}:
-        return []
-    found = [] if NAME.match(id_) else ["its id"]
-    if "unique_id" not in each:
-        found.append("no unique_id")
-    found += [f"unknown key {key}" for key in each.keys() - KEYS[platform]]
-    found += [f"missing {key}" for key in NEEDED[platform] - each.keys()]
-    if "icon" in each and not each["icon"].startswith("mdi:"):
-        found.append(f"icon {each['icon']}")
-    if each.get("entity_category", "diagnostic") != "diagnostic":
-        found.append("this category would silence a sensor")
-    checks = {"sensor": sensor_faults, "binary_sensor": binary_faults, "button": button_faults}
-    return found + checks[platform](each)
-
-
-def sensor_faults(each: dict[str, Any]) -> list[str]:
-    """What is wrong with class, unit and state class of a sensor."""
-    device_class = each.get("device_class")
-    if device_class not in UNITS:
-        return [f"device class {device_class}"]
-    found = []
-    if each.get("unit_of_measurement") not in UNITS[device_class]:
-        found.append(f"{each.get('unit_of_measurement')!r} is no unit of {device_class}")
-    if each.get("state_class") not in STATE_CLASSES[device_class]:
-        found.append(f"{each.get('state_class')!r} is no state class of {device_class}")
-    if (device_class == "enum") != ("options" in each):
-        found.append("options belong to an enum, and an enum has them")
-    return found
-
-
-def binary_faults(each: dict[str, Any]) -> list[str]:
-    """What is wrong with the class of a binary sensor, and with the words it is given."""
-    found = [] if each.get("device_class") in BINARY_CLASSES else ["device class"]
-    words = set(re.findall(r"'([A-Za-z]+)'", each["value_template"]))
-    return found if words >= {"ON", "OFF"} else [*found, f"words {sorted(words)}"]
-
-
-def button_faults(each: dict[str, Any]) -> list[str]:
-    """A command that the broker keeps would be carried out again by each newcomer."""
-    return [] if each.get("retain", False) is False else ["retained"]
-
-
-def told_of(message: Message) -> dict[str, Any]:
-    """The announcement that a message carries."""
-    found: dict[str, Any] = json.loads(message.payload)
-    return found
-
 
 # --- what is announced --------------------------------------------------------------------------
 
@@ -382,118 +234,6 @@ def test_times_carry_their_zone() -> None:
     times = [found[id_] for id_ in ("stable-at", "reading-at", "start-by")]
 
     assert [True] * 3 == [datetime.fromisoformat(each).tzinfo is not None for each in times]
-
-
-# --- when it is said ----------------------------------------------------------------------------
-
-TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
-OTHER = f"homeassistant/device/brinewright-{STATION}/mix-9/config"
-SHORTEST_S, LONGEST_S = PAUSE_S
-
-
-def announcer(*told: Announced) -> Announcer:
-    """An announcer, connected at 0 s."""
-    one = Announcer(STATION, "homeassistant", told, Random(5))
-    one.connected(0.0)
-    return one
-
-
-def kept(topic: str, payload: bytes) -> Letter:
-    """What the broker had kept, as it comes with a subscription."""
-    return Letter(topic, payload, len(payload), retained=True)
-
-
-def test_a_new_station_is_announced_once_after_a_pause() -> None:
-    """Not at once, because what the broker keeps has to be heard first; and not again."""
-    one = announcer(BARE)
-    early = one.due(SHORTEST_S - 0.1)
-    first = one.due(LONGEST_S)
-
-    assert ([], [TOPIC], []) == (early, [each.topic for each in first], one.due(1e6))
-
-
-def test_what_the_broker_keeps_already_is_not_sent_again() -> None:
-    """A restart of the service says nothing to hubs that know it."""
-    one = announcer(BARE)
-    one.hear(kept(TOPIC, announcement("homeassistant", BARE).payload), 0.1)
-
-    assert [] == one.due(LONGEST_S)
-
-
-def test_a_broker_that_forgot_is_told_again() -> None:
-    """Each connection begins anew."""
-    one = announcer(BARE)
-    one.due(LONGEST_S)
-    one.connected(100.0)
-
-    assert [TOPIC] == [each.topic for each in one.due(100.0 + LONGEST_S)]
-
-
-def test_a_hub_that_comes_up_is_told_after_a_pause() -> None:
-    """Never within a second of the last announcement; `offline` and kept words count nothing."""
-    one = announcer(BARE)
-    one.due(LONGEST_S)
-    one.hear(Letter(HUB_STATUS, b"offline", 7), LONGEST_S)
-    one.hear(kept(HUB_STATUS, b"online"), LONGEST_S)
-    assert [] == one.due(99.0)
-    for at_s in (100.0, 101.0, 101.4):
-        one.hear(Letter(HUB_STATUS, b"online", 6), at_s)
-
-    assert [] == one.due(100.0 + SHORTEST_S - 0.1)
-    assert [TOPIC] == [each.topic for each in one.due(100.0 + LONGEST_S)]
-    assert [] == one.due(1e6)
-
-
-def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
-    """First with its platform alone, by which hubs remove it; later not at all."""
-    one = announcer(BARE)
-    one.hear(kept(TOPIC, announcement("homeassistant", EVERYTHING).payload), 0.1)
-    (first,) = one.due(LONGEST_S)
-    assert [] == one.due(LONGEST_S + SHORTEST_S - 0.1)
-    (second,) = one.due(2 * LONGEST_S)
-    removed = told_of(first)["components"].keys() - told_of(second)["components"].keys()
-
-    assert {"start-by", "button-confirm", "button-use", "button-discard"} == removed
-    assert {("platform",)} == {tuple(told_of(first)["components"][id_]) for id_ in removed}
-    assert [] == faults(first.topic, first.payload)
-    assert announcement("homeassistant", BARE) == second
-    assert [] == one.due(1e6)
-
-
-def test_a_reservoir_that_went_away_is_withdrawn() -> None:
-    """An empty message takes its device away, also where it is found late."""
-    one = announcer(BARE)
-    one.hear(kept(OTHER, b"{}"), 0.1)
-    first = one.due(LONGEST_S)
-    one.hear(kept(OTHER, b"{}"), 100.0)
-    late = one.due(100.0 + LONGEST_S)
-
-    assert [(OTHER, b""), (TOPIC, announcement("homeassistant", BARE).payload)] == [
-        (each.topic, each.payload) for each in first
-    ]
-    assert [(OTHER, b"", True)] == [(each.topic, each.payload, each.retain) for each in late]
-
-
-def test_discovery_switched_off_takes_everything_away() -> None:
-    """Nothing is announced, what was is withdrawn, and hubs are not listened to."""
-    one = announcer()
-    one.hear(kept(TOPIC, announcement("homeassistant", BARE).payload), 0.1)
-
-    assert [f"homeassistant/device/brinewright-{STATION}/+/config"] == one.filters
-    assert [(TOPIC, b"")] == [(each.topic, each.payload) for each in one.due(LONGEST_S)]
-    assert [] == one.due(1e6)
-
-
-@pytest.mark.parametrize(
-    "rubbish",
-    [b"\xff", b"[]", b"7", b'{"components": 7}', b'{"components": {"a": 7}}', b"[" * 10_000],
-)
-def test_rubbish_in_our_place_is_overwritten(rubbish: bytes) -> None:
-    """Whatever somebody else wrote there, the announcement takes its place."""
-    one = announcer(BARE)
-    one.hear(kept(TOPIC, rubbish), 0.1)
-
-    assert [announcement("homeassistant", BARE)] == one.due(LONGEST_S)
 
 
 # --- the example dashboard ----------------------------------------------------------------------

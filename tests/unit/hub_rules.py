@@ -1,0 +1,151 @@
+"""The rules that a hub holds announcements to, so that tests can hold them to the same.
+
+They are those of the hub's documentation and of what its core 2025.4 was seen
+to do; where a later core is stricter (units that do not belong to their
+class), the stricter rule is held.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from typing import Any
+
+from daemon.publishing.payloads import Message
+
+TOP_LEVEL = {
+    "device",
+    "origin",
+    "components",
+    "availability",
+    "availability_mode",
+    "availability_template",
+    "availability_topic",
+    "payload_available",
+    "payload_not_available",
+    "state_topic",
+    "command_topic",
+    "qos",
+    "encoding",
+}
+DEVICE = {"identifiers", "name", "manufacturer", "model", "sw_version"}
+ORIGIN = {"name", "sw_version", "support_url"}
+COMMON = {"platform", "unique_id", "name", "icon", "entity_category", "enabled_by_default", "qos"}
+KEYS = {
+    "sensor": COMMON
+    | {
+        "state_topic",
+        "value_template",
+        "device_class",
+        "state_class",
+        "unit_of_measurement",
+        "options",
+        "suggested_display_precision",
+        "expire_after",
+    },
+    "binary_sensor": COMMON | {"state_topic", "value_template", "device_class"},
+    "button": COMMON | {"command_topic", "payload_press", "retain"},
+}
+NEEDED = {
+    "sensor": {"state_topic"},
+    "binary_sensor": {"state_topic"},
+    "button": {"command_topic"},
+}
+UNITS: dict[str | None, set[str | None]] = {
+    # The micro sign must be U+00B5 here; U+03BC looks the same and is refused.
+    "conductivity": {"S/cm", "mS/cm", "\u00b5S/cm"},
+    "temperature": {"°C", "°F", "K"},
+    "duration": {"d", "h", "min", "s", "ms"},
+    "weight": {"kg", "g", "mg", "\u00b5g", "oz", "lb", "st"},
+    "volume_storage": {"L", "mL", "m³", "ft³", "CCF", "gal", "fl. oz."},
+    "timestamp": {None},
+    "enum": {None},
+    None: {"ppt", None},
+}
+STATE_CLASSES: dict[str | None, set[str | None]] = {
+    "conductivity": {"measurement"},
+    "temperature": {"measurement"},
+    "duration": {"measurement", "total", "total_increasing"},
+    "weight": {"measurement", "total", "total_increasing"},
+    "volume_storage": {"measurement"},
+    "timestamp": {None},
+    "enum": {None},
+    None: {"measurement", "total", None},
+}
+BINARY_CLASSES = {"problem", "connectivity", "running", "safety", "battery", "moisture"}
+NAME = re.compile(r"^[a-zA-Z0-9_-]+$")
+
+
+def faults(topic: str, payload: bytes | bytearray, prefix: str = "homeassistant") -> list[str]:
+    """Everything in an announcement that the hub would refuse, drop, or complain about."""
+    parts = topic.removeprefix(f"{prefix}/").split("/")
+    found = []
+    if parts[0] != "device" or parts[-1] != "config" or len(parts) not in (3, 4):
+        found.append(f"topic {topic}")
+    found += [f"topic part {part!r}" for part in parts if not NAME.match(part)]
+    told = json.loads(payload)
+    found += [f"unknown key {key}" for key in told.keys() - TOP_LEVEL]
+    found += [f"missing {key}" for key in {"device", "origin", "components"} - told.keys()]
+    found += [f"device.{key}" for key in told["device"].keys() - DEVICE]
+    found += [f"origin.{key}" for key in told["origin"].keys() - ORIGIN]
+    if not told["device"].get("identifiers") or not told["origin"].get("name"):
+        found.append("no identifiers of the device, or no name of the origin")
+    ids = [each["unique_id"] for each in told["components"].values() if "unique_id" in each]
+    if len(ids) != len(set(ids)):
+        found.append("a unique_id stands twice")
+    for id_, each in told["components"].items():
+        found += [f"{id_}: {fault}" for fault in component_faults(id_, each)]
+    return found
+
+
+def component_faults(id_: str, each: dict[str, Any]) -> list[str]:
+    """What is wrong with one entity; one that has a platform alone is to be removed."""
+    platform = each.get("platform")
+    if platform not in KEYS:
+        return [f"platform {platform!r}"]
+    if each.keys() == {"platform"}:
+        return []
+    found = [] if NAME.match(id_) else ["its id"]
+    if "unique_id" not in each:
+        found.append("no unique_id")
+    found += [f"unknown key {key}" for key in each.keys() - KEYS[platform]]
+    found += [f"missing {key}" for key in NEEDED[platform] - each.keys()]
+    if "icon" in each and not each["icon"].startswith("mdi:"):
+        found.append(f"icon {each['icon']}")
+    if each.get("entity_category", "diagnostic") != "diagnostic":
+        found.append("this category would silence a sensor")
+    checks = {"sensor": sensor_faults, "binary_sensor": binary_faults, "button": button_faults}
+    return found + checks[platform](each)
+
+
+def sensor_faults(each: dict[str, Any]) -> list[str]:
+    """What is wrong with class, unit and state class of a sensor."""
+    device_class = each.get("device_class")
+    if device_class not in UNITS:
+        return [f"device class {device_class}"]
+    found = []
+    if each.get("unit_of_measurement") not in UNITS[device_class]:
+        found.append(f"{each.get('unit_of_measurement')!r} is no unit of {device_class}")
+    if each.get("state_class") not in STATE_CLASSES[device_class]:
+        found.append(f"{each.get('state_class')!r} is no state class of {device_class}")
+    if (device_class == "enum") != ("options" in each):
+        found.append("options belong to an enum, and an enum has them")
+    return found
+
+
+def binary_faults(each: dict[str, Any]) -> list[str]:
+    """What is wrong with the class of a binary sensor, and with the words it is given."""
+    found = [] if each.get("device_class") in BINARY_CLASSES else ["device class"]
+    words = set(re.findall(r"'([A-Za-z]+)'", each["value_template"]))
+    return found if words >= {"ON", "OFF"} else [*found, f"words {sorted(words)}"]
+
+
+def button_faults(each: dict[str, Any]) -> list[str]:
+    """A command that the broker keeps would be carried out again by each newcomer."""
+    return [] if each.get("retain", False) is False else ["retained"]
+
+
+def told_of(message: Message) -> dict[str, Any]:
+    """The announcement that a message carries."""
+    found: dict[str, Any] = json.loads(message.payload)
+    return found
