@@ -1,8 +1,8 @@
 """The station's state as text, and back: what a restart goes on from.
 
 The text carries a mark of the shape of the state.  A version with another
-shape takes from it only what must not be lost: time, commands taken, lots and
-batches.  Its detectors begin anew, as after a gap.
+shape takes from it only what must not be lost: time, commands taken, lots, batches
+and which probes are out of the water.  Its detectors begin anew, as after a gap.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pydantic import TypeAdapter, ValidationError
 from daemon.mixing.batch_state import BatchState
 from daemon.mixing.due import MixingTimes
 from daemon.mixing.lots import Lot
-from daemon.mixing.station_state import ReservoirState, StationState
+from daemon.mixing.station_state import ProbeState, ReservoirState, StationState
 from daemon.mixing.timeline import Timeline
 
 
@@ -50,10 +50,23 @@ def restore_batches(text: str) -> StationState | None:
             state.reservoirs[name] = ReservoirState(
                 batch=_adapter(BatchState).validate_python(kept["batch"]),
                 times=_adapter(MixingTimes).validate_python(kept.get("times", {})),
+                probes=_out_of_water(kept.get("probes", {})),
             )
     except (ValidationError, KeyError, TypeError, AttributeError):
         return None
     return state
+
+
+def _out_of_water(probes: dict[str, Any]) -> dict[str, ProbeState]:
+    """Return the probes that hang in a bottle, which no new version makes measure the water."""
+    return {
+        name: ProbeState(
+            out_s=_adapter(float).validate_python(kept["out_s"]),
+            left_under=_adapter(str).validate_python(kept.get("left_under", "")),
+        )
+        for name, kept in probes.items()
+        if kept.get("out_s") is not None
+    }
 
 
 @cache

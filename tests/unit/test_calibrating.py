@@ -1,0 +1,451 @@
+"""Calibrating with the station: readings corrected and attributed, batches that wait."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+from typing import Any
+
+import gsw
+import pytest
+
+from calibration.record import CalibrationRecord, CheckRecord, Reversion
+from daemon.entries import Flag, Kind
+from daemon.journal.memory import dump, restore_batches
+from daemon.mixing.quality import CALIBRATING
+from daemon.mixing.station import Station
+from daemon.mixing.uncertainty import ProbeUncertainty
+from tests.unit.calibrating_parts import (
+    BOTTLE,
+    BOTTLE_MS_CM,
+    WATER_C,
+    Corner,
+    later,
+    of_the_batch,
+    readings,
+    records,
+    steps,
+)
+from tests.unit.stories import of, phases
+
+
+def test_after_a_calibration_readings_are_corrected_and_attributed() -> None:
+    """A cell off by 3 % is off by a whole ppt before, and within its uncertainty after."""
+    corner = Corner()
+    before = readings(corner.in_water())[-1]
+    record = corner.calibrate()
+    after = readings(corner.in_water())[-1]
+
+    assert before.salinity is not None
+    assert after.salinity is not None
+    assert after.salinity_u is not None
+    assert -1.1 > before.salinity - 34.0 > -1.2
+    assert abs(after.salinity - 34.0) < 2 * after.salinity_u
+    assert ("", "mix-1-ct-1-20260302-1") == (before.calibration, after.calibration)
+    assert record.id == after.calibration
+    assert before.conductivity_mS_cm == pytest.approx(after.conductivity_mS_cm, rel=1e-3)
+
+
+def test_the_uncertainty_of_a_reading_is_that_of_its_calibration() -> None:
+    """What the library says of the record, not what the configuration assumed."""
+    corner = Corner(probes={"ct-1": ProbeUncertainty(5.0, 1.0)})
+    assumed = readings(corner.in_water())[-1].salinity_u
+    record = corner.calibrate()
+    reading = readings(corner.in_water())[-1]
+    assert isinstance(record, CalibrationRecord)
+    assert reading.conductivity_mS_cm is not None
+    assert reading.temperature_C is not None
+    expected = record.calibration.salinity_u(reading.conductivity_mS_cm, reading.temperature_C)
+
+    assert assumed is not None
+    assert assumed > 1.0
+    # The reading adds its own resolution and scatter, and the day its drift: little beside these.
+    assert reading.salinity_u == pytest.approx(expected, rel=0.03)
+    assert reading.salinity_u >= expected
+
+
+def test_doubt_grows_with_the_age_of_a_calibration() -> None:
+    """Two months later the same water is known less well."""
+    corner = Corner()
+    corner.calibrate()
+    young = readings(corner.in_water(1))[-1].salinity_u
+    later(corner, 60)
+    old = readings(corner.in_water(1))[-1].salinity_u
+
+    assert young is not None
+    assert old is not None
+    assert old > 1.5 * young
+
+
+def test_each_step_is_told_with_its_sentence_and_who_did_what() -> None:
+    """Whoever looks on sees what is to be done, and the record says who did it."""
+    corner = Corner()
+    record = corner.calibrate()
+    assert isinstance(record, CalibrationRecord)
+
+    told = steps(corner.entries)
+    assert "ready" == told[0]  # the cautions
+    assert ["rinse", "immerse", "stir", "settle", "captured", "verdict", "return"] == list(
+        dict.fromkeys(told)
+    )[1:]
+    assert any(
+        "acid" in str(each.facts.get("text")) for each in of(corner.entries, Kind.CALIBRATION)
+    )
+    assert "night shift" == record.calibration.by
+    assert record.made_at.startswith("2026-03-02T08:")
+
+
+def test_what_a_probe_says_in_a_bottle_never_enters_a_batch() -> None:
+    """A released batch stays as it is while its probe is in air, in bottles and back."""
+    corner = Corner(gain=1.0)
+    corner.batch()
+    assert "ready" == corner.picture["phase"]
+    known = len(corner.station.state.reservoirs["mix-1"].level.medians)
+    corner.begin("calibrate.check", f"air; {BOTTLE}")
+    out = corner.shown(0.0, 12)
+    corner.answer("calibrate.next")
+    corner.immersed()
+    out += corner.shown(12.9, 20)
+    corner.answer("calibrate.abort")
+    out += corner.shown(80.0, 5)
+    corner.answer("calibrate.confirm")
+    back = corner.in_water(30)
+
+    assert [] == of_the_batch(out)
+    assert {Flag.SUSPECT} == {each.tests[CALIBRATING] for each in readings(out)}
+    assert all(each.flag >= Flag.SUSPECT for each in readings(out))
+    assert known == 30
+    assert all(
+        abs(each - 34.0) < 0.1 for each in corner.station.state.reservoirs["mix-1"].level.medians
+    )
+    assert [] == phases(back)
+    assert [] == of(back, Kind.DISTURBED)
+    assert not any(CALIBRATING in each.tests for each in readings(back))
+    assert {Flag.PASS} == {each.flag for each in readings(back)[10:]}
+
+
+def test_a_batch_that_dissolves_waits_for_its_probe() -> None:
+    """Not even a calm bottle makes mixing steady."""
+    corner = Corner(gain=1.0, salinity=0.0)
+    corner.in_water(3)
+    corner.salinity = 34.0
+    corner.in_water(2)
+    assert "dissolving" == corner.picture["phase"]
+    corner.begin("calibrate.check")
+    out = corner.shown(BOTTLE_MS_CM, 40)
+    corner.answer("calibrate.abort")
+    corner.answer("calibrate.confirm")
+    back = corner.in_water(40)
+
+    assert [] == of_the_batch(out)
+    assert ["verifying", "ready"] == phases(back)
+
+
+def test_no_alarm_of_the_probe_is_raised_while_it_is_out() -> None:
+    """Air, bottles and a pulled cable are what calibrating is; afterwards they are faults."""
+    corner = Corner()
+    corner.in_water()
+    corner.begin()
+    corner.shown(None, 12)
+    corner.shown(0.0, 12)
+    corner.shown(None, 12)
+
+    assert set() == corner.alarms
+    assert [] == of(corner.entries, Kind.DEVICE)
+    assert ("function check", None) == (corner.picture["probe_health"], corner.picture["salinity"])
+
+    corner.answer("calibrate.abort")
+    corner.answer("calibrate.confirm")
+    corner.shown(None, 6)
+    assert {"probe-fault", "reading-stale"} == corner.alarms
+    assert "failure" == corner.picture["probe_health"]
+
+
+def test_a_probe_that_is_taken_out_and_forgotten_is_an_alarm() -> None:
+    """Nobody is told so while somebody is at it; an hour later everybody is."""
+    corner = Corner()
+    corner.begin()
+    corner.shown(BOTTLE_MS_CM, 50)
+    assert set() == corner.alarms
+    corner.answer("calibrate.next")
+    corner.shown(BOTTLE_MS_CM, 59)
+    assert set() == corner.alarms
+    corner.shown(BOTTLE_MS_CM, 3)
+    assert {"calibration-open"} == corner.alarms
+    corner.answer("calibrate.abort")
+    corner.answer("calibrate.confirm")
+    corner.in_water(1)
+    assert set() == corner.alarms
+
+
+@pytest.mark.parametrize("minutes", [0, 1, 5])
+def test_an_abort_leaves_the_old_calibration_in_force(minutes: int) -> None:
+    """At the first step, in the middle of a capture, and after it."""
+    corner = Corner()
+    first = corner.calibrate()
+    corner.gain = 0.99
+    corner.begin()
+    corner.shown(BOTTLE_MS_CM, minutes)
+
+    assert "Aborted" not in corner.answer("calibrate.abort", step="rinse")  # not at that step
+    assert "Put the probe back" in corner.answer("calibrate.abort")
+    corner.answer("calibrate.confirm", step="return")
+    assert first.id == readings(corner.in_water(1))[-1].calibration
+    assert [first] == records(corner.entries)
+
+
+def test_a_refused_calibration_is_kept_and_not_used() -> None:
+    """A cell 20 % off its nominal value is no cell: raw values stand, and an alarm says so."""
+    corner = Corner(gain=0.8)
+    record = corner.calibrate()
+    reading = readings(corner.in_water(1))[-1]
+
+    assert isinstance(record, CalibrationRecord)
+    assert not record.usable
+    assert "" == reading.calibration
+    assert {"calibration-refused"} == corner.alarms
+
+    corner.gain = 0.97  # cleaned
+    corner.calibrate()
+    corner.in_water(1)
+    assert set() == corner.alarms
+
+
+def test_a_check_adjusts_nothing_and_says_when_a_calibration_is_due() -> None:
+    """A probe that has moved by 3 % since is found out; the calibration in force stays."""
+    corner = Corner()
+    first = corner.calibrate()
+    good = corner.calibrate("calibrate.check")
+    corner.in_water(1)
+    assert isinstance(good, CheckRecord)
+    assert (True, first.id, set()) == (good.agrees, good.calibration_id, corner.alarms)
+
+    corner.gain = 0.94
+    bad = corner.calibrate("calibrate.check")
+    reading = readings(corner.in_water(1))[-1]
+    assert isinstance(bad, CheckRecord)
+    assert (False, {"calibration-due"}) == (bad.agrees, corner.alarms)
+    assert first.id == reading.calibration
+
+    corner.calibrate()
+    corner.in_water(1)
+    assert set() == corner.alarms
+
+
+def test_an_old_calibration_can_be_brought_back() -> None:
+    """By its id and with a reason; nothing is overwritten, and readings carry it again."""
+    corner = Corner()
+    first = corner.calibrate()
+    corner.gain = 0.99
+    second = corner.calibrate()
+    said = corner.ask("calibrate.revert", to=first.id, reason="the second bottle was old")
+    (back,) = records(said)
+
+    assert isinstance(back, Reversion)
+    assert ("night shift", "the second bottle was old") == (back.by, back.reason)
+    assert first.id == readings(corner.in_water(1))[-1].calibration
+    assert [first, second, back] == records(corner.entries)
+
+
+@pytest.mark.parametrize(
+    "to, said",
+    [
+        ("", "- to is wanted"),
+        ("mix-1-ct-1-20260302-9", "- probe mix-1/ct-1 has no accepted calibration"),
+        ("mix-1-ct-1-20260302-1", "- calibration mix-1-ct-1-20260302-1 is in force already"),
+    ],
+)
+def test_what_cannot_be_brought_back_is_refused(to: str, said: str) -> None:
+    """With what there is instead, and nothing is written."""
+    corner = Corner()
+    first = corner.calibrate()
+
+    assert corner.answer("calibrate.revert", to=to).startswith(said)
+    assert [first] == records(corner.entries)
+
+
+def test_a_calibration_becomes_due() -> None:
+    """After ninety days where nothing else is configured, and not on the last of them."""
+    corner = Corner()
+    corner.calibrate()
+    later(corner, 90)
+    corner.in_water(1)
+    assert set() == corner.alarms
+    later(corner, 1)
+    said = corner.in_water(1)
+
+    assert {"calibration-due"} == corner.alarms
+    (alarm,) = [each for each in of(said, Kind.ALARM) if each.facts["name"] == "calibration-due"]
+    assert "was due on 2026-05-31" in str(alarm.facts["why"])
+
+
+def test_a_probe_never_calibrated_is_worth_what_its_configuration_says() -> None:
+    """Nothing nags who has stated an uncertainty and never calibrated."""
+    corner = Corner()
+    corner.in_water(1)
+
+    assert set() == corner.alarms
+
+
+def test_a_batch_is_judged_anew_under_another_calibration() -> None:
+    """What was released at a seeming 34 is off target once the probe is known to be off."""
+    corner = Corner(gain=0.97, salinity=35.35)
+    corner.batch()
+    assert "ready" == corner.picture["phase"]
+    corner.calibrate()
+    corner.in_water(40)
+
+    disturbed = of(corner.entries, Kind.DISTURBED)
+    assert ["calibration"] == [each.facts["cause"] for each in disturbed]
+    assert ["dissolving", "verifying", "off_target"] == phases(corner.entries)[-3:]
+
+
+def test_a_second_probe_is_calibrated_beside_a_batch_that_goes_on() -> None:
+    """Only the probe that decides makes a batch wait, and each has its own calibration."""
+    corner = Corner(gain=1.0, probes={"ct-1": ProbeUncertainty(), "ct-2": ProbeUncertainty()})
+    corner.batch()
+    corner.probe, corner.gain = "ct-2", 0.97
+    corner.calibrate()
+    second = readings(corner.in_water(1))[-1]
+    corner.probe, corner.gain = "ct-1", 1.0
+    first = readings(corner.in_water(5))[-1]
+
+    assert ("", "mix-1-ct-2-20260302-1") == (first.calibration, second.calibration)
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+
+
+def test_a_restart_in_the_middle_of_a_capture_saves_nothing_and_says_so() -> None:
+    """The old calibration is in force, the probe still counts as out, and a start goes on."""
+    corner = Corner()
+    first = corner.calibrate()
+    corner.begin()
+    corner.shown(BOTTLE_MS_CM, 1)
+    said = corner.restarted()
+    out = readings(corner.shown(BOTTLE_MS_CM, 5))
+
+    assert ["lost", "say"] == [each.facts["what"] for each in of(said, Kind.CALIBRATION)]
+    assert [first] == records(corner.entries)
+    assert all(CALIBRATING in each.tests for each in out)
+    assert corner.answer("calibrate.next").startswith("- the routine is over")
+    assert "probe ct-1 measures mix-1 again" == corner.answer("calibrate.confirm")
+    assert first.id == readings(corner.in_water(1))[-1].calibration
+    assert [] == corner.restarted()
+
+
+def test_a_station_of_another_version_knows_that_a_probe_is_out() -> None:
+    """An update in the middle of a calibration does not let a bottle into a batch."""
+    corner = Corner()
+    corner.begin()
+    raw: dict[str, Any] = json.loads(dump(corner.station.state))
+    raw["shape"] = "another"
+    state = restore_batches(json.dumps(raw))
+    assert state is not None
+    corner.station = Station(corner.settings, state)
+
+    assert CALIBRATING in readings(corner.shown(BOTTLE_MS_CM, 1))[-1].tests
+
+
+def test_a_confirmation_of_a_step_that_is_past_changes_nothing() -> None:
+    """A button pressed twice confirms once."""
+    corner = Corner()
+    corner.answer("calibrate.start", references=BOTTLE)
+    assert not corner.answer("calibrate.confirm", step="rinse").startswith("-")
+    again = corner.answer("calibrate.confirm", step="rinse")
+
+    assert "- the routine is at step immerse by now, not at rinse; look again" == again
+    assert "immerse" == steps(corner.entries)[-1]
+
+
+@pytest.mark.parametrize(
+    "verb, facts, said",
+    [
+        ("calibrate.confirm", {}, "- probe ct-1 is not being calibrated"),
+        ("calibrate.abort", {}, "- probe ct-1 is not being calibrated"),
+        ("calibrate.start", {}, "- 1 to 6 references are wanted"),
+        ("calibrate.start", {"references": "brine"}, "- there is no reference 'brine'; known"),
+        ("calibrate.start", {"references": "kcl-12-88"}, "- reference kcl-12-88: its lot is"),
+        (
+            "calibrate.start",
+            {"references": "kcl-12-88 lot=Q"},
+            "- reference kcl-12-88: tolerance=... is wanted, the figure after the ±",
+        ),
+        (
+            "calibrate.start",
+            {"references": "kcl-12-88 lot=Q tolerance=0.5 expiry=31.1.2027"},
+            "- reference kcl-12-88: the date '31.1.2027' of lot Q cannot be read",
+        ),
+        (
+            "calibrate.start",
+            {"references": "table values=25:53 lot=Q tolerance=1"},
+            "- reference table: the table of",
+        ),
+        ("calibrate.start", {"references": "air 'x"}, "- the references end within quotes"),
+        ("calibrate.start", {"references": "air", "probe": "ct-7"}, "- there is no probe 'ct-7'"),
+        (
+            "calibrate.start",
+            {"references": "air", "thermometer": "T 3"},
+            "- thermometer_tolerance_C is wanted too",
+        ),
+        (
+            "calibrate.start",
+            {"references": BOTTLE, "as_left": "air; ice"},
+            "- as_left is one reference",
+        ),
+    ],
+)
+def test_what_cannot_be_begun_is_refused_in_a_sentence(
+    verb: str, facts: dict[str, Any], said: str
+) -> None:
+    """It says what to write, and the probe goes on measuring."""
+    corner = Corner()
+    corner.in_water(1)
+    answer = corner.answer(verb, **facts)
+
+    assert answer.startswith(said)
+    assert CALIBRATING not in readings(corner.in_water(1))[-1].tests
+
+
+def test_a_clock_behind_the_last_record_refuses_to_calibrate() -> None:
+    """A record that seems older than the one before it would not come into force."""
+    corner = Corner()
+    corner.calibrate()
+    corner.wall -= timedelta(days=2)
+
+    said = corner.answer("calibrate.start", references=BOTTLE)
+    assert said.startswith("- the clock says 2026-02-28")
+    assert "set the clock first" in said
+
+
+def test_a_clock_that_is_wrong_for_a_while_brings_no_old_calibration_back() -> None:
+    """What was written last is in force, whatever the clock says."""
+    corner = Corner()
+    corner.calibrate()
+    corner.gain = 0.96
+    second = corner.calibrate()
+    corner.wall -= timedelta(days=20000)
+
+    assert second.id == readings(corner.in_water(1))[-1].calibration
+
+
+def test_a_thermometer_is_asked_for_and_corrects_the_water_too() -> None:
+    """A thermometer that is off moves the temperature that release looks at."""
+    corner = Corner()
+    corner.answer(
+        "calibrate.start", references=BOTTLE, thermometer="T 3", thermometer_tolerance_C=0.1
+    )
+    corner.immersed()
+    corner.shown(52.2, 5)
+    assert "thermometer" == steps(corner.entries)[-1]
+    corner.answer("calibrate.confirm", value_C=WATER_C + 0.2)
+    corner.answer("calibrate.next")
+    corner.answer("calibrate.confirm")
+    corner.answer("calibrate.confirm")
+    reading = readings(corner.in_water(1))[-1]
+    now_C = corner.station.state.reservoirs["mix-1"].batch.temperature_C
+    truth = float(gsw.C_from_SP(34.0, WATER_C, 0.0))
+
+    assert reading.temperature_C == pytest.approx(WATER_C, abs=0.03)
+    assert now_C == pytest.approx(WATER_C + 0.2, abs=0.03)
+    assert reading.salinity == pytest.approx(
+        float(gsw.SP_from_C(truth, WATER_C + 0.2, 0.0)), abs=0.1
+    )
