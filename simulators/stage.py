@@ -74,13 +74,25 @@ class Scenario:
 
 @dataclass(slots=True)
 class Stage:
-    """A scenario, how far it has come, and whether the probe is plugged in."""
+    """A scenario, how far it has come, and where the probe is.
+
+    Attributes:
+        scenario: The story.
+        reservoir: Its water.
+        instrument: Its probe.
+        t_s: Simulated seconds since the start.
+        plugged: Whether the probe's cable is in.
+        bottle: What the probe stands in instead of the vessel, as mS/cm and °C;
+            None while it is in the vessel.
+        done: Actions done so far.
+    """
 
     scenario: Scenario
     reservoir: Reservoir
     instrument: Instrument
     t_s: float = 0.0
     plugged: bool = True
+    bottle: tuple[float, float] | None = None
     done: list[Action] = field(default_factory=list)
 
     @classmethod
@@ -130,7 +142,8 @@ class Stage:
 
     def _follow(self, step_s: float) -> None:
         water = self.reservoir
-        self.instrument.follow(step_s, water.conductivity_at_probe(), water.temperature_C)
+        around = self.bottle or (water.conductivity_at_probe(), water.temperature_C)
+        self.instrument.follow(step_s, *around)
 
 
 def _fill(stage: Stage, facts: Mapping[str, float]) -> None:
@@ -173,6 +186,19 @@ def _plug(stage: Stage, facts: Mapping[str, float]) -> None:
     stage.plugged = bool(facts["in"])
 
 
+def _dip(stage: Stage, facts: Mapping[str, float]) -> None:
+    """Take the probe out of the vessel and stand it in a bottle, or hang it in air."""
+    conductivity = facts["conductivity_mS_cm"]
+    if conductivity < 0.0:
+        raise ScenarioError(f"nothing conducts {conductivity:g} mS/cm; 0 is air")
+    stage.bottle = (conductivity, facts["temperature_C"])
+
+
+def _back(stage: Stage, _: Mapping[str, float]) -> None:
+    """Put the probe back into the vessel."""
+    stage.bottle = None
+
+
 VERBS: Mapping[str, Callable[[Stage, Mapping[str, float]], None]] = {
     "fill": _fill,
     "pour": _pour,
@@ -181,6 +207,8 @@ VERBS: Mapping[str, Callable[[Stage, Mapping[str, float]], None]] = {
     "lid": _lid,
     "trouble": _trouble,
     "plug": _plug,
+    "dip": _dip,
+    "back": _back,
 }
 
 

@@ -60,6 +60,7 @@ def test_the_uncertainty_of_a_reading_is_that_of_its_calibration() -> None:
     assert assumed is not None
     assert assumed > 1.0
     # The reading adds its own resolution and scatter, and the day its drift: little beside these.
+    assert reading.salinity_u is not None
     assert reading.salinity_u == pytest.approx(expected, rel=0.03)
     assert reading.salinity_u >= expected
 

@@ -115,3 +115,40 @@ def test_an_unplugged_probe_says_nothing() -> None:
         heard.append(stage.speak().words != b"")
 
     assert heard == [True, False, False, True]
+
+
+def test_a_probe_in_a_bottle_says_what_the_bottle_is_and_then_the_water_again() -> None:
+    """The vessel goes on without it, and what is wrong with the probe is in both."""
+    story = plain_batch()
+    dip = Action(3000.0, "dip", {"conductivity_mS_cm": 12.88, "temperature_C": 25.0})
+    story = replace(
+        story,
+        actions=(*story.actions, dip, Action(3300.0, "back")),
+        character=replace(story.character, gain=1.03),
+    )
+    stage = Stage.setting(story, seed=1)
+    heard = []
+    for t_s in (2990.0, 3290.0, 3390.0):
+        stage.advance(t_s)
+        heard.append(stage.speak())
+    vessel = stage.reservoir.conductivity_at_probe()
+
+    assert heard[1].conductivity_mS_cm == pytest.approx(12.88 * 1.03, rel=1e-3)
+    assert heard[1].temperature_C == pytest.approx(25.0, abs=0.03)
+    assert heard[0].conductivity_mS_cm == pytest.approx(vessel * 1.03, rel=2e-3)
+    assert heard[2].conductivity_mS_cm == pytest.approx(vessel * 1.03, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    "facts, says",
+    [
+        ({"conductivity_mS_cm": -1.0, "temperature_C": 25.0}, "nothing conducts -1 mS/cm"),
+        ({"conductivity_mS_cm": 1.0}, "temperature_C is missing"),
+    ],
+)
+def test_a_bottle_that_cannot_be_is_named(facts: dict[str, float], says: str) -> None:
+    """Less than nothing conducts nowhere, and a bottle has a temperature."""
+    story = replace(plain_batch(), actions=(Action(1.0, "dip", facts),))
+
+    with pytest.raises(ScenarioError, match=says):
+        Stage.setting(story, seed=1).advance(2.0)
