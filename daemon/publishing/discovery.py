@@ -29,12 +29,17 @@ QUALITY = {
     Flag.FAIL: "fail",
     Flag.MISSING: "missing",
 }
+HEALTH = ("ok", "function check", "out of specification", "maintenance required", "failure")
+"""How a probe may stand, in the words of NAMUR NE 107 (2017, from memory), and `ok`."""
 BUTTONS = {
     "batch.confirm": ("confirm", "Confirm clear water", "mdi:check-circle-outline"),
     "batch.use": ("use", "Mark batch used", "mdi:cup-water"),
     "batch.discard": ("discard", "Discard batch", "mdi:delete-outline"),
 }
 DIAGNOSTIC = "diagnostic"
+EXPIRE_S = 180
+"""Without a new picture for so long nobody measures, and every entity is unavailable; probes are
+read once a minute at the least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,7 +119,12 @@ def components(told: Announced) -> dict[str, JSON]:
         bare["start-by"] = _moment("Start by", "start_by", "mdi:calendar-clock")
     bare |= {f"alarm-{name}": _alarm(name) for name in CATALOGUE}
     read: dict[str, JSON] = {
-        id_: {"unique_id": f"{told.id}-{id_}", "state_topic": f"{here}/state", **each}
+        id_: {
+            "unique_id": f"{told.id}-{id_}",
+            "state_topic": f"{here}/state",
+            "expire_after": EXPIRE_S,
+            **each,
+        }
         for id_, each in bare.items()
     }
     pressed: dict[str, JSON] = {
@@ -186,6 +196,15 @@ def _probe() -> dict[str, dict[str, JSON]]:
             "device_class": "problem",
             "entity_category": DIAGNOSTIC,
             "value_template": f"{{{{ 'OFF' if {BELIEVED} else 'ON' }}}}",
+        },
+        "probe-health": {
+            "platform": "sensor",
+            "name": "Probe health",
+            "device_class": "enum",
+            "options": [*HEALTH],
+            "entity_category": DIAGNOSTIC,
+            "icon": "mdi:stethoscope",
+            "value_template": _value("probe_health"),
         },
         "quality": {
             "platform": "sensor",

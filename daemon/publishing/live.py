@@ -2,6 +2,10 @@
 
 Both are shown as the journal has them now, not as a backlog gets to them, so
 that an hour of readings to be made up never holds up what is going on.
+
+A picture is shown when it changed and only then.  It changes with each reading,
+also with one that did not come; so one that no longer changes says that nobody
+measures, and whoever lets it expire after a while sees that.
 """
 
 from __future__ import annotations
@@ -13,7 +17,6 @@ from daemon.entries import JSON, Event
 from daemon.publishing.payloads import Message, alarm_message, state_message
 
 LOOK_S = 1.0
-REFRESH_S = 30.0
 LONG_AGO_S = float("-inf")
 
 
@@ -43,11 +46,11 @@ class Live:
     source: Source
     _looked_s: float = field(default=LONG_AGO_S, init=False)
     _journal: str = field(default="", init=False)
-    _shown: dict[str, tuple[bytes, float]] = field(default_factory=dict, init=False)
+    _shown: dict[str, bytes] = field(default_factory=dict, init=False)
     _alarms_to_seq: int = field(default=0, init=False)
 
     def due(self, now_s: float) -> list[Message]:
-        """Return what changed since the last look, and pictures last shown 30 s ago.
+        """Return what changed since the last look.
 
         At most one look a second.  What is returned counts as shown.
 
@@ -60,7 +63,7 @@ class Live:
             self.forget()
             self._journal = journal
         self._looked_s = now_s
-        return [*self._alarms(), *self._pictures(now_s)]
+        return [*self._alarms(), *self._pictures()]
 
     def forget(self) -> None:
         """Show everything again at the next look: the broker may have lost what it kept."""
@@ -68,13 +71,12 @@ class Live:
         self._shown.clear()
         self._alarms_to_seq = 0
 
-    def _pictures(self, now_s: float) -> list[Message]:
+    def _pictures(self) -> list[Message]:
         found = []
         for reservoir, picture in self.source.pictures().items():
             message = state_message(self.station, reservoir, picture)
-            payload, at_s = self._shown.get(reservoir, (b"", LONG_AGO_S))
-            if message.payload != payload or now_s - at_s >= REFRESH_S:
-                self._shown[reservoir] = (message.payload, now_s)
+            if message.payload != self._shown.get(reservoir):
+                self._shown[reservoir] = message.payload
                 found.append(message)
         return found
 

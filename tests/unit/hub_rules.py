@@ -43,7 +43,7 @@ KEYS = {
         "suggested_display_precision",
         "expire_after",
     },
-    "binary_sensor": COMMON | {"state_topic", "value_template", "device_class"},
+    "binary_sensor": COMMON | {"state_topic", "value_template", "device_class", "expire_after"},
     "button": COMMON | {"command_topic", "payload_press", "retain"},
 }
 NEEDED = {

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from daemon.config.services import COMMANDS
-from daemon.entries import Flag, Phase
+from daemon.entries import Flag, Instant, Phase
 from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.picture import picture as picture_of
+from daemon.mixing.station_state import ReservoirState
 from daemon.publishing.discovery import Announced, announcement
 from tests.unit.hub_rules import faults, told_of
 
@@ -116,11 +118,24 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "advised-salt": ("weight", "g"),
         "advised-water": ("volume_storage", "L"),
         "quality": ("enum", None),
+        "probe-health": ("enum", None),
         "reading-at": ("timestamp", None),
     } == {
         id_: (each.get("device_class"), each.get("unit_of_measurement"))
         for id_, each in bare.items()
         if each["platform"] == "sensor"
+    }
+
+
+def test_what_nobody_measures_expires() -> None:
+    """An old salinity must not stand on a dashboard as if it were of now."""
+    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+
+    assert {"button": {None}, "sensor": {180}, "binary_sensor": {180}} == {
+        platform: {
+            each.get("expire_after") for each in parts.values() if each["platform"] == platform
+        }
+        for platform in ("button", "sensor", "binary_sensor")
     }
 
 
@@ -156,6 +171,7 @@ PICTURE: dict[str, Any] = {
     "advice_water_l": 1.5,
     "alarms": ["batch-ageing", "salt-low"],
     "start_by": "2031-05-05T06:00:00.000Z",
+    "probe_health": "ok",
 }
 
 
@@ -192,6 +208,7 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
         "advised-water": "1.5",
         "probe": "OFF",
         "quality": "pass",
+        "probe-health": "ok",
         "reading-at": "2031-05-04T09:00:01.000Z",
         "start-by": "2031-05-05T06:00:00.000Z",
     } == {id_: state for id_, state in found.items() if not id_.startswith("alarm-")}
@@ -199,6 +216,20 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
         id_ for id_, state in found.items() if id_.startswith("alarm-") and state == "ON"
     }
     assert {"ON", "OFF"} == {found[f"alarm-{name}"] for name in CATALOGUE}
+
+
+def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
+    """A key that measuring names otherwise would be shown as unknown for ever."""
+    now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
+    made = picture_of(ReservoirState(), None, None, now, 0.0)
+    parts = told_of(announcement("homeassistant", BARE))["components"]
+    read = {
+        key
+        for each in parts.values()
+        for key in re.findall(r"value_json\.(\w+)", each.get("value_template", ""))
+    }
+
+    assert set() == read - made.keys()
 
 
 @pytest.mark.parametrize("picture", [dict.fromkeys(PICTURE), {}], ids=["null", "absent"])
