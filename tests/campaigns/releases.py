@@ -105,8 +105,15 @@ class Found:
         return -1.0 if span is None else (span[1] - span[0]) / 2.0 - k * self.u
 
 
-def draw(seed: int, number: int, what: str = "batch") -> Draw:
-    """Draw one batch; the same for the same numbers."""
+def draw(seed: int, number: int, what: str = "batch", lie: float = 1.0) -> Draw:
+    """Draw one batch; the same for the same numbers.
+
+    Args:
+        seed: Of the campaign.
+        number: Of the batch.
+        what: Which of several series.
+        lie: How many times larger the probe's errors are than is said of it.
+    """
     dice = random.Random(f"{what}/{seed}/{number}")
     worth = ProbeUncertainty(dice.choice((0.2, 0.35, 0.5)), dice.choice((0.05, 0.1)))
     fill_l = round(20.0 * 40.0 ** dice.random(), 1)
@@ -117,7 +124,7 @@ def draw(seed: int, number: int, what: str = "batch") -> Draw:
         vessel=Vessel(fill_l, round(1.25 * fill_l, 1), dosing.COMMON_YIELD),
     )
     return Draw(
-        story=_story(dice, fill_l, worth),
+        story=_story(dice, fill_l, worth, lie),
         settings=settings,
         worth=worth,
         mark=1.0 + dice.gauss(0.0, MARK_SHARE),
@@ -127,13 +134,13 @@ def draw(seed: int, number: int, what: str = "batch") -> Draw:
     )
 
 
-def _story(dice: random.Random, fill_l: float, worth: ProbeUncertainty) -> Scenario:
+def _story(dice: random.Random, fill_l: float, worth: ProbeUncertainty, lie: float) -> Scenario:
     usual = plain_batch()
     noise = dice.uniform(0.5, 3.0)
     character = replace(
         usual.character,
-        gain=1.0 + dice.gauss(0.0, worth.conductivity_percent / 100.0),
-        temperature_offset_C=dice.gauss(0.0, worth.temperature_C),
+        gain=1.0 + dice.gauss(0.0, lie * worth.conductivity_percent / 100.0),
+        temperature_offset_C=dice.gauss(0.0, lie * worth.temperature_C),
         noise_share=usual.character.noise_share * noise,
         wander_share=usual.character.wander_share * noise,
         wander_s=dice.uniform(10.0, 90.0),
@@ -252,10 +259,10 @@ class Corner:
         return salinity_u(52.0, 24.0, self.drawn.worth)
 
 
-def campaign(count: int, seed: int) -> Iterator[Found]:
-    """Yield the outcome of each batch."""
+def campaign(count: int, seed: int, lie: float = 1.0) -> Iterator[Found]:
+    """Yield the outcome of each batch; the arguments are those of `draw`."""
     for number in range(count):
-        corner = Corner(draw(seed, number))
+        corner = Corner(draw(seed, number, lie=lie))
         corner.fill()
         yield corner.mix()
 

@@ -247,7 +247,8 @@ def play(
         troubles: What happens to clock and machine, each at its true hour.
     """
     house = House(folder, room, ScriptedClock())
-    waiting, hours = list(troubles), []
+    waiting = list(troubles)
+    hours: list[Seen] = []
     for number, item in enumerate(room.inputs):
         true_s = item.at.mono_s
         while waiting and waiting[0][0] * HOUR_S <= true_s:

@@ -1,0 +1,58 @@
+"""A seeded slice of the long campaign in `tests/campaigns/releases.py`."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.campaigns.releases import (
+    CORRECTED_LIMIT,
+    LANDED_PPT,
+    REFUSED_LIMIT,
+    RELEASED_OUT_LIMIT,
+    Sums,
+    campaign,
+    learned_ppt,
+    lot_campaign,
+    sums,
+)
+
+
+@pytest.fixture(scope="module")
+def found() -> Sums:
+    """Sixty batches, always the same."""
+    return sums([*campaign(60, seed=1)])
+
+
+def test_what_is_released_is_truly_within_tolerance(found: Sums) -> None:
+    """Of more than fifty releases at most one in a hundred is not."""
+    assert found.releases > 50
+    assert found.released_out <= RELEASED_OUT_LIMIT * found.releases
+
+
+def test_what_is_well_inside_is_released(found: Sums) -> None:
+    """Neither refused nor left open, but for three in a hundred; every batch gets a verdict."""
+    assert found.well_inside > 30
+    assert found.well_refused + found.well_open <= REFUSED_LIMIT * found.well_inside
+    assert found.inside_refused <= REFUSED_LIMIT * found.inside
+    assert 0 == found.without_verdict
+
+
+def test_one_correction_by_the_advice_brings_it_inside(found: Sums) -> None:
+    """Of the batches that needed one, at least 97 in a hundred are truly inside afterwards."""
+    assert found.corrected > 20
+    assert found.corrected_inside >= CORRECTED_LIMIT * found.corrected
+
+
+def test_a_probe_that_is_worse_than_is_said_of_it_would_show() -> None:
+    """With errors five times as large as stated the same count finds wrong releases."""
+    lied = sums([*campaign(25, seed=1, lie=5.0)])
+
+    assert lied.released_out > RELEASED_OUT_LIMIT * lied.releases
+
+
+def test_after_three_batches_of_a_lot_the_plan_lands_on_target() -> None:
+    """Uncorrected and in the median over lots; before anything was learned it did not."""
+    landed = [*lot_campaign(8, seed=1)]
+
+    assert learned_ppt(landed) <= LANDED_PPT
+    assert learned_ppt([each[:1] for each in landed]) > LANDED_PPT
