@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import socket
 import ssl
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from daemon.config import Mqtt
@@ -35,7 +35,7 @@ class Broker:
     client_id: str
     keepalive_s: int
     username: str | None = None
-    password: str | None = None
+    password: str | None = field(default=None, repr=False)
     tls: ssl.SSLContext | None = None
 
     @property

@@ -1,10 +1,11 @@
-"""Whatever comes in on a command topic gives a request or a refusal, and nothing else."""
+"""Whatever comes in on a topic that is listened to is a request, a refusal, or nothing."""
 
 from __future__ import annotations
 
 import json
 import tempfile
 from pathlib import Path
+from random import Random
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -14,7 +15,9 @@ from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing import requests
+from daemon.publishing.announcer import HUB_STATUS, Announcer
 from daemon.publishing.commands import Commands
+from daemon.publishing.discovery import Announced, announcement
 from daemon.publishing.letters import Letter
 from daemon.publishing.requests import BadRequestError, Request
 
@@ -87,3 +90,30 @@ def test_each_letter_is_answered_or_handed_over(
             assert all(json.loads(reply.payload)["answer"] for reply in replies)
             assert all(correlation == reply.correlation for reply in replies)
             assert 1 == len(replies) + len(inbox.after(0))
+
+
+KEPT_PARTS = st.dictionaries(
+    st.text(max_size=8),
+    st.fixed_dictionaries({}, optional={"platform": st.sampled_from(["sensor", "x"]) | SCALARS})
+    | ANY_JSON,
+    max_size=4,
+)
+KEPT = HOSTILE | KEPT_PARTS.map(lambda parts: json.dumps({"components": parts}).encode())
+
+
+@settings(max_examples=300)
+@given(kept=KEPT, said=KEPT, retained=st.booleans())
+def test_whatever_the_broker_kept_the_announcement_comes_out_right(
+    *, kept: bytes, said: bytes, retained: bool
+) -> None:
+    """Rubbish in our place, or from a hub, never keeps the right announcement from being last."""
+    told = Announced("wing", "mix-1")
+    right = announcement("homeassistant", told)
+    one = Announcer("wing", "homeassistant", [told], Random(5))
+    one.connected(0.0)
+    one.hear(Letter(right.topic, kept, len(kept), retained=True), 0.1)
+    one.hear(Letter(HUB_STATUS, said, len(said), retained), 0.2)
+    sent = [*one.due(10.0), *one.due(20.0), *one.due(30.0)]
+
+    assert right == sent[-1]
+    assert [] == one.due(40.0)

@@ -15,6 +15,7 @@ from daemon.entries import Kind
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.publishing.broker import broker_of
 from daemon.publishing.mqtt import MqttSink
 from daemon.publishing.sink import SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
@@ -268,6 +269,21 @@ def test_a_wrong_password_is_one_sentence(
 
     assert tries == guarded.log.count("New connection")
     assert 1 == guarded.log.count("not authorised")
+
+
+def test_a_password_shows_nowhere(
+    guarded: Broker, make_sink: MakeSink, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Neither in what is logged, nor in an error, nor where a broker is printed."""
+    caplog.set_level("DEBUG")
+    account = {"username": "brinewright", "password_file": str(_secret(tmp_path, "hush-hush"))}
+    sink = make_sink(guarded, **account)
+    with pytest.raises(SinkError) as caught:
+        sink.deliver([])
+    section = Mqtt.model_validate({"host": guarded.host, **account})
+
+    assert "hush-hush" == broker_of(section, STATION).password
+    assert "hush-hush" not in repr(broker_of(section, STATION)) + caplog.text + repr(caught.value)
 
 
 def test_a_broker_that_wants_an_account_is_told_apart(guarded: Broker, make_sink: MakeSink) -> None:
