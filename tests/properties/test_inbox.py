@@ -52,7 +52,7 @@ def test_each_id_is_carried_out_once_and_in_order(happenings: list[tuple[str, in
 
 
 @given(st.dictionaries(st.text(), anything, max_size=5))
-@settings(max_examples=80)
+@settings(max_examples=40)
 def test_what_is_taken_comes_out_the_same(facts: dict[str, Any]) -> None:
     """Any JSON comes back as it was, or is refused when it is sent."""
     with tempfile.TemporaryDirectory() as folder:

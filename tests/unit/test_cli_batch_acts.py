@@ -6,6 +6,8 @@ import json
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from datetime import datetime
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -14,13 +16,15 @@ from daemon.cli import asking
 from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG as WRONG_CONFIG
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, USAGE
-from daemon.entries import Command, Instant
+from daemon.entries import Command, Event, Instant
 from daemon.journal.inbox import Inbox, Waiting
-from daemon.journal.memory import dump
+from daemon.journal.memory import dump, restore
 from daemon.journal.writer import Writer
-from daemon.mixing.station import Station
-from tests.unit.stories import Story, a_station, mixed
+from daemon.mixing.station import ReservoirSettings, Station
+from tests.unit.stories import BATCH, Story, a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
+
+SETTINGS = {"mix-1": ReservoirSettings("mix-1", BATCH)}
 
 
 @pytest.fixture
@@ -32,14 +36,33 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+@cache
+def _released() -> tuple[str, list[Event], datetime, float]:
+    """The state of a station that has released a batch, the events so far, and what time it is."""
+    station, story = a_station(), mixed()
+    entries = story.told(station)
+    events = [each for each in entries if isinstance(each, Event)]
+    return dump(station.state), events, story.wall, story.t_s
+
+
+def heard(story: Story | None) -> tuple[Station, list[Event], Story]:
+    """A station that has heard a story, or of a batch released; its events; and where it stands."""
+    if story is not None:
+        station = a_station()
+        entries = story.told(station)
+        return station, [each for each in entries if isinstance(each, Event)], story
+    text, events, wall, t_s = _released()
+    return Station(SETTINGS, restore(text)), events, Story(wall=wall, t_s=t_s)
+
+
 @contextmanager
 def service(folder: Path, story: Story | None = None) -> Iterator[list[Waiting]]:
     """A station that has heard a story and takes commands, as measuring does; yields what it took.
 
     It stands in for the process only in that it runs in a thread of this one.
     """
-    station, story = a_station(), story or mixed()
-    entries, taken, stop = story.told(station), list[Waiting](), threading.Event()
+    station, entries, story = heard(story)
+    taken, stop = list[Waiting](), threading.Event()
 
     def serve() -> None:
         with Writer(folder / "configured.db") as writer:
