@@ -132,6 +132,34 @@ def test_evaporation_takes_water_and_leaves_salt() -> None:
     assert water.evaporated_g == pytest.approx(0.01 * before_g, rel=1e-9)
 
 
+def test_quiet_water_takes_longer_steps_and_comes_to_the_same() -> None:
+    """A warm, evaporating vessel after ten hours, left alone or looked at every second."""
+    vessel = Vessel(evaporation_g_h=400.0)
+    left, watched = (
+        Reservoir.holding(180.0, salinity=34.0, temperature_C=28.0, vessel=vessel) for _ in range(2)
+    )
+    left.advance(10 * 3600.0)
+    for _ in range(10 * 3600):
+        watched.advance(1.0)
+
+    assert left.quiet()
+    assert watched.true_salinity() == pytest.approx(left.true_salinity(), abs=1e-9)
+    assert watched.salinity_at_probe() == pytest.approx(left.salinity_at_probe(), abs=1e-3)
+    assert watched.temperature_C == pytest.approx(left.temperature_C, abs=1e-9)
+
+
+def test_water_with_salt_or_a_stream_in_it_is_not_quiet() -> None:
+    """What changes fast keeps its short steps."""
+    water = purified()
+    water.fill(1.0, over_s=10.0)
+    assert not water.quiet()
+    water.advance(11.0)
+    assert water.quiet()
+    water.pour(100.0, SaltMix())
+    water.advance(30.0)
+    assert not water.quiet()
+
+
 def test_a_fill_weighs_what_its_litres_weigh() -> None:
     """Ten litres of purified water at 20 °C weigh what the TEOS-10 density says, to 1e-5."""
     water = purified(100.0)

@@ -117,6 +117,22 @@ def test_an_unplugged_probe_says_nothing() -> None:
     assert heard == [True, False, False, True]
 
 
+def test_a_lid_left_off_lets_more_water_go() -> None:
+    """From its moment on, and not before: 400 g in an hour where it had been none."""
+    story = plain_batch()
+    story = replace(
+        story,
+        vessel=replace(story.vessel, evaporation_g_h=0.0),
+        actions=(Action(3600.0, "lid", {"evaporation_g_h": 400.0}),),
+    )
+    stage = Stage.setting(story, 1)
+    stage.advance(3600.0)
+    assert 0.0 == stage.reservoir.evaporated_g
+    stage.advance(7200.0)
+
+    assert stage.reservoir.evaporated_g == pytest.approx(400.0, rel=1e-9)
+
+
 def test_a_probe_in_a_bottle_says_what_the_bottle_is_and_then_the_water_again() -> None:
     """The vessel goes on without it, and what is wrong with the probe is in both."""
     story = plain_batch()
