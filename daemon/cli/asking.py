@@ -28,8 +28,26 @@ def ask(
 ) -> None:
     """Ask the running service and print its answer, waiting up to `WAIT_S` for it.
 
-    Ends with `NOT_SO` when it refuses, with `USAGE` when it cannot be asked so,
-    and with `UNAVAILABLE` when nobody answers.
+    Ends with `NOT_SO` when it refuses, and else as `put` does.
+    """
+    answer = put(config, verb, reservoir, facts)
+    id_, ok = str(answer.facts["id"]), bool(answer.facts.get("ok"))
+    text = str(answer.facts.get("answer", ""))
+    if as_json:
+        emit({"ok": ok, "answer": text, "id": id_, "batch": answer.batch or None}, as_json=True)
+    elif ok:
+        print(text)
+    if not ok and not as_json:
+        fail(text, NOT_SO)
+    if not ok:
+        raise SystemExit(NOT_SO)
+
+
+def put(config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON]) -> Event:
+    """Ask the running service and return its answer, waiting up to `WAIT_S` for it.
+
+    Ends with `USAGE` when it cannot be asked so, and with `UNAVAILABLE` when
+    nobody answers.
     """
     given = {key: value for key, value in facts.items() if value is not None}
     reader, id_ = Reader(config.journal.path), str(uuid.uuid4())
@@ -47,16 +65,7 @@ def ask(
             " is carried out when it does",
             UNAVAILABLE,
         )
-    ok = bool(answer.facts.get("ok"))
-    text = str(answer.facts.get("answer", ""))
-    if as_json:
-        emit({"ok": ok, "answer": text, "id": id_, "batch": answer.batch or None}, as_json=True)
-    elif ok:
-        print(text)
-    if not ok and not as_json:
-        fail(text, NOT_SO)
-    if not ok:
-        raise SystemExit(NOT_SO)
+    return answer
 
 
 def reservoir_of(config: Config, name: str | None) -> str:

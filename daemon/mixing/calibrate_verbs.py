@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from daemon.mixing.station_state import ReservoirSettings, ReservoirState
 
 LONGEST_REFERENCES = 2000
-START = ("probe", "references", "thermometer", "thermometer_tolerance_C")
+START = ("probe", "references", "thermometer", "thermometer_tolerance_C", "not_after")
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +76,7 @@ def _check(asked: Asked) -> Done:
 
 def _begin(asked: Asked, *, adjust: bool, as_left: str = "") -> Done:
     place = _place(asked)
+    _check_in_time(asked)
     routine = place.calibrating.running.get(place.name)
     if routine is not None:
         raise Refused(
@@ -99,6 +100,13 @@ def _begin(asked: Asked, *, adjust: bool, as_left: str = "") -> Done:
         " is back in the water",
         tuple(steps),
     )
+
+
+def _check_in_time(asked: Asked) -> None:
+    """Refuse what waited so long that nobody stands at the bench any more."""
+    not_after = text(asked, "not_after", LONGEST_NAME)
+    if not_after and asked.wall > history.moment(not_after):
+        raise Refused("it was asked too long ago to begin now; ask again")
 
 
 def _thermometer(asked: Asked) -> Thermometer | None:

@@ -1,0 +1,364 @@
+"""`brinewright calibrate`: the guided routine, checks, and what is known of past ones."""
+
+from __future__ import annotations
+
+import sys
+from datetime import timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
+from calibration.report import report as page
+from daemon import assembly
+from daemon.cli.asking import WAIT_S, ask, reservoir_of
+from daemon.cli.calibrate_bottles import ask_for_references, ask_for_thermometer
+from daemon.cli.calibrate_guide import Guide
+from daemon.cli.export import placed
+from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, read_config, table
+from daemon.journal.calibrations import calibrations
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+from daemon.mixing.calibrations import Calibrations, name_of, plain
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.entries import JSON
+
+ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
+Where = Annotated[str | None, typer.Option("--reservoir", help="Which, if there are several.")]
+Which = Annotated[str | None, typer.Option("--probe", help="Which, if there are several.")]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON, one object per line.")]
+Held = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--reference",
+        help="What to measure, in order, such as 'air' or 'kcl-12-88 lot=Q-12 tolerance=0.5"
+        " expiry=2027-01-31'; asked for when not given.",
+    ),
+]
+Warmth = Annotated[str | None, typer.Option("--thermometer", help="Reference thermometer.")]
+WarmthU = Annotated[
+    float | None, typer.Option("--thermometer-tolerance", help="The ± on it (k = 2), °C.")
+]
+Alone = Annotated[
+    bool,
+    typer.Option(
+        "--unattended",
+        help="Confirm every step by itself and abort at the first doubt; for simulated probes.",
+    ),
+]
+
+group = typer.Typer(help="Calibrate a probe, and see what is known of its calibrations.")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the verb to the command line."""
+    app.add_typer(group, name="calibrate")
+
+
+@group.callback(invoke_without_command=True)
+def calibrate(
+    context: typer.Context,
+    *,
+    references: Held = None,
+    thermometer: Warmth = None,
+    tolerance: WarmthU = None,
+    as_left: Annotated[
+        str | None, typer.Option(help="A reference to measure once more at the end.")
+    ] = None,
+    probe: Which = None,
+    reservoir: Where = None,
+    unattended: Alone = False,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Calibrate a probe, step by step; batches wait meanwhile. Ctrl-C aborts.
+
+    Nothing is saved before you confirm the verdict; until then the calibration
+    that is in force stays in force.
+    """
+    if context.invoked_subcommand is not None:
+        return
+    settings = read_config(config)
+    place = reservoir_of(settings, reservoir)
+    facts = _asked(settings, references, thermometer, tolerance, unattended=unattended)
+    if as_left:
+        facts["as_left"] = as_left
+    guide = Guide(settings, place, _probe(settings, place, probe), unattended, as_json)
+    raise SystemExit(guide.run("calibrate.start", facts))
+
+
+@group.command()
+def check(
+    *,
+    references: Held = None,
+    thermometer: Warmth = None,
+    tolerance: WarmthU = None,
+    probe: Which = None,
+    reservoir: Where = None,
+    unattended: Alone = False,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Hold a probe against a reference and adjust nothing: the thing to do each week."""
+    settings = read_config(config)
+    place = reservoir_of(settings, reservoir)
+    facts = _asked(settings, references, thermometer, tolerance, unattended=unattended)
+    guide = Guide(settings, place, _probe(settings, place, probe), unattended, as_json)
+    raise SystemExit(guide.run("calibrate.check", facts))
+
+
+@group.command()
+def abort(
+    *,
+    probe: Which = None,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """End a routine that was left in another terminal; nothing of it is saved."""
+    settings = read_config(config)
+    place = reservoir_of(settings, reservoir)
+    facts: dict[str, JSON] = {"probe": _probe(settings, place, probe)}
+    ask(settings, "calibrate.abort", place, facts, as_json=as_json)
+
+
+@group.command()
+def back(
+    *,
+    probe: Which = None,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Say that a probe is back in the water, so that its readings count again."""
+    settings = read_config(config)
+    place = reservoir_of(settings, reservoir)
+    facts: dict[str, JSON] = {"probe": _probe(settings, place, probe), "step": "return"}
+    ask(settings, "calibrate.confirm", place, facts, as_json=as_json)
+
+
+@group.command()
+def revert(
+    *,
+    name: Annotated[str, typer.Argument(help="Id, as 'calibrate list' gives it.")],
+    reason: Annotated[str | None, typer.Option(help="For the record.")] = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Go back to an older calibration; what was made since is kept and not used."""
+    settings = read_config(config)
+    record = _found(_records(settings), name)
+    place, _, probe = record.probe.partition("/")
+    facts: dict[str, JSON] = {"probe": probe, "to": name, "reason": reason}
+    ask(settings, "calibrate.revert", place, facts, as_json=as_json)
+
+
+@group.command(name="list")
+def list_(
+    *,
+    probe: Which = None,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """List calibrations, checks and returns to older ones, the newest first."""
+    known = Calibrations(_records(read_config(config)))
+    chosen = [
+        each
+        for each in reversed(known.records)
+        if reservoir in (None, each.probe.partition("/")[0])
+        and probe in (None, each.probe.partition("/")[2])
+    ]
+    if not chosen and not as_json:
+        fail("no probe has been calibrated yet; 'brinewright calibrate' does it", NOT_SO)
+    told = [_summary(each, known) for each in chosen]
+    if as_json:
+        for each in told:
+            emit(each, as_json=True)
+        return
+    rows = [
+        (
+            str(each["id"]),
+            "in force" if each["in_force"] else "",
+            str(each["made_at"])[:16].replace("T", " "),
+            str(each["by"]),
+            str(each["says"]),
+        )
+        for each in told
+    ]
+    print(table(rows, ("record", "", "made (UTC)", "by", "says")))
+
+
+@group.command()
+def show(
+    *,
+    name: Annotated[str, typer.Argument(help="Id, as 'calibrate list' gives it.")],
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Show one record."""
+    known = Calibrations(_records(read_config(config)))
+    record = _found(known.records, name)
+    told = {**_summary(record, known), "record": plain(record)}
+    emit(told, as_json=as_json, text=table(_sheet(record, known)))
+
+
+@group.command()
+def due(*, config: ConfigPath = None, as_json: Json = False) -> None:
+    """Say when each probe is to be calibrated and checked next."""
+    settings = read_config(config)
+    known, wall = Calibrations(_records(settings)), assembly.clock(settings).now().wall
+    for reservoir in settings.reservoirs:
+        for probe in reservoir.probes:
+            name = name_of(reservoir.name, probe.name)
+            found = known.due(name, wall)
+            never = f"Probe {name} was never calibrated; it counts as configured until it is."
+            told: dict[str, JSON] = {
+                "reservoir": reservoir.name,
+                "probe": probe.name,
+                "calibrate_by": None if found is None else str(found.calibrate_by),
+                "check_by": None if found is None else str(found.check_by),
+                "overdue": found is not None and found.overdue,
+                "says": never if found is None else found.sentence,
+            }
+            again = "" if found is None else f" The next check is due on {found.check_by}."
+            emit(told, as_json=as_json, text=f"{told['says']}{again}")
+
+
+@group.command()
+def report(
+    *,
+    name: Annotated[str, typer.Argument(help="Id, as 'calibrate list' gives it.")],
+    out: Annotated[Path | None, typer.Option(help="File to write; ID.html when not given.")] = None,
+    force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
+    config: ConfigPath = None,
+) -> None:
+    """Write one calibration or check as a page to print."""
+    known, path = _records(read_config(config)), out or Path(f"{name}.html")
+    record = _found(known, name)
+    if isinstance(record, Reversion):
+        fail(f"{name} is the return to {record.to_id}; print that one", NOT_SO)
+    before = known[: known.index(record) + 1]
+    try:
+        with placed(path, force=force) as file:
+            file.write(page(record, before))
+    except FileExistsError:
+        fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
+    except OSError as exc:
+        fail(f"{path}: cannot be written: {exc.strerror}", USAGE)
+    print(f"written to {path}")
+
+
+def _asked(
+    settings: Config,
+    references: list[str] | None,
+    thermometer: str | None,
+    tolerance: float | None,
+    *,
+    unattended: bool,
+) -> dict[str, JSON]:
+    """Return the arguments of the command, asking for what was not given."""
+    if unattended and not references:
+        fail("--unattended needs --reference: nobody is there to be asked", USAGE)
+    if unattended and thermometer:
+        fail("--unattended reads no thermometer; leave out --thermometer", USAGE)
+    if not unattended and not sys.stdin.isatty():
+        fail("this needs a terminal; --unattended confirms every step by itself", USAGE)
+    if not references:
+        references = ask_for_references()
+        thermometer, tolerance = ask_for_thermometer()
+    clock = assembly.clock(settings)
+    now = clock.now()
+    later_s = WAIT_S / clock.real_s(1.0)
+    facts: dict[str, JSON] = {
+        "references": "; ".join(references),
+        # Who has given up waiting must not have the probe set aside hours later.
+        "not_after": (now.wall + timedelta(seconds=later_s)).isoformat(),
+    }
+    if thermometer:
+        facts["thermometer"] = thermometer
+    if tolerance is not None:
+        facts["thermometer_tolerance_C"] = tolerance
+    return facts
+
+
+def _probe(settings: Config, place: str, name: str | None) -> str:
+    """Return the probe that is meant; the only one of a reservoir needs no name."""
+    names = [each.name for each in settings.reservoir(place).probes]
+    if not names:
+        fail(f"{place} has no probe in the configuration", NOT_SO)
+    if name is None and len(names) > 1:
+        fail(f"{place} has the probes {', '.join(names)}; choose one with --probe", USAGE)
+    if name is not None and name not in names:
+        fail(f"there is no probe {name!r} in {place}; it has {', '.join(names)}", NOT_SO)
+    return name or names[0]
+
+
+def _records(settings: Config) -> list[Record]:
+    try:
+        return [record for _, record in calibrations(Reader(settings.journal.path))]
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
+
+
+def _found(records: list[Record], name: str) -> Record:
+    by_id = {record.id: record for record in records}
+    if name not in by_id:
+        fail(f"there is no record {name!r}; 'brinewright calibrate list' names those", NOT_SO)
+    return by_id[name]
+
+
+def _summary(record: Record, known: Calibrations) -> dict[str, JSON]:
+    now = known.in_force(record.probe)
+    place, _, probe = record.probe.partition("/")
+    return {
+        "id": record.id,
+        "kind": record.kind,
+        "reservoir": place,
+        "probe": probe,
+        "made_at": record.made_at,
+        "by": record.calibration.by if isinstance(record, CalibrationRecord) else record.by,
+        "in_force": now is not None and now.id == record.id,
+        "says": _says(record),
+    }
+
+
+def _says(record: Record) -> str:
+    if isinstance(record, Reversion):
+        return f"back to {record.to_id}"
+    if isinstance(record, CheckRecord):
+        return (
+            f"check of {record.calibration_id}: {'agrees' if record.agrees else 'does not agree'}"
+        )
+    made, outcome = record.calibration, str(record.verdict.outcome).replace("_", " ")
+    return f"cell constant × {made.factor:.4f} ± {2 * made.u_factor:.4f} (k=2), {outcome}"
+
+
+def _sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
+    told = _summary(record, known)
+    rows = [
+        ("record", str(told["id"])),
+        ("probe", record.probe),
+        ("made", f"{str(told['made_at'])[:16].replace('T', ' ')} UTC by {told['by']}"),
+        ("in force", "yes" if told["in_force"] else "no"),
+        ("says", str(told["says"])),
+    ]
+    if isinstance(record, CalibrationRecord):
+        made = record.calibration
+        rows += [
+            ("zero", f"{made.zero_mS_cm:+.4f} ± {2 * made.u_zero_mS_cm:.4f} mS/cm (k=2)"),
+            (
+                "thermometer",
+                f"{made.temperature_offset_C:+.3f} ± {2 * made.u_offset_C:.3f} °C (k=2)",
+            ),
+            ("next due", record.due_on),
+            *(("verdict", reason) for reason in record.verdict.reasons),
+        ]
+    if isinstance(record, CheckRecord):
+        rows += [("found", sentence) for sentence in record.sentences]
+    if isinstance(record, Reversion) and record.reason:
+        rows.append(("reason", record.reason))
+    return rows

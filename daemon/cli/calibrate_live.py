@@ -1,0 +1,98 @@
+"""What is seen while a point settles: the values, how long, and how far they may still move."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from rich.live import Live
+from rich.text import Text
+
+from calibration.steadiness import LEAST_S, TEMPERATURE_C, Shown, rest, window
+from daemon.cli.output import table
+
+if TYPE_CHECKING:
+    from types import TracebackType
+    from typing import Self
+
+    from rich.console import Console
+
+    from daemon.entries import Reading
+
+RESOLUTION_MS_CM = 0.01
+
+
+@dataclass(slots=True)
+class Settling:
+    """The readings of one point, and what they show so far.
+
+    Attributes:
+        readings: Since the probe was left alone.
+    """
+
+    readings: list[Shown] = field(default_factory=list)
+
+    def take(self, reading: Reading) -> None:
+        """Take one more; one that brought no value counts for time alone."""
+        conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
+        good = conductivity is not None and temperature is not None
+        shown = Shown(reading.at.mono_s, conductivity or 0.0, temperature or 0.0, ok=good)
+        self.readings.append(shown)
+
+    def text(self) -> str:
+        """Return the picture, a few lines."""
+        good = window(self.readings)
+        if not good:
+            return "waiting for the probe"
+        waited_s = self.readings[-1].t_s - self.readings[0].t_s
+        rows = [
+            ("conductivity", f"{good[-1].conductivity_mS_cm:.3f} mS/cm, as the probe says it"),
+            ("temperature", f"{good[-1].temperature_C:.2f} °C"),
+            ("waited", f"{waited_s:.0f} s"),
+            ("steady", self._steady(good)),
+        ]
+        return table(rows)
+
+    def _steady(self, good: list[Shown]) -> str:
+        found = rest(good, RESOLUTION_MS_CM)
+        if found is None:
+            return f"not yet to be told; it takes {LEAST_S:.0f} s at least"
+        percent = 100.0 * found.conductivity.reach / max(abs(found.conductivity.mean), 1e-3)
+        warming = f"temperature by {found.temperature.reach:.2f} °C a minute"
+        moving = []
+        if not found.conductivity_steady:
+            moving.append(f"conductivity by {percent:.2f} % a minute")
+        if not found.temperature_steady:
+            moving.append(f"{warming} ({TEMPERATURE_C:g} wanted)")
+        return f"may still move: {', '.join(moving)}" if moving else "yes"
+
+
+class Display:
+    """Shows a point settling, on a terminal that can; nothing elsewhere."""
+
+    def __init__(self, console: Console) -> None:
+        """Begin with nothing seen."""
+        self.settling = Settling()
+        self._live = Live(console=console, auto_refresh=False, transient=True)
+        self._shown = console.is_terminal
+
+    def __enter__(self) -> Self:
+        """Begin to show."""
+        if self._shown:
+            self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Leave the screen as it was."""
+        if self._shown:
+            self._live.stop()
+
+    def renew(self) -> None:
+        """Show what has come."""
+        if self._shown:
+            self._live.update(Text(self.settling.text()), refresh=True)
