@@ -117,6 +117,11 @@ class Measuring:
             return
         self._inbox_looked_s, self._inbox_full = now.mono_s, False
         try:
+            if late:
+                # It may have been moved aside meanwhile, and count from 1 again.
+                self._station.state.commands_taken = self._inbox.go_on_from(
+                    self._station.state.commands_taken
+                )
             waiting = self._inbox.after(self._station.state.commands_taken, AT_A_TIME)
         except JournalError as exc:
             self._inbox_outage.failed(exc, now.mono_s)

@@ -342,5 +342,5 @@ def _standing(asked: Asked) -> str:
     state = asked.state
     if not state.id:
         return f"no batch is known in {asked.reservoir}"
-    waits = f", {state.advice}" if state.phase is Phase.VERIFYING and state.advice else ""
-    return f"batch {state.id} is {state.phase}{waits}"
+    told = state.advice if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) else ""
+    return f"batch {state.id} is {state.phase}{told and ': '}{told}"

@@ -151,9 +151,15 @@ def test_a_journal_moved_aside_does_nothing_again(tmp_path: Path) -> None:
         note(station, "three")
         process.start()
         wait_until(lambda: len(ids(station)) > 1, "the third command", 30.0)
+        for n in range(4, 7):
+            note(station, str(n))
+        wait_until(lambda: len(ids(station)) > 4, "more commands", 30.0)
+        inbox_of(station).path.unlink()
+        note(station, "while it runs")
+        wait_until(lambda: len(ids(station)) > 5, "the last command", 30.0)
         assert process.stop() == 0
 
-    assert ["two", "three"] == ids(station)
+    assert ["two", "three", "4", "5", "6", "while it runs"] == ids(station)
 
 
 def test_a_broken_inbox_stops_no_measuring(tmp_path: Path) -> None:

@@ -58,6 +58,19 @@ def test_the_right_mass_told_anew_releases_at_once() -> None:
     assert set() == bench.alarms
 
 
+def test_what_was_told_of_a_refused_batch_may_be_corrected_too() -> None:
+    """The wrong volume gave the wrong grams; the answer has the right ones, and no shortage."""
+    bench = short(told_g=round(FULL_G), found=31.0)
+    assert ("off_target", True) == (bench.phase, "for 180 L" in bench.advice)
+    answer = bench.answer("batch.start", mass_g=4000, volume_l=110)
+    bench.story.still(1)
+    bench.goes_on()
+
+    assert "told anew with 4000 g in 110 L; batch mix-1-20260302-1 is off_target: add" in answer
+    assert "for 110 L" in answer
+    assert {"batch-off-target"} == bench.alarms
+
+
 def test_salt_that_dissolves_after_all_ends_the_shortage() -> None:
     """Stirred up from the bottom it is found: what was told still accounts for it."""
     bench = short(told_g=round(FULL_G), found=30.0)
