@@ -280,7 +280,7 @@ def test_the_next_fill_after_the_end_is_a_new_batch() -> None:
 
 def test_discarding_while_salt_dissolves_begins_no_other_batch() -> None:
     """What the level did before is forgotten with the batch that did it."""
-    bench = a_bench(story=Story().still(3).dissolve(20.0, 12))
+    bench = a_bench(story=Story().still(3).ramp(2, 20.0))
     bench.goes_on()
     assert "dissolving" == bench.phase
     bench.answer("batch.discard", why="wrong bag")
