@@ -16,7 +16,7 @@ from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.schema import MIGRATIONS, misfit
 from daemon.journal.writer import JournalError, JournalMissingError
-from daemon.mixing.picture import renewed
+from daemon.mixing.measured import renewed
 
 if TYPE_CHECKING:
     from pathlib import Path

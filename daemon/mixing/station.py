@@ -22,7 +22,7 @@ from daemon.mixing import (
 )
 from daemon.mixing.calibrations import Calibrations, name_of
 from daemon.mixing.correcting import Correction, salinity_of
-from daemon.mixing.picture import iso
+from daemon.mixing.measured import iso
 from daemon.mixing.stability import Disturbed, Forecast, Stabilised
 from daemon.mixing.station_state import (
     ProbeState,

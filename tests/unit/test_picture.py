@@ -10,7 +10,9 @@ import pytest
 
 from daemon.entries import Instant
 from daemon.mixing.due import Due, MixingTimes
-from daemon.mixing.picture import iso, picture
+from daemon.mixing.measured import GRAVITY_25_25, gravity, iso
+from daemon.mixing.picture import picture
+from daemon.mixing.seawater import specific_gravity
 from daemon.mixing.station_state import ReservoirSettings, ReservoirState
 from tests.unit.people import a_batch
 
@@ -90,3 +92,15 @@ def test_moments_are_iso_in_utc_to_the_millisecond() -> None:
     """And may lie some seconds later."""
     assert "2026-03-02T09:00:00.000Z" == iso(NINE)
     assert "2026-03-02T09:01:30.250Z" == iso(NINE, 90.25)
+
+
+def test_the_picture_s_gravity_is_that_of_seawater() -> None:
+    """The polynomial stays within 4e-6 of TEOS-10 over the whole scale."""
+    worst = max(
+        abs((gravity(tenths / 10.0) or 0.0) - specific_gravity(tenths / 10.0, 25.0, 25.0))
+        for tenths in range(421)
+    )
+
+    assert worst < 4e-6
+    assert gravity(None) is None
+    assert gravity(0.0) == GRAVITY_25_25[0]

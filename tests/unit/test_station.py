@@ -32,7 +32,7 @@ from tests.unit.stories import (
 PICTURE = (
     *("time", "phase", "salinity", "salinity_u", "specific_gravity", "conductivity_mS_cm"),
     *("temperature_C", "flag", "batch", "age_h", "stable_at", "advice", "alarms"),
-    *("advice_salt_g", "advice_water_l", "probe"),
+    *("advice_salt_g", "advice_water_l", "probe", "probe_health"),
 )
 """What dashboards rely on: the names in a reservoir's picture."""
 
