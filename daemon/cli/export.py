@@ -17,6 +17,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 
 import typer
 
+from daemon.cli.export_anew import recomputed
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.reader import Reader
@@ -66,6 +67,7 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "probe",
         "synced",
         "fault",
+        "calibration",
         "seq",
     ),
     What.EVENTS: ("time", "reservoir", "batch", "kind", "facts", "synced", "seq"),
@@ -128,6 +130,10 @@ def export(
     ] = Format.CSV,
     out: Annotated[Path | None, typer.Option(help="File to write; else standard output.")] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
+    calibration: Annotated[
+        str | None,
+        typer.Option(help="Compute salinity under this calibration instead, or under 'none'."),
+    ] = None,
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
 ) -> None:
     """Write readings, events or batches as CSV or JSON Lines.
@@ -142,7 +148,10 @@ def export(
     try:
         _check_reservoir(reservoir, settings, reader)
         last = reader.last_seq()
-        told = _told(what, shape, _shown(_stored(reader, last), last, out), wanted)
+        stored = _shown(_stored(reader, last), last, out)
+        if calibration is not None:
+            stored = recomputed(stored, settings, reader, calibration)
+        told = _told(what, shape, stored, wanted)
         if out is None:
             write(told, what, shape, sys.stdout)
             return

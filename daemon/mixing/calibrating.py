@@ -6,6 +6,7 @@ after a restart its readings still do not count until somebody has put it back.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from datetime import UTC
 from typing import TYPE_CHECKING
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from daemon.entries import JSON, Reading, Sample
     from daemon.mixing.batch_state import Step
     from daemon.mixing.station_state import ProbeState, ReservoirSettings
+    from daemon.mixing.uncertainty import ProbeUncertainty
 
 BACK = "return"
 """The last step of every routine: back into the water."""
@@ -124,11 +126,14 @@ def plan_for(
             f"the clock says {wall:%Y-%m-%d %H:%M} UTC, which is before the last record of {name}"
             f" ({newest:%Y-%m-%d %H:%M}); set the clock first"
         )
+    worth = settings.probes[probe]
     instrument = Instrument(
         name,
         span_mS_cm=settings.quality.conductivity_range_mS_cm[1],
-        resolution_mS_cm=settings.probes[probe].resolution_mS_cm or RESOLUTION_MS_CM,
+        resolution_mS_cm=worth.resolution_mS_cm or RESOLUTION_MS_CM,
     )
+    if not adjust:
+        instrument = _as_claimed(instrument, worth)
     return Plan(
         record_id(calibrating.kept.records, name, wall),
         instrument,
@@ -139,6 +144,19 @@ def plan_for(
         thermometer=thermometer,
         as_left=as_left,
         due_days=settings.calibrate_every_days.get(probe, DUE_DAYS),
+    )
+
+
+def _as_claimed(instrument: Instrument, worth: ProbeUncertainty) -> Instrument:
+    """Return an instrument whose limits are what the station says of its readings.
+
+    A check of a probe that was never calibrated is held to that, and not to
+    how far any cell may be off.
+    """
+    return replace(
+        instrument,
+        factor_limits_percent=math.sqrt(3.0) * worth.conductivity_percent,
+        thermometer_limits_C=math.sqrt(3.0) * worth.temperature_C,
     )
 
 

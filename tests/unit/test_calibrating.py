@@ -225,6 +225,20 @@ def test_a_check_adjusts_nothing_and_says_when_a_calibration_is_due() -> None:
     assert set() == corner.alarms
 
 
+@pytest.mark.parametrize("gain, agrees", [(0.997, True), (0.97, False)])
+def test_a_check_before_any_calibration_is_held_to_what_was_configured(
+    gain: float, *, agrees: bool
+) -> None:
+    """Half a percent was claimed: 0.3 % off agrees with that, and 3 % does not."""
+    corner = Corner(gain=gain)
+    record = corner.calibrate("calibrate.check")
+    corner.in_water(1)
+
+    assert isinstance(record, CheckRecord)
+    assert ("none", agrees) == (record.calibration_id, record.agrees)
+    assert corner.alarms == (set() if agrees else {"calibration-due"})
+
+
 def test_an_old_calibration_can_be_brought_back() -> None:
     """By its id and with a reason; nothing is overwritten, and readings carry it again."""
     corner = Corner()

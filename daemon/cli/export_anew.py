@@ -1,0 +1,83 @@
+"""Readings computed anew under another calibration, since what the probe said is kept."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from calibration.history import UnknownCalibration, find
+from calibration.model import NEVER_CALIBRATED
+from daemon import assembly
+from daemon.cli.output import NOT_SO, fail
+from daemon.entries import Flag, Reading
+from daemon.journal.calibrations import calibrations
+from daemon.journal.reader import Stored
+from daemon.mixing.calibrations import name_of
+from daemon.mixing.correcting import Correction, correction, salinity_of
+from daemon.mixing.uncertainty import ProbeUncertainty
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.journal.reader import Reader
+
+
+def recomputed(
+    stored: Iterable[list[Stored]], config: Config, reader: Reader, calibration: str
+) -> Iterator[list[Stored]]:
+    """Return entries with the readings of a calibration's probe under that calibration.
+
+    Args:
+        stored: Some at a time.
+        config: For what probes are worth without any.
+        reader: Of the journal that holds the calibration.
+        calibration: Its id, or "none" for all readings as the probes said them.
+    """
+    name, correct = _wanted(reader, calibration)
+    worth = {
+        name_of(reservoir, probe): known
+        for reservoir, settings in assembly.reservoirs(config).items()
+        for probe, known in settings.probes.items()
+    }
+    for some in stored:
+        yield [
+            replace(each, entry=_anew(each.entry, worth, correct))
+            if isinstance(each.entry, Reading)
+            and name in ("", name_of(each.entry.reservoir, each.entry.probe))
+            else each
+            for each in some
+        ]
+
+
+def _wanted(reader: Reader, calibration: str) -> tuple[str, Correction | None]:
+    """Return the probe that a calibration is of, empty for all, and what corrects it."""
+    if calibration == NEVER_CALIBRATED:
+        return "", None
+    records = [record for _, record in calibrations(reader)]
+    probe = next((record.probe for record in records if record.id == calibration), "")
+    try:
+        found = find(records, probe, calibration)
+    except UnknownCalibration:
+        fail(
+            f"there is no accepted calibration {calibration!r}; 'brinewright calibrate list' names"
+            " those there are",
+            NOT_SO,
+        )
+    return probe, correction(found, found.calibration)
+
+
+def _anew(
+    reading: Reading, worth: dict[str, ProbeUncertainty], correct: Correction | None
+) -> Reading:
+    """Return a reading under another calibration; one without a value stays without."""
+    known = worth.get(name_of(reading.reservoir, reading.probe), ProbeUncertainty())
+    salinity, u = salinity_of(reading.conductivity_mS_cm, reading.temperature_C, known, correct)
+    if salinity is None:
+        flag = max(reading.flag, Flag.FAIL)
+        return replace(reading, salinity=None, salinity_u=None, flag=flag, calibration="")
+    return replace(
+        reading,
+        salinity=salinity,
+        salinity_u=u,
+        calibration="" if correct is None else correct.id,
+    )
