@@ -184,12 +184,11 @@ def list_(
             str(each["id"]),
             "in force" if each["in_force"] else "",
             str(each["made_at"])[:16].replace("T", " "),
-            str(each["by"]),
             str(each["says"]),
         )
         for each in told
     ]
-    print(table(rows, ("record", "", "made (UTC)", "by", "says")))
+    print(table(rows, ("record", "", "made (UTC)", "says")))
 
 
 @group.command()
