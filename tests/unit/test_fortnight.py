@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from daemon.entries import Event, Kind
-from tests.campaigns.fortnight import SETTINGS, Fortnight, faults, live, outcomes
+from tests.campaigns.fortnight import faults, live, outcomes
+from tests.campaigns.fortnight_stories import SETTINGS, Fortnight
 
 USED, DISCARDED = "used", "discarded"
 

@@ -29,7 +29,9 @@ LOCKS = ("deploy/requirements.txt", "deploy/build-requirements.txt", "tests/requ
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text())
 GROUPS = PROJECT["dependency-groups"]
 RUNTIME = PROJECT["project"]["dependencies"]
-EXTRAS = [line for extra in PROJECT["project"].get("optional-dependencies", {}).values() for line in extra]
+EXTRAS = [
+    line for extra in PROJECT["project"].get("optional-dependencies", {}).values() for line in extra
+]
 
 
 def pins(lock: str) -> dict[str, str]:

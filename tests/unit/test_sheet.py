@@ -62,7 +62,15 @@ def phase(minute: float, to: str, why: str = "seen", **facts: JSON) -> Event:
 EVENTS = [
     event(0, Kind.BATCH, what="began", salinity=0.05),
     phase(0, "blank"),
-    event(6, Kind.COMMAND, who="morning shift", via="cli", verb="batch.start", ok=True, answer="batch is being mixed"),
+    event(
+        6,
+        Kind.COMMAND,
+        who="morning shift",
+        via="cli",
+        verb="batch.start",
+        ok=True,
+        answer="batch is being mixed",
+    ),
     phase(8, "dissolving"),
     event(20, Kind.FORECAST, stable_at="x"),
     event(30, Kind.STABILISED, salinity=34.02, salinity_u=0.09),

@@ -1,0 +1,30 @@
+"""How old a picture is: told against the wall clock, which the tests own."""
+
+from __future__ import annotations
+
+import pytest
+from freezegun import freeze_time
+
+from daemon.cli.status import _as_of
+
+TAKEN = "2026-03-02T10:00:00.000Z"
+
+
+@pytest.mark.parametrize(
+    "now, told",
+    [
+        ("2026-03-02T10:00:30Z", TAKEN),
+        ("2026-03-02T10:05:00Z", f"{TAKEN}, 5 min ago: is the service running?"),
+        ("2026-03-02T09:00:00Z", TAKEN),
+    ],
+)
+def test_an_old_picture_asks_whether_the_service_runs(now: str, told: str) -> None:
+    """Half a minute is fresh, five minutes are not, and a clock set back is no reproach."""
+    with freeze_time(now):
+        assert told == _as_of(TAKEN, real_time=True)
+
+
+def test_the_faster_time_of_a_rehearsal_is_not_held_against_the_wall_clock() -> None:
+    """A rehearsal's pictures are dated by its own time."""
+    with freeze_time("2026-03-02T12:00:00Z"):
+        assert _as_of(TAKEN, real_time=False) == TAKEN
