@@ -22,6 +22,7 @@ from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_c
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.mixing.quality import CALIBRATING
 from daemon.mixing.record import records
 from daemon.publishing.payloads import event_payload, iso_time, reading_payload
 
@@ -68,6 +69,7 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "synced",
         "fault",
         "calibration",
+        "calibrating",
         "seq",
     ),
     What.EVENTS: ("time", "reservoir", "batch", "kind", "facts", "synced", "seq"),
@@ -256,6 +258,8 @@ def _reading_row(stored: Stored) -> dict[str, JSON]:
         # A recording is read line by line, so no field may hold a line's end.
         "fault": " ".join(str(told.get("fault", "")).split()),
         "synced": int(told.get("synced") is not False),
+        # A replay of the file must not take a bottle for the water.
+        "calibrating": int(isinstance(tests := told.get("tests"), dict) and CALIBRATING in tests),
     }
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from itertools import chain, islice
@@ -13,12 +14,16 @@ import typer
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeRemainingColumn
 
+from calibration.history import moment
+from calibration.record import Record
 from daemon import assembly
 from daemon.cli.events import line, listing
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
 from daemon.config import Config, Reservoir
 from daemon.entries import Entry, Event, Sample
+from daemon.journal.calibrations import calibrations
 from daemon.journal.memory import dump
+from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station import Station
 from daemon.probes.recorded import BadHeader, BadRow, samples
@@ -41,6 +46,12 @@ def replay(
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
     reservoir: Annotated[str | None, typer.Option(help="Which one, if there are several.")] = None,
     journal: Annotated[Path | None, typer.Option(help="Keep a journal of the replay here.")] = None,
+    calibrated: Annotated[
+        bool,
+        typer.Option(
+            "--calibrated", help="Correct it by the calibrations in the service's journal."
+        ),
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print each event as one line.")] = False,
 ) -> None:
     """Play a recording through the station and print what it would have said."""
@@ -51,6 +62,7 @@ def replay(
     probe = next(iter(reservoirs[vessel.name].probes))
     bad = 0
     try:
+        known = _calibrations(settings) if calibrated else deque()
         with ExitStack() as stack:
             rows = _rows(file, vessel.name, probe, stack)
             # The file must prove a recording before a journal is made for it.
@@ -61,6 +73,7 @@ def replay(
                     bad += 1
                     _complain_of(item, file, bad)
                 else:
+                    _calibrate(station, known, item)
                     _take(station, item, keeper, as_json=as_json)
             if keeper is not None:
                 keeper.flush()
@@ -102,6 +115,17 @@ class _Keeper:
         pictures = {name: self._station.picture(name, at)}
         self._writer.append(self._held, at.mono_s, pictures, dump(self._station.state))
         self._held.clear()
+
+
+def _calibrations(settings: Config) -> deque[Record]:
+    """Return the records that the service's journal holds, the oldest first."""
+    return deque(record for _, record in calibrations(Reader(settings.journal.path)))
+
+
+def _calibrate(station: Station, known: deque[Record], sample: Sample) -> None:
+    """Let those calibrations count that there were at the time of a sample."""
+    while known and moment(known[0].made_at) <= sample.at.wall:
+        station.calibrated(known.popleft())
 
 
 def _take(station: Station, sample: Sample, keeper: _Keeper | None, *, as_json: bool) -> None:

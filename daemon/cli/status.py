@@ -95,6 +95,8 @@ def _salinity(picture: dict[str, JSON]) -> str:
 
 
 def _quality(picture: dict[str, JSON]) -> str:
+    if picture.get("probe_health") == "function check":
+        return "function check: the probe is out of the water for calibration"
     flag = picture["flag"]
     return Flag(flag).name.lower().replace("_", " ") if isinstance(flag, int) else ""
 

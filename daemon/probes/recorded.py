@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 REQUIRED = ("time", "conductivity_mS_cm", "temperature_C")
+CALIBRATING = "calibrating"
+"""A column that may be there: 1 for a row that was taken in a bottle."""
 PUMP = "pump"
 YEARS = range(1970, 2200)
 JUMP_S = 30 * 86_400.0
@@ -127,6 +129,10 @@ def _sample(row: dict[str, str], steps: _Steps, reservoir: str, probe: str) -> S
     pump = _pump(row.get(PUMP, ""))
     at = Instant(wall, steps.advance(wall), "recording")
     fault = "" if conductivity is not None and temperature is not None else "no value recorded"
+    if row.get(CALIBRATING, "").strip() == "1":
+        # What a probe says in a bottle is nothing that the water is.
+        conductivity = temperature = None
+        fault = "out of the water for calibration"
     return Sample(reservoir, probe, at, conductivity, temperature, pump, fault)
 
 

@@ -164,6 +164,27 @@ def test_readings_are_exported_under_any_calibration(
     assert "no accepted calibration" in told(capsys, "export", "--calibration", "x", code=1)
 
 
+def test_a_recording_is_replayed_under_the_calibrations_of_its_time(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was said live is said again; what was said in the bottle is no water."""
+    corner = Corner()
+    corner.calibrate()
+    corner.batch()
+    kept(folder, corner)
+    told(capsys, "export", "--out", "live.csv")
+    again = told(capsys, "replay", "live.csv", "--calibrated", "--json").splitlines()
+    found = [each for each in map(json.loads, again) if each["kind"] == "stabilised"]
+    without = told(capsys, "replay", "live.csv", "--json").splitlines()
+    raw = [each for each in map(json.loads, without) if each["kind"] == "stabilised"]
+    (live,) = of(corner.entries, Kind.STABILISED)
+    began = [each for each in map(json.loads, again) if each["kind"] == "batch"]
+
+    assert [live.facts["salinity"]] == [each["salinity"] for each in found]
+    assert 32.8 < raw[0]["salinity"] < 33.0
+    assert 1 == len(began)
+
+
 def test_a_restarted_station_corrects_as_the_journal_says(folder: Path) -> None:
     """The record comes from the journal, even where the kept state is older than it."""
     corner = Corner()
