@@ -153,7 +153,7 @@ class Guide:
             if self._step == "thermometer" and (value := _number(typed)) is not None:
                 self._send(CONFIRM, value_C=value)
                 return
-            doing = self._meant(typed)
+            doing = meant(self._step, self._on_confirm, typed)
             if doing is not None:
                 self._send(doing)
                 return
@@ -165,19 +165,6 @@ class Guide:
             )
         return PROMPTS.get(self._step, "Enter when done, a to abort: ")
 
-    def _meant(self, typed: str) -> str | None:
-        """Return what is meant by what was typed; None where it means nothing here."""
-        if typed in ("a", ABORT) and self._step != "return":
-            return ABORT
-        if typed in ("r", "repeat", RETRY) and self._step in RETRIED:
-            return RETRY
-        wanted = ""
-        if self._step == "held":
-            wanted = {"go_on": "anyway", "nothing": "\0"}.get(self._on_confirm, "")
-        if typed != wanted or self._step == "thermometer":
-            return None
-        return NEXT if self._step == "captured" else CONFIRM
-
     def _send(self, doing: str, **facts: JSON) -> None:
         told: dict[str, JSON] = {"probe": self.probe, **facts}
         if doing != ABORT:
@@ -188,6 +175,29 @@ class Guide:
             if doing == ABORT:
                 # Nothing runs any more: there is nothing left but to put the probe back.
                 self._step = "return"
+
+
+def meant(step: str, on_confirm: str, typed: str) -> str | None:
+    """Return what is meant by what was typed; None where it means nothing here.
+
+    To go on in spite of a warning takes a whole word, which no tired finger
+    on the Enter key types by itself.
+
+    Args:
+        step: Where the routine stands.
+        on_confirm: What a confirmation does about what it is held up by; else empty.
+        typed: Without blanks around it, in small letters.
+    """
+    if typed in ("a", ABORT) and step != "return":
+        return ABORT
+    if typed in ("r", "repeat", RETRY) and step in RETRIED:
+        return RETRY
+    wanted: str | None = ""
+    if step == "held":
+        wanted = {"go_on": "anyway", "nothing": None}.get(on_confirm, "")
+    if typed != wanted or step == "thermometer":
+        return None
+    return NEXT if step == "captured" else CONFIRM
 
 
 def _by_itself(step: str) -> str:

@@ -9,6 +9,7 @@ from typing import Any
 import gsw
 import pytest
 
+from calibration.record import CalibrationRecord
 from daemon.entries import Kind
 from daemon.journal.memory import dump, restore_batches
 from daemon.mixing.quality import CALIBRATING
@@ -136,6 +137,39 @@ def test_a_clock_that_is_wrong_for_a_while_brings_no_old_calibration_back() -> N
     corner.wall -= timedelta(days=20000)
 
     assert second.id == readings(corner.in_water(1))[-1].calibration
+
+
+def test_the_wrong_bottle_is_named_and_can_be_changed() -> None:
+    """The event says which mistake, what can be done, and what a confirmation would do."""
+    corner = Corner()
+    corner.begin()
+    corner.shown(12.64, 5)
+    (held,) = [e for e in of(corner.entries, Kind.CALIBRATION) if e.facts.get("step") == "held"]
+
+    assert ("wrong_bottle", "nothing") == (held.facts["mistake"], held.facts["on_confirm"])
+    assert "12.88 mS/cm" in str(held.facts["text"])
+    assert "cannot be confirmed" in corner.answer("calibrate.confirm")
+    assert not corner.answer("calibrate.retry", step="held").startswith("-")
+    corner.immersed()
+    corner.shown(BOTTLE_MS_CM, 5)
+    assert "captured" == steps(corner.entries)[-1]
+
+
+def test_what_was_adjusted_can_be_measured_once_more() -> None:
+    """The as-left figures of the record then come from a point of their own."""
+    corner = Corner()
+    corner.answer("calibrate.start", references=BOTTLE, as_left=BOTTLE)
+    corner.immersed()
+    corner.shown(BOTTLE_MS_CM, 5)
+    corner.answer("calibrate.next")
+    corner.immersed()
+    corner.shown(BOTTLE_MS_CM, 5)
+    (record,) = records(corner.ask("calibrate.confirm", step="verdict"))
+
+    assert isinstance(record, CalibrationRecord)
+    assert record.as_left_measured
+    assert abs(record.as_left[0].error_percent or 9.0) < 0.1
+    assert abs((record.as_found[0].error_percent or 9.0) + 3.0) < 0.1
 
 
 def test_a_thermometer_is_asked_for_and_corrects_the_water_too() -> None:

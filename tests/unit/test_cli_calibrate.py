@@ -13,6 +13,7 @@ import pytest
 from calibration.record import CalibrationRecord
 from daemon import assembly, logs
 from daemon.cli.calibrate_bottles import ask_for_references, ask_for_thermometer
+from daemon.cli.calibrate_guide import meant
 from daemon.cli.calibrate_live import Settling
 from daemon.cli.main import invoke
 from daemon.config import load
@@ -260,6 +261,36 @@ def test_a_thermometer_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
     assert ("T 3", 0.1) == ask_for_thermometer()
     answering(monkeypatch, "")
     assert (None, None) == ask_for_thermometer()
+
+
+@pytest.mark.parametrize(
+    "step, on_confirm, typed, doing",
+    [
+        ("rinse", "", "", "confirm"),
+        ("rinse", "", "r", None),
+        ("rinse", "", "a", "abort"),
+        ("rinse", "", "yes", None),
+        ("captured", "", "", "next"),
+        ("captured", "", "r", "retry"),
+        ("held", "go_on", "", None),
+        ("held", "go_on", "anyway", "confirm"),
+        ("held", "nothing", "", None),
+        ("held", "nothing", "anyway", None),
+        ("held", "nothing", "r", "retry"),
+        ("held", "wait", "", "confirm"),
+        ("held", "swap", "", "confirm"),
+        ("thermometer", "", "", None),
+        ("thermometer", "", "r", "retry"),
+        ("verdict", "", "", "confirm"),
+        ("return", "", "", "confirm"),
+        ("return", "", "a", None),
+    ],
+)
+def test_what_is_typed_means_only_what_it_says(
+    step: str, on_confirm: str, typed: str, doing: str | None
+) -> None:
+    """Enter alone never goes on in spite of a warning, and no key does what was not offered."""
+    assert doing == meant(step, on_confirm, typed)
 
 
 def a_reading(number: int, conductivity: float | None, warmth: float | None) -> Reading:
