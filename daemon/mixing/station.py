@@ -193,13 +193,17 @@ class Station:
                 continue
             if facts["to"] == Phase.DISSOLVING:
                 state.salted_at, state.released_at = at.wall, None
+                if facts.get("why") != batch.CAUSES["calibration"]:
+                    state.aged_from_s = None
             elif facts["to"] in (Phase.IDLE, Phase.BLANK):
-                state.salted_at = state.released_at = None
+                state.salted_at = state.released_at = state.aged_from_s = None
             elif facts["to"] in (Phase.VERIFYING, Phase.OFF_TARGET):
                 state.released_at = None
             elif facts["to"] == Phase.READY:
                 state.released_at = at.wall
                 followed += learning.released(state.batch, state.times, self.state.lots, t_s)
+                if state.aged_from_s is not None:
+                    state.batch.ready_since_s, state.aged_from_s = state.aged_from_s, None
         return followed
 
     def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:

@@ -66,7 +66,23 @@ class ProbeState:
 
 @dataclass(slots=True)
 class ReservoirState:
-    """What is remembered of one reservoir; plain data."""
+    """What is remembered of one reservoir; plain data.
+
+    Attributes:
+        probes: By name.
+        level: Salinity of late.
+        stability: Whether mixing has ended.
+        batch: What is in the vessel.
+        alarms: Raised ones.
+        armed: Whether the stability detector has seen the salt.
+        forecast_s: When the last forecast was told, s.
+        stable_at: When salinity is or was steady, ISO 8601.
+        times: Learned of mixing.
+        salted_at: When salt came, UTC.
+        released_at: When the batch was released, UTC.
+        aged_from_s: Release of a batch that is judged anew though its water is
+            the same, s: another calibration makes nothing young.
+    """
 
     probes: dict[str, ProbeState] = field(default_factory=dict)
     level: Level = field(default_factory=Level)
@@ -79,6 +95,7 @@ class ReservoirState:
     times: MixingTimes = field(default_factory=MixingTimes)
     salted_at: datetime | None = None
     released_at: datetime | None = None
+    aged_from_s: float | None = None
 
 
 @dataclass(slots=True)

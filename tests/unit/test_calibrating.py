@@ -307,6 +307,24 @@ def test_a_batch_is_judged_anew_under_another_calibration() -> None:
     assert ["dissolving", "verifying", "off_target"] == phases(corner.entries)[-3:]
 
 
+def test_another_calibration_does_not_make_a_batch_young() -> None:
+    """Its age counts from its first release, and nothing is learned of mixing a second time."""
+    corner = Corner(gain=0.985)
+    corner.batch()
+    learned = [*corner.station.state.reservoirs["mix-1"].times.minutes]
+    corner.in_water(120)
+    before = corner.picture["age_h"]
+    corner.calibrate()
+    corner.in_water(40)
+    after = corner.picture["age_h"]
+
+    assert "ready" == corner.picture["phase"]
+    assert isinstance(before, float)
+    assert isinstance(after, float)
+    assert before + 0.7 < after < before + 0.9
+    assert learned == corner.station.state.reservoirs["mix-1"].times.minutes
+
+
 def test_a_second_probe_is_calibrated_beside_a_batch_that_goes_on() -> None:
     """Only the probe that decides makes a batch wait, and each has its own calibration."""
     corner = Corner(gain=1.0, probes={"ct-1": ProbeUncertainty(), "ct-2": ProbeUncertainty()})
