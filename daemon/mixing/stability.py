@@ -2,43 +2,44 @@
 
 Stabilised means: all the salt that will dissolve has dissolved, the reservoir
 is homogeneous, and the probe's salinity is within 0.1 of its final value.
+
+Readings are gathered into half-minute cells (`stability_cells`); at the end of
+a cell the models of what is still to come are weighed (`stability_fit`), the
+figures of how salinity came to rest and whether the probe lives are worked out
+(`stability_evidence`), and a score puts them together (`stability_score`).  A
+call needs a score above the limit for some cells in a row, and no veto.  After
+the call the level is watched (`stability_watch`).
 """
 
 from __future__ import annotations
 
-import itertools
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from statistics import median
-from typing import TYPE_CHECKING
+from typing import TypeAlias
 
-from daemon.entries import Flag
+from daemon.entries import JSON, Flag, Reading
+from daemon.mixing import stability_cells as cells_
+from daemon.mixing import stability_evidence as evidence_
+from daemon.mixing import stability_forecast as forecast_
+from daemon.mixing import stability_motion as motion_
+from daemon.mixing import stability_score as score_
+from daemon.mixing import stability_watch as watch_
+from daemon.mixing.stability_forecast import Forecast
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+LEAST_SALINITY = 1.5
+"""Water below this is not a mixed batch; a probe in air reads so, too."""
 
-    from daemon.entries import JSON, Reading
+DWELL = 2
+"""Decisions in a row that must be above the limit for a call."""
 
+MOST_SALINITY = 42.0
+"""Upper end of PSS-78; brine that passes the probe before it is mixed may read more."""
 
-@dataclass(frozen=True, slots=True)
-class Forecast:
-    """Where salinity is going and when it gets there.
+FALLEN = 0.3
+"""Below this share of the highest level seen, the probe is taken to be out of the water."""
 
-    Attributes:
-        final_salinity: Practical salinity it is heading for.
-        final_u: Standard uncertainty of that.
-        remaining: `final_salinity` less the present one.
-        stable_in_s: Seconds from now until within 0.1 of the final value.
-        stable_in_low_s: Early end of a 90 % interval of it.
-        stable_in_high_s: Late end; None when no end can be given.
-    """
-
-    final_salinity: float
-    final_u: float
-    remaining: float
-    stable_in_s: float
-    stable_in_low_s: float
-    stable_in_high_s: float | None
+_PUMP_SETTLES_CELLS = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,122 +72,143 @@ class Disturbed:
     reason: Mapping[str, JSON]
 
 
-Finding = Forecast | Stabilised | Disturbed
+Finding: TypeAlias = Forecast | Stabilised | Disturbed
 
-
-BIN_S = 10.0
-WINDOW_BINS = 60
-DECIDE_S = 30.0
-BAND_PPT = 0.1
-HORIZON_S = 600.0
-CONFIDENCE_T = 2.0
-CHANGE_PPT = 0.3
-CHANGE_BINS = 3
+__all__ = ["Disturbed", "Finding", "Forecast", "Stabilised", "Stability"]
 
 
 @dataclass(slots=True)
 class Stability:
     """Decides for one reservoir; plain JSON-able data in its fields.
 
-    Before `arm` it only collects.  After it, `advance` yields at most one
-    `Forecast` each 30 s, `Stabilised` once, and then `Disturbed` once when the
-    water changes again, which arms it anew by itself.
+    Before `arm` it only learns the noise.  After it, `advance` yields at most
+    one `Forecast` each 30 s, `Stabilised` once, and then `Disturbed` once when
+    the water changes again, which arms it anew by itself.
 
-    The call is one of equivalence: what salinity could still move over the
-    next ten minutes, at the steep end of the slope's interval, is below 0.1.
+    Attributes:
+        armed_at_s: Monotonic time at which the present decision began.
+        settled: Whether the present decision has been taken.
+        open: Readings of the running half minute.
+        cells: Closed half minutes.
+        memory: What decisions leave to one another.
+        watch: The level called, while settled.
+        passed: Decisions in a row above the limit.
+        highest: Highest level since the decision began.
+        pump_off_index: Newest cell in which a pump input said "off".
+        pump_on_index: First cell of the present run of "on"; None when nobody says.
     """
 
     armed_at_s: float | None = None
     settled: bool = False
-    called: float = 0.0
-    decided_s: float | None = None
-    passes: int = 0
-    bin_start_s: float | None = None
-    filling: list[float] = field(default_factory=list)
-    times_s: list[float] = field(default_factory=list)
-    medians: list[float] = field(default_factory=list)
+    open: cells_.OpenCell = field(default_factory=cells_.OpenCell)
+    cells: cells_.Cells = field(default_factory=cells_.Cells)
+    memory: motion_.Memory = field(default_factory=motion_.Memory)
+    watch: watch_.Watch = field(default_factory=watch_.Watch)
+    passed: int = 0
+    highest: float = 0.0
+    pump_off_index: int | None = None
+    pump_on_index: int | None = None
 
     def arm(self, t_s: float) -> None:
         """Begin a decision: salt or water arrived at monotonic time `t_s`."""
-        self.armed_at_s, self.settled, self.passes = t_s, False, 0
-        self.times_s.clear()
-        self.medians.clear()
+        self.armed_at_s = t_s
+        self.settled = False
+        self.passed = 0
+        self.highest = 0.0
 
     def advance(self, t_s: float, reading: Reading) -> tuple[Finding, ...]:
         """Take one reading at monotonic time `t_s` (never decreasing)."""
-        closed = self._collect(t_s, reading)
-        if self.armed_at_s is None or not closed:
+        index = cells_.cell_index(t_s)
+        findings: tuple[Finding, ...] = ()
+        if index != self.open.index:
+            findings = self._close(index)
+        if reading.pump is not None:
+            self.open.pump_on |= reading.pump
+            self.open.pump_off |= not reading.pump
+        if reading.salinity is not None and reading.flag is not Flag.FAIL:
+            conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
+            if (
+                conductivity is not None
+                and temperature is not None
+                and cells_.believable(conductivity, temperature)
+            ):
+                cells_.gather(self.open, t_s, conductivity, temperature)
+        return findings
+
+    def _close(self, index: int) -> tuple[Finding, ...]:
+        """End the running cell and decide on what it brought."""
+        restarted = self._pump()
+        if not cells_.close(self.cells, self.open, index) or self.armed_at_s is None:
             return ()
+        newest, salinity = self.cells.index[-1], self.cells.salinity[-1]
         if self.settled:
-            return self._watch(t_s)
-        if self.decided_s is not None and t_s - self.decided_s < DECIDE_S:
+            return self._watch(newest, salinity, restarted=restarted)
+        return self._decide(newest) if evidence_.due(newest) else ()
+
+    def _pump(self) -> bool:
+        """Follow the pump input; return whether it was seen to start again."""
+        cell = self.open
+        restarted = False
+        if cell.pump_off:
+            self.pump_off_index, self.pump_on_index = cell.index, None
+        elif cell.pump_on and self.pump_on_index is None:
+            self.pump_on_index = cell.index
+            restarted = self.pump_off_index is not None
+        return restarted
+
+    def _decide(self, newest: int) -> tuple[Finding, ...]:
+        """Forecast, and call if the evidence has been good for long enough."""
+        found = evidence_.examine(self.cells, self.memory)
+        if found is None:
+            self.passed = 0
             return ()
-        self.decided_s = t_s
-        return self._decide()
+        self.highest = max(self.highest, min(found.level, MOST_SALINITY))
+        forecast = forecast_.forecast(found.look, found.level, found.level_u)
+        odds = score_.log_odds(found.figures)
+        limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
+        veto = self._veto(found, newest)
+        self.passed = self.passed + 1 if odds > limit and not veto else 0
+        if self.passed < DWELL:
+            return (forecast,)
+        self.settled = True
+        sigma = math.sqrt(self.memory.noise_var or found.sigma**2)
+        self.watch = watch_.begin(found.level, sigma, newest)
+        reason = score_.reason(found, odds, limit)
+        reason["pump"] = "said to be on" if self._pump_known(newest) else "inferred from the flow"
+        return (forecast, Stabilised(found.level, found.level_u, reason))
 
-    def _collect(self, t_s: float, reading: Reading) -> bool:
-        closed = False
-        if self.bin_start_s is None:
-            self.bin_start_s = t_s
-        elif t_s - self.bin_start_s >= BIN_S:
-            if self.filling:
-                self.times_s.append(self.bin_start_s + BIN_S / 2)
-                self.medians.append(median(self.filling))
-                del self.times_s[:-WINDOW_BINS], self.medians[:-WINDOW_BINS]
-                closed = True
-            self.filling.clear()
-            self.bin_start_s = t_s
-        if reading.salinity is not None and reading.flag < Flag.FAIL:
-            self.filling.append(reading.salinity)
-        return closed
+    def _pump_known(self, newest: int) -> bool:
+        """Return whether a pump input has said "on" long enough to rely on."""
+        return self.pump_on_index is not None and newest - self.pump_on_index >= _PUMP_SETTLES_CELLS
 
-    def _watch(self, t_s: float) -> tuple[Finding, ...]:
-        recent = self.medians[-CHANGE_BINS:]
-        low, high = min(recent) - self.called, max(recent) - self.called
-        if low < CHANGE_PPT and high > -CHANGE_PPT:
+    def _veto(self, found: evidence_.Evidence, newest: int) -> str:
+        """Return why no call may be made whatever the score says; empty when none."""
+        if found.level < LEAST_SALINITY or found.level < FALLEN * self.highest:
+            return "the probe seems to be out of the water"
+        if found.level > MOST_SALINITY:
+            return "no mix is meant to be so salty: this is brine on its way"
+        if self.pump_off_index is not None and not self._pump_known(newest):
+            return "the pump is off, or has just been started"
+        return score_.veto(found.figures)
+
+    def _watch(self, newest: int, salinity: float, *, restarted: bool) -> tuple[Finding, ...]:
+        """Hold the newest cell against the level called."""
+        if restarted:
+            change = salinity - self.watch.level
+            return self._disturb("pump", change, {"pump": "started again"})
+        seen = watch_.observe(self.watch, salinity, newest)
+        if seen is None:
             return ()
-        change = median(recent) - self.called
-        self.arm(t_s)
-        return (Disturbed("salt" if change > 0 else "water", change, {"bins": CHANGE_BINS}),)
+        reason: dict[str, JSON] = {
+            "level_called": round(self.watch.level, 4),
+            "limit": round(seen.limit, 3),
+            "minutes_since_inside": round(seen.minutes, 1),
+        }
+        return self._disturb(seen.cause, seen.change, reason)
 
-    def _decide(self) -> tuple[Finding, ...]:
-        if len(self.medians) < WINDOW_BINS // 2:
-            return ()
-        slope, slope_u, scatter, effective = _trend(self.times_s, self.medians)
-        reach = (abs(slope) + CONFIDENCE_T * slope_u) * HORIZON_S
-        alive = len(set(self.medians)) > 1
-        full = len(self.medians) == WINDOW_BINS
-        self.passes = self.passes + 1 if full and alive and reach < BAND_PPT else 0
-        level = median(self.medians[-WINDOW_BINS // 4 :])
-        if self.passes > 1:
-            self.settled, self.called = True, level
-            reason: dict[str, JSON] = {
-                "window_s": round(self.times_s[-1] - self.times_s[0]),
-                "slope_ppt_per_h": round(slope * 3600, 4),
-                "slope_u_ppt_per_h": round(slope_u * 3600, 4),
-                "remaining_at_most": round(reach, 4),
-                "effective_samples": round(effective, 1),
-            }
-            return (Stabilised(level, scatter / math.sqrt(effective), reason),)
-        wait_s = HORIZON_S * max(0.0, math.log(max(reach, 1e-6) / BAND_PPT))
-        remaining = slope * HORIZON_S
-        forecast = Forecast(level + remaining, reach, remaining, wait_s, 0.5 * wait_s, 2.0 * wait_s)
-        return (forecast,)
-
-
-def _trend(times_s: list[float], values: list[float]) -> tuple[float, float, float, float]:
-    """Return slope per s, its standard uncertainty, scatter, effective samples.
-
-    The samples are discounted for the lag-one autocorrelation of the residuals.
-    """
-    n = len(values)
-    mean_t, mean_v = sum(times_s) / n, sum(values) / n
-    stt = sum((t - mean_t) ** 2 for t in times_s)
-    slope = sum((t - mean_t) * (v - mean_v) for t, v in zip(times_s, values, strict=True)) / stt
-    rest = [v - mean_v - slope * (t - mean_t) for t, v in zip(times_s, values, strict=True)]
-    square = sum(r * r for r in rest)
-    follow = sum(a * b for a, b in itertools.pairwise(rest))
-    rho = min(max(follow / square if square else 0.0, 0.0), 0.9)
-    effective = max(3.0, n * (1 - rho) / (1 + rho))
-    scatter = math.sqrt(square / (n - 2))
-    return slope, scatter * math.sqrt(n / effective / stt), scatter, effective
+    def _disturb(
+        self, cause: str, change: float, reason: Mapping[str, JSON]
+    ) -> tuple[Finding, ...]:
+        """Tell of the change and begin a new decision on the water after it."""
+        self.arm((self.cells.index[-1] + 1) * cells_.CELL_S)
+        return (Disturbed(cause, change, reason),)

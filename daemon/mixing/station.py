@@ -330,7 +330,8 @@ def _finding_steps(
     state: ReservoirState, reading: Reading, t_s: float, settings: BatchSettings
 ) -> list[Step]:
     steps: list[Step] = []
-    for finding in state.stability.advance(t_s, reading):
+    findings = state.stability.advance(t_s, reading)
+    for finding in findings:
         if isinstance(finding, Stabilised):
             probe_u = reading.salinity_u or 0.0
             found = batch.on_stabilised(state.batch, finding, probe_u, t_s, settings)
@@ -339,7 +340,8 @@ def _finding_steps(
             steps += found
         elif isinstance(finding, Disturbed):
             steps += batch.on_disturbed(state.batch, finding, t_s)
-        elif state.batch.phase is Phase.DISSOLVING:
+        elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
+            # What has come true is no forecast any more.
             steps += _forecast_steps(state, finding, reading.at, t_s)
     return steps
 

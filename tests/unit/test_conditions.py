@@ -167,7 +167,7 @@ def test_ageing_is_raised_before_stale_and_gives_way_to_it() -> None:
 def test_standing_water_is_to_be_mixed_once_a_day() -> None:
     """Three days after release it has been said twice: after one day, and after two."""
     settings = replace(BATCH, use_within_h=100.0)
-    bench = a_bench(settings, Story(period_s=60.0).still(6).dissolve(34.0, 90).still(3 * 1440 - 80))
+    bench = a_bench(settings, Story(period_s=10.0).still(6).dissolve(34.0, 90).still(3 * 1440 - 80))
     bench.goes_on()
     remix = [text for text in advice(bench.entries) if "run the pump" in text]
 

@@ -1,0 +1,224 @@
+"""Readings gathered into cells of half a minute, whatever the sampling rate.
+
+A cell is the robust centre of all conductivities and temperatures that fell in
+one 30 s interval, with what its scatter and its repeats tell about the probe.
+Everything later works on cells, which makes it independent of how often, and
+how regularly, the probe is read.  A time without readings has no cell: a gap
+is never taken for flat time.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import gsw
+import numpy as np
+import numpy.typing as npt
+
+Floats = npt.NDArray[np.float64]
+
+CELL_S = 30.0
+"""Length of a cell, seconds."""
+
+KEPT = 360
+"""Cells remembered: three hours."""
+
+_MOST_IN_CELL = 600
+_MIN_FOR_SPREAD = 6
+_LOW_REACH = 2.5
+_HIGH_REACH = 4.0
+_NOISE_SHARE = 0.75
+_GAUSS_SECOND_DIFFERENCE = 1.0 / (0.7979 * math.sqrt(6.0))
+_MAX_MS_CM = 150.0
+_MIN_C, _MAX_C = -5.0, 60.0
+
+
+@dataclass(slots=True)
+class OpenCell:
+    """The readings of the interval that is still running.
+
+    Attributes:
+        index: Number of the interval since monotonic zero; -1 before the first.
+        conductivity_mS_cm: Values so far, mS/cm.
+        temperature_C: Values so far, °C.
+        last_s: Monotonic time of the newest reading.
+        before_mS_cm: The last two conductivities of the cell before.
+        before_C: The last two temperatures of the cell before.
+        pump_off: Whether a pump input said "off" within the cell.
+        pump_on: Whether it said "on".
+    """
+
+    index: int = -1
+    conductivity_mS_cm: list[float] = field(default_factory=list)
+    temperature_C: list[float] = field(default_factory=list)
+    last_s: float = 0.0
+    before_mS_cm: list[float] = field(default_factory=list)
+    before_C: list[float] = field(default_factory=list)
+    pump_off: bool = False
+    pump_on: bool = False
+
+
+@dataclass(slots=True)
+class Cells:
+    """Closed cells, oldest first, one list a quantity, and what the probe is like.
+
+    Attributes:
+        index: Interval number of each cell.
+        salinity: Practical salinity.
+        temperature_C: °C.
+        noise_mS_cm: Standard deviation from one reading to the next, mS/cm.
+        same_c: How often a conductivity repeated the one before, 0 to 1.
+        same_t: The same of temperature.
+        count: Readings in the cell.
+        run_c: Newest readings in a row with one and the same conductivity.
+        run_t: The same of temperature.
+        run_c_s: How long that run has lasted, seconds.
+        run_t_s: The same of temperature.
+        finest_mS_cm: Smallest step of conductivity ever seen, mS/cm.
+        finest_C: Smallest step of temperature ever seen, °C.
+    """
+
+    index: list[int] = field(default_factory=list)
+    salinity: list[float] = field(default_factory=list)
+    temperature_C: list[float] = field(default_factory=list)
+    noise_mS_cm: list[float] = field(default_factory=list)
+    same_c: list[float] = field(default_factory=list)
+    same_t: list[float] = field(default_factory=list)
+    count: list[int] = field(default_factory=list)
+    run_c: int = 0
+    run_t: int = 0
+    run_c_s: float = 0.0
+    run_t_s: float = 0.0
+    finest_mS_cm: float | None = None
+    finest_C: float | None = None
+
+
+def believable(conductivity_mS_cm: float, temperature_C: float) -> bool:
+    """Return whether any water could conduct so, at such a temperature."""
+    return 0.0 <= conductivity_mS_cm <= _MAX_MS_CM and _MIN_C <= temperature_C <= _MAX_C
+
+
+def cell_index(t_s: float) -> int:
+    """Return the number of the interval that monotonic time `t_s` lies in."""
+    return math.floor(t_s / CELL_S)
+
+
+def gather(cell: OpenCell, t_s: float, conductivity_mS_cm: float, temperature_C: float) -> None:
+    """Put one reading into the open cell; beyond a bound, more change nothing."""
+    if len(cell.conductivity_mS_cm) < _MOST_IN_CELL:
+        cell.conductivity_mS_cm.append(conductivity_mS_cm)
+        cell.temperature_C.append(temperature_C)
+    cell.last_s = t_s
+
+
+def close(cells: Cells, cell: OpenCell, next_index: int) -> bool:
+    """Close the open cell into `cells`, open the next; tell whether one was added."""
+    conductivity = np.array(cell.before_mS_cm + cell.conductivity_mS_cm)
+    temperature = np.array(cell.before_C + cell.temperature_C)
+    fresh = len(cell.conductivity_mS_cm)
+    if fresh:
+        _append(cells, cell.index, conductivity, temperature, fresh)
+        cell.before_mS_cm = cell.conductivity_mS_cm[-2:]
+        cell.before_C = cell.temperature_C[-2:]
+    if next_index - cell.index > 1:
+        cell.before_mS_cm, cell.before_C = [], []
+    cell.index = next_index
+    cell.conductivity_mS_cm, cell.temperature_C = [], []
+    cell.pump_off = cell.pump_on = False
+    return fresh > 0
+
+
+def _append(
+    cells: Cells, index: int, conductivity: Floats, temperature: Floats, fresh: int
+) -> None:
+    """Add the cell that the newest `fresh` values make."""
+    centre_c = _centre(np.sort(conductivity[-fresh:]))
+    centre_t = _middle(np.sort(temperature[-fresh:]))
+    steps_c, steps_t = np.diff(conductivity), np.diff(temperature)
+    cells.index.append(index)
+    cells.salinity.append(_salinity(centre_c, centre_t))
+    cells.temperature_C.append(centre_t)
+    cells.noise_mS_cm.append(_noise(steps_c))
+    cells.same_c.append(_share_of_zeros(steps_c))
+    cells.same_t.append(_share_of_zeros(steps_t))
+    cells.count.append(fresh)
+    span_s = CELL_S / fresh
+    cells.run_c, cells.run_c_s = _run(steps_c[-fresh:], cells.run_c, cells.run_c_s, span_s)
+    cells.run_t, cells.run_t_s = _run(steps_t[-fresh:], cells.run_t, cells.run_t_s, span_s)
+    cells.finest_mS_cm = _finest(steps_c, cells.finest_mS_cm)
+    cells.finest_C = _finest(steps_t, cells.finest_C)
+    if len(cells.index) > KEPT:
+        for kept in (
+            cells.index, cells.salinity, cells.temperature_C, cells.noise_mS_cm,
+            cells.same_c, cells.same_t, cells.count,
+        ):  # fmt: skip
+            del kept[0]
+
+
+def _middle(ordered: Floats) -> float:
+    """Return the median of sorted values."""
+    half = len(ordered) // 2
+    if len(ordered) % 2:
+        return float(ordered[half])
+    return float(ordered[half - 1] + ordered[half]) / 2.0
+
+
+def _centre(ordered: Floats) -> float:
+    """Return the mean of sorted values without what bubbles and bursts pulled away.
+
+    Bubbles only lower conductivity, so that the upper half tells the true
+    scatter, and the lower side is cut nearer than the upper one.
+    """
+    middle = _middle(ordered)
+    n = len(ordered)
+    if n < _MIN_FOR_SPREAD:
+        return middle
+    spread = float(ordered[int(0.84 * (n - 1))]) - middle
+    if spread <= 0.0:
+        spread = (float(ordered[-1]) - middle) / 2.0
+    low = int(np.searchsorted(ordered, middle - _LOW_REACH * spread - 1e-9, side="left"))
+    high = int(np.searchsorted(ordered, middle + _HIGH_REACH * spread + 1e-9, side="right"))
+    return float(ordered[low:high].mean())
+
+
+def _noise(steps: Floats) -> float:
+    """Return the scatter from one reading to the next, blind to drift and to outliers."""
+    if len(steps) < 2:  # noqa: PLR2004 - a second difference needs two steps
+        return 0.0
+    bends = np.sort(np.abs(np.diff(steps)))
+    kept = max(1, math.ceil(_NOISE_SHARE * len(bends)))
+    return float(bends[:kept].mean()) * _GAUSS_SECOND_DIFFERENCE
+
+
+def _share_of_zeros(steps: Floats) -> float:
+    """Return which share of the steps is exactly none."""
+    return float(np.count_nonzero(steps == 0.0)) / len(steps) if len(steps) else 0.0
+
+
+def _run(steps: Floats, run: int, run_s: float, span_s: float) -> tuple[int, float]:
+    """Return the run of repeats at the end of `steps`, carrying on an earlier one."""
+    moved = np.flatnonzero(steps)
+    if len(moved) == 0:
+        return run + len(steps), run_s + len(steps) * span_s
+    tail = len(steps) - 1 - int(moved[-1])
+    return tail, tail * span_s
+
+
+def _finest(steps: Floats, known: float | None) -> float | None:
+    """Return the smallest step that is not none, seen now or before."""
+    sizes = np.abs(steps)
+    sizes = sizes[sizes > 1e-7]  # noqa: PLR2004 - below it is rounding of binary fractions
+    if len(sizes) == 0:
+        return known
+    least = float(sizes.min())
+    return least if known is None else min(known, least)
+
+
+def _salinity(conductivity_mS_cm: float, temperature_C: float) -> float:
+    """Return practical salinity; what is too pure for the formula is 0.
+
+    Source: PSS-78 (UNESCO 44, 1983), extended by Hill et al. (1986).
+    """
+    salinity = float(gsw.SP_from_C(conductivity_mS_cm, temperature_C, 0.0))
+    return salinity if math.isfinite(salinity) else 0.0

@@ -1,0 +1,77 @@
+"""Where salinity is going and when it gets there, out of the models of what is left."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from daemon.mixing.stability_cells import Floats
+from daemon.mixing.stability_fit import Outlook
+
+NEAR = 0.1
+"""Within this of the final value salinity counts as arrived."""
+
+_MINUTES: Floats = np.concatenate([[0.0], np.geomspace(0.5, 360.0, 40)])
+_BEST = 8
+_ONE_SIDED_95 = 1.645
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Where salinity is going and when it gets there.
+
+    Attributes:
+        final_salinity: Practical salinity it is heading for.
+        final_u: Standard uncertainty of that.
+        remaining: `final_salinity` less the present one.
+        stable_in_s: Seconds from now until within 0.1 of the final value.
+        stable_in_low_s: Early end of a 90 % interval of it.
+        stable_in_high_s: Late end; None when no end can be given.
+    """
+
+    final_salinity: float
+    final_u: float
+    remaining: float
+    stable_in_s: float
+    stable_in_low_s: float
+    stable_in_high_s: float | None
+
+
+def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
+    """Return the forecast that the models make together."""
+    remaining = float(look.weight @ look.remaining)
+    var = float(look.weight @ (look.spread**2 + (look.remaining - remaining) ** 2))
+    best = np.argsort(look.weight)[-_BEST:]
+    share = look.weight[best] / look.weight[best].sum()
+    middle, low, high = (share @ _arrival(look, best, side) for side in (0.0, -1.0, 1.0))
+    last = float(_MINUTES[-1])
+    middle = float(middle)
+    return Forecast(
+        final_salinity=level + remaining,
+        final_u=math.hypot(math.sqrt(var), level_u),
+        remaining=remaining,
+        stable_in_s=middle * 60.0,
+        stable_in_low_s=min(float(low), middle) * 60.0,
+        stable_in_high_s=None if high >= 0.9 * last else max(float(high), middle) * 60.0,
+    )
+
+
+def _arrival(look: Outlook, best: npt.NDArray[np.intp], side: float) -> Floats:
+    """Return when each model comes near, minutes, with its remainder moved to one side."""
+    first, second = look.first[best], look.second[best]
+    move = side * _ONE_SIDED_95 * look.spread[best]
+    grow = np.sign(first + second) * move
+    has_second = second != 0.0
+    second = second + np.where(has_second, grow, 0.0)
+    first = first + np.where(has_second, 0.0, grow)
+    left = np.abs(
+        first[:, None] * np.exp(-_MINUTES[None, :] / look.tau_first_min[best][:, None])
+        + second[:, None] * np.exp(-_MINUTES[None, :] / look.tau_second_min[best][:, None])
+    )
+    beyond = left > NEAR
+    last = beyond.shape[1] - 1 - np.argmax(beyond[:, ::-1], axis=1)
+    at = np.where(beyond.any(axis=1), np.minimum(last + 1, len(_MINUTES) - 1), 0)
+    return _MINUTES[at]

@@ -1,0 +1,209 @@
+"""The closed cells laid out on an even grid, looked back upon from the newest."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from daemon.mixing.stability_cells import CELL_S, Cells, Floats
+
+LOOKED_AT = 180
+"""Cells that one decision looks back upon: 90 min."""
+
+PER_MIN = 60.0 / CELL_S
+"""Cells in a minute."""
+
+SALINITY_PER_K = -0.0222
+"""Relative change of computed salinity for 1 K of temperature at a fixed conductivity.
+
+Source: PSS-78 (UNESCO 44, 1983): -0.775 at salinity 35 and 25 °C.
+"""
+
+SALINITY_PER_MS_CM = 0.74
+"""Salinity for 1 mS/cm at salinity 35 and 25 °C.  Source: as above."""
+
+SALINITY_AT_35_PER_K = 0.78
+"""Salinity for 1 K at a fixed conductivity there.  Source: as above."""
+
+COARSE_K = 0.03
+"""A thermometer with steps above this is coarse, K."""
+
+LEAST_NOISE = 0.0007
+"""No cell is taken to scatter less, practical salinity."""
+
+_ROUNDING_LASTS = 4.0
+_LAG_CELLS = 90
+_LAG_RIDGE = 0.02
+_MOST_LAG = 0.8
+_LAG_NEAR = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Lattice:
+    """The cells on an even grid, index 0 the newest; NaN where there is none.
+
+    Attributes:
+        salinity: Practical salinity, temperature smoothed.
+        temperature_rate: K/min.
+        temperature_C: Smoothed, °C.
+        known: Where a cell exists that is no outlier.
+        noise_mS_cm: Scatter of readings.
+        same_c: Share of exact repeats of conductivity.
+        same_t: Share of exact repeats of temperature.
+        count: Readings in the cell.
+        level: Salinity now, a robust mean of the newest cells.
+        sigma: Scatter of a cell against its neighbours.
+    """
+
+    salinity: Floats
+    temperature_rate: Floats
+    temperature_C: Floats
+    known: npt.NDArray[np.bool_]
+    noise_mS_cm: Floats
+    same_c: Floats
+    same_t: Floats
+    count: Floats
+    level: float
+    sigma: float
+
+
+def lattice(cells: Cells) -> Lattice:
+    """Lay the newest cells out on an even grid, newest first."""
+    newest = cells.index[-1]
+    index = np.array(cells.index[-LOOKED_AT:], dtype=np.int64)
+    first = int(np.searchsorted(index, newest - LOOKED_AT + 1))
+    age = newest - index[first:]
+    size = int(age[0]) + 1
+    table = np.full((6, size), np.nan)
+    columns: list[list[float]] = [
+        cells.salinity,
+        cells.temperature_C,
+        cells.noise_mS_cm,
+        cells.same_c,
+        cells.same_t,
+        [float(count) for count in cells.count[-LOOKED_AT:]],
+    ]
+    for row, values in enumerate(columns):
+        table[row, age] = values[-LOOKED_AT:][first:]
+    raw, temperature = table[0], table[1]
+    smooth_t = smooth(temperature, 7 if (cells.finest_C or 0.0) > COARSE_K else 3)
+    salinity = raw * (1.0 + SALINITY_PER_K * (smooth_t - temperature))
+    rate = _rate(smooth_t)
+    salinity = salinity - _lag(salinity, rate) * rate
+    sigma = scatter(salinity[:60])
+    known = _plausible(salinity, sigma)
+    recent = salinity[:6][known[:6]]
+    level = float(np.mean(recent)) if len(recent) else float(np.nanmean(salinity[:6]))
+    return Lattice(
+        salinity=salinity,
+        temperature_rate=rate,
+        temperature_C=smooth_t,
+        known=known,
+        noise_mS_cm=table[2],
+        same_c=table[3],
+        same_t=table[4],
+        count=table[5],
+        level=level,
+        sigma=sigma,
+    )
+
+
+def smooth(values: Floats, width: int) -> Floats:
+    """Return a centred moving mean that leaves out what is missing."""
+    there = np.isfinite(values)
+    kernel = np.ones(width)
+    total = np.convolve(np.where(there, values, 0.0), kernel, mode="full")
+    weight = np.convolve(there.astype(float), kernel, mode="full")
+    half = width // 2
+    total, weight = total[half : half + len(values)], weight[half : half + len(values)]
+    return np.where(there, total / np.maximum(weight, 1.0), np.nan)
+
+
+def _rate(temperature: Floats) -> Floats:
+    """Return dT/dt over the minute around each cell, K/min; 0 where unknown."""
+    padded = np.concatenate([temperature[:1], temperature, temperature[-1:]])
+    rate = (padded[:-2] - padded[2:]) / (2.0 / PER_MIN)
+    rate[0] *= 2.0
+    return np.where(np.isfinite(rate), rate, 0.0)
+
+
+def _lag(salinity: Floats, rate: Floats) -> float:
+    """Return what 1 K/min fakes in salinity: the lag that leaves least correlation.
+
+    Taken from changes between cells, so that neither drift nor dissolution,
+    which are slow, have a part in it; held back while temperature rests.
+    """
+    newest = salinity[:6][np.isfinite(salinity[:6])]
+    away = np.flatnonzero(np.abs(salinity - np.median(newest)) > _LAG_NEAR)
+    span = min(_LAG_CELLS, int(away[0]) if len(away) else _LAG_CELLS)
+    moved, turned = np.diff(salinity[:span]), np.diff(rate[:span])
+    there = np.isfinite(moved) & np.isfinite(turned)
+    moved, turned = moved[there], turned[there]
+    if len(moved) < 12:  # noqa: PLR2004 - fewer tell nothing
+        return 0.0
+    moved = moved - np.median(moved)
+    reach = 4.0 * float(np.median(np.abs(moved))) + LEAST_NOISE
+    moved = np.minimum(np.maximum(moved, -reach), reach)
+    slope = float(moved @ turned) / (float(turned @ turned) + _LAG_RIDGE)
+    return min(max(slope, -_MOST_LAG), _MOST_LAG)
+
+
+def scatter(salinity: Floats) -> float:
+    """Return the standard deviation of a cell from second differences, robustly."""
+    bends = np.abs(np.diff(salinity, 2))
+    bends = bends[np.isfinite(bends)]
+    if len(bends) == 0:
+        return 0.02
+    return max(float(np.median(bends)) * 1.4826 / math.sqrt(6.0), LEAST_NOISE)
+
+
+def _plausible(salinity: Floats, sigma: float) -> npt.NDArray[np.bool_]:
+    """Return where a cell exists that does not stand alone among its neighbours."""
+    padded = np.concatenate([salinity[:1]] * 2 + [salinity] + [salinity[-1:]] * 2)
+    around = np.sort(np.lib.stride_tricks.sliding_window_view(padded, 5), axis=1)
+    middle = around[:, 2]
+    middle = np.where(np.isfinite(middle), middle, salinity)
+    reach = np.abs(around[:, 3] - around[:, 1])
+    reach = 5.0 * sigma + 2.0 * np.where(np.isfinite(reach), reach, 0.0)
+    off = salinity - middle
+    with np.errstate(invalid="ignore"):
+        return np.isfinite(salinity) & (off > -reach) & (off < 1.5 * reach)
+
+
+def steps(smoothed: Floats, length: int) -> Floats:
+    """Return how far salinity rose in the `length` cells up to each age."""
+    return smoothed[:-length] - smoothed[length:]
+
+
+def rounding_var(cells: Cells, grid: Lattice) -> float:
+    """Return the variance that the instrument's own steps bring, salinity squared.
+
+    Rounding errs alike from cell to cell while noise is smaller than a step,
+    which makes it count for more than its size.  That of temperature tells
+    only as far as the water changed its temperature by part of a step.
+    """
+    step_c = SALINITY_PER_MS_CM * (cells.finest_mS_cm or 0.0)
+    step_t = cells.finest_C or 0.0
+    warm = grid.temperature_C[:40]
+    swing = float(np.nanmax(warm) - np.nanmin(warm))
+    step_t = SALINITY_AT_35_PER_K * min(step_t, swing)
+    return _ROUNDING_LASTS * (step_c**2 + step_t**2) / 12.0
+
+
+def log(value: float, floor: float) -> float:
+    """Return the logarithm of a size, held off from minus infinity by `floor`."""
+    return math.log(max(value, 0.0) + floor)
+
+
+def signed_log(value: float, unit: float) -> float:
+    """Return a logarithmic measure of a value of either sign."""
+    return math.copysign(math.log1p(abs(value) / unit), value)
+
+
+def mean(values: Floats) -> float:
+    """Return the mean of what is known; 0 when nothing is."""
+    there = values[np.isfinite(values)]
+    return float(there.mean()) if len(there) else 0.0

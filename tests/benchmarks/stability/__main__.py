@@ -1,0 +1,156 @@
+"""The benchmark of the stabilisation detector.
+
+    python -m tests.benchmarks.stability --seeds 480 --pairs 120 --tuning 144 --picture curves.svg
+    python -m tests.benchmarks.stability rearm --seeds 100
+    python -m tests.benchmarks.stability cost
+    python -m tests.benchmarks.stability train
+
+The first judges every detector on the same held-out batches: wrong calls
+(any in the record), misses (no right call though 30 min of record follow), and
+delay beyond the true end of mixing, a missed batch counting as infinite.
+Rivals get window and threshold from the training seeds, at the least of 5 x
+wrong + missed + median delay in hours.  The second watches additions after the
+call; the third measures what a reading costs; the last gathers figures over
+training batches, learns the score, sets its limits on batches set aside, and
+writes `daemon/mixing/stability_weights.py`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from pathlib import Path
+
+from tests.benchmarks.stability import campaign, rearm, report, rivals, train
+from tests.benchmarks.stability.campaign import HELD_OUT_SEED, TRAINING_SEED, jobs, stream
+from tests.benchmarks.stability.kinds import KINDS
+from tests.benchmarks.stability.play import readings
+from tests.benchmarks.stability.probe import Trace
+from tests.benchmarks.stability.score import Verdict, judge, tally
+
+OURS = "brinewright"
+
+
+def main() -> None:
+    """Run what the command line asks for."""
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.stability")
+    parser.add_argument("what", nargs="?", default="judge",
+                        choices=["judge", "rearm", "cost", "train"])  # fmt: skip
+    parser.add_argument("--seeds", type=int, default=1200, help="held-out batches of one fault")
+    parser.add_argument("--pairs", type=int, default=300, help="held-out batches of two faults")
+    parser.add_argument("--tuning", type=int, default=480, help="batches to tune the rivals on")
+    parser.add_argument("--only-ours", action="store_true", help="leave the rivals out")
+    parser.add_argument("--picture", type=Path, help="where to write the operating curves (SVG)")
+    parser.add_argument("--per-kind", type=int, default=200, help="training batches of each kind")
+    parser.add_argument("--training-pairs", type=int, default=800)
+    given = parser.parse_args()
+    if given.what == "train":
+        train.run(given.per_kind, given.training_pairs)
+    elif given.what == "rearm":
+        say(rearm.run(given.seeds))
+    elif given.what == "cost":
+        say(cost())
+    else:
+        compare(given)
+
+
+def say(text: str) -> None:
+    """Print, at once."""
+    sys.stdout.write(text + "\n")
+    sys.stdout.flush()
+
+
+def compare(given: argparse.Namespace) -> None:
+    """Judge every detector on the same held-out batches, and print the tables."""
+    singles = jobs(HELD_OUT_SEED, max(1, given.seeds // len(KINDS)), 0)
+    doubles = [job for job in jobs(HELD_OUT_SEED, 0, given.pairs) if "+" in job[0]]
+    tuned = {} if given.only_ours else tune_all(given.tuning)
+    results, points = judge_all(singles, tuned)
+    say("One fault\n\n" + report.table(results, kinds_of=(OURS,)))
+    if doubles:
+        paired, _ = judge_all(doubles, tuned)
+        say("\nTwo faults\n\n" + report.table(paired))
+    if given.picture is not None and tuned:
+        given.picture.write_text(report.picture(points))
+
+
+def tune_all(count: int) -> dict[str, tuple[float, list[float], float]]:
+    """Return window, thresholds and best threshold of each rival, from training seeds."""
+    todo = list(stream(jobs(TRAINING_SEED, max(1, count // len(KINDS)), 0)))
+    tuned = {}
+    for name in rivals.RIVALS:
+        curve = campaign.tune(name, todo)
+        tuned[name] = (curve.minutes, curve.thresholds, campaign.best(curve))
+        say(f"tuned {name}: window {curve.minutes:g} min, threshold {tuned[name][2]:.4g}")
+    return tuned
+
+
+def judge_all(
+    todo: list[tuple[str, int]], tuned: dict[str, tuple[float, list[float], float]]
+) -> tuple[dict[str, list[Verdict]], dict[str, list[report.Point]]]:
+    """Return verdicts of all detectors on jobs, and the operating curves of the tuned ones."""
+    results: dict[str, list[Verdict]] = {"bound: all known but the heap": [], OURS: []}
+    results[f"{OURS}, pump input"] = []
+    if tuned:
+        results["changed less than 0.1 mS/cm in 5 min, as written"] = []
+    at: dict[str, list[list[Verdict]]] = {name: [[] for _ in row[1]] for name, row in tuned.items()}
+    for trace in stream(todo):
+        for name, verdict in own(trace, with_rules=bool(tuned)).items():
+            results[name].append(verdict)
+        for name, (minutes, thresholds, _) in tuned.items():
+            curve = campaign.rival_curve(name, minutes, [trace], thresholds)
+            for so_far, new in zip(at[name], curve.verdicts, strict=True):
+                so_far.extend(new)
+    points = {}
+    for name, (_, thresholds, best) in tuned.items():
+        results[f"{name}, tuned"] = at[name][thresholds.index(best)]
+        points[name] = [(t.false, t.median_min) for t in map(tally, at[name])]
+    for name in (OURS, "bound: all known but the heap"):
+        t = tally(results[name])
+        points[name] = [(t.false, t.median_min)]
+    return results, points
+
+
+def own(trace: Trace, *, with_rules: bool) -> dict[str, Verdict]:
+    """Return the verdicts that need no tuning."""
+    found = {
+        "bound: all known but the heap": campaign.bounded(trace),
+        OURS: campaign.ours(trace),
+        f"{OURS}, pump input": campaign.ours(trace, with_pump=True),
+    }
+    if with_rules:
+        calls = rivals.as_written(trace)
+        found["changed less than 0.1 mS/cm in 5 min, as written"] = judge(
+            trace.kind, calls, trace.t_s, trace.over, trace.over_s
+        )
+    return found
+
+
+def cost() -> str:
+    """Return the mean time that a reading takes, over batches of all kinds and by interval."""
+    from daemon.mixing.stability import Stability
+
+    spent: dict[str, list[float]] = {"under 1 s": [], "1 to 3 s": [], "3 to 10 s": []}
+    count = dict.fromkeys(spent, 0)
+    for trace in stream(jobs(HELD_OUT_SEED + 50_000, 4, 0)):
+        rows = list(zip(trace.t_s.tolist(), readings(trace), strict=True))
+        detector = Stability()
+        detector.arm(trace.arm_s)
+        began = time.perf_counter()
+        for t_s, row in rows:
+            detector.advance(t_s, row)
+        took = time.perf_counter() - began
+        group = list(spent)[int(trace.every_s >= 1.0) + int(trace.every_s >= 3.0)]
+        spent[group].append(took)
+        count[group] += len(rows)
+    lines = [
+        f"read every {name}: {1e6 * sum(took) / max(1, count[name]):.1f} us a reading"
+        for name, took in spent.items()
+    ]
+    whole = 1e6 * sum(map(sum, spent.values())) / sum(count.values())
+    return "\n".join([*lines, f"all: {whole:.1f} us a reading"])
+
+
+if __name__ == "__main__":
+    main()

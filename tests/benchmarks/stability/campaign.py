@@ -1,0 +1,124 @@
+"""Batches by the thousand: which, in what order, and what every detector makes of them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from tests.benchmarks.stability import bound, rivals
+from tests.benchmarks.stability.figures import Record, record
+from tests.benchmarks.stability.kinds import KINDS, pair
+from tests.benchmarks.stability.play import play
+from tests.benchmarks.stability.probe import Trace, traces
+from tests.benchmarks.stability.score import Verdict, judge, tally
+
+TRAINING_SEED = 100_000
+"""First seed of the training batches; those of pairs begin 500,000 later."""
+
+HELD_OUT_SEED = 5_000_000
+"""First seed of the batches that nothing was tuned on."""
+
+_TOGETHER = 240
+_QUANTILES = 48
+
+Job = tuple[str, int]
+
+
+def jobs(first_seed: int, per_kind: int, pairs: int) -> list[Job]:
+    """Return kinds with their seeds: every kind alike often, then pairs."""
+    singles = [
+        (kind, first_seed + k * len(KINDS) + j)
+        for k in range(per_kind)
+        for j, kind in enumerate(KINDS)
+    ]
+    rng = np.random.default_rng(first_seed)
+    return singles + [(pair(rng), first_seed + 500_000 + k) for k in range(pairs)]
+
+
+def stream(todo: list[Job]) -> Iterator[Trace]:
+    """Yield the traces of jobs, integrated in handfuls."""
+    for low in range(0, len(todo), _TOGETHER):
+        yield from traces(todo[low : low + _TOGETHER])
+
+
+def records(todo: list[Job]) -> list[Record]:
+    """Return what the detector's figures were along each trace, for training."""
+    return [found for found in map(record, stream(todo)) if len(found.t_s)]
+
+
+@dataclass(slots=True)
+class Curve:
+    """How a rival does at each of its thresholds, on one set of batches.
+
+    Attributes:
+        minutes: Its window.
+        thresholds: Tried, ascending.
+        verdicts: For each threshold, one a batch.
+    """
+
+    minutes: float
+    thresholds: list[float]
+    verdicts: list[list[Verdict]] = field(default_factory=list)
+
+
+def rival_curve(name: str, minutes: float, todo: list[Trace], thresholds: list[float]) -> Curve:
+    """Return how a rival with a window does on traces at given thresholds."""
+    statistic, _ = rivals.RIVALS[name]
+    curve = Curve(minutes, thresholds, [[] for _ in thresholds])
+    for trace in todo:
+        seen = rivals.series(trace)
+        t_s, values = statistic(seen, minutes)
+        for at, threshold in zip(curve.verdicts, thresholds, strict=True):
+            calls = rivals.first_call(seen, t_s, values, threshold)
+            at.append(judge(trace.kind, calls, trace.t_s, trace.over, trace.over_s))
+    return curve
+
+
+def spread(name: str, minutes: float, todo: list[Trace]) -> list[float]:
+    """Return thresholds worth trying: quantiles of the statistic where mixing is over."""
+    statistic, _ = rivals.RIVALS[name]
+    kept = []
+    for trace in todo:
+        t_s, values = statistic(rivals.series(trace), minutes)
+        if len(t_s):
+            over = trace.over[np.minimum(np.searchsorted(trace.t_s, t_s), len(trace.over) - 1)]
+            kept.append(values[over & np.isfinite(values)])
+    pool = np.concatenate(kept)
+    return sorted({float(v) for v in np.quantile(pool, np.linspace(0.002, 0.98, _QUANTILES))})
+
+
+def cost(verdicts: list[Verdict]) -> float:
+    """Return what tuning makes least: wrong calls weigh most, then misses, then delay."""
+    t = tally(verdicts)
+    delay = min(t.median_min, 60.0)
+    return 5.0 * t.false + t.missed + delay / 60.0
+
+
+def tune(name: str, todo: list[Trace]) -> Curve:
+    """Return the rival's curve for the window whose best threshold costs least."""
+    curves = [
+        rival_curve(name, minutes, todo, spread(name, minutes, todo))
+        for minutes in rivals.RIVALS[name][1]
+    ]
+    return min(curves, key=lambda c: min(cost(v) for v in c.verdicts))
+
+
+def best(curve: Curve) -> float:
+    """Return the threshold of a curve that costs least."""
+    costs = [cost(v) for v in curve.verdicts]
+    return curve.thresholds[int(np.argmin(costs))]
+
+
+def ours(trace: Trace, *, with_pump: bool = False) -> Verdict:
+    """Return how the detector does on one trace, every call judged."""
+    played = play(trace, with_pump=with_pump)
+    return judge(trace.kind, [t_s for t_s, _ in played.calls], trace.t_s, trace.over, trace.over_s)
+
+
+def bounded(trace: Trace) -> Verdict:
+    """Return how the bound does on one trace."""
+    delay = bound.delay_min(trace)
+    missed = None if delay is None else False
+    return Verdict(trace.kind, false=False, missed=missed, delay_min=delay)

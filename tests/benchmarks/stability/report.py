@@ -1,0 +1,115 @@
+"""The table and the picture of the benchmark."""
+
+from __future__ import annotations
+
+import math
+
+from tests.benchmarks.stability.kinds import KINDS
+from tests.benchmarks.stability.score import Tally, Verdict, tally
+
+Point = tuple[float, float]
+"""Share of wrong calls, and median delay in minutes."""
+
+_WIDTH, _HEIGHT = 760.0, 460.0
+_LEFT, _BOTTOM = 70.0, 400.0
+_SPAN_X, _SPAN_Y = 480.0, 360.0
+_MOST_MIN = 60.0
+_LEAST_FALSE = 0.001
+_COLOURS = ("#0b5d7a", "#b5541c", "#5b7f2b", "#7a3b86", "#a08a00", "#55606a", "#c2185b", "#222222")
+
+
+def _minutes(value: float) -> str:
+    if math.isnan(value):
+        return "-"
+    return "never" if math.isinf(value) else f"{value:.1f}"
+
+
+def _row(title: str, t: Tally) -> str:
+    missed = "-" if math.isnan(t.missed) else f"{100 * t.missed:.1f} %"
+    return (
+        f"| {title} | {t.batches} | {100 * t.false:.2f} % | {missed} | "
+        f"{_minutes(t.median_min)} | {_minutes(t.late_min)} |"
+    )
+
+
+def table(results: dict[str, list[Verdict]], *, kinds_of: tuple[str, ...] = ()) -> str:
+    """Return a Markdown table: every detector overall, and some of them kind by kind."""
+    lines = [
+        "| detector | batches | false | missed | median delay, min | 90 %, min |",
+        "|---|---|---|---|---|---|",
+    ]
+    lines += [_row(name, tally(verdicts)) for name, verdicts in results.items()]
+    for name in kinds_of:
+        for kind in KINDS:
+            of_kind = [v for v in results[name] if v.kind == kind]
+            if of_kind:
+                lines.append(_row(f"{name}: {kind}", tally(of_kind)))
+    return "\n".join(lines)
+
+
+def _x(share: float) -> float:
+    decades = math.log10(max(share, _LEAST_FALSE) / _LEAST_FALSE) / 3.0
+    return _LEFT + _SPAN_X * decades
+
+
+def _y(minutes: float) -> float:
+    return _BOTTOM - _SPAN_Y * min(minutes, _MOST_MIN) / _MOST_MIN
+
+
+def picture(curves: dict[str, list[Point]]) -> str:
+    """Return operating curves as SVG: median delay over the share of wrong calls."""
+    parts = [
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH:.0f} {_HEIGHT:.0f}">',
+        "<style>text{font:12px sans-serif}</style>",
+        f'<rect width="{_WIDTH:.0f}" height="{_HEIGHT:.0f}" fill="#ffffff"/>',
+    ]
+    parts += _axes()
+    for k, (name, points) in enumerate(curves.items()):
+        parts += _curve(k, name, sorted(points))
+    parts.append("</svg>")
+    return "\n".join(parts) + "\n"
+
+
+def _axes() -> list[str]:
+    parts = []
+    for share in (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0):
+        x = _x(share)
+        parts.append(
+            f'<line x1="{x:.1f}" y1="{_y(_MOST_MIN):.1f}" x2="{x:.1f}" y2="{_BOTTOM}" '
+            'stroke="#dddddd"/>'
+        )
+        parts.append(
+            f'<text x="{x:.1f}" y="{_BOTTOM + 18}" text-anchor="middle">{100 * share:g} %</text>'
+        )
+    for minutes in range(0, 61, 10):
+        y = _y(minutes)
+        parts.append(
+            f'<line x1="{_LEFT}" y1="{y:.1f}" x2="{_LEFT + _SPAN_X}" y2="{y:.1f}" '
+            'stroke="#dddddd"/>'
+        )
+        parts.append(f'<text x="{_LEFT - 8}" y="{y + 4:.1f}" text-anchor="end">{minutes}</text>')
+    parts.append(
+        f'<text x="{_LEFT + _SPAN_X / 2}" y="{_BOTTOM + 42}" text-anchor="middle">'
+        "batches with a wrong call (0.1 % and less at the left edge)</text>"
+    )
+    parts.append(
+        f'<text transform="translate(24 {_BOTTOM - _SPAN_Y / 2}) rotate(-90)" '
+        'text-anchor="middle">median delay of a right call, min (missed: infinite)</text>'
+    )
+    return parts
+
+
+def _curve(k: int, name: str, points: list[Point]) -> list[str]:
+    colour = _COLOURS[k % len(_COLOURS)]
+    path = " ".join(f"{_x(share):.1f},{_y(minutes):.1f}" for share, minutes in points)
+    y = 50.0 + 20.0 * k
+    parts = [
+        f'<text x="{_LEFT + _SPAN_X + 26}" y="{y}">{name}</text>',
+        f'<rect x="{_LEFT + _SPAN_X + 10}" y="{y - 9}" width="10" height="10" fill="{colour}"/>',
+    ]
+    if len(points) == 1:
+        share, minutes = points[0]
+        parts.append(f'<circle cx="{_x(share):.1f}" cy="{_y(minutes):.1f}" r="5" fill="{colour}"/>')
+    else:
+        parts.append(f'<polyline points="{path}" fill="none" stroke="{colour}" stroke-width="2"/>')
+    return parts

@@ -1,0 +1,119 @@
+"""A slice of the stability benchmark, small enough for every run of the tests."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from daemon.mixing import stability_score
+from tests.benchmarks.stability import bound, figures, rivals
+from tests.benchmarks.stability.campaign import jobs, ours, stream
+from tests.benchmarks.stability.figures import record
+from tests.benchmarks.stability.kinds import KINDS, draw, rows
+from tests.benchmarks.stability.physics import STEP_S, integrate
+from tests.benchmarks.stability.play import play
+from tests.benchmarks.stability.probe import traces
+from tests.benchmarks.stability.score import judge, tally
+
+SLICE_SEED = 9_000_000
+BATCHES_OF_A_KIND = 10
+LONGEST_INTERVAL_S = 10.0
+SHORTEST_INTERVAL_S = 1.0
+
+
+@pytest.mark.timeout(300)
+def test_few_wrong_calls_and_few_misses_on_a_slice_of_all_kinds() -> None:
+    """Of some 90 batches at most 5 are called wrongly, and at most 20 % of those due missed."""
+    verdicts = [
+        ours(trace)
+        for trace in stream(jobs(SLICE_SEED, BATCHES_OF_A_KIND, 0))
+        if SHORTEST_INTERVAL_S <= trace.every_s <= LONGEST_INTERVAL_S
+    ]
+
+    result = tally(verdicts)
+
+    assert result.batches > 80
+    assert sum(v.false for v in verdicts) <= 5
+    assert result.missed <= 0.20
+    assert result.median_min <= 25.0
+
+
+def test_bulk_figures_are_those_of_the_detector() -> None:
+    """Training sees exactly what the detector sees: the first call falls on the same cell."""
+    for trace in traces([("clean", 11), ("noisy", 12), ("dropouts", 13)]):
+        found = record(trace)
+        where = dict(zip(figures.NAMES, range(len(figures.NAMES)), strict=True))
+        passed = [
+            stability_score.log_odds(named) > stability_score.LIMIT
+            and not stability_score.veto(named)
+            for named in ({name: float(row[k]) for name, k in where.items()} for row in found.table)
+        ]
+        expected = [
+            float(found.t_s[k]) for k in range(1, len(passed)) if passed[k] and passed[k - 1]
+        ][:1]
+
+        calls = [t_s for t_s, _ in play(trace).calls][:1]
+
+        if expected:
+            assert calls == expected
+
+
+@pytest.mark.parametrize("kind", KINDS[2::4])
+def test_a_batch_is_drawn_alike_from_a_seed(kind: str) -> None:
+    """The same kind and seed give the same record, alone or among others."""
+    alone = traces([(kind, 77)])[0]
+
+    again = traces([("heap", 78), (kind, 77)])[1]
+
+    np.testing.assert_allclose(alone.conductivity, again.conductivity, rtol=1e-9)
+    assert alone.over_s == again.over_s or math.isnan(alone.over_s)
+
+
+def test_salt_is_neither_made_nor_lost() -> None:
+    """Once poured, dissolved and undissolved salt keep their sum, and all of it is found."""
+    batch = draw("heap", np.random.default_rng(5)) | {"evaporation_per_h": 0.0}
+    poured = int((batch["blank_s"] + 2.0 * batch["pour_s"]) / STEP_S) + 1
+
+    truth = integrate(rows([batch]))
+
+    np.testing.assert_allclose(truth.final[0, poured:], truth.final[0, -1], atol=2e-3)
+    assert truth.final[0, -1] == pytest.approx(batch["target"], rel=0.05)
+    assert truth.nook[0, -1] == pytest.approx(truth.final[0, -1], abs=0.1)
+
+
+def test_a_call_before_the_end_is_false_and_one_after_is_late() -> None:
+    """Judging: wrong calls, right calls with their delay, and misses."""
+    t_s = np.arange(0.0, 7200.0, 60.0)
+    over = t_s >= 3600.0
+
+    early = judge("clean", [1800.0], t_s, over, 3600.0)
+    late = judge("clean", [4200.0], t_s, over, 3600.0)
+    missed = judge("clean", [], t_s, over, 3600.0)
+
+    assert early.false
+    assert (late.false, late.delay_min) == (False, 10.0)
+    assert missed.missed
+    assert tally([late, missed]).late_min == math.inf
+
+
+def test_the_bound_is_quicker_for_a_better_probe() -> None:
+    """The less noise, the sooner a heap can be ruled out."""
+    clean, noisy = traces([("clean", 3), ("noisy", 3)])
+
+    quick, slow = bound.delay_min(clean), bound.delay_min(noisy)
+
+    assert quick is not None
+    assert slow is not None
+    assert quick <= slow
+
+
+def test_cao_and_rhinehart_is_near_one_at_rest() -> None:
+    """On white noise the ratio keeps near 1, as the paper has it."""
+    rng = np.random.default_rng(0)
+    still = rivals.Series(np.arange(0.0, 30000.0, 10.0), 33.0 + 0.01 * rng.normal(size=3000))
+
+    _, ratio = rivals.cao_rhinehart(still, 20.0)
+
+    assert 0.9 < float(np.median(ratio[np.isfinite(ratio)])) < 1.6
