@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from daemon.mixing.lots import Lot
 
 AGEING_SHARE = 6.0
-SETTLED_PPT = 0.1
+SETTLED_PPT = 0.3
 PROOF_S = 1800.0
 """How long it may take to be sure that nothing moves any more."""
 
