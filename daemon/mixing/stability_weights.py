@@ -4,8 +4,8 @@ Written by `python -m tests.benchmarks.stability train`; not to be edited by han
 """
 
 # fmt: off
-LIMIT = 2.20
-LIMIT_PUMP_KNOWN = 1.80
+LIMIT = 2.00
+LIMIT_PUMP_KNOWN = 1.60
 NAMES = (
     "odds_beyond_tolerance", "odds_beyond_half", "odds_beyond_double", "remaining",
     "remaining_size", "remaining_spread", "odds_beyond_trusting", "odds_beyond_half_trusting",
