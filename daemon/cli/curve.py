@@ -14,6 +14,7 @@ from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
 from daemon.entries import Flag, Reading
+from daemon.mixing.quality import CALIBRATING
 
 if TYPE_CHECKING:
     from daemon.journal.reader import Reader
@@ -143,7 +144,8 @@ def _readings(reader: Reader, first: int, end: int, reservoir: str) -> Iterator[
             entry = each.entry
             if not isinstance(entry, Reading) or each.seq > end:
                 continue
-            if entry.reservoir == reservoir and entry.flag <= Flag.SUSPECT:
+            good = entry.flag <= Flag.SUSPECT and CALIBRATING not in entry.tests
+            if entry.reservoir == reservoir and good:
                 yield entry
 
 

@@ -16,6 +16,7 @@ from daemon.cli.events import listing, raised
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.writer import JournalError
+from daemon.mixing.quality import CALIBRATING
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -105,7 +106,7 @@ def _take(reader: Reader, seen: Seen, reservoir: str) -> list[Event]:
         if entry.reservoir not in ("", reservoir):
             continue
         if isinstance(entry, Reading):
-            if entry.salinity is not None:
+            if entry.salinity is not None and CALIBRATING not in entry.tests:
                 seen.salinities.append((entry.at.wall, entry.salinity))
         elif entry.kind is Kind.FORECAST:
             seen.forecast = dict(entry.facts)
@@ -149,7 +150,7 @@ def _view(seen: Seen, wanted: Wanted, console: Console) -> str:
         ),
         ("salinity", _salinity(picture)),
         ("wanted", f"{low:g} to {high:g} ppt"),
-        ("temperature", f"{picture['temperature_C']} °C"),
+        ("temperature", _temperature(picture)),
         ("forecast", _forecast(seen)),
         ("advice", str(picture["advice"] or "none")),
         ("alarms", raised(picture)),
@@ -163,6 +164,13 @@ def _salinity(picture: dict[str, JSON]) -> str:
     if not isinstance(value, int | float) or not isinstance(u, int | float):
         return "no value"
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2)"
+
+
+def _temperature(picture: dict[str, JSON]) -> str:
+    if picture.get("probe_health") == "function check":
+        return "the probe is out of the water for calibration"
+    value = picture["temperature_C"]
+    return "no value" if value is None else f"{value} °C"
 
 
 def _forecast(seen: Seen) -> str:

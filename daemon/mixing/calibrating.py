@@ -169,11 +169,6 @@ def marked(reading: Reading) -> Reading:
     )
 
 
-def unheard(reading: Reading) -> Reading:
-    """Return what the water's own detectors hear of such a reading: that none came."""
-    return replace(reading, salinity=None, salinity_u=None, flag=Flag.MISSING)
-
-
 def lost(name: str) -> list[Step]:
     """Say that a routine ended with the process that ran it."""
     text = (
@@ -217,7 +212,8 @@ def _shown(sample: Sample, t_s: float) -> Shown:
 
 
 def _step(name: str, facts: dict[str, JSON]) -> Step:
-    return Kind.CALIBRATION, {"probe": name.partition("/")[2], **facts}
+    # It is the probe's affair and no batch's, whatever is in the vessel meanwhile.
+    return Kind.CALIBRATION, {"probe": name.partition("/")[2], "batch": "", **facts}
 
 
 def _outcome(saved: Saved) -> dict[str, JSON]:

@@ -6,7 +6,7 @@ Raw values are never overwritten, so that any reading can be computed anew.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from daemon.mixing import seawater
@@ -15,6 +15,7 @@ from daemon.mixing.uncertainty import combine, salinity_with_u
 if TYPE_CHECKING:
     from calibration.model import Calibration
     from calibration.record import CalibrationRecord
+    from daemon.entries import Reading
     from daemon.mixing.uncertainty import ProbeUncertainty
 
 ZERO_NOISE_MS_CM = 0.1
@@ -84,6 +85,21 @@ def salinity_of(
         return _corrected(conductivity_mS_cm, temperature_C, correct)
     except seawater.OutOfRange:
         return None, None
+
+
+def as_water(reading: Reading, correct: Correction | None) -> Reading:
+    """Return a reading with the corrected values in the place of the raw ones.
+
+    What judges the water by conductivity and temperature is given this; what
+    is kept and published has the raw ones.
+    """
+    conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
+    if correct is None or conductivity is None or temperature is None:
+        return reading
+    conductivity, temperature = correct.calibration.apply(conductivity, temperature)
+    return replace(
+        reading, conductivity_mS_cm=_not_below_zero(conductivity), temperature_C=temperature
+    )
 
 
 def _corrected(raw_mS_cm: float, raw_C: float, correct: Correction) -> tuple[float, float]:

@@ -21,7 +21,7 @@ from daemon.mixing import (
     quality,
 )
 from daemon.mixing.calibrations import Calibrations, name_of
-from daemon.mixing.correcting import Correction, salinity_of
+from daemon.mixing.correcting import Correction, as_water, salinity_of
 from daemon.mixing.measured import iso
 from daemon.mixing.stability import Disturbed, Forecast, Stabilised
 from daemon.mixing.station_state import (
@@ -84,9 +84,10 @@ class Station:
             steps += self._calibrating.hear(item, t_s)
         if item.probe == next(iter(settings.probes)):
             self._last[item.reservoir] = reading
-            heard = calibrating.unheard(reading) if out else reading
-            steps += _water_steps(state, heard, t_s, settings, correct)
-            steps += self._follow_up(state, steps, item.at, t_s)
+            if not out:
+                water = as_water(reading, correct)
+                steps += _water_steps(state, water, t_s, settings)
+                steps += self._follow_up(state, steps, item.at, t_s)
             found = self._calibration_conditions(state, item, t_s, settings)
             if not out:
                 found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
@@ -284,12 +285,10 @@ def _water_steps(
     reading: Reading,
     t_s: float,
     settings: ReservoirSettings,
-    correct: Correction | None,
 ) -> list[Step]:
     usable = reading.salinity if reading.flag in USABLE else None
-    if usable is not None and reading.temperature_C is not None:
-        off_C = 0.0 if correct is None else correct.calibration.temperature_offset_C
-        state.batch.temperature_C = reading.temperature_C + off_C
+    if usable is not None:
+        state.batch.temperature_C = reading.temperature_C
     before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch)
     for _, facts in steps:

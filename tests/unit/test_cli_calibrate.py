@@ -15,13 +15,16 @@ from daemon import assembly, logs
 from daemon.cli.calibrate_bottles import ask_for_references, ask_for_thermometer
 from daemon.cli.calibrate_guide import meant
 from daemon.cli.calibrate_live import Settling
+from daemon.cli.curve import curve_of
 from daemon.cli.main import invoke
 from daemon.config import load
 from daemon.entries import Flag, Instant, Kind, Reading
 from daemon.journal.memory import dump
+from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.measure import rebuilt
 from daemon.mixing.bottles import parse
+from daemon.mixing.record import records as batch_records
 from daemon.publishing.requests import parse as parse_request
 from tests.unit.calibrating_parts import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
 from tests.unit.stories import MORNING, of
@@ -181,9 +184,27 @@ def test_a_recording_is_replayed_under_the_calibrations_of_its_time(
     (live,) = of(corner.entries, Kind.STABILISED)
     began = [each for each in map(json.loads, again) if each["kind"] == "batch"]
 
-    assert [live.facts["salinity"]] == [each["salinity"] for each in found]
+    # Half minutes are counted from the first thing heard, which live was a command.
+    assert [each["salinity"] for each in found] == pytest.approx([live.facts["salinity"]], abs=2e-3)
     assert 32.8 < raw[0]["salinity"] < 33.0
     assert 1 == len(began)
+
+
+def test_the_sheet_of_a_batch_shows_no_bottle(folder: Path) -> None:
+    """Neither among its readings nor among its events."""
+    corner = Corner(gain=1.0)
+    corner.batch()
+    corner.calibrate("calibrate.check")
+    corner.in_water(5)
+    reader = Reader(kept(folder, corner))
+    (batch,) = batch_records(event for _, event in reader.events())
+    curve = [salinity for _, salinity, _ in curve_of(reader, batch)]
+    bottle = float(gsw.SP_from_C(BOTTLE_MS_CM, 24.0, 0.0))
+
+    assert len(curve) > 500
+    assert not any(abs(each - bottle) < 0.5 for each in curve)
+    assert Kind.CALIBRATION not in {event.kind for event in batch.events}
+    assert {""} == {event.batch for event in of(corner.entries, Kind.CALIBRATION)}
 
 
 def test_a_restarted_station_corrects_as_the_journal_says(folder: Path) -> None:
