@@ -94,7 +94,7 @@ def test_a_recording_played_to_the_service_is_its_replay(tmp_path: Path) -> None
     Every row arrives but the first, which could have begun before the port was opened.
     """
     recording = tmp_path / "recorded.csv"
-    words = ("record", "plain-batch", "--hours", "0.5", "--period", f"{PERIOD_S:g}")
+    words = ("record", "plain-batch", "--hours", "0.75", "--period", f"{PERIOD_S:g}")
     subprocess.run(
         [sys.executable, "-m", "simulators", *words, "--out", str(recording)],
         cwd=ROOT,
