@@ -120,7 +120,8 @@ def test_a_recording_played_to_the_service_is_its_replay(tmp_path: Path) -> None
     assert "phase ready" in course(told)
     start, first = datetime.fromisoformat("2026-03-02T08:00:00Z"), values(station)[0].at.wall
     for theirs, ours in zip(marks(expected), marks(told), strict=True):
-        assert abs(elapsed_s(theirs, start) - elapsed_s(ours, first)) < 5 * PERIOD_S
+        # The call is a threshold crossed by evidence: other instants cross it minutes apart.
+        assert abs(elapsed_s(theirs, start) - elapsed_s(ours, first)) < 300.0
         assert abs(theirs.get("salinity", 0.0) - ours.get("salinity", 0.0)) < 0.02
 
 
