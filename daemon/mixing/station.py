@@ -30,6 +30,7 @@ from daemon.mixing.station_state import (
     ReservoirState,
     StationState,
 )
+from daemon.mixing.zero import zero_steps
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -269,7 +270,8 @@ def _probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Step
     if not sample.fault:
         told = probe.fault_told
         probe.fault, probe.fault_since_s, probe.fault_told = "", None, False
-        return [(Kind.DEVICE, {"probe": sample.probe, "state": "working"})] if told else []
+        working: list[Step] = [(Kind.DEVICE, {"probe": sample.probe, "state": "working"})]
+        return (working if told else []) + zero_steps(probe.zero, sample, t_s)
     if probe.fault_since_s is None:
         probe.fault_since_s = t_s
     probe.fault = sample.fault

@@ -15,6 +15,7 @@ from daemon.mixing.quality import QualityLimits, QualityState
 from daemon.mixing.stability import Stability
 from daemon.mixing.timeline import Timeline
 from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.zero import ZeroState
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +55,7 @@ class ProbeState:
         out_s: When somebody last acted on it while it is out of the water for
             calibration, s; None while it is in.
         left_under: Id of the calibration that was in force when it was taken out.
+        zero: Whether it reads below nothing.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -62,6 +64,7 @@ class ProbeState:
     fault_told: bool = False
     out_s: float | None = None
     left_under: str = ""
+    zero: ZeroState = field(default_factory=ZeroState)
 
 
 @dataclass(slots=True)
