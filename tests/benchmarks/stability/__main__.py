@@ -22,14 +22,22 @@ import sys
 import time
 from pathlib import Path
 
+import numpy as np
+
+from daemon.mixing import stability_weights as weights
 from tests.benchmarks.stability import campaign, rearm, report, rivals, train
 from tests.benchmarks.stability.campaign import HELD_OUT_SEED, TRAINING_SEED, jobs, stream
-from tests.benchmarks.stability.kinds import KINDS
+from tests.benchmarks.stability.figures import record
+from tests.benchmarks.stability.kinds import JUDGED, KINDS
+from tests.benchmarks.stability.learn import Network
 from tests.benchmarks.stability.play import readings
 from tests.benchmarks.stability.probe import Trace
 from tests.benchmarks.stability.score import Verdict, judge, tally
 
 OURS = "brinewright"
+STATION = "brinewright, through the station"
+LIMITS = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0)
+"""Limits of the score that the operating curve shows; the one in use came from training."""
 
 
 def main() -> None:
@@ -41,6 +49,10 @@ def main() -> None:
     parser.add_argument("--pairs", type=int, default=300, help="held-out batches of two faults")
     parser.add_argument("--tuning", type=int, default=480, help="batches to tune the rivals on")
     parser.add_argument("--only-ours", action="store_true", help="leave the rivals out")
+    parser.add_argument("--seed", type=int, default=HELD_OUT_SEED, help="first held-out seed")
+    parser.add_argument("--pump-input", action="store_true", help="play with a pump input, too")
+    parser.add_argument("--through-station", action="store_true", help="play the service, too")
+    parser.add_argument("--limits", action="store_true", help="show the score at other limits")
     parser.add_argument("--picture", type=Path, help="where to write the operating curves (SVG)")
     parser.add_argument("--per-kind", type=int, default=200, help="training batches of each kind")
     parser.add_argument("--training-pairs", type=int, default=800)
@@ -63,16 +75,43 @@ def say(text: str) -> None:
 
 def compare(given: argparse.Namespace) -> None:
     """Judge every detector on the same held-out batches, and print the tables."""
-    singles = jobs(HELD_OUT_SEED, max(1, given.seeds // len(KINDS)), 0)
-    doubles = [job for job in jobs(HELD_OUT_SEED, 0, given.pairs) if "+" in job[0]]
+    singles = jobs(given.seed, max(1, given.seeds // len(JUDGED)), 0, JUDGED)
+    doubles = jobs(given.seed, 0, given.pairs)
     tuned = {} if given.only_ours else tune_all(given.tuning)
-    results, points = judge_all(singles, tuned)
-    say("One fault\n\n" + report.table(results, kinds_of=(OURS,)))
+    results, points = judge_all(singles, tuned, given)
+    say("One fault\n\n" + report.table(results) + "\n\n" + report.by_kind(results[OURS]))
+    if given.through_station:
+        say(f"\n{STATION}\n\n" + report.by_kind(results[STATION]))
+    say_limits(results)
     if doubles:
-        paired, _ = judge_all(doubles, tuned)
-        say("\nTwo faults\n\n" + report.table(paired))
+        paired, _ = judge_all(doubles, tuned, given)
+        say("\nTwo faults\n\n" + report.table(paired) + "\n\n" + report.by_kind(paired[OURS]))
+        say_limits(paired)
     if given.picture is not None and tuned:
         given.picture.write_text(report.picture(points))
+
+
+def say_limits(results: dict[str, list[Verdict]]) -> None:
+    """Print how first calls would do at other limits, which chooses nothing."""
+    rows = {name: found for name, found in results.items() if name.startswith("limit ")}
+    if rows:
+        say("\nFirst calls at other limits\n\n" + report.counts(rows))
+
+
+def at_limits(trace: Trace) -> dict[str, Verdict]:
+    """Return how the first call at each limit does, from one run over the figures."""
+    net = Network(
+        np.array(weights.MIDDLE),
+        np.array(weights.WIDTH),
+        np.array(weights.INNER),
+        np.array(weights.INNER_BIAS),
+        np.array(weights.OUTER),
+        weights.OUTER_BIAS,
+    )
+    found = record(trace)
+    if not len(found.t_s):
+        return {}
+    return {f"limit {limit:.1f}": train.verdicts(net, [found], limit)[0] for limit in LIMITS}
 
 
 def tune_all(count: int) -> dict[str, tuple[float, list[float], float]]:
@@ -87,17 +126,16 @@ def tune_all(count: int) -> dict[str, tuple[float, list[float], float]]:
 
 
 def judge_all(
-    todo: list[tuple[str, int]], tuned: dict[str, tuple[float, list[float], float]]
+    todo: list[tuple[str, int]],
+    tuned: dict[str, tuple[float, list[float], float]],
+    given: argparse.Namespace,
 ) -> tuple[dict[str, list[Verdict]], dict[str, list[report.Point]]]:
     """Return verdicts of all detectors on jobs, and the operating curves of the tuned ones."""
-    results: dict[str, list[Verdict]] = {"bound: all known but the heap": [], OURS: []}
-    results[f"{OURS}, pump input"] = []
-    if tuned:
-        results["changed less than 0.1 mS/cm in 5 min, as written"] = []
+    results: dict[str, list[Verdict]] = {}
     at: dict[str, list[list[Verdict]]] = {name: [[] for _ in row[1]] for name, row in tuned.items()}
     for trace in stream(todo):
-        for name, verdict in own(trace, with_rules=bool(tuned)).items():
-            results[name].append(verdict)
+        for name, verdict in own(trace, given, with_rules=bool(tuned)).items():
+            results.setdefault(name, []).append(verdict)
         for name, (minutes, thresholds, _) in tuned.items():
             curve = campaign.rival_curve(name, minutes, [trace], thresholds)
             for so_far, new in zip(at[name], curve.verdicts, strict=True):
@@ -105,20 +143,34 @@ def judge_all(
     points = {}
     for name, (_, thresholds, best) in tuned.items():
         results[f"{name}, tuned"] = at[name][thresholds.index(best)]
-        points[name] = [(t.false, t.median_min) for t in map(tally, at[name])]
-    for name in (OURS, "bound: all known but the heap"):
-        t = tally(results[name])
-        points[name] = [(t.false, t.median_min)]
+        points[name] = [point(found) for found in at[name]]
+    points["bound: all known but the heap"] = [point(results["bound: all known but the heap"])]
+    points[f"{OURS}, as set"] = [point(results[OURS])]
+    if given.limits:
+        points[f"{OURS}, other limits"] = [
+            point(found) for name, found in results.items() if name.startswith("limit ")
+        ]
     return results, points
 
 
-def own(trace: Trace, *, with_rules: bool) -> dict[str, Verdict]:
+def point(verdicts: list[Verdict]) -> report.Point:
+    """Return where verdicts lie in the picture."""
+    t = tally(verdicts)
+    return t.false, t.median_min
+
+
+def own(trace: Trace, given: argparse.Namespace, *, with_rules: bool) -> dict[str, Verdict]:
     """Return the verdicts that need no tuning."""
     found = {
         "bound: all known but the heap": campaign.bounded(trace),
         OURS: campaign.ours(trace),
-        f"{OURS}, pump input": campaign.ours(trace, with_pump=True),
     }
+    if given.pump_input:
+        found[f"{OURS}, pump input"] = campaign.ours(trace, with_pump=True)
+    if given.through_station:
+        found[STATION] = campaign.serviced(trace)
+    if given.limits and np.array_equal(trace.t_s, trace.wall_s):
+        found |= at_limits(trace)
     if with_rules:
         calls = rivals.as_written(trace)
         found["changed less than 0.1 mS/cm in 5 min, as written"] = judge(

@@ -27,7 +27,10 @@ KINDS = (
     "dropouts",
     "stuck probe",
 )
-"""The twelve single faults, in the order of the table."""
+"""The twelve single faults that are trained on, in the order of the table."""
+
+JUDGED = (*KINDS, "wrong clock")
+"""The kinds that are judged: the wall clock is of no account in training."""
 
 NEVER = 1e9
 """A time that does not come, seconds."""
@@ -139,6 +142,8 @@ def _ordinary(rng: Rng) -> Batch:
         "stuck_end_s": NEVER,
         "stuck_which": 0.0,  # 0 both, 1 conductivity, 2 temperature, 3 dry
         "stuck_jitter": 0.0,
+        "clock_s": NEVER,  # when the wall clock jumps, and how far
+        "clock_jump_s": 0.0,
         "tail_s": rng.uniform(1800.0, 6000.0),
         "hard_end_s": rng.uniform(5400.0, 14400.0),
     }
@@ -266,6 +271,12 @@ def _stuck(batch: Batch, rng: Rng) -> None:
         batch["stuck_jitter"] = _log(rng, 0.0005, 0.003)
 
 
+def _wrong_clock(batch: Batch, rng: Rng) -> None:
+    """Let the wall clock jump by an hour back, an hour on, or a year."""
+    batch["clock_s"] = _progress(batch, rng)
+    batch["clock_jump_s"] = float(rng.choice([-3600.0, 3600.0, 365.0 * 86_400.0]))
+
+
 _FAULTS = {
     "clean": _clean,
     "slow dissolver": _slow,
@@ -279,6 +290,7 @@ _FAULTS = {
     "temperature": _temperature,
     "dropouts": _dropouts,
     "stuck probe": _stuck,
+    "wrong clock": _wrong_clock,
 }
 
 

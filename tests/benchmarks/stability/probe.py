@@ -34,6 +34,7 @@ class Trace:
         over_s: When mixing is over for good within the record; NaN when never.
         added_s: When a second addition came; NaN when none.
         every_s: Interval between readings.
+        wall_s: What the wall clock says at each reading, seconds since it began.
     """
 
     kind: str
@@ -48,6 +49,7 @@ class Trace:
     over_s: float
     added_s: float
     every_s: float
+    wall_s: Floats
 
 
 def traces(jobs: list[tuple[str, int]]) -> list[Trace]:
@@ -153,6 +155,7 @@ def _observe(kind: str, seed: int, b: Batch, rng: np.random.Generator, truth: Tr
     return Trace(
         kind, seed, t_s, c, t, over, truth.final[at], truth.flowing[at], arm_s, over_s,
         b["second_s"] if b["second_s"] < NEVER else float("nan"), b["every_s"],
+        t_s + np.where(t_s >= b["clock_s"], b["clock_jump_s"], 0.0),
     )  # fmt: skip
 
 

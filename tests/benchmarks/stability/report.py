@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tests.benchmarks.stability.kinds import KINDS
+from tests.benchmarks.stability.kinds import JUDGED
 from tests.benchmarks.stability.score import Tally, Verdict, tally
 
 Point = tuple[float, float]
@@ -24,6 +24,48 @@ def _minutes(value: float) -> str:
     return "never" if math.isinf(value) else f"{value:.1f}"
 
 
+def interval(hits: int, of: int) -> tuple[float, float]:
+    """Return the 95 % interval of a share, in per cent.
+
+    Source: Wilson, J. Am. Stat. Assoc. 22 (1927), 209 (from memory).
+    """
+    z2, share = 1.96**2, hits / of
+    middle = (share + z2 / (2 * of)) / (1 + z2 / of)
+    half = 1.96 / (1 + z2 / of) * math.sqrt(share * (1 - share) / of + z2 / (4 * of * of))
+    return 100 * max(0.0, middle - half), 100 * min(1.0, middle + half)
+
+
+def _share(hits: int, of: int) -> str:
+    if of == 0:
+        return "-"
+    low, high = interval(hits, of)
+    return f"{hits} of {of}: {100 * hits / of:.1f} % ({low:.1f} to {high:.1f})"
+
+
+def counts(rows: dict[str, list[Verdict]]) -> str:
+    """Return a Markdown table of counts with 95 % intervals, a row a list of verdicts."""
+    lines = ["| | false | missed | median, min | 90 %, min |", "|---|---|---|---|---|"]
+    for title, verdicts in rows.items():
+        due = [v for v in verdicts if v.missed is not None]
+        t = tally(verdicts)
+        lines.append(
+            f"| {title} | {_share(sum(v.false for v in verdicts), len(verdicts))} | "
+            f"{_share(sum(bool(v.missed) for v in due), len(due))} | "
+            f"{_minutes(t.median_min)} | {_minutes(t.late_min)} |"
+        )
+    return "\n".join(lines)
+
+
+def by_kind(verdicts: list[Verdict]) -> str:
+    """Return the counts overall and for each single kind."""
+    rows = {"all": verdicts}
+    for kind in JUDGED:
+        of_kind = [v for v in verdicts if v.kind == kind]
+        if of_kind:
+            rows[kind] = of_kind
+    return counts(rows)
+
+
 def _row(title: str, t: Tally) -> str:
     missed = "-" if math.isnan(t.missed) else f"{100 * t.missed:.1f} %"
     return (
@@ -40,7 +82,7 @@ def table(results: dict[str, list[Verdict]], *, kinds_of: tuple[str, ...] = ()) 
     ]
     lines += [_row(name, tally(verdicts)) for name, verdicts in results.items()]
     for name in kinds_of:
-        for kind in KINDS:
+        for kind in JUDGED:
             of_kind = [v for v in results[name] if v.kind == kind]
             if of_kind:
                 lines.append(_row(f"{name}: {kind}", tally(of_kind)))
