@@ -15,8 +15,13 @@ NEAR = 0.1
 """Within this of the final value salinity counts as arrived."""
 
 _MINUTES: Floats = np.concatenate([[0.0], np.geomspace(0.5, 360.0, 40)])
-_BEST = 8
+_BEST = 48
 _ONE_SIDED_95 = 1.645
+_SIDES = (-1.0, 0.0, 1.0)
+_PARTS = (0.25, 0.5, 0.25)
+"""Weight of each side of a model, so that its own doubt counts beside that between models."""
+
+_QUANTILES = (0.05, 0.5, 0.95)
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,19 +49,33 @@ def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
     """Return the forecast that the models make together."""
     remaining = float(look.weight @ look.remaining)
     var = float(look.weight @ (look.spread**2 + (look.remaining - remaining) ** 2))
-    best = np.argsort(look.weight)[-_BEST:]
-    share = look.weight[best] / look.weight[best].sum()
-    middle, low, high = (share @ _arrival(look, best, side) for side in (0.0, -1.0, 1.0))
+    low, middle, high = _arrivals(look)
     last = float(_MINUTES[-1])
-    middle = float(middle)
     return Forecast(
         final_salinity=level + remaining,
         final_u=math.hypot(math.sqrt(var), level_u),
         remaining=remaining,
         stable_in_s=middle * 60.0,
-        stable_in_low_s=min(float(low), middle) * 60.0,
-        stable_in_high_s=None if high >= 0.9 * last else max(float(high), middle) * 60.0,
+        stable_in_low_s=low * 60.0,
+        stable_in_high_s=None if high >= 0.9 * last else high * 60.0,
     )
+
+
+def _arrivals(look: Outlook) -> tuple[float, float, float]:
+    """Return when the models together come near, minutes: 5, 50 and 95 % of their weight.
+
+    Quantiles and no mean: a heap on the bottom that is unlikely, but would take
+    hours, must not put off what is likely.
+    """
+    best = np.argsort(look.weight)[-_BEST:]
+    at = np.concatenate([_arrival(look, best, side) for side in _SIDES])
+    share = np.concatenate([look.weight[best] * part for part in _PARTS])
+    order = np.argsort(at, kind="stable")
+    upto = np.cumsum(share[order]) / share.sum()
+    low, middle, high = (
+        float(at[order][min(int(np.searchsorted(upto, q)), len(at) - 1)]) for q in _QUANTILES
+    )
+    return low, middle, high
 
 
 def _arrival(look: Outlook, best: npt.NDArray[np.intp], side: float) -> Floats:
