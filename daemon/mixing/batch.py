@@ -38,6 +38,8 @@ FRESH_BINS = 6
 FALL_SHARE = 0.5
 SALTED_PPT = 2.0
 REJUDGE_S = 60.0
+STALE_SOON_H = 1.0
+"""Within it of being stale, water is not worth mixing for keeping."""
 LATE_S = 330.0
 """Readings older than this say nothing of the water now; a little more than a level keeps."""
 FLAT_SHARE, FLAT_PPT = 0.05, 0.0005
@@ -339,7 +341,8 @@ def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
 def _stood(state: BatchState, age: float, t_s: float, settings: BatchSettings) -> list[Step]:
     """Advise to mix water that has stood for long, for it may have parted into layers."""
     since_s = max(state.remix_told_s or 0.0, state.ready_since_s or 0.0)
-    if t_s - since_s < settings.remix_every_h * 3600.0:
+    stale_soon = settings.use_within_h - age < STALE_SOON_H
+    if stale_soon or t_s - since_s < settings.remix_every_h * 3600.0:
         return []
     state.remix_told_s = t_s
     text = f"released {age:.0f} h ago: run the pump for some minutes, water that stands parts"
