@@ -130,7 +130,41 @@ class Command:
     number: int = 0
 
 
-Input: TypeAlias = Sample | Command
+@dataclass(frozen=True, slots=True)
+class Follower:
+    """How far one publisher is behind the journal.
+
+    Attributes:
+        name: The publisher's.
+        waiting: Entries that it has not been acknowledged for.
+        behind_s: Age of the oldest of them, s; 0 when none waits.
+        error: What it failed with last; empty while it works.
+    """
+
+    name: str
+    waiting: int
+    behind_s: float
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What the service runs on, as seen about once a minute.
+
+    Attributes:
+        at: When it was looked at.
+        storage_free_bytes: Left where the journal lies; None when nobody can tell.
+        entries_lost: Entries that could not be written since the process began.
+        followers: Every publisher that is configured.
+    """
+
+    at: Instant
+    storage_free_bytes: int | None = None
+    entries_lost: int = 0
+    followers: tuple[Follower, ...] = ()
+
+
+Input: TypeAlias = Sample | Command | Surroundings
 
 
 @dataclass(frozen=True, slots=True)
