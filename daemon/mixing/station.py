@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Entry, Event, Flag, Instant, Kind, Phase, Reading, Sample
+from daemon.entries import Entry, Event, Flag, Instant, Kind, Phase, Reading, Sample, Surroundings
 from daemon.mixing import (
     alarms,
     batch,
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from calibration.record import Record
-    from daemon.entries import JSON, Command
+    from daemon.entries import JSON, Command, Input
     from daemon.mixing.batch_state import BatchSettings, Step
     from daemon.mixing.lots import Lot
 
@@ -62,7 +62,7 @@ class Station:
         self._calibrating = calibrating.Calibrating(Calibrations([*calibrations]))
         self._last: dict[str, Reading] = {}
 
-    def advance(self, item: Sample | Command) -> list[Entry]:
+    def advance(self, item: Input) -> list[Entry]:
         """Take one input and return what follows from it, in order.
 
         A sample gives its reading first and then the events that it caused.
@@ -71,6 +71,8 @@ class Station:
             KeyError: The input names a reservoir or probe that is not configured.
         """
         t_s = self.state.timeline.advance(item.at)
+        if isinstance(item, Surroundings):
+            return []
         if not isinstance(item, Sample):
             return self._obey(item, t_s)
         settings = self._settings[item.reservoir]
