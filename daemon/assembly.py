@@ -86,7 +86,10 @@ def _probes(reservoir: Reservoir) -> dict[str, ProbeUncertainty]:
 def _due(wanted: Wanted) -> Due:
     hour, minute = wanted.time.split(":")
     weekday = None if wanted.day == "daily" else DAYS.index(wanted.day)
-    return Due(weekday, int(hour), int(minute), wanted.volume_l)
+    if wanted.tank_l is None or wanted.change_percent is None:
+        return Due(weekday, int(hour), int(minute), wanted.volume_l or 0.0)
+    fraction = wanted.change_percent / 100.0
+    return Due(weekday, int(hour), int(minute), wanted.tank_l * fraction, fraction)
 
 
 def _quality(reservoir: Reservoir) -> QualityLimits:

@@ -80,6 +80,7 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("released", _value(picture, "age_h", "{:.1f} h ago")),
         ("stable", _value(picture, "stable_at", "{}")),
         ("advice", _value(picture, "advice", "{}")),
+        ("wanted", _wanted(picture)),
         ("alarms", raised(picture)),
         ("as of", _as_of(str(picture["time"]), real_time)),
     ]
@@ -92,6 +93,12 @@ def _salinity(picture: dict[str, JSON]) -> str:
     if not isinstance(value, float | int) or not isinstance(u, float | int):
         return "no value"
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2), specific gravity {gravity:.4f} (25/25 °C)"
+
+
+def _wanted(picture: dict[str, JSON]) -> str:
+    if "start_by" not in picture:
+        return ""
+    return f"{picture.get('wanted')}: start by {picture['start_by']}"
 
 
 def _quality(picture: dict[str, JSON]) -> str:

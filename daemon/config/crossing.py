@@ -55,12 +55,30 @@ def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:
     quality = table.get("quality")
     if isinstance(quality, Mapping):
         yield from _in_quality(quality, (*place, "quality"))
+    for index, due in _tables(table, "due"):
+        yield from _in_due(due, (*place, "due", index), _value(table, "capacity_l"))
     probes = _tables(table, "probe")
     yield from _twice(probes, (*place, "probe"))
     for index, probe in probes:
         if "request" in probe:
             here = (*place, "probe", index)
             yield from _ordered(probe, here, "timeout_s", "period_s", "seconds", above=2.0)
+
+
+def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Crossing]:
+    told, share = "volume_l" in table, [key in table for key in ("tank_l", "change_percent")]
+    if told == any(share) or any(share) != all(share):
+        rule = "needs either volume_l or both tank_l and change_percent beside it"
+        yield Crossing((*place, "day"), rule)
+        return
+    volume_l = _value(table, "volume_l")
+    tank_l, percent = _value(table, "tank_l"), _value(table, "change_percent")
+    if tank_l is not None and percent is not None:
+        volume_l = tank_l * percent / 100.0
+    if volume_l is not None and capacity_l is not None and volume_l > capacity_l:
+        key = "volume_l" if told else "change_percent"
+        rule = f"asks for {volume_l:g} L, more than capacity_l = {capacity_l:g} of the reservoir"
+        yield Crossing((*place, key), rule)
 
 
 def _in_quality(table: Table, place: Place) -> Iterator[Crossing]:

@@ -206,7 +206,10 @@ class Due(Section):
     Attributes:
         day: Of the week, or "daily".
         time: Of the station's local clock, such as "10:00".
-        volume_l: Litres wanted.
+        volume_l: Litres wanted; None where the next two tell.
+        tank_l: Litres in the tank that is changed.
+        change_percent: Share of it that a change replaces; common practice is
+            10 % a week, no source.
     """
 
     day: Literal[
@@ -217,7 +220,9 @@ class Due(Section):
     time: Annotated[str, AfterValidator(_clock_time)] = Field(
         description="hours and minutes such as '10:00'"
     )
-    volume_l: float = number(0.1, 100_000, "litres")
+    volume_l: float | None = number(0.1, 100_000, "litres", None)
+    tank_l: float | None = number(0.1, 1_000_000, "litres", None)
+    change_percent: float | None = number(0.1, 100, "% of the tank", None)
 
 
 class Reservoir(Section):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Instant
-from daemon.mixing import batch, due
+from daemon.mixing import batch, wanted
 from daemon.mixing.measured import iso, measured
 
 if TYPE_CHECKING:
@@ -41,16 +41,10 @@ def picture(
         "advice_water_l": state.batch.advice_water_l,
         "alarms": [*sorted(state.alarms.active)],
     }
-    start_by = None if settings is None else _start_by(state, at, settings)
-    if start_by is not None:
-        found["start_by"] = start_by
+    start = None if settings is None else wanted.next_start(state, at.wall, settings)
+    if start is not None:
+        moment, due = start
+        found["start_by"] = iso(Instant(moment, 0.0))
+        found["wanted"] = str(due)
+        found["wanted_volume_l"] = due.volume_l
     return found | measured(last)
-
-
-def _start_by(state: ReservoirState, at: Instant, settings: ReservoirSettings) -> str | None:
-    """Return when the next batch that is wanted must be started, the earliest of all."""
-    moments = [
-        due.start_by(each, at.wall, state.times, settings.batch.use_within_h, zone=settings.zone)
-        for each in settings.due
-    ]
-    return None if not moments else iso(Instant(min(moments), 0.0))

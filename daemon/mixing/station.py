@@ -15,10 +15,10 @@ from daemon.mixing import (
     calibrating,
     commands,
     conditions,
-    due,
     learning,
     picture,
     quality,
+    wanted,
 )
 from daemon.mixing.calibrations import Calibrations, name_of
 from daemon.mixing.correcting import Correction, as_water, salinity_of
@@ -90,7 +90,7 @@ class Station:
             if not out:
                 water = as_water(reading, correct)
                 steps += _water_steps(state, water, t_s, settings)
-                steps += self._follow_up(state, steps, item.at, t_s)
+                steps += self._follow_up(state, steps, item.at, t_s, settings)
             found = self._calibration_conditions(state, item, t_s, settings)
             if not out:
                 found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
@@ -164,7 +164,7 @@ class Station:
         if known:
             _arm_if_salted(state, steps, t_s)
             _forget_steadiness(state, steps)
-            steps += self._follow_up(state, steps, command.at, t_s)
+            steps += self._follow_up(state, steps, command.at, t_s, settings)
         told: Step = (
             Kind.COMMAND,
             {
@@ -188,11 +188,18 @@ class Station:
             raise commands.Refused(f"there is no reservoir {name!r}; there are {known}")
 
     def _follow_up(
-        self, state: ReservoirState, steps: list[Step], at: Instant, t_s: float
+        self,
+        state: ReservoirState,
+        steps: list[Step],
+        at: Instant,
+        t_s: float,
+        settings: ReservoirSettings,
     ) -> list[Step]:
         """Remember when salt came and when a batch was released, and learn from a release."""
         followed: list[Step] = []
         for kind, facts in steps:
+            if kind is Kind.BATCH and facts.get("how") == "used":
+                wanted.on_used(state, at.wall, settings)
             if kind is not Kind.PHASE:
                 continue
             if facts["to"] == Phase.DISSOLVING:
@@ -376,19 +383,9 @@ def _alarm_steps(
     found: dict[str, str],
 ) -> list[Step]:
     found = found | conditions.of_batch(state.batch, t_s, settings.batch, lots)
-    if any(
-        due.missed(
-            each,
-            reading.at.wall,
-            state.times,
-            settings.batch.use_within_h,
-            state.salted_at,
-            state.released_at,
-            zone=settings.zone,
-        )
-        for each in settings.due
-    ):
-        found["start-missed"] = "no batch was begun in time for when one is wanted"
+    late = wanted.missed(state, reading.at.wall, settings)
+    if late:
+        found["start-missed"] = late
     changes = alarms.advance(state.alarms, found, t_s)
     return [
         (Kind.ALARM, {"name": change.name, "state": change.state, "why": change.why})

@@ -85,6 +85,7 @@ class ReservoirState:
         released_at: When the batch was released, UTC.
         aged_from_s: Release of a batch that is judged anew though its water is
             the same, s: another calibration makes nothing young.
+        served: When the batch that was used last was wanted, UTC.
     """
 
     probes: dict[str, ProbeState] = field(default_factory=dict)
@@ -99,6 +100,7 @@ class ReservoirState:
     salted_at: datetime | None = None
     released_at: datetime | None = None
     aged_from_s: float | None = None
+    served: datetime | None = None
 
 
 @dataclass(slots=True)

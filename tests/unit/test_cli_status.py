@@ -11,6 +11,8 @@ import pytest
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind
 from daemon.journal.writer import Writer
+from daemon.mixing.due import Due
+from daemon.mixing.station import ReservoirSettings, Station
 from tests.unit.stories import Story, a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
 
@@ -47,6 +49,25 @@ def test_the_picture_is_told_in_words_that_fit(
     assert "specific gravity 1.025" in told["salinity"]
     assert "mix-1-20260302-1" == told["batch"]
     assert not any("is the service running" in line for line in lines)
+
+
+def test_a_batch_that_is_wanted_shows_when_to_start(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is wanted, and until when salt must be in for it."""
+    due = (Due(5, 10, 0, 60.0, 0.1),)
+    station = Station({"mix-1": ReservoirSettings("mix-1", due=due)})
+    entries = mixed(minutes=1).told(station)
+    at = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)
+    with Writer(folder / "configured.db") as writer:
+        writer.append(entries, 0.0, {"mix-1": station.picture("mix-1", at)}, None)
+
+    assert 0 == invoke(["status"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert (
+        "wanted 60 L ready by 10:00, Saturdays, 10 % of the tank: start by 2026-03-07T09:15:00"
+        in out
+    )
 
 
 def test_long_advice_fits_too(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

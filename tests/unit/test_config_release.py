@@ -44,7 +44,8 @@ volume_l = 60
 [[reservoir.due]]
 day = "daily"
 time = "7:05"
-volume_l = 5
+tank_l = 50
+change_percent = 10
 """
 
 
@@ -67,7 +68,7 @@ def test_every_key_reaches_the_part_that_judges_by_it() -> None:
         found.batch.needs_second_reading,
         found.batch.release_short,
     )
-    assert (Due(5, 10, 0, 60.0), Due(None, 7, 5, 5.0)) == found.due
+    assert (Due(5, 10, 0, 60.0), Due(None, 7, 5, 5.0, 0.1)) == found.due
     assert ZoneInfo("Europe/Lisbon") == found.zone
 
 
@@ -120,6 +121,16 @@ def test_utc_needs_no_list_of_time_zones(monkeypatch: pytest.MonkeyPatch) -> Non
         ('[[reservoir.due]]\nday = "daily"\ntime = "24:00"\nvolume_l = 6', ["24:00", "no such"]),
         ('[[reservoir.due]]\nday = "daily"\ntime = "noon"\nvolume_l = 6', ["noon", "hours and"]),
         ('[[reservoir.due]]\nday = "daily"\ntime = "10:00"\nvolume_l = 0', ["volume_l", "litres"]),
+        ('[[reservoir.due]]\nday = "daily"\ntime = "10:00"', ["volume_l", "tank_l"]),
+        ('[[reservoir.due]]\nday = "daily"\ntime = "10:00"\ntank_l = 600', ["change_percent"]),
+        (
+            '[[reservoir.due]]\nday = "daily"\ntime = "10:00"\nvolume_l = 6\ntank_l = 600',
+            ["either volume_l or both"],
+        ),
+        (
+            '[[reservoir.due]]\nday = "daily"\ntime = "10:00"\ntank_l = 6000\nchange_percent = 10',
+            ["change_percent", "600 L", "capacity_l"],
+        ),
     ],
 )
 def test_a_fault_is_a_sentence_with_key_and_remedy(line: str, parts: list[str]) -> None:
