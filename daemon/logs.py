@@ -34,6 +34,11 @@ class Outage:
         self._count = 0
         self._quiet_until_s = float("-inf")
 
+    @property
+    def lasts(self) -> bool:
+        """Whether it has failed and not worked since."""
+        return self._count > 0
+
     def failed(self, why: object, now_s: float) -> None:
         """Tell a failure at monotonic time `now_s`, unless one was told just now."""
         self._count += 1

@@ -19,9 +19,11 @@ from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Command, Event, Kind
 from daemon.journal.calibrations import calibrations
+from daemon.journal.held import Held
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.memory import dump, restore, restore_batches
 from daemon.journal.reader import Reader
+from daemon.journal.surroundings import Lookout
 from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station import Station, StationState, sample_of
 from daemon.probes.line import LineProbe
@@ -44,7 +46,8 @@ PICTURE_EVERY_S = 30.0
 """Readers renew a picture by themselves from the readings after it."""
 LOOK_ANYWAY_S = 2.0
 AT_A_TIME = 100
-HELD_AT_MOST = 100_000
+AGAIN_S = 1.0
+"""A journal that could not be written is left alone for so long."""
 UNTOLD = ("reason", "record")
 """Facts that are too long for a line of the log; the journal has them."""
 REMEMBERED = (Kind.PHASE, Kind.BATCH, Kind.ALARM, Kind.COMMAND)
@@ -61,8 +64,10 @@ class Measuring:
         clock: Clock,
         log: Logger,
         inbox: Inbox | None = None,
+        lookout: Lookout | None = None,
     ) -> None:
         """Take everything ready-made."""
+        self._lookout = lookout
         self._inbox = inbox
         self._inbox_seen: object = None
         self._inbox_looked_s = -math.inf
@@ -74,9 +79,10 @@ class Measuring:
         self._log = log
         self._outage = logs.Outage(log, "writing the journal")
         self._inbox_outage = logs.Outage(log, "reading the inbox of commands")
-        self._held: deque[Entry] = deque()
-        self._dropped = 0
+        self._held = Held()
+        self._again_s = -math.inf
         self._memory_s: float | None = None
+        self._memory_owed = False
         self._picture_s: dict[str, float] = {}
         self.stopping = False
 
@@ -97,6 +103,7 @@ class Measuring:
                 self._tell(entries)
                 self.hold(entries)
         self.obey(now)
+        self.look(now)
         self.write(now)
         notify("WATCHDOG=1")
 
@@ -146,35 +153,60 @@ class Measuring:
         # Some may be left over from a full batch, so only an empty look is remembered.
         self._inbox_seen = None if waiting else mark
 
-    def hold(self, entries: Sequence[Entry]) -> None:
-        """Keep entries until they are written; the oldest go first if that fails for long."""
-        self._held.extend(entries)
-        while len(self._held) > HELD_AT_MOST:
-            self._held.popleft()
-            self._dropped += 1
+    def look(self, now: Instant, *, at_once: bool = False) -> None:
+        """Tell the station what it runs on, about once a minute."""
+        seen = self._lookout and self._lookout.look(now, self._held.lost, at_once=at_once)
+        if seen:
+            entries = self._station.advance(seen)
+            self._tell(entries)
+            self.hold(entries)
 
-    def write(self, now: Instant) -> None:
-        """Write what is held; on failure it stays held."""
-        if not self._held:
+    def hold(self, entries: Sequence[Entry]) -> None:
+        """Keep entries until they are written."""
+        self._held.add(entries)
+
+    def write(self, now: Instant, *, at_once: bool = False) -> None:
+        """Write what is held, as much as one turn may; on failure it stays held."""
+        if not self._held or (now.mono_s < self._again_s and not at_once):
             return
-        entries = list(self._held)
-        pictures = self._pictures(entries, now)
-        memory = self._memory(entries, now.mono_s)
+        entries = self._held.next(now)
+        # Both are of this moment, so they belong to the last entry and to none before it.
+        whole = len(entries) >= len(self._held)
+        pictures = self._pictures(entries, now) if whole else {}
+        memory = self._memory(entries, now.mono_s) if whole else None
         try:
             self._writer.append(entries, now.mono_s, pictures, memory)
         except JournalError as exc:
-            self._outage.failed(exc, now.mono_s)
+            self._failed(exc, now)
             return
-        self._held.clear()
-        self._outage.worked()
-        if self._dropped:
-            self._log.error("%d entries were lost while the journal failed", self._dropped)
-            self._dropped = 0
+        self._held.written(entries)
+        self._memory_owed = not whole
+        self._worked()
         self._picture_s |= dict.fromkeys(pictures, now.mono_s)
         if memory is not None:
             self._memory_s = now.mono_s
         if any(isinstance(entry, Event) and entry.kind is Kind.COMMAND for entry in entries):
             self._tidy_inbox(now)
+
+    def finish(self, now: Instant) -> None:
+        """Write all that is held, as far as that is possible."""
+        left = len(self._held) + 1
+        while 0 < len(self._held) < left:
+            left = len(self._held)
+            self.write(now, at_once=True)
+
+    def _failed(self, exc: JournalError, now: Instant) -> None:
+        """Say that writing fails, to whoever can still be told."""
+        if not self._outage.lasts:
+            notify(f"STATUS=measuring, but nothing is recorded: {exc}")
+            self.look(now, at_once=True)
+        self._outage.failed(exc, now.mono_s)
+        self._again_s = now.mono_s + AGAIN_S / self._clock.real_s(1.0)
+
+    def _worked(self) -> None:
+        if self._outage.lasts:
+            notify("STATUS=measuring")
+        self._outage.worked()
 
     def _tidy_inbox(self, now: Instant) -> None:
         if self._inbox is None:
@@ -206,7 +238,7 @@ class Measuring:
     def _memory(self, entries: Sequence[Entry], now_s: float) -> str | None:
         due = self._memory_s is None or now_s - self._memory_s >= MEMORY_EVERY_S
         told = any(isinstance(entry, Event) and entry.kind in REMEMBERED for entry in entries)
-        return dump(self._station.state) if due or told else None
+        return dump(self._station.state) if due or told or self._memory_owed else None
 
     def _tell(self, entries: Sequence[Entry]) -> None:
         for entry in entries:
@@ -265,7 +297,8 @@ def measure(config: Config, log: Logger) -> int:
                 for probe in reservoir.probes
             ]
             inbox = _inbox(config, station, log)
-            loop = Measuring(station, probes, writer, clock, log, inbox)
+            lookout = Lookout(config.journal.path)
+            loop = Measuring(station, probes, writer, clock, log, inbox, lookout)
             _run(loop, probes, clock, config, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
@@ -305,7 +338,7 @@ def _run(
         loop.run()
         now = clock.now()
         loop.hold([Event("", now, "", Kind.DEVICE, {"state": "measuring ended"})])
-        loop.write(now)
+        loop.finish(now)
     finally:
         notify("STOPPING=1")
         for probe in probes:

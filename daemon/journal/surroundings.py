@@ -1,0 +1,56 @@
+"""What the service runs on, looked at about once a minute: disk, losses, publishers."""
+
+from __future__ import annotations
+
+import math
+import os
+from typing import TYPE_CHECKING
+
+from daemon.entries import Surroundings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from daemon.entries import Follower, Instant
+
+LOOK_EVERY_S = 60.0
+
+
+def nobody() -> tuple[Follower, ...]:
+    """Return that nothing is published."""
+    return ()
+
+
+class Lookout:
+    """Looks around when a minute has gone by; a look costs microseconds."""
+
+    def __init__(
+        self, journal: Path, followers: Callable[[], tuple[Follower, ...]] = nobody
+    ) -> None:
+        """Name the journal and what tells how far its publishers have come."""
+        self._folder = journal.parent
+        self._followers = followers
+        self._looked_s = -math.inf
+
+    def look(self, at: Instant, lost: int, *, at_once: bool = False) -> Surroundings | None:
+        """Return what is seen; None while the last look is not old.
+
+        Args:
+            at: Now.
+            lost: Entries that could not be written since the process began.
+            at_once: Look although the last look is not old, for something has just failed.
+        """
+        if not at_once and at.mono_s - self._looked_s < LOOK_EVERY_S:
+            return None
+        self._looked_s = at.mono_s
+        return Surroundings(at, free_bytes(self._folder), lost, self._followers())
+
+
+def free_bytes(folder: Path) -> int | None:
+    """Return what this user may still write on the disk of a folder; None when unknown."""
+    try:
+        found = os.statvfs(folder)
+    except OSError:
+        return None
+    return found.f_bavail * found.f_frsize
