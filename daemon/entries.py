@@ -136,15 +136,25 @@ class Follower:
 
     Attributes:
         name: The publisher's.
-        waiting: Entries that it has not been acknowledged for.
+        waiting: Entries that it has not been acknowledged for; whoever asks bounds the count.
         behind_s: Age of the oldest of them, s; 0 when none waits.
-        error: What it failed with last; empty while it works.
+        error: What it fails with now; empty while it works.
+        last_error: What it failed with last, also when it works again.
+        last_error_at: When that was, by the machine's wall clock.
+        last_success_at: When it last said that it works, by the same; None for never.
+        refused: Entries that the other side will never take; they were left out, and said.
+        last_refusal: Why, of the last of them.
     """
 
     name: str
     waiting: int
     behind_s: float
     error: str = ""
+    last_error: str = ""
+    last_error_at: datetime | None = None
+    last_success_at: datetime | None = None
+    refused: int = 0
+    last_refusal: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from daemon import logs
 from daemon.config import ConfigError, find_config, load
-from daemon.journal.cursors import Cursors
+from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.publishing.configured import make_sinks
@@ -31,11 +31,6 @@ EX_UNAVAILABLE = 69
 EX_CONFIG = 78
 POLL_S = 0.2
 STOP_WITHIN_S = 4.0
-
-
-def cursors_path(journal: Path) -> Path:
-    """Return where the positions of the sinks are kept: beside the journal."""
-    return journal.with_name(f"{journal.stem}-cursors.db")
 
 
 def wait_for_journal(path: Path, stop: Event, log: Logger) -> None:

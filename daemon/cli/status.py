@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Annotated
@@ -9,13 +10,17 @@ from typing import Annotated
 import typer
 
 from daemon.cli.events import raised
-from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.cli.output import NOT_SO, UNAVAILABLE, complain, emit, fail, read_config, table
 from daemon.config import Config
-from daemon.entries import JSON, Flag
+from daemon.entries import JSON, Flag, Follower
+from daemon.journal.cursors import cursors_path
+from daemon.journal.followers import followers, sentence
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 
 OLD_S = 60.0
+COUNT_AT_MOST = 1_000_000
+"""Entries that wait for a publisher are counted up to here: who asks can wait a moment."""
 
 
 def register(app: typer.Typer) -> None:
@@ -50,8 +55,41 @@ def status(
     if not chosen:
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
     real_time = settings.station.rehearsal_speed <= 1.0
-    text = "\n\n".join(_told(name, picture, real_time) for name, picture in chosen.items())
-    emit({"station": settings.station.name, "reservoirs": chosen}, as_json=as_json, text=text)
+    publishers = _publishers(settings)
+    blocks = [_told(name, picture, real_time) for name, picture in chosen.items()]
+    if publishers:
+        rows = [(one.name, sentence(one, COUNT_AT_MOST)) for one in publishers]
+        blocks.append(table([("publishing to", ""), *rows]))
+    answer = {
+        "station": settings.station.name,
+        "reservoirs": chosen,
+        "publishers": {one.name: _facts(one) for one in publishers},
+    }
+    emit(answer, as_json=as_json, text="\n\n".join(blocks))
+
+
+def _publishers(settings: Config) -> tuple[Follower, ...]:
+    from daemon.assembly import clock
+
+    journal = settings.journal.path
+    now = clock(settings).now()
+    try:
+        return followers(journal, cursors_path(journal), settings.publishers, now, COUNT_AT_MOST)
+    except JournalError as exc:
+        complain(str(exc))
+        return ()
+
+
+def _facts(one: Follower) -> dict[str, JSON]:
+    told = asdict(one)
+    del told["name"]
+    return {
+        key: _iso(value) if isinstance(value, datetime) else value for key, value in told.items()
+    }
+
+
+def _iso(wall: datetime) -> str:
+    return wall.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
 def _watch(settings: Config, name: str | None, until_ready: bool, within_min: float) -> int:

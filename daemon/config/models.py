@@ -309,6 +309,11 @@ class Config(Section):
         given = self.mqtt.client_id if self.mqtt else None
         return given or f"brinewright-{self.station.name}"
 
+    @property
+    def publishers(self) -> tuple[str, ...]:
+        """Names of everything that the journal is published to, in a fixed order."""
+        return tuple(name for name in ("mqtt",) if getattr(self, name) is not None)
+
     def reservoir(self, name: str) -> Reservoir:
         """Return the reservoir called `name`.
 

@@ -21,7 +21,7 @@ from daemon.mixing.measured import renewed
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from daemon.entries import JSON, Entry, Event, Reading
+    from daemon.entries import JSON, Entry, Event, Instant, Reading
 
 
 NEWEST = 2000
@@ -120,6 +120,32 @@ class Reader:
         with self._open() as db:
             found: tuple[int, str] | None = db.execute("SELECT seq, state FROM memory").fetchone()
         return found
+
+    def backlog(self, seq: int, most: int) -> tuple[int, Instant | None]:
+        """Return how many entries follow `seq`, and when the first of them was.
+
+        Args:
+            seq: The last number that does not count.
+            most: Count no further, so that a long backlog costs no more than a short one.
+
+        Raises:
+            JournalError: There is no journal, or it cannot be read.
+        """
+        count, first = 0, None
+        with self._open() as db:
+            for kind in ("readings", "events"):
+                (found,) = db.execute(
+                    f"SELECT count(*) FROM (SELECT 1 FROM {kind} WHERE seq > ? LIMIT ?)",  # noqa: S608
+                    (seq, most),
+                ).fetchone()
+                count += found
+                row = db.execute(
+                    f"SELECT seq, time_ms, mono_ms, boot, synced FROM {kind}"  # noqa: S608
+                    " JOIN origins ON origins.id = origin WHERE seq > ? ORDER BY seq LIMIT 1",
+                    (seq,),
+                ).fetchone()
+                first = min(filter(None, (first, row)), default=None)
+        return min(count, most), None if first is None else rows.to_instant(*first[1:])
 
     def identity(self) -> str:
         """The name that this journal was given when it was made, unlike any other's."""

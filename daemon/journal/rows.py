@@ -45,6 +45,11 @@ def from_ms(time_ms: int) -> datetime:
     return EPOCH + timedelta(milliseconds=time_ms)
 
 
+def to_instant(time_ms: int, mono_ms: int, boot: str, synced: int) -> Instant:
+    """Rebuild a moment from its columns."""
+    return Instant(from_ms(time_ms), mono_ms / 1000, boot, bool(synced))
+
+
 def _pack(tests: dict[str, Flag]) -> str:
     packed = "".join([_DIGITS[tests.get(name, Flag.NOT_EVALUATED)] for name in TESTS])
     return packed + _DIGITS[tests[CALIBRATING]] if CALIBRATING in tests else packed
@@ -97,7 +102,7 @@ def to_reading(row: tuple[Any, ...], origin: Origin) -> Reading:
     return Reading(
         reservoir=reservoir,
         probe=probe,
-        at=Instant(from_ms(row[2]), row[3] / 1000, boot, bool(row[4])),
+        at=to_instant(row[2], row[3], boot, row[4]),
         conductivity_mS_cm=row[5],
         temperature_C=row[6],
         salinity=row[7],
@@ -115,7 +120,7 @@ def to_event(row: tuple[Any, ...], origin: Origin) -> Event:
     """Rebuild an event from a row of `EVENT_COLUMNS` and its origin."""
     return Event(
         reservoir=origin[0],
-        at=Instant(from_ms(row[2]), row[3] / 1000, origin[2], bool(row[4])),
+        at=to_instant(row[2], row[3], origin[2], row[4]),
         batch=row[5],
         kind=Kind(row[6]),
         facts=json.loads(row[7]),

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Protocol
 
-from daemon.journal.cursors import Cursors
+from daemon.journal.cursors import Cursors, Refusal, cursor_name
 from daemon.journal.reader import Reader, Stored
 
 BATCH = 200
@@ -34,11 +34,15 @@ class Sink(Protocol):
 
     name: str
 
-    def deliver(self, entries: Sequence[Stored]) -> None:
+    def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
         """Hand over entries, in order; return once the other side has acknowledged all.
 
         Called from one thread, and every second or so without entries too: then
         only what is due besides them is sent, and a lost connection is noticed.
+
+        Returns:
+            Those that the other side will never take, whatever is done, so that they do
+            not hold up the rest: they are counted and said.  None for all taken.
 
         Raises:
             SinkError: Not everything was acknowledged; all will be given again.
@@ -62,9 +66,11 @@ def follow(reader: Reader, cursors: Cursors, sink: Sink, limit: int = BATCH) -> 
     entries = reader.after(cursors.of(key), limit)
     if not entries:
         _follow_restored(reader, cursors, key)
-    sink.deliver(entries)
+    refusal = sink.deliver(entries)
     if entries:
-        cursors.advance(key, entries[-1].seq)
+        cursors.advance(key, entries[-1].seq, refusal)
+    if refusal is not None:
+        _tell(sink.name, refusal)
     return len(entries)
 
 
@@ -74,7 +80,15 @@ def cursor_key(reader: Reader, sink: str) -> str:
     Raises:
         JournalError: The journal cannot be read.
     """
-    return f"{sink}@{reader.identity()}"
+    return cursor_name(sink, reader.identity())
+
+
+def _tell(sink: str, refusal: Refusal) -> None:
+    seqs = refusal.seqs
+    which = (
+        f"entry {seqs[0]}" if len(seqs) == 1 else f"{len(seqs)} entries, {seqs[0]} to {seqs[-1]},"
+    )
+    log.warning("%s refuses %s for good; left out there: %s", sink, which, refusal.why)
 
 
 def _follow_restored(reader: Reader, cursors: Cursors, key: str) -> None:

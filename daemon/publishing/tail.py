@@ -18,10 +18,14 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.logs import Outage
+from daemon.publishing.health import Health
 from daemon.publishing.sink import BATCH, Backoff, Sink, SinkError, follow
 
 POLL_S = 0.2
 TICK_S = 1.0
+OURS = (Exception, SystemExit)
+"""A fault of ours or of a library in one sink must neither stop the others nor it for good;
+SystemExit would end its thread without a word."""
 
 log = logging.getLogger("brinewright.publish")
 
@@ -68,6 +72,7 @@ class Tail:
         backoff: How long it is left alone after a failure.
         outage: What is logged of failures.
         clock: Monotonic seconds.
+        health: What is written down of how the sink fares.
     """
 
     reader: Reader
@@ -77,34 +82,44 @@ class Tail:
     backoff: Backoff
     outage: Outage
     clock: Callable[[], float] = time.monotonic
+    health: Health = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Keep the sink's record beside its cursor."""
+        self.health = Health(self.cursors, self.sink.name, self.clock)
 
     def run(self, stop: Signal) -> None:
         """Follow until `stop` is set, then close the sink."""
+        while not stop.is_set():
+            self.step(stop)
         try:
-            while not stop.is_set():
-                self.step(stop)
-        finally:
             self.sink.close()
+        except OURS:
+            log.exception("%s: a fault in this program while closing", self.sink.name)
 
     def step(self, stop: Signal) -> None:
         """Deliver one batch, then wait as long as is fit."""
         self.changes.mark()
         try:
-            count = follow(self.reader, self.cursors, self.sink)
+            self._follow(stop)
         except JournalMissingError:
             stop.wait(TICK_S)  # the other process makes it in its own time
         except (SinkError, JournalError) as exc:
             self._leave_alone(exc, stop)
-        except Exception as exc:  # a fault of ours in one sink must not stop the others
+        except OURS as exc:
             log.exception("%s: a fault in this program", self.sink.name)
             self._leave_alone(exc, stop)
-        else:
-            self.outage.worked()
-            self.backoff.worked(self.clock())
-            if count < BATCH:
-                self.changes.wait(stop, self.sink.pressing)
 
-    def _leave_alone(self, exc: Exception, stop: Signal) -> None:
+    def _follow(self, stop: Signal) -> None:
+        count = follow(self.reader, self.cursors, self.sink)
+        self.outage.worked()
+        self.backoff.worked(self.clock())
+        self.health.worked()
+        if count < BATCH:
+            self.changes.wait(stop, self.sink.pressing)
+
+    def _leave_alone(self, exc: BaseException, stop: Signal) -> None:
         now_s = self.clock()
         self.outage.failed(exc, now_s)
+        self.health.failed(exc)
         stop.wait(self.backoff.failed(now_s))

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import pytest
 
@@ -106,6 +107,34 @@ class MqttStage:
         return self._heard.seqs()
 
 
+class GuideStage:
+    """The sink that the guide for developers shows, as it stands there."""
+
+    def __init__(self, folder: Path) -> None:
+        guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+        shown = guide.split("```python\nclass LineSink", 1)[1].split("```", 1)[0]
+        room: dict[str, Any] = {"SinkError": SinkError}
+        exec(f"from __future__ import annotations\nclass LineSink{shown}", room)  # noqa: S102
+        self._path = folder / "kept" / "lines"
+        self.sink: Sink = room["LineSink"](self._path)
+        self._path.parent.mkdir()
+
+    def break_down(self) -> None:
+        """Take its folder away."""
+        self._path.parent.rename(self._path.parent.with_name("away"))
+
+    def recover(self) -> None:
+        """Put it back."""
+        self._path.parent.with_name("away").rename(self._path.parent)
+
+    def received(self) -> list[int]:
+        """What stands in the file."""
+        kept = self._path if self._path.exists() else self._path.parents[1] / "away" / "lines"
+        if not kept.exists():
+            return []
+        return [json.loads(line)["seq"] for line in kept.read_text().splitlines()]
+
+
 @pytest.fixture
 def reader(tmp_path: Path) -> Reader:
     """The reader of the journal."""
@@ -127,9 +156,12 @@ def cursors(tmp_path: Path) -> Iterator[Cursors]:
         yield one
 
 
-@pytest.fixture(params=["recorder", "mqtt"])
+@pytest.fixture(params=["recorder", "guide", "mqtt"])
 def stage(
-    request: pytest.FixtureRequest, make_broker: Callable[..., Broker], reader: Reader
+    request: pytest.FixtureRequest,
+    make_broker: Callable[..., Broker],
+    reader: Reader,
+    tmp_path: Path,
 ) -> Iterator[Stage]:
     """Each sink in turn with its other side."""
     with ExitStack() as closing:
@@ -137,6 +169,8 @@ def stage(
             broker = make_broker()
             broker.start()
             yield MqttStage(broker, reader, closing)
+        elif request.param == "guide":
+            yield GuideStage(tmp_path)
         else:
             yield RecorderStage()
 

@@ -10,6 +10,8 @@ import pytest
 
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind
+from daemon.journal.cursors import Cursors, cursor_name, cursors_path
+from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.due import Due
 from daemon.mixing.station import ReservoirSettings, Station
@@ -161,6 +163,80 @@ def test_without_a_journal_the_service_is_missed(
     """69, one sentence."""
     assert 69 == invoke(["status"])
     assert 1 == len(capsys.readouterr().err.splitlines())
+
+
+# --- publishers ---------------------------------------------------------------------------------
+
+
+def _publishing(folder: Path) -> None:
+    config = folder / "brinewright.toml"
+    config.write_text(CONFIG + '[mqtt]\nhost = "127.0.0.1"\n')
+
+
+def test_what_waits_for_a_publisher_is_told(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """How much, since when and why, in 80 columns."""
+    _publishing(folder)
+    measured(folder, mixed(), ago_s=1.0)
+    trouble = (
+        "broker 127.0.0.1:1883: connection refused: start it, or check mqtt.host and mqtt.port"
+    )
+    with Cursors(cursors_path(folder / "configured.db")) as cursors:
+        cursors.failed("mqtt", trouble, datetime.now(UTC))
+
+    assert 0 == invoke(["status"])
+    lines = capsys.readouterr().out.splitlines()
+    told = " ".join(" ".join(lines[lines.index("publishing to") :]).split())
+    assert max(map(len, lines)) <= 80
+    assert " entries behind, oldest " in told
+    assert told.endswith(f"last error: {trouble}")
+
+
+def test_in_json_publishers_are_numbers(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each by name: entries, seconds, texts and times."""
+    _publishing(folder)
+    measured(folder, mixed(), ago_s=1.0)
+    journal = folder / "configured.db"
+    with Cursors(cursors_path(journal)) as cursors:
+        reader = Reader(journal)
+        cursors.advance(cursor_name("mqtt", reader.identity()), reader.last_seq() - 1)
+        cursors.worked("mqtt", datetime(2031, 5, 4, tzinfo=UTC))
+
+    assert 0 == invoke(["status", "--json"])
+    told = json.loads(capsys.readouterr().out)["publishers"]["mqtt"]
+    assert told.pop("behind_s") >= 0
+    assert {
+        "waiting": 1,
+        "error": "",
+        "last_error": "",
+        "last_error_at": None,
+        "last_success_at": "2031-05-04T00:00:00.000Z",
+        "refused": 0,
+        "last_refusal": "",
+    } == told
+
+
+def test_without_publishers_none_are_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No heading without lines below it."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    assert "publishing to" not in capsys.readouterr().out
+
+
+def test_cursors_that_cannot_be_read_do_not_hide_the_picture(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The picture is told, and beside it the file that is broken."""
+    _publishing(folder)
+    measured(folder, mixed(), ago_s=1.0)
+    cursors_path(folder / "configured.db").write_bytes(b"nothing of the kind" * 100)
+
+    assert 0 == invoke(["status"])
+    said = capsys.readouterr()
+    assert "34.0" in said.out
+    assert "configured-cursors.db: cannot be read" in said.err
 
 
 # --- live ---------------------------------------------------------------------------------------

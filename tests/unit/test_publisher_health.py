@@ -1,0 +1,60 @@
+"""What is written down of how a sink fares, and how seldom."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+from daemon.journal.cursors import Cursors
+from daemon.publishing.health import Health
+
+NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
+
+
+class Counted(Cursors):
+    """Cursors that remember each write of a sink's record."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.written: list[str] = []
+
+    def failed(self, sink: str, why: str, at: datetime) -> None:
+        """Count."""
+        super().failed(sink, why, at)
+        self.written.append(why)
+
+    def worked(self, sink: str, at: datetime) -> None:
+        """Count."""
+        super().worked(sink, at)
+        self.written.append("")
+
+
+def test_it_writes_at_each_change_and_else_every_ten_seconds(tmp_path: Path) -> None:
+    """A minute of working is seven writes; each new error is one; coming back is one."""
+    now_s = 0.0
+    with Counted(tmp_path / "cursors.db") as cursors:
+        health = Health(cursors, "mqtt", lambda: now_s, lambda: NOON)
+        for now_s in range(61):  # noqa: B007 - the clock looks at it
+            health.worked()
+        assert [""] * 7 == cursors.written
+
+        cursors.written.clear()
+        for exc in (OSError("gone"), OSError("gone"), OSError("barred"), OSError()):
+            health.failed(exc)
+        health.worked()
+        health.worked()
+
+    assert ["gone", "barred", "OSError", ""] == cursors.written
+
+
+def test_what_cannot_be_written_is_borne_and_written_later(tmp_path: Path) -> None:
+    """Following goes on without the record, and the next call tries again."""
+    closed, path = Cursors(tmp_path / "a.db"), tmp_path / "b.db"
+    closed.close()
+    with Counted(path) as cursors:
+        health = Health(closed, "mqtt", lambda: 0.0, lambda: NOON)
+        health.failed(OSError("gone"))
+        health.cursors = cursors
+        health.failed(OSError("gone"))
+
+    assert ["gone"] == cursors.written
