@@ -1,4 +1,4 @@
-"""The publishing process: follows the journal for every configured sink; wiring only."""
+"""The publishing process: follows the journal for every sink, and serves the page; wiring only."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import argparse
 import signal
 import sys
 import time
+from contextlib import contextmanager
 from pathlib import Path
 from random import Random
 from threading import Event, Thread
@@ -16,15 +17,17 @@ from daemon.config import ConfigError, find_config, load
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.page.configured import make_page
 from daemon.publishing.configured import make_sinks
 from daemon.publishing.sink import Backoff, SinkError
 from daemon.publishing.tail import Changes, Tail
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from logging import Logger
 
     from daemon.config import Config
+    from daemon.page.server import PageServer
     from daemon.publishing.sink import Sink
 
 EX_UNAVAILABLE = 69
@@ -93,22 +96,39 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SinkError as exc:
         log.error("%s", exc)  # noqa: TRY400 - as above
         return EX_CONFIG
-    if not sinks:
-        log.info("nothing to publish to: the configuration has no section [mqtt]")
+    page = make_page(config, lambda _: (), Backoff(Random()))  # noqa: S311 - spreads retries
+    if not sinks and page is None:
+        log.info("nothing to publish to: the configuration has no section [mqtt], and no page")
         return 0
-    return _until_told(config, sinks, log)
+    return _until_told(config, sinks, page, log)
 
 
-def _until_told(config: Config, sinks: Sequence[Sink], log: Logger) -> int:
+def _until_told(config: Config, sinks: Sequence[Sink], page: PageServer | None, log: Logger) -> int:
     stop = Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        follow_all(config, sinks, stop, log)
+        with _served(page, stop):
+            follow_all(config, sinks, stop, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
     return 0
+
+
+@contextmanager
+def _served(page: PageServer | None, stop: Event) -> Iterator[None]:
+    """Serve the page meanwhile, whatever becomes of the sinks; it ends with the block."""
+    if page is None:
+        yield
+        return
+    thread = Thread(target=page.run, args=(stop,), name="page", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join(STOP_WITHIN_S)
 
 
 if __name__ == "__main__":

@@ -291,7 +291,7 @@ class Config(Section):
         journal: `[journal]`.
         mqtt: `[mqtt]`, or None.
         influx: `[influx]`, or None; not used yet.
-        page: `[page]`; not used yet.
+        page: `[page]`.
     """
 
     station: Station = Field(description="a section [station]")

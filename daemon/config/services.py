@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -12,6 +13,7 @@ from daemon.config.fields import FilePath, Section, number, text, whole
 
 _LAST_PORT = 65_535
 _PLAIN_PORT, _TLS_PORT = 1883, 8883
+_HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
 
 COMMANDS = (
     "batch.start",
@@ -41,6 +43,13 @@ def _host_and_port(value: str) -> str:
         msg = "it is not host:port"
         raise ValueError(msg)
     return value
+
+
+def _host_names(value: tuple[str, ...]) -> tuple[str, ...]:
+    for each in value:
+        if not _HOST_NAME.fullmatch(each):
+            raise ValueError(f"{each[:60]!r} is no name of a machine; leave out port and http://")
+    return tuple(each.lower() for each in value)
 
 
 def _web_address(value: str) -> str:
@@ -170,16 +179,21 @@ class Influx(Section):
 
 
 class Page(Section):
-    """`[page]`: the status page.
-
-    Read and checked so that a file may already hold it; nothing serves it yet.
+    """`[page]`: the status page; on without the section too.
 
     Attributes:
+        enabled: Whether it is served.
         listen: Address and port, `host:port`; loopback unless told otherwise.
+        names: Names that the machine is called by in a browser, besides `localhost` and
+            its addresses, which always do.
     """
 
+    enabled: bool = Field(default=True, description="true or false")
     listen: Annotated[str, AfterValidator(_host_and_port)] = text(
         "host:port such as '127.0.0.1:8407'", "127.0.0.1:8407"
+    )
+    names: Annotated[tuple[str, ...], AfterValidator(_host_names)] = Field(
+        (), strict=False, description="a list of names of this machine such as ['mixing.lan']"
     )
 
     @property

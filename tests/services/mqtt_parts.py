@@ -230,6 +230,8 @@ def write_configuration(folder: Path, port: int, *more: str) -> Path:
     """A configuration that publishes `folder`/journal.db to a broker on `port`."""
     lines = [
         f'[station]\nname = "{STATION}"',
+        # Tests run side by side, and each would want the page's one port.
+        "" if any("[page]" in each for each in more) else "[page]\nenabled = false",
         '[[reservoir]]\nname = "mix-1"\ncapacity_l = 220\nfill_l = 180',
         "target_ppt = 34.0\ntolerance_ppt = 1.0",
         '[journal]\npath = "journal.db"',

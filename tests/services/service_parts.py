@@ -71,6 +71,8 @@ class Station:
             f'[station]\nname = "quarantine-wing"\nrehearsal_speed = {self.speed:g}',
             f"rehearsal_since = {datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ}" if self.speed > 1 else "",
             '[journal]\npath = "journal.db"',
+            # Tests run side by side, and each would want the page's one port.
+            "" if "[page]" in self.more else "[page]\nenabled = false",
             self.more,
         ]
         for number, probe in enumerate(self.probes, start=1):

@@ -175,8 +175,8 @@ def test_one_that_does_not_stop_is_killed(
 
 
 @pytest.fixture
-def config(tmp_path: Path) -> Path:
-    """A configuration that both processes can work with: a port that is not there."""
+def config(tmp_path: Path, free_port: int) -> Path:
+    """A configuration that both processes can work with: a serial port that is not there."""
     path = tmp_path / "brinewright.toml"
     path.write_text(
         CONFIG
@@ -193,6 +193,7 @@ compensation = "none"
 host = "127.0.0.1"
 port = 9
 """
+        + f'[page]\nlisten = "127.0.0.1:{free_port}"\n'
     )
     return path
 

@@ -1,0 +1,92 @@
+"""The page as the configuration asks for it."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Sequence
+
+from daemon.clock import Clock, RehearsalClock, SystemClock
+from daemon.config import Config, Reservoir
+from daemon.entries import Follower, Instant
+from daemon.journal.reader import Reader
+from daemon.logs import Outage
+from daemon.page.application import Application
+from daemon.page.present import Expected, Lookout
+from daemon.page.server import PageServer, Pauses, is_loopback
+
+OLD_S = 60.0
+OLD_PERIODS = 3
+
+log = logging.getLogger("brinewright.publish")
+
+
+def make_page(
+    config: Config, followers: Callable[[Instant], Sequence[Follower]], pauses: Pauses
+) -> PageServer | None:
+    """Return what serves the page, not yet listening; None where it is turned off.
+
+    Args:
+        config: The whole configuration.
+        followers: Gives how the publishers stand.
+        pauses: How long a port that cannot be had is left alone.
+    """
+    settings = config.page
+    if not settings.enabled:
+        return None
+    if not is_loopback(settings.host):
+        log.warning(
+            "the page on %s asks for no password: everybody who reaches that address reads it;"
+            " page.listen = '127.0.0.1:%d' keeps it on this machine",
+            settings.listen,
+            settings.port,
+        )
+    _hear_the_library()
+    lookout = Lookout(
+        config.station.name,
+        expected(config),
+        config.journal.path,
+        Reader(config.journal.path),
+        followers,
+        _clock(config).now,
+    )
+    return PageServer(
+        Application(lookout.look, frozenset((*settings.names, settings.host.lower()))),
+        settings.host,
+        settings.port,
+        Outage(log, "the page"),
+        pauses,
+        lambda address: log.info("the page is at %s", address),
+    )
+
+
+def _hear_the_library() -> None:
+    """Have the server's faults in our log, and leave out what it says of a busy moment."""
+    library = logging.getLogger("waitress")
+    library.handlers[:] = log.handlers
+    library.propagate = False
+    library.setLevel(logging.ERROR)
+
+
+def expected(config: Config) -> list[Expected]:
+    """Return what the configuration says of each reservoir that the page needs."""
+    return [
+        Expected(
+            each.name,
+            each.target_ppt,
+            each.tolerance_ppt,
+            _old_after_s(each) * config.station.rehearsal_speed,
+        )
+        for each in config.reservoirs
+    ]
+
+
+def _old_after_s(reservoir: Reservoir) -> float:
+    period_s = max((probe.period_s for probe in reservoir.probes), default=0.0)
+    return max(OLD_S, OLD_PERIODS * period_s)
+
+
+def _clock(config: Config) -> Clock:
+    station = config.station
+    if station.rehearsal_speed > 1.0:
+        return RehearsalClock(station.rehearsal_speed, station.rehearsal_since)
+    return SystemClock()

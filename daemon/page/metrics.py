@@ -1,0 +1,180 @@
+"""Everything there is to show as OpenMetrics; made anew for each scrape, nothing is counted here.
+
+What was measured is given while it is of now and passed for true; a figure that would
+only be repeated is left out, so that no graph goes on where nobody measures.
+
+Names end in the unit, which is a base unit: conductivity is in S/m, a tenth of
+its figure in mS/cm.  Practical salinity has none: what the trade calls ppt is a
+number on a scale of conductivity ratios.
+
+Source: OpenMetrics 1.0 (2020), 4.4.2 (units) and 5.2 (state sets); PSS-78.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+from prometheus_client.core import (
+    CounterMetricFamily,
+    GaugeMetricFamily,
+    InfoMetricFamily,
+    Metric,
+    StateSetMetricFamily,
+)
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.registry import Collector, CollectorRegistry
+
+from daemon import __version__
+from daemon.entries import Flag, Follower, Phase
+from daemon.page.present import Present, Seen
+
+HEALTH = ("ok", "function check", "out of specification", "maintenance required", "failure")
+"""How a probe may stand, in the words of NAMUR NE 107 (2017, from memory), and `ok`."""
+BELIEVED = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
+MEASURED = (
+    ("practical_salinity", "salinity", "", 1.0, "Practical salinity (PSS-78), in the trade's ppt."),
+    (
+        "practical_salinity_standard_uncertainty",
+        "salinity_u",
+        "",
+        1.0,
+        "Standard uncertainty (k=1) of the practical salinity.",
+    ),
+    (
+        "conductivity_siemens_per_meter",
+        "conductivity_mS_cm",
+        "siemens_per_meter",
+        0.1,
+        "Conductivity at the temperature of the water, raw.",
+    ),
+    ("temperature_celsius", "temperature_C", "celsius", 1.0, "Temperature of the water (ITS-90)."),
+    ("batch_age_seconds", "age_h", "seconds", 3600.0, "Time since the batch was released."),
+    ("reading_flag", "flag", "", 1.0, "QARTOD: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 none"),
+)
+"""Name, key of the picture, unit, factor, help."""
+
+
+def exposition(present: Present, accept: str) -> tuple[bytes, str]:
+    """Return the metrics in the best text form that is accepted, and its content type.
+
+    Args:
+        present: What there is to show.
+        accept: The header `Accept` of who asks; empty for none.
+    """
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Shown(present))
+    encode, content_type = choose_encoder(accept)
+    return encode(registry), content_type
+
+
+@dataclass(frozen=True, slots=True, eq=False)  # the registry knows it by identity
+class _Shown(Collector):
+    present: Present
+
+    def collect(self) -> Iterator[Metric]:
+        """Give every metric of this one look."""
+        return families(self.present)
+
+
+def families(present: Present) -> Iterator[Metric]:
+    """Yield every metric of a look, each with what is known; nothing stands for unknown."""
+    yield InfoMetricFamily(
+        "brinewright_build", "The program that runs.", {"version": plain(__version__)}
+    )
+    yield from _of_reservoirs(present.reservoirs)
+    alarms = GaugeMetricFamily(
+        "brinewright_alarm_standing",
+        "1 for each alarm that is not over; an empty reservoir is the station.",
+        labels=("reservoir", "name", "priority", "state"),
+    )
+    for each in present.alarms:
+        labels = (each.reservoir, each.name, each.priority, each.state)
+        alarms.add_metric([plain(word) for word in labels], 1.0)
+    yield alarms
+    yield from _of_followers(present.followers)
+    yield from _of_journal(present)
+
+
+def _of_reservoirs(reservoirs: Iterable[Seen]) -> Iterator[Metric]:
+    for name, key, unit, factor, text in MEASURED:
+        found = _gauge(name, text, unit)
+        for each in reservoirs:
+            value = _number(each, key)
+            if value is not None:
+                found.add_metric([plain(each.expected.name)], value * factor)
+        yield found
+    age = _gauge("reading_age_seconds", "Since the last reading, with or without value.", "seconds")
+    target = _gauge("practical_salinity_target", "Wanted practical salinity.")
+    tolerance = _gauge("practical_salinity_tolerance", "By how much it may differ.")
+    phases = StateSetMetricFamily(
+        "brinewright_phase", "Where the water stands.", labels=("reservoir",)
+    )
+    probes = StateSetMetricFamily(
+        "brinewright_probe_health", "How the probe stands (NE 107).", labels=("reservoir",)
+    )
+    for each in reservoirs:
+        label = [plain(each.expected.name)]
+        target.add_metric(label, each.expected.target_ppt)
+        tolerance.add_metric(label, each.expected.tolerance_ppt)
+        if each.age_s is not None:
+            age.add_metric(label, each.age_s)
+        if each.picture is not None:
+            phase, probe = each.picture.get("phase"), each.picture.get("probe_health")
+            phases.add_metric(label, {str(one): one == phase for one in Phase})
+            probes.add_metric(label, {one: one == probe for one in HEALTH})
+    yield from (age, target, tolerance, phases, probes)
+
+
+def _of_followers(followers: Iterable[Follower]) -> Iterator[Metric]:
+    label = ("publisher",)
+    waiting = _gauge("publisher_backlog_entries", "Not yet acknowledged.", "entries", label)
+    behind = _gauge("publisher_backlog_age_seconds", "Age of the oldest of them.", "seconds", label)
+    failing = _gauge("publisher_failing", "1 while it fails.", labels=label)
+    for each in followers:
+        name = [plain(each.name)]
+        waiting.add_metric(name, each.waiting)
+        behind.add_metric(name, each.behind_s)
+        failing.add_metric(name, float(bool(each.error)))
+    yield from (waiting, behind, failing)
+
+
+def _of_journal(present: Present) -> Iterator[Metric]:
+    yield _one("journal_readable", "1 if the journal could be read.", "", not present.trouble)
+    if present.last_seq is not None:
+        entries = CounterMetricFamily(
+            "brinewright_journal_entries", "Entries written since the journal was made."
+        )
+        entries.add_metric([], present.last_seq)
+        yield entries
+    if present.journal_bytes is not None:
+        yield _one("journal_size_bytes", "Of the file and its log.", "bytes", present.journal_bytes)
+    if present.free_bytes is not None:
+        yield _one("storage_free_bytes", "Where the journal lies.", "bytes", present.free_bytes)
+
+
+def _gauge(
+    name: str, text: str, unit: str = "", labels: tuple[str, ...] = ("reservoir",)
+) -> GaugeMetricFamily:
+    return GaugeMetricFamily(f"brinewright_{name}", text, labels=labels, unit=unit)
+
+
+def _one(name: str, text: str, unit: str, value: float) -> GaugeMetricFamily:
+    found = _gauge(name, text, unit, ())
+    found.add_metric([], value)
+    return found
+
+
+def _number(seen: Seen, key: str) -> float | None:
+    """Return a figure of now that can be believed; None for any other."""
+    if seen.picture is None or not seen.fresh:
+        return None
+    value, flag = seen.picture.get(key), seen.picture.get("flag")
+    if key in ("salinity", "salinity_u") and flag not in BELIEVED:
+        return None
+    return float(value) if isinstance(value, int | float) else None
+
+
+def plain(text: str) -> str:
+    """Return a text that UTF-8 can say; half of a surrogate pair becomes `?`."""
+    return text.encode(errors="replace").decode()

@@ -1,0 +1,156 @@
+"""Serves the page from threads of its own, few and bounded, until told to stop.
+
+A port that is taken is said once and tried again; nothing else waits for it.
+"""
+
+from __future__ import annotations
+
+import logging
+import socket
+import time
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass
+from ipaddress import ip_address
+from threading import Event as Signal
+from typing import Any, Protocol
+
+from waitress.server import create_server
+
+from daemon.logs import Outage
+from daemon.page.application import Application
+
+THREADS = 2
+CONNECTIONS = 40
+SILENT_S = 10
+"""A connection on which nothing came for so long is closed, s."""
+LONGEST_S = 30.0
+"""No connection lives longer, s: who sends a byte now and then does not keep others out."""
+LONGEST_HEAD = 16_384
+LONGEST_BODY = 4096
+"""Bytes of what is asked; nobody has reason to send a body at all."""
+TICK_S = 1.0
+
+log = logging.getLogger("brinewright.publish")
+
+
+class Pauses(Protocol):
+    """How long to leave a port alone that cannot be had."""
+
+    def failed(self, now_s: float) -> float:
+        """Return how long to wait now, s."""
+
+
+@dataclass(slots=True)
+class PageServer:
+    """One address to serve an application on.
+
+    Attributes:
+        application: What is served.
+        host: Address or name to listen on.
+        port: TCP port.
+        outage: What is logged of failures.
+        pauses: How long is waited after one.
+        served: Told the address once it is served.
+        clock: Monotonic seconds.
+    """
+
+    application: Application
+    host: str
+    port: int
+    outage: Outage
+    pauses: Pauses
+    served: Callable[[str], None]
+    clock: Callable[[], float] = time.monotonic
+
+    def run(self, stop: Signal) -> None:
+        """Serve until `stop` is set."""
+        while not stop.is_set():
+            try:
+                self._serve(stop)
+            except OSError as exc:
+                self._leave_alone(_why(self.host, self.port, exc), stop)
+            except Exception as exc:  # a fault of ours must not end the page for good
+                log.exception("the page: a fault in this program")
+                self._leave_alone(repr(exc), stop)
+
+    def _leave_alone(self, why: str, stop: Signal) -> None:
+        now_s = self.clock()
+        self.outage.failed(why, now_s)
+        stop.wait(self.pauses.failed(now_s))
+
+    def _serve(self, stop: Signal) -> None:
+        with closing(listening(self.host, self.port)) as channel:
+            self.outage.worked()
+            self.served(where(self.host, self.port))
+            serve(self.application, channel, stop)
+
+
+def serve(application: Application, channel: socket.socket, stop: Signal) -> None:
+    """Answer what comes to a listening socket until `stop` is set."""
+    connections: dict[int, Any] = {}
+    server = create_server(
+        application,
+        map=connections,
+        sockets=[channel],
+        threads=THREADS,
+        connection_limit=CONNECTIONS,
+        channel_timeout=SILENT_S,
+        cleanup_interval=1,
+        max_request_header_size=LONGEST_HEAD,
+        max_request_body_size=LONGEST_BODY,
+        asyncore_use_poll=True,
+        expose_tracebacks=False,
+        log_socket_errors=False,
+        ident=None,
+    )
+    try:
+        while not stop.is_set():
+            server.asyncore.loop(TICK_S, use_poll=True, map=connections, count=1)
+            _end_the_longest(server)
+    finally:
+        server.task_dispatcher.shutdown(timeout=2)
+        server.asyncore.close_all(connections)
+
+
+def _end_the_longest(server: Any) -> None:  # noqa: ANN401 - the library ships no types
+    before = time.time() - LONGEST_S
+    for channel in list(server.active_channels.values()):
+        if channel.creation_time < before and not channel.requests:
+            channel.will_close = True
+
+
+def listening(host: str, port: int) -> socket.socket:
+    """Return a socket bound to the first address of a host.
+
+    Raises:
+        OSError: It cannot be had.
+    """
+    family, kind, protocol, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
+    channel = socket.socket(family, kind, protocol)
+    try:
+        channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        channel.bind(address)
+        channel.listen(CONNECTIONS)
+    except OSError:
+        channel.close()
+        raise
+    return channel
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether only this machine reaches an address."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
+
+
+def where(host: str, port: int) -> str:
+    """Return the address as a browser takes it."""
+    return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def _why(host: str, port: int, exc: OSError) -> str:
+    why = exc.strerror or str(exc)
+    return f"{host}:{port} cannot be listened on: {why}; end what uses it, or change page.listen"

@@ -1,0 +1,178 @@
+"""The status page: one look as HTML, without scripts and without anything from elsewhere.
+
+Nothing is told by colour alone, and every text from elsewhere is escaped.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+from collections.abc import Iterable, Mapping
+from datetime import datetime
+from html import escape
+
+from daemon.entries import JSON, Flag
+from daemon.page.health import span, staleness
+from daemon.page.present import Present, Seen, Standing
+from daemon.page.words import phase_words, quality_words
+
+AGAIN_S = 10
+"""How often a browser loads the page again, s."""
+LONGEST = 400
+"""Characters of any one text that are shown."""
+STYLE = """
+:root { color-scheme: light dark; }
+body { font: 1.05rem/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 44rem; padding: 1rem; }
+h1 { font-size: 1.15rem; font-weight: 600; margin: 0; }
+h2 { font-size: 1.3rem; margin: 0; }
+section { border-top: 3px double; margin-top: 1.5rem; padding-top: 1rem; }
+.phase { font-size: 1.3rem; margin: .2rem 0 .6rem; }
+dl { display: grid; gap: .25rem 1rem; grid-template-columns: minmax(6rem, max-content) 1fr;
+  margin: 0; }
+dt { opacity: .8; }
+dd { font-variant-numeric: tabular-nums; margin: 0; overflow-wrap: anywhere; }
+.old, .alarm { border: 2px solid; border-radius: .3rem; margin: .8rem 0; padding: .5rem .8rem; }
+.alarm { border-left-width: .7rem; }
+.old { border-style: dashed; }
+p { margin: .2rem 0; overflow-wrap: anywhere; }
+footer { border-top: 1px solid; margin-top: 2rem; opacity: .85; padding-top: .5rem; }
+"""
+
+
+def style_source() -> str:
+    """Return what a content policy calls the page's one style by: its hash."""
+    digest = hashlib.sha256(STYLE.encode()).digest()
+    return f"'sha256-{base64.b64encode(digest).decode()}'"
+
+
+def status_page(present: Present) -> str:
+    """Return the whole page."""
+    alarms = [_alarm(each) for each in present.alarms if not each.reservoir]
+    parts = [
+        "<!doctype html>",
+        '<html lang="en"><head><meta charset="utf-8">',
+        '<meta name="viewport" content="width=device-width, initial-scale=1">',
+        f'<meta http-equiv="refresh" content="{AGAIN_S}">',
+        f"<title>{_text(_title(present))}</title>",
+        f"<style>{STYLE}</style></head><body>",
+        f"<header><h1>{_text(present.station)}: seawater being mixed</h1></header><main>",
+        _notice("The journal cannot be read", present.trouble) if present.trouble else "",
+        *alarms,
+        *(_reservoir(each, present.alarms, present.trouble) for each in present.reservoirs),
+        "</main>",
+        _footer(present),
+        "</body></html>",
+    ]
+    return "\n".join(part for part in parts if part)
+
+
+def _title(present: Present) -> str:
+    count = len(present.alarms)
+    if present.trouble or any(staleness(each) for each in present.reservoirs):
+        return f"No fresh reading - {present.station}"
+    if count:
+        return f"{count} alarm{'s' if count > 1 else ''} - {present.station}"
+    return present.station
+
+
+def _reservoir(seen: Seen, alarms: Iterable[Standing], trouble: str) -> str:
+    name = seen.expected.name
+    own = [_alarm(each) for each in alarms if each.reservoir == name]
+    old = "" if trouble else staleness(seen)
+    heading = f'<section aria-label="{_text(name)}"><h2>{_text(name)}</h2>'
+    notice = _notice("This is not the present", old) if old else ""
+    if seen.picture is None:
+        return "\n".join([heading, notice, *own, "</section>"])
+    phase = _text(phase_words(seen.picture.get("phase")))
+    if old:
+        phase = f"Last known: {phase}"
+    rows = "".join(
+        f"<dt>{label}</dt><dd>{_text(value)}</dd>" for label, value in _rows(seen) if value
+    )
+    return "\n".join(
+        [heading, f'<p class="phase">{phase}</p>', notice, *own, f"<dl>{rows}</dl>", "</section>"]
+    )
+
+
+def _rows(seen: Seen) -> list[tuple[str, str]]:
+    picture, expected = seen.picture or {}, seen.expected
+    age = "" if seen.age_s is None else f"{span(max(0.0, seen.age_s))} ago"
+    released = _number(picture, "age_h")
+    return [
+        ("Advice", _word(picture, "advice")),
+        ("Salinity", _salinity(picture)),
+        ("Wanted", f"{expected.target_ppt:g} ± {expected.tolerance_ppt:g} ppt"),
+        ("Specific gravity", _shown(picture, "specific_gravity", "{:.4f} (25/25 °C)")),
+        ("Temperature", _shown(picture, "temperature_C", "{:.2f} °C")),
+        ("Conductivity", _shown(picture, "conductivity_mS_cm", "{:.2f} mS/cm, raw")),
+        ("Quality", quality_words(picture.get("flag"))),
+        ("Probe", _word(picture, "probe_health")),
+        ("Batch", _word(picture, "batch")),
+        ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
+        ("Steady since", _moment(picture, "stable_at")),
+        ("Start by", _moment(picture, "start_by")),
+        ("Read", age),
+    ]
+
+
+def _salinity(picture: Mapping[str, JSON]) -> str:
+    value, u = _number(picture, "salinity"), _number(picture, "salinity_u")
+    if value is None:
+        return "no value"
+    shown = f"{value:.2f} ppt" if u is None else f"{value:.2f} ± {2 * u:.2f} ppt (k=2)"
+    return f"not to be believed: {shown}" if picture.get("flag") == Flag.FAIL else shown
+
+
+def _alarm(alarm: Standing) -> str:
+    head = f"Alarm: {alarm.name.replace('-', ' ')}"
+    about = ", ".join(word for word in (alarm.priority, alarm.state) if word)
+    lines = [
+        f"<p><strong>{_text(head)}</strong> ({_text(about)})</p>",
+        f"<p>{_text(alarm.why or alarm.means)}</p>" if alarm.why or alarm.means else "",
+        f"<p>What to do: {_text(alarm.do)}</p>" if alarm.do else "",
+    ]
+    return f'<div class="alarm">{"".join(lines)}</div>'
+
+
+def _notice(head: str, text: str) -> str:
+    return f'<div class="old"><p><strong>{_text(head)}</strong></p><p>{_text(text)}</p></div>'
+
+
+def _footer(present: Present) -> str:
+    failing = [
+        f"<p>{_text(each.name)} is {each.waiting} entries behind: {_text(each.error)}</p>"
+        for each in present.followers
+        if each.error
+    ]
+    at = f"{present.at:%Y-%m-%d %H:%M:%S} UTC"
+    told = f"<p>As of {at}; loads again every {AGAIN_S} s. It advises and switches nothing.</p>"
+    return f"<footer>{''.join(failing)}{told}</footer>"
+
+
+def _number(picture: Mapping[str, JSON], key: str) -> float | None:
+    value = picture.get(key)
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _shown(picture: Mapping[str, JSON], key: str, shape: str) -> str:
+    value = _number(picture, key)
+    return "" if value is None else shape.format(value)
+
+
+def _word(picture: Mapping[str, JSON], key: str) -> str:
+    value = picture.get(key)
+    return "" if value is None else str(value)
+
+
+def _moment(picture: Mapping[str, JSON], key: str) -> str:
+    told = _word(picture, key)
+    try:
+        return f"{datetime.fromisoformat(told):%Y-%m-%d %H:%M} UTC"
+    except ValueError:
+        return told
+
+
+def _text(value: str) -> str:
+    """Return a text as HTML shows it; what cannot be printed becomes a blank."""
+    shown = "".join(each if each.isprintable() else " " for each in value[:LONGEST])
+    return escape(shown)

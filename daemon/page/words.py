@@ -1,0 +1,38 @@
+"""The phases and the quality of a reading in words for whoever stands before the page."""
+
+from __future__ import annotations
+
+from daemon.entries import Flag, Phase
+
+PHASES = {
+    Phase.IDLE: "No batch is known",
+    Phase.BLANK: "Purified water, no salt in it yet",
+    Phase.DISSOLVING: "Mixing: salinity is still on its way",
+    Phase.VERIFYING: "Steady, not yet surely in or out",
+    Phase.READY: "Released: may be used",
+    Phase.OFF_TARGET: "Steady but outside the limits: not to be used",
+    Phase.STALE: "Past its time: not to be used as it is",
+}
+QUALITIES = {
+    Flag.PASS: "",
+    Flag.NOT_EVALUATED: "not every test could be made",
+    Flag.SUSPECT: "suspect",
+    Flag.FAIL: "failed its quality tests",
+    Flag.MISSING: "the probe gives no value",
+}
+
+
+def phase_words(phase: object) -> str:
+    """Return a phase as a sentence; one that is not known as it stands."""
+    try:
+        return PHASES[Phase(str(phase))]
+    except ValueError:
+        return str(phase)
+
+
+def quality_words(flag: object) -> str:
+    """Return what is to be said of a reading's flag; empty where nothing is."""
+    try:
+        return QUALITIES[Flag(int(str(flag)))]
+    except ValueError:
+        return f"flag {flag}"

@@ -1,0 +1,123 @@
+"""Parts of the tests of the status page: something to show, and a server to show it."""
+
+from __future__ import annotations
+
+import http.client
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from threading import Event as Signal
+from threading import Thread
+
+from daemon.entries import JSON
+from daemon.page.application import Application
+from daemon.page.present import Expected, Present, Seen, Standing
+from daemon.page.server import listening, serve
+from tests.conftest import LOOPBACK, find_free_port
+
+NOW = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
+PICTURE: dict[str, JSON] = {
+    "time": "2031-05-04T08:59:58.000Z",
+    "phase": "ready",
+    "batch": "mix-1-20310504",
+    "age_h": 1.5,
+    "stable_at": "2031-05-04T07:10:00.000Z",
+    "advice": None,
+    "advice_salt_g": None,
+    "advice_water_l": None,
+    "alarms": [],
+    "salinity": 33.9,
+    "salinity_u": 0.05,
+    "specific_gravity": 1.02562,
+    "conductivity_mS_cm": 51.0,
+    "temperature_C": 24.5,
+    "flag": 1,
+    "probe": "ct-1",
+    "probe_health": "ok",
+}
+
+
+def expected(name: str = "mix-1") -> Expected:
+    """A reservoir as configured."""
+    return Expected(name, 34.0, 1.0, 60.0)
+
+
+def seen(
+    name: str = "mix-1",
+    age_s: float | None = 2.0,
+    facts: Mapping[str, JSON] | None = None,
+    **more: JSON,
+) -> Seen:
+    """A reservoir as the journal has it, with some facts of its picture changed."""
+    return Seen(expected(name), {**PICTURE, **(facts or {}), **more}, age_s)
+
+
+def standing(reservoir: str = "mix-1", **words: str) -> Standing:
+    """An alarm that stands."""
+    usual = {
+        "name": "batch-off-target",
+        "state": "raised",
+        "priority": "high",
+        "why": "32.4 ppt is outside 33 to 35",
+        "means": "salinity is steady and outside the limits",
+        "do": "correct the batch as advised, or discard it",
+    }
+    return Standing(reservoir, **(usual | words))
+
+
+def present(*reservoirs: Seen, alarms: tuple[Standing, ...] = (), trouble: str = "") -> Present:
+    """A look at a station with these reservoirs."""
+    return Present(
+        "quarantine-wing",
+        NOW,
+        reservoirs or (seen(),),
+        alarms,
+        last_seq=None if trouble else 4711,
+        journal_bytes=49_152,
+        free_bytes=8_000_000_000,
+        trouble=trouble,
+    )
+
+
+@dataclass(frozen=True)
+class Reply:
+    """What a server answered."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
+
+    @property
+    def text(self) -> str:
+        """The body as text."""
+        return self.body.decode()
+
+
+def ask(
+    port: int,
+    path: str = "/",
+    method: str = "GET",
+    headers: Mapping[str, str] | None = None,
+    body: bytes | None = None,
+) -> Reply:
+    """Ask a server on loopback once, by a connection of its own."""
+    with closing(http.client.HTTPConnection(LOOPBACK, port, timeout=10)) as connection:
+        connection.request(method, path, body, dict(headers or {}))
+        answer = connection.getresponse()
+        return Reply(answer.status, dict(answer.getheaders()), answer.read())
+
+
+@contextmanager
+def served(application: Application) -> Iterator[int]:
+    """Serve an application as the service does, on a port that is given."""
+    port, stop = find_free_port(), Signal()
+    channel = listening(LOOPBACK, port)
+    thread = Thread(target=serve, args=(application, channel, stop))
+    thread.start()
+    try:
+        yield port
+    finally:
+        stop.set()
+        thread.join(10)
+        channel.close()

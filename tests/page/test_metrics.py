@@ -1,0 +1,177 @@
+"""The metrics are OpenMetrics, hold what is known, and leave out what would only be repeated."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from prometheus_client import Metric
+from prometheus_client.openmetrics import parser as openmetrics
+from prometheus_client.parser import text_string_to_metric_families as read_plain
+
+from daemon.entries import Follower
+from daemon.page.metrics import exposition, families, plain
+from daemon.page.present import Present
+from tests.page.page_parts import present, seen, standing
+
+OPENMETRICS = "application/openmetrics-text; version=1.0.0"
+BASE_UNITS = {"", "seconds", "bytes", "celsius", "siemens_per_meter", "entries"}
+MEASURED = (
+    "practical_salinity",
+    "practical_salinity_standard_uncertainty",
+    "conductivity_siemens_per_meter",
+    "temperature_celsius",
+    "reading_flag",
+    "batch_age_seconds",
+)
+
+
+def told(shown: Present) -> dict[str, Metric]:
+    """Each family by its name without our own beginning, as a strict reader has it."""
+    body, content_type = exposition(shown, OPENMETRICS)
+    assert content_type.startswith("application/openmetrics-text; version=1.0.0")
+    read: Callable[[str], Iterator[Metric]] = openmetrics.text_string_to_metric_families
+    found = read(body.decode())
+    return {family.name.removeprefix("brinewright_"): family for family in found}
+
+
+def values(family: Metric) -> list[float]:
+    """The values of a family."""
+    return [sample.value for sample in family.samples]
+
+
+def test_a_strict_reader_finds_every_figure_in_base_units() -> None:
+    """The figures of the picture, converted, under the reservoir's name."""
+    found = told(present())
+
+    assert {
+        "practical_salinity": [33.9],
+        "practical_salinity_standard_uncertainty": [0.05],
+        "conductivity_siemens_per_meter": [pytest.approx(5.1)],
+        "temperature_celsius": [24.5],
+        "reading_flag": [1.0],
+        "batch_age_seconds": [5400.0],
+        "reading_age_seconds": [2.0],
+        "practical_salinity_target": [34.0],
+        "practical_salinity_tolerance": [1.0],
+        "journal_readable": [1.0],
+        "journal_entries": [4711.0],
+        "journal_size_bytes": [49_152.0],
+        "storage_free_bytes": [8e9],
+        "build": [1.0],
+    } == {
+        name: values(family)
+        for name, family in found.items()
+        if family.samples and family.type != "stateset"
+    }
+    assert {"reservoir": "mix-1"} == found["practical_salinity"].samples[0].labels
+
+
+def test_exactly_one_phase_and_one_health_holds() -> None:
+    """Both are sets of states, of which the present one is 1."""
+    found = told(present(seen(phase="off_target", probe_health="failure")))
+
+    for name, now, count in (("phase", "off_target", 7), ("probe_health", "failure", 5)):
+        states = found[name].samples
+        assert [now] == [each.labels[f"brinewright_{name}"] for each in states if each.value]
+        assert count == len(states)
+
+
+def test_units_are_base_units_and_end_the_name() -> None:
+    """Who graphs need not guess: the unit is in the name and is declared."""
+    units = {family.name: family.unit for family in families(present())}
+
+    assert [] == [name for name, unit in units.items() if unit and not name.endswith(f"_{unit}")]
+    assert BASE_UNITS >= set(units.values())
+
+
+def test_an_alarm_is_there_while_it_stands() -> None:
+    """With its name, priority and state; of the station under no reservoir."""
+    found = told(present(alarms=(standing(), standing("", name="storage-low", priority="low"))))
+
+    assert [
+        {"reservoir": reservoir, "name": name, "priority": priority, "state": "raised"}
+        for reservoir, name, priority in (
+            ("mix-1", "batch-off-target", "high"),
+            ("", "storage-low", "low"),
+        )
+    ] == [sample.labels for sample in found["alarm_standing"].samples]
+    assert [] == told(present())["alarm_standing"].samples
+
+
+def test_each_publisher_tells_how_far_behind_it_is() -> None:
+    """The backlog, its age, and whether it fails now."""
+    found = told(
+        Present(
+            "quarantine-wing",
+            present().at,
+            (),
+            followers=(Follower("mqtt", 12, 30.5, "no broker"), Follower("influx", 0, 0.0)),
+        )
+    )
+
+    assert [12.0, 0.0] == values(found["publisher_backlog_entries"])
+    assert [30.5, 0.0] == values(found["publisher_backlog_age_seconds"])
+    assert [1.0, 0.0] == values(found["publisher_failing"])
+    assert ["mqtt", "influx"] == [
+        sample.labels["publisher"] for sample in found["publisher_failing"].samples
+    ]
+
+
+@pytest.mark.parametrize("age_s", [61.0, -61.0, None])
+def test_figures_that_are_not_of_now_are_left_out(age_s: float | None) -> None:
+    """No flat line goes on where nobody measures; the age tells why."""
+    found = told(present(seen(age_s=age_s)))
+
+    assert [] == [name for name in MEASURED if found[name].samples]
+    assert ([] if age_s is None else [age_s]) == values(found["reading_age_seconds"])
+
+
+def test_a_salinity_that_failed_its_tests_is_left_out() -> None:
+    """Automations believe numbers; what the probe said is there, and so is the flag."""
+    found = told(present(seen(flag=4)))
+
+    assert [] == values(found["practical_salinity"])
+    assert [4.0] == values(found["reading_flag"])
+    assert [24.5] == values(found["temperature_celsius"])
+
+
+def test_a_journal_that_cannot_be_read_is_told() -> None:
+    """The scrape succeeds and says so."""
+    found = told(present(seen(age_s=None), trouble="disk on fire"))
+
+    assert [0.0] == values(found["journal_readable"])
+    assert "journal_entries" not in found
+
+
+@pytest.mark.parametrize("accept", ["", "*/*", "text/plain", "text/plain; version=0.0.4"])
+def test_who_does_not_know_the_format_gets_the_older_one(accept: str) -> None:
+    """The plain text that every scraper reads."""
+    body, content_type = exposition(present(), accept)
+    names = {family.name for family in read_plain(body.decode())}
+
+    assert content_type.startswith("text/plain; version=0.0.4")
+    assert "brinewright_practical_salinity" in names
+    assert b"# EOF" not in body
+
+
+@given(
+    st.text(st.characters(), min_size=1, max_size=60),
+    st.text(st.characters(), max_size=60),
+    st.text(max_size=100),
+)
+def test_no_name_breaks_the_format(name: str, word: str, accept: str) -> None:
+    """Whatever a reservoir or an alarm is called is read back as it was, and never as more."""
+    shown = present(seen(name), alarms=(standing(name, name=word, why=word),))
+    found = told(shown)
+
+    assert [plain(name)] == [
+        each.labels["reservoir"] for each in found["temperature_celsius"].samples
+    ]
+    assert [(plain(name), plain(word))] == [
+        (each.labels["reservoir"], each.labels["name"]) for each in found["alarm_standing"].samples
+    ]
+    assert set(told(present(alarms=(standing(),)))) == set(found)
+    assert exposition(shown, accept)[0]

@@ -1,0 +1,195 @@
+"""What the page is made of comes from a real journal, read-only, and only as far as it is new."""
+
+from __future__ import annotations
+
+import logging
+import os
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from daemon.config import Config, parse
+from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.page.configured import expected as configured
+from daemon.page.configured import make_page
+from daemon.page.present import Lookout
+from tests.page.page_parts import NOW, PICTURE, expected
+
+CONFIG = """
+[station]
+name = "quarantine-wing"
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+[page]
+"""
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Where the journal is."""
+    return tmp_path / "journal.db"
+
+
+@pytest.fixture
+def writer(path: Path) -> Iterator[Writer]:
+    """Who writes it."""
+    with Writer(path) as one:
+        yield one
+
+
+def at(seconds: float = 0.0) -> Instant:
+    """A moment so long after the start."""
+    return Instant(NOW + timedelta(seconds=seconds), seconds, "boot-1")
+
+
+def lookout(path: Path, seconds: float = 2.0) -> Lookout:
+    """Whoever looks, so long after the start."""
+    return Lookout(
+        "quarantine-wing", [expected()], path, Reader(path), lambda _: (), lambda: at(seconds)
+    )
+
+
+def alarm(name: str, state: str, reservoir: str = "mix-1", why: str = "it is so") -> Event:
+    """An event about an alarm."""
+    return Event(reservoir, at(), "", Kind.ALARM, {"name": name, "state": state, "why": why})
+
+
+def picture(*alarms: JSON) -> dict[str, JSON]:
+    """The picture of a reservoir in which these alarms stand."""
+    return {"mix-1": {**PICTURE, "time": "2031-05-04T09:00:00.000Z", "alarms": [*alarms]}}
+
+
+def test_a_look_tells_pictures_ages_alarms_and_sizes(path: Path, writer: Writer) -> None:
+    """All of them from one journal."""
+    writer.append([alarm("salt-low", "raised")], 0.0, picture("salt-low"))
+    found = lookout(path).look()
+
+    assert (2.0, True) == (found.reservoirs[0].age_s, found.reservoirs[0].fresh)
+    assert [("mix-1", "salt-low", "raised", "it is so")] == [
+        (each.reservoir, each.name, each.state, each.why) for each in found.alarms
+    ]
+    assert "open or buy another lot" == found.alarms[0].do
+    assert (1, "") == (found.last_seq, found.trouble)
+    assert (found.journal_bytes or 0) > 4096
+    assert (found.free_bytes or 0) > 0
+
+
+def test_an_alarm_that_cleared_is_not_shown(path: Path, writer: Writer) -> None:
+    """Also when it was seen standing before."""
+    watch = lookout(path)
+    writer.append([alarm("salt-low", "raised")], 0.0, picture("salt-low"))
+    before = watch.look().alarms
+    writer.append([alarm("salt-low", "cleared")], 1.0, picture())
+
+    assert (1, 0) == (len(before), len(watch.look().alarms))
+
+
+def test_an_alarm_of_a_reservoir_that_was_taken_out_is_not_shown(
+    path: Path, writer: Writer
+) -> None:
+    """Nobody can clear it any more."""
+    writer.append([alarm("salt-low", "raised", "mix-9")], 0.0, {"mix-9": picture()["mix-1"]})
+
+    assert [] == lookout(path).look().alarms
+    assert [None] == [each.picture for each in lookout(path).look().reservoirs]
+
+
+def test_another_journal_is_looked_at_anew(path: Path, writer: Writer) -> None:
+    """What stood in the one that was put aside does not stand in the new one."""
+    watch = lookout(path)
+    writer.append([alarm("salt-low", "raised")], 0.0, picture("salt-low"))
+    assert 1 == len(watch.look().alarms)
+    writer.close()
+    for each in path.parent.glob("journal.db*"):
+        each.rename(each.with_suffix(".aside"))
+    with Writer(path) as other:
+        other.append([alarm("batch-stale", "raised")], 0.0, picture("batch-stale", "salt-low"))
+
+        assert ["batch-stale"] == [each.name for each in watch.look().alarms]
+
+
+def test_without_a_journal_the_look_says_what_to_do(path: Path) -> None:
+    """Nothing is made where there was none."""
+    found = lookout(path).look()
+
+    assert "nothing has been measured yet; start 'brinewright run'" == found.trouble
+    assert [(None, None)] == [(each.picture, each.age_s) for each in found.reservoirs]
+    assert not path.exists()
+
+
+def test_a_journal_that_cannot_be_read_is_told(path: Path) -> None:
+    """In a sentence, and not raised."""
+    path.write_bytes(os.urandom(8192))
+
+    assert "cannot be read" in lookout(path).look().trouble
+
+
+def config(*lines: str) -> Config:
+    """A configuration whose last section is the page's."""
+    return parse("\n".join([CONFIG, *lines]), Path("brinewright.toml"))
+
+
+class Never:
+    """No port is tried here."""
+
+    def failed(self, now_s: float) -> float:
+        """Say how long, s."""
+        raise AssertionError(now_s)
+
+
+def test_the_page_is_on_unless_it_is_turned_off() -> None:
+    """On loopback, with and without a section."""
+    page = make_page(config(), lambda _: (), Never())
+
+    assert page is not None
+    assert ("127.0.0.1", 8407) == (page.host, page.port)
+    assert make_page(config("enabled = false"), lambda _: (), Never()) is None
+
+
+@pytest.mark.parametrize(
+    "listen, warned", [("127.0.0.1:8407", False), ("[::1]:8407", False), ("192.0.2.1:80", True)]
+)
+def test_a_page_for_other_machines_comes_with_a_warning(
+    caplog: pytest.LogCaptureFixture, listen: str, warned: object
+) -> None:
+    """It has no password, and says so when it is opened to others."""
+    with caplog.at_level(logging.WARNING):
+        make_page(config(f'listen = "{listen}"'), lambda _: (), Never())
+
+    assert warned is ("asks for no password" in caplog.text)
+
+
+def test_its_names_are_those_of_the_configuration() -> None:
+    """In small letters, as they are compared."""
+    page = make_page(config('names = ["Mixing.LAN"]'), lambda _: (), Never())
+
+    assert page is not None
+    assert "mixing.lan" in page.application.names
+
+
+def test_a_slow_probe_is_old_later() -> None:
+    """Three of its periods, and a minute at the least."""
+    probe = """
+[[reservoir.probe]]
+name = "ct-1"
+driver = "line"
+port = "p"
+reply = '(?P<conductivity>[0-9.]+),(?P<temperature>[0-9.]+)'
+units = { conductivity = "uS/cm", temperature = "degC" }
+compensation = "none"
+period_s = %s
+"""
+    limits = []
+    for period in ("2", "50"):
+        text = CONFIG.replace("[page]", probe % period)
+        limits += [each.old_after_s for each in configured(parse(text, Path("x.toml")))]
+
+    assert [60.0, 150.0] == limits
