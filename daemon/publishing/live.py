@@ -16,7 +16,8 @@ from typing import Protocol
 from daemon.entries import JSON, Event
 from daemon.publishing.payloads import Message, alarm_message, state_message
 
-LOOK_S = 1.0
+LOOK_S = 0.5
+"""So that a picture a second is never a second old."""
 LONG_AGO_S = float("-inf")
 
 
@@ -52,7 +53,7 @@ class Live:
     def due(self, now_s: float) -> list[Message]:
         """Return what changed since the last look.
 
-        At most one look a second.  What is returned counts as shown.
+        At most two looks a second.  What is returned counts as shown.
 
         Raises:
             JournalError: The journal cannot be read.

@@ -1,4 +1,7 @@
-"""Publishes to an MQTT broker: what is live first, then entries as the journal has them.
+"""Publishes to an MQTT broker: what is live first, and entries as the journal has them.
+
+What was missed during an outage comes oldest first, no faster than is set, and
+what is live goes between it as soon as it is due.
 
 An entry counts as delivered when the broker has acknowledged it.  Whether the
 broker then keeps it through a power cut of its own is for the broker's
@@ -13,7 +16,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from daemon.config import Mqtt
 from daemon.journal.reader import Stored
@@ -23,6 +26,7 @@ from daemon.publishing.broker import broker_of
 from daemon.publishing.commands import Commands
 from daemon.publishing.connection import MQTT_3_1_1, MQTT_5, Connection, connect
 from daemon.publishing.live import Live, Source
+from daemon.publishing.pace import Pace
 from daemon.publishing.payloads import Message, availability, entry_message
 from daemon.publishing.sink import SinkError
 
@@ -63,13 +67,14 @@ class MqttSink:
         self._station = station
         self._live = Live(station, source)
         self._clock = clock
+        self._pace = Pace(settings.backlog_per_s)
         self._commands = commands
         self._announcer = announcer
         self._connection: Connection | None = None
         self._quiet_until_s = float("-inf")
 
     def deliver(self, entries: Sequence[Stored]) -> None:
-        """Answer what was asked, send what is live and due, then `entries`; see `Sink`.
+        """Answer what was asked, send `entries`, and what is live between them; see `Sink`.
 
         Raises:
             SinkError: Not everything was acknowledged.
@@ -78,8 +83,7 @@ class MqttSink:
         try:
             connection = self._connect()
             self._converse(connection)
-            _tell(connection, self._live.due(self._clock()))
-            _tell(connection, (entry_message(self._station, each) for each in entries))
+            _tell(connection, self._flow(entries))
         except (SinkError, JournalError):
             self._live.forget()
             raise
@@ -93,6 +97,13 @@ class MqttSink:
         if self._connection is not None:
             self._connection.close(availability(self._station, online=False))
             self._connection = None
+
+    def _flow(self, entries: Sequence[Stored]) -> Iterator[Message]:
+        yield from self._live.due(self._clock())
+        for each in entries:
+            self._pace.wait()
+            yield from self._live.due(self._clock())
+            yield entry_message(self._station, each)
 
     def _connect(self) -> Connection:
         if self._connection is not None and self._connection.usable:

@@ -15,7 +15,7 @@ from typing import Protocol
 from daemon.journal.cursors import Cursors, Refusal, cursor_name
 from daemon.journal.reader import Reader, Stored
 
-BATCH = 200
+BATCH = 500
 """Entries read and delivered at a time: small enough to stop within a second or two."""
 
 log = logging.getLogger("brinewright.publish")
