@@ -7,7 +7,6 @@ import subprocess
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from threading import Thread
 
 import pytest
 
@@ -65,9 +64,9 @@ def make_sink(path: Path, clock: Hands) -> Iterator[Callable[..., MqttSink]]:
     """A function that gives sinks for a broker, closed in the end; takes more settings."""
     made: list[MqttSink] = []
 
-    def make(broker: Broker, time_s: Callable[[], float] = clock, **settings: object) -> MqttSink:
+    def make(broker: Broker, **settings: object) -> MqttSink:
         section = Mqtt.model_validate({"host": broker.host, "port": broker.port, **settings})
-        made.append(MqttSink(section, STATION, Reader(path), time_s))
+        made.append(MqttSink(section, STATION, Reader(path), clock))
         return made[-1]
 
     yield make
@@ -130,29 +129,6 @@ def test_what_is_live_does_not_wait_for_the_backlog(
 
     assert ["availability", "mix-1/alarm/no-data", "mix-1/state", "mix-1/event"] == first
     assert ["cleared"] == [told["state"] for told in heard.told("mix-1/alarm/no-data")]
-
-
-def test_what_is_live_goes_between_a_backlog_that_is_held_to_a_rate(
-    broker: Broker, writer: Writer, path: Path, cursors: Cursors, make_sink: MakeSink
-) -> None:
-    """No faster than is set; a picture that comes meanwhile is shown within a second."""
-    writer.append([reading(number) for number in range(200)], 0.0, {"mix-1": {"age_h": 7}})
-    sink, reader = make_sink(broker, time.monotonic, backlog_per_s=100), Reader(path)
-    with listening(broker) as heard:
-        begun_s = time.monotonic()
-        following = Thread(target=follow, args=(reader, cursors, sink))
-        following.start()
-        wait_until(lambda: len(heard.seqs()) >= 20, "the backlog's beginning")
-        writer.append([], 0.0, {"mix-1": {"age_h": 8}})
-        wait_until(lambda: len(heard.on("mix-1/state")) == 2, "the new picture")
-        before = len(heard.seqs())
-        following.join()
-        took_s = time.monotonic() - begun_s
-        wait_until(lambda: len(heard.seqs()) == 200, "all of it")
-
-    assert [7, 8] == [told["age_h"] for told in heard.told("mix-1/state")]
-    assert before < 20 + 100
-    assert took_s > 1.9
 
 
 def test_a_late_subscriber_finds_the_present(
