@@ -145,12 +145,9 @@ def test_a_late_subscriber_finds_the_present(
     assert {"availability", "mix-1/state", "mix-1/alarm/off-target"} == found.keys()
     assert b"online" == found["availability"]
     assert {"phase": "off_target"} == json.loads(found["mix-1/state"])
-    assert {
-        "name": "off-target",
-        "state": "raised",
-        "priority": "high",
-        "time": "2031-05-04T09:00:02.000Z",
-    } == json.loads(found["mix-1/alarm/off-target"])
+    told = json.loads(found["mix-1/alarm/off-target"])
+    assert ("off-target", "raised", "high") == (told["name"], told["state"], told["priority"])
+    assert "2031-05-04T09:00:02.000Z" == told["time"]
 
 
 def test_the_picture_comes_when_it_changed_and_only_then(
