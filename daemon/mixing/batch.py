@@ -182,7 +182,7 @@ def on_confirmed(
     state.confirmed_by = who
     steps: list[Step] = []
     if state.phase is Phase.STALE:
-        state.ready_since_s = None
+        state.ready_since_s = state.aged_from_s = None
         state.forget_advice()
         steps += to(state, Phase.VERIFYING, f"{who} asked to verify it again")
     if not level.times_s or t_s - level.times_s[-1] > LATE_S:

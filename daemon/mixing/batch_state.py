@@ -134,6 +134,8 @@ class BatchState:
         probability: Of being within tolerance.
         judged_s: When that was last worked out, s.
         ready_since_s: When it was released, s; None when it is not.
+        aged_from_s: When its water was first released, or released after somebody
+            asked to verify it again, s; None before.
         was_ready: Whether it has been released at any time.
         was_stale: Whether it has been stale since somebody last vouched for it.
         told: What was said of the salt.
@@ -164,6 +166,7 @@ class BatchState:
     probability: float | None = None
     judged_s: float | None = None
     ready_since_s: float | None = None
+    aged_from_s: float | None = None
     was_ready: bool = False
     was_stale: bool = False
     told: Told | None = None

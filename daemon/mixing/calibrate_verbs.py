@@ -174,11 +174,10 @@ def judged_anew(place: Place, t_s: float) -> list[Step]:
     state.stability, state.armed = Stability(), False
     now = place.calibrating.kept.in_force(place.name)
     reason = {"calibration": None if now is None else now.id}
-    released_s = state.batch.ready_since_s
     steps = batch.on_disturbed(state.batch, Disturbed("calibration", 0.0, {**reason}), t_s)
     if steps:
-        # Nothing was added: the water is no younger, and its mixing teaches nothing.
-        state.aged_from_s, state.batch.salted_since_s = released_s, None
+        # Nothing was added: its mixing teaches nothing.
+        state.batch.salted_since_s = None
     return steps
 
 

@@ -73,7 +73,9 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
         return _open(state, "release waits") + advise(
             state, f"waits: {', '.join(waits)}", {"advice": text}
         )
-    state.ready_since_s, state.was_ready = t_s, True
+    # Neither mixing nor a correction makes the water that was released before any younger.
+    state.aged_from_s = t_s if state.aged_from_s is None else state.aged_from_s
+    state.ready_since_s, state.was_ready = state.aged_from_s, True
     state.was_stale = False
     state.forget_advice()
     return to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")

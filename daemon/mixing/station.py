@@ -6,6 +6,7 @@ serial line, `replay` from a file, a test from a list: same code, same answers.
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Phase, Reading, Sample, Surroundings
@@ -204,17 +205,14 @@ class Station:
                 continue
             if facts["to"] == Phase.DISSOLVING:
                 state.salted_at, state.released_at = at.wall, None
-                if facts.get("why") != batch.CAUSES["calibration"]:
-                    state.aged_from_s = None
             elif facts["to"] in (Phase.IDLE, Phase.BLANK):
-                state.salted_at = state.released_at = state.aged_from_s = None
+                state.salted_at = state.released_at = None
             elif facts["to"] in (Phase.VERIFYING, Phase.OFF_TARGET):
                 state.released_at = None
             elif facts["to"] == Phase.READY:
-                state.released_at = at.wall
+                age_s = (batch.age_h(state.batch, t_s) or 0.0) * 3600.0
+                state.released_at = at.wall - timedelta(seconds=age_s)
                 followed += learning.released(state.batch, state.times, self.state.lots, t_s)
-                if state.aged_from_s is not None:
-                    state.batch.ready_since_s, state.aged_from_s = state.aged_from_s, None
         return followed
 
     def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:

@@ -83,8 +83,6 @@ class ReservoirState:
         times: Learned of mixing.
         salted_at: When salt came, UTC.
         released_at: When the batch was released, UTC.
-        aged_from_s: Release of a batch that is judged anew though its water is
-            the same, s: another calibration makes nothing young.
         served: When the batch that was used last was wanted, UTC.
     """
 
@@ -99,7 +97,6 @@ class ReservoirState:
     times: MixingTimes = field(default_factory=MixingTimes)
     salted_at: datetime | None = None
     released_at: datetime | None = None
-    aged_from_s: float | None = None
     served: datetime | None = None
 
 

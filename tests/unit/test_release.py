@@ -216,6 +216,20 @@ def test_all_that_is_waited_for_is_said_at_once() -> None:
     assert "temperature is unknown, wanted 25 to 27 °C" == waits["temperature"]
 
 
+def test_a_batch_released_again_is_as_old_as_its_water() -> None:
+    """Thinned a little after its release and steady anew, it has grown no younger."""
+    bench = a_batch(settings=replace(BATCH, use_within_h=2.0))
+    bench.story.dissolve(33.6)
+    said = bench.goes_on()
+
+    assert ["dissolving", "verifying", "ready"] == phases(said)
+    age_h = bench.picture["age_h"]
+    assert isinstance(age_h, float)
+    assert age_h > 0.25
+    bench.story.still((2.1 - age_h) * 60.0)
+    assert ["stale"] == phases(bench.goes_on())
+
+
 # --- stale --------------------------------------------------------------------------------------
 
 SHORT_LIVED = replace(BATCH, use_within_h=1.0)
