@@ -24,7 +24,7 @@ LOT = "tub-7"
 TRUE_YIELD = 0.872
 CLUMSY = 0.003
 IMPURE_US_CM = 60.0
-LEAKY_LID_G_H = 400.0
+LEAKY_LID_G_H = 550.0
 USUAL_LID_G_H = 20.0
 DAY_H = 24.0
 MOST_CORRECTIONS = 3
@@ -151,10 +151,10 @@ def impure_fill(days: Fortnight) -> None:
 
 
 def lid_left_off(days: Fortnight) -> None:
-    """Released, then the lid is left off for a day; put right in the morning as advised."""
+    """Released, then the lid is left off overnight; put right in the morning as advised."""
     days.mix(days.refill() * days.clumsy())
     days.room.lid(LEAKY_LID_G_H)
-    days.room.wait(22 * 3600.0, 30.0)
+    days.room.wait(16 * 3600.0, 30.0)
     days.room.lid(USUAL_LID_G_H)
     days.room.settle()
     days.put_right()
