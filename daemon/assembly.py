@@ -8,7 +8,7 @@ from datetime import UTC
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from daemon.clock import Clock, RehearsalClock, SystemClock
+from daemon.clock import Clock, clock_of
 from daemon.mixing.advice import Vessel
 from daemon.mixing.batch import BatchSettings
 from daemon.mixing.due import Due
@@ -30,10 +30,7 @@ RECORDING = "recording"
 
 def clock(config: Config) -> Clock:
     """Return the machine's clock, or the faster one of a rehearsal."""
-    station = config.station
-    if station.rehearsal_speed > 1.0:
-        return RehearsalClock(station.rehearsal_speed, station.rehearsal_since)
-    return SystemClock()
+    return clock_of(config.station.rehearsal_speed, config.station.rehearsal_since)
 
 
 def reservoirs(config: Config) -> dict[str, ReservoirSettings]:

@@ -87,6 +87,11 @@ class RehearsalClock:
         return duration_s / self._speed
 
 
+def clock_of(speed: float, since: datetime | None) -> Clock:
+    """Return the machine's clock, or for a speed above 1 the faster one of a rehearsal."""
+    return RehearsalClock(speed, since) if speed > 1.0 else SystemClock()
+
+
 def to_millisecond(wall: datetime) -> datetime:
     """Round to the millisecond, the resolution of records."""
     return wall.replace(microsecond=0) + timedelta(milliseconds=round(wall.microsecond / 1000))

@@ -18,7 +18,7 @@ from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.page.configured import make_page
-from daemon.publishing.configured import make_sinks
+from daemon.publishing.configured import make_heartbeat, make_sinks
 from daemon.publishing.sink import Backoff, SinkError
 from daemon.publishing.tail import Changes, Tail
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     from daemon.config import Config
     from daemon.page.server import PageServer
+    from daemon.publishing.heartbeat import Heartbeat
     from daemon.publishing.sink import Sink
 
 EX_UNAVAILABLE = 69
@@ -88,7 +89,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     log = logs.set_up("publish")
     try:
         config = load(find_config(options.config))
-        sinks = make_sinks(config, Reader(config.journal.path))
+        reader = Reader(config.journal.path)
+        sinks, heart = make_sinks(config, reader), make_heartbeat(config, reader)
     except ConfigError as exc:
         for fault in exc.faults:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
@@ -97,18 +99,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         log.error("%s", exc)  # noqa: TRY400 - as above
         return EX_CONFIG
     page = make_page(config, lambda _: (), Backoff(Random()))  # noqa: S311 - spreads retries
-    if not sinks and page is None:
+    beside = [each for each in (page, heart) if each is not None]
+    if not sinks and not beside:
         log.info("nothing to publish to: the configuration has no section [mqtt], and no page")
         return 0
-    return _until_told(config, sinks, page, log)
+    return _until_told(config, sinks, beside, log)
 
 
-def _until_told(config: Config, sinks: Sequence[Sink], page: PageServer | None, log: Logger) -> int:
+def _until_told(
+    config: Config, sinks: Sequence[Sink], beside: Sequence[PageServer | Heartbeat], log: Logger
+) -> int:
     stop = Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        with _served(page, stop):
+        with _running(beside, stop):
             follow_all(config, sinks, stop, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
@@ -117,18 +122,20 @@ def _until_told(config: Config, sinks: Sequence[Sink], page: PageServer | None, 
 
 
 @contextmanager
-def _served(page: PageServer | None, stop: Event) -> Iterator[None]:
-    """Serve the page meanwhile, whatever becomes of the sinks; it ends with the block."""
-    if page is None:
-        yield
-        return
-    thread = Thread(target=page.run, args=(stop,), name="page", daemon=True)
-    thread.start()
+def _running(beside: Sequence[PageServer | Heartbeat], stop: Event) -> Iterator[None]:
+    """Run page and heartbeat meanwhile, whatever becomes of the sinks; they end with the block."""
+    threads = [
+        Thread(target=each.run, args=(stop,), name=type(each).__name__, daemon=True)
+        for each in beside
+    ]
+    for thread in threads:
+        thread.start()
     try:
         yield
     finally:
         stop.set()
-        thread.join(STOP_WITHIN_S)
+        for thread in threads:
+            thread.join(STOP_WITHIN_S)
 
 
 if __name__ == "__main__":

@@ -15,16 +15,19 @@ from daemon.config.models import (
     Station,
     Units,
 )
+from daemon.config.people import Heartbeat, Notify
 from daemon.config.services import Influx, Journal, Mqtt, Page
 
 __all__ = [
     "Config",
     "ConfigError",
     "Due",
+    "Heartbeat",
     "Influx",
     "Journal",
     "LinearCompensation",
     "Mqtt",
+    "Notify",
     "Page",
     "Probe",
     "Quality",

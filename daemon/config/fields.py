@@ -57,6 +57,20 @@ def sections(allowed: str, key: str, default: Any = PydanticUndefined) -> Any:
     return Field(default, alias=key, strict=False, description=allowed)
 
 
+def clock_time(value: str) -> str:
+    """Return a time of day such as "07:00", checked.
+
+    Raises:
+        ValueError: It is none.
+    """
+    hour, colon, minute = value.partition(":")
+    if not (colon and hour.isdecimal() and minute.isdecimal() and len(minute) == 2):  # noqa: PLR2004
+        raise ValueError("it is not hours and minutes")
+    if not (int(hour) < 24 and int(minute) < 60):  # noqa: PLR2004 - of a clock
+        raise ValueError("there is no such time of day")
+    return value
+
+
 def _beside_the_file(value: object, info: ValidationInfo) -> object:
     if not isinstance(value, str) or not value or "\0" in value:
         return value

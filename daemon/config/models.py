@@ -12,6 +12,7 @@ from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
 
 from daemon.config.fields import (
     Section,
+    clock_time,
     name,
     number,
     one_of,
@@ -20,6 +21,7 @@ from daemon.config.fields import (
     whole,
 )
 from daemon.config.patterns import checked_reply
+from daemon.config.people import Heartbeat, Notify
 from daemon.config.services import Influx, Journal, Mqtt, Page
 
 ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
@@ -46,15 +48,6 @@ def _ascending(value: tuple[float, float]) -> tuple[float, float]:
     if value[0] >= value[1]:
         msg = "the first number must be below the second"
         raise ValueError(msg)
-    return value
-
-
-def _clock_time(value: str) -> str:
-    hour, colon, minute = value.partition(":")
-    if not (colon and hour.isdecimal() and minute.isdecimal() and len(minute) == 2):  # noqa: PLR2004
-        raise ValueError("it is not hours and minutes")
-    if not (int(hour) < 24 and int(minute) < 60):  # noqa: PLR2004 - of a clock
-        raise ValueError("there is no such time of day")
     return value
 
 
@@ -217,7 +210,7 @@ class Due(Section):
     ] = one_of(
         "daily", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"
     )
-    time: Annotated[str, AfterValidator(_clock_time)] = Field(
+    time: Annotated[str, AfterValidator(clock_time)] = Field(
         description="hours and minutes such as '10:00'"
     )
     volume_l: float | None = number(0.1, 100_000, "litres", None)
@@ -292,6 +285,8 @@ class Config(Section):
         mqtt: `[mqtt]`, or None.
         influx: `[influx]`, or None; not used yet.
         page: `[page]`.
+        notify: `[notify]`, or None.
+        heartbeat: `[heartbeat]`, or None.
     """
 
     station: Station = Field(description="a section [station]")
@@ -302,6 +297,8 @@ class Config(Section):
     mqtt: Mqtt | None = Field(None, description="a section [mqtt]")
     influx: Influx | None = Field(None, description="a section [influx]")
     page: Page = Field(default=Page(), description="a section [page]")
+    notify: Notify | None = Field(None, description="a section [notify]")
+    heartbeat: Heartbeat | None = Field(None, description="a section [heartbeat]")
 
     @property
     def client_id(self) -> str:

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import logging
+from datetime import UTC, time, timedelta
+from functools import partial
 from random import Random
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
-from daemon.config import Config, Mqtt
+from daemon.clock import clock_of
+from daemon.config import Config, Mqtt, Notify
 from daemon.journal.reader import Reader
+from daemon.logs import Outage
 from daemon.publishing.sink import Sink
+
+if TYPE_CHECKING:
+    from daemon.publishing.heartbeat import Heartbeat
 
 
 def make_sinks(config: Config, reader: Reader) -> list[Sink]:
@@ -18,7 +28,24 @@ def make_sinks(config: Config, reader: Reader) -> list[Sink]:
     sinks: list[Sink] = []
     if config.mqtt is not None:
         sinks.append(_mqtt(config, config.mqtt, reader))
+    if config.notify is not None:
+        sinks.append(_notify(config, config.notify, reader))
     return sinks
+
+
+def make_heartbeat(config: Config, reader: Reader) -> Heartbeat | None:
+    """Return the sign of life that the configuration asks for, if it does.
+
+    Raises:
+        SinkError: Its address cannot be read.
+    """
+    if config.heartbeat is None:
+        return None
+    from daemon.publishing.heartbeat import Heartbeat, ping, read_url
+
+    url = read_url(config.heartbeat.url_file)
+    outage = Outage(logging.getLogger("brinewright.publish"), "the heartbeat")
+    return Heartbeat(partial(ping, url), config.heartbeat.every_s, reader, outage)
 
 
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
@@ -54,3 +81,40 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
         commands=commands if settings.commands else None,
         announcer=announcer,
     )
+
+
+def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
+    from daemon.publishing.notices_file import notices_path
+    from daemon.publishing.notify import NotifySink
+    from daemon.publishing.post import open_posts
+    from daemon.publishing.receivers import read_receivers
+    from daemon.publishing.telling import Rules
+    from daemon.publishing.wording import Teller
+
+    names = [each.name for each in config.reservoirs]
+    station = config.station
+    # A machine without a list of time zones knows this one all the same.
+    zone = UTC if station.timezone == "UTC" else ZoneInfo(station.timezone)
+    repeat_every = timedelta(minutes=settings.repeat_every_min)
+    rules = Rules(
+        repeat_every,
+        settings.at_most_per_h,
+        tuple(map(_time_of_day, settings.digest_at)),
+        (_time_of_day(settings.quiet_from), _time_of_day(settings.quiet_until)),
+        zone,
+    )
+    clock = clock_of(station.rehearsal_speed, station.rehearsal_since)
+    return NotifySink(
+        open_posts(read_receivers(settings.urls_file, names)),
+        rules,
+        Teller(station.name, zone, repeat_every),
+        names,
+        reader,
+        notices_path(config.journal.path),
+        wall=lambda: clock.now().wall,
+    )
+
+
+def _time_of_day(text: str) -> time:
+    hour, _, minute = text.partition(":")
+    return time(int(hour), int(minute))

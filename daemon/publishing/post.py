@@ -1,0 +1,125 @@
+"""Hands one message to one receiver through the Apprise library, and says why it was not taken.
+
+The library speaks only through its log, with addresses in it.  Its log is kept
+from every other ear here, and what it says is told with the address hidden.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Sequence
+from typing import Protocol
+
+from apprise import Apprise, NotifyFormat, NotifyType
+from apprise.plugins import NotifyBase
+
+from daemon.publishing.receivers import Receiver
+from daemon.publishing.sink import SinkError
+
+TYPES = {
+    "failure": NotifyType.FAILURE,
+    "warning": NotifyType.WARNING,
+    "success": NotifyType.SUCCESS,
+    "info": NotifyType.INFO,
+}
+
+
+class Post(Protocol):
+    """The way to one receiver."""
+
+    def send(self, title: str, body: str, kind: str) -> None:
+        """Hand over a message, as long as it takes; `kind` is one of `TYPES`.
+
+        Raises:
+            SinkError: It was not taken; the text says why, without the address.
+        """
+
+
+class _LastWords(logging.Handler):
+    """Keeps the last warning of each thread."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.said: dict[int, str] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep what was said."""
+        self.said[threading.get_ident()] = record.getMessage()
+
+    def take(self) -> str:
+        """Return what this thread's library said last; empty when nothing."""
+        return self.said.pop(threading.get_ident(), "")
+
+
+def _listen() -> _LastWords:
+    library = logging.getLogger("apprise")
+    library.propagate = False
+    library.setLevel(logging.WARNING)
+    for handler in library.handlers:
+        if isinstance(handler, _LastWords):
+            return handler
+    words = _LastWords()
+    library.addHandler(words)
+    return words
+
+
+class ApprisePost:
+    """The way to one receiver through the library."""
+
+    def __init__(self, receiver: Receiver) -> None:
+        """Understand the address; nobody is asked yet.
+
+        Raises:
+            SinkError: The library can make nothing of the address.
+        """
+        self._receiver = receiver
+        self._words = _listen()
+        service = Apprise.instantiate(receiver.url, suppress_exceptions=True)
+        self._words.take()
+        if not isinstance(service, NotifyBase):
+            scheme = receiver.url.partition("://")[0]
+            raise SinkError(
+                f"{receiver.file}, line {receiver.line} is no address that Apprise can use; check"
+                f" the name of the service, {scheme}, and what its documentation asks for behind it"
+            )
+        self._service = service
+
+    def send(self, title: str, body: str, kind: str) -> None:
+        """Hand over a message; see `Post`.
+
+        Raises:
+            SinkError: It was not taken.
+        """
+        self._words.take()
+        try:
+            taken = self._service.notify(
+                body=body, title=title, notify_type=TYPES[kind], body_format=NotifyFormat.TEXT
+            )
+        except Exception as exc:  # noqa: BLE001 - a plugin may raise whatever its own library does
+            self._words.take()
+            raise SinkError(
+                f"{self._receiver.label} did not take it: {type(exc).__name__}"
+            ) from None
+        said = self._words.take()
+        if not taken:
+            why = self._receiver.redacted(said).rstrip(".") or "it did not say why"
+            raise SinkError(f"{self._receiver.label} did not take it: {why}")
+
+
+def open_posts(receivers: Sequence[Receiver]) -> dict[Receiver, Post]:
+    """Return the way to each receiver.
+
+    Raises:
+        SinkError: An address cannot be used; all of those in sentences.
+    """
+    posts: dict[Receiver, Post] = {}
+    faults = []
+    for receiver in receivers:
+        try:
+            posts[receiver] = ApprisePost(receiver)
+        except SinkError as exc:
+            faults.append(f"{exc}.")
+    if faults:
+        raise SinkError(" ".join(faults).removesuffix("."))
+    return posts
