@@ -309,7 +309,7 @@ class Config(Section):
     @property
     def publishers(self) -> tuple[str, ...]:
         """Names of everything that the journal is published to, in a fixed order."""
-        return tuple(name for name in ("mqtt",) if getattr(self, name) is not None)
+        return tuple(name for name in ("mqtt", "notify") if getattr(self, name) is not None)
 
     def reservoir(self, name: str) -> Reservoir:
         """Return the reservoir called `name`.

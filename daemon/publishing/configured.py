@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from datetime import UTC, time, timedelta
+from collections.abc import Mapping
+from datetime import UTC, time, timedelta, tzinfo
 from functools import partial
 from random import Random
 from typing import TYPE_CHECKING
@@ -17,6 +18,9 @@ from daemon.publishing.sink import Sink
 
 if TYPE_CHECKING:
     from daemon.publishing.heartbeat import Heartbeat
+    from daemon.publishing.post import Post
+    from daemon.publishing.receivers import Receiver
+    from daemon.publishing.wording import Teller
 
 
 def make_sinks(config: Config, reader: Reader) -> list[Sink]:
@@ -83,36 +87,58 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     )
 
 
+def make_posts(config: Config) -> Mapping[Receiver, Post]:
+    """Return the way to everybody who is told of alarms; nobody is asked yet.
+
+    Raises:
+        SinkError: The file of addresses cannot be used, or an address in it.
+    """
+    from daemon.publishing.post import open_posts
+    from daemon.publishing.receivers import read_receivers
+
+    if config.notify is None:
+        return {}
+    names = [each.name for each in config.reservoirs]
+    return open_posts(read_receivers(config.notify.urls_file, names))
+
+
+def make_teller(config: Config) -> Teller:
+    """Return who words the messages."""
+    from daemon.publishing.wording import Teller
+
+    minutes = config.notify.repeat_every_min if config.notify is not None else 0
+    return Teller(config.station.name, _zone(config), timedelta(minutes=minutes))
+
+
 def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
     from daemon.publishing.notices_file import notices_path
     from daemon.publishing.notify import NotifySink
-    from daemon.publishing.post import open_posts
-    from daemon.publishing.receivers import read_receivers
     from daemon.publishing.telling import Rules
-    from daemon.publishing.wording import Teller
 
-    names = [each.name for each in config.reservoirs]
-    station = config.station
-    # A machine without a list of time zones knows this one all the same.
-    zone = UTC if station.timezone == "UTC" else ZoneInfo(station.timezone)
-    repeat_every = timedelta(minutes=settings.repeat_every_min)
+    station, teller = config.station, make_teller(config)
     rules = Rules(
-        repeat_every,
+        teller.repeat_every,
         settings.at_most_per_h,
         tuple(map(_time_of_day, settings.digest_at)),
         (_time_of_day(settings.quiet_from), _time_of_day(settings.quiet_until)),
-        zone,
+        teller.zone,
     )
     clock = clock_of(station.rehearsal_speed, station.rehearsal_since)
     return NotifySink(
-        open_posts(read_receivers(settings.urls_file, names)),
+        make_posts(config),
         rules,
-        Teller(station.name, zone, repeat_every),
-        names,
+        teller,
+        [each.name for each in config.reservoirs],
         reader,
         notices_path(config.journal.path),
         wall=lambda: clock.now().wall,
     )
+
+
+def _zone(config: Config) -> tzinfo:
+    name = config.station.timezone
+    # A machine without a list of time zones knows this one all the same.
+    return UTC if name == "UTC" else ZoneInfo(name)
 
 
 def _time_of_day(text: str) -> time:

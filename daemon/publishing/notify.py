@@ -27,13 +27,12 @@ from daemon.publishing.notices import Notice, Priority, Standing, notice_of
 from daemon.publishing.notices_file import NoticesFile
 from daemon.publishing.post import Post
 from daemon.publishing.receivers import Receiver
-from daemon.publishing.sink import Backoff, SinkError
+from daemon.publishing.sink import BATCH, Backoff, SinkError
 from daemon.publishing.telling import (
     Ledger,
     Message,
     Reason,
     Rules,
-    begin,
     due,
     forget_all_but,
     sent,
@@ -71,7 +70,7 @@ class Line:
     post: Post
     backoff: Backoff
     outage: Outage
-    ledger: Ledger = field(default_factory=Ledger)
+    ledger: Ledger
     again_s: float = float("-inf")
     errand: Errand | None = None
     message: Message | None = None
@@ -108,7 +107,13 @@ class NotifySink:
         """
         rng = Random()  # noqa: S311 - spreads retries, hides nothing
         self._lines = [
-            Line(receiver, post, Backoff(rng), Outage(log, f"telling {receiver.label}"))
+            Line(
+                receiver,
+                post,
+                Backoff(rng),
+                Outage(log, f"telling {receiver.label}"),
+                Ledger(wall()),
+            )
             for receiver, post in posts.items()
         ]
         self._rules, self._teller, self._reservoirs = rules, teller, reservoirs
@@ -133,12 +138,19 @@ class NotifySink:
         for notice in notices:
             self._take(notice)
         fault = self._save()
+        caught_up = len(entries) < BATCH
         for line in self._lines:
             self._collect(line)
-            self._send(line)
+            if caught_up:  # else what is read next may be the end of what would be told
+                self._send(line)
         fault = self._save() or fault
         if fault is not None:
             raise fault
+
+    @property
+    def busy(self) -> bool:
+        """Whether a message is on its way."""
+        return any(line.errand is not None for line in self._lines)
 
     def pressing(self) -> bool:
         """Return whether a receiver has answered; see `Sink`."""
@@ -160,25 +172,18 @@ class NotifySink:
         file = NoticesFile(self._path)
         try:
             journal, ledgers = file.read()
-            known = [
-                notice
-                for seq, event in self._reader.alarms()
-                if (notice := notice_of(Stored(seq, event))) is not None
-            ]
             self._journal = self._reader.identity()
+            if journal not in ("", self._journal):
+                for ledger in ledgers.values():
+                    wind_back(ledger, 0)
+            for line in self._lines:
+                line.ledger = ledgers.get(line.receiver.key) or self._begin(line, ledgers)
         except BaseException:
             file.close()
             raise
         for line in self._lines:
-            told = [each for each in known if line.receiver.wants(each)]
-            ledger = ledgers.pop(line.receiver.key, None)
-            if ledger is None:
-                ledger = begin(told, self._wall())
-                ledger.seq = known[-1].seq if known else 0
-            if journal not in ("", self._journal):
-                wind_back(ledger, 0)
-            forget_all_but(ledger, self._reservoirs)
-            line.ledger = ledger
+            ledgers.pop(line.receiver.key, None)
+            forget_all_but(line.ledger, self._reservoirs)
         for lost in ledgers.values():
             if lost.waiting:
                 log.warning(
@@ -186,6 +191,18 @@ class NotifySink:
                     len(lost.waiting),
                 )
         self._file, self._unsaved = file, True
+
+    def _begin(self, line: Line, others: Mapping[str, Ledger]) -> Ledger:
+        """Return the ledger of somebody new, told of what stands as far as others know of it."""
+        now = self._wall()
+        ledger = Ledger(now)
+        last = max((each.seq for each in others.values()), default=0)
+        for seq, event in self._reader.alarms() if last else []:
+            notice = notice_of(Stored(seq, event))
+            if notice is not None and seq <= last and line.receiver.wants(notice):
+                take(ledger, notice, now)
+        ledger.seq = last
+        return ledger
 
     def _check_journal(self) -> None:
         """See whether the journal is another one, or an older copy of it."""
@@ -201,7 +218,8 @@ class NotifySink:
         for line in self._lines:
             if line.receiver.wants(notice):
                 take(line.ledger, notice, self._wall())
-                self._unsaved = True
+            line.ledger.seq = max(line.ledger.seq, notice.seq)
+        self._unsaved = True
 
     def _save(self) -> SinkError | None:
         """Write down what changed; return why it could not be."""
@@ -231,7 +249,7 @@ class NotifySink:
         elif errand.done or now_s - errand.begun_s >= HUNG_S:
             if not errand.done:
                 line.hung.append(errand)
-            why = errand.fault or f"{line.receiver.label} did not answer within {HUNG_S:g} s"
+            why = errand.fault or f"no answer within {HUNG_S:g} s"
             waiting = len(line.ledger.waiting)
             line.outage.failed(f"{why}; what waits ({waiting}) goes later", now_s)
             line.again_s = now_s + line.backoff.failed(now_s)

@@ -98,13 +98,11 @@ class ApprisePost:
             )
         except Exception as exc:  # noqa: BLE001 - a plugin may raise whatever its own library does
             self._words.take()
-            raise SinkError(
-                f"{self._receiver.label} did not take it: {type(exc).__name__}"
-            ) from None
+            raise SinkError(f"the way there fails: {type(exc).__name__}") from None
         said = self._words.take()
         if not taken:
-            why = self._receiver.redacted(said).rstrip(".") or "it did not say why"
-            raise SinkError(f"{self._receiver.label} did not take it: {why}")
+            why = self._receiver.redacted(said).rstrip(".")
+            raise SinkError(why or "it was not taken, and nobody said why")
 
 
 def open_posts(receivers: Sequence[Receiver]) -> dict[Receiver, Post]:

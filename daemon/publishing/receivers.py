@@ -139,7 +139,7 @@ def _meant(place: int, word: str, reservoirs: Collection[str]) -> str:
         return "reservoir"
     known = [*_words(), *reservoirs]
     close = difflib.get_close_matches(word[:60], known, n=1, cutoff=0.6)
-    near = f"did you mean {close[0]}?" if close else f"known are {', '.join(known)}"
+    near = f"the nearest is {close[0]}" if close else f"known are {', '.join(known)}"
     raise SinkError(f"has as word {place} neither a priority nor a reservoir; {near}")
 
 

@@ -118,6 +118,7 @@ class Ledger:
     """Everything to be known of one receiver; plain data.
 
     Attributes:
+        born: When it was begun; what was over by then is told to nobody.
         seq: Of the last event taken.
         waiting: What is to be told, in order.
         open: Raised alarms by key.
@@ -126,6 +127,7 @@ class Ledger:
         counted: What could not be kept waiting, by key.
     """
 
+    born: datetime
     seq: int = 0
     waiting: list[Waiting] = field(default_factory=list)
     open: dict[str, Open] = field(default_factory=dict)
@@ -165,7 +167,9 @@ def take(ledger: Ledger, notice: Notice, now: datetime) -> None:
         return
     known.repeats = False
     untold = _untold(ledger, known.notice.seq)
-    if untold is not None:
+    if untold is not None and notice.at < ledger.born:
+        del ledger.waiting[untold]
+    elif untold is not None:
         ledger.waiting[untold] = replace(ledger.waiting[untold], then=notice)
     elif notice.standing is Standing.OVER and known.told is not None:
         _wait(ledger, Waiting(replace(notice, priority=known.notice.priority), now))
@@ -188,10 +192,10 @@ def due(ledger: Ledger, rules: Rules, now: datetime) -> Message | None:
         crowded = free == 1 or len(prompt) > AT_ONCE or ledger.counted
         told = [*prompt, *low] if crowded else [min(prompt, key=_rank)]
         return _message(ledger, Reason.CHANGE, told)
+    if low:
+        return _message(ledger, Reason.DIGEST, low)
     repeats = _repeats(ledger, rules, now)
-    if repeats:
-        return Message(Reason.REPEAT, tuple(repeats))
-    return _message(ledger, Reason.DIGEST, low) if low else None
+    return Message(Reason.REPEAT, tuple(repeats)) if repeats else None
 
 
 def sent(ledger: Ledger, message: Message, now: datetime) -> None:
@@ -222,26 +226,6 @@ def forget_all_but(ledger: Ledger, reservoirs: Sequence[str]) -> None:
     for key, known in list(ledger.open.items()):
         if known.notice.reservoir and known.notice.reservoir not in reservoirs:
             del ledger.open[key]
-
-
-def begin(notices: Sequence[Notice], now: datetime) -> Ledger:
-    """Return the ledger of somebody new, who is told only of what is not over.
-
-    Args:
-        notices: Every change so far, in order.
-        now: Wall time, UTC.
-    """
-    ledger = Ledger()
-    standing: dict[str, Notice] = {}
-    for notice in notices:
-        if notice.standing is Standing.RAISED:
-            standing[notice.key] = notice
-        else:
-            standing.pop(notice.key, None)
-    for notice in sorted(standing.values(), key=lambda each: each.seq):
-        take(ledger, notice, now)
-    ledger.seq = notices[-1].seq if notices else 0
-    return ledger
 
 
 def _wait(ledger: Ledger, item: Waiting) -> None:

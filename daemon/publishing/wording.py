@@ -66,6 +66,14 @@ class Teller:
         parts.append(f"Station {self.station}, {self._time(now)}")
         return "\n\n".join(parts)
 
+    def trial(self, now: datetime) -> tuple[str, str]:
+        """Return title and text of a message that only tries the way."""
+        body = (
+            "This is a test of how alarms reach you. Nothing is wrong; do nothing.\n\n"
+            f"Station {self.station}, {self._time(now)}"
+        )
+        return f"{self.station}: a test, nothing is wrong", body
+
     def _whole(self, item: Waiting, reason: Reason, now: datetime) -> str:
         notice, kind = item.notice, CATALOGUE.get(item.notice.name)
         lines = []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -12,7 +13,7 @@ from typing import Any, Protocol
 import pytest
 
 from daemon.config import Mqtt
-from daemon.entries import Kind
+from daemon.entries import Entry, Kind
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
@@ -20,6 +21,7 @@ from daemon.publishing.mqtt import MqttSink
 from daemon.publishing.sink import Sink, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import STATION, event, listening, reading
+from tests.services.notify_parts import Clocks, alarm, hooked, make_sink
 
 
 class Stage(Protocol):
@@ -27,9 +29,11 @@ class Stage(Protocol):
 
     Attributes:
         sink: The sink.
+        entries: Three that it has a use for.
     """
 
     sink: Sink
+    entries: Sequence[Entry]
 
     def break_down(self) -> None:
         """Have the other side take nothing from now on."""
@@ -64,8 +68,13 @@ class Recorder:
         """Nothing to say good-bye to."""
 
 
+ANY = (reading(1), event(2), event(3, Kind.DEVICE, ""))
+
+
 class RecorderStage:
     """A recorder that fails at will."""
+
+    entries: Sequence[Entry] = ANY
 
     def __init__(self) -> None:
         self.recorder = Recorder()
@@ -86,6 +95,8 @@ class RecorderStage:
 
 class MqttStage:
     """The MQTT sink, a broker that can be killed, and a durable subscriber."""
+
+    entries: Sequence[Entry] = ANY
 
     def __init__(self, broker: Broker, reader: Reader, closing: ExitStack) -> None:
         self._broker = broker
@@ -109,6 +120,8 @@ class MqttStage:
 
 class GuideStage:
     """The sink that the guide for developers shows, as it stands there."""
+
+    entries: Sequence[Entry] = ANY
 
     def __init__(self, folder: Path) -> None:
         guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
@@ -135,6 +148,33 @@ class GuideStage:
         return [json.loads(line)["seq"] for line in kept.read_text().splitlines()]
 
 
+class NotifyStage:
+    """The sink that tells people; what acknowledges is its own file, which can be taken away."""
+
+    entries: Sequence[Entry] = (alarm(1), alarm(2, "short-yield"), alarm(3, "mixing-overdue"))
+
+    def __init__(self, folder: Path, closing: ExitStack) -> None:
+        self._hook = closing.enter_context(hooked())
+        self.sink: Sink = make_sink(folder, [self._hook.url], Clocks())
+        self._path = folder / "journal-notices.db"
+        closing.callback(self.sink.close)
+
+    def break_down(self) -> None:
+        """Take its file away."""
+        self._path.rename(self._path.with_name("away"))
+
+    def recover(self) -> None:
+        """Put it back."""
+        self._path.with_name("away").rename(self._path)
+
+    def received(self) -> list[int]:
+        """Numbers in what the receiver was told; it is told one thing after another."""
+        if self._path.exists():
+            self.sink.deliver([])
+        found = [re.search(r"Why: Number (\d)", each) for each in self._hook.bodies]
+        return [int(each[1]) for each in found if each]
+
+
 @pytest.fixture
 def reader(tmp_path: Path) -> Reader:
     """The reader of the journal."""
@@ -142,10 +182,10 @@ def reader(tmp_path: Path) -> Reader:
 
 
 @pytest.fixture
-def writer(tmp_path: Path) -> Iterator[Writer]:
+def writer(tmp_path: Path, stage: Stage) -> Iterator[Writer]:
     """The writer of the journal, three entries in it."""
     with Writer(tmp_path / "journal.db") as one:
-        one.append([reading(1), event(2), event(3, Kind.DEVICE, "")], 0.0)
+        one.append(stage.entries, 0.0)
         yield one
 
 
@@ -156,7 +196,7 @@ def cursors(tmp_path: Path) -> Iterator[Cursors]:
         yield one
 
 
-@pytest.fixture(params=["recorder", "guide", "mqtt"])
+@pytest.fixture(params=["recorder", "guide", "mqtt", "notify"])
 def stage(
     request: pytest.FixtureRequest,
     make_broker: Callable[..., Broker],
@@ -171,6 +211,8 @@ def stage(
             yield MqttStage(broker, reader, closing)
         elif request.param == "guide":
             yield GuideStage(tmp_path)
+        elif request.param == "notify":
+            yield NotifyStage(tmp_path, closing)
         else:
             yield RecorderStage()
 

@@ -29,6 +29,9 @@ def test_the_commented_parts_of_the_example_are_right_too() -> None:
 
     assert config.mqtt is not None
     assert DEPLOY / "mqtt-password" == config.mqtt.password_file
+    assert config.notify is not None
+    assert DEPLOY / "receivers" == config.notify.urls_file
+    assert config.heartbeat is not None
 
 
 def test_the_rehearsal_s_configuration_is_right() -> None:

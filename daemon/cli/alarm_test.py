@@ -1,0 +1,84 @@
+"""`brinewright alarm test`: one message to everybody who is told of alarms, and who took it."""
+
+from __future__ import annotations
+
+import time
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from daemon.cli.output import CONFIG, NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.publishing.errand import Errand
+    from daemon.publishing.receivers import Receiver
+
+WAIT_S = 60.0
+
+ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one object.")]
+
+
+def add_to(group: typer.Typer) -> None:
+    """Add the verb to its group."""
+    group.command(name="test")(try_out)
+
+
+def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
+    """Send a test message now to everybody who is told of alarms.
+
+    Ends with 1 when some did not take it, and with 69 when none did.
+    """
+    settings = read_config(config)
+    if settings.notify is None:
+        fail("the configuration has no section [notify], so nobody is told of alarms", CONFIG)
+    until_s = time.monotonic() + WAIT_S
+    errands = _begin(settings)
+    faults = {
+        receiver: _fault(errand, max(0.0, until_s - time.monotonic()))
+        for receiver, errand in errands.items()
+    }
+    taken = sum(not fault for fault in faults.values())
+    answer = {
+        "taken": taken,
+        "not_taken": len(faults) - taken,
+        "receivers": [
+            {"receiver": each.label, "taken": not fault, "why": fault}
+            for each, fault in faults.items()
+        ],
+    }
+    rows = [(each.label, fault or "taken") for each, fault in faults.items()]
+    emit(answer, as_json=as_json, text=table(rows))
+    if taken < len(faults):
+        raise SystemExit(NOT_SO if taken else UNAVAILABLE)
+
+
+def _begin(config: Config) -> dict[Receiver, Errand]:
+    from daemon.clock import clock_of
+    from daemon.publishing.configured import make_posts, make_teller
+    from daemon.publishing.errand import Errand
+    from daemon.publishing.sink import SinkError
+
+    try:
+        posts = make_posts(config)
+    except SinkError as exc:
+        fail(str(exc), CONFIG)
+    station = config.station
+    now = clock_of(station.rehearsal_speed, station.rehearsal_since).now().wall
+    title, body = make_teller(config).trial(now)
+    return {
+        receiver: Errand(
+            partial(post.send, title, body, "info"), f"line {receiver.line}", time.monotonic()
+        )
+        for receiver, post in posts.items()
+    }
+
+
+def _fault(errand: Errand, longest_s: float) -> str:
+    """Wait for a message to be taken; return why it was not, or nothing."""
+    if errand.wait(longest_s):
+        return errand.fault
+    return f"it did not answer within {WAIT_S:g} s"

@@ -1,0 +1,277 @@
+"""Parts of the tests of telling people: real receivers on loopback, a clock, and alarms."""
+
+from __future__ import annotations
+
+import email
+import json
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from email.message import EmailMessage
+from email.policy import default
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
+from typing import Any
+
+from aiosmtpd.controller import Controller
+from aiosmtpd.smtp import Envelope
+
+from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.publishing.notify import NotifySink
+from daemon.publishing.post import open_posts
+from daemon.publishing.receivers import read_receivers
+from daemon.publishing.telling import Rules
+from daemon.publishing.wording import Teller
+from tests.conftest import LOOPBACK, find_free_port, wait_until
+from tests.services.mqtt_parts import START, STATION
+
+RESERVOIRS = ("mix-1", "mix-2")
+
+
+def alarm(
+    number: int,
+    name: str = "probe-fault",
+    state: str = "raised",
+    reservoir: str = "mix-1",
+    **facts: JSON,
+) -> Event:
+    """An event of an alarm, `number` seconds after the start."""
+    at = Instant(START + timedelta(seconds=number), float(number), "boot-1")
+    told = {"name": name, "state": state, "why": f"number {number}"} | facts
+    return Event(reservoir, at, "lot-7", Kind.ALARM, told)
+
+
+@dataclass
+class Hook:
+    """An HTTP server on loopback that takes what is posted or asked for, while it is up.
+
+    Attributes:
+        port: The same across down and up.
+        told: What was posted, as JSON, in order.
+        asked: Paths that were asked for, in order.
+        status: What it answers.
+        silence: While set, it takes what comes and does not answer.
+    """
+
+    port: int = field(default_factory=find_free_port)
+    told: list[dict[str, Any]] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+    status: int = 200
+    silence: threading.Event = field(default_factory=threading.Event)
+    _talk: threading.Event = field(default_factory=threading.Event)
+    _server: ThreadingHTTPServer | None = None
+    _thread: threading.Thread | None = None
+
+    @property
+    def url(self) -> str:
+        """Its address for the library, with something secret in it."""
+        return f"json://{LOOPBACK}:{self.port}/topsecret?rto=60"
+
+    @property
+    def titles(self) -> list[str]:
+        """Titles of what was posted."""
+        return [str(each["title"]) for each in self.told]
+
+    @property
+    def bodies(self) -> list[str]:
+        """Texts of what was posted."""
+        return [str(each["message"]) for each in self.told]
+
+    def up(self) -> None:
+        """Listen."""
+        hook = self
+
+        class Handler(BaseHTTPRequestHandler):
+            def do_POST(self) -> None:
+                said = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+                if hook.status < 300 and not hook.silence.is_set():
+                    hook.told.append(said)
+                self._answer()
+
+            def do_GET(self) -> None:
+                hook.asked.append(self.path)
+                self._answer()
+
+            def _answer(self) -> None:
+                if hook.silence.is_set():
+                    hook._talk.wait()
+                self.send_response(hook.status)
+                self.send_header("Content-Length", "0")
+                self.end_headers()
+
+            def log_message(self, *_: object) -> None:
+                """Say nothing."""
+
+        self._talk.clear()
+        self._server = ThreadingHTTPServer((LOOPBACK, self.port), Handler)
+        self._server.daemon_threads = True
+        self._thread = threading.Thread(target=self._server.serve_forever, args=(0.02,))
+        self._thread.start()
+
+    def down(self) -> None:
+        """Stop listening; nothing if it does not."""
+        self._talk.set()
+        if self._server is not None and self._thread is not None:
+            self._server.shutdown()
+            self._thread.join()
+            self._server.server_close()
+            self._server = None
+
+
+@contextmanager
+def hooked() -> Iterator[Hook]:
+    """An HTTP server that is up."""
+    hook = Hook()
+    hook.up()
+    try:
+        yield hook
+    finally:
+        hook.down()
+
+
+@dataclass
+class Mailbox:
+    """A mail server on loopback.
+
+    Attributes:
+        port: Where it listens; the same across down and up.
+        mails: What it took, in order.
+    """
+
+    port: int = field(default_factory=find_free_port)
+    mails: list[EmailMessage] = field(default_factory=list)
+    _controller: Controller | None = None
+
+    @property
+    def url(self) -> str:
+        """Its address for the library."""
+        return f"mailto://{LOOPBACK}:{self.port}/?from=wing@example.org&to=keeper@example.org"
+
+    async def handle_DATA(self, _server: object, _session: object, envelope: Envelope) -> str:
+        """Take a mail; the name is the library's."""
+        content = envelope.content
+        assert isinstance(content, bytes)
+        self.mails.append(email.message_from_bytes(content, _class=EmailMessage, policy=default))
+        return "250 taken"
+
+    def up(self) -> None:
+        """Listen."""
+        self._controller = Controller(self, hostname=LOOPBACK, port=self.port)
+        self._controller.start()
+
+    def down(self) -> None:
+        """Stop listening; nothing if it does not."""
+        if self._controller is not None:
+            self._controller.stop()
+            self._controller = None
+
+
+@contextmanager
+def mailing() -> Iterator[Mailbox]:
+    """A mail server that is up."""
+    box = Mailbox()
+    box.up()
+    try:
+        yield box
+    finally:
+        box.down()
+
+
+@dataclass
+class Clocks:
+    """Both clocks of a test, moved by hand."""
+
+    now: datetime = START + timedelta(seconds=10)
+    mono_s: float = 1000.0
+
+    def wall(self) -> datetime:
+        """Wall time."""
+        return self.now
+
+    def clock(self) -> float:
+        """Monotonic seconds."""
+        return self.mono_s
+
+    def pass_by(self, span: timedelta) -> None:
+        """Let time go by."""
+        self.now += span
+        self.mono_s += span.total_seconds()
+
+
+def write_urls(folder: Path, *lines: str) -> Path:
+    """Write the file of receivers, readable by its owner alone."""
+    path = folder / "receivers"
+    path.write_text("\n".join(lines) + "\n")
+    path.chmod(0o600)
+    return path
+
+
+def make_sink(
+    folder: Path, lines: Sequence[str], clocks: Clocks, rules: Rules | None = None
+) -> NotifySink:
+    """Return the sink for the journal in a folder, with the real library."""
+    rules = rules or Rules()
+    receivers = read_receivers(write_urls(folder, *lines), RESERVOIRS)
+    return NotifySink(
+        open_posts(receivers),
+        rules,
+        Teller(STATION, rules.zone, rules.repeat_every),
+        RESERVOIRS,
+        Reader(folder / "journal.db"),
+        folder / "journal-notices.db",
+        clocks.wall,
+        clocks.clock,
+    )
+
+
+@dataclass
+class Desk:
+    """A journal, the sink that follows it, and the clocks of both.
+
+    Attributes:
+        folder: Where all of it lies.
+        lines: Of the file of receivers.
+        clocks: Moved by hand.
+        rules: When what is told.
+    """
+
+    folder: Path
+    lines: Sequence[str]
+    clocks: Clocks = field(default_factory=Clocks)
+    rules: Rules = field(default_factory=Rules)
+    _seq: int = 0
+
+    def __post_init__(self) -> None:
+        """Make journal and sink."""
+        with Writer(self.folder / "journal.db"):
+            self.reader = Reader(self.folder / "journal.db")
+        self.sink = make_sink(self.folder, self.lines, self.clocks, self.rules)
+
+    def happen(self, *events: Event) -> None:
+        """Write events to the journal and hand them to the sink."""
+        with Writer(self.folder / "journal.db") as writer:
+            writer.append(list(events), 0.0)
+        self.follow()
+
+    def follow(self) -> None:
+        """Hand over what is new, as following does."""
+        entries = self.reader.after(self._seq)
+        self.sink.deliver(entries)
+        self._seq = entries[-1].seq if entries else self._seq
+
+    def settle(self) -> None:
+        """Let the sink go on until nothing is on its way and nothing more is due."""
+        while True:
+            self.sink.deliver([])
+            if not self.sink.busy:
+                return
+            wait_until(self.sink.pressing, "an answer")
+
+    def restart(self) -> None:
+        """Close the sink and begin another on the same files."""
+        self.sink.close()
+        self.sink = make_sink(self.folder, self.lines, self.clocks, self.rules)

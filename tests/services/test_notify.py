@@ -1,0 +1,253 @@
+"""People are told through real receivers on loopback: a mail server and an HTTP server."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Iterator
+from datetime import timedelta
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from daemon.journal.cursors import Cursors
+from daemon.publishing.notify import HUNG_AT_MOST, HUNG_S
+from daemon.publishing.sink import follow
+from daemon.publishing.telling import Rules
+from tests.conftest import wait_until
+from tests.services.notify_parts import Clocks, Desk, Hook, alarm, hooked, mailing
+
+MINUTE = timedelta(minutes=1)
+
+
+@pytest.fixture
+def hook() -> Iterator[Hook]:
+    """An HTTP server that is up."""
+    with hooked() as one:
+        yield one
+
+
+@pytest.fixture
+def make_desk(tmp_path: Path) -> Iterator[Callable[..., Desk]]:
+    """A function that gives the sink with its journal."""
+    made: list[Desk] = []
+
+    def make(*lines: str, rules: Rules | None = None) -> Desk:
+        made.append(Desk(tmp_path, lines, rules=rules or Rules()))
+        return made[-1]
+
+    yield make
+    for desk in made:
+        desk.sink.close()
+
+
+def test_an_alarm_reaches_a_mailbox_in_plain_words(make_desk: Callable[..., Desk]) -> None:
+    """The mail says what is wrong, where, why, since when by the local clock, and what to do."""
+    with mailing() as box:
+        desk = make_desk(box.url, rules=Rules(zone=ZoneInfo("Europe/Lisbon")))
+        desk.happen(
+            alarm(5, why="no answer from /dev/ttyUSB0 for 61 s: look at the <cable> & plug")
+        )
+        desk.settle()
+        (mail,) = box.mails
+
+    assert "mix-1: probe-fault (medium)" == mail["Subject"]
+    assert "keeper@example.org" in str(mail["To"])
+    assert "text/plain" == mail.get_content_type()
+    assert [
+        "The probe gives no value, or one that cannot be true.",
+        "",
+        "Alarm: probe-fault",
+        "Where: reservoir mix-1",
+        "Priority: medium",
+        "Why: No answer from /dev/ttyUSB0 for 61 s: look at the <cable> & plug.",
+        "Since: 2031-05-04 10:00 WEST",
+        "Do: Check that the probe is wet, plugged in and of the configured kind.",
+        "",
+        "Station quarantine-wing, 2031-05-04 10:00 WEST",
+    ] == mail.get_content().splitlines()
+
+
+@pytest.mark.parametrize("restarted", [False, True], ids=["running", "restarted"])
+def test_a_receiver_that_was_down_for_an_hour_is_told_late_and_once(
+    make_desk: Callable[..., Desk],
+    hook: Hook,
+    restarted: bool,  # noqa: FBT001 - a row of the table above
+) -> None:
+    """The other one is told at once and not again, and publishing may have been restarted."""
+    with mailing() as box:
+        desk = make_desk(box.url, hook.url, rules=Rules(repeat_every=timedelta(hours=3)))
+        hook.down()
+        desk.happen(alarm(5, priority="high"))
+        for _ in range(61):
+            desk.settle()
+            desk.clocks.pass_by(MINUTE)
+        if restarted:
+            desk.restart()
+        hook.up()
+        desk.happen(alarm(3661, state="acknowledged"))
+        desk.clocks.pass_by(MINUTE)
+        desk.settle()
+        desk.clocks.pass_by(2 * MINUTE)
+        desk.settle()
+
+        subjects = [str(mail["Subject"]) for mail in box.mails]
+
+    assert ["late: mix-1: probe-fault (high)"] == hook.titles
+    assert "This comes late: it happened 1 h 1 min ago." in hook.bodies[0]
+    assert "By now: acknowledged" in hook.bodies[0]
+    assert ["mix-1: probe-fault (high)"] == subjects
+
+
+def test_it_is_told_again_until_acknowledged(make_desk: Callable[..., Desk], hook: Hook) -> None:
+    """Every half hour, across a restart too."""
+    desk = make_desk(hook.url)
+    desk.happen(alarm(5, priority="high"))
+    for _ in range(65):
+        desk.settle()
+        desk.clocks.pass_by(MINUTE)
+        if len(hook.told) == 2:
+            desk.restart()
+    desk.happen(alarm(3905, state="acknowledged", who="kim"))
+    desk.clocks.pass_by(120 * MINUTE)
+    desk.settle()
+
+    assert ["mix-1: probe-fault (high)"] + 2 * ["mix-1: probe-fault goes on"] == hook.titles
+    assert "It is told again every 30 min" in hook.bodies[0]
+
+
+def test_a_storm_is_folded(make_desk: Callable[..., Desk], hook: Hook) -> None:
+    """Forty alarms in a minute are three messages in the hour, and the fourth names what waits."""
+    desk = make_desk(hook.url, rules=Rules(at_most_per_h=3))
+    desk.settle()
+    for number in range(40):
+        desk.happen(alarm(number, f"alarm-{number}"))
+        desk.settle()
+    desk.clocks.pass_by(59 * MINUTE)
+    desk.settle()
+    assert 3 == len(hook.told)
+    desk.clocks.pass_by(2 * MINUTE)
+    desk.settle()
+
+    assert 4 == len(hook.told)
+    assert "late: mix-1: alarm-3 (medium) and 36 more" == hook.titles[3]
+    assert "36 more:\n- mix-1: alarm-4 (medium), since" in hook.bodies[3]
+    told = "\n".join(hook.bodies)
+    assert [] == [
+        number
+        for number in range(40)
+        if f"Number {number}." not in told and f"number {number}\n" not in told + "\n"
+    ]
+
+
+def test_each_is_told_what_its_line_asks_for(make_desk: Callable[..., Desk], hook: Hook) -> None:
+    """By priority and reservoir; what is the station's is told whatever the reservoir."""
+    with hooked() as other:
+        desk = make_desk(f"high mix-2 {hook.url}", f"medium mix-1 {other.url}")
+        desk.happen(
+            alarm(1, "a", reservoir="mix-2", priority="high"),
+            alarm(2, "b", reservoir="mix-1", priority="high"),
+            alarm(3, "c", reservoir="", priority="high"),
+            alarm(4, "d", reservoir="mix-1", priority="medium"),
+            alarm(5, "e", reservoir="mix-1", priority="low"),
+        )
+        desk.settle()
+        assert ["quarantine-wing: c (high)", "mix-2: a (high)"] == sorted(hook.titles, reverse=True)
+        assert ["mix-1: d (medium)"] == other.titles
+
+
+def test_somebody_new_is_told_of_what_stands(make_desk: Callable[..., Desk], hook: Hook) -> None:
+    """And not of what was over before; the others are told nothing again."""
+    desk = make_desk(hook.url)
+    desk.happen(alarm(1, "a"), alarm(2, "a", "cleared"), alarm(3, "b"))
+    desk.settle()
+    before = len(hook.told)
+    with hooked() as other:
+        desk.lines = (hook.url, other.url)
+        desk.restart()
+        desk.settle()
+
+        assert ["mix-1: b (medium)"] == other.titles
+    assert before == len(hook.told)
+
+
+def _told(desk: Desk, hook: Hook) -> int:
+    desk.sink.deliver([])
+    return len(hook.told)
+
+
+def ours(caplog: pytest.LogCaptureFixture) -> list[logging.LogRecord]:
+    """What reaches the service's log; pytest hears also loggers that pass nothing on."""
+    assert not logging.getLogger("apprise").propagate
+    return [each for each in caplog.records if each.name.startswith("brinewright")]
+
+
+def test_a_receiver_that_never_answers_holds_up_nobody(
+    make_desk: Callable[..., Desk], hook: Hook, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The cursor moves, the others are told, and what hangs is left alone; no address is logged."""
+    with hooked() as deaf:
+        deaf.silence.set()
+        desk = make_desk(hook.url, deaf.url)
+        with caplog.at_level(logging.INFO), Cursors(desk.folder / "cursors.db") as cursors:
+            desk.happen(alarm(1, "a"))
+            assert 1 == follow(desk.reader, cursors, desk.sink)
+            wait_until(lambda: hook.titles == ["mix-1: a (medium)"], "the one that answers")
+            for _ in range(HUNG_AT_MOST + 2):
+                desk.clocks.pass_by(timedelta(seconds=HUNG_S + 61))
+                desk.sink.deliver([])
+            desk.happen(alarm(900, "b"))
+            wait_until(lambda: _told(desk, hook) == 2, "the second")
+        deaf.down()
+
+    said = [each.getMessage() for each in ours(caplog)]
+    assert HUNG_AT_MOST == len(said)
+    assert all("json on line 2 of receivers fails" in line for line in said)
+    assert all("no answer within 90 s" in line for line in said)
+    assert "topsecret" not in caplog.text
+
+
+def test_what_refuses_is_tried_again_and_logged_without_its_address(
+    make_desk: Callable[..., Desk], hook: Hook, caplog: pytest.LogCaptureFixture
+) -> None:
+    """One line when it starts, one when it ends; nothing of the library gets past it."""
+    hook.status = 503
+    desk = make_desk(hook.url)
+    with caplog.at_level(logging.INFO):
+        desk.happen(alarm(1, "a"))
+        desk.settle()
+        for _ in range(3):
+            desk.clocks.pass_by(timedelta(seconds=5))
+            desk.settle()
+        hook.status = 200
+        desk.clocks.pass_by(MINUTE)
+        desk.settle()
+
+    assert ["mix-1: a (medium)"] == hook.titles
+    first, last = ours(caplog)
+    assert "error=503; what waits (1) goes later" in first.getMessage()
+    assert "works again" in last.getMessage()
+    assert "topsecret" not in caplog.text
+
+
+def test_a_file_that_is_broken_is_moved_aside_and_what_stands_is_told(
+    make_desk: Callable[..., Desk], hook: Hook, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Rather told twice than not at all."""
+    desk = make_desk(hook.url)
+    (desk.folder / "journal-notices.db").write_bytes(b"not a database " * 1000)
+    desk.happen(alarm(1, "a"))
+    desk.settle()
+
+    assert ["mix-1: a (medium)"] == hook.titles
+    assert (desk.folder / "journal-notices.db.broken").exists()
+    assert "was moved to" in caplog.text
+
+
+def test_clocks_move_by_hand() -> None:
+    """Both clocks of these tests move together."""
+    clocks = Clocks()
+    before = clocks.now
+    clocks.pass_by(MINUTE)
+
+    assert (before + MINUTE, 1060.0) == (clocks.wall(), clocks.clock())
