@@ -98,7 +98,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except SinkError as exc:
         log.error("%s", exc)  # noqa: TRY400 - as above
         return EX_CONFIG
-    page = make_page(config, lambda _: (), Backoff(Random()))  # noqa: S311 - spreads retries
+    page = make_page(config, Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
     beside = [each for each in (page, heart) if each is not None]
     if not sinks and not beside:
         log.info("nothing to publish to: the configuration has no section [mqtt], and no page")

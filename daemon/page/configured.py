@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from functools import partial
 
 from daemon.clock import Clock, RehearsalClock, SystemClock
 from daemon.config import Config, Reservoir
-from daemon.entries import Follower, Instant
+from daemon.journal.cursors import cursors_path
+from daemon.journal.followers import followers
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
 from daemon.page.application import Application
@@ -20,14 +21,11 @@ OLD_PERIODS = 3
 log = logging.getLogger("brinewright.publish")
 
 
-def make_page(
-    config: Config, followers: Callable[[Instant], Sequence[Follower]], pauses: Pauses
-) -> PageServer | None:
+def make_page(config: Config, pauses: Pauses) -> PageServer | None:
     """Return what serves the page, not yet listening; None where it is turned off.
 
     Args:
         config: The whole configuration.
-        followers: Gives how the publishers stand.
         pauses: How long a port that cannot be had is left alone.
     """
     settings = config.page
@@ -41,12 +39,13 @@ def make_page(
             settings.port,
         )
     _hear_the_library()
+    path = config.journal.path
     lookout = Lookout(
         config.station.name,
         expected(config),
-        config.journal.path,
-        Reader(config.journal.path),
-        followers,
+        path,
+        Reader(path),
+        partial(followers, path, cursors_path(path), config.publishers),
         _clock(config).now,
     )
     return PageServer(

@@ -128,15 +128,28 @@ def _of_reservoirs(reservoirs: Iterable[Seen]) -> Iterator[Metric]:
 
 def _of_followers(followers: Iterable[Follower]) -> Iterator[Metric]:
     label = ("publisher",)
-    waiting = _gauge("publisher_backlog_entries", "Not yet acknowledged.", "entries", label)
+    waiting = _gauge(
+        "publisher_backlog_entries", "Not yet acknowledged; counted to 10,000.", "entries", label
+    )
     behind = _gauge("publisher_backlog_age_seconds", "Age of the oldest of them.", "seconds", label)
+    succeeded = _gauge(
+        "publisher_last_success_timestamp_seconds", "When it last worked.", "seconds", label
+    )
+    refused = CounterMetricFamily(
+        "brinewright_publisher_refused_entries",
+        "Entries that the other side will never take, left out.",
+        labels=label,
+    )
     failing = _gauge("publisher_failing", "1 while it fails.", labels=label)
     for each in followers:
         name = [plain(each.name)]
         waiting.add_metric(name, each.waiting)
         behind.add_metric(name, each.behind_s)
         failing.add_metric(name, float(bool(each.error)))
-    yield from (waiting, behind, failing)
+        refused.add_metric(name, each.refused)
+        if each.last_success_at is not None:
+            succeeded.add_metric(name, each.last_success_at.timestamp())
+    yield from (waiting, behind, succeeded, refused, failing)
 
 
 def _of_journal(present: Present) -> Iterator[Metric]:

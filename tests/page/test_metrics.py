@@ -14,7 +14,7 @@ from prometheus_client.parser import text_string_to_metric_families as read_plai
 from daemon.entries import Follower
 from daemon.page.metrics import exposition, families, plain
 from daemon.page.present import Present
-from tests.page.page_parts import present, seen, standing
+from tests.page.page_parts import NOW, present, seen, standing
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
 BASE_UNITS = {"", "seconds", "bytes", "celsius", "siemens_per_meter", "entries"}
@@ -102,19 +102,24 @@ def test_an_alarm_is_there_while_it_stands() -> None:
 
 
 def test_each_publisher_tells_how_far_behind_it_is() -> None:
-    """The backlog, its age, and whether it fails now."""
+    """The backlog, its age, when it last worked, what was refused, and whether it fails now."""
     found = told(
         Present(
             "quarantine-wing",
             present().at,
             (),
-            followers=(Follower("mqtt", 12, 30.5, "no broker"), Follower("influx", 0, 0.0)),
+            followers=(
+                Follower("mqtt", 12, 30.5, "no broker", last_success_at=NOW),
+                Follower("influx", 0, 0.0, refused=3),
+            ),
         )
     )
 
     assert [12.0, 0.0] == values(found["publisher_backlog_entries"])
     assert [30.5, 0.0] == values(found["publisher_backlog_age_seconds"])
     assert [1.0, 0.0] == values(found["publisher_failing"])
+    assert [NOW.timestamp()] == values(found["publisher_last_success_timestamp_seconds"])
+    assert [0.0, 3.0] == values(found["publisher_refused_entries"])
     assert ["mqtt", "influx"] == [
         sample.labels["publisher"] for sample in found["publisher_failing"].samples
     ]

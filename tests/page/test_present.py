@@ -147,11 +147,11 @@ class Never:
 
 def test_the_page_is_on_unless_it_is_turned_off() -> None:
     """On loopback, with and without a section."""
-    page = make_page(config(), lambda _: (), Never())
+    page = make_page(config(), Never())
 
     assert page is not None
     assert ("127.0.0.1", 8407) == (page.host, page.port)
-    assert make_page(config("enabled = false"), lambda _: (), Never()) is None
+    assert make_page(config("enabled = false"), Never()) is None
 
 
 @pytest.mark.parametrize(
@@ -162,14 +162,14 @@ def test_a_page_for_other_machines_comes_with_a_warning(
 ) -> None:
     """It has no password, and says so when it is opened to others."""
     with caplog.at_level(logging.WARNING):
-        make_page(config(f'listen = "{listen}"'), lambda _: (), Never())
+        make_page(config(f'listen = "{listen}"'), Never())
 
     assert warned is ("asks for no password" in caplog.text)
 
 
 def test_its_names_are_those_of_the_configuration() -> None:
     """In small letters, as they are compared."""
-    page = make_page(config('names = ["Mixing.LAN"]'), lambda _: (), Never())
+    page = make_page(config('names = ["Mixing.LAN"]'), Never())
 
     assert page is not None
     assert "mixing.lan" in page.application.names

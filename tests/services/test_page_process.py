@@ -123,6 +123,28 @@ def test_the_page_only_reads(writer: Writer, publisher: Publisher, free_port: in
     assert "brinewright_journal_entries_total 101.0" in ask(free_port, "/metrics").text
 
 
+def test_a_publisher_that_falls_behind_is_told(
+    broker: Broker, writer: Writer, publisher: Publisher, free_port: int
+) -> None:
+    """In the metrics and at the foot of the page, while its broker is away and no longer."""
+
+    def told(line: str) -> bool:
+        return line in asked(free_port, "/metrics").text.splitlines()
+
+    writer.append([reading(1)], 0.0)
+    publisher.start()
+    wait_until(lambda: told('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "none")
+    assert told('brinewright_publisher_failing{publisher="mqtt"} 0.0')
+    broker.stop()
+    writer.append([reading(2), reading(3)], 1.0)
+    wait_until(lambda: told('brinewright_publisher_failing{publisher="mqtt"} 1.0'), "its failure")
+    assert told('brinewright_publisher_backlog_entries{publisher="mqtt"} 2.0')
+    assert "mqtt is 2 entries behind: broker 127.0.0.1" in ask(free_port).text.replace("no ", "")
+    broker.start()
+    wait_until(lambda: told('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "it")
+    assert told('brinewright_publisher_failing{publisher="mqtt"} 0.0')
+
+
 def children_of(pid: int) -> list[int]:
     """A process and all below it."""
     found = [pid]
