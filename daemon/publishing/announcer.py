@@ -24,6 +24,10 @@ HUB_STATUS = "homeassistant/status"
 """Where a hub says that it is there; does not follow the prefix."""
 PAUSE_S = (1.5, 4.0)
 """Shortest and longest; spread, so that many stations do not speak to a hub at once."""
+MOST_KEPT = 500
+"""So many announcements are withdrawn at a time, whoever wrote them in our place."""
+GONE = b"?"
+"""Stands for an announcement that is to be withdrawn, whatever it said."""
 PLATFORMS = ("sensor", "binary_sensor", "button")
 
 
@@ -69,8 +73,9 @@ class Announcer:
             if letter.payload == b"online" and not letter.retained:
                 self._asked = True
                 self._look_later(now_s)
-        elif letter.retained and letter.payload:
-            self._kept[letter.topic] = letter.payload
+        elif letter.retained and letter.size and self._has_room(letter.topic):
+            ours = letter.topic in self._topics
+            self._kept[letter.topic] = letter.payload if ours else GONE
             self._look_later(now_s)
 
     def is_one(self, topic: str) -> bool:
@@ -98,6 +103,14 @@ class Announcer:
         self._asked = False
         self._due_s = now_s + self._pause_s() if unfinished else None
         return found
+
+    @property
+    def _topics(self) -> set[str]:
+        return {config_topic(self.prefix, self.station, each.reservoir) for each in self.told}
+
+    def _has_room(self, topic: str) -> bool:
+        """Whether to take note of a topic; what finds no room is found at another connection."""
+        return topic in self._topics or topic in self._kept or len(self._kept) < MOST_KEPT
 
     def _plain(self, each: Announced) -> Message:
         return announcement(self.prefix, each)

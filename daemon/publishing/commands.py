@@ -283,7 +283,8 @@ class Commands:
             closed = False
         else:
             closed = wanted.startswith(("brinewright/", "$", *self.closed_topics))
-        unfit = not wanted or set(wanted) & set("+#\0")
+        # A broker that passes on a topic which it then refuses would cost us the connection.
+        unfit = not wanted or set(wanted) & set("+#") or not wanted.isprintable()
         return usual if closed or unfit else wanted
 
     def _tell_of_retained(self, topic: str) -> None:

@@ -85,7 +85,9 @@ def _object(payload: bytes, size: int) -> dict[str, JSON]:
     if size > LARGEST_BYTES:
         raise BadRequestError(f"{size} bytes are too many; {LARGEST_BYTES} are allowed")
     try:
-        told = json.loads(payload.decode("utf-8"), parse_constant=_no_number)
+        told = json.loads(
+            payload.decode("utf-8"), parse_constant=_no_number, object_pairs_hook=_each_once
+        )
         json.dumps(told, ensure_ascii=False).encode()  # finds half surrogate pairs
     except UnicodeError:
         raise BadRequestError("it is not UTF-8 text") from None
@@ -94,6 +96,16 @@ def _object(payload: bytes, size: int) -> dict[str, JSON]:
     if not isinstance(told, dict):
         raise BadRequestError('it is JSON, but no object such as {"verb": "batch.confirm"}')
     return told
+
+
+def _each_once(pairs: list[tuple[str, JSON]]) -> dict[str, JSON]:
+    """Refuse what readers of JSON understand differently: RFC 8259, 4."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        names = [name for name, _ in pairs]
+        twice = next(name for name in names if names.count(name) > 1)
+        raise BadRequestError(f"{_shown(twice)} stands twice in one object")
+    return found
 
 
 def _no_number(name: str) -> JSON:

@@ -7,7 +7,7 @@ from random import Random
 import pytest
 
 from daemon.config.services import COMMANDS
-from daemon.publishing.announcer import HUB_STATUS, PAUSE_S, Announcer
+from daemon.publishing.announcer import HUB_STATUS, MOST_KEPT, PAUSE_S, Announcer
 from daemon.publishing.discovery import Announced, announcement
 from daemon.publishing.letters import Letter
 from tests.unit.hub_rules import faults, told_of
@@ -123,3 +123,30 @@ def test_rubbish_in_our_place_is_overwritten(rubbish: bytes) -> None:
     one.hear(kept(TOPIC, rubbish), 0.1)
 
     assert [announcement("homeassistant", BARE)] == one.due(LONGEST_S)
+
+
+def test_a_flood_of_strangers_announcements_is_taken_in_parts() -> None:
+    """So that memory is bounded: what each says is not kept, and no more than so many."""
+    one = announcer(BARE)
+    for number in range(3 * MOST_KEPT):
+        topic = TOPIC.replace("mix-1", f"forged-{number}")
+        one.hear(kept(topic, b"x" * 60_000), 0.1)
+    one.hear(kept(TOPIC, b"forged too"), 0.2)
+    held = len(one.kept)
+    sent = one.due(LONGEST_S)
+
+    assert MOST_KEPT + 1 == held
+    assert MOST_KEPT == sum(each.payload == b"" for each in sent)
+    assert [announcement("homeassistant", BARE)] == [each for each in sent if each.topic == TOPIC]
+
+
+@pytest.mark.parametrize("topic", [TOPIC, OTHER])
+def test_what_was_too_long_to_be_held_is_put_right_too(topic: str) -> None:
+    """A letter without its payload says only that something is kept there."""
+    one = announcer(BARE)
+    one.hear(Letter(topic, b"", 70_000, retained=True), 0.1)
+    sent = {each.topic: each.payload for each in one.due(LONGEST_S)}
+
+    assert sent[TOPIC] == announcement("homeassistant", BARE).payload
+    assert sent.get(OTHER, b"") == b""
+    assert topic in sent

@@ -262,6 +262,7 @@ def test_an_inbox_that_cannot_be_written_is_the_answer(
         ("homeassistant/device/x/config", f"{HERE}/mix-1/command/reply"),
         ("$SYS/x", f"{HERE}/mix-1/command/reply"),
         ("a/+/b", f"{HERE}/mix-1/command/reply"),
+        ("a/\x07/b", f"{HERE}/mix-1/command/reply"),
     ],
 )
 def test_an_answer_never_goes_where_the_station_speaks_for_itself(

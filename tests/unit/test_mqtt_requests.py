@@ -120,6 +120,8 @@ def test_only_the_verb_is_needed() -> None:
         (b'{"verb": "batch.use", "facts": {"a": {}}}', "a must be a text, a number, true"),
         (b'{"verb": "batch.use", "a": [1]}', "a must be a text, a number, true"),
         (b'{"verb": "batch.use", "a": 1, "facts": {"a": 2}}', "'a' stands twice"),
+        (b'{"verb": "batch.note", "verb": "batch.use"}', "'verb' stands twice in one object"),
+        (b'{"verb": "batch.use", "facts": {"a": 1, "a": 1}}', "'a' stands twice in one object"),
         (b'{"verb": "batch.use", "a": 1e300}', "a is larger than any number"),
         (b'{"verb": "batch.use", "a": 1e999}', "a is larger than any number"),
         (b'{"verb": "batch.use", "a": ' + b"9" * 400 + b"}", "a is larger than any number"),
