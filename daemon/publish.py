@@ -101,7 +101,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     page = make_page(config, Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
     beside = [each for each in (page, heart) if each is not None]
     if not sinks and not beside:
-        log.info("nothing to publish to: the configuration has no section [mqtt], and no page")
+        log.info("nothing to publish to: no [mqtt], [influx], [notify] and no page is configured")
         return 0
     return _until_told(config, sinks, beside, log)
 

@@ -283,7 +283,7 @@ class Config(Section):
         reservoirs: `[[reservoir]]`, in the order of the file.
         journal: `[journal]`.
         mqtt: `[mqtt]`, or None.
-        influx: `[influx]`, or None; not used yet.
+        influx: `[influx]`, or None.
         page: `[page]`.
         notify: `[notify]`, or None.
         heartbeat: `[heartbeat]`, or None.
@@ -309,7 +309,8 @@ class Config(Section):
     @property
     def publishers(self) -> tuple[str, ...]:
         """Names of everything that the journal is published to, in a fixed order."""
-        return tuple(name for name in ("mqtt", "notify") if getattr(self, name) is not None)
+        known = ("mqtt", "influx", "notify")
+        return tuple(name for name in known if getattr(self, name) is not None)
 
     def reservoir(self, name: str) -> Reservoir:
         """Return the reservoir called `name`.

@@ -161,15 +161,15 @@ class Mqtt(Section):
 
 
 class Influx(Section):
-    """`[influx]`: a time-series database to write to.
-
-    Read and checked so that a file may already hold it; nothing writes there yet.
+    """`[influx]`: a time-series database that takes InfluxDB's v2 writes; without it, none.
 
     Attributes:
         url: Address of the server.
         org: Organisation.
-        bucket: Bucket.
+        bucket: Bucket; it must be there.
         token_file: File that holds the token alone.
+        ca_file: Who signed the server's certificate; None for whom the system trusts.
+        timeout_s: Longest wait for an answer, seconds.
     """
 
     url: Annotated[str, AfterValidator(_web_address)] = text(
@@ -178,6 +178,10 @@ class Influx(Section):
     org: str = text("the name of an organisation")
     bucket: str = text("the name of a bucket")
     token_file: FilePath = Field(description="the path of a file that holds the token alone")
+    ca_file: FilePath | None = Field(
+        None, description="the path of a PEM file of who signed the server's certificate"
+    )
+    timeout_s: float = number(1, 300, "seconds", 10.0)
 
 
 class Page(Section):

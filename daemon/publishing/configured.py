@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from daemon.clock import clock_of
-from daemon.config import Config, Mqtt, Notify
+from daemon.config import Config, Influx, Mqtt, Notify
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
 from daemon.publishing.sink import Sink
@@ -32,6 +32,8 @@ def make_sinks(config: Config, reader: Reader) -> list[Sink]:
     sinks: list[Sink] = []
     if config.mqtt is not None:
         sinks.append(_mqtt(config, config.mqtt, reader))
+    if config.influx is not None:
+        sinks.append(_influx(config, config.influx))
     if config.notify is not None:
         sinks.append(_notify(config, config.notify, reader))
     return sinks
@@ -50,6 +52,12 @@ def make_heartbeat(config: Config, reader: Reader) -> Heartbeat | None:
     url = read_url(config.heartbeat.url_file)
     outage = Outage(logging.getLogger("brinewright.publish"), "the heartbeat")
     return Heartbeat(partial(ping, url), config.heartbeat.every_s, reader, outage)
+
+
+def _influx(config: Config, settings: Influx) -> Sink:
+    from daemon.publishing.influx import InfluxSink
+
+    return InfluxSink(settings, config.station.name)
 
 
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:

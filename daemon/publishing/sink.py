@@ -22,7 +22,16 @@ log = logging.getLogger("brinewright.publish")
 
 
 class SinkError(Exception):
-    """The other side did not take what it was given; the text says why and what to do."""
+    """The other side did not take what it was given; the text says why and what to do.
+
+    Attributes:
+        wait_s: How long the other side asks to be left alone, s; 0 when it does not say.
+    """
+
+    def __init__(self, text: str, wait_s: float = 0.0) -> None:
+        """Keep the sentence and the time."""
+        super().__init__(text)
+        self.wait_s = wait_s
 
 
 class Sink(Protocol):

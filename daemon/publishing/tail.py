@@ -122,4 +122,5 @@ class Tail:
         now_s = self.clock()
         self.outage.failed(exc, now_s)
         self.health.failed(exc)
-        stop.wait(self.backoff.failed(now_s))
+        wanted_s = exc.wait_s if isinstance(exc, SinkError) else 0.0
+        stop.wait(max(self.backoff.failed(now_s), wanted_s))

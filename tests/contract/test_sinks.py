@@ -17,9 +17,11 @@ from daemon.entries import Entry, Kind
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
+from daemon.publishing.influx import InfluxSink
 from daemon.publishing.mqtt import MqttSink
 from daemon.publishing.sink import Sink, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
+from tests.services.influx_parts import Engine, an_engine, section
 from tests.services.mqtt_parts import STATION, event, listening, reading
 from tests.services.notify_parts import Clocks, alarm, hooked, make_sink
 
@@ -118,6 +120,31 @@ class MqttStage:
         return self._heard.seqs()
 
 
+class InfluxStage:
+    """The database sink, and the real engine of InfluxDB 1.6 behind a shim of ours."""
+
+    entries: Sequence[Entry] = ANY
+
+    def __init__(self, engine: Engine, folder: Path, closing: ExitStack) -> None:
+        self._engine = engine
+        self.sink: Sink = InfluxSink(section(engine.url, folder), STATION, ping_every_s=0.0)
+        closing.callback(self.sink.close)
+
+    def break_down(self) -> None:
+        """Kill the engine."""
+        self._engine.kill()
+
+    def recover(self) -> None:
+        """Start it again with what it remembers."""
+        self._engine.start()
+
+    def received(self) -> list[int]:
+        """What the engine holds."""
+        if self._engine.process is None:
+            self._engine.start()
+        return sorted(self._engine.seqs() + self._engine.seqs("event"))
+
+
 class GuideStage:
     """The sink that the guide for developers shows, as it stands there."""
 
@@ -196,7 +223,7 @@ def cursors(tmp_path: Path) -> Iterator[Cursors]:
         yield one
 
 
-@pytest.fixture(params=["recorder", "guide", "mqtt", "notify"])
+@pytest.fixture(params=["recorder", "guide", "mqtt", "influx", "notify"])
 def stage(
     request: pytest.FixtureRequest,
     make_broker: Callable[..., Broker],
@@ -209,6 +236,9 @@ def stage(
             broker = make_broker()
             broker.start()
             yield MqttStage(broker, reader, closing)
+        elif request.param == "influx":
+            engine = closing.enter_context(an_engine(tmp_path))
+            yield InfluxStage(engine, tmp_path, closing)
         elif request.param == "guide":
             yield GuideStage(tmp_path)
         elif request.param == "notify":

@@ -32,6 +32,9 @@ def test_the_commented_parts_of_the_example_are_right_too() -> None:
     assert config.notify is not None
     assert DEPLOY / "receivers" == config.notify.urls_file
     assert config.heartbeat is not None
+    assert config.influx is not None
+    assert DEPLOY / "influx-token" == config.influx.token_file
+    assert ("mqtt", "influx", "notify") == config.publishers
 
 
 def test_the_rehearsal_s_configuration_is_right() -> None:

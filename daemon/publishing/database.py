@@ -1,0 +1,236 @@
+"""One connection to a database that takes InfluxDB's v2 writes, and what its answers mean.
+
+Each answer becomes one of three things: taken; refused for what was in it; or trouble,
+a `SinkError` with a sentence for whoever can mend it.  The token never appears in them.
+
+Nothing is retried here, nothing is queued, and there is no thread: the journal is the
+queue, and whoever follows it tries again.
+
+Source: InfluxDB OSS v2 API, POST /api/v2/write: 204 all written; 400 malformed, or some
+points rejected, and 422 points beyond the retention period (what was not rejected is
+written); 401 token; 404 bucket or organisation; 413 too large; 429 and 503 with
+Retry-After.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import ssl
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+import urllib3
+from influxdb_client import InfluxDBClient, PingService, WriteService
+from influxdb_client.rest import ApiException
+
+from daemon.publishing.sink import SinkError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    from daemon.config import Influx
+
+TAKEN = 204
+BAD_REQUEST, UNAUTHORISED, FORBIDDEN, NOT_FOUND = 400, 401, 403, 404
+TOO_LARGE, UNPROCESSABLE, TOO_MANY, SERVER_FAULT = 413, 422, 429, 500
+LONGEST_ANSWER = 200
+LONGEST_WAIT_S = 3600.0
+
+# A connection that ends is told by us; the library's own warnings would repeat it.
+logging.getLogger("urllib3").setLevel(logging.ERROR)
+
+
+class RefusedError(Exception):
+    """The server refuses what the lines say, or how many they are; what it could take it did.
+
+    Attributes:
+        lasting: Whether it would refuse one such line whatever anybody does: one that is
+            older than what it keeps, or longer than all that it takes.
+    """
+
+    def __init__(self, why: str, *, lasting: bool) -> None:
+        """Keep what the server said."""
+        super().__init__(why)
+        self.lasting = lasting
+
+
+class Database:
+    """A client of one server; used from one thread."""
+
+    def __init__(self, settings: Influx, token: str) -> None:
+        """Take what is needed; the server is not asked yet.
+
+        Raises:
+            SinkError: The certificates cannot be used.
+        """
+        self._settings = settings
+        self._token = token
+        self.where = f"the database at {_bare(settings.url)}"
+        self._client = InfluxDBClient(
+            url=settings.url.rstrip("/"),
+            token=token,
+            org=settings.org,
+            timeout=round(settings.timeout_s * 1000),
+            enable_gzip=True,
+            retries=False,  # nor are redirections followed: they would carry the token elsewhere
+            ssl_context=_tls(settings),
+        )
+
+    def write(self, lines: Sequence[str]) -> None:
+        """Write lines; return once the server has taken all of them.
+
+        Raises:
+            RefusedError: Some it does not take, or not as many at once.
+            SinkError: None may have been taken.
+        """
+        service = WriteService(self._client.api_client)
+        status = self._ask(
+            lambda: service.post_write_with_http_info(
+                org=self._settings.org,
+                bucket=self._settings.bucket,
+                body="\n".join(lines),
+                precision="ns",
+                _return_http_data_only=False,
+            )
+        )
+        if status != TAKEN:
+            raise SinkError(f"{self.where} answers {status}, as no such database does; {CHECK_URL}")
+
+    def ping(self) -> None:
+        """Return if the server answers, whatever it says: only writes need its consent.
+
+        Raises:
+            SinkError: It does not, or has a fault.
+        """
+        service = PingService(self._client.api_client)
+
+        def asked() -> tuple[object, int, object]:
+            try:
+                service.get_ping_with_http_info(_return_http_data_only=False)
+            except ApiException as exc:
+                if not 0 < (exc.status or 0) < SERVER_FAULT:
+                    raise
+            return None, TAKEN, None
+
+        self._ask(asked)
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        self._client.close()
+
+    def _ask(self, request: Callable[[], tuple[object, int, object]]) -> int:
+        try:
+            _, status, _ = request()
+        except ApiException as exc:
+            if exc.status:
+                raise self._meaning(exc) from exc
+            raise SinkError(self._plain(self._no_tls(str(exc.reason)))) from exc
+        except (urllib3.exceptions.HTTPError, OSError) as exc:
+            raise SinkError(self._plain(self._unreachable(exc))) from exc
+        except UnicodeError as exc:
+            raise SinkError(f"{self.where} answers what no database does; {CHECK_URL}") from exc
+        return status
+
+    def _meaning(self, exc: ApiException) -> Exception:
+        code, said = _answer(exc)
+        said = self._plain(said)
+        status = int(exc.status)
+        if status == TOO_LARGE:
+            return RefusedError("it is too large", lasting=True)
+        if status in (BAD_REQUEST, UNPROCESSABLE):
+            return RefusedError(said, lasting="retention" in said.lower())
+        return SinkError(self._sentence(status, code, said), _wait_s(exc))
+
+    def _sentence(self, status: int, code: str, said: str) -> str:
+        settings = self._settings
+        if status in (UNAUTHORISED, FORBIDDEN):
+            return (
+                f"{self.where} refuses the token ({status}): put one that may write to the bucket"
+                f" {settings.bucket!r} into {settings.token_file} (influx.token_file)"
+            )
+        if status == NOT_FOUND and code == "not found":
+            return (
+                f"{self.where} has no bucket {settings.bucket!r} in the organisation"
+                f" {settings.org!r} ({said}): create it, or check influx.bucket and influx.org"
+            )
+        if status == NOT_FOUND:
+            return f"{self.where} has no place for writes (404): {CHECK_URL}"
+        if status == TOO_MANY:
+            return f"{self.where} takes no more for now (429): {said}"
+        if status >= SERVER_FAULT:
+            return f"{self.where} fails ({status}): {said}; look into its log"
+        return f"{self.where} answers {status}: {said}; {CHECK_URL}"
+
+    def _unreachable(self, exc: Exception) -> str:
+        if isinstance(exc, urllib3.exceptions.NameResolutionError):
+            return f"{self.where}: there is no machine of that name; check influx.url, the network"
+        cause = _cause(exc)
+        if isinstance(cause, ConnectionRefusedError):
+            return f"no {self.where[4:]}: nobody listens there; start it, or check influx.url"
+        if isinstance(cause, TimeoutError | urllib3.exceptions.TimeoutError):
+            waited = f"within {self._settings.timeout_s:g} s"
+            return f"{self.where} does not answer {waited} (influx.timeout_s); is it overloaded?"
+        if isinstance(exc, urllib3.exceptions.ProtocolError):
+            return f"{self.where} broke off in the middle; {CHECK_URL}"
+        why = getattr(cause, "strerror", None) or str(cause) or type(cause).__name__
+        return f"{self.where} cannot be reached: {why}; check the network and influx.url"
+
+    def _no_tls(self, why: str) -> str:
+        if "CERTIFICATE_VERIFY_FAILED" in why:
+            return (
+                f"{self.where}: its certificate is not to be trusted; check influx.ca_file, and"
+                " that influx.url has the name that the certificate has"
+            )
+        return f"{self.where} does not speak TLS with us; check whether influx.url is http://"
+
+    def _plain(self, said: str) -> str:
+        """Leave the token out of what is said, and line ends, and bound it."""
+        return " ".join(said.replace(self._token, "(token)").split())[: 2 * LONGEST_ANSWER]
+
+
+CHECK_URL = "check that influx.url is the address of an InfluxDB 2 server"
+
+
+def _answer(exc: ApiException) -> tuple[str, str]:
+    """Return the code and the message of an answer, whatever it looks like."""
+    body = str(exc.body or "")
+    try:
+        told = json.loads(body)
+    except ValueError:
+        told = None
+    if isinstance(told, dict):
+        said = told.get("message") or told.get("error") or ""
+        return str(told.get("code", "")), str(said)[:LONGEST_ANSWER]
+    return "", (body or str(exc.reason or ""))[:LONGEST_ANSWER]
+
+
+def _wait_s(exc: ApiException) -> float:
+    """Return how long the server wants to be left alone, s; a date there counts as nothing."""
+    asked = str(exc.retry_after or "")
+    return min(float(asked), LONGEST_WAIT_S) if asked.isascii() and asked.isdigit() else 0.0
+
+
+def _cause(exc: Exception) -> BaseException:
+    found: BaseException = exc
+    while (before := found.__cause__ or found.__context__) is not None:
+        found = before
+    return found
+
+
+def _bare(url: str) -> str:
+    """Return scheme, host and port, without what may be an account."""
+    parts = urlsplit(url)
+    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
+
+
+def _tls(settings: Influx) -> ssl.SSLContext | None:
+    if not settings.url.startswith("https://"):
+        return None
+    try:
+        context = ssl.create_default_context(cafile=settings.ca_file)
+    except (OSError, ValueError) as exc:
+        raise SinkError(f"influx.ca_file: {settings.ca_file} cannot be used: {exc}") from exc
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    context.verify_flags &= ~ssl.VERIFY_X509_STRICT  # as for the broker: authorities of one's own
+    return context

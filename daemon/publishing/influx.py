@@ -1,0 +1,173 @@
+"""Publishes to a time-series database that takes InfluxDB's v2 writes.
+
+Entries go as lines, a batch a request, oldest first.  What a batch holds that the
+database will never take is found by halving it, left out, counted and said; what
+somebody can mend holds everything up until it is mended.
+"""
+
+from __future__ import annotations
+
+import logging
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from daemon.config import Influx
+from daemon.journal.cursors import Refusal
+from daemon.journal.reader import Stored
+from daemon.publishing.secret_files import read_secret
+from daemon.publishing.sink import SinkError
+
+if TYPE_CHECKING:
+    from daemon.publishing.database import Database
+
+PING_EVERY_S = 10.0
+
+log = logging.getLogger("brinewright.publish")
+
+
+@dataclass(frozen=True, slots=True)
+class _Refused:
+    """A line that was not taken.
+
+    Attributes:
+        seq: Number of its entry.
+        why: What the database says of it.
+        lasting: Whether that is so whatever anybody does.
+    """
+
+    seq: int
+    why: str
+    lasting: bool
+
+
+@dataclass(slots=True)
+class _Outcome:
+    """What became of the lines of one batch."""
+
+    taken: int = 0
+    refused: list[_Refused] = field(default_factory=list)
+
+
+class InfluxSink:
+    """A sink for one bucket; connects when first needed, and again after a fault."""
+
+    name = "influx"
+
+    def __init__(
+        self,
+        settings: Influx,
+        station: str,
+        clock: Callable[[], float] = time.monotonic,
+        ping_every_s: float = PING_EVERY_S,
+    ) -> None:
+        """Look whether there is a token; the database is not asked yet.
+
+        Args:
+            settings: The section `[influx]`.
+            station: Name of the station.
+            clock: Monotonic seconds.
+            ping_every_s: Without entries it is asked this often whether it is there, s.
+
+        Raises:
+            SinkError: A file that the section names cannot be used.
+        """
+        self._settings = settings
+        self._station = station
+        self._clock = clock
+        self._ping_every_s = ping_every_s
+        self._database: Database | None = None
+        self._asked_s = float("-inf")
+        self._token()
+
+    def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
+        """Write entries; see `Sink`."""
+        try:
+            database = self._connect()
+            if entries:
+                return self._write(database, entries)
+            if self._clock() - self._asked_s >= self._ping_every_s:
+                database.ping()
+                self._asked_s = self._clock()
+        except SinkError:
+            self.close()  # the token is read anew, should that have been the trouble
+            raise
+        return None
+
+    def pressing(self) -> bool:
+        """Nothing ever comes in; see `Sink`."""
+        return False
+
+    def close(self) -> None:
+        """Let go of the connection; see `Sink`."""
+        if self._database is not None:
+            self._database.close()
+            self._database = None
+
+    def _connect(self) -> Database:
+        if self._database is None:
+            # In this thread: it takes a while to load, and no other sink is to wait for it.
+            from daemon.publishing.database import Database
+
+            database = Database(self._settings, self._token())
+            database.ping()
+            log.info("publishing to %s, bucket %r", database.where, self._settings.bucket)
+            self._database, self._asked_s = database, self._clock()
+        return self._database
+
+    def _token(self) -> str:
+        return read_secret(self._settings.token_file, "influx.token_file") or ""
+
+    def _write(self, database: Database, entries: Sequence[Stored]) -> Refusal | None:
+        from daemon.publishing.points import UnfitError, line
+
+        outcome, lines = _Outcome(), []
+        for each in entries:
+            try:
+                lines.append((each.seq, line(self._station, each)))
+            except UnfitError as exc:
+                outcome.refused.append(_Refused(each.seq, str(exc), lasting=True))
+        if lines:
+            _write_lines(database, lines, outcome)
+        self._asked_s = self._clock()
+        self._judge(database, outcome)
+        if not outcome.refused:
+            return None
+        refused = sorted(outcome.refused, key=lambda one: one.seq)
+        return Refusal(tuple(one.seq for one in refused), refused[-1].why)
+
+    def _judge(self, database: Database, outcome: _Outcome) -> None:
+        """Have entries left out only where it is their fault.
+
+        Beside others that were taken it is.  Where most are refused it is the bucket's, and
+        somebody can mend that; then nothing is left out.
+
+        Raises:
+            SinkError: Most were refused.
+        """
+        perhaps = [one for one in outcome.refused if not one.lasting]
+        if len(perhaps) <= outcome.taken:
+            return
+        raise SinkError(
+            f"{database.where} refuses {len(perhaps)} of {len(perhaps) + outcome.taken} entries:"
+            f" {perhaps[-1].why}; if another program writes to the bucket"
+            f" {self._settings.bucket!r}, give this one a bucket of its own (influx.bucket)"
+        )
+
+
+def _write_lines(database: Database, lines: Sequence[tuple[int, str]], outcome: _Outcome) -> None:
+    """Write lines, halving what is refused until each refused line stands alone."""
+    from daemon.publishing.database import RefusedError
+
+    try:
+        database.write([text for _, text in lines])
+    except RefusedError as exc:
+        if len(lines) == 1:
+            outcome.refused.append(_Refused(lines[0][0], str(exc), exc.lasting))
+            return
+        middle = len(lines) // 2
+        for half in (lines[:middle], lines[middle:]):
+            _write_lines(database, half, outcome)
+    else:
+        outcome.taken += len(lines)
