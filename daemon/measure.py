@@ -11,32 +11,35 @@ import math
 import select
 import signal
 import sys
-from collections import deque
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Command, Event, Kind
-from daemon.journal.calibrations import calibrations
+from daemon.journal.confirmed import confirmed
+from daemon.journal.cursors import cursors_path
+from daemon.journal.followers import followers
 from daemon.journal.held import Held
 from daemon.journal.inbox import Inbox, beside
-from daemon.journal.memory import dump, restore, restore_batches
+from daemon.journal.memory import dump
 from daemon.journal.reader import Reader
+from daemon.journal.rebuilding import rebuilt
+from daemon.journal.retention import Limits, Retention
 from daemon.journal.surroundings import Lookout
 from daemon.journal.writer import JournalError, Writer
-from daemon.mixing.station import Station, StationState, sample_of
 from daemon.probes.line import LineProbe
 from daemon.supervision import notify
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from logging import Logger
 
     from daemon.clock import Clock
     from daemon.config import Config
-    from daemon.entries import JSON, Entry, Instant
-    from daemon.mixing.station import ReservoirSettings
+    from daemon.entries import JSON, Entry, Follower, Instant
+    from daemon.mixing.station import Station
 
 EX_UNAVAILABLE = 69
 EX_CONFIG = 78
@@ -65,9 +68,12 @@ class Measuring:
         log: Logger,
         inbox: Inbox | None = None,
         lookout: Lookout | None = None,
+        retention: Retention | None = None,
     ) -> None:
         """Take everything ready-made."""
         self._lookout = lookout
+        self._retention = retention
+        self._written = 0
         self._inbox = inbox
         self._inbox_seen: object = None
         self._inbox_looked_s = -math.inf
@@ -105,6 +111,7 @@ class Measuring:
         self.obey(now)
         self.look(now)
         self.write(now)
+        self.tidy(now)
         notify("WATCHDOG=1")
 
     def resume(self, now: Instant) -> None:
@@ -180,6 +187,7 @@ class Measuring:
             self._failed(exc, now)
             return
         self._held.written(entries)
+        self._written += len(entries)
         self._memory_owed = not whole
         self._worked()
         self._picture_s |= dict.fromkeys(pictures, now.mono_s)
@@ -187,6 +195,19 @@ class Measuring:
             self._memory_s = now.mono_s
         if any(isinstance(entry, Event) and entry.kind is Kind.COMMAND for entry in entries):
             self._tidy_inbox(now)
+
+    def tidy(self, now: Instant) -> None:
+        """Do one slice of what retention asks for, when nothing waits to be written."""
+        written, self._written = self._written, 0
+        if self._retention is None or not self._retention.due(now, written) or self._held:
+            return
+        try:
+            told = self._writer.within(partial(self._retention.slice, now=now))
+        except JournalError as exc:
+            self._failed(exc, now)
+            return
+        self._tell(told)
+        self.hold(told)
 
     def finish(self, now: Instant) -> None:
         """Write all that is held, as far as that is possible."""
@@ -247,43 +268,6 @@ class Measuring:
                 self._log.info("%s: %s %s", entry.reservoir or "station", entry.kind, facts)
 
 
-def rebuilt(path: Path, settings: dict[str, ReservoirSettings], log: Logger) -> Station:
-    """Return the station as the journal left it, or a new one.
-
-    Readings written since its state was last kept are taken again; what
-    follows from them is in the journal already.
-    """
-    if not path.exists():
-        return Station(settings)
-    reader = Reader(path)
-    seq, state = 0, StationState()
-    kept = reader.memory()
-    if kept is not None:
-        seq, text = kept
-        state = restore(text) or _partly(text, log)
-    records = calibrations(reader)
-    station = Station(settings, state, [record for at, record in records if at <= seq])
-    later = deque((at, record) for at, record in records if at > seq)
-    for at, reading in reader.readings(since_seq=seq):
-        while later and later[0][0] < at:
-            station.calibrated(later.popleft()[1])
-        known = settings.get(reading.reservoir)
-        if known is not None and reading.probe in known.probes:
-            station.advance(sample_of(reading))
-    for _, record in later:
-        station.calibrated(record)
-    return station
-
-
-def _partly(text: str, log: Logger) -> StationState:
-    state = restore_batches(text)
-    if state is None:
-        log.warning("the state kept in the journal cannot be read; starting with no batch known")
-        return StationState()
-    log.warning("the state kept in the journal is of another version; batches kept, detectors anew")
-    return state
-
-
 def measure(config: Config, log: Logger) -> int:
     """Measure until told to stop; return the exit code."""
     settings = assembly.reservoirs(config)
@@ -297,13 +281,29 @@ def measure(config: Config, log: Logger) -> int:
                 for probe in reservoir.probes
             ]
             inbox = _inbox(config, station, log)
-            lookout = Lookout(config.journal.path)
-            loop = Measuring(station, probes, writer, clock, log, inbox, lookout)
+            lookout = Lookout(config.journal.path, _followers(config))
+            loop = Measuring(
+                station, probes, writer, clock, log, inbox, lookout, _retention(config)
+            )
             _run(loop, probes, clock, config, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
     return 0
+
+
+def _retention(config: Config) -> Retention:
+    journal = config.journal
+    identity = Reader(journal.path).identity()
+    return Retention(
+        Limits(journal.keep_readings_days, journal.largest_mb),
+        lambda: confirmed(cursors_path(journal.path), identity, config.publishers),
+    )
+
+
+def _followers(config: Config) -> Callable[[Instant], tuple[Follower, ...]]:
+    path, names = config.journal.path, config.publishers
+    return lambda now: followers(path, cursors_path(path), names, now)
 
 
 def _inbox(config: Config, station: Station, log: Logger) -> Inbox:

@@ -13,7 +13,9 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
+from daemon.cli.export_summaries import kept
 from daemon.entries import Flag, Reading
+from daemon.journal.summaries import Class
 from daemon.mixing.quality import CALIBRATING
 
 if TYPE_CHECKING:
@@ -39,6 +41,7 @@ MOST_TIMES = 6
 DATED_STEP_MIN = 720
 AFTER_SHARE = 0.25
 BAND_K = 2.0
+HALF_A_MINUTE = timedelta(seconds=30)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +82,7 @@ class _Panel:
 
 
 def curve_of(reader: Reader, record: BatchRecord) -> list[Point]:
-    """Return the batch's readings, thinned where they are very many.
+    """Return the batch's readings, thinned where they are very many; old ones by the minute.
 
     Args:
         reader: Of the journal that holds the batch.
@@ -92,8 +95,8 @@ def curve_of(reader: Reader, record: BatchRecord) -> list[Point]:
     if not numbers:
         return []
     end = numbers[-1] if record.ended is not None else reader.last_seq()
-    found: list[Point] = []
-    every, probe = 1, ""
+    found, probe = _old(reader, numbers[0], end, record.reservoir)
+    every = 1
     for count, reading in enumerate(_readings(reader, numbers[0], end, record.reservoir)):
         probe = probe or reading.probe
         if count % every or reading.probe != probe or reading.salinity is None:
@@ -147,6 +150,24 @@ def _readings(reader: Reader, first: int, end: int, reservoir: str) -> Iterator[
             good = entry.flag <= Flag.SUSPECT and CALIBRATING not in entry.tests
             if entry.reservoir == reservoir and good:
                 yield entry
+
+
+def _old(reader: Reader, first: int, end: int, reservoir: str) -> tuple[list[Point], str]:
+    """Return a point a minute of what has become summaries, and the probe that they are of."""
+    found: list[Point] = []
+    probe = ""
+    # The summary that the batch began in may have begun before it.
+    for each in kept(reader, first - AT_ONCE):
+        if each.first_seq > end:
+            break
+        mean = each.salinity.mean
+        inside = each.last_seq >= first and each.reservoir == reservoir
+        if not inside or mean is None or each.kind is not Class.WATER:
+            continue
+        probe = probe or each.probe
+        if each.probe == probe:
+            found.append((each.minute + HALF_A_MINUTE, mean, each.salinity_u))
+    return found, probe
 
 
 def _panels(points: Sequence[Point], marks: Marks) -> list[_Panel]:

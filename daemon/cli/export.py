@@ -1,4 +1,4 @@
-"""`brinewright export`: readings, events or batches out of the journal, as they stream past."""
+"""`brinewright export`: what the journal holds, as it streams past."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.export_anew import recomputed
+from daemon.cli.export_summaries import SUMMARY_COLUMNS, summary_lines, warning
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.reader import Reader
@@ -45,6 +46,7 @@ class What(StrEnum):
     READINGS = "readings"
     EVENTS = "events"
     BATCHES = "batches"
+    SUMMARIES = "summaries"
 
 
 class Format(StrEnum):
@@ -86,6 +88,7 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "salinity_u",
         "disturbed",
     ),
+    What.SUMMARIES: SUMMARY_COLUMNS,
 }
 
 
@@ -138,13 +141,13 @@ def export(
     ] = None,
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
 ) -> None:
-    """Write readings, events or batches as CSV or JSON Lines.
+    """Write readings, events, batches or summaries as CSV or JSON Lines.
 
-    A CSV of the readings of one reservoir can be replayed.
+    A CSV of the readings of one reservoir can be replayed.  Summaries are what
+    readings become when they are past journal.keep_readings_days.
     """
     wanted = Wanted(reservoir, _moment(since, "--from"), _moment(until, "--to"))
-    if wanted.since and wanted.until and wanted.since >= wanted.until:
-        fail("--from must be before --to; --to itself is not included", USAGE)
+    _check(what, wanted, calibration)
     settings = read_config(config)
     reader = Reader(settings.journal.path)
     try:
@@ -154,6 +157,10 @@ def export(
         if calibration is not None:
             stored = recomputed(stored, settings, reader, calibration)
         told = _told(what, shape, stored, wanted)
+        if what is What.SUMMARIES:
+            told = summary_lines(reader, wanted.holds)
+        elif what is What.READINGS:
+            _warn(reader, wanted)
         if out is None:
             write(told, what, shape, sys.stdout)
             return
@@ -305,6 +312,19 @@ def _json(told: Mapping[str, JSON]) -> str:
     """Return JSON in plain letters; half a letter, which UTF-8 has no way for, stays escaped."""
     text = json.dumps(told, ensure_ascii=False, allow_nan=False)
     return text.encode(errors="backslashreplace").decode()
+
+
+def _check(what: What, wanted: Wanted, calibration: str | None) -> None:
+    if wanted.since and wanted.until and wanted.since >= wanted.until:
+        fail("--from must be before --to; --to itself is not included", USAGE)
+    if what is What.SUMMARIES and calibration is not None:
+        fail("a summary cannot be computed under another calibration; readings can", USAGE)
+
+
+def _warn(reader: Reader, wanted: Wanted) -> None:
+    sentence = warning(reader, wanted.holds)
+    if sentence:
+        complain(sentence)
 
 
 def _shown(stored: Iterable[list[Stored]], last: int, out: Path | None) -> Iterator[list[Stored]]:

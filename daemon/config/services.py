@@ -99,12 +99,16 @@ class Journal(Section):
         path: The database file.
         flush_interval_s: Readings are forced to the card this often, seconds;
             a power cut loses at most that much.
+        keep_readings_days: Readings older than this become minute summaries, days.
+        largest_mb: The file is kept below it, megabytes, by doing that earlier.
     """
 
     path: FilePath = Field(
         Path("/var/lib/brinewright/journal.db"), description="the path of a file"
     )
     flush_interval_s: float = number(0.1, 3600, "seconds", 5.0)
+    keep_readings_days: float = number(1, 36_500, "days", 90.0)
+    largest_mb: float = number(20, 1_000_000, "megabytes", 2000.0)
 
 
 class Mqtt(Section):

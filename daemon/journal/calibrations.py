@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.written import from_plain
+from daemon.journal.rows import DAMAGED
 from daemon.journal.writer import JournalError
 
 if TYPE_CHECKING:
@@ -20,6 +21,11 @@ def calibrations(reader: Reader) -> list[tuple[int, Record]]:
     """
     found = []
     for seq, event in reader.calibrations():
+        if event.facts.get("state") == DAMAGED:
+            raise JournalError(
+                f"a calibration record (seq {seq}) in the journal was changed on the disk; start"
+                " 'brinewright run' anew, which puts that journal aside and keeps what is whole"
+            )
         if "record" not in event.facts:
             continue
         try:

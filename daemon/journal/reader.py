@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.schema import MIGRATIONS, misfit
+from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.mixing.measured import renewed
 
@@ -60,20 +61,24 @@ class Reader:
                 f"SELECT {rows.EVENT_COLUMNS} FROM events WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
                 (seq, limit),
             ).fetchall()
-        stored = [Stored(row[0], rows.to_reading(row, origins[row[1]])) for row in readings]
-        stored += [Stored(row[0], rows.to_event(row, origins[row[1]])) for row in events]
+        stored = [
+            Stored(row[0], rows.to_reading(row, origins.get(row[1])) or rows.damaged(row[0]))
+            for row in readings
+        ]
+        stored += [Stored(*_event(row, origins)) for row in events]
         stored.sort(key=lambda item: item.seq)
         return stored[:limit]
 
     def readings(self, since_seq: int = 0) -> list[tuple[int, Reading]]:
-        """Every reading after `since_seq`, in order."""
+        """Every reading after `since_seq` that the disk has not changed, in order."""
         with self._open() as db:
             origins = _origins(db)
             found = db.execute(
                 f"SELECT {rows.READING_COLUMNS} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
                 (since_seq,),
             ).fetchall()
-        return [(row[0], rows.to_reading(row, origins[row[1]])) for row in found]
+        known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in found)
+        return [(seq, reading) for seq, reading in known if reading is not None]
 
     def events(self, batch: str | None = None) -> list[tuple[int, Event]]:
         """Every event in order, or those of one batch."""
@@ -84,7 +89,7 @@ class Reader:
                 f"SELECT {rows.EVENT_COLUMNS} FROM events{where} ORDER BY seq",  # noqa: S608
                 values,
             ).fetchall()
-        return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
+        return [_event(row, origins) for row in found]
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Every event about an alarm after `since_seq`, in order."""
@@ -102,7 +107,24 @@ class Reader:
                 " WHERE seq > ? AND kind = ? ORDER BY seq",
                 (since_seq, str(kind)),
             ).fetchall()
-        return [(row[0], rows.to_event(row, origins[row[1]])) for row in found]
+        return [_event(row, origins) for row in found]
+
+    def summaries(self, after: int = 0, limit: int = 2000) -> list[Summary]:
+        """Up to `limit` minute summaries of old readings whose first `seq` follows, in order."""
+        with self._open() as db:
+            origins = _origins(db)
+            found = db.execute(
+                f"SELECT {COLUMNS} FROM summaries WHERE first_seq > ? ORDER BY first_seq LIMIT ?",  # noqa: S608
+                (after, limit),
+            ).fetchall()
+        known = (to_summary(row, origins.get(row[2])) for row in found)
+        return [each for each in known if each is not None]
+
+    def summarised_to(self) -> int:
+        """The `seq` up to which readings have become summaries; 0 when none has."""
+        with self._open() as db:
+            (seq,) = db.execute("SELECT to_seq FROM summarised").fetchone()
+        return int(seq)
 
     def pictures(self) -> dict[str, JSON]:
         """The present picture of each reservoir, by name, renewed by its latest reading."""
@@ -171,6 +193,8 @@ class Reader:
                 # One snapshot: an entry that comes between two questions must not make the
                 # second answer run ahead of the first, or a cursor would step over it.
                 db.execute("BEGIN")
+                # Letters that a disk has spoilt must not hide the entries beside them.
+                db.text_factory = _text
                 self._check_version(db)
                 yield db
         except sqlite3.Error as exc:
@@ -204,6 +228,14 @@ def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> 
         (row[1],),
     ).fetchone()
     return rows.to_reading(row, origin)
+
+
+def _text(letters: bytes) -> str:
+    return letters.decode(errors="replace")
+
+
+def _event(row: tuple[Any, ...], origins: dict[int, Any]) -> tuple[int, Event]:
+    return row[0], rows.to_event(row, origins.get(row[1])) or rows.damaged(row[0])
 
 
 def _origins(db: sqlite3.Connection) -> dict[int, Any]:

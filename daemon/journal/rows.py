@@ -1,10 +1,17 @@
-"""Entries to rows and back, losing nothing."""
+"""Entries to rows and back, losing nothing, and noticing what was changed on the disk.
+
+The last column of a row proves the others: SQLite itself does not notice when a disk
+gives back a value with a bit turned.  Rows of older versions have none.
+"""
 
 from __future__ import annotations
 
 import json
+import struct
+import zlib
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
@@ -16,10 +23,13 @@ Origin: TypeAlias = tuple[str, str, str, str]
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 READING_COLUMNS = (
     "seq, origin, time_ms, mono_ms, synced, conductivity_mS_cm, temperature_C,"
-    " salinity, salinity_u, flag, tests, pump, fault, spoken"
+    " salinity, salinity_u, flag, tests, pump, fault, spoken, proof"
 )
 ORIGIN_COLUMNS = "reservoir, probe, boot, calibration"
-EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts"
+EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts, proof"
+DAMAGED = "damaged entry"
+_HEAD = struct.Struct("<5q")
+_VALUES = struct.Struct("<4dq")
 _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
 _PACKED = (*TESTS, CALIBRATING)
 _DIGITS = {flag: str(int(flag)) for flag in Flag}
@@ -59,69 +69,125 @@ def _unpack(packed: str) -> dict[str, Flag]:
     return {name: Flag(int(digit)) for name, digit in zip(_PACKED, packed, strict=False)}
 
 
-def reading_row(seq: int, origin: int, reading: Reading) -> tuple[Any, ...]:
-    """Row of `READING_COLUMNS`."""
+def text_proof(*words: str) -> int:
+    """Return the check of some text."""
+    return zlib.crc32("\0".join(words).encode())
+
+
+@lru_cache(maxsize=64)
+def _seed(origin: Origin) -> int:
+    return text_proof(*origin)
+
+
+def _reading_proof(row: tuple[Any, ...], origin: Origin) -> int:
+    """Return the check of a row of readings: CRC-32, 1 µs."""
+    numbers, words = row[5:10], f"{row[10]}\0{row[11]}\0{row[12]}\0{row[13]}"
+    if None in numbers:
+        told = repr(tuple(None if each is None else float(each) for each in numbers)).encode()
+    else:
+        told = _VALUES.pack(*numbers)
+    return zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]) + told, _seed(origin)))
+
+
+def _event_proof(row: tuple[Any, ...], origin: Origin) -> int:
+    words = f"{row[5]}\0{row[6]}\0{row[7]}"
+    return zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]), _seed(origin)))
+
+
+def _stored_number(value: float | None) -> float | None:
+    """Return a number as the database gives it back: no sign of zero, nothing for no number."""
+    return None if value is None or value != value else value + 0.0  # noqa: PLR0124 - as isnan
+
+
+def reading_row(seq: int, number: int, origin: Origin, reading: Reading) -> tuple[Any, ...]:
+    """Row of `READING_COLUMNS`; `number` is the one of its origin."""
     at = reading.at
-    return (
+    row = (
         seq,
-        origin,
+        number,
         to_ms(at.wall),
         round(at.mono_s * 1000),
         int(at.synced),
-        reading.conductivity_mS_cm,
-        reading.temperature_C,
-        reading.salinity,
-        reading.salinity_u,
+        _stored_number(reading.conductivity_mS_cm),
+        _stored_number(reading.temperature_C),
+        _stored_number(reading.salinity),
+        _stored_number(reading.salinity_u),
         int(reading.flag),
         _pack(dict(reading.tests)),
         None if reading.pump is None else int(reading.pump),
         reading.fault,
         reading.spoken,
     )
+    return (*row, _reading_proof(row, origin))
 
 
-def event_row(seq: int, origin: int, event: Event) -> tuple[Any, ...]:
-    """Row of `EVENT_COLUMNS`."""
+def event_row(seq: int, number: int, origin: Origin, event: Event) -> tuple[Any, ...]:
+    """Row of `EVENT_COLUMNS`; `number` is the one of its origin."""
     at = event.at
-    facts = to_json(dict(event.facts))
-    return (
+    row = (
         seq,
-        origin,
+        number,
         to_ms(at.wall),
         round(at.mono_s * 1000),
         int(at.synced),
         event.batch,
         str(event.kind),
-        facts,
+        to_json(dict(event.facts)),
     )
+    return (*row, _event_proof(row, origin))
 
 
-def to_reading(row: tuple[Any, ...], origin: Origin) -> Reading:
-    """Rebuild a reading from a row of `READING_COLUMNS` and its origin."""
+def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
+    """Rebuild a reading from a row of `READING_COLUMNS` and its origin; None if damaged."""
+    if origin is None:
+        return None
     reservoir, probe, boot, calibration = origin
-    return Reading(
-        reservoir=reservoir,
-        probe=probe,
-        at=to_instant(row[2], row[3], boot, row[4]),
-        conductivity_mS_cm=row[5],
-        temperature_C=row[6],
-        salinity=row[7],
-        salinity_u=row[8],
-        flag=Flag(row[9]),
-        tests=_unpack(row[10]),
-        pump=None if row[11] is None else bool(row[11]),
-        fault=row[12],
-        spoken=row[13],
-        calibration=calibration,
-    )
+    try:
+        if row[14] is not None and row[14] != _reading_proof(row, origin):
+            return None
+        return Reading(
+            reservoir=reservoir,
+            probe=probe,
+            at=to_instant(row[2], row[3], boot, row[4]),
+            conductivity_mS_cm=row[5],
+            temperature_C=row[6],
+            salinity=row[7],
+            salinity_u=row[8],
+            flag=Flag(row[9]),
+            tests=_unpack(row[10]),
+            pump=None if row[11] is None else bool(row[11]),
+            fault=row[12],
+            spoken=row[13],
+            calibration=calibration,
+        )
+    except (ValueError, TypeError, OverflowError, struct.error):
+        return None
 
 
-def to_event(row: tuple[Any, ...], origin: Origin) -> Event:
-    """Rebuild an event from a row of `EVENT_COLUMNS` and its origin."""
-    return Event(
-        reservoir=origin[0],
-        at=to_instant(row[2], row[3], origin[2], row[4]),
-        batch=row[5],
-        kind=Kind(row[6]),
-        facts=json.loads(row[7]),
-    )
+def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
+    """Rebuild an event from a row of `EVENT_COLUMNS` and its origin; None if damaged."""
+    if origin is None:
+        return None
+    try:
+        if row[8] is not None and row[8] != _event_proof(row, origin):
+            return None
+        facts = json.loads(row[7])
+        return Event(
+            reservoir=origin[0],
+            at=to_instant(row[2], row[3], origin[2], row[4]),
+            batch=row[5],
+            kind=Kind(row[6]),
+            facts=facts,
+        )
+    except (ValueError, TypeError, OverflowError, RecursionError, struct.error):
+        return None
+
+
+def damaged(seq: int) -> Event:
+    """Return what stands for an entry that the disk has changed."""
+    facts: dict[str, JSON] = {
+        "state": DAMAGED,
+        "why": f"entry {seq} of the journal was changed on the disk; it cannot be trusted",
+        "entry": seq,
+    }
+    return Event("", Instant(EPOCH, 0.0, "", synced=False), "", Kind.DEVICE, facts)

@@ -83,6 +83,48 @@ MIGRATIONS: tuple[str, ...] = (
     DROP TABLE origins;
     ALTER TABLE origins_3 RENAME TO origins;
     """,
+    # What was written is proven by a check, and old readings become minute summaries: one row
+    # for each origin, minute of the wall clock and class of its readings.
+    """
+    ALTER TABLE readings ADD COLUMN proof INTEGER;
+    ALTER TABLE events ADD COLUMN proof INTEGER;
+    ALTER TABLE memory ADD COLUMN proof INTEGER;
+    CREATE TABLE summaries (
+        first_seq INTEGER PRIMARY KEY,
+        last_seq INTEGER NOT NULL,
+        origin INTEGER NOT NULL REFERENCES origins (id),
+        minute INTEGER NOT NULL,
+        class TEXT NOT NULL,
+        readings INTEGER NOT NULL,
+        synced INTEGER NOT NULL,
+        flag INTEGER NOT NULL,
+        conductivity_count INTEGER NOT NULL,
+        conductivity_min_mS_cm REAL,
+        conductivity_mean_mS_cm REAL,
+        conductivity_max_mS_cm REAL,
+        temperature_count INTEGER NOT NULL,
+        temperature_min_C REAL,
+        temperature_mean_C REAL,
+        temperature_max_C REAL,
+        salinity_count INTEGER NOT NULL,
+        salinity_min REAL,
+        salinity_mean REAL,
+        salinity_max REAL,
+        salinity_u_count INTEGER NOT NULL,
+        salinity_u_mean REAL,
+        pump_count INTEGER NOT NULL,
+        pump_share REAL,
+        proof INTEGER NOT NULL
+    ) STRICT;
+    CREATE TABLE summarised (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        to_seq INTEGER NOT NULL,
+        readings INTEGER NOT NULL,
+        damaged INTEGER NOT NULL,
+        summaries_removed INTEGER NOT NULL
+    ) STRICT;
+    INSERT INTO summarised VALUES (1, 0, 0, 0, 0);
+    """,
 )
 
 

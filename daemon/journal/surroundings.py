@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 import os
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from daemon.entries import Surroundings
+from daemon.journal.writer import JournalError
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -17,7 +19,7 @@ if TYPE_CHECKING:
 LOOK_EVERY_S = 60.0
 
 
-def nobody() -> tuple[Follower, ...]:
+def nobody(_now: Instant) -> tuple[Follower, ...]:
     """Return that nothing is published."""
     return ()
 
@@ -26,12 +28,13 @@ class Lookout:
     """Looks around when a minute has gone by; a look costs microseconds."""
 
     def __init__(
-        self, journal: Path, followers: Callable[[], tuple[Follower, ...]] = nobody
+        self, journal: Path, followers: Callable[[Instant], tuple[Follower, ...]] = nobody
     ) -> None:
         """Name the journal and what tells how far its publishers have come."""
         self._folder = journal.parent
         self._followers = followers
         self._looked_s = -math.inf
+        self._known: tuple[Follower, ...] = ()
 
     def look(self, at: Instant, lost: int, *, at_once: bool = False) -> Surroundings | None:
         """Return what is seen; None while the last look is not old.
@@ -44,7 +47,10 @@ class Lookout:
         if not at_once and at.mono_s - self._looked_s < LOOK_EVERY_S:
             return None
         self._looked_s = at.mono_s
-        return Surroundings(at, free_bytes(self._folder), lost, self._followers())
+        # Else what was known before is told again; publishing itself says what is wrong.
+        with suppress(JournalError):
+            self._known = self._followers(at)
+        return Surroundings(at, free_bytes(self._folder), lost, self._known)
 
 
 def free_bytes(folder: Path) -> int | None:

@@ -15,7 +15,7 @@ import fcntl
 import os
 import sqlite3
 from contextlib import ExitStack, closing, suppress
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Self, TypeVar
 
 from daemon.entries import Event, Reading
 from daemon.journal import rows
@@ -23,14 +23,18 @@ from daemon.journal.rows import ORIGIN_COLUMNS, Origin, to_json
 from daemon.journal.schema import migrate
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from daemon.entries import JSON, Entry
 
+T = TypeVar("T")
 
 SKIPPED_PER_BOOT = 100_000
 """More entries than any station writes within the longest `flush_interval_s`, an hour."""
+
+READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?' * 15)})"  # noqa: S608
+EVENT = f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES ({', '.join('?' * 9)})"  # noqa: S608
 
 # Changes the row in its place: replacing it would rewrite the index as well, each second.
 PICTURE = """
@@ -146,6 +150,25 @@ class Writer:
         if wanted == "FULL":
             self._last_flush_s = now_s
 
+    def within(self, work: Callable[[sqlite3.Connection], T]) -> T:
+        """Do some work on the tables as one transaction, which is not forced to the card.
+
+        Raises:
+            JournalError: Nothing of it was done.
+        """
+        try:
+            if self._synchronous != "NORMAL":
+                self._db.execute("PRAGMA synchronous = NORMAL")
+                self._synchronous = "NORMAL"
+            self._db.execute("BEGIN IMMEDIATE")
+            done = work(self._db)
+            self._db.execute("COMMIT")
+        except sqlite3.Error as exc:
+            self._undo()
+            msg = f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}"
+            raise JournalError(msg) from exc
+        return done
+
     def close(self) -> None:
         """Fold the log into the file and let go of it; may be called twice."""
         if self._lock < 0:
@@ -156,18 +179,12 @@ class Writer:
 
     def _insert(self, seq: int, entry: Entry) -> None:
         if isinstance(entry, Reading):
-            origin = self._origin((entry.reservoir, entry.probe, entry.at.boot, entry.calibration))
-            self._db.execute(
-                f"INSERT INTO readings ({rows.READING_COLUMNS})"  # noqa: S608 - a constant
-                " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                rows.reading_row(seq, origin, entry),
-            )
+            origin = (entry.reservoir, entry.probe, entry.at.boot, entry.calibration)
+            row = rows.reading_row(seq, self._origin(origin), origin, entry)
+            self._db.execute(READING, row)
         else:
-            origin = self._origin((entry.reservoir, "", entry.at.boot, ""))
-            self._db.execute(
-                f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",  # noqa: S608
-                rows.event_row(seq, origin, entry),
-            )
+            origin = (entry.reservoir, "", entry.at.boot, "")
+            self._db.execute(EVENT, rows.event_row(seq, self._origin(origin), origin, entry))
 
     def _origin(self, key: Origin) -> int:
         if key not in self._origins:
@@ -184,7 +201,10 @@ class Writer:
                 (reservoir, seq, to_json(picture)),
             )
         if memory is not None:
-            self._db.execute("INSERT OR REPLACE INTO memory VALUES (1, ?, ?)", (seq, memory))
+            self._db.execute(
+                "INSERT OR REPLACE INTO memory (id, seq, state, proof) VALUES (1, ?, ?, ?)",
+                (seq, memory, rows.text_proof(str(seq), memory)),
+            )
 
     def _undo(self) -> None:
         with suppress(sqlite3.Error):

@@ -16,8 +16,9 @@ import pytest
 from daemon.entries import JSON, Command, Entry, Instant, Sample
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
+from daemon.journal.rebuilding import rebuilt
 from daemon.journal.writer import Writer
-from daemon.measure import Measuring, rebuilt
+from daemon.measure import Measuring
 from tests.campaigns.rooms import RESERVOIR, START, Room
 
 if TYPE_CHECKING:

@@ -21,8 +21,8 @@ from daemon.config import load
 from daemon.entries import Flag, Instant, Kind, Reading
 from daemon.journal.memory import dump
 from daemon.journal.reader import Reader
+from daemon.journal.rebuilding import rebuilt
 from daemon.journal.writer import Writer
-from daemon.measure import rebuilt
 from daemon.mixing.bottles import parse
 from daemon.mixing.record import records as batch_records
 from daemon.publishing.requests import parse as parse_request

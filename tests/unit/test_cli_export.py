@@ -15,6 +15,7 @@ from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal.reader import Reader
+from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.quality import TESTS
 from daemon.probes.recorded import samples
@@ -333,3 +334,36 @@ def test_an_empty_table_has_its_header(tmp_path: Path) -> None:
         assert 0 == write([], What.EVENTS, Format.CSV, file)
 
     assert "time,reservoir,batch,kind,facts,synced,seq\n" == (tmp_path / "out.csv").read_text()
+
+
+def test_readings_that_became_summaries_are_told_and_written_apart(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An export of readings says what is missing in it; summaries hold that, by the minute."""
+    config = tmp_path / "brinewright.toml"
+    config.write_text(
+        '[station]\nname = "wing"\n[journal]\npath = "j.db"\n' + RESERVOIR.format(name="mix-1")
+    )
+    with Writer(tmp_path / "j.db") as writer:
+        writer.append([reading(n) for n in range(180)], 0.0)
+        writer.within(lambda db: summarise(db, db.execute(OLDEST, (120, 1000)).fetchall()))
+
+    assert OK == invoke(["export", "readings", "--config", str(config)])
+    said = capsys.readouterr()
+    assert 61 == len(said.out.splitlines())
+    assert "120 readings from 2031-05-04 09:00 to 2031-05-04 09:01 UTC" in said.err
+    assert "export summaries" in said.err
+
+    assert OK == invoke(["export", "summaries", "--config", str(config)])
+    said = capsys.readouterr()
+    first, second = csv.DictReader(said.out.splitlines())
+    assert ("60", "1", "120") == (first["readings"], first["first_seq"], second["last_seq"])
+    assert ("51.0", "51.059") == (
+        first["conductivity_min_mS_cm"],
+        first["conductivity_max_mS_cm"],
+    )
+    assert ("water", "0.5", "") == (first["class"], first["pump_share"], said.err)
+
+    late = ["--from", "2031-05-04T09:02:00Z"]
+    assert OK == invoke(["export", "readings", *late, "--config", str(config)])
+    assert "" == capsys.readouterr().err

@@ -28,7 +28,7 @@ def test_a_look_is_taken_once_a_minute(tmp_path: Path) -> None:
 def test_a_look_tells_disk_losses_and_publishers(tmp_path: Path) -> None:
     """The space is that of the journal's disk; what others count is passed on as it is."""
     behind = Follower("mqtt", 12, 30.0, "no broker")
-    lookout = Lookout(tmp_path / "journal.db", lambda: (behind,))
+    lookout = Lookout(tmp_path / "journal.db", lambda _now: (behind,))
 
     seen = lookout.look(at(5.0), 3)
 

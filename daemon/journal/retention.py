@@ -1,0 +1,250 @@
+"""What is kept for how long: readings become minute summaries, all else stays.
+
+It is done in slices, each a transaction of a few milliseconds between two turns of the
+measuring loop.  Readings go oldest first, in the order of their numbers.  Freed pages of
+the file are used again, so it stays at its largest size and never needs rewriting.
+
+A wall clock that was wrong for a while must not cost anything.  So age counts only while
+the clock is synchronised and has kept pace with the monotonic one for an hour; it is asked
+of the majority of some hundred readings; and for each reading written at most eight go.
+Where no clock is ever synchronised only the size counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any
+
+from daemon.entries import Event, Instant, Kind
+from daemon.journal import rows
+from daemon.journal.summaries import COLUMNS, MINUTE_MS, minute_of, summary_rows
+
+if TYPE_CHECKING:
+    import sqlite3
+    from collections.abc import Callable
+
+    from daemon.entries import JSON, Reading
+
+MEGABYTE = 1_000_000
+LOOK_EVERY_S = 60.0
+TELL_EVERY_S = 86_400.0
+TRUST_AFTER_S = 3600.0
+DRIFT_S = 60.0
+FOR_EACH_WRITTEN = 8
+MOST_OWED = 5_000
+SLICE = 400
+"""Readings in one slice."""
+
+OLDEST = f"SELECT {rows.READING_COLUMNS} FROM readings WHERE seq <= ? ORDER BY seq LIMIT ?"  # noqa: S608
+SUMMARY = f"INSERT INTO summaries ({COLUMNS}) VALUES ({', '.join('?' * 25)})"  # noqa: S608
+FLOOR = """
+    SELECT min(
+        coalesce((SELECT seq FROM memory), 0),
+        coalesce((SELECT seq FROM readings ORDER BY seq DESC LIMIT 1 OFFSET ?), 0))
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """How much is kept.
+
+    Attributes:
+        readings_days: Readings older than this become summaries, days.
+        largest_mb: The journal is kept below it, megabytes.
+        newest_kept: Readings that stay however large it is, so that curves go on being drawn.
+    """
+
+    readings_days: float = 90.0
+    largest_mb: float = 2000.0
+    newest_kept: int = 20_000
+
+
+@dataclass(slots=True)
+class Forced:
+    """What had to go for the sake of the size, and was not told yet.
+
+    Attributes:
+        readings: Readings that became summaries before their time.
+        unconfirmed: Those of them that a publisher had not acknowledged.
+        summaries: Summaries that were removed.
+    """
+
+    readings: int = 0
+    unconfirmed: int = 0
+    summaries: int = 0
+
+
+@dataclass(slots=True)
+class Retention:
+    """What is to be done next, between two turns.
+
+    Attributes:
+        limits: How much is kept.
+        confirmed: Gives the `seq` that all publishers have acknowledged; None without any.
+    """
+
+    limits: Limits
+    confirmed: Callable[[], int | None] = lambda: None
+    _clock_since: Instant | None = field(default=None, init=False)
+    _last: Instant | None = field(default=None, init=False)
+    _looked_s: float = field(default=float("-inf"), init=False)
+    _told_s: float = field(default=float("-inf"), init=False)
+    _busy: bool = field(default=False, init=False)
+    _owed: int = field(default=0, init=False)
+    _floor: int = field(default=0, init=False)
+    _confirmed: int | None = field(default=None, init=False)
+    _damaged: int = field(default=0, init=False)
+    _forced: Forced = field(default_factory=Forced, init=False)
+
+    def due(self, now: Instant, written: int) -> bool:
+        """Say whether a slice is to be done now.
+
+        Args:
+            now: The present moment; to be told every turn.
+            written: Entries written since the last call.
+        """
+        self._watch_clock(now)
+        self._owed = min(self._owed + FOR_EACH_WRITTEN * written, MOST_OWED)
+        return self._busy or now.mono_s - self._looked_s >= LOOK_EVERY_S
+
+    def slice(self, db: sqlite3.Connection, now: Instant) -> list[Event]:
+        """Do one slice within the transaction that is open; return what is to be told.
+
+        Raises:
+            sqlite3.Error: Nothing of it was done, once the transaction is undone.
+        """
+        if not self._busy:
+            self._looked_s = now.mono_s
+            # Both only ever rise, so what was found a while ago is on the safe side.
+            (self._floor,) = db.execute(FLOOR, (self.limits.newest_kept,)).fetchone()
+            self._confirmed = self.confirmed()
+        done = 0
+        if used_bytes(db) > self.limits.largest_mb * MEGABYTE:
+            done = self._by_size(db)
+        elif self._trusted(now) and self._owed > 0:
+            done = self._by_age(db, now)
+        self._busy = done > 0
+        return self._told(now)
+
+    def _by_age(self, db: sqlite3.Connection, now: Instant) -> int:
+        upto = self._floor if self._confirmed is None else min(self._floor, self._confirmed)
+        found = db.execute(OLDEST, (upto, SLICE)).fetchall()
+        before_ms = rows.to_ms(now.wall - timedelta(days=self.limits.readings_days))
+        # A minute becomes a summary when all of it is old.
+        before_ms -= before_ms % MINUTE_MS
+        old = [index for index, row in enumerate(found) if row[4] and row[2] < before_ms]
+        if 2 * len(old) <= sum(1 for row in found if row[4]):
+            return 0
+        whole = found[: old[-1] + 1]
+        done = self._summarise(db, _whole_minutes(whole) if len(whole) == SLICE else whole)
+        self._owed -= done
+        return done
+
+    def _by_size(self, db: sqlite3.Connection) -> int:
+        found = db.execute(OLDEST, (self._floor, SLICE)).fetchall()
+        some = _whole_minutes(found)
+        if some:
+            self._forced.readings += len(some)
+            if self._confirmed is not None:
+                self._forced.unconfirmed += sum(row[0] > self._confirmed for row in some)
+            return self._summarise(db, some)
+        removed = db.execute(
+            "DELETE FROM summaries WHERE first_seq IN"
+            " (SELECT first_seq FROM summaries ORDER BY first_seq LIMIT ?)",
+            (SLICE,),
+        ).rowcount
+        db.execute("UPDATE summarised SET summaries_removed = summaries_removed + ?", (removed,))
+        self._forced.summaries += removed
+        return removed
+
+    def _summarise(self, db: sqlite3.Connection, found: list[tuple[Any, ...]]) -> int:
+        self._damaged += summarise(db, found)
+        return len(found)
+
+    def _watch_clock(self, now: Instant) -> None:
+        last, self._last = self._last, now
+        if last is None or self._clock_since is None or last.boot != now.boot:
+            self._clock_since = now
+            return
+        since = self._clock_since
+        apart_s = (now.wall - since.wall).total_seconds() - (now.mono_s - since.mono_s)
+        if not now.synced or abs(apart_s) > DRIFT_S:
+            self._clock_since = now
+
+    def _trusted(self, now: Instant) -> bool:
+        since = self._clock_since
+        return since is not None and now.synced and now.mono_s - since.mono_s >= TRUST_AFTER_S
+
+    def _told(self, now: Instant) -> list[Event]:
+        if now.mono_s - self._told_s < TELL_EVERY_S:
+            return []
+        forced, damaged = self._forced, self._damaged
+        told: list[dict[str, JSON]] = []
+        if damaged:
+            why = f"{damaged} readings were changed on the disk and are in no minute summary"
+            told.append({"state": rows.DAMAGED, "why": why, "readings": damaged})
+        if forced.readings or forced.summaries:
+            told.append(_full(forced, self.limits.largest_mb))
+        if told:
+            self._told_s, self._forced, self._damaged = now.mono_s, Forced(), 0
+        return [Event("", now, "", Kind.DEVICE, facts) for facts in told]
+
+
+def _full(forced: Forced, largest_mb: float) -> dict[str, JSON]:
+    early = f", {forced.unconfirmed} of them before every publisher had them"
+    why = (
+        f"the journal reached its {largest_mb:g} MB: {forced.readings} readings became minute"
+        f" summaries before their time{early if forced.unconfirmed else ''}, {forced.summaries}"
+        " summaries were removed; raise journal.largest_mb to keep more"
+    )
+    return {
+        "state": "journal full",
+        "why": why,
+        "readings": forced.readings,
+        "unconfirmed": forced.unconfirmed,
+        "summaries": forced.summaries,
+    }
+
+
+def used_bytes(db: sqlite3.Connection) -> int:
+    """Return what of the file is in use; freed pages are not, for they are used again."""
+    ((pages,), (free,), (size,)) = (
+        db.execute(f"PRAGMA {name}").fetchone()
+        for name in ("page_count", "freelist_count", "page_size")
+    )
+    return int((pages - free) * size)
+
+
+def summarise(db: sqlite3.Connection, found: list[tuple[Any, ...]]) -> int:
+    """Put summaries in the place of the oldest readings, given as rows; return how many failed.
+
+    Those are readings that the disk has changed; they enter no summary.
+    """
+    origins = {
+        number: tuple(origin)
+        for number, *origin in db.execute(
+            f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins"  # noqa: S608 - a constant
+        )
+    }
+    known: list[tuple[int, int, Reading]] = []
+    for row in found:
+        reading = rows.to_reading(row, origins.get(row[1]))
+        if reading is not None:
+            known.append((row[0], row[1], reading))
+    damaged = len(found) - len(known)
+    db.executemany(SUMMARY, summary_rows(known))
+    db.execute("DELETE FROM readings WHERE seq <= ?", (found[-1][0],))
+    db.execute(
+        "UPDATE summarised SET to_seq = ?, readings = readings + ?, damaged = damaged + ?",
+        (found[-1][0], len(known), damaged),
+    )
+    return damaged
+
+
+def _whole_minutes(some: list[tuple[Any, ...]]) -> list[tuple[Any, ...]]:
+    """Leave the last minute, which may go on in the next slice, unless there is no other."""
+    end = len(some)
+    while end and minute_of(some[end - 1][2]) == minute_of(some[-1][2]):
+        end -= 1
+    return some[:end] or some
