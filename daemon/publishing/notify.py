@@ -63,6 +63,7 @@ class Line:
         again_s: When it may be asked again, monotonic s.
         errand: The message on its way.
         message: What that says.
+        fault: Why the last one was not taken; empty when it was.
         hung: Messages that were never answered.
     """
 
@@ -74,6 +75,7 @@ class Line:
     again_s: float = float("-inf")
     errand: Errand | None = None
     message: Message | None = None
+    fault: str = ""
     hung: list[Errand] = field(default_factory=list)
 
 
@@ -146,6 +148,14 @@ class NotifySink:
         fault = self._save() or fault
         if fault is not None:
             raise fault
+
+    def trouble(self) -> str:
+        """Return whom no message reaches, and why; see `Forwarding`."""
+        return "; ".join(
+            f"{line.receiver.label} is not reached: {line.fault}"
+            for line in self._lines
+            if line.fault
+        )
 
     @property
     def busy(self) -> bool:
@@ -244,14 +254,15 @@ class NotifySink:
         if errand.done and not errand.fault:
             sent(line.ledger, message, self._wall())
             self._unsaved = True
+            line.fault = ""
             line.outage.worked()
             line.backoff.worked(now_s)
         elif errand.done or now_s - errand.begun_s >= HUNG_S:
             if not errand.done:
                 line.hung.append(errand)
-            why = errand.fault or f"no answer within {HUNG_S:g} s"
+            line.fault = errand.fault or f"no answer within {HUNG_S:g} s"
             waiting = len(line.ledger.waiting)
-            line.outage.failed(f"{why}; what waits ({waiting}) goes later", now_s)
+            line.outage.failed(f"{line.fault}; what waits ({waiting}) goes later", now_s)
             line.again_s = now_s + line.backoff.failed(now_s)
         else:
             return

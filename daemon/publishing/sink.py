@@ -10,7 +10,7 @@ import logging
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 from daemon.journal.cursors import Cursors, Refusal, cursor_name
 from daemon.journal.reader import Reader, Stored
@@ -62,6 +62,14 @@ class Sink(Protocol):
 
     def close(self) -> None:
         """Say good-bye as far as that is possible, never raising; may be called twice."""
+
+
+@runtime_checkable
+class Forwarding(Protocol):
+    """A sink that acknowledges before all are served whom it hands things on to."""
+
+    def trouble(self) -> str:
+        """Return what is wrong with those, as a sentence; empty when nothing is."""
 
 
 def follow(reader: Reader, cursors: Cursors, sink: Sink, limit: int = BATCH) -> int:

@@ -19,7 +19,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.logs import Outage
 from daemon.publishing.health import Health
-from daemon.publishing.sink import BATCH, Backoff, Sink, SinkError, follow
+from daemon.publishing.sink import BATCH, Backoff, Forwarding, Sink, SinkError, follow
 
 POLL_S = 0.2
 TICK_S = 1.0
@@ -114,7 +114,11 @@ class Tail:
         count = follow(self.reader, self.cursors, self.sink)
         self.outage.worked()
         self.backoff.worked(self.clock())
-        self.health.worked()
+        trouble = self.sink.trouble() if isinstance(self.sink, Forwarding) else ""
+        if trouble:
+            self.health.failed(SinkError(trouble))
+        else:
+            self.health.worked()
         if count < BATCH:
             self.changes.wait(stop, self.sink.pressing)
 

@@ -55,6 +55,7 @@ class Hook:
         asked: Paths that were asked for, in order.
         status: What it answers.
         silence: While set, it takes what comes and does not answer.
+        pending: Posts that it took so.
     """
 
     port: int = field(default_factory=find_free_port)
@@ -62,6 +63,7 @@ class Hook:
     asked: list[str] = field(default_factory=list)
     status: int = 200
     silence: threading.Event = field(default_factory=threading.Event)
+    pending: int = 0
     _talk: threading.Event = field(default_factory=threading.Event)
     _server: ThreadingHTTPServer | None = None
     _thread: threading.Thread | None = None
@@ -88,7 +90,8 @@ class Hook:
         class Handler(BaseHTTPRequestHandler):
             def do_POST(self) -> None:
                 said = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
-                if hook.status < 300 and not hook.silence.is_set():
+                hook.pending += hook.silence.is_set()
+                if hook.status < 300:
                     hook.told.append(said)
                 self._answer()
 

@@ -1,0 +1,145 @@
+"""The process that tells people is killed at awkward instants; its receivers are real."""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from daemon.entries import Event, Follower, Instant, Kind
+from daemon.journal.cursors import cursors_path
+from daemon.journal.followers import followers
+from daemon.journal.writer import Writer
+from tests.conftest import wait_until
+from tests.services.mqtt_parts import reading
+from tests.services.notify_parts import Hook, hooked, write_urls
+from tests.services.service_parts import LOG_LINE, Process
+
+CONFIGURATION = """
+[station]
+name = "quarantine-wing"
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+[journal]
+path = "journal.db"
+[page]
+enabled = false
+[notify]
+urls_file = "receivers"
+"""
+
+
+def alarm_now(name: str, state: str = "raised") -> Event:
+    """An alarm of this moment, of high priority."""
+    at = Instant(datetime.now(UTC), time.monotonic(), "boot-1")
+    facts = {"name": name, "state": state, "why": f"it is {name}", "priority": "high"}
+    return Event("mix-1", at, "lot-7", Kind.ALARM, dict(facts))
+
+
+@pytest.fixture
+def hook() -> Iterator[Hook]:
+    """An HTTP server that is up."""
+    with hooked() as one:
+        yield one
+
+
+@pytest.fixture
+def process(tmp_path: Path, hook: Hook) -> Iterator[Process]:
+    """The publishing process of a configuration that names the server; not started."""
+    (tmp_path / "brinewright.toml").write_text(CONFIGURATION)
+    write_urls(tmp_path, hook.url)
+    words = ("daemon.publish", "--config", str(tmp_path / "brinewright.toml"))
+    one = Process(words, tmp_path / "publish.log")
+    yield one
+    one.kill()
+
+
+def test_killed_while_the_receiver_is_down_it_tells_once_when_both_are_back(
+    tmp_path: Path, hook: Hook, process: Process
+) -> None:
+    """The cursor has passed the alarm by, so it is the ledger that remembers."""
+    hook.down()
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([reading(1), alarm_now("probe-fault"), reading(3)], 0.0)
+        process.start()
+        wait_until(lambda: any("receivers fails" in line for line in process.said), "the failure")
+        wait_until(lambda: bool(_fare(tmp_path).error), "the failure on record")
+        fare = _fare(tmp_path)
+        process.kill()
+        hook.up()
+        process.start()
+        wait_until(lambda: len(hook.told) == 1, "the message")
+        writer.append([alarm_now("short-yield")], 1.0)
+        wait_until(lambda: len(hook.told) == 2, "the next one")
+
+    assert ["mix-1: probe-fault (high)", "mix-1: short-yield (high)"] == hook.titles
+    assert (0, "notify") == (fare.waiting, fare.name)
+    assert "json on line 1 of receivers is not reached" in fare.error
+    assert [] == [line for line in process.said if not LOG_LINE.fullmatch(line)]
+    assert "topsecret" not in "\n".join(process.said)
+
+
+def _fare(folder: Path) -> Follower:
+    """How the publisher fares, as 'brinewright status' tells it."""
+    journal = folder / "journal.db"
+    (fare,) = followers(journal, cursors_path(journal), ["notify"], alarm_now("").at)
+    return fare
+
+
+def test_killed_between_sending_and_striking_off_it_tells_that_one_again(
+    tmp_path: Path, hook: Hook, process: Process
+) -> None:
+    """At least once: the one message that was on its way comes twice, and none is missing."""
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([alarm_now("probe-fault")], 0.0)
+        hook.silence.set()  # takes what comes, and does not say so
+        process.start()
+        wait_until(lambda: hook.pending == 1, "the message on its way")
+        process.kill()
+        hook.down()
+        hook.silence.clear()
+        hook.up()
+        process.start()
+        wait_until(lambda: len(hook.told) == 2, "it again")
+        writer.append([alarm_now("short-yield")], 1.0)
+        wait_until(lambda: len(hook.told) == 3, "the next one")
+        process.stop()
+
+    assert ["probe-fault", "probe-fault", "short-yield"] == [
+        title.split()[1] for title in hook.titles
+    ]
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_killed_at_any_instant_it_leaves_no_alarm_untold(
+    tmp_path: Path, hook: Hook, process: Process, seed: int
+) -> None:
+    """An alarm and a kill in each of six lives: all are told, and a life repeats one at most."""
+    names = [f"alarm-{number}" for number in range(6)]
+    pause, rng = threading.Event(), random.Random(seed)
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([reading(1)], 0.0)
+        for number, name in enumerate(names):
+            process.start()
+            writer.append([alarm_now(name)], float(number))
+            # From before it has read anything to after it has sent and struck off.
+            pause.wait(rng.uniform(0.3, 1.3))
+            process.kill()
+        process.start()
+        wait_until(lambda: {name for name in names if name in _all(hook)} == set(names), "all")
+        process.stop()
+
+    assert len(hook.told) <= 2 * len(names)
+
+
+def _all(hook: Hook) -> str:
+    return "\n".join([*hook.titles, *hook.bodies])
