@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from functools import partial
 
-from daemon.clock import Clock, RehearsalClock, SystemClock
+from daemon.clock import clock_of
 from daemon.config import Config, Reservoir
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
@@ -46,7 +46,7 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         path,
         Reader(path),
         partial(followers, path, cursors_path(path), config.publishers),
-        _clock(config).now,
+        clock_of(config.station.rehearsal_speed, config.station.rehearsal_since).now,
     )
     return PageServer(
         Application(lookout.look, frozenset((*settings.names, settings.host.lower()))),
@@ -82,10 +82,3 @@ def expected(config: Config) -> list[Expected]:
 def _old_after_s(reservoir: Reservoir) -> float:
     period_s = max((probe.period_s for probe in reservoir.probes), default=0.0)
     return max(OLD_S, OLD_PERIODS * period_s)
-
-
-def _clock(config: Config) -> Clock:
-    station = config.station
-    if station.rehearsal_speed > 1.0:
-        return RehearsalClock(station.rehearsal_speed, station.rehearsal_since)
-    return SystemClock()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -60,3 +62,47 @@ def test_a_unit_starts_one_part_and_does_not_retry_a_wrong_configuration(part: s
     assert f"brinewright run --only {part}" in keys["ExecStart"]
     assert keys["RestartPreventExitStatus"] == "78"
     assert keys["User"] == "brinewright"
+
+
+@pytest.fixture(params=["measure", "publish"])
+def unit(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """A unit file as it is handed out, but for the program, which is not installed here."""
+    if shutil.which("systemd-analyze") is None:
+        pytest.skip("systemd-analyze is not here: it comes with systemd")
+    path = tmp_path / f"brinewright-{request.param}.service"
+    text = (DEPLOY / path.name).read_text(encoding="utf-8")
+    program = "ExecStart=/opt/brinewright/.venv/bin/brinewright"
+    assert program in text
+    path.write_text(text.replace(program, "ExecStart=/bin/true"))
+    return path
+
+
+def analyse(*words: str | Path) -> tuple[int, str]:
+    """What the service manager's own check says, and its exit code."""
+    done = subprocess.run(
+        ["systemd-analyze", "--no-pager", *words], capture_output=True, text=True, check=False
+    )
+    return done.returncode, done.stdout + done.stderr
+
+
+def test_the_service_manager_understands_every_line(unit: Path) -> None:
+    """A key that is misspelt would be passed over, and its protection with it."""
+    words = ("verify", "--man=no", "--recursive-errors=no")
+    good = analyse(*words, unit)
+    unit.write_text(unit.read_text().replace("ProtectHome", "ProtectHoem"))
+    bad, said = analyse(*words, unit)
+
+    assert (0, "") == good
+    assert bad != 0
+    assert "ProtectHoem" in said
+
+
+def test_a_unit_may_do_little_more_than_it_must(unit: Path) -> None:
+    """An exposure of at most 1.5 of 10, by the service manager's own measure."""
+    words = ("security", "--offline=true", "--threshold=15")
+    code, said = analyse(*words, unit)
+    unit.write_text(unit.read_text().replace("SystemCallFilter=", "#"))
+    loose, _ = analyse(*words, unit)
+
+    assert (0, True) == (code, "Overall exposure level" in said)
+    assert loose == 1

@@ -137,9 +137,10 @@ def station(guarded: Guarded, tmp_path: Path, writer: Writer, inbox: Inbox) -> I
         announcer=Announcer(STATION, "homeassistant", [Announced(STATION, "mix-1")], Random(5)),
     )
     raised = event(2, Kind.ALARM, name="salt-low", state="raised")
-    writer.append([reading(1), raised], 0.0, {"mix-1": {"phase": "ready"}})
+    own = event(3, Kind.ALARM, reservoir="", name="storage-low", state="raised")
+    writer.append([reading(1), raised, own], 0.0, {"mix-1": {"phase": "ready"}})
     with Cursors(tmp_path / "cursors.db") as cursors:
-        assert 2 == follow(reader, cursors, sink)
+        assert 3 == follow(reader, cursors, sink)
     clock.now_s += PAUSE_S[1]
     sink.deliver([])
     yield sink
@@ -159,9 +160,14 @@ def test_the_station_publishes_all_and_hears_commands(
         wait_until(lambda: delivered(station) and bool(inbox.after(0)), "the command")
         wait_until(lambda: bool(hub.on(f"{COMMAND}/reply")), "the refusal of the other")
         wait_until(lambda: bool(hub.on(CONFIG)), "the announcement")
-        wait_until(lambda: len(display.heard) >= 3, "what the screen may see")
+        wait_until(lambda: len(display.heard) >= 4, "what the screen may see")
 
-    kept = {f"{HERE}/availability", f"{HERE}/mix-1/state", f"{HERE}/mix-1/alarm/salt-low"}
+    kept = {
+        f"{HERE}/availability",
+        f"{HERE}/mix-1/state",
+        f"{HERE}/mix-1/alarm/salt-low",
+        f"{HERE}/alarm/storage-low",
+    }
     assert kept == {each.topic for each in display.heard}
     assert kept | {f"{COMMAND}/reply", CONFIG} == {each.topic for each in hub.heard}
 
@@ -198,6 +204,9 @@ def test_no_other_account_publishes_as_the_station(
         f"{HERE}/mix-1/reading",
         f"{HERE}/mix-1/event",
         f"{HERE}/mix-1/alarm/salt-low",
+        f"{HERE}/alarm/storage-low",
+        f"{HERE}/event",
+        f"{HERE}/command/reply",
         f"{COMMAND}/reply",
     ]
     with present(guarded.broker, username=who, password=f"{who}-word") as other:
@@ -205,7 +214,7 @@ def test_no_other_account_publishes_as_the_station(
         if who != "hub":
             codes += [other.say(topic, b"x") for topic in (COMMAND, f"{HERE}/command", CONFIG)]
     with present(guarded.broker, "#", username="hub", password="hub-word") as hub:
-        wait_until(lambda: len(hub.heard) >= 4, "what is kept")
+        wait_until(lambda: len(hub.heard) >= 5, "what is kept")
 
     assert [True] * len(codes) == [code >= REFUSAL for code in codes]
     assert {"phase": "ready"} == json.loads(hub.on(f"{HERE}/mix-1/state")[0])

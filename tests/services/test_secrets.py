@@ -1,0 +1,137 @@
+"""No secret leaves its file, whatever goes wrong: not into a log, a page or a journal."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from urllib.parse import quote
+
+import pytest
+
+from daemon.journal.writer import Writer
+from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
+from tests.page.page_parts import ask
+from tests.services.mqtt_parts import Publisher, reading, write_configuration
+from tests.services.notify_parts import alarm, hooked
+
+WORD = "wort-Gr4nat/7%"
+TOKEN = "tok-8Xq2mLr9=="
+SLIPS = ("slip-hook-51", "slip-mail-77", "slip-beat-93")
+SECRETS = {WORD, quote(WORD, safe=""), TOKEN, *SLIPS}
+
+
+def private(path: Path, text: str) -> Path:
+    """A file that only its owner reads."""
+    path.write_text(text + "\n")
+    path.chmod(0o600)
+    return path
+
+
+@pytest.fixture
+def locked(make_broker: Callable[..., Broker], tmp_path: Path) -> Broker:
+    """A broker that knows nobody."""
+    words = private(tmp_path / "nobody", "")
+    words.write_text("")
+    broker = make_broker(f"password_file {words}", anonymous=False)
+    broker.start()
+    return broker
+
+
+def test_a_run_in_which_all_goes_wrong_gives_no_secret_away(
+    locked: Broker, tmp_path: Path, free_port: int
+) -> None:
+    """Each publisher fails and says so; what they were given to show is said by none of them."""
+    home = tmp_path / "station"
+    home.mkdir()
+    closed = find_free_port()
+    with hooked() as hook:
+        hook.status = 401
+        private(home / "mqtt-password", WORD)
+        private(home / "influx-token", TOKEN)
+        private(home / "heartbeat-url", f"http://{LOOPBACK}:{hook.port}/{SLIPS[2]}")
+        private(
+            home / "receivers",
+            f"json://{LOOPBACK}:{hook.port}/{SLIPS[0]}\n"
+            f"mailto://{LOOPBACK}:{closed}/?from=wing@example.org&to=keeper@example.org"
+            f"&user=wing&pass={SLIPS[1]}",
+        )
+        config = write_configuration(
+            home,
+            locked.port,
+            'username = "brinewright"\npassword_file = "mqtt-password"',
+            f'[influx]\nurl = "http://{LOOPBACK}:{hook.port}"\norg = "wing"\nbucket = "mixing"\n'
+            'token_file = "influx-token"',
+            '[notify]\nurls_file = "receivers"\nat_most_per_h = 1000',
+            '[heartbeat]\nurl_file = "heartbeat-url"\nevery_s = 10',
+            f'[page]\nlisten = "{LOOPBACK}:{free_port}"',
+        )
+        publisher = Publisher(config, home / "publish.log")
+        try:
+            with Writer(home / "journal.db") as writer:
+                writer.append([reading(1), alarm(2, priority="high")], 0.0, {"mix-1": {}})
+                publisher.start()
+                assert publisher.process is not None
+
+                def said(*words: str) -> bool:
+                    return any(all(word in line for word in words) for line in publisher.log)
+
+                wait_until(lambda: said("mqtt", "refused the account"), "the broker's refusal", 20)
+                wait_until(
+                    lambda: said("telling json") and said("telling mailto"), "both failures", 40
+                )
+                writer.append([reading(3)], 1.0)
+                wait_until(lambda: said("heartbeat"), "the watcher's refusal", 40)
+                seen = [ask(free_port, path).text for path in ("/", "/metrics", "/healthz")]
+                process = Path(f"/proc/{publisher.process.pid}")
+                seen += [(process / name).read_text() for name in ("cmdline", "environ")]
+                seen.append(_status(config))
+        finally:
+            publisher.kill()
+    kept = [path for path in home.iterdir() if path.name not in _OF_SECRETS]
+    seen += [path.read_bytes().decode(errors="replace") for path in kept]
+
+    assert {"publish.log", "journal.db"} <= {path.name for path in kept}
+    assert [] == [secret for secret in SECRETS for text in seen if secret in text]
+    assert [] == [line for line in publisher.log if "Traceback" in line]
+
+
+_OF_SECRETS = ("mqtt-password", "influx-token", "heartbeat-url", "receivers")
+
+
+def _status(config: Path) -> str:
+    words = ["-m", "daemon.cli.main", "status", "--json", "--config", str(config)]
+    done = subprocess.run([sys.executable, *words], capture_output=True, text=True, check=False)
+    return done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("name", [each for each in _OF_SECRETS if each != "influx-token"])
+def test_a_secret_that_everybody_may_read_stops_publishing(
+    tmp_path: Path, name: str, free_port: int
+) -> None:
+    """With exit code 78 and a sentence that names the file and not what it holds."""
+    section = {
+        "mqtt-password": 'username = "brinewright"\npassword_file = "mqtt-password"',
+        "influx-token": '[influx]\nurl = "http://127.0.0.1:9"\norg = "wing"\nbucket = "mixing"\n'
+        'token_file = "influx-token"',
+        "receivers": '[notify]\nurls_file = "receivers"',
+        "heartbeat-url": '[heartbeat]\nurl_file = "heartbeat-url"',
+    }[name]
+    text = {
+        "receivers": f"json://{LOOPBACK}/{SLIPS[0]}",
+        "heartbeat-url": f"http://{LOOPBACK}/{SLIPS[2]}",
+    }
+    private(tmp_path / name, text.get(name, WORD)).chmod(0o604)
+    publisher = Publisher(write_configuration(tmp_path, free_port, section), tmp_path / "log")
+    publisher.start()
+    try:
+        code = publisher.ended()
+    finally:
+        publisher.kill()
+
+    assert 78 == code
+    assert [True] == [
+        f"everybody on this machine may read {tmp_path / name}" in line for line in publisher.log
+    ]
+    assert [] == [secret for secret in SECRETS for line in publisher.log if secret in line]
