@@ -12,9 +12,10 @@ from zoneinfo import ZoneInfo
 
 from daemon.clock import clock_of
 from daemon.config import Config, Influx, Mqtt, Notify
+from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
-from daemon.publishing.sink import Sink
+from daemon.publishing.sink import Sink, cursor_key
 
 if TYPE_CHECKING:
     from daemon.publishing.heartbeat import Heartbeat
@@ -120,7 +121,7 @@ def make_teller(config: Config) -> Teller:
 
 def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
     from daemon.publishing.notices_file import notices_path
-    from daemon.publishing.notify import NotifySink
+    from daemon.publishing.notify import NotifySink, Past
     from daemon.publishing.telling import Rules
 
     station, teller = config.station, make_teller(config)
@@ -138,9 +139,14 @@ def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
         teller,
         [each.name for each in config.reservoirs],
         reader,
-        notices_path(config.journal.path),
+        Past(notices_path(config.journal.path), lambda: _passed(config, reader)),
         wall=lambda: clock.now().wall,
     )
+
+
+def _passed(config: Config, reader: Reader) -> int:
+    with Cursors(cursors_path(config.journal.path)) as cursors:
+        return cursors.of(cursor_key(reader, "notify"))
 
 
 def _zone(config: Config) -> tzinfo:

@@ -111,6 +111,9 @@ def _open(path: Path) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
+        (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
+        if found != "ok":
+            raise sqlite3.DatabaseError(found)
         db.execute(
             "CREATE TABLE IF NOT EXISTS journal"
             " (id INTEGER PRIMARY KEY CHECK (id = 1), name TEXT NOT NULL) STRICT"

@@ -79,6 +79,19 @@ class Line:
     hung: list[Errand] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Past:
+    """What the sink goes on from.
+
+    Attributes:
+        path: File of what waits.
+        passed: How far the journal was handed over before, for who is new.
+    """
+
+    path: Path
+    passed: Callable[[], int]
+
+
 class NotifySink:
     """A sink for everybody who is told of alarms."""
 
@@ -91,7 +104,7 @@ class NotifySink:
         teller: Teller,
         reservoirs: Sequence[str],
         reader: Reader,
-        path: Path,
+        past: Past,
         wall: Callable[[], datetime],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
@@ -103,7 +116,7 @@ class NotifySink:
             teller: How.
             reservoirs: Names of all of them.
             reader: The journal.
-            path: Where to keep what waits.
+            past: What it goes on from.
             wall: Wall time, UTC.
             clock: Monotonic seconds.
         """
@@ -119,7 +132,7 @@ class NotifySink:
             for receiver, post in posts.items()
         ]
         self._rules, self._teller, self._reservoirs = rules, teller, reservoirs
-        self._reader, self._path = reader, path
+        self._reader, self._past = reader, past
         self._wall, self._clock = wall, clock
         self._file: NoticesFile | None = None
         self._journal = ""
@@ -179,7 +192,7 @@ class NotifySink:
             self._file = None
 
     def _open(self) -> None:
-        file = NoticesFile(self._path)
+        file = NoticesFile(self._past.path)
         try:
             journal, ledgers = file.read()
             self._journal = self._reader.identity()
@@ -187,7 +200,7 @@ class NotifySink:
                 for ledger in ledgers.values():
                     wind_back(ledger, 0)
             for line in self._lines:
-                line.ledger = ledgers.get(line.receiver.key) or self._begin(line, ledgers)
+                line.ledger = ledgers.get(line.receiver.key) or self._begin(line.receiver)
         except BaseException:
             file.close()
             raise
@@ -202,14 +215,13 @@ class NotifySink:
                 )
         self._file, self._unsaved = file, True
 
-    def _begin(self, line: Line, others: Mapping[str, Ledger]) -> Ledger:
-        """Return the ledger of somebody new, told of what stands as far as others know of it."""
-        now = self._wall()
+    def _begin(self, receiver: Receiver) -> Ledger:
+        """Return the ledger of somebody new, who is told of what stands by now."""
+        now, last = self._wall(), self._past.passed()
         ledger = Ledger(now)
-        last = max((each.seq for each in others.values()), default=0)
         for seq, event in self._reader.alarms() if last else []:
             notice = notice_of(Stored(seq, event))
-            if notice is not None and seq <= last and line.receiver.wants(notice):
+            if notice is not None and seq <= last and receiver.wants(notice):
                 take(ledger, notice, now)
         ledger.seq = last
         return ledger

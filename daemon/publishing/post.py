@@ -7,6 +7,7 @@ from every other ear here, and what it says is told with the address hidden.
 from __future__ import annotations
 
 import logging
+import re
 import threading
 from collections.abc import Sequence
 from typing import Protocol
@@ -25,6 +26,11 @@ TYPES = {
 }
 
 
+BEHIND = "Socket Exception: "
+ERRNO = re.compile(r"\[Errno -?\d+\] ([A-Z][\w ]+)")
+LONGEST = 160
+
+
 class Post(Protocol):
     """The way to one receiver."""
 
@@ -37,25 +43,34 @@ class Post(Protocol):
 
 
 class _LastWords(logging.Handler):
-    """Keeps the last warning of each thread."""
+    """Keeps what each thread's library said last: the warning, and the error behind it."""
 
     def __init__(self) -> None:
-        super().__init__(logging.WARNING)
-        self.said: dict[int, str] = {}
+        super().__init__(logging.DEBUG)
+        self._warning: dict[int, str] = {}
+        self._error: dict[int, str] = {}
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Keep what was said."""
-        self.said[threading.get_ident()] = record.getMessage()
+        """Keep what was said, where it is of use."""
+        text, thread = record.getMessage(), threading.get_ident()
+        if record.levelno >= logging.WARNING:
+            self._warning[thread] = text
+        elif text.startswith(BEHIND):
+            self._error[thread] = text.removeprefix(BEHIND)
 
     def take(self) -> str:
         """Return what this thread's library said last; empty when nothing."""
-        return self.said.pop(threading.get_ident(), "")
+        thread = threading.get_ident()
+        warning, error = self._warning.pop(thread, ""), self._error.pop(thread, "")
+        plain = ERRNO.search(error)
+        error = plain[1] if plain else error[:LONGEST]
+        return ": ".join(part.strip(" .") for part in (warning, error) if part)
 
 
 def _listen() -> _LastWords:
     library = logging.getLogger("apprise")
     library.propagate = False
-    library.setLevel(logging.WARNING)
+    library.setLevel(logging.DEBUG)  # the reason of a failure is told no louder than that
     for handler in library.handlers:
         if isinstance(handler, _LastWords):
             return handler
@@ -101,7 +116,7 @@ class ApprisePost:
             raise SinkError(f"the way there fails: {type(exc).__name__}") from None
         said = self._words.take()
         if not taken:
-            why = self._receiver.redacted(said).rstrip(".")
+            why = self._receiver.redacted(said)
             raise SinkError(why or "it was not taken, and nobody said why")
 
 

@@ -55,11 +55,11 @@ class Teller:
         """Return the whole text, a fact a line."""
         first, *others = message.items
         if message.reason is Reason.DIGEST:
-            parts = [self._list(message.items, now)]
+            parts = [self._list(message, message.items, now)]
         else:
             parts = [self._whole(first, message.reason, now)]
             if others:
-                parts.append(f"{len(others)} more:\n" + self._list(others, now))
+                parts.append(f"{len(others)} more:\n" + self._list(message, others, now))
         if message.counted:
             told = ", ".join(f"{key} {count} times" for key, count in message.counted)
             parts.append(f"Besides these, too many to list: {told}.")
@@ -108,14 +108,14 @@ class Teller:
             )
         return ["", *remarks] if remarks else []
 
-    def _list(self, items: Iterable[Waiting], now: datetime) -> str:
+    def _list(self, message: Message, items: Iterable[Waiting], now: datetime) -> str:
         told = list(items)
-        lines = [self._line(item, now) for item in told[:LISTED_AT_MOST]]
+        lines = [self._line(item, message.reason, now) for item in told[:LISTED_AT_MOST]]
         if left := told[LISTED_AT_MOST:]:
             lines.append("- and " + ", ".join(_tally(left)))
         return "\n".join(lines)
 
-    def _line(self, item: Waiting, now: datetime) -> str:
+    def _line(self, item: Waiting, reason: Reason, now: datetime) -> str:
         notice = item.notice
         told = f"{_where(notice, self.station)}: {notice.name} ({notice.priority})"
         if notice.standing is Standing.OVER:
@@ -124,7 +124,7 @@ class Teller:
             told += f", since {self._time(notice.at, notice.synced)}"
         if item.then is not None:
             told += f", {_act(item.then)} {self._time(item.then.at, item.then.synced)}"
-        if is_late(item, now):
+        if reason is Reason.CHANGE and is_late(item, now):
             told += ", late"
         if notice.why and notice.standing is Standing.RAISED:
             told += f": {notice.why[:LONGEST_WHY]}"

@@ -21,7 +21,7 @@ from aiosmtpd.smtp import Envelope
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.notify import NotifySink
+from daemon.publishing.notify import NotifySink, Past
 from daemon.publishing.post import open_posts
 from daemon.publishing.receivers import read_receivers
 from daemon.publishing.telling import Rules
@@ -214,7 +214,11 @@ def write_urls(folder: Path, *lines: str) -> Path:
 
 
 def make_sink(
-    folder: Path, lines: Sequence[str], clocks: Clocks, rules: Rules | None = None
+    folder: Path,
+    lines: Sequence[str],
+    clocks: Clocks,
+    rules: Rules | None = None,
+    passed: int = 0,
 ) -> NotifySink:
     """Return the sink for the journal in a folder, with the real library."""
     rules = rules or Rules()
@@ -225,7 +229,7 @@ def make_sink(
         Teller(STATION, rules.zone, rules.repeat_every),
         RESERVOIRS,
         Reader(folder / "journal.db"),
-        folder / "journal-notices.db",
+        Past(folder / "journal-notices.db", lambda: passed),
         clocks.wall,
         clocks.clock,
     )
@@ -277,4 +281,11 @@ class Desk:
     def restart(self) -> None:
         """Close the sink and begin another on the same files."""
         self.sink.close()
-        self.sink = make_sink(self.folder, self.lines, self.clocks, self.rules)
+        self.sink = make_sink(self.folder, self.lines, self.clocks, self.rules, self._seq)
+
+    def begin_anew(self) -> None:
+        """Have measuring begin a new journal; publishing goes on."""
+        for old in self.folder.glob("journal.db*"):
+            old.rename(old.with_name(f"old-{old.name}"))
+        with Writer(self.folder / "journal.db"):
+            self._seq = 0

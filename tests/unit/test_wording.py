@@ -94,6 +94,7 @@ def test_a_digest_and_a_repeat_say_what_they_are() -> None:
     digest = message(low, replace(low, seq=2, name="salt-low"), reason=Reason.DIGEST)
 
     assert "quarantine-wing: 2 changes of low priority" == TELLER.title(digest, NOON)
+    assert "late" not in TELLER.body(digest, NOON + timedelta(hours=3))
     assert TELLER.body(digest, NOON).startswith("- mix-1: short-yield (low), since")
     repeat = message(RAISED, reason=Reason.REPEAT)
     assert "mix-1: short-yield goes on" == TELLER.title(repeat, NOON + timedelta(hours=3))
