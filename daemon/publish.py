@@ -18,7 +18,7 @@ from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.page.configured import make_page
-from daemon.publishing.configured import make_heartbeat, make_sinks
+from daemon.publishing.configured import kept_after_s, make_heartbeat, make_sinks
 from daemon.publishing.sink import Backoff, SinkError
 from daemon.publishing.tail import Changes, Tail
 
@@ -65,6 +65,7 @@ def follow_all(config: Config, sinks: Sequence[Sink], stop: Event, log: Logger) 
             sink=sink,
             backoff=Backoff(Random()),  # noqa: S311 - spreads retries, hides nothing
             outage=logs.Outage(log, f"publishing to {sink.name}"),
+            kept_after_s=kept_after_s(config, sink.name),
         )
         threads.append(Thread(target=tail.run, args=(stop,), name=sink.name, daemon=True))
     for thread in threads:

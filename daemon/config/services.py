@@ -126,6 +126,8 @@ class Mqtt(Section):
         keepalive_s: Longest silence between us and the broker, seconds.
         client_id: None to make one from the station's name.
         backlog_per_s: Most entries a second, when an outage is made up.
+        kept_after_s: How long after acknowledging the broker has surely written down; what
+            is younger comes again after a lost connection.
         discovery: Whether the station is announced to home-automation hubs.
         discovery_prefix: Where home-automation hubs look for announcements.
         commands: What may be asked of the station over this broker; nothing unless given.
@@ -155,6 +157,7 @@ class Mqtt(Section):
     keepalive_s: int = whole(5, 3600, "seconds", 30)
     client_id: str | None = text("1 to 64 characters", None, 64)
     backlog_per_s: int = whole(10, 100_000, "entries a second", 10_000)
+    kept_after_s: int = whole(0, 3600, "seconds", 20)
     discovery: bool = Field(default=True, description="true or false")
     discovery_prefix: Annotated[str, AfterValidator(_topic_part)] = text(
         "the beginning of a topic, such as 'homeassistant'", "homeassistant"

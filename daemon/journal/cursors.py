@@ -110,13 +110,27 @@ class Cursors:
         Raises:
             JournalError: It could not be read.
         """
+        return self.known(cursor) or 0
+
+    def known(self, cursor: str) -> int | None:
+        """Return the last `seq` that a cursor has come to; None when there is no such cursor.
+
+        Raises:
+            JournalError: It could not be read.
+        """
         try:
             found = self._db.execute("SELECT seq FROM cursors WHERE sink = ?", (cursor,)).fetchone()
         except sqlite3.Error as exc:
             raise JournalError(f"cursor file {self._path}: cannot be read: {exc}") from exc
-        return int(found[0]) if found else 0
+        return int(found[0]) if found else None
 
-    def advance(self, cursor: str, seq: int, refusal: Refusal | None = None) -> None:
+    def advance(
+        self,
+        cursor: str,
+        seq: int,
+        refusal: Refusal | None = None,
+        trailing: tuple[str, int] | None = None,
+    ) -> None:
         """Record that everything up to `seq` was acknowledged; never goes back.
 
         Args:
@@ -124,6 +138,7 @@ class Cursors:
             seq: The last number that was acknowledged.
             refusal: What of it the other side will never take; counted in the same step,
                 so that none is counted twice.
+            trailing: Another cursor and where it has come to, written in the same step.
 
         Raises:
             JournalError: It could not be written; the entries will come again.
@@ -131,6 +146,8 @@ class Cursors:
         steps: list[Step] = [(ADVANCE, (cursor, seq))]
         if refusal is not None:
             steps.append((REFUSE, (_sink(cursor), len(refusal.seqs), refusal.why[:LONGEST_WHY])))
+        if trailing is not None:
+            steps.append((ADVANCE, trailing))
         self._write(*steps)
 
     def rewind(self, cursor: str, seq: int) -> None:

@@ -61,6 +61,11 @@ def _influx(config: Config, settings: Influx) -> Sink:
     return InfluxSink(settings, config.station.name)
 
 
+def kept_after_s(config: Config, sink: str) -> float:
+    """Return how long after acknowledging a sink's other side has written down, s."""
+    return config.mqtt.kept_after_s if sink == "mqtt" and config.mqtt is not None else 0.0
+
+
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.journal.inbox import Inbox, beside
     from daemon.publishing.announcer import Announcer

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Protocol, runtime_checkable
 
-from daemon.journal.cursors import Cursors, Refusal, cursor_name
+from daemon.journal.cursors import Refusal, cursor_name
 from daemon.journal.reader import Reader, Stored
+from daemon.publishing.trail import Positions
 
 BATCH = 500
 """Entries read and delivered at a time: small enough to stop within a second or two."""
@@ -72,7 +73,7 @@ class Forwarding(Protocol):
         """Return what is wrong with those, as a sentence; empty when nothing is."""
 
 
-def follow(reader: Reader, cursors: Cursors, sink: Sink, limit: int = BATCH) -> int:
+def follow(reader: Reader, cursors: Positions, sink: Sink, limit: int = BATCH) -> int:
     """Deliver the next entries to a sink, then move its cursor; return how many they were.
 
     Raises:
@@ -108,7 +109,7 @@ def _tell(sink: str, refusal: Refusal) -> None:
     log.warning("%s refuses %s for good; left out there: %s", sink, which, refusal.why)
 
 
-def _follow_restored(reader: Reader, cursors: Cursors, key: str) -> None:
+def _follow_restored(reader: Reader, cursors: Positions, key: str) -> None:
     last = reader.last_seq()
     if cursors.of(key) > last:
         log.warning("the journal ends before what was published: going on from entry %d", last)

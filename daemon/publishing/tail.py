@@ -20,6 +20,7 @@ from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.logs import Outage
 from daemon.publishing.health import Health
 from daemon.publishing.sink import BATCH, Backoff, Forwarding, Sink, SinkError, follow
+from daemon.publishing.trail import Trail
 
 POLL_S = 0.2
 TICK_S = 1.0
@@ -72,6 +73,8 @@ class Tail:
         backoff: How long it is left alone after a failure.
         outage: What is logged of failures.
         clock: Monotonic seconds.
+        kept_after_s: How long after acknowledging the other side has surely written down, s.
+        trail: From where the sink is followed.
         health: What is written down of how the sink fares.
     """
 
@@ -82,10 +85,13 @@ class Tail:
     backoff: Backoff
     outage: Outage
     clock: Callable[[], float] = time.monotonic
+    kept_after_s: float = 0.0
+    trail: Trail = field(init=False)
     health: Health = field(init=False)
 
     def __post_init__(self) -> None:
         """Keep the sink's record beside its cursor."""
+        self.trail = Trail(self.cursors, self.kept_after_s, self.clock)
         self.health = Health(self.cursors, self.sink.name, self.clock)
 
     def run(self, stop: Signal) -> None:
@@ -111,7 +117,8 @@ class Tail:
             self._leave_alone(exc, stop)
 
     def _follow(self, stop: Signal) -> None:
-        count = follow(self.reader, self.cursors, self.sink)
+        count = follow(self.reader, self.trail, self.sink)
+        self.trail.worked()
         self.outage.worked()
         self.backoff.worked(self.clock())
         trouble = self.sink.trouble() if isinstance(self.sink, Forwarding) else ""
@@ -124,6 +131,7 @@ class Tail:
 
     def _leave_alone(self, exc: BaseException, stop: Signal) -> None:
         now_s = self.clock()
+        self.trail.back()
         self.outage.failed(exc, now_s)
         self.health.failed(exc)
         wanted_s = exc.wait_s if isinstance(exc, SinkError) else 0.0

@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -59,6 +59,20 @@ class Listener:
     """
 
     messages: list[tuple[str, bytes, bool]] = field(default_factory=list)
+    _client: Client | None = field(default=None, repr=False)
+
+    def leave(self) -> None:
+        """Go away; the broker keeps what comes meanwhile."""
+        assert self._client is not None
+        self._client.disconnect()
+        self._client.loop_stop()
+
+    def come_back(self) -> None:
+        """Be there again as soon as the broker is."""
+        assert self._client is not None
+        with suppress(OSError):  # a broker that is away is tried again
+            self._client.reconnect()
+        self._client.loop_start()
 
     def on(self, topic: str) -> list[bytes]:
         """Payloads that came on one topic below the station's."""
@@ -160,8 +174,8 @@ def listening(
     broker: Broker, client_id: str = "listener", username: str | None = None
 ) -> Iterator[Listener]:
     """Subscribe durably, and again after each loss, with a session that outlives both sides."""
-    heard, subscribed = Listener(), threading.Event()
     client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTv5)
+    heard, subscribed = Listener(_client=client), threading.Event()
     if username is not None:
         client.username_pw_set(username, "listener-word")
     client.reconnect_delay_set(1, 1)
