@@ -3,9 +3,9 @@
 What was missed during an outage comes oldest first, no faster than is set, and
 what is live goes between it as soon as it is due.
 
-An entry counts as delivered when the broker has acknowledged it.  Whether the
-broker then keeps it through a power cut of its own is for the broker's
-persistence to say (mosquitto: `autosave_interval` and `autosave_on_changes`).
+An entry counts as delivered when the broker has acknowledged it.  A broker writes
+down later what it acknowledged (mosquitto: `autosave_interval`), so what is younger
+than `kept_after_s` comes again after a lost connection; see `trail`.
 
 Version 5 of the protocol is spoken, and 3.1.1 with a broker that refuses 5.
 Such a broker acknowledges also what it forbids, so there a missing right is

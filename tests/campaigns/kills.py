@@ -161,7 +161,7 @@ class Scene:
             each.start()
         if away:
             time.sleep(self.rng.uniform(0.0, 1.0))
-            self.tally.heard.come_back()
+            self.tally.heard.come()
         before, last = self.tally.count, self.last_seq()
         if self.rng.random() < 0.5:  # at the beginning of what is made up, or after it
             wait_until(lambda: self.tally.count > before, "anything", BACK_S)

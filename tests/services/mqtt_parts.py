@@ -7,7 +7,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -52,14 +52,48 @@ def event(number: int, kind: Kind = Kind.PHASE, reservoir: str = "mix-1", **fact
 
 @dataclass
 class Listener:
-    """A subscriber to everything of the project, remembering all it was sent.
+    """A durable subscriber to everything of the project, remembering all it was sent.
 
     Attributes:
+        broker: Where.
+        client_id: What the broker keeps its session under.
+        username: Its account; None for none.
         messages: Topic, payload and retain flag of each message, in order.
     """
 
+    broker: Broker
+    client_id: str = "listener"
+    username: str | None = None
     messages: list[tuple[str, bytes, bool]] = field(default_factory=list)
     _client: Client | None = field(default=None, repr=False)
+    _subscribed: threading.Event = field(default_factory=threading.Event, repr=False)
+
+    def come(self) -> None:
+        """Be there as soon as the broker is, and again after each loss, until `leave`."""
+        client = Client(CallbackAPIVersion.VERSION2, client_id=self.client_id, protocol=MQTTv5)
+        if self.username is not None:
+            client.username_pw_set(self.username, "listener-word")
+        client.reconnect_delay_set(1, 1)
+
+        def subscribe(
+            _client: Client, _u: object, _f: ConnectFlags, _code: ReasonCode, _p: Properties | None
+        ) -> None:
+            client.subscribe("brinewright/#", qos=1)
+
+        client.on_connect = subscribe
+        client.on_subscribe = lambda *_: self._subscribed.set()
+        client.on_message = self._take
+        keep = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        keep.SessionExpiryInterval = 600
+        client.connect_async(
+            self.broker.host, self.broker.port, 30, clean_start=False, properties=keep
+        )
+        client.loop_start()
+        self._client = client
+
+    def wait(self) -> None:
+        """Return once the broker knows what is wanted."""
+        wait_until(self._subscribed.is_set, "the subscription")
 
     def leave(self) -> None:
         """Go away; the broker keeps what comes meanwhile."""
@@ -67,12 +101,8 @@ class Listener:
         self._client.disconnect()
         self._client.loop_stop()
 
-    def come_back(self) -> None:
-        """Be there again as soon as the broker is."""
-        assert self._client is not None
-        with suppress(OSError):  # a broker that is away is tried again
-            self._client.reconnect()
-        self._client.loop_start()
+    def _take(self, _client: Client, _userdata: object, message: MQTTMessage) -> None:
+        self.messages.append((message.topic, bytes(message.payload), message.retain))
 
     def on(self, topic: str) -> list[bytes]:
         """Payloads that came on one topic below the station's."""
@@ -174,33 +204,13 @@ def listening(
     broker: Broker, client_id: str = "listener", username: str | None = None
 ) -> Iterator[Listener]:
     """Subscribe durably, and again after each loss, with a session that outlives both sides."""
-    client = Client(CallbackAPIVersion.VERSION2, client_id=client_id, protocol=MQTTv5)
-    heard, subscribed = Listener(_client=client), threading.Event()
-    if username is not None:
-        client.username_pw_set(username, "listener-word")
-    client.reconnect_delay_set(1, 1)
-
-    def take(_client: Client, _userdata: object, message: MQTTMessage) -> None:
-        heard.messages.append((message.topic, bytes(message.payload), message.retain))
-
-    def subscribe(
-        _client: Client, _u: object, _f: ConnectFlags, _code: ReasonCode, _p: Properties | None
-    ) -> None:
-        client.subscribe("brinewright/#", qos=1)
-
-    client.on_connect = subscribe
-    client.on_subscribe = lambda *_: subscribed.set()
-    client.on_message = take
-    keep = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    keep.SessionExpiryInterval = 600
-    client.connect(broker.host, broker.port, 30, clean_start=False, properties=keep)
-    client.loop_start()
+    heard = Listener(broker, client_id, username)
+    heard.come()
     try:
-        wait_until(subscribed.is_set, "the subscription")
+        heard.wait()
         yield heard
     finally:
-        client.disconnect()
-        client.loop_stop()
+        heard.leave()
 
 
 def openssl(*words: str | Path) -> None:
