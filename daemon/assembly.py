@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 
 from daemon.clock import Clock, clock_of
 from daemon.mixing.advice import Vessel
+from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
 from daemon.mixing.batch import BatchSettings
 from daemon.mixing.due import Due
 from daemon.mixing.quality import QualityLimits
 from daemon.mixing.station import ReservoirSettings
+from daemon.mixing.surroundings import StationSettings
 from daemon.mixing.uncertainty import ProbeUncertainty
 from daemon.probes.line import LineSettings
 
@@ -42,6 +44,21 @@ def reservoirs(config: Config) -> dict[str, ReservoirSettings]:
         reservoir.name: replace(reservoir_settings(reservoir), zone=zone)
         for reservoir in config.reservoirs
     }
+
+
+def station(config: Config) -> StationSettings:
+    """Return what the station is told of itself: its alarms as the owner wants them."""
+    rows = dict(CATALOGUE)
+    for each in config.alarms:
+        row = rows[each.name]
+        rows[each.name] = replace(
+            row,
+            on_delay_s=row.on_delay_s if each.on_delay_s is None else each.on_delay_s,
+            off_delay_s=row.off_delay_s if each.off_delay_s is None else each.off_delay_s,
+            deadband=row.deadband if each.deadband is None else each.deadband,
+            ranked=None if each.priority is None else Priority(each.priority),
+        )
+    return StationSettings(alarms=rows)
 
 
 def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:

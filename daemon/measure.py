@@ -114,9 +114,14 @@ class Measuring:
         self.tidy(now)
         notify("WATCHDOG=1")
 
-    def resume(self, now: Instant) -> None:
-        """Tell what did not survive the end of the process before this one."""
-        entries = self._station.resume(now)
+    def resume(self, now: Instant, *, unexpected: bool = False) -> None:
+        """Tell what did not survive the end of the process before this one.
+
+        Args:
+            now: When measuring begins.
+            unexpected: Whether that process ended without being told to.
+        """
+        entries = self._station.resume(now, unexpected=unexpected)
         self._tell(entries)
         self.hold(entries)
 
@@ -253,8 +258,9 @@ class Measuring:
             for entry in entries
             if now.mono_s - self._picture_s.get(entry.reservoir, -math.inf) >= PICTURE_EVERY_S
         }
-        names = sorted((told | due) - {""})
-        return {name: self._station.picture(name, now) for name in names}
+        if due - {""}:
+            due.add("")
+        return {name: self._station.picture(name, now) for name in sorted(told | due)}
 
     def _memory(self, entries: Sequence[Entry], now_s: float) -> str | None:
         due = self._memory_s is None or now_s - self._memory_s >= MEMORY_EVERY_S
@@ -274,7 +280,7 @@ def measure(config: Config, log: Logger) -> int:
     clock = assembly.clock(config)
     try:
         with Writer(config.journal.path, config.journal.flush_interval_s) as writer:
-            station = rebuilt(config.journal.path, settings, log)
+            station = rebuilt(config.journal.path, settings, log, assembly.station(config))
             probes = [
                 LineProbe(assembly.line_settings(reservoir, probe))
                 for reservoir in config.reservoirs
@@ -318,7 +324,11 @@ def _inbox(config: Config, station: Station, log: Logger) -> Inbox:
 
 
 def _run(
-    loop: Measuring, probes: Sequence[LineProbe], clock: Clock, config: Config, log: Logger
+    loop: Measuring,
+    probes: Sequence[LineProbe],
+    clock: Clock,
+    config: Config,
+    log: Logger,
 ) -> None:
     def stop(*_: object) -> None:
         loop.stopping = True
@@ -329,8 +339,9 @@ def _run(
     facts: dict[str, JSON] = {"state": "measuring began", "version": __version__}
     if config.station.rehearsal_speed > 1.0:
         facts["rehearsal_speed"] = config.station.rehearsal_speed
+    unexpected = Reader(config.journal.path).ended_unasked()
     loop.hold([Event("", now, "", Kind.DEVICE, facts)])
-    loop.resume(now)
+    loop.resume(now, unexpected=unexpected)
     loop.write(now)
     notify("READY=1")
     log.info("measuring %d probes into %s", len(probes), config.journal.path)

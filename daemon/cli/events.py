@@ -65,7 +65,11 @@ def _advice(facts: Mapping[str, JSON]) -> str:
 
 
 def _alarm(facts: Mapping[str, JSON]) -> str:
-    return f"{facts['name']} {facts['state']}: {facts.get('why', '')}"
+    by = f" by {facts['who']}" if facts.get("who") else ""
+    until = f" until {str(facts['until'])[:16].replace('T', ' ')}" if facts.get("until") else ""
+    why = f": {facts['why']}" if facts.get("why") else ""
+    what = str(facts.get("what", facts.get("state"))).replace("-", " ")
+    return f"{facts['name']} {what}{by}{until}{why}"
 
 
 def _stabilised(facts: Mapping[str, JSON]) -> str:
@@ -87,6 +91,9 @@ def _forecast(facts: Mapping[str, JSON]) -> str:
 
 def _device(facts: Mapping[str, JSON]) -> str:
     who = f"probe {facts['probe']} " if "probe" in facts else ""
+    if "health" in facts:
+        why = f": {facts['why']}" if facts.get("why") else ""
+        return f"{who}was {facts.get('was')} and is {facts['health']}{why}"
     rest = [
         _part(key, value) for key, value in facts.items() if key not in ("probe", "state", "why")
     ]

@@ -9,10 +9,14 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, TypeAlias
 
+from daemon.mixing.alarm_catalogue import CATALOGUE
+
 Table: TypeAlias = Mapping[str, Any]
 Place: TypeAlias = tuple[str | int, ...]
 
 
+RESERVED = ("alarm", "availability", "command", "event", "reading", "state", "station")
+"""Second parts of topics, or of announcements, that are of the station and of no reservoir."""
 _BEYOND_ANY_LIMIT = 1e9
 
 
@@ -29,7 +33,11 @@ def crossings(raw: Table) -> Iterator[Crossing]:
     if raw.get("reservoir") == []:
         yield Crossing(("reservoir",), "must hold at least one section headed [[reservoir]]")
     yield from _twice(reservoirs, ("reservoir",))
+    yield from _in_alarms(_tables(raw, "alarm"))
     for index, reservoir in reservoirs:
+        if reservoir.get("name") in RESERVED:
+            rule = "is what a topic of the station itself is called; give it another name"
+            yield Crossing(("reservoir", index, "name"), rule)
         yield from _in_reservoir(reservoir, ("reservoir", index))
     mqtt = raw.get("mqtt")
     if isinstance(mqtt, Mapping) and "password_file" in mqtt and "username" not in mqtt:
@@ -79,6 +87,16 @@ def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Cr
         key = "volume_l" if told else "change_percent"
         rule = f"asks for {volume_l:g} L, more than capacity_l = {capacity_l:g} of the reservoir"
         yield Crossing((*place, key), rule)
+
+
+def _in_alarms(tables: Sequence[tuple[int, Table]]) -> Iterator[Crossing]:
+    yield from _twice(tables, ("alarm",))
+    for index, table in tables:
+        row = CATALOGUE.get(str(table.get("name")))
+        if row is not None and row.deadband is None and "deadband" in table:
+            known = ", ".join(each.name for each in CATALOGUE.values() if each.deadband is not None)
+            rule = f"is of no use to {row.name}, which has no deadband; those that have are {known}"
+            yield Crossing(("alarm", index, "deadband"), rule)
 
 
 def _in_quality(table: Table, place: Place) -> Iterator[Crossing]:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
 
+from daemon.config.alarms import Alarm
 from daemon.config.fields import (
     Section,
     clock_time,
@@ -287,6 +288,7 @@ class Config(Section):
         page: `[page]`.
         notify: `[notify]`, or None.
         heartbeat: `[heartbeat]`, or None.
+        alarms: `[[alarm]]`, where the owner wants one otherwise than the catalogue has it.
     """
 
     station: Station = Field(description="a section [station]")
@@ -299,6 +301,9 @@ class Config(Section):
     page: Page = Field(default=Page(), description="a section [page]")
     notify: Notify | None = Field(None, description="a section [notify]")
     heartbeat: Heartbeat | None = Field(None, description="a section [heartbeat]")
+    alarms: tuple[Alarm, ...] = sections(
+        "sections headed [[alarm]], in double brackets", "alarm", ()
+    )
 
     @property
     def client_id(self) -> str:

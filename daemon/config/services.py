@@ -31,6 +31,11 @@ COMMANDS = (
     "calibrate.retry",
     "calibrate.abort",
     "calibrate.revert",
+    "alarm.acknowledge",
+    "alarm.shelve",
+    "alarm.unshelve",
+    "alarm.remove-from-service",
+    "alarm.return-to-service",
 )
 """What may be asked of the station; here too, so that publishing needs no physics to know it."""
 

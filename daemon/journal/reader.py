@@ -129,13 +129,33 @@ class Reader:
     def pictures(self) -> dict[str, JSON]:
         """The present picture of each reservoir, by name, renewed by its latest reading."""
         with self._open() as db:
-            kept = db.execute("SELECT reservoir, seq, picture FROM pictures").fetchall()
+            kept = db.execute(
+                "SELECT reservoir, seq, picture FROM pictures WHERE reservoir != ''"
+            ).fetchall()
             found: dict[str, JSON] = {}
             for reservoir, seq, text in kept:
                 known = json.loads(text)
                 reading = _latest(db, reservoir, known.get("probe"), seq)
                 found[reservoir] = known if reading is None else renewed(known, reading)
         return found
+
+    def own_picture(self) -> dict[str, JSON] | None:
+        """The present picture of the station itself; None before any."""
+        with self._open() as db:
+            row = db.execute("SELECT picture FROM pictures WHERE reservoir = ''").fetchone()
+        found: dict[str, JSON] | None = None if row is None else json.loads(row[0])
+        return found
+
+    def ended_unasked(self) -> bool:
+        """Whether measuring began last and has not said that it ended."""
+        with self._open() as db:
+            row = db.execute(
+                "SELECT json_extract(facts, '$.state') AS state FROM events WHERE kind = ?"
+                " AND origin IN (SELECT id FROM origins WHERE reservoir = '')"
+                " AND state IN ('measuring began', 'measuring ended') ORDER BY seq DESC LIMIT 1",
+                (str(Kind.DEVICE),),
+            ).fetchone()
+        return row is not None and row[0] == "measuring began"
 
     def memory(self) -> tuple[int, str] | None:
         """The station's last kept state and the `seq` it belongs to."""

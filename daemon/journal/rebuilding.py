@@ -15,16 +15,22 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from daemon.mixing.station import ReservoirSettings
+    from daemon.mixing.surroundings import StationSettings
 
 
-def rebuilt(path: Path, settings: dict[str, ReservoirSettings], log: Logger) -> Station:
+def rebuilt(
+    path: Path,
+    settings: dict[str, ReservoirSettings],
+    log: Logger,
+    own: StationSettings | None = None,
+) -> Station:
     """Return the station as the journal left it, or a new one.
 
     Readings written since its state was last kept are taken again; what
     follows from them is in the journal already.
     """
     if not path.exists():
-        return Station(settings)
+        return Station(settings, own=own)
     reader = Reader(path)
     seq, state = 0, StationState()
     kept = reader.memory()
@@ -32,7 +38,7 @@ def rebuilt(path: Path, settings: dict[str, ReservoirSettings], log: Logger) -> 
         seq, text = kept
         state = restore(text) or _partly(text, log)
     records = calibrations(reader)
-    station = Station(settings, state, [record for at, record in records if at <= seq])
+    station = Station(settings, state, [record for at, record in records if at <= seq], own)
     later = deque((at, record) for at, record in records if at > seq)
     for at, reading in reader.readings(since_seq=seq):
         while later and later[0][0] < at:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.alarms import AlarmState
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
 
     from daemon.entries import JSON
+    from daemon.mixing.alarm_catalogue import AlarmKind
     from daemon.mixing.batch_state import BatchSettings, BatchState, Step
     from daemon.mixing.calibrating import Calibrating
     from daemon.mixing.level import Level
@@ -31,7 +35,7 @@ class Asked:
     Attributes:
         who: Who asks.
         facts: Its arguments, from outside.
-        reservoir: Name; empty for the station, of which the last three say nothing.
+        reservoir: Name; empty for the station, of which `state` to `settings` say nothing.
         wall: UTC.
         t_s: Monotonic time, s.
         lots: All lots by name; changed in place.
@@ -41,6 +45,8 @@ class Asked:
         calibrating: Calibrations of the whole station; changed in place.
         reservoir_state: All that is remembered of the reservoir; None for the station.
         reservoir_settings: Likewise.
+        alarms: Of the reservoir, or of the station itself; changed in place.
+        alarm_rows: The catalogue of alarms, with the owner's settings.
     """
 
     who: str
@@ -55,6 +61,8 @@ class Asked:
     calibrating: Calibrating | None = None
     reservoir_state: ReservoirState | None = None
     reservoir_settings: ReservoirSettings | None = None
+    alarms: AlarmState = field(default_factory=AlarmState)
+    alarm_rows: Mapping[str, AlarmKind] = field(default_factory=lambda: CATALOGUE)
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing import batch, lots, release
+from daemon.mixing.alarm_verbs import ALARM
 from daemon.mixing.asked import (
     LONGEST_NAME,
     LONGEST_TEXT,
@@ -311,7 +312,7 @@ VERBS: dict[str, Verb] = {
     "batch.discard": Verb(_discard, ("batch", "why")),
     "lot.add": Verb(_add_lot, ("name", "number", "bought_g", "left_g", "opened_on", "label_yield")),
     "lot.adjust": Verb(_adjust_lot, ("name", "number", "left_g", "opened_on", "label_yield")),
-    **{name: Verb(do, takes) for name, (do, takes) in CALIBRATE.items()},
+    **{name: Verb(do, takes) for name, (do, takes) in (CALIBRATE | ALARM).items()},
 }
 
 

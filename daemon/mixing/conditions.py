@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
@@ -15,11 +16,20 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.batch_state import BatchSettings, BatchState
     from daemon.mixing.lots import Lot
+    from daemon.mixing.station_state import ProbeState
 
 AGEING_SHARE = 6.0
 SETTLED_PPT = 0.3
 PROOF_S = 1800.0
 """How long it may take to be sure that nothing moves any more."""
+DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
+"""What released water may move, or that share of a narrow tolerance, but never less than noise."""
+WAITING = (Phase.VERIFYING, Phase.READY)
+"""Phases of salt water that waits to be used."""
+APART_PPT = 0.3
+SURE = 2.0
+TOGETHER_S = 120.0
+"""Readings of two probes that are farther apart than this say nothing of one another."""
 
 
 def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
@@ -31,6 +41,100 @@ def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
         "probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}",
         "reading-stale": f"the last reading of {reading.probe} that can be used is old",
     }
+
+
+def of_silence(probe: str, silent_s: float) -> dict[str, str]:
+    """Return what is wrong when not even a fault comes from a probe."""
+    return {"reading-stale": f"nothing at all has come from {probe} for {silent_s / 60.0:.0f} min"}
+
+
+def of_temperature(
+    temperature_C: float | None,
+    phase: Phase,
+    band_C: tuple[float, float] | None,
+    deadband_C: float,
+    *,
+    active: bool,
+) -> dict[str, str]:
+    """Return whether salt water that waits is out of its band; by more than a deadband to end it.
+
+    Args:
+        temperature_C: Of the water, °C; None when nobody knows, and then nothing changes.
+        phase: Where the batch stands.
+        band_C: Lowest and highest, °C; None for anywhere.
+        deadband_C: How far inside it must be again, °C; a quarter of the band at the most.
+        active: Whether the alarm's condition counts as there.
+    """
+    if band_C is None or phase not in WAITING:
+        return {}
+    low, high = band_C
+    inside = min(deadband_C, (high - low) / 4.0) if active else 0.0
+    if temperature_C is None:
+        return {"temperature-out-of-band": "not known to be back"} if active else {}
+    if low + inside <= temperature_C <= high - inside:
+        return {}
+    return {"temperature-out-of-band": f"{temperature_C:.1f} °C is outside {low:g} to {high:g} °C"}
+
+
+def of_drift(
+    state: BatchState,
+    now: float | None,
+    drifted: bool,  # noqa: FBT001 - a fact among facts
+    settings: BatchSettings,
+    deadband_ppt: float,
+    *,
+    active: bool,
+) -> dict[str, str]:
+    """Return whether released water has moved from what it was released as, nothing being added.
+
+    Args:
+        state: Of the batch.
+        now: Salinity of late; None when nobody knows, and then nothing changes.
+        drifted: Whether the batch is no longer released because its salinity crept away.
+        settings: What it has to be.
+        deadband_ppt: How much nearer it must come again, ppt; half the limit at the most.
+        active: Whether the alarm's condition counts as there.
+    """
+    if state.called is None or not (state.phase is Phase.READY or drifted):
+        return {}
+    if now is None:
+        return {"salinity-drifting": "not known to be back"} if active else {}
+    limit = max(min(DRIFT_PPT, DRIFT_SHARE * settings.tolerance_ppt), LEAST_DRIFT_PPT)
+    limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
+    if abs(now - state.called) < limit:
+        return {}
+    return {"salinity-drifting": f"released as {state.called:.2f} ppt, and now {now:.2f} ppt"}
+
+
+def of_probes(
+    probes: Mapping[str, ProbeState], deadband_ppt: float, *, active: bool
+) -> dict[str, str]:
+    """Return whether two probes of one reservoir differ by more than both can be off.
+
+    Args:
+        probes: Each with the last salinity that could be used.
+        deadband_ppt: How much nearer they must come again, ppt; half the limit at the most.
+        active: Whether the alarm's condition counts as there.
+    """
+    seen = [
+        (name, each.salinity, each.salinity_u, each.seen_s)
+        for name, each in probes.items()
+        if each.salinity is not None and each.seen_s is not None and each.out_s is None
+    ]
+    newest_s = max((at_s for *_, at_s in seen), default=0.0)
+    fresh = [each for each in seen if newest_s - each[3] <= TOGETHER_S]
+    if len(fresh) < 2:  # noqa: PLR2004 - a pair
+        return {"probe-disagrees": "not known to agree again"} if active else {}
+    name, salinity, u, _ = fresh[0]
+    for other, its, its_u, _ in fresh[1:]:
+        limit = max(APART_PPT, SURE * math.hypot(u, its_u))
+        limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
+        if abs(its - salinity) >= limit:
+            return {
+                "probe-disagrees": f"{name} reads {salinity:.2f} and {other} {its:.2f} ppt, more"
+                f" apart than {limit:.2f}"
+            }
+    return {}
 
 
 def of_batch(

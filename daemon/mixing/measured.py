@@ -76,17 +76,7 @@ def measured(last: Reading | None) -> dict[str, JSON]:
         **rounded,
         "flag": flag,
         "probe": None if last is None else last.probe,
-        "probe_health": _health(last),
     }
-
-
-def _health(last: Reading | None) -> str | None:
-    """Return how the probe stands, in the words of NAMUR NE 107 (2017, from memory)."""
-    if last is None:
-        return None
-    if CALIBRATING in last.tests:
-        return "function check"
-    return "failure" if last.flag >= Flag.FAIL else "ok"
 
 
 def gravity(salinity: float | None) -> float | None:

@@ -5,12 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Instant
-from daemon.mixing import batch, wanted
+from daemon.mixing import alarming, batch, wanted
+from daemon.mixing.alarm_catalogue import CATALOGUE
 from daemon.mixing.measured import iso, measured
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from daemon.entries import JSON, Reading
-    from daemon.mixing.station_state import ReservoirSettings, ReservoirState
+    from daemon.mixing.alarm_catalogue import AlarmKind
+    from daemon.mixing.station_state import ReservoirSettings, ReservoirState, StationState
+    from daemon.mixing.surroundings import StationSettings
 
 
 def picture(
@@ -19,6 +24,7 @@ def picture(
     settings: ReservoirSettings | None,
     at: Instant,
     t_s: float,
+    rows: Mapping[str, AlarmKind] = CATALOGUE,
 ) -> dict[str, JSON]:
     """Return the whole present state, JSON-able.
 
@@ -28,6 +34,7 @@ def picture(
         settings: Of the reservoir; None for one that is not configured.
         at: Now.
         t_s: Monotonic time, s.
+        rows: The catalogue of alarms, with the owner's priorities.
     """
     age = batch.age_h(state.batch, t_s)
     found: dict[str, JSON] = {
@@ -39,7 +46,12 @@ def picture(
         "advice": state.batch.advice or None,
         "advice_salt_g": state.batch.advice_salt_g,
         "advice_water_l": state.batch.advice_water_l,
-        "alarms": [*sorted(state.alarms.active)],
+        "alarms": [*state.alarms.standing],
+        "alarm_details": alarming.told(state.alarms, rows, at, t_s),
+        "probe_health": _health(state, last),
+        "probes_health": {
+            name: str(probe.health.health) for name, probe in sorted(state.probes.items())
+        },
     }
     start = None if settings is None else wanted.next_start(state, at.wall, settings)
     if start is not None:
@@ -48,3 +60,19 @@ def picture(
         found["wanted"] = str(due)
         found["wanted_volume_l"] = due.volume_l
     return found | measured(last)
+
+
+def of_station(state: StationState, at: Instant, settings: StationSettings) -> dict[str, JSON]:
+    """Return what is so of the station itself, JSON-able."""
+    return {
+        "time": iso(at),
+        "alarms": [*state.alarms.standing],
+        "alarm_details": alarming.told(state.alarms, settings.alarms, at, state.timeline.t_s),
+        "alarm_flood": state.load.flooding,
+    }
+
+
+def _health(state: ReservoirState, last: Reading | None) -> str | None:
+    """Return how the probe stands that decides."""
+    probe = None if last is None else state.probes.get(last.probe)
+    return None if probe is None else str(probe.health.health)

@@ -9,29 +9,31 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.entries import Entry, Event, Flag, Instant, Kind, Phase, Reading, Sample, Surroundings
+from daemon.entries import Entry, Event, Instant, Kind, Phase, Reading, Sample, Surroundings
 from daemon.mixing import (
+    alarming,
     alarms,
     batch,
     calibrating,
     commands,
-    conditions,
+    health,
     learning,
     picture,
-    quality,
+    surroundings,
     wanted,
 )
+from daemon.mixing.alarming import USABLE
 from daemon.mixing.calibrations import Calibrations, name_of
-from daemon.mixing.correcting import Correction, as_water, salinity_of
+from daemon.mixing.correcting import as_water
+from daemon.mixing.hearing import probe_steps, reading_of, sample_of
 from daemon.mixing.measured import iso
 from daemon.mixing.stability import Disturbed, Forecast, Stabilised
 from daemon.mixing.station_state import (
-    ProbeState,
     ReservoirSettings,
     ReservoirState,
     StationState,
 )
-from daemon.mixing.zero import zero_steps
+from daemon.mixing.surroundings import StationSettings
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -39,13 +41,10 @@ if TYPE_CHECKING:
     from calibration.record import Record
     from daemon.entries import JSON, Command, Input
     from daemon.mixing.batch_state import BatchSettings, Step
-    from daemon.mixing.lots import Lot
 
 __all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
 
 FORECAST_SPACING_S = 60.0
-FAULT_TOLD_S = 10.0
-USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 
 
 class Station:
@@ -56,10 +55,15 @@ class Station:
         reservoirs: Mapping[str, ReservoirSettings],
         state: StationState | None = None,
         calibrations: Iterable[Record] = (),
+        own: StationSettings | None = None,
     ) -> None:
         """Begin anew, or go on from a kept state and the calibrations on record."""
         self._settings = dict(reservoirs)
+        self._own = own or StationSettings()
         self.state = state or StationState()
+        alarms.forget_unknown(self.state.alarms, self._own.alarms)
+        for kept in self.state.reservoirs.values():
+            alarms.forget_unknown(kept.alarms, self._own.alarms)
         self._calibrating = calibrating.Calibrating(Calibrations([*calibrations]))
         self._last: dict[str, Reading] = {}
 
@@ -73,35 +77,95 @@ class Station:
         """
         t_s = self.state.timeline.advance(item.at)
         if isinstance(item, Surroundings):
-            return []
+            surroundings.look(self.state.health, item, self._own, t_s)
+            return self._look_after(item.at, t_s) + self._silent(item.at, t_s)
         if not isinstance(item, Sample):
             return self._obey(item, t_s)
+        entries = self._hear(item, t_s)
+        looked_s = self.state.alarms_s
+        if looked_s is None or t_s - looked_s >= alarming.LOOK_S:
+            entries += self._look_after(item.at, t_s)
+        return entries
+
+    def _hear(self, item: Sample, t_s: float) -> list[Entry]:
+        """Take what a probe says."""
         settings = self._settings[item.reservoir]
         state = self._reservoir(item.reservoir)
         name = name_of(item.reservoir, item.probe)
         correct = self._calibrating.kept.correction(name, item.at.wall)
-        reading = _reading(state, item, t_s, settings, correct)
-        out = state.probes[item.probe].out_s is not None
-        steps = [] if out else _probe_steps(state, item, t_s)
+        reading = reading_of(state, item, t_s, settings, correct)
+        probe = state.probes[item.probe]
+        out = probe.out_s is not None
+        steps = [] if out else probe_steps(state, item, t_s)
         if out:
             reading = calibrating.marked(reading)
             steps += self._calibrating.hear(item, t_s)
+        elif reading.flag in USABLE:
+            probe.salinity, probe.seen_s = reading.salinity, t_s
+            probe.salinity_u = reading.salinity_u or 0.0
+        wrong = self._calibrating.kept.wrong(name, item.at.wall)
+        steps += health.advance(probe, reading, wrong, t_s)
         if item.probe == next(iter(settings.probes)):
-            self._last[item.reservoir] = reading
+            self._last[item.reservoir], state.heard_s = reading, t_s
             if not out:
                 water = as_water(reading, correct)
                 steps += _water_steps(state, water, t_s, settings)
                 steps += self._follow_up(state, steps, item.at, t_s, settings)
-            found = self._calibration_conditions(state, item, t_s, settings)
-            if not out:
-                found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
-            steps += _alarm_steps(state, reading, t_s, settings, self.state.lots, found)
+            steps += self._alarms(state, reading, item.at, t_s, settings)
         entries: list[Entry] = [reading]
-        return entries + _events(steps, item.reservoir, item.at, state.batch.id)
+        told = _events(steps, item.reservoir, item.at, state.batch.id)
+        return entries + told + self._counted(steps, item.at, t_s)
 
-    def resume(self, at: Instant) -> list[Entry]:
-        """Say which routines of calibration ended with the process that ran them."""
-        return [
+    def _alarms(
+        self,
+        state: ReservoirState,
+        reading: Reading | None,
+        at: Instant,
+        t_s: float,
+        settings: ReservoirSettings,
+    ) -> list[Step]:
+        return alarming.of_reservoir(
+            state,
+            reading,
+            at,
+            t_s,
+            settings,
+            self.state.lots,
+            self._calibrating,
+            self._own.alarms,
+        )
+
+    def _look_after(self, at: Instant, t_s: float) -> list[Entry]:
+        """Let the station's own alarms go on."""
+        steps = alarming.of_station(self.state, at, t_s, self._own)
+        return _events(steps, "", at, "") + self._counted(steps, at, t_s)
+
+    def _silent(self, at: Instant, t_s: float) -> list[Entry]:
+        """Let alarms go on where the probe that decides has gone silent."""
+        entries: list[Entry] = []
+        for name, state in self.state.reservoirs.items():
+            settings = self._settings.get(name)
+            if settings is None or state.heard_s is None:
+                continue
+            if t_s - state.heard_s > alarming.SILENT_S:
+                steps = self._alarms(state, None, at, t_s, settings)
+                entries += _events(steps, name, at, state.batch.id)
+                entries += self._counted(steps, at, t_s)
+        return entries
+
+    def _counted(self, steps: list[Step], at: Instant, t_s: float) -> list[Entry]:
+        return _events(alarming.counted(self.state, steps, t_s), "", at, "")
+
+    def resume(self, at: Instant, *, unexpected: bool = False) -> list[Entry]:
+        """Say which routines of calibration ended with the process that ran them.
+
+        Args:
+            at: Now, when measuring begins.
+            unexpected: Whether the process before this one ended without being told to.
+        """
+        t_s = self.state.timeline.advance(at)
+        surroundings.started(self.state.health, t_s, unexpected=unexpected)
+        return self._look_after(at, t_s) + [
             entry
             for reservoir, state in self.state.reservoirs.items()
             for probe, known in state.probes.items()
@@ -114,18 +178,6 @@ class Station:
     def calibrated(self, record: Record) -> None:
         """Take a record that the journal holds, in the order in which it was written."""
         self._calibrating.kept.add(record)
-
-    def _calibration_conditions(
-        self, state: ReservoirState, sample: Sample, t_s: float, settings: ReservoirSettings
-    ) -> dict[str, str]:
-        """Return what is wrong with the calibrations of a reservoir's probes."""
-        found: dict[str, str] = {}
-        for probe in settings.probes:
-            name, known = name_of(settings.name, probe), state.probes.get(probe)
-            found = self._calibrating.kept.wrong(name, sample.at.wall) | found
-            if known is not None:
-                found |= calibrating.forgotten(name, known, t_s)
-        return found
 
     def _reservoir(self, name: str) -> ReservoirState:
         found = self.state.reservoirs.get(name)
@@ -155,6 +207,8 @@ class Station:
             self._calibrating,
             state if known else None,
             settings if known else None,
+            state.alarms if command.reservoir else self.state.alarms,
+            self._own.alarms,
         )
         try:
             self._check_reservoir(command.reservoir)
@@ -203,6 +257,7 @@ class Station:
                 wanted.on_used(state, at.wall, settings)
             if kind is not Kind.PHASE:
                 continue
+            state.drifted = state.drifted and facts["to"] == Phase.DISSOLVING
             if facts["to"] == Phase.DISSOLVING:
                 state.salted_at, state.released_at = at.wall, None
             elif facts["to"] in (Phase.IDLE, Phase.BLANK):
@@ -216,77 +271,17 @@ class Station:
         return followed
 
     def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:
-        """Return the whole present state of one reservoir, JSON-able."""
+        """Return the whole present state of one reservoir, or of the station for no name."""
+        if not reservoir:
+            return picture.of_station(self.state, at, self._own)
         return picture.picture(
             self.state.reservoirs.get(reservoir, ReservoirState()),
             self._last.get(reservoir),
             self._settings.get(reservoir),
             at,
             self.state.timeline.t_s,
+            self._own.alarms,
         )
-
-
-def sample_of(reading: Reading) -> Sample:
-    """Return the sample that a recorded reading came from, to take it again."""
-    return Sample(
-        reading.reservoir,
-        reading.probe,
-        reading.at,
-        reading.conductivity_mS_cm,
-        reading.temperature_C,
-        reading.pump,
-        reading.fault,
-        reading.spoken,
-    )
-
-
-def _reading(
-    state: ReservoirState,
-    sample: Sample,
-    t_s: float,
-    settings: ReservoirSettings,
-    correct: Correction | None,
-) -> Reading:
-    probe = state.probes.get(sample.probe)
-    if probe is None:
-        probe = state.probes[sample.probe] = ProbeState()
-    salinity, salinity_u_ = salinity_of(
-        sample.conductivity_mS_cm, sample.temperature_C, settings.probes[sample.probe], correct
-    )
-    tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
-    return Reading(
-        reservoir=sample.reservoir,
-        probe=sample.probe,
-        at=sample.at,
-        conductivity_mS_cm=sample.conductivity_mS_cm,
-        temperature_C=sample.temperature_C,
-        salinity=salinity,
-        salinity_u=salinity_u_,
-        flag=quality.worst(tests),
-        tests=tests,
-        pump=sample.pump,
-        fault=sample.fault,
-        spoken=sample.spoken,
-        calibration="" if correct is None or salinity is None else correct.id,
-    )
-
-
-def _probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Step]:
-    """Tell once that a probe stopped giving values, and once that it does again."""
-    probe = state.probes[sample.probe]
-    if not sample.fault:
-        told = probe.fault_told
-        probe.fault, probe.fault_since_s, probe.fault_told = "", None, False
-        working: list[Step] = [(Kind.DEVICE, {"probe": sample.probe, "state": "working"})]
-        return (working if told else []) + zero_steps(probe.zero, sample, t_s)
-    if probe.fault_since_s is None:
-        probe.fault_since_s = t_s
-    probe.fault = sample.fault
-    if probe.fault_told or t_s - probe.fault_since_s < FAULT_TOLD_S:
-        return []
-    probe.fault_told = True
-    facts: dict[str, JSON] = {"probe": sample.probe, "state": "fault", "why": sample.fault}
-    return [(Kind.DEVICE, facts)]
 
 
 def _water_steps(
@@ -347,6 +342,7 @@ def _finding_steps(
                 state.stable_at = iso(reading.at)
             steps += found
         elif isinstance(finding, Disturbed):
+            state.drifted = state.batch.phase is Phase.READY and finding.cause == "drift"
             steps += batch.on_disturbed(state.batch, finding, t_s)
         elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
             # What has come true is no forecast any more.
@@ -370,22 +366,3 @@ def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: fl
         "stable_at_high": None if high_s is None else iso(at, high_s),
     }
     return [(Kind.FORECAST, facts)]
-
-
-def _alarm_steps(
-    state: ReservoirState,
-    reading: Reading,
-    t_s: float,
-    settings: ReservoirSettings,
-    lots: Mapping[str, Lot],
-    found: dict[str, str],
-) -> list[Step]:
-    found = found | conditions.of_batch(state.batch, t_s, settings.batch, lots)
-    late = wanted.missed(state, reading.at.wall, settings)
-    if late:
-        found["start-missed"] = late
-    changes = alarms.advance(state.alarms, found, t_s)
-    return [
-        (Kind.ALARM, {"name": change.name, "state": change.state, "why": change.why})
-        for change in changes
-    ]

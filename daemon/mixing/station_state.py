@@ -6,13 +6,16 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
+from daemon.mixing.alarm_load import Load
 from daemon.mixing.alarms import AlarmState
 from daemon.mixing.batch_state import BatchSettings, BatchState
 from daemon.mixing.due import Due, MixingTimes
+from daemon.mixing.health import HealthState
 from daemon.mixing.level import Level
 from daemon.mixing.lots import Lot
 from daemon.mixing.quality import QualityLimits, QualityState
 from daemon.mixing.stability import Stability
+from daemon.mixing.surroundings import StationHealth
 from daemon.mixing.timeline import Timeline
 from daemon.mixing.uncertainty import ProbeUncertainty
 from daemon.mixing.zero import ZeroState
@@ -56,6 +59,10 @@ class ProbeState:
             calibration, s; None while it is in.
         left_under: Id of the calibration that was in force when it was taken out.
         zero: Whether it reads below nothing.
+        health: How well it is.
+        salinity: Last practical salinity of it that could be used.
+        salinity_u: Its standard uncertainty.
+        seen_s: When that was, s.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -65,6 +72,10 @@ class ProbeState:
     out_s: float | None = None
     left_under: str = ""
     zero: ZeroState = field(default_factory=ZeroState)
+    health: HealthState = field(default_factory=HealthState)
+    salinity: float | None = None
+    salinity_u: float = 0.0
+    seen_s: float | None = None
 
 
 @dataclass(slots=True)
@@ -76,7 +87,9 @@ class ReservoirState:
         level: Salinity of late.
         stability: Whether mixing has ended.
         batch: What is in the vessel.
-        alarms: Raised ones.
+        alarms: Those that are not at rest.
+        heard_s: When the probe that decides last said something, be it a fault, s.
+        drifted: Whether the batch is no longer released because its salinity crept away.
         armed: Whether the stability detector has seen the salt.
         forecast_s: When the last forecast was told, s.
         stable_at: When salinity is or was steady, ISO 8601.
@@ -91,6 +104,8 @@ class ReservoirState:
     stability: Stability = field(default_factory=Stability)
     batch: BatchState = field(default_factory=BatchState)
     alarms: AlarmState = field(default_factory=AlarmState)
+    heard_s: float | None = None
+    drifted: bool = False
     armed: bool = False
     forecast_s: float | None = None
     stable_at: str | None = None
@@ -108,10 +123,18 @@ class StationState:
         timeline: Seconds since the station first ran.
         reservoirs: By name.
         lots: Of dry mix, by name.
+        alarms: Of the station itself, those that are not at rest.
+        load: How fast alarms come.
+        health: Of the station itself.
+        alarms_s: When its own alarms were last looked after, s; None before.
         commands_taken: Place in the inbox of the last command taken.
     """
 
     timeline: Timeline = field(default_factory=Timeline)
     reservoirs: dict[str, ReservoirState] = field(default_factory=dict)
     lots: dict[str, Lot] = field(default_factory=dict)
+    alarms: AlarmState = field(default_factory=AlarmState)
+    load: Load = field(default_factory=Load)
+    health: StationHealth = field(default_factory=StationHealth)
+    alarms_s: float | None = None
     commands_taken: int = 0

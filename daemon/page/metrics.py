@@ -27,9 +27,10 @@ from prometheus_client.registry import Collector, CollectorRegistry
 
 from daemon import __version__
 from daemon.entries import Flag, Follower, Phase
+from daemon.mixing.health import Health
 from daemon.page.present import Present, Seen
 
-HEALTH = ("ok", "function check", "out of specification", "maintenance required", "failure")
+HEALTH = [*map(str, Health)]
 """How a probe may stand, in the words of NAMUR NE 107 (2017, from memory), and `ok`."""
 BELIEVED = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 MEASURED = (

@@ -17,7 +17,7 @@ from typing import Protocol
 
 from daemon.entries import JSON, Event, Follower, Instant
 from daemon.journal.writer import JournalError, JournalMissingError
-from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE
 
 OVER = ("cleared", "normal")
 """States of an alarm in which there is nothing to show."""

@@ -75,9 +75,16 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
 
     station = config.station.name
     told = [
-        Announced(station, each.name, bool(each.due), settings.commands)
+        Announced(
+            station,
+            each.name,
+            bool(each.due),
+            settings.commands,
+            tuple(probe.name for probe in each.probes[1:]),
+        )
         for each in config.reservoirs
     ]
+    told.append(Announced(station, "", allowed=settings.commands))
     commands = Commands(
         station,
         tuple(each.name for each in config.reservoirs),

@@ -1,7 +1,8 @@
 """What a home-automation hub is told of the station, so that its dashboard makes itself.
 
-One device a reservoir, each told in one message of the hub's device form.  All
-entities read the retained `state` topic, so that nothing is said twice.
+One device a reservoir and one for the station itself, each told in one message of
+the hub's device form.  All entities read the retained `state` topic, so that nothing
+is said twice; what more there is to say of an alarm is in its own topic.
 
 Where the picture has null, a template gives the word `None`, by which the hub
 shows "unknown"; an empty text would leave the old value standing.  A salinity
@@ -18,7 +19,8 @@ from dataclasses import dataclass
 
 from daemon import __version__
 from daemon.entries import JSON, Flag, Phase
-from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
+from daemon.mixing.health import Health
 from daemon.publishing.payloads import Message, place, to_json
 
 BELIEVED = "value_json.flag | default(9) in (1, 2, 3)"
@@ -29,13 +31,17 @@ QUALITY = {
     Flag.FAIL: "fail",
     Flag.MISSING: "missing",
 }
-HEALTH = ("ok", "function check", "out of specification", "maintenance required", "failure")
-"""How a probe may stand, in the words of NAMUR NE 107 (2017, from memory), and `ok`."""
 BUTTONS = {
+    "alarm.acknowledge": ("acknowledge", "Acknowledge alarms", "mdi:bell-check-outline"),
     "batch.confirm": ("confirm", "Confirm clear water", "mdi:check-circle-outline"),
     "batch.use": ("use", "Mark batch used", "mdi:cup-water"),
     "batch.discard": ("discard", "Discard batch", "mdi:delete-outline"),
 }
+PRESSED: dict[str, dict[str, JSON]] = {"alarm.acknowledge": {"all": True}}
+"""Arguments that a button gives."""
+OF_STATION = ("alarm.acknowledge",)
+OWN = "station"
+"""What the station itself is called among the devices; no reservoir may be."""
 DIAGNOSTIC = "diagnostic"
 EXPIRE_S = 180
 """Without a new picture for so long nobody measures, and every entity is unavailable; probes are
@@ -44,24 +50,26 @@ read once a minute at the least."""
 
 @dataclass(frozen=True, slots=True)
 class Announced:
-    """A reservoir as hubs are told of it.
+    """A reservoir, or the station itself, as hubs are told of it.
 
     Attributes:
         station: Name of the station.
-        reservoir: Name of the reservoir.
+        reservoir: Name of the reservoir; empty for the station itself.
         has_due: Whether batches of it are due at set times.
         allowed: Commands that may come over this broker.
+        more_probes: Names of its probes after the one that decides.
     """
 
     station: str
     reservoir: str
     has_due: bool = False
     allowed: Collection[str] = ()
+    more_probes: Collection[str] = ()
 
     @property
     def id(self) -> str:
         """The device, and the beginning of each of its entities."""
-        return f"brinewright-{self.station}-{self.reservoir}"
+        return f"brinewright-{self.station}-{self.reservoir or OWN}"
 
 
 def node(station: str) -> str:
@@ -70,8 +78,8 @@ def node(station: str) -> str:
 
 
 def config_topic(prefix: str, station: str, reservoir: str) -> str:
-    """Where a hub reads of a reservoir; `+` for any."""
-    return f"{prefix}/device/{node(station)}/{reservoir}/config"
+    """Where a hub reads of a reservoir, or of the station for no name; `+` for any."""
+    return f"{prefix}/device/{node(station)}/{reservoir or OWN}/config"
 
 
 def announcement(prefix: str, told: Announced, gone: Mapping[str, str] | None = None) -> Message:
@@ -90,9 +98,9 @@ def announcement(prefix: str, told: Announced, gone: Mapping[str, str] | None = 
     payload: dict[str, JSON] = {
         "device": {
             "identifiers": [told.id],
-            "name": f"{told.station} {told.reservoir}",
+            "name": f"{told.station} {told.reservoir or OWN}",
             "manufacturer": "brinewright",
-            "model": "mixing reservoir",
+            "model": "mixing reservoir" if told.reservoir else "mixing station",
             "sw_version": __version__,
         },
         "origin": {"name": "brinewright", "sw_version": __version__},
@@ -114,10 +122,13 @@ def withdrawal(topic: str) -> Message:
 def components(told: Announced) -> dict[str, JSON]:
     """Return every entity of a reservoir by its id."""
     here = place(told.station, told.reservoir)
-    bare: dict[str, dict[str, JSON]] = _water() | _batch() | _probe()
-    if told.has_due:
-        bare["start-by"] = _moment("Start by", "start_by", "mdi:calendar-clock")
-    bare |= {f"alarm-{name}": _alarm(name) for name in CATALOGUE}
+    scope = Scope.RESERVOIR if told.reservoir else Scope.STATION
+    bare = _of_reservoir(told) if told.reservoir else {"alarm-flood": _flood()}
+    bare |= {
+        f"alarm-{name}": _alarm(name, f"{here}/alarm/{name}")
+        for name, row in CATALOGUE.items()
+        if row.scope is scope
+    }
     read: dict[str, JSON] = {
         id_: {
             "unique_id": f"{told.id}-{id_}",
@@ -134,14 +145,30 @@ def components(told: Announced) -> dict[str, JSON]:
             "name": name,
             "icon": icon,
             "command_topic": f"{here}/command",
-            "payload_press": to_json({"verb": verb, "who": "dashboard"}).decode(),
+            "payload_press": to_json(
+                {"verb": verb, "who": "dashboard", **PRESSED.get(verb, {})}
+            ).decode(),
             "qos": 1,
             "retain": False,
         }
         for verb, (id_, name, icon) in BUTTONS.items()
-        if verb in told.allowed
+        if verb in told.allowed and (told.reservoir or verb in OF_STATION)
     }
     return read | pressed
+
+
+def _of_reservoir(told: Announced) -> dict[str, dict[str, JSON]]:
+    found = _water() | _batch() | _probe()
+    found |= {
+        f"probe-health-{name}": _health(
+            f"Probe health {name}",
+            f"(value_json.probes_health | default({{}}, true)).get('{name}')",
+        )
+        for name in told.more_probes
+    }
+    if told.has_due:
+        found["start-by"] = _moment("Start by", "start_by", "mdi:calendar-clock")
+    return found
 
 
 def _water() -> dict[str, dict[str, JSON]]:
@@ -197,15 +224,7 @@ def _probe() -> dict[str, dict[str, JSON]]:
             "entity_category": DIAGNOSTIC,
             "value_template": f"{{{{ 'OFF' if {BELIEVED} else 'ON' }}}}",
         },
-        "probe-health": {
-            "platform": "sensor",
-            "name": "Probe health",
-            "device_class": "enum",
-            "options": [*HEALTH],
-            "entity_category": DIAGNOSTIC,
-            "icon": "mdi:stethoscope",
-            "value_template": _value("probe_health"),
-        },
+        "probe-health": _health("Probe health", "value_json.probe_health | default(none)"),
         "quality": {
             "platform": "sensor",
             "name": "Reading quality",
@@ -270,12 +289,34 @@ def _moment(name: str, key: str, icon: str) -> dict[str, JSON]:
     }
 
 
-def _alarm(name: str) -> dict[str, JSON]:
+def _health(name: str, value: str) -> dict[str, JSON]:
+    return {
+        "platform": "sensor",
+        "name": name,
+        "device_class": "enum",
+        "options": [*map(str, Health)],
+        "entity_category": DIAGNOSTIC,
+        "icon": "mdi:stethoscope",
+        "value_template": f"{{{{ {value} }}}}",
+    }
+
+
+def _flood() -> dict[str, JSON]:
+    return {
+        "platform": "binary_sensor",
+        "name": "Alarm flood",
+        "device_class": "problem",
+        "value_template": "{{ 'ON' if value_json.alarm_flood | default(false) else 'OFF' }}",
+    }
+
+
+def _alarm(name: str, topic: str) -> dict[str, JSON]:
     stands = f"'{name}' in (value_json.alarms | default([], true))"
     return {
         "platform": "binary_sensor",
         "name": name.replace("-", " ").capitalize(),
         "device_class": "problem",
+        "json_attributes_topic": topic,
         "value_template": f"{{{{ 'ON' if {stands} else 'OFF' }}}}",
     }
 

@@ -1,4 +1,6 @@
-"""What the broker keeps for whoever comes later: the picture of each reservoir, and each alarm.
+"""What the broker keeps for whoever comes later: each picture, and each alarm.
+
+There is one picture of each reservoir and one of the station itself.
 
 Both are shown as the journal has them now, not as a backlog gets to them, so
 that an hour of readings to be made up never holds up what is going on.
@@ -29,6 +31,9 @@ class Source(Protocol):
 
     def pictures(self) -> dict[str, JSON]:
         """Return the picture of each reservoir by name."""
+
+    def own_picture(self) -> dict[str, JSON] | None:
+        """Return the picture of the station itself; None before any."""
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Return the events about alarms after `since_seq`, in order."""
@@ -74,7 +79,11 @@ class Live:
 
     def _pictures(self) -> list[Message]:
         found = []
-        for reservoir, picture in self.source.pictures().items():
+        pictures = self.source.pictures()
+        own = self.source.own_picture()
+        if own is not None:
+            pictures[""] = own
+        for reservoir, picture in pictures.items():
             message = state_message(self.station, reservoir, picture)
             if message.payload != self._shown.get(reservoir):
                 self._shown[reservoir] = message.payload

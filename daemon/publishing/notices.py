@@ -8,7 +8,8 @@ from enum import StrEnum
 
 from daemon.entries import Event, Kind
 from daemon.journal.reader import Stored
-from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.alarms import What
 
 
 class Priority(StrEnum):
@@ -86,7 +87,7 @@ def notice_of(stored: Stored) -> Notice | None:
         return None
     facts = event.facts
     standing = STANDINGS.get(str(facts.get("state", "")))
-    if standing is None or "name" not in facts:
+    if standing is None or "name" not in facts or facts.get("what") == What.CHATTERS:
         return None
     return Notice(
         seq=stored.seq,

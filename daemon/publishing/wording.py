@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
-from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE
 from daemon.publishing.notices import Notice, Standing
 from daemon.publishing.telling import Message, Reason, Waiting
 

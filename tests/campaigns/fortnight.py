@@ -65,7 +65,9 @@ EXPECTED: dict[str, Must] = {
     "on_a_heel": Must("used", True, ("batch-ageing",), (OFF,)),
     "salt_forgotten": Must("discarded", False, ("mixing-overdue",)),
     "impure_fill": Must("used", True, ("blank-impure",), (OFF, *sorted(DRY))),
-    "lid_left_off": Must("used", True, may=(OFF, "mixing-overdue", "batch-ageing")),
+    "lid_left_off": Must(
+        "used", True, ("salinity-drifting",), (OFF, "mixing-overdue", "batch-ageing")
+    ),
     "forgotten": Must("discarded", True, ("batch-ageing", "batch-stale"), (OFF,)),
     "vouched_for": Must("used", True, ("batch-ageing", "batch-stale"), (OFF,)),
     "caked_salt": Must("discarded", False, (OFF, "short-yield")),
@@ -126,7 +128,7 @@ def _raised(events: Sequence[Event]) -> tuple[str, ...]:
     names = {
         str(event.facts["name"])
         for event in events
-        if event.kind is Kind.ALARM and event.facts["state"] == "raised"
+        if event.kind is Kind.ALARM and event.facts["what"] == "raised"
     }
     return tuple(sorted(names))
 

@@ -44,7 +44,7 @@ def test_a_dashboard_starts_and_aborts_a_calibration(broker: Broker, tmp_path: P
         aborted = answer(person, "c-3", "calibrate.abort")
         back = answer(person, "c-4", "calibrate.confirm")
         wait_until(
-            lambda: person.told(f"{BELOW}/state")[-1]["probe_health"] == "ok",
+            lambda: person.told(f"{BELOW}/state")[-1]["probe_health"] == "good",
             "the probe to count again",
         )
         assert process.stop() == 0

@@ -43,7 +43,8 @@ KEYS = {
         "suggested_display_precision",
         "expire_after",
     },
-    "binary_sensor": COMMON | {"state_topic", "value_template", "device_class", "expire_after"},
+    "binary_sensor": COMMON
+    | {"state_topic", "value_template", "device_class", "expire_after", "json_attributes_topic"},
     "button": COMMON | {"command_topic", "payload_press", "retain"},
 }
 NEEDED = {

@@ -133,8 +133,8 @@ def phases(entries: list[Entry]) -> list[str]:
 
 
 def alarms(entries: list[Entry]) -> list[tuple[str, str]]:
-    """The alarms that changed, and to what."""
-    return [(str(e.facts["name"]), str(e.facts["state"])) for e in of(entries, Kind.ALARM)]
+    """The alarms to which something happened, and what."""
+    return [(str(e.facts["name"]), str(e.facts["what"])) for e in of(entries, Kind.ALARM)]
 
 
 def number(event: Event, name: str) -> float:

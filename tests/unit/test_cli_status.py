@@ -115,7 +115,7 @@ def test_a_probe_without_a_value_shows_none(
     out = capsys.readouterr().out
     assert "no value" in out
     assert "missing" in out
-    assert "probe-fault, reading-stale" in out
+    assert "alarms    probe-fault\n" in out
 
 
 def test_in_json_the_picture_is_whole(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

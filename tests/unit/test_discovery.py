@@ -12,7 +12,7 @@ import pytest
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Flag, Instant, Phase
-from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
 from daemon.mixing.picture import picture as picture_of
 from daemon.mixing.station_state import ReservoirState
 from daemon.publishing.discovery import Announced, announcement
@@ -21,11 +21,13 @@ from tests.unit.hub_rules import faults, told_of
 STATION = "quarantine-wing"
 EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS)
 BARE = Announced(STATION, "mix-1")
+OWN = Announced(STATION, "", allowed=COMMANDS)
+OF_RESERVOIR = [name for name, row in CATALOGUE.items() if row.scope is Scope.RESERVOIR]
 
 # --- what is announced --------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("told", [EVERYTHING, BARE])
+@pytest.mark.parametrize("told", [EVERYTHING, BARE, OWN])
 def test_an_announcement_keeps_the_rules_of_the_hub(told: Announced) -> None:
     """Nothing in it would be refused, dropped in silence, or complained about."""
     message = announcement("homeassistant", told)
@@ -98,10 +100,11 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         announcement("homeassistant", Announced(STATION, "mix-1", allowed=("batch.use",)))
     )["components"]
 
-    assert {f"alarm-{name}" for name in CATALOGUE} == {
+    assert {f"alarm-{name}" for name in OF_RESERVOIR} == {
         id_ for id_ in every if id_.startswith("alarm-")
     }
-    assert {"start-by", "button-confirm", "button-use", "button-discard"} == every.keys() - bare
+    buttons = {f"button-{name}" for name in ("confirm", "use", "discard", "acknowledge")}
+    assert {"start-by"} | buttons == every.keys() - bare
     assert {"button-use"} == some.keys() - bare.keys()
     assert [*map(str, Phase)] == every["phase"]["options"]
     assert {
@@ -146,6 +149,7 @@ def test_a_button_asks_what_the_station_takes() -> None:
 
     assert {f"brinewright/{STATION}/mix-1/command"} == buttons.keys()
     assert [
+        {"verb": "alarm.acknowledge", "who": "dashboard", "all": True},
         {"verb": "batch.confirm", "who": "dashboard"},
         {"verb": "batch.use", "who": "dashboard"},
         {"verb": "batch.discard", "who": "dashboard"},
@@ -171,7 +175,8 @@ PICTURE: dict[str, Any] = {
     "advice_water_l": 1.5,
     "alarms": ["batch-ageing", "salt-low"],
     "start_by": "2031-05-05T06:00:00.000Z",
-    "probe_health": "ok",
+    "probe_health": "good",
+    "probes_health": {"ct-1": "good"},
 }
 
 
@@ -208,14 +213,14 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
         "advised-water": "1.5",
         "probe": "OFF",
         "quality": "pass",
-        "probe-health": "ok",
+        "probe-health": "good",
         "reading-at": "2031-05-04T09:00:01.000Z",
         "start-by": "2031-05-05T06:00:00.000Z",
     } == {id_: state for id_, state in found.items() if not id_.startswith("alarm-")}
     assert {"alarm-batch-ageing", "alarm-salt-low"} == {
         id_ for id_, state in found.items() if id_.startswith("alarm-") and state == "ON"
     }
-    assert {"ON", "OFF"} == {found[f"alarm-{name}"] for name in CATALOGUE}
+    assert {"ON", "OFF"} == {found[f"alarm-{name}"] for name in OF_RESERVOIR}
 
 
 def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
@@ -252,6 +257,44 @@ def test_a_salinity_that_failed_its_tests_is_not_shown(flag: Flag) -> None:
     assert ("33.9" if good else "None", "51.0") == (found["salinity"], found["conductivity"])
     assert ("OFF" if good else "ON") == found["probe"]
     assert flag.name.lower().replace("_", " ") == found["quality"]
+
+
+def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
+    """What is about no reservoir has its place, and one button."""
+    message = announcement("homeassistant", OWN)
+    told = told_of(message)
+    own = {row.name for row in CATALOGUE.values() if row.scope is Scope.STATION}
+
+    assert f"homeassistant/device/brinewright-{STATION}/station/config" == message.topic
+    assert {f"alarm-{name}" for name in own} | {"alarm-flood", "button-acknowledge"} == told[
+        "components"
+    ].keys()
+    topics = {each.get("state_topic") for each in told["components"].values()} - {None}
+    assert {f"brinewright/{STATION}/state"} == topics
+    pressed = told["components"]["button-acknowledge"]
+    assert f"brinewright/{STATION}/command" == pressed["command_topic"]
+    assert {"verb": "alarm.acknowledge", "who": "dashboard", "all": True} == json.loads(
+        pressed["payload_press"]
+    )
+
+
+def test_each_alarm_brings_its_particulars_from_its_own_topic() -> None:
+    """State, priority and reason are attributes of the entity."""
+    parts = told_of(announcement("homeassistant", BARE))["components"]
+
+    assert (
+        f"brinewright/{STATION}/mix-1/alarm/salt-low"
+        == (parts["alarm-salt-low"]["json_attributes_topic"])
+    )
+
+
+def test_every_probe_of_a_reservoir_has_its_health() -> None:
+    """The one that decides and each further one."""
+    told = Announced(STATION, "mix-1", more_probes=["ct-2"])
+    parts = told_of(announcement("homeassistant", told))["components"]
+
+    assert {"probe-health", "probe-health-ct-2"} == {id_ for id_ in parts if "health" in id_}
+    assert "'ct-2'" in parts["probe-health-ct-2"]["value_template"]
 
 
 def test_a_long_advice_is_cut() -> None:
@@ -302,13 +345,17 @@ def test_the_dashboard_names_only_what_is_announced() -> None:
     named = set(re.findall(r"\b(?:sensor|binary_sensor|button)\.[a-z0-9_]+", text))
     named.remove("button.press")  # what is done to a button
 
-    assert set() == named - entity_ids(EVERYTHING)
+    assert set() == named - entity_ids(EVERYTHING) - entity_ids(OWN)
     assert len(named) > 15
 
 
 def test_the_dashboard_shows_every_alarm() -> None:
     """An alarm that is added to the catalogue is added to the example too."""
     text = DASHBOARD.read_text(encoding="utf-8")
-    alarms = {f"binary_sensor.quarantine_wing_mix_1_{name.replace('-', '_')}" for name in CATALOGUE}
+    alarms = {
+        "binary_sensor.quarantine_wing_"
+        f"{'mix_1' if name in OF_RESERVOIR else 'station'}_{name.replace('-', '_')}"
+        for name in CATALOGUE
+    }
 
     assert set() == {alarm for alarm in alarms if not re.search(rf"\b{alarm}\b", text)}

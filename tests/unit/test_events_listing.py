@@ -33,8 +33,39 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     ),
     (
         Kind.ALARM,
-        {"name": "probe-fault", "state": "raised", "why": "no reply"},
+        {
+            "name": "probe-fault",
+            "what": "raised",
+            "state": "unacknowledged",
+            "standing": True,
+            "priority": "medium",
+            "why": "no reply",
+        },
         "probe-fault raised: no reply",
+    ),
+    (
+        Kind.ALARM,
+        {
+            "name": "probe-fault",
+            "what": "shelved",
+            "state": "shelved",
+            "standing": False,
+            "priority": "medium",
+            "why": "away for repair",
+            "who": "kim",
+            "until": "2026-03-02T18:00:00.000Z",
+        },
+        "probe-fault shelved by kim until 2026-03-02 18:00: away for repair",
+    ),
+    (
+        Kind.ALARM,
+        {"name": "probe-fault", "what": "unshelved", "state": "normal", "why": "", "who": "kim"},
+        "probe-fault unshelved by kim",
+    ),
+    (
+        Kind.DEVICE,
+        {"probe": "ct-1", "state": "health", "health": "failure", "was": "good", "why": "silent"},
+        "probe ct-1 was good and is failure: silent",
     ),
     (
         Kind.ADVICE,

@@ -26,7 +26,7 @@ def test_every_batch_ends_with_the_right_verdict_and_no_nuisance_alarm(days: For
         ("on_a_heel", USED, True, ("batch-ageing",)),
         ("salt_forgotten", DISCARDED, False, ("mixing-overdue",)),
         ("impure_fill", USED, True, ("blank-impure",)),
-        ("lid_left_off", USED, True, ("batch-ageing", "batch-off-target", "mixing-overdue")),
+        ("lid_left_off", USED, True, ("batch-ageing", "batch-off-target", "salinity-drifting")),
         ("forgotten", DISCARDED, True, ("batch-ageing", "batch-stale")),
         ("vouched_for", USED, True, ("batch-ageing", "batch-stale")),
         ("caked_salt", DISCARDED, False, ("batch-off-target", "short-yield")),
@@ -82,7 +82,7 @@ def test_the_yield_of_the_lot_is_learned_by_the_way(days: Fortnight) -> None:
 
 def is_alarm(event: Event, name: str) -> bool:
     """Whether an event raises this alarm."""
-    return event.kind is Kind.ALARM and (event.facts["name"], event.facts["state"]) == (
+    return event.kind is Kind.ALARM and (event.facts["name"], event.facts["what"]) == (
         name,
         "raised",
     )

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from daemon.mixing.alarms import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE
 from daemon.publishing.notices import Notice, Priority, Standing
 from daemon.publishing.telling import Message, Reason, Waiting
 from daemon.publishing.wording import LISTED_AT_MOST, LONGEST_TITLE, Teller, lasting
