@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import json
 import logging
+import re
 import ssl
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -47,12 +48,15 @@ class RefusedError(Exception):
     Attributes:
         lasting: Whether it would refuse one such line whatever anybody does: one that is
             older than what it keeps, or longer than all that it takes.
+        dropped: How many lines it left out, where it says so; None where it does not.
     """
 
     def __init__(self, why: str, *, lasting: bool) -> None:
         """Keep what the server said."""
         super().__init__(why)
         self.lasting = lasting
+        found = re.search(r"\bdropped=(\d{1,9})\b", why)
+        self.dropped = int(found[1]) if found else None
 
 
 class Database:

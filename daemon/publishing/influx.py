@@ -11,7 +11,7 @@ import logging
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import Protocol
 
 from daemon.config import Influx
 from daemon.journal.cursors import Refusal
@@ -19,12 +19,41 @@ from daemon.journal.reader import Stored
 from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError
 
-if TYPE_CHECKING:
-    from daemon.publishing.database import Database
-
 PING_EVERY_S = 10.0
 
 log = logging.getLogger("brinewright.publish")
+
+
+class Connection(Protocol):
+    """Something that takes lines; `Database` is one, and says what it raises.
+
+    Attributes:
+        where: What it is called in sentences.
+    """
+
+    where: str
+
+    def write(self, lines: Sequence[str]) -> None:
+        """Write lines; return once all of them were taken."""
+
+    def ping(self) -> None:
+        """Return if it answers."""
+
+    def close(self) -> None:
+        """Let go of it."""
+
+
+def connect(settings: Influx, token: str) -> Connection:
+    """Return a connection to a database; loads the client only now.
+
+    That takes a while, and in the thread of this sink no other one waits for it.
+
+    Raises:
+        SinkError: The certificates cannot be used.
+    """
+    from daemon.publishing.database import Database
+
+    return Database(settings, token)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +90,7 @@ class InfluxSink:
         station: str,
         clock: Callable[[], float] = time.monotonic,
         ping_every_s: float = PING_EVERY_S,
+        open_: Callable[[Influx, str], Connection] = connect,
     ) -> None:
         """Look whether there is a token; the database is not asked yet.
 
@@ -69,6 +99,7 @@ class InfluxSink:
             station: Name of the station.
             clock: Monotonic seconds.
             ping_every_s: Without entries it is asked this often whether it is there, s.
+            open_: Makes a connection from the section and the token.
 
         Raises:
             SinkError: A file that the section names cannot be used.
@@ -77,7 +108,8 @@ class InfluxSink:
         self._station = station
         self._clock = clock
         self._ping_every_s = ping_every_s
-        self._database: Database | None = None
+        self._open = open_
+        self._database: Connection | None = None
         self._asked_s = float("-inf")
         self._token()
 
@@ -105,12 +137,9 @@ class InfluxSink:
             self._database.close()
             self._database = None
 
-    def _connect(self) -> Database:
+    def _connect(self) -> Connection:
         if self._database is None:
-            # In this thread: it takes a while to load, and no other sink is to wait for it.
-            from daemon.publishing.database import Database
-
-            database = Database(self._settings, self._token())
+            database = self._open(self._settings, self._token())
             database.ping()
             log.info("publishing to %s, bucket %r", database.where, self._settings.bucket)
             self._database, self._asked_s = database, self._clock()
@@ -119,7 +148,7 @@ class InfluxSink:
     def _token(self) -> str:
         return read_secret(self._settings.token_file, "influx.token_file") or ""
 
-    def _write(self, database: Database, entries: Sequence[Stored]) -> Refusal | None:
+    def _write(self, database: Connection, entries: Sequence[Stored]) -> Refusal | None:
         from daemon.publishing.points import UnfitError, line
 
         outcome, lines = _Outcome(), []
@@ -137,7 +166,7 @@ class InfluxSink:
         refused = sorted(outcome.refused, key=lambda one: one.seq)
         return Refusal(tuple(one.seq for one in refused), refused[-1].why)
 
-    def _judge(self, database: Database, outcome: _Outcome) -> None:
+    def _judge(self, database: Connection, outcome: _Outcome) -> None:
         """Have entries left out only where it is their fault.
 
         Beside others that were taken it is.  Where most are refused it is the bucket's, and
@@ -156,15 +185,19 @@ class InfluxSink:
         )
 
 
-def _write_lines(database: Database, lines: Sequence[tuple[int, str]], outcome: _Outcome) -> None:
-    """Write lines, halving what is refused until each refused line stands alone."""
+def _write_lines(database: Connection, lines: Sequence[tuple[int, str]], outcome: _Outcome) -> None:
+    """Write lines, halving what is refused until each refused line stands alone.
+
+    Or until the database says that it left out all of them, as it does with each batch of
+    a long backlog that is older than what it keeps.
+    """
     from daemon.publishing.database import RefusedError
 
     try:
         database.write([text for _, text in lines])
     except RefusedError as exc:
-        if len(lines) == 1:
-            outcome.refused.append(_Refused(lines[0][0], str(exc), exc.lasting))
+        if len(lines) in (1, exc.dropped):
+            outcome.refused += [_Refused(seq, str(exc), exc.lasting) for seq, _ in lines]
             return
         middle = len(lines) // 2
         for half in (lines[:middle], lines[middle:]):

@@ -7,7 +7,7 @@ twice after a fault, and none is left out.  What tells two deliveries apart is `
 from __future__ import annotations
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from random import Random
 from typing import Protocol, runtime_checkable
@@ -73,8 +73,21 @@ class Forwarding(Protocol):
         """Return what is wrong with those, as a sentence; empty when nothing is."""
 
 
-def follow(reader: Reader, cursors: Positions, sink: Sink, limit: int = BATCH) -> int:
+def follow(
+    reader: Reader,
+    cursors: Positions,
+    sink: Sink,
+    limit: int = BATCH,
+    refused: Callable[[Refusal], None] = lambda _: None,
+) -> int:
     """Deliver the next entries to a sink, then move its cursor; return how many they were.
+
+    Args:
+        reader: The journal.
+        cursors: Where the sink's position is kept, and what it refused is counted.
+        sink: Where they go.
+        limit: Most of them.
+        refused: Told of what was left out.
 
     Raises:
         SinkError: They were not acknowledged; the cursor stays.
@@ -88,7 +101,7 @@ def follow(reader: Reader, cursors: Positions, sink: Sink, limit: int = BATCH) -
     if entries:
         cursors.advance(key, entries[-1].seq, refusal)
     if refusal is not None:
-        _tell(sink.name, refusal)
+        refused(refusal)
     return len(entries)
 
 
@@ -99,14 +112,6 @@ def cursor_key(reader: Reader, sink: str) -> str:
         JournalError: The journal cannot be read.
     """
     return cursor_name(sink, reader.identity())
-
-
-def _tell(sink: str, refusal: Refusal) -> None:
-    seqs = refusal.seqs
-    which = (
-        f"entry {seqs[0]}" if len(seqs) == 1 else f"{len(seqs)} entries, {seqs[0]} to {seqs[-1]},"
-    )
-    log.warning("%s refuses %s for good; left out there: %s", sink, which, refusal.why)
 
 
 def _follow_restored(reader: Reader, cursors: Positions, key: str) -> None:

@@ -117,7 +117,7 @@ class Tail:
             self._leave_alone(exc, stop)
 
     def _follow(self, stop: Signal) -> None:
-        count = follow(self.reader, self.trail, self.sink)
+        count = follow(self.reader, self.trail, self.sink, refused=self.health.refused)
         self.trail.worked()
         self.outage.worked()
         self.backoff.worked(self.clock())

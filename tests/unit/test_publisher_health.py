@@ -5,7 +5,9 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from pathlib import Path
 
-from daemon.journal.cursors import Cursors
+import pytest
+
+from daemon.journal.cursors import Cursors, Refusal
 from daemon.publishing.health import Health
 
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
@@ -58,3 +60,26 @@ def test_what_cannot_be_written_is_borne_and_written_later(tmp_path: Path) -> No
         health.failed(OSError("gone"))
 
     assert ["gone"] == cursors.written
+
+
+def test_what_is_refused_is_told_once_a_minute(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The first at once, the others together, none left untold while the sink goes on."""
+    now_s = 0.0
+    with Cursors(tmp_path / "cursors.db") as cursors:
+        health = Health(cursors, "influx", lambda: now_s, lambda: NOON)
+        health.refused(Refusal((4,), "too old"))
+        health.refused(Refusal((5, 9), "too old"))
+        health.refused(Refusal((11,), "too large"))
+        now_s = 59.0
+        health.worked()
+        assert ["influx refuses entry 4 for good, left out there: too old"] == (caplog.messages)
+        now_s = 60.0
+        health.worked()
+        now_s = 200.0
+        health.worked()
+
+    assert [
+        "influx refuses 3 entries between 5 and 11 for good, left out there: too large"
+    ] == caplog.messages[1:]
