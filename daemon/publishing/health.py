@@ -42,7 +42,9 @@ class Health:
     wall: Callable[[], datetime] = _wall
     _error: str | None = field(default=None, init=False)
     _written_s: float = field(default=float("-inf"), init=False)
-    _refused: list[Refusal] = field(default_factory=list, init=False)
+    _refused: int = field(default=0, init=False)
+    _refused_between: tuple[int, int] = field(default=(0, 0), init=False)
+    _refusal: str = field(default="", init=False)
     _told_s: float = field(default=float("-inf"), init=False)
 
     def failed(self, exc: BaseException) -> None:
@@ -64,24 +66,22 @@ class Health:
 
     def refused(self, refusal: Refusal) -> None:
         """Take note of entries that were left out for good."""
-        self._refused.append(refusal)
+        first = min(refusal.seqs) if not self._refused else self._refused_between[0]
+        self._refused += len(refusal.seqs)
+        self._refused_between, self._refusal = (first, max(refusal.seqs)), refusal.why
         self._tell()
 
     def _tell(self) -> None:
         if not self._refused or self.clock() - self._told_s < TELL_S:
             return
-        seqs = sorted(seq for each in self._refused for seq in each.seqs)
-        what = f"entry {seqs[0]}"
-        if len(seqs) > 1:
-            what = f"{len(seqs)} entries between {seqs[0]} and {seqs[-1]}"
-        log.warning(
-            "%s refuses %s for good, left out there: %s",
-            self.sink,
-            what,
-            self._refused[-1].why,
+        first, last = self._refused_between
+        what = (
+            f"entry {first}"
+            if self._refused == 1
+            else f"{self._refused} entries, {first} to {last},"
         )
-        self._refused.clear()
-        self._told_s = self.clock()
+        log.warning("%s refuses %s for good, left out there: %s", self.sink, what, self._refusal)
+        self._refused, self._told_s = 0, self.clock()
 
     def _is_due(self, error: str) -> bool:
         return error != self._error or self.clock() - self._written_s >= EVERY_S

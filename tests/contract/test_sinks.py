@@ -14,7 +14,7 @@ import pytest
 
 from daemon.config import Mqtt
 from daemon.entries import Entry, Kind
-from daemon.journal.cursors import Cursors
+from daemon.journal.cursors import Cursors, Refusal
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
 from daemon.publishing.influx import InfluxSink
@@ -55,12 +55,13 @@ class Recorder:
     seqs: list[int] = field(default_factory=list)
     broken: bool = False
 
-    def deliver(self, entries: Sequence[Stored]) -> None:
+    def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
         """Keep the first entry even while broken, as a half-finished batch would be kept."""
         if self.broken:
             self.seqs += [each.seq for each in entries[:1]]
             raise SinkError("the recorder is broken: mend it")
         self.seqs += [each.seq for each in entries]
+        return None
 
     def pressing(self) -> bool:
         """Nothing ever comes in."""

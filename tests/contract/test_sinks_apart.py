@@ -115,6 +115,7 @@ def test_no_sink_touches_another(
                 "the faults on record",
             )
             wait_until(lambda: len(bad[2].seqs) == 4, "the one with a fault beside the way")
+            wait_until(lambda: _fare(tmp_path, "good")["good"].waiting == 0, "its cursor")
             fare = _fare(tmp_path, *names)
             told_s = time.monotonic()
             stop.set()

@@ -10,14 +10,18 @@ from random import Random
 
 import pytest
 
-from daemon.journal.cursors import Cursors
+from daemon.entries import Instant
+from daemon.journal.cursors import Cursors, Refusal
+from daemon.journal.followers import followers
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
 from daemon.logs import Outage
 from daemon.publishing.sink import Backoff, SinkError, cursor_key, follow
 from daemon.publishing.tail import Changes, Tail
 from tests.contract.test_sinks import Recorder
-from tests.services.mqtt_parts import reading
+from tests.services.mqtt_parts import START, reading
+
+NOW = Instant(START, 60.0, "boot-1")
 
 
 @pytest.fixture
@@ -102,12 +106,12 @@ class Flaky(Recorder):
         self.faults = list(faults)
         self.closed = 0
 
-    def deliver(self, entries: Sequence[Stored]) -> None:
+    def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
         """Fail as listed, then work."""
         fault = self.faults.pop(0) if self.faults else None
         if fault is not None:
             raise fault
-        super().deliver(entries)
+        return super().deliver(entries)
 
     def close(self) -> None:
         """Count."""
@@ -171,6 +175,45 @@ def test_a_fault_of_ours_in_a_sink_does_not_end_its_thread(
     assert [1] == sink.seqs
     assert "a fault in this program" in caplog.messages[0]
     assert caplog.records[0].exc_info is not None
+
+
+class Choosy(Flaky):
+    """A sink whose other side will never take even numbers."""
+
+    def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
+        """Keep the odd ones."""
+        super().deliver([each for each in entries if each.seq % 2])
+        even = tuple(each.seq for each in entries if each.seq % 2 == 0)
+        return Refusal(even, "it is even") if even else None
+
+
+def test_what_is_refused_for_good_is_counted_told_and_passed_over(
+    path: Path, cursors: Cursors, caplog: pytest.LogCaptureFixture
+) -> None:
+    """The cursor goes beyond it; a try that failed counts nothing, so each is counted once."""
+    _write(path, 1, 2, 3, 4)
+    sink, stop = Choosy(SinkError("broker gone")), NoWait()
+    tail = _tail(path, cursors, sink)
+    for _ in range(3):
+        tail.step(stop)
+    (follower,) = followers(path, path.with_name("journal-cursors.db"), ["recorder"], NOW)
+
+    assert [1, 3] == sink.seqs
+    assert (0, 2, "it is even") == (follower.waiting, follower.refused, follower.last_refusal)
+    told = "recorder refuses 2 entries, 2 to 4, for good, left out there: it is even"
+    assert [told] == [line for line in caplog.messages if "refuses" in line]
+
+
+def test_a_server_that_asks_for_a_pause_is_left_alone_so_long(path: Path, cursors: Cursors) -> None:
+    """Longer than our own pause; a shorter wish does not shorten ours."""
+    _write(path, 1)
+    sink, stop = Flaky(SinkError("busy", 90.0), SinkError("busy", 0.1)), NoWait()
+    tail = _tail(path, cursors, sink)
+    tail.step(stop)
+    tail.step(stop)
+
+    assert 90.0 == stop.waits_s[0]
+    assert 0.5 <= stop.waits_s[1] <= 2.0
 
 
 def test_a_journal_that_is_not_there_yet_is_waited_for_in_silence(

@@ -81,5 +81,5 @@ def test_what_is_refused_is_told_once_a_minute(
         health.worked()
 
     assert [
-        "influx refuses 3 entries between 5 and 11 for good, left out there: too large"
+        "influx refuses 3 entries, 5 to 11, for good, left out there: too large"
     ] == caplog.messages[1:]
