@@ -1,10 +1,10 @@
-"""`brinewright alarm`: how alarms reach people."""
+"""`brinewright alarm`: what stands, what it means, what people do to it, how it reaches them."""
 
 from __future__ import annotations
 
 import typer
 
-from daemon.cli import alarm_test
+from daemon.cli import alarm_acts, alarm_known, alarm_list, alarm_test
 
 alarm = typer.Typer(help="See to alarms.", no_args_is_help=True)
 
@@ -14,9 +14,7 @@ def register(app: typer.Typer) -> None:
     app.add_typer(alarm, name="alarm")
 
 
-@alarm.callback()
-def _alarm() -> None:
-    """Keep the verbs behind their group, however few they are."""
-
-
+alarm_list.add_to(alarm)
+alarm_acts.add_to(alarm)
+alarm_known.add_to(alarm)
 alarm_test.add_to(alarm)

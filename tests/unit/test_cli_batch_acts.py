@@ -16,7 +16,7 @@ from daemon.cli import asking
 from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG as WRONG_CONFIG
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, USAGE
-from daemon.entries import Command, Event, Instant
+from daemon.entries import JSON, Command, Event, Instant
 from daemon.journal.inbox import Inbox, Waiting
 from daemon.journal.memory import dump, restore
 from daemon.journal.writer import Writer
@@ -66,7 +66,7 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[Waiting]]
 
     def serve() -> None:
         with Writer(folder / "configured.db") as writer:
-            writer.append(entries, 0.0, {}, dump(station.state))
+            writer.append(entries, 0.0, pictures(station, story), dump(station.state))
             ready.set()
             while not stop.wait(0.005):
                 _obey(Inbox(folder / "configured-inbox.db"), station, story, writer, taken)
@@ -100,7 +100,13 @@ def _obey(
                 each.number,
             )
         )
-        writer.append(said, 0.0, {}, dump(station.state))
+        writer.append(said, 0.0, pictures(station, story), dump(station.state))
+
+
+def pictures(station: Station, story: Story) -> dict[str, JSON]:
+    """What measuring shows of the station and of its reservoir."""
+    at = Instant(story.wall, story.t_s, story.boot)
+    return {name: station.picture(name, at) for name in ("", "mix-1")}
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,228 @@
+"""`brinewright alarm list` and `show`: what needs somebody now, and all that is known of one."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from daemon.cli.alarm_places import STATION, Standing, pictures_of, row_of, standing
+from daemon.cli.events import listing
+from daemon.cli.output import NOT_SO, UNAVAILABLE, complain, emit, fail, read_config, table
+from daemon.entries import Event
+from daemon.journal.reader import Reader
+from daemon.journal.writer import JournalError
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.mixing.alarms import Life
+from daemon.publishing.payloads import event_payload
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from daemon.config import Config
+    from daemon.entries import JSON
+    from daemon.mixing.alarm_catalogue import AlarmKind
+
+OLD_S = 120.0
+NEWEST = 20
+URGENCY = [*map(str, Priority)]
+ORDER = [
+    Life.UNACKNOWLEDGED,
+    Life.ACKNOWLEDGED,
+    Life.RETURNED,
+    Life.SHELVED,
+    Life.OUT_OF_SERVICE,
+    Life.SUPPRESSED,
+]
+WITHHELD = (Life.SHELVED, Life.OUT_OF_SERVICE, Life.SUPPRESSED)
+
+ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
+
+
+def add_to(group: typer.Typer) -> None:
+    """Add the verbs to their group."""
+    group.command(name="list")(list_)
+    group.command()(show)
+
+
+def list_(
+    *,
+    reservoir: Annotated[
+        str | None, typer.Option(help="Only this one, or 'station' for the station's own.")
+    ] = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """List what needs somebody, the most urgent first, and below it what is withheld."""
+    settings = read_config(config)
+    names = [STATION, *(each.name for each in settings.reservoirs)]
+    if reservoir is not None and reservoir not in names:
+        fail(f"there is no reservoir {reservoir!r}; there are {', '.join(names)}", NOT_SO)
+    pictures = pictures_of(settings)
+    if not pictures:
+        fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
+    found = sorted(
+        (each for each in standing(settings, pictures) if reservoir in (None, _place(each))),
+        key=_urgency,
+    )
+    flood = bool(pictures.get("", {}).get("alarm_flood"))
+    answer = {
+        "station": settings.station.name,
+        "flood": flood,
+        "alarms": [_facts(each) for each in found],
+    }
+    _ask_whether_old(settings, pictures)
+    emit(answer, as_json=as_json, text=_text(found, flood=flood))
+
+
+def show(
+    *,
+    name: Annotated[str, typer.Argument(help="Of the alarm, as 'alarm list' gives it.")],
+    limit: Annotated[int, typer.Option(help="So many of the last happenings.", min=0)] = NEWEST,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Show what an alarm means, where it stands, and what happened to it."""
+    settings = read_config(config)
+    row = row_of(settings, name)
+    now = [each for each in standing(settings, pictures_of(settings)) if each.row.name == name]
+    past = _history(settings, name)[-limit:] if limit else []
+    answer = {
+        **described(row),
+        "present": [_facts(each) for each in now],
+        "history": [event_payload(each) for each in past],
+    }
+    rows = [*rows_of(row), *((_place(each), _now(each)) for each in now)]
+    if not now:
+        rows.append(("now", "normal"))
+    told = [f"{listing(each)}{_where(each)}" for each in past]
+    emit(answer, as_json=as_json, text="\n".join([table(rows), *([""] if told else []), *told]))
+
+
+def described(row: AlarmKind) -> dict[str, JSON]:
+    """Return a row of the catalogue, JSON-able."""
+    return {
+        "name": row.name,
+        "scope": str(row.scope),
+        "priority": str(row.priority),
+        "means": row.means,
+        "causes": [*row.causes],
+        "do": row.do,
+        "consequence": row.consequence,
+        "harm": str(row.harm),
+        "respond_within_h": row.respond_within_h,
+        "on_delay_s": row.on_delay_s,
+        "off_delay_s": row.off_delay_s,
+        "deadband": row.deadband,
+        "deadband_unit": row.deadband_unit or None,
+        "suppressed_while": [*row.suppressed_while],
+        "yields_to": [*row.yields_to],
+    }
+
+
+def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
+    """Return a row of the catalogue as rows of a table."""
+    back = "" if row.deadband is None else f", back by {row.deadband:g} {row.deadband_unit}"
+    delays = f"after {row.on_delay_s:g} s, gone after {row.off_delay_s:g} s{back}"
+    held = [f"while {each}" for each in row.suppressed_while]
+    held += [f"while {each} stands" for each in row.yields_to]
+    found = [
+        (row.name, row.means),
+        ("priority", f"{row.priority}: {row.harm} harm, {row.respond_within_h:g} h to respond"),
+        ("do", row.do),
+        ("else", row.consequence),
+        ("causes", "; ".join(row.causes)),
+        ("raised", delays),
+    ]
+    return found + ([("suppressed", ", ".join(held))] if held else [])
+
+
+def _history(config: Config, name: str) -> list[Event]:
+    try:
+        found = Reader(config.journal.path).alarms()
+    except JournalError as exc:
+        fail(str(exc), UNAVAILABLE)
+    return [event for _, event in found if event.facts.get("name") == name]
+
+
+def _text(found: list[Standing], *, flood: bool) -> str:
+    head = ["A flood of alarms is on: look for one cause of all.", ""] if flood else []
+    needing = [each for each in found if each.state not in WITHHELD]
+    away = [each for each in found if each.state in WITHHELD]
+    if not needing:
+        head.append("No alarm stands.")
+    blocks = [_block(each) for each in needing]
+    if away:
+        rows = [(f"{_place(each)} {each.row.name}", _now(each)) for each in away]
+        blocks.append(f"withheld:\n{table(rows)}")
+    return "\n".join(head + ["\n\n".join(blocks)] * bool(blocks))
+
+
+def _block(each: Standing) -> str:
+    """Return an alarm as a person reads it: how urgent and where, why, and what to do."""
+    priority = str(each.row.priority)
+    mark = priority.upper() if each.row.priority is Priority.HIGH else priority
+    rows = [
+        (mark, f"{_place(each)} {each.row.name}: {_state(each)}"),
+        ("why", str(each.told.get("why") or each.row.means)),
+        ("do", each.row.do if each.told.get("active") else "it went away; acknowledge it"),
+    ]
+    return table([(head.ljust(len(Priority.MEDIUM)), said) for head, said in rows])
+
+
+def _now(each: Standing) -> str:
+    reason = each.told.get("reason") or each.told.get("why")
+    return f"{_state(each)}{': ' if reason else ''}{reason or ''}"
+
+
+def _state(each: Standing) -> str:
+    who, until = each.told.get("who"), each.told.get("until")
+    parts = [
+        each.state.replace("-", ", ", 1) if each.state == Life.RETURNED else each.state,
+        f"by {who}" if who else "",
+        f"since {_time(each.told.get('since'))}",
+        f"until {_time(until)}" if until else "",
+        "(it comes and goes)" if each.told.get("chatters") else "",
+    ]
+    return " ".join(filter(None, parts))
+
+
+def _time(value: JSON) -> str:
+    return f"{str(value)[:16].replace('T', ' ')} UTC"
+
+
+def _urgency(each: Standing) -> tuple[int, int, str]:
+    """Order by whether it needs somebody, then by priority, then by age."""
+    priority = URGENCY.index(str(each.row.priority))
+    state = ORDER.index(Life(each.state))
+    return (state >= ORDER.index(Life.SHELVED)) * 10 + priority, state, str(each.told.get("since"))
+
+
+def _facts(each: Standing) -> dict[str, JSON]:
+    return {
+        "reservoir": each.place,
+        "name": each.row.name,
+        **each.told,
+        "priority": str(each.row.priority),
+        "means": each.row.means,
+        "do": each.row.do,
+    }
+
+
+def _place(each: Standing) -> str:
+    return each.place or STATION
+
+
+def _where(event: Event) -> str:
+    return f" [{event.reservoir or STATION}]"
+
+
+def _ask_whether_old(config: Config, pictures: Mapping[str, Mapping[str, JSON]]) -> None:
+    """Ask whether anybody measures where the newest picture is old."""
+    newest = max(str(each.get("time", "")) for each in pictures.values())
+    age_s = (datetime.now(UTC) - datetime.fromisoformat(newest)).total_seconds()
+    if config.station.rehearsal_speed <= 1.0 and age_s > OLD_S:
+        complain(f"this is of {_time(newest)}, {age_s / 60:.0f} min ago: is the service running?")
