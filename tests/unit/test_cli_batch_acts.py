@@ -67,6 +67,8 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[Waiting]]
     def serve() -> None:
         with Writer(folder / "configured.db") as writer:
             writer.append(entries, 0.0, pictures(station, story), dump(station.state))
+            # Made before anybody asks: this loop looks so often that the two could meet making it.
+            Inbox(folder / "configured-inbox.db").taken(0)
             ready.set()
             while not stop.wait(0.005):
                 _obey(Inbox(folder / "configured-inbox.db"), station, story, writer, taken)
