@@ -7,6 +7,7 @@ pseudo-terminals, and the journal is read as any reader reads it.  Only time run
 from __future__ import annotations
 
 import contextlib
+import os
 import random
 import re
 import signal
@@ -14,7 +15,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -161,10 +162,12 @@ class Process:
     Attributes:
         words: After `python -m`.
         output: Where it writes.
+        environment: What it finds in its environment besides ours.
     """
 
     words: Sequence[str]
     output: Path
+    environment: Mapping[str, str] = field(default_factory=dict)
     _process: subprocess.Popen[bytes] | None = field(default=None, repr=False)
 
     def start(self) -> None:
@@ -173,6 +176,7 @@ class Process:
             self._process = subprocess.Popen(
                 [sys.executable, "-m", *self.words],
                 cwd=ROOT,
+                env={**os.environ, **self.environment},
                 stdin=subprocess.DEVNULL,
                 stdout=out,
                 stderr=out,
@@ -211,9 +215,11 @@ class Process:
 
 
 @contextlib.contextmanager
-def running(name: str, *words: str, folder: Path) -> Iterator[Process]:
+def running(
+    name: str, *words: str, folder: Path, environment: Mapping[str, str] | None = None
+) -> Iterator[Process]:
     """Run `python -m WORDS` until the block ends."""
-    process = Process(words, folder / f"{name}.log")
+    process = Process(words, folder / f"{name}.log", environment or {})
     process.start()
     try:
         yield process
