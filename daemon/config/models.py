@@ -135,6 +135,7 @@ class Probe(Section):
         conductivity_u_percent: Standard uncertainty assumed until calibrated, %.
         temperature_u_C: Standard uncertainty assumed until calibrated, °C.
         calibrate_every_days: Days until the next calibration is due; our own choice.
+        calibrate_with: What a dashboard's button holds it against; None for no such button.
     """
 
     name: str = name("probe")
@@ -163,6 +164,9 @@ class Probe(Section):
     conductivity_u_percent: float = number(0, 20, "% of the value", 0.5)
     temperature_u_C: float = number(0, 5, "°C", 0.1)
     calibrate_every_days: int = whole(1, 730, "days", 90)
+    calibrate_with: str | None = text(
+        "references such as 'air; kcl-12-88 lot=Q-12 tolerance=0.5'", None, 500
+    )
 
 
 class Quality(Section):

@@ -31,7 +31,7 @@ from daemon.mixing.health import Health
 from daemon.page.present import Present, Seen
 
 HEALTH = [*map(str, Health)]
-"""How a probe may stand, in the words of NAMUR NE 107 (2017, from memory), and `ok`."""
+"""How a probe may stand, in the words of NAMUR NE 107 (2017, from memory)."""
 BELIEVED = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 MEASURED = (
     ("practical_salinity", "salinity", "", 1.0, "Practical salinity (PSS-78), in the trade's ppt."),
@@ -85,13 +85,13 @@ def families(present: Present) -> Iterator[Metric]:
     )
     yield from _of_reservoirs(present.reservoirs)
     alarms = GaugeMetricFamily(
-        "brinewright_alarm_standing",
-        "1 for each alarm that is not over; an empty reservoir is the station.",
+        "brinewright_alarm_active",
+        "Each alarm that is not at rest: 1 while what it is about is so; no reservoir: the station",
         labels=("reservoir", "name", "priority", "state"),
     )
     for each in present.alarms:
         labels = (each.reservoir, each.name, each.priority, each.state)
-        alarms.add_metric([plain(word) for word in labels], 1.0)
+        alarms.add_metric([plain(word) for word in labels], float(each.active))
     yield alarms
     yield from _of_followers(present.followers)
     yield from _of_journal(present)

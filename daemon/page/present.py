@@ -15,12 +15,13 @@ from pathlib import Path
 from threading import Lock
 from typing import Protocol
 
-from daemon.entries import JSON, Event, Follower, Instant
+from daemon.entries import JSON, Follower, Instant
 from daemon.journal.writer import JournalError, JournalMissingError
-from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
+from daemon.mixing.alarms import STANDING
 
-OVER = ("cleared", "normal")
-"""States of an alarm in which there is nothing to show."""
+URGENCY = [*map(str, Priority)]
+STANDS = [*map(str, STANDING)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,26 +64,37 @@ class Seen:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
-    """An alarm that is not over.
+class Shown:
+    """An alarm that is not at rest.
 
     Attributes:
         reservoir: It is about; empty for the station.
         name: As in the catalogue.
-        state: Where it stands.
-        priority: How urgent it is; empty where the catalogue does not say.
+        state: Where it stands in its life.
+        priority: How urgent it is.
+        active: Whether what it is about is so now.
         why: The reason it was raised for, as a sentence; may be empty.
-        means: What is wrong, from the catalogue; may be empty.
         do: What to do about it, from the catalogue; may be empty.
+        who: Who last did something to it; may be empty.
+        reason: Why it is withheld; may be empty.
+        until: Until when, ISO 8601; may be empty.
     """
 
     reservoir: str
     name: str
     state: str
     priority: str
-    why: str
-    means: str
-    do: str
+    active: bool = True
+    why: str = ""
+    do: str = ""
+    who: str = ""
+    reason: str = ""
+    until: str = ""
+
+    @property
+    def stands(self) -> bool:
+        """Whether it is raised and not withheld."""
+        return self.state in STANDS
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +105,7 @@ class Present:
         station: Its name.
         at: The moment of the look, UTC.
         reservoirs: In the order of the configuration.
-        alarms: Every one that stands.
+        alarms: Every one that is not at rest, the most urgent first.
         followers: Every publisher that is configured.
         last_seq: Newest number in the journal; None when it could not be read.
         journal_bytes: What the journal takes; None when there is none.
@@ -104,7 +116,7 @@ class Present:
     station: str
     at: datetime
     reservoirs: Sequence[Seen]
-    alarms: Sequence[Standing] = ()
+    alarms: Sequence[Shown] = ()
     followers: Sequence[Follower] = ()
     last_seq: int | None = None
     journal_bytes: int | None = None
@@ -115,14 +127,11 @@ class Present:
 class Journal(Protocol):
     """What is looked at; the journal's reader is one."""
 
-    def identity(self) -> str:
-        """Return what tells this journal from another."""
-
     def pictures(self) -> dict[str, JSON]:
         """Return the picture of each reservoir by name."""
 
-    def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
-        """Return the events about alarms after `since_seq`, in order."""
+    def own_picture(self) -> dict[str, JSON] | None:
+        """Return the picture of the station itself; None before any."""
 
     def last_seq(self) -> int:
         """Return the newest `seq`."""
@@ -147,9 +156,6 @@ class Lookout:
     journal: Journal
     followers: Callable[[Instant], Sequence[Follower]]
     clock: Callable[[], Instant]
-    _newest: dict[tuple[str, str], Event] = field(default_factory=dict, init=False)
-    _alarms_to_seq: int = field(default=0, init=False)
-    _journal: str = field(default="", init=False)
     _lock: Lock = field(default_factory=Lock, init=False)
 
     def look(self) -> Present:
@@ -172,25 +178,17 @@ class Lookout:
             return replace(blind, trouble=str(exc))
 
     def _look(self, now: Instant, blind: Present) -> Present:
-        pictures, newest = self.journal.pictures(), self._renewed_alarms()
+        pictures = self.journal.pictures()
+        found = [seen(each, pictures.get(each.name), now.wall) for each in self.expected]
+        alarms = [each for one in found for each in shown(one.expected.name, one.picture)]
+        alarms += shown("", self.journal.own_picture())
         return replace(
             blind,
-            reservoirs=[seen(each, pictures.get(each.name), now.wall) for each in self.expected],
-            alarms=standing(newest, pictures, [each.name for each in self.expected]),
+            reservoirs=found,
+            alarms=sorted(alarms, key=_urgency),
             followers=self.followers(now),
             last_seq=self.journal.last_seq(),
         )
-
-    def _renewed_alarms(self) -> list[Event]:
-        """Read only what is new: alarms of years are not read again for each look."""
-        with self._lock:
-            if (journal := self.journal.identity()) != self._journal:
-                self._newest.clear()
-                self._alarms_to_seq, self._journal = 0, journal
-            for seq, event in self.journal.alarms(self._alarms_to_seq):
-                self._newest[event.reservoir, str(event.facts.get("name"))] = event
-                self._alarms_to_seq = seq
-            return list(self._newest.values())
 
 
 def seen(expected: Expected, picture: JSON, at: datetime) -> Seen:
@@ -203,41 +201,44 @@ def seen(expected: Expected, picture: JSON, at: datetime) -> Seen:
     return Seen(expected, picture, age_s)
 
 
-def standing(
-    newest: Sequence[Event], pictures: Mapping[str, JSON], reservoirs: Sequence[str]
-) -> list[Standing]:
-    """Return the alarms that stand.
+def shown(reservoir: str, picture: Mapping[str, JSON] | None) -> list[Shown]:
+    """Return the alarms that a picture tells of.
 
     Args:
-        newest: The last event of each alarm.
-        pictures: Of each reservoir; those of a reservoir tell which of its alarms stand.
-        reservoirs: Names of all; alarms of others are left out.
+        reservoir: The picture's; empty for the station.
+        picture: Its present state; None before any.
     """
-    found = []
-    for event in newest:
-        name, state = str(event.facts.get("name")), str(event.facts.get("state"))
-        if state in OVER or (event.reservoir and event.reservoir not in reservoirs):
-            continue
-        if event.reservoir and name not in _raised(pictures.get(event.reservoir)):
-            continue
-        kind = CATALOGUE.get(name)
-        found.append(
-            Standing(
-                event.reservoir,
-                name,
-                state,
-                str(event.facts.get("priority") or getattr(kind, "priority", "") or ""),
-                str(event.facts.get("why") or ""),
-                "" if kind is None else kind.means,
-                "" if kind is None else kind.do,
-            )
-        )
-    return sorted(found, key=lambda each: (each.reservoir, each.name))
+    details = None if picture is None else picture.get("alarm_details")
+    if not isinstance(details, dict):
+        return []
+    return [_shown(reservoir, name, told) for name, told in details.items()]
 
 
-def _raised(picture: JSON) -> list[JSON]:
-    alarms = picture.get("alarms") if isinstance(picture, dict) else None
-    return alarms if isinstance(alarms, list) else []
+def _shown(reservoir: str, name: str, told: JSON) -> Shown:
+    facts = told if isinstance(told, dict) else {}
+
+    def word(key: str) -> str:
+        value = facts.get(key)
+        return "" if value is None else str(value)
+
+    kind = CATALOGUE.get(name)
+    return Shown(
+        reservoir,
+        name,
+        word("state"),
+        word("priority"),
+        active=facts.get("active") is True,
+        why=word("why") or ("" if kind is None else kind.means),
+        do="" if kind is None else kind.do,
+        who=word("who"),
+        reason=word("reason"),
+        until=word("until"),
+    )
+
+
+def _urgency(alarm: Shown) -> tuple[bool, int, str, str]:
+    known = URGENCY.index(alarm.priority) if alarm.priority in URGENCY else len(URGENCY)
+    return not alarm.stands, known, alarm.name, alarm.reservoir
 
 
 def _size(path: Path) -> int | None:

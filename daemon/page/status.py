@@ -13,8 +13,8 @@ from html import escape
 
 from daemon.entries import JSON, Flag
 from daemon.page.health import span, staleness
-from daemon.page.present import Present, Seen, Standing
-from daemon.page.words import phase_words, quality_words
+from daemon.page.present import Present, Seen, Shown
+from daemon.page.words import alarm_words, phase_words, quality_words
 
 AGAIN_S = 10
 """How often a browser loads the page again, s."""
@@ -67,7 +67,7 @@ def status_page(present: Present) -> str:
 
 
 def _title(present: Present) -> str:
-    count = len(present.alarms)
+    count = sum(each.stands for each in present.alarms)
     if present.trouble or any(staleness(each) for each in present.reservoirs):
         return f"No fresh reading - {present.station}"
     if count:
@@ -75,7 +75,7 @@ def _title(present: Present) -> str:
     return present.station
 
 
-def _reservoir(seen: Seen, alarms: Iterable[Standing], trouble: str) -> str:
+def _reservoir(seen: Seen, alarms: Iterable[Shown], trouble: str) -> str:
     name = seen.expected.name
     own = [_alarm(each) for each in alarms if each.reservoir == name]
     old = "" if trouble else staleness(seen)
@@ -123,12 +123,17 @@ def _salinity(picture: Mapping[str, JSON]) -> str:
     return f"not to be believed: {shown}" if picture.get("flag") == Flag.FAIL else shown
 
 
-def _alarm(alarm: Standing) -> str:
-    head = f"Alarm: {alarm.name.replace('-', ' ')}"
-    about = ", ".join(word for word in (alarm.priority, alarm.state) if word)
+def _alarm(alarm: Shown) -> str:
+    name, state = alarm.name.replace("-", " "), alarm_words(alarm.state)
+    until = f"until {_moment({'until': alarm.until}, 'until')}" if alarm.until else ""
+    details = (alarm.who and f"by {alarm.who}", until, alarm.reason)
+    where = ", ".join(word for word in (alarm.priority, state, *details) if word)
+    if not alarm.stands:
+        so = "; its condition is there now" if alarm.active else ""
+        return f"<p>Alarm {_text(name)}: {_text(where + so)}</p>"
     lines = [
-        f"<p><strong>{_text(head)}</strong> ({_text(about)})</p>",
-        f"<p>{_text(alarm.why or alarm.means)}</p>" if alarm.why or alarm.means else "",
+        f"<p><strong>Alarm: {_text(name)}</strong> ({_text(where)})</p>",
+        f"<p>{_text(alarm.why)}</p>" if alarm.why else "",
         f"<p>What to do: {_text(alarm.do)}</p>" if alarm.do else "",
     ]
     return f'<div class="alarm">{"".join(lines)}</div>'

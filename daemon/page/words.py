@@ -1,8 +1,9 @@
-"""The phases and the quality of a reading in words for whoever stands before the page."""
+"""Phases, alarms and the quality of a reading in words for whoever stands before the page."""
 
 from __future__ import annotations
 
 from daemon.entries import Flag, Phase
+from daemon.mixing.alarms import Life
 
 PHASES = {
     Phase.IDLE: "No batch is known",
@@ -20,6 +21,24 @@ QUALITIES = {
     Flag.FAIL: "failed its quality tests",
     Flag.MISSING: "the probe gives no value",
 }
+
+
+ALARMS = {
+    Life.UNACKNOWLEDGED: "nobody has acknowledged it yet",
+    Life.ACKNOWLEDGED: "acknowledged",
+    Life.RETURNED: "over by itself; nobody had acknowledged it",
+    Life.SHELVED: "put aside for a time",
+    Life.SUPPRESSED: "withheld while its cause is known",
+    Life.OUT_OF_SERVICE: "taken out of service",
+}
+
+
+def alarm_words(state: object) -> str:
+    """Return where an alarm stands; a state that is not known as it stands."""
+    try:
+        return ALARMS[Life(str(state))]
+    except (ValueError, KeyError):
+        return str(state)
 
 
 def phase_words(phase: object) -> str:

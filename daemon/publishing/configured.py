@@ -69,6 +69,7 @@ def kept_after_s(config: Config, sink: str) -> float:
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.journal.inbox import Inbox, beside
     from daemon.publishing.announcer import Announcer
+    from daemon.publishing.bench_buttons import Bench
     from daemon.publishing.commands import Commands
     from daemon.publishing.discovery import Announced
     from daemon.publishing.mqtt import MqttSink
@@ -81,6 +82,7 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
             bool(each.due),
             settings.commands,
             tuple(probe.name for probe in each.probes[1:]),
+            tuple(Bench(probe.name, probe.calibrate_with or "") for probe in each.probes),
         )
         for each in config.reservoirs
     ]

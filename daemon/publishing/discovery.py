@@ -21,6 +21,7 @@ from daemon import __version__
 from daemon.entries import JSON, Flag, Phase
 from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
 from daemon.mixing.health import Health
+from daemon.publishing.bench_buttons import Bench, bench_buttons
 from daemon.publishing.payloads import Message, place, to_json
 
 BELIEVED = "value_json.flag | default(9) in (1, 2, 3)"
@@ -58,6 +59,7 @@ class Announced:
         has_due: Whether batches of it are due at set times.
         allowed: Commands that may come over this broker.
         more_probes: Names of its probes after the one that decides.
+        benches: Its probes, as a dashboard may have them calibrated.
     """
 
     station: str
@@ -65,6 +67,7 @@ class Announced:
     has_due: bool = False
     allowed: Collection[str] = ()
     more_probes: Collection[str] = ()
+    benches: Collection[Bench] = ()
 
     @property
     def id(self) -> str:
@@ -154,7 +157,7 @@ def components(told: Announced) -> dict[str, JSON]:
         for verb, (id_, name, icon) in BUTTONS.items()
         if verb in told.allowed and (told.reservoir or verb in OF_STATION)
     }
-    return read | pressed
+    return read | pressed | bench_buttons(here, told.id, told.benches, told.allowed)
 
 
 def _of_reservoir(told: Announced) -> dict[str, dict[str, JSON]]:

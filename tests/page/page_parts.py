@@ -12,7 +12,7 @@ from threading import Thread
 
 from daemon.entries import JSON
 from daemon.page.application import Application
-from daemon.page.present import Expected, Present, Seen, Standing
+from daemon.page.present import Expected, Present, Seen, Shown
 from daemon.page.server import listening, serve
 from tests.conftest import LOOPBACK, find_free_port
 
@@ -53,20 +53,19 @@ def seen(
     return Seen(expected(name), {**PICTURE, **(facts or {}), **more}, age_s)
 
 
-def standing(reservoir: str = "mix-1", **words: str) -> Standing:
+def standing(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> Shown:
     """An alarm that stands."""
     usual = {
         "name": "batch-off-target",
-        "state": "raised",
+        "state": "unacknowledged",
         "priority": "high",
         "why": "32.4 ppt is outside 33 to 35",
-        "means": "salinity is steady and outside the limits",
         "do": "correct the batch as advised, or discard it",
     }
-    return Standing(reservoir, **(usual | words))
+    return Shown(reservoir, active=active, **(usual | words))
 
 
-def present(*reservoirs: Seen, alarms: tuple[Standing, ...] = (), trouble: str = "") -> Present:
+def present(*reservoirs: Seen, alarms: tuple[Shown, ...] = (), trouble: str = "") -> Present:
     """A look at a station with these reservoirs."""
     return Present(
         "quarantine-wing",

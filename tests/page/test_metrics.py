@@ -87,18 +87,25 @@ def test_units_are_base_units_and_end_the_name() -> None:
     assert BASE_UNITS >= set(units.values())
 
 
-def test_an_alarm_is_there_while_it_stands() -> None:
-    """With its name, priority and state; of the station under no reservoir."""
-    found = told(present(alarms=(standing(), standing("", name="storage-low", priority="low"))))
+def test_an_alarm_is_there_until_it_is_at_rest() -> None:
+    """With its name, priority and state; of the station under no reservoir; 1 while it is so."""
+    found = told(
+        present(
+            alarms=(
+                standing(),
+                standing("", name="storage-low", state="returned-unacknowledged", active=False),
+            )
+        )
+    )
 
     assert [
-        {"reservoir": reservoir, "name": name, "priority": priority, "state": "raised"}
-        for reservoir, name, priority in (
-            ("mix-1", "batch-off-target", "high"),
-            ("", "storage-low", "low"),
-        )
-    ] == [sample.labels for sample in found["alarm_standing"].samples]
-    assert [] == told(present())["alarm_standing"].samples
+        ("mix-1", "batch-off-target", "high", "unacknowledged", 1.0),
+        ("", "storage-low", "high", "returned-unacknowledged", 0.0),
+    ] == [
+        (*(each.labels[key] for key in ("reservoir", "name", "priority", "state")), each.value)
+        for each in found["alarm_active"].samples
+    ]
+    assert [] == told(present())["alarm_active"].samples
 
 
 def test_each_publisher_tells_how_far_behind_it_is() -> None:
@@ -176,7 +183,7 @@ def test_no_name_breaks_the_format(name: str, word: str, accept: str) -> None:
         each.labels["reservoir"] for each in found["temperature_celsius"].samples
     ]
     assert [(plain(name), plain(word))] == [
-        (each.labels["reservoir"], each.labels["name"]) for each in found["alarm_standing"].samples
+        (each.labels["reservoir"], each.labels["name"]) for each in found["alarm_active"].samples
     ]
     assert set(told(present(alarms=(standing(),)))) == set(found)
     assert exposition(shown, accept)[0]

@@ -14,9 +14,10 @@ from daemon.config import Config, parse
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.mixing.alarm_catalogue import CATALOGUE
 from daemon.page.configured import expected as configured
 from daemon.page.configured import make_page
-from daemon.page.present import Lookout
+from daemon.page.present import Lookout, shown
 from tests.page.page_parts import NOW, PICTURE, expected
 
 CONFIG = """
@@ -57,63 +58,67 @@ def lookout(path: Path, seconds: float = 2.0) -> Lookout:
     )
 
 
-def alarm(name: str, state: str, reservoir: str = "mix-1", why: str = "it is so") -> Event:
-    """An event about an alarm."""
-    return Event(reservoir, at(), "", Kind.ALARM, {"name": name, "state": state, "why": why})
-
-
-def picture(*alarms: JSON) -> dict[str, JSON]:
+def picture(*alarms: str, **facts: JSON) -> dict[str, JSON]:
     """The picture of a reservoir in which these alarms stand."""
-    return {"mix-1": {**PICTURE, "time": "2031-05-04T09:00:00.000Z", "alarms": [*alarms]}}
+    usual: dict[str, JSON] = {
+        "state": "unacknowledged",
+        "priority": "medium",
+        "active": True,
+        "why": "it is so",
+    }
+    details: dict[str, JSON] = {name: {**usual, **facts} for name in alarms}
+    return {**PICTURE, "time": "2031-05-04T09:00:00.000Z", "alarm_details": details}
+
+
+def begun() -> Event:
+    """Something that is on record."""
+    return Event("mix-1", at(), "", Kind.BATCH, {"what": "begun"})
 
 
 def test_a_look_tells_pictures_ages_alarms_and_sizes(path: Path, writer: Writer) -> None:
     """All of them from one journal."""
-    writer.append([alarm("salt-low", "raised")], 0.0, picture("salt-low"))
+    writer.append([begun()], 0.0, {"mix-1": picture("salt-low")})
     found = lookout(path).look()
 
     assert (2.0, True) == (found.reservoirs[0].age_s, found.reservoirs[0].fresh)
-    assert [("mix-1", "salt-low", "raised", "it is so")] == [
-        (each.reservoir, each.name, each.state, each.why) for each in found.alarms
+    assert [("mix-1", "salt-low", "unacknowledged", "medium", "it is so", True)] == [
+        (each.reservoir, each.name, each.state, each.priority, each.why, each.stands)
+        for each in found.alarms
     ]
-    assert "open or buy another lot" == found.alarms[0].do
+    assert CATALOGUE["salt-low"].do == found.alarms[0].do
     assert (1, "") == (found.last_seq, found.trouble)
     assert (found.journal_bytes or 0) > 4096
     assert (found.free_bytes or 0) > 0
 
 
-def test_an_alarm_that_cleared_is_not_shown(path: Path, writer: Writer) -> None:
-    """Also when it was seen standing before."""
-    watch = lookout(path)
-    writer.append([alarm("salt-low", "raised")], 0.0, picture("salt-low"))
-    before = watch.look().alarms
-    writer.append([alarm("salt-low", "cleared")], 1.0, picture())
+def test_the_most_urgent_alarm_comes_first(path: Path, writer: Writer) -> None:
+    """Of reservoir and station alike; what is withheld comes last."""
+    own = picture("storage-low", priority="high")
+    writer.append([begun()], 0.0, {"mix-1": picture("salt-low"), "": own})
+    withheld = picture("batch-stale", priority="high", state="shelved")
+    kept = lookout(path).look().alarms
+    writer.append([begun()], 1.0, {"mix-1": withheld})
 
-    assert (1, 0) == (len(before), len(watch.look().alarms))
+    assert ["storage-low", "salt-low"] == [each.name for each in kept]
+    assert ["storage-low", "batch-stale"] == [each.name for each in lookout(path).look().alarms]
 
 
 def test_an_alarm_of_a_reservoir_that_was_taken_out_is_not_shown(
     path: Path, writer: Writer
 ) -> None:
     """Nobody can clear it any more."""
-    writer.append([alarm("salt-low", "raised", "mix-9")], 0.0, {"mix-9": picture()["mix-1"]})
+    writer.append([begun()], 0.0, {"mix-9": picture("salt-low")})
 
     assert [] == lookout(path).look().alarms
     assert [None] == [each.picture for each in lookout(path).look().reservoirs]
 
 
-def test_another_journal_is_looked_at_anew(path: Path, writer: Writer) -> None:
-    """What stood in the one that was put aside does not stand in the new one."""
-    watch = lookout(path)
-    writer.append([alarm("salt-low", "raised")], 0.0, picture("salt-low"))
-    assert 1 == len(watch.look().alarms)
-    writer.close()
-    for each in path.parent.glob("journal.db*"):
-        each.rename(each.with_suffix(".aside"))
-    with Writer(path) as other:
-        other.append([alarm("batch-stale", "raised")], 0.0, picture("batch-stale", "salt-low"))
-
-        assert ["batch-stale"] == [each.name for each in watch.look().alarms]
+@pytest.mark.parametrize("details", [None, 7, ["x"], {"odd": 7}, {"odd": {"state": None}}])
+def test_alarms_of_another_version_break_nothing(details: JSON) -> None:
+    """What is not understood is left out or shown as far as it goes."""
+    assert len(shown("mix-1", {"alarm_details": details})) == (
+        1 if isinstance(details, dict) else 0
+    )
 
 
 def test_without_a_journal_the_look_says_what_to_do(path: Path) -> None:

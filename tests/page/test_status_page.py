@@ -11,11 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Phase
+from daemon.mixing.alarms import Life
 from daemon.page.health import health, span
 from daemon.page.metrics import exposition
-from daemon.page.present import Present, Seen
+from daemon.page.present import Present, Seen, Shown
 from daemon.page.status import STYLE, status_page
-from daemon.page.words import PHASES
+from daemon.page.words import ALARMS, PHASES, alarm_words
 from tests.page.page_parts import expected, present, seen, standing
 
 TAGS = {
@@ -127,13 +128,35 @@ def test_an_alarm_says_why_and_what_to_do() -> None:
     said = read(present(alarms=(standing(), standing("", name="storage-low")))).text
 
     for words in (
-        "Alarm: batch off target (high, raised)",
+        "Alarm: batch off target (high, nobody has acknowledged it yet)",
         "32.4 ppt is outside 33 to 35",
         "What to do: correct the batch as advised, or discard it",
         "Alarm: storage low",
         "2 alarms - quarantine-wing",
     ):
         assert words in said
+
+
+def test_a_withheld_alarm_is_told_in_a_line() -> None:
+    """By whom, until when and why, and that it would stand; it is not counted as one that does."""
+    shelved = standing(
+        state="shelved", who="kim", until="2031-05-04T11:00:00.000Z", reason="pump on the bench"
+    )
+    said = read(present(alarms=(shelved,))).text
+
+    assert (
+        "Alarm batch off target: high, put aside for a time, by kim, until 2031-05-04 11:00 UTC,"
+        " pump on the bench; its condition is there now" in said
+    )
+    assert "What to do" not in said
+    assert "1 alarm" not in said
+
+
+@pytest.mark.parametrize("state", [each for each in Life if each is not Life.NORMAL])
+def test_every_state_of_an_alarm_has_words(state: Life) -> None:
+    """None is shown by its bare name."""
+    assert alarm_words(str(state)) in read(present(alarms=(standing(state=str(state)),))).text
+    assert len(ALARMS) == len(set(ALARMS.values())) == len(Life) - 1
 
 
 def test_a_salinity_that_failed_is_not_shown_as_one() -> None:
@@ -182,7 +205,10 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
         "stable_at": word,
         "probe_health": word,
     }
-    shown = present(seen(name, facts=facts), alarms=(standing(name, name=word, why=word, do=word),))
+    shown = present(
+        seen(name, facts=facts),
+        alarms=(standing(name, name=word, why=word, do=word), Shown(name, word, word, word)),
+    )
     for each in (shown, present(Seen(expected(name), None, None), trouble=trouble)):
         page = read(each)
         assert TAGS >= page.tags

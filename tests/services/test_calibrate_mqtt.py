@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import Person, present
-from tests.services.service_parts import Station, assert_plain_speech, playing, running
+from tests.services.service_parts import POLLED, Station, assert_plain_speech, playing, running
 
 BELOW = "brinewright/quarantine-wing/mix-1"
 BOTTLE = "kcl-12-88 lot=Q-12 tolerance=0.5"
@@ -53,4 +54,39 @@ def test_a_dashboard_starts_and_aborts_a_calibration(broker: Broker, tmp_path: P
     steps = [each for each in person.told(f"{BELOW}/event") if each["kind"] == "calibration"]
     assert "say" in {each["what"] for each in steps}
     assert not [each for each in steps if each["what"] == "saved"]
+    assert_plain_speech(process)
+
+
+def _answered(person: Person, reply: str, before: int) -> bool:
+    return len(person.on(reply)) > before
+
+
+def test_the_buttons_that_a_hub_finds_lead_a_calibration(broker: Broker, tmp_path: Path) -> None:
+    """Each press is taken by the station as the announcement has it, and does what it says."""
+    probe = POLLED + f'calibrate_with = "{BOTTLE}"\n'
+    verbs = '["calibrate.start", "calibrate.abort", "calibrate.confirm"]'
+    mqtt = f'[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\ncommands = {verbs}'
+    station = Station(tmp_path, probes=(probe,), more=mqtt)
+    config = "homeassistant/device/brinewright-quarantine-wing/mix-1/config"
+    reply = f"{BELOW}/command/reply"
+    with (
+        present(broker, reply, config, f"{BELOW}/state") as person,
+        playing(station, "plain-batch"),
+        running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process,
+    ):
+        wait_until(lambda: bool(person.told(f"{BELOW}/state")), "the first picture")
+        wait_until(lambda: bool(person.on(config)), "the announcement")
+        parts = person.told(config)[0]["components"]
+        for act in ("calibrate", "abort", "back", "back"):
+            button = parts[f"button-{act}-ct-1"]
+            before = len(person.on(reply))
+            person.say(button["command_topic"], button["payload_press"].encode())
+            wait_until(partial(_answered, person, reply, before), "an answer")
+        assert process.stop() == 0
+    answers = person.told(reply)
+
+    assert [True, True, True] == [each["ok"] for each in answers[:3]]
+    assert "has begun" in answers[0]["answer"]
+    assert "measures mix-1 again" in answers[2]["answer"]
+    assert answers[3]["repeated"]
     assert_plain_speech(process)

@@ -12,14 +12,18 @@ import pytest
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Flag, Instant, Phase
+from daemon.mixing import calibrating
 from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
 from daemon.mixing.picture import picture as picture_of
 from daemon.mixing.station_state import ReservoirState
+from daemon.publishing import bench_buttons
+from daemon.publishing.bench_buttons import Bench
 from daemon.publishing.discovery import Announced, announcement
 from tests.unit.hub_rules import faults, told_of
 
 STATION = "quarantine-wing"
-EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS)
+BENCH = Bench("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
+EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS, benches=(BENCH,))
 BARE = Announced(STATION, "mix-1")
 OWN = Announced(STATION, "", allowed=COMMANDS)
 OF_RESERVOIR = [name for name, row in CATALOGUE.items() if row.scope is Scope.RESERVOIR]
@@ -103,7 +107,9 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
     assert {f"alarm-{name}" for name in OF_RESERVOIR} == {
         id_ for id_ in every if id_.startswith("alarm-")
     }
-    buttons = {f"button-{name}" for name in ("confirm", "use", "discard", "acknowledge")}
+    acts = ("confirm", "use", "discard", "acknowledge")
+    bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
+    buttons = {f"button-{name}" for name in (*acts, *bench)}
     assert {"start-by"} | buttons == every.keys() - bare
     assert {"button-use"} == some.keys() - bare.keys()
     assert [*map(str, Phase)] == every["phase"]["options"]
@@ -153,7 +159,31 @@ def test_a_button_asks_what_the_station_takes() -> None:
         {"verb": "batch.confirm", "who": "dashboard"},
         {"verb": "batch.use", "who": "dashboard"},
         {"verb": "batch.discard", "who": "dashboard"},
+        {
+            "verb": "calibrate.start",
+            "who": "dashboard",
+            "probe": "ct-1",
+            "references": BENCH.references,
+        },
+        {"verb": "calibrate.abort", "who": "dashboard", "probe": "ct-1"},
+        {"verb": "calibrate.confirm", "who": "dashboard", "probe": "ct-1", "step": "return"},
     ] == [json.loads(each["payload_press"]) for each in parts.values() if "payload_press" in each]
+
+
+def test_a_probe_is_calibrated_from_a_dashboard_only_where_its_bottle_is_known() -> None:
+    """Without `calibrate_with` there is nothing to begin with; ending is allowed by itself."""
+    allowed = ("calibrate.start", "calibrate.abort")
+    told = Announced(STATION, "mix-1", allowed=allowed, benches=(BENCH, Bench("ct-2")))
+    parts = told_of(announcement("homeassistant", told))["components"]
+
+    assert ["button-calibrate-ct-1", "button-abort-ct-1", "button-abort-ct-2"] == [
+        id_ for id_ in parts if id_.startswith("button-")
+    ]
+
+
+def test_the_probe_s_last_step_is_called_as_measuring_calls_it() -> None:
+    """The button for 'back in the water' can never confirm a verdict that nobody read."""
+    assert calibrating.BACK == bench_buttons.BACK
 
 
 # --- what a hub makes of the picture ------------------------------------------------------------

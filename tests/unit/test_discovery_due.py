@@ -8,12 +8,14 @@ import pytest
 
 from daemon.config.services import COMMANDS
 from daemon.publishing.announcer import HUB_STATUS, MOST_KEPT, PAUSE_S, Announcer
+from daemon.publishing.bench_buttons import Bench
 from daemon.publishing.discovery import Announced, announcement
 from daemon.publishing.letters import Letter
 from tests.unit.hub_rules import faults, told_of
 
 STATION = "quarantine-wing"
-EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS)
+BENCH = Bench("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
+EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS, benches=(BENCH,))
 BARE = Announced(STATION, "mix-1")
 TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
 OTHER = f"homeassistant/device/brinewright-{STATION}/mix-9/config"
@@ -82,7 +84,9 @@ def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
     (second,) = one.due(2 * LONGEST_S)
     removed = told_of(first)["components"].keys() - told_of(second)["components"].keys()
 
-    buttons = {f"button-{name}" for name in ("confirm", "use", "discard", "acknowledge")}
+    acts = ("confirm", "use", "discard", "acknowledge")
+    bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
+    buttons = {f"button-{name}" for name in (*acts, *bench)}
     assert {"start-by"} | buttons == removed
     assert {("platform",)} == {tuple(told_of(first)["components"][id_]) for id_ in removed}
     assert [] == faults(first.topic, first.payload)
