@@ -8,16 +8,8 @@ from enum import StrEnum
 
 from daemon.entries import Event, Kind
 from daemon.journal.reader import Stored
-from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
 from daemon.mixing.alarms import What
-
-
-class Priority(StrEnum):
-    """How soon somebody must act."""
-
-    HIGH = "high"
-    MEDIUM = "medium"
-    LOW = "low"
 
 
 class Standing(StrEnum):
@@ -104,6 +96,7 @@ def notice_of(stored: Stored) -> Notice | None:
 
 def _priority(event: Event) -> Priority:
     """Return the priority that the event tells, else the catalogue's, else the middle one."""
-    kind = CATALOGUE.get(str(event.facts.get("name")))
-    told = event.facts.get("priority") or getattr(kind, "priority", Priority.MEDIUM)
-    return Priority(str(told)) if str(told) in list(Priority) else Priority.MEDIUM
+    told, kind = str(event.facts.get("priority")), CATALOGUE.get(str(event.facts["name"]))
+    if told in list(Priority):
+        return Priority(told)
+    return Priority.MEDIUM if kind is None else kind.priority

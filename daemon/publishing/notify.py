@@ -22,8 +22,9 @@ from random import Random
 
 from daemon.journal.reader import Reader, Stored
 from daemon.logs import Outage
+from daemon.mixing.alarm_catalogue import Priority
 from daemon.publishing.errand import Errand
-from daemon.publishing.notices import Notice, Priority, Standing, notice_of
+from daemon.publishing.notices import Notice, Standing, notice_of
 from daemon.publishing.notices_file import NoticesFile
 from daemon.publishing.post import Post
 from daemon.publishing.receivers import Receiver

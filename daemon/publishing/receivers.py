@@ -16,7 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import unquote
 
-from daemon.publishing.notices import Notice, Priority
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.publishing.notices import Notice
 from daemon.publishing.secret_files import check_private
 from daemon.publishing.sink import SinkError
 

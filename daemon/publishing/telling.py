@@ -19,7 +19,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 
-from daemon.publishing.notices import Notice, Priority, Standing
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.publishing.notices import Notice, Standing
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)

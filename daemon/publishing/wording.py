@@ -91,7 +91,7 @@ class Teller:
         elif item.then is not None:
             rows.append(("By now", f"{_act(over)}, {self._time(over.at, over.synced)}"))
         if kind is not None and not _is_over(item):
-            rows.append(("Do", _sentence(kind.do)))
+            rows += [("Do", _sentence(kind.do)), ("Otherwise", _sentence(kind.consequence))]
         lines += [f"{label}: {text}" for label, text in rows]
         lines += self._remarks(item, reason, now)
         return "\n".join(lines)

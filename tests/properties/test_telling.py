@@ -9,7 +9,8 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.publishing.notices import Priority, Standing
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.publishing.notices import Standing
 from daemon.publishing.telling import Reason, Rules
 from tests.unit.telling_parts import Person
 

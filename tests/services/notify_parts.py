@@ -39,9 +39,10 @@ def alarm(
     reservoir: str = "mix-1",
     **facts: JSON,
 ) -> Event:
-    """An event of an alarm, `number` seconds after the start."""
+    """An event of an alarm, `number` seconds after the start; of medium priority unless told."""
     at = Instant(START + timedelta(seconds=number), float(number), "boot-1")
-    told = {"name": name, "state": state, "why": f"number {number}"} | facts
+    told: dict[str, JSON] = {"name": name, "state": state, "priority": "medium"}
+    told |= {"why": f"number {number}"} | facts
     return Event(reservoir, at, "lot-7", Kind.ALARM, told)
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
-from daemon.publishing.notices import Notice, Priority, Standing
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.publishing.notices import Notice, Standing
 from daemon.publishing.telling import Ledger, Message, Rules, due, sent, take
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)

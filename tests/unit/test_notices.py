@@ -8,7 +8,8 @@ import pytest
 
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Stored
-from daemon.publishing.notices import Notice, Priority, Standing, notice_of
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.publishing.notices import Notice, Standing, notice_of
 from tests.services.mqtt_parts import reading
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
@@ -71,10 +72,11 @@ def test_states_of_the_standard_are_understood(state: str, standing: Standing) -
         event(state="raised"),
         event(name="x"),
         event(name="x", state="unheard-of"),
+        event(name="x", state="unacknowledged", what="chatters"),
     ],
 )
 def test_other_entries_are_told_to_nobody(stored: Stored) -> None:
-    """Readings, other events, and alarms that say too little."""
+    """Readings, other events, alarms that say too little, and that one comes again and again."""
     assert notice_of(stored) is None
 
 

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.publishing.notices import Notice, Priority, Standing
+from daemon.mixing.alarm_catalogue import Priority
+from daemon.publishing.notices import Notice, Standing
 from daemon.publishing.post import open_posts
 from daemon.publishing.receivers import Receiver, read_receivers
 from daemon.publishing.sink import SinkError

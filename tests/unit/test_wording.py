@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from daemon.mixing.alarm_catalogue import CATALOGUE
-from daemon.publishing.notices import Notice, Priority, Standing
+from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
+from daemon.publishing.notices import Notice, Standing
 from daemon.publishing.telling import Message, Reason, Waiting
 from daemon.publishing.wording import LISTED_AT_MOST, LONGEST_TITLE, Teller, lasting
 
@@ -94,11 +94,11 @@ def test_a_digest_and_a_repeat_say_what_they_are() -> None:
     digest = message(low, replace(low, seq=2, name="salt-low"), reason=Reason.DIGEST)
 
     assert "quarantine-wing: 2 changes of low priority" == TELLER.title(digest, NOON)
-    assert "late" not in TELLER.body(digest, NOON + timedelta(hours=3))
+    assert ", late" not in TELLER.body(digest, NOON + timedelta(hours=3))
     assert TELLER.body(digest, NOON).startswith("- mix-1: short-yield (low), since")
     repeat = message(RAISED, reason=Reason.REPEAT)
     assert "mix-1: short-yield goes on" == TELLER.title(repeat, NOON + timedelta(hours=3))
-    assert "late" not in TELLER.body(repeat, NOON + timedelta(hours=3))
+    assert "comes late" not in TELLER.body(repeat, NOON + timedelta(hours=3))
 
 
 def test_a_title_fits_a_small_screen_and_is_one_line() -> None:
