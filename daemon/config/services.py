@@ -182,6 +182,8 @@ class Influx(Section):
         token_file: File that holds the token alone.
         ca_file: Who signed the server's certificate; None for whom the system trusts.
         timeout_s: Longest wait for an answer, seconds.
+        kept_after_s: So long after the server acknowledged it has surely written down,
+            seconds; after a fault what is younger comes again, which overwrites itself.
     """
 
     url: Annotated[str, AfterValidator(_web_address)] = text(
@@ -194,6 +196,7 @@ class Influx(Section):
         None, description="the path of a PEM file of who signed the server's certificate"
     )
     timeout_s: float = number(1, 300, "seconds", 10.0)
+    kept_after_s: float = number(0, 3600, "seconds", 15.0)
 
 
 class Page(Section):

@@ -63,7 +63,9 @@ def _influx(config: Config, settings: Influx) -> Sink:
 
 def kept_after_s(config: Config, sink: str) -> float:
     """Return how long after acknowledging a sink's other side has written down, s."""
-    return config.mqtt.kept_after_s if sink == "mqtt" and config.mqtt is not None else 0.0
+    sections = {"mqtt": config.mqtt, "influx": config.influx}
+    section = sections.get(sink)
+    return 0.0 if section is None else section.kept_after_s
 
 
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:

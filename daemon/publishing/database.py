@@ -18,6 +18,7 @@ import json
 import logging
 import re
 import ssl
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
@@ -29,6 +30,8 @@ from daemon.publishing.sink import SinkError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
+
+    from urllib3.connection import HTTPConnection
 
     from daemon.config import Influx
 
@@ -59,6 +62,43 @@ class RefusedError(Exception):
         self.dropped = int(found[1]) if found else None
 
 
+@dataclass(slots=True)
+class Line:
+    """Notices that a connection that stays open was made anew, which its pool does in silence."""
+
+    _made: int = 0
+    _made_before: int = 0
+    _stays_open: bool = False
+    _renewed: bool = False
+
+    def counted(self, kind: type[HTTPConnection]) -> type[HTTPConnection]:
+        """Return the same kind of connection, which tells when it is made."""
+        line = self
+
+        class Counted(kind):  # type: ignore[misc, valid-type]
+            """Tells when it is made."""
+
+            def connect(self) -> None:
+                """Connect."""
+                super().connect()
+                line._made += 1
+
+        return Counted
+
+    def answered(self) -> None:
+        """Take note of an answer: was it on the connection of the one before?"""
+        if self._made == self._made_before:
+            self._stays_open = True
+        elif self._stays_open:
+            self._renewed = True
+        self._made_before = self._made
+
+    def renewed(self) -> bool:
+        """Return whether it was made anew since this was asked last."""
+        renewed, self._renewed = self._renewed, False
+        return renewed
+
+
 class Database:
     """A client of one server; used from one thread."""
 
@@ -80,6 +120,10 @@ class Database:
             retries=False,  # nor are redirections followed: they would carry the token elsewhere
             ssl_context=_tls(settings),
         )
+        self._line = Line()
+        pools = self._client.api_client.rest_client.pool_manager
+        pool = pools.connection_from_url(settings.url)
+        pool.ConnectionCls = self._line.counted(pool.ConnectionCls)
 
     def write(self, lines: Sequence[str]) -> None:
         """Write lines; return once the server has taken all of them.
@@ -119,6 +163,14 @@ class Database:
 
         self._ask(asked)
 
+    def renewed(self) -> bool:
+        """Return whether the connection was made anew since this was asked last.
+
+        The client does that by itself when it finds the old one closed, as it is after the
+        server was started again.  Of a server that closes after each answer nobody can tell.
+        """
+        return self._line.renewed()
+
     def close(self) -> None:
         """Let go of the connection."""
         self._client.close()
@@ -134,6 +186,7 @@ class Database:
             raise SinkError(self._plain(self._unreachable(exc))) from exc
         except UnicodeError as exc:
             raise SinkError(f"{self.where} answers what no database does; {CHECK_URL}") from exc
+        self._line.answered()
         return status
 
     def _meaning(self, exc: ApiException) -> Exception:

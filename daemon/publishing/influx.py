@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -20,6 +21,8 @@ from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError
 
 PING_EVERY_S = 10.0
+HABIT = 5
+"""So many connections made anew within so many times `kept_after_s` are a server's habit."""
 
 log = logging.getLogger("brinewright.publish")
 
@@ -38,6 +41,9 @@ class Connection(Protocol):
 
     def ping(self) -> None:
         """Return if it answers."""
+
+    def renewed(self) -> bool:
+        """Return once whether the line to it broke and was made anew meanwhile."""
 
     def close(self) -> None:
         """Let go of it."""
@@ -89,7 +95,7 @@ class InfluxSink:
         settings: Influx,
         station: str,
         clock: Callable[[], float] = time.monotonic,
-        ping_every_s: float = PING_EVERY_S,
+        ping_every_s: float | None = None,
         open_: Callable[[Influx, str], Connection] = connect,
     ) -> None:
         """Look whether there is a token; the database is not asked yet.
@@ -98,7 +104,9 @@ class InfluxSink:
             settings: The section `[influx]`.
             station: Name of the station.
             clock: Monotonic seconds.
-            ping_every_s: Without entries it is asked this often whether it is there, s.
+            ping_every_s: Without entries it is asked this often whether it is there, s; None
+                for often enough to notice that it was started again before what it has just
+                acknowledged counts as written down.
             open_: Makes a connection from the section and the token.
 
         Raises:
@@ -107,7 +115,9 @@ class InfluxSink:
         self._settings = settings
         self._station = station
         self._clock = clock
-        self._ping_every_s = ping_every_s
+        often_s = min(PING_EVERY_S, max(1.0, settings.kept_after_s / 2))
+        self._ping_every_s = often_s if ping_every_s is None else ping_every_s
+        self._renewals_s: deque[float] = deque(maxlen=HABIT)
         self._open = open_
         self._database: Connection | None = None
         self._asked_s = float("-inf")
@@ -130,6 +140,14 @@ class InfluxSink:
     def pressing(self) -> bool:
         """Nothing ever comes in; see `Sink`."""
         return False
+
+    def renewed(self) -> bool:
+        """Return whether the database may have been started again unnoticed; see `Renewing`."""
+        if self._database is None or not self._database.renewed():
+            return False
+        now_s, habit_s = self._clock(), HABIT * self._settings.kept_after_s
+        self._renewals_s.append(now_s)
+        return len(self._renewals_s) < HABIT or now_s - self._renewals_s[0] > habit_s
 
     def close(self) -> None:
         """Let go of the connection; see `Sink`."""

@@ -73,6 +73,17 @@ class Forwarding(Protocol):
         """Return what is wrong with those, as a sentence; empty when nothing is."""
 
 
+@runtime_checkable
+class Renewing(Protocol):
+    """A sink whose connection may break and be made anew without a failure."""
+
+    def renewed(self) -> bool:
+        """Return whether that happened since it was asked last.
+
+        Then what was acknowledged and perhaps not yet written down comes again.
+        """
+
+
 def follow(
     reader: Reader,
     cursors: Positions,

@@ -19,7 +19,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.logs import Outage
 from daemon.publishing.health import Health
-from daemon.publishing.sink import BATCH, Backoff, Forwarding, Sink, SinkError, follow
+from daemon.publishing.sink import BATCH, Backoff, Forwarding, Renewing, Sink, SinkError, follow
 from daemon.publishing.trail import Trail
 
 POLL_S = 0.2
@@ -118,6 +118,8 @@ class Tail:
 
     def _follow(self, stop: Signal) -> None:
         count = follow(self.reader, self.trail, self.sink, refused=self.health.refused)
+        if isinstance(self.sink, Renewing) and self.sink.renewed():
+            self.trail.back()
         self.trail.worked()
         self.outage.worked()
         self.backoff.worked(self.clock())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from random import Random
 
@@ -131,7 +131,13 @@ class NoWait(threading.Event):
         return self.is_set()
 
 
-def _tail(path: Path, cursors: Cursors, sink: Flaky) -> Tail:
+def _tail(
+    path: Path,
+    cursors: Cursors,
+    sink: Flaky,
+    kept_after_s: float = 0.0,
+    clock: Callable[[], float] = lambda: 0.0,
+) -> Tail:
     log = logging.getLogger("test")
     return Tail(
         Reader(path),
@@ -140,7 +146,8 @@ def _tail(path: Path, cursors: Cursors, sink: Flaky) -> Tail:
         sink,
         Backoff(Random(5)),
         Outage(log, "publishing"),
-        clock=lambda: 0.0,
+        clock=clock,
+        kept_after_s=kept_after_s,
     )
 
 
@@ -214,6 +221,36 @@ def test_a_server_that_asks_for_a_pause_is_left_alone_so_long(path: Path, cursor
 
     assert 90.0 == stop.waits_s[0]
     assert 0.5 <= stop.waits_s[1] <= 2.0
+
+
+class Renewed(Flaky):
+    """A sink whose other side was started again unnoticed, as often as it is said."""
+
+    times = 0
+
+    def renewed(self) -> bool:
+        """Say it once for each time."""
+        self.times -= 1
+        return self.times >= 0
+
+
+def test_what_a_side_that_was_away_may_have_forgotten_comes_again(
+    path: Path, cursors: Cursors
+) -> None:
+    """Without a failure too: what was acknowledged within the last ten seconds, and no more."""
+    _write(path, 1, 2)
+    now_s, sink, stop = 0.0, Renewed(), NoWait()
+    tail = _tail(path, cursors, sink, kept_after_s=10.0, clock=lambda: now_s)
+    tail.step(stop)
+    now_s = 11.0
+    tail.step(stop)
+    _write(path, 3)
+    tail.step(stop)
+    sink.times = 1
+    for _ in range(3):
+        tail.step(stop)
+
+    assert [1, 2, 3, 3] == sink.seqs
 
 
 def test_a_journal_that_is_not_there_yet_is_waited_for_in_silence(

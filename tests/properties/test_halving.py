@@ -42,6 +42,10 @@ class Picky:
     def ping(self) -> None:
         """It is there."""
 
+    def renewed(self) -> bool:
+        """It never went away."""
+        return False
+
     def close(self) -> None:
         """Nothing to let go of."""
 

@@ -114,6 +114,25 @@ def test_the_publishing_process_backfills_and_goes_on_after_a_kill(
     assert [] == [line for line in publisher.log if "sekret" in line]
 
 
+def test_what_a_killed_server_forgot_comes_again(server: Metrics, tmp_path: Path) -> None:
+    """It acknowledges some seconds before it writes down; killed in between, it lacks nothing."""
+    publisher = Publisher(write_configuration(tmp_path, server.url), tmp_path / "publish.log")
+    with Writer(tmp_path / "journal.db") as writer:
+        try:
+            publisher.start()
+            for round_ in range(3):
+                last = 100 * (round_ + 1)
+                writer.append([_past(number) for number in range(last - 99, last + 1)], 0.0)
+                wait_until(lambda last=last: last in server.seqs(), "what is new", 30.0)  # type: ignore[misc]
+                server.kill()
+                server.start()
+            wait_until(lambda: len(server.seqs()) == 300, "all of it", 30.0)
+        finally:
+            publisher.kill()
+
+    assert list(range(1, 301)) == server.seqs()
+
+
 def test_only_a_station_with_a_database_loads_the_client() -> None:
     """Neither publishing to a broker nor making the sink costs the client's memory."""
     code = (
