@@ -89,9 +89,10 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
         for each in config.reservoirs
     ]
     told.append(Announced(station, "", allowed=settings.commands))
+    names = tuple(each.name for each in config.reservoirs)
     commands = Commands(
         station,
-        tuple(each.name for each in config.reservoirs),
+        names,
         settings.commands,
         Inbox(beside(config.journal.path)),
         reader,
@@ -109,6 +110,7 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
         reader,
         commands=commands if settings.commands else None,
         announcer=announcer,
+        reservoirs=names,
     )
 
 

@@ -8,14 +8,19 @@ that an hour of readings to be made up never holds up what is going on.
 A picture is shown when it changed and only then.  It changes with each reading,
 also with one that did not come; so one that no longer changes says that nobody
 measures, and whoever lets it expire after a while sees that.
+
+What the journal remembers of a reservoir that is no longer configured, or of an
+alarm that there is no longer, is taken from the broker: nobody can end it any more.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Collection
+from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from daemon.entries import JSON, Event
+from daemon.mixing.alarm_catalogue import CATALOGUE
 from daemon.publishing.payloads import Message, alarm_message, state_message
 
 LOOK_S = 0.5
@@ -46,10 +51,12 @@ class Live:
     Attributes:
         station: Name of the station.
         source: The journal.
+        reservoirs: Names of those that are configured; None for all that the journal knows.
     """
 
     station: str
     source: Source
+    reservoirs: Collection[str] | None = None
     _looked_s: float = field(default=LONG_AGO_S, init=False)
     _journal: str = field(default="", init=False)
     _shown: dict[str, bytes] = field(default_factory=dict, init=False)
@@ -85,6 +92,8 @@ class Live:
             pictures[""] = own
         for reservoir, picture in pictures.items():
             message = state_message(self.station, reservoir, picture)
+            if not self._is_there(reservoir):
+                message = withdrawn(message)
             if message.payload != self._shown.get(reservoir):
                 self._shown[reservoir] = message.payload
                 found.append(message)
@@ -94,6 +103,19 @@ class Live:
         newest: dict[str, Message] = {}
         for seq, event in self.source.alarms(self._alarms_to_seq):
             message = alarm_message(self.station, event)
+            if not self._is_there(event.reservoir, str(event.facts.get("name"))):
+                message = withdrawn(message)
             newest[message.topic] = message
             self._alarms_to_seq = seq
         return list(newest.values())
+
+    def _is_there(self, reservoir: str, alarm: str = "") -> bool:
+        if self.reservoirs is None:
+            return True
+        known = not reservoir or reservoir in self.reservoirs
+        return known and (not alarm or alarm in CATALOGUE)
+
+
+def withdrawn(message: Message) -> Message:
+    """Return what takes a message from where the broker keeps it."""
+    return replace(message, payload=b"")

@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import logging
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
 from daemon.config import Mqtt
 from daemon.journal.reader import Stored
@@ -48,6 +48,7 @@ class MqttSink:
         clock: Callable[[], float] = time.monotonic,
         commands: Commands | None = None,
         announcer: Announcer | None = None,
+        reservoirs: Collection[str] | None = None,
     ) -> None:
         """Read the secrets; the broker is not asked yet.
 
@@ -58,6 +59,7 @@ class MqttSink:
             clock: Monotonic seconds.
             commands: Takes what is asked over the broker; None for nothing.
             announcer: Tells home-automation hubs of the station; None for nobody.
+            reservoirs: Names of those that are configured; None for all that the journal knows.
 
         Raises:
             SinkError: A file that the section names cannot be used.
@@ -65,7 +67,7 @@ class MqttSink:
         self._broker = broker_of(settings, station)
         self._version = MQTT_5
         self._station = station
-        self._live = Live(station, source)
+        self._live = Live(station, source, reservoirs)
         self._clock = clock
         self._pace = Pace(settings.backlog_per_s)
         self._commands = commands

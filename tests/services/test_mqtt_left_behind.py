@@ -1,0 +1,67 @@
+"""What an earlier configuration left at a real broker goes when it is no more."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from daemon.entries import Kind
+from daemon.journal.writer import Writer
+from tests.conftest import Broker, wait_until
+from tests.services.mqtt_parts import STATION, Publisher, event, present, write_configuration
+
+HERE = f"brinewright/{STATION}"
+CONFIG = f"homeassistant/device/brinewright-{STATION}"
+SECOND = """
+[[reservoir]]
+name = "mix-2"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+"""
+
+
+def kept(broker: Broker) -> dict[str, bytes]:
+    """What the broker keeps, by topic, once it has sent all of it."""
+    with present(broker, f"{HERE}/#", "homeassistant/#", "end/#") as late:
+        late.say("end/mark", b"x")
+        wait_until(lambda: bool(late.on("end/mark")), "the mark")
+        return {each.topic: bytes(each.payload) for each in late.heard if each.retain}
+
+
+def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
+    broker: Broker, tmp_path: Path
+) -> None:
+    """Its picture, its alarms and its device go at the next run; what is still there stays."""
+    config = write_configuration(tmp_path, broker.port)
+    before = config.read_text()
+    config.write_text(before + SECOND)
+    publisher = Publisher(config, tmp_path / "publish.log")
+    raised = [
+        event(number, Kind.ALARM, reservoir=reservoir, name=name, state="unacknowledged")
+        for number, (reservoir, name) in enumerate(
+            [("mix-1", "salt-low"), ("mix-2", "salt-low"), ("", "storage-low")]
+        )
+    ]
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append(raised, 0.0, {"mix-1": {"phase": "ready"}, "mix-2": {"phase": "blank"}})
+        try:
+            publisher.start()
+            wait_until(lambda: f"{CONFIG}/mix-2/config" in kept(broker), "both devices", 20)
+            first = kept(broker)
+            publisher.stop()
+            config.write_text(before)
+            gone = event(9, Kind.ALARM, name="long-forgotten", state="unacknowledged")
+            writer.append([gone], 1.0)
+            publisher.start()
+            wait_until(lambda: f"{CONFIG}/mix-2/config" not in kept(broker), "it to go", 20)
+            second = kept(broker)
+        finally:
+            publisher.kill()
+
+    left = {f"{HERE}/mix-2/state", f"{HERE}/mix-2/alarm/salt-low", f"{CONFIG}/mix-2/config"}
+    assert left == first.keys() - second.keys()
+    assert set() == second.keys() - first.keys()
+    assert {"phase": "ready"} == json.loads(second[f"{HERE}/mix-1/state"])
+    assert {f"{HERE}/mix-1/alarm/salt-low", f"{HERE}/alarm/storage-low"} <= second.keys()
