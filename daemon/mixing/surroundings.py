@@ -45,6 +45,7 @@ class StationHealth:
         lost_s: When the last was, s; None before any.
         started_s: When measuring began, s; the last few times.
         restarted_s: When it last began after an end that nobody asked for, s; None before any.
+        failing_s: Since when a publisher that fails does so, s, by name.
     """
 
     seen: dict[str, str] = field(default_factory=dict)
@@ -52,6 +53,7 @@ class StationHealth:
     lost_s: float | None = None
     started_s: list[float] = field(default_factory=list)
     restarted_s: float | None = None
+    failing_s: dict[str, float] = field(default_factory=dict)
 
 
 def look(state: StationHealth, seen: Surroundings, settings: StationSettings, t_s: float) -> None:
@@ -73,16 +75,29 @@ def look(state: StationHealth, seen: Surroundings, settings: StationSettings, t_
             f"{free / MEGABYTE:.0f} MB are free where the journal lies,"
             f" less than {settings.storage_low_bytes / MEGABYTE:.0f}"
         )
+    state.failing_s = {
+        each.name: state.failing_s.get(each.name, t_s) for each in seen.followers if each.error
+    }
     late = sorted(
         (each for each in seen.followers if each.waiting and each.behind_s > settings.behind_s),
         key=lambda each: -each.behind_s,
     )
-    if late:
-        state.seen["publisher-behind"] = "; ".join(
-            f"{each.name} is {each.behind_s / 60.0:.0f} min behind, {each.waiting} entries wait"
-            f"{each.error and ': '}{each.error}"
-            for each in late[:NAMED]
-        )
+    # One that hands things on may have noted down everything, and reach nobody.
+    failing = [
+        each
+        for each in seen.followers
+        if each not in late and t_s - state.failing_s.get(each.name, t_s) > settings.behind_s
+    ]
+    told = [
+        f"{each.name} is {each.behind_s / 60.0:.0f} min behind, {each.waiting} entries wait"
+        f"{each.error and ': '}{each.error}"
+        for each in late
+    ] + [
+        f"{each.name} fails for {(t_s - state.failing_s[each.name]) / 60.0:.0f} min: {each.error}"
+        for each in failing
+    ]
+    if told:
+        state.seen["publisher-behind"] = "; ".join(told[:NAMED])
 
 
 def started(state: StationHealth, t_s: float, *, unexpected: bool) -> None:

@@ -102,9 +102,10 @@ class Teller:
             ago = lasting(now - item.notice.at)
             remarks.append(f"This comes late: it happened {ago} ago.")
         if item.urgent:
+            which = f" --reservoir {item.notice.reservoir}" if item.notice.reservoir else ""
             remarks.append(
-                f"It is told again every {lasting(self.repeat_every)} until it is acknowledged"
-                " or over."
+                f"It is told again every {lasting(self.repeat_every)} until it is over or somebody"
+                f" says: brinewright alarm ack {item.notice.name}{which}"
             )
         return ["", *remarks] if remarks else []
 

@@ -65,6 +65,16 @@ def test_one_that_this_version_does_not_know_is_told_all_the_same() -> None:
     assert "12 g of 7241 g are missing." in body
 
 
+def test_a_high_one_says_how_to_acknowledge_it() -> None:
+    """By the command line as it is."""
+    body = TELLER.body(message(RAISED), NOON)
+
+    assert "until it is over or somebody says: brinewright alarm ack short-yield" in body
+    assert "alarm ack short-yield --reservoir mix-1\n" in body
+    medium = message(replace(RAISED, priority=Priority.MEDIUM))
+    assert "told again" not in TELLER.body(medium, NOON)
+
+
 def test_a_return_asks_for_nothing() -> None:
     """What is over needs no hands."""
     told = message(replace(RAISED, standing=Standing.OVER))
