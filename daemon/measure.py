@@ -11,6 +11,7 @@ import math
 import select
 import signal
 import sys
+from contextlib import closing
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -18,27 +19,23 @@ from typing import TYPE_CHECKING
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Command, Event, Kind
-from daemon.journal.confirmed import confirmed
-from daemon.journal.cursors import cursors_path
-from daemon.journal.followers import followers
 from daemon.journal.held import Held
 from daemon.journal.inbox import Inbox, beside
+from daemon.journal.keeping import Keeping, keeping_of
 from daemon.journal.memory import dump
-from daemon.journal.reader import Reader
 from daemon.journal.rebuilding import rebuilt
-from daemon.journal.retention import Limits, Retention
-from daemon.journal.surroundings import Lookout
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import JournalBrokenError, JournalError
 from daemon.probes.line import LineProbe
 from daemon.supervision import notify
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from logging import Logger
 
     from daemon.clock import Clock
     from daemon.config import Config
-    from daemon.entries import JSON, Entry, Follower, Instant
+    from daemon.entries import JSON, Entry, Instant
+    from daemon.journal.writer import Writer
     from daemon.mixing.station import Station
 
 EX_UNAVAILABLE = 69
@@ -67,12 +64,11 @@ class Measuring:
         clock: Clock,
         log: Logger,
         inbox: Inbox | None = None,
-        lookout: Lookout | None = None,
-        retention: Retention | None = None,
+        keeping: Keeping | None = None,
     ) -> None:
         """Take everything ready-made."""
-        self._lookout = lookout
-        self._retention = retention
+        self._keeping = keeping
+        self._spoilt = ""
         self._written = 0
         self._inbox = inbox
         self._inbox_seen: object = None
@@ -167,7 +163,8 @@ class Measuring:
 
     def look(self, now: Instant, *, at_once: bool = False) -> None:
         """Tell the station what it runs on, about once a minute."""
-        seen = self._lookout and self._lookout.look(now, self._held.lost, at_once=at_once)
+        lookout = self._keeping and self._keeping.lookout
+        seen = lookout and lookout.look(now, self._held.lost, at_once=at_once)
         if seen:
             entries = self._station.advance(seen)
             self._tell(entries)
@@ -180,6 +177,8 @@ class Measuring:
     def write(self, now: Instant, *, at_once: bool = False) -> None:
         """Write what is held, as much as one turn may; on failure it stays held."""
         if not self._held or (now.mono_s < self._again_s and not at_once):
+            return
+        if self._spoilt and not self._begin_anew(now):
             return
         entries = self._held.next(now)
         # Both are of this moment, so they belong to the last entry and to none before it.
@@ -204,10 +203,11 @@ class Measuring:
     def tidy(self, now: Instant) -> None:
         """Do one slice of what retention asks for, when nothing waits to be written."""
         written, self._written = self._written, 0
-        if self._retention is None or not self._retention.due(now, written) or self._held:
+        retention = self._keeping and self._keeping.retention
+        if not retention or not retention.due(now, written) or self._held:
             return
         try:
-            told = self._writer.within(partial(self._retention.slice, now=now))
+            told = self._writer.within(partial(retention.slice, now=now))
         except JournalError as exc:
             self._failed(exc, now)
             return
@@ -228,6 +228,26 @@ class Measuring:
             self.look(now, at_once=True)
         self._outage.failed(exc, now.mono_s)
         self._again_s = now.mono_s + AGAIN_S / self._clock.real_s(1.0)
+        if isinstance(exc, JournalBrokenError):
+            self._spoilt = str(exc)
+
+    def _begin_anew(self, now: Instant) -> bool:
+        """Go on in a new journal; what could not be written to the old one is still held."""
+        if self._keeping is None:
+            return True
+        self.close()
+        try:
+            self._writer, told = self._keeping.open(now, self._spoilt)
+        except JournalError as exc:
+            self._outage.failed(exc, now.mono_s)
+            return False
+        self._spoilt, self._memory_owed = "", True
+        self.hold(told)
+        return True
+
+    def close(self) -> None:
+        """Let go of the journal."""
+        self._writer.close()
 
     def _worked(self) -> None:
         if self._outage.lasts:
@@ -278,8 +298,10 @@ def measure(config: Config, log: Logger) -> int:
     """Measure until told to stop; return the exit code."""
     settings = assembly.reservoirs(config)
     clock = assembly.clock(config)
+    keeping = keeping_of(config, log)
     try:
-        with Writer(config.journal.path, config.journal.flush_interval_s) as writer:
+        writer, told = keeping.open(clock.now(), "")
+        with closing(writer):
             station = rebuilt(config.journal.path, settings, log, assembly.station(config))
             probes = [
                 LineProbe(assembly.line_settings(reservoir, probe))
@@ -287,29 +309,13 @@ def measure(config: Config, log: Logger) -> int:
                 for probe in reservoir.probes
             ]
             inbox = _inbox(config, station, log)
-            lookout = Lookout(config.journal.path, _followers(config))
-            loop = Measuring(
-                station, probes, writer, clock, log, inbox, lookout, _retention(config)
-            )
+            loop = Measuring(station, probes, writer, clock, log, inbox, keeping)
+            loop.hold(told)
             _run(loop, probes, clock, config, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
     return 0
-
-
-def _retention(config: Config) -> Retention:
-    journal = config.journal
-    identity = Reader(journal.path).identity()
-    return Retention(
-        Limits(journal.keep_readings_days, journal.largest_mb),
-        lambda: confirmed(cursors_path(journal.path), identity, config.publishers),
-    )
-
-
-def _followers(config: Config) -> Callable[[Instant], tuple[Follower, ...]]:
-    path, names = config.journal.path, config.publishers
-    return lambda now: followers(path, cursors_path(path), names, now)
 
 
 def _inbox(config: Config, station: Station, log: Logger) -> Inbox:
@@ -352,6 +358,7 @@ def _run(
         loop.finish(now)
     finally:
         notify("STOPPING=1")
+        loop.close()
         for probe in probes:
             probe.close()
 

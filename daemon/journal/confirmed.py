@@ -1,4 +1,4 @@
-"""How far every configured publisher has come, for whoever must not go past it."""
+"""How far publishers have come, for whoever must not go past it or use a number again."""
 
 from __future__ import annotations
 
@@ -33,3 +33,18 @@ def confirmed(cursors: Path, journal: str, sinks: Sequence[str]) -> int | None:
     except sqlite3.Error:
         return 0
     return min(int(known.get(cursor_name(sink, journal), 0)) for sink in sinks)
+
+
+def furthest(cursors: Path, journal: str | None) -> int:
+    """Return the highest `seq` that any publisher was given of a journal, or of any.
+
+    What cannot be read counts as 0.
+    """
+    address = f"{cursors.absolute().as_uri()}?mode=ro"
+    try:
+        with closing(sqlite3.connect(address, uri=True, timeout=0)) as db:
+            known = db.execute("SELECT sink, seq FROM cursors").fetchall()
+    except sqlite3.Error:
+        return 0
+    of = "" if journal is None else cursor_name("", journal)
+    return max((int(seq) for sink, seq in known if str(sink).endswith(of)), default=0)

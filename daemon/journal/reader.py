@@ -16,7 +16,12 @@ from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.schema import MIGRATIONS, misfit
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
-from daemon.journal.writer import JournalError, JournalMissingError
+from daemon.journal.writer import (
+    JournalBrokenError,
+    JournalError,
+    JournalMissingError,
+    broken,
+)
 from daemon.mixing.measured import renewed
 
 if TYPE_CHECKING:
@@ -134,7 +139,9 @@ class Reader:
             ).fetchall()
             found: dict[str, JSON] = {}
             for reservoir, seq, text in kept:
-                known = json.loads(text)
+                known = _picture(text)
+                if known is None:
+                    continue
                 reading = _latest(db, reservoir, known.get("probe"), seq)
                 found[reservoir] = known if reading is None else renewed(known, reading)
         return found
@@ -220,8 +227,13 @@ class Reader:
         except sqlite3.Error as exc:
             if not self._path.exists():
                 raise JournalMissingError(self._path) from exc
-            msg = f"journal {self._path}: cannot be read: {exc}"
-            raise JournalError(msg) from exc
+            if broken(exc):
+                msg = (
+                    f"journal {self._path}: spoilt on the disk: {exc}; start 'brinewright run'"
+                    " anew, which puts it aside and keeps what is whole"
+                )
+                raise JournalBrokenError(msg) from exc
+            raise JournalError(f"journal {self._path}: cannot be read: {exc}") from exc
 
     def _check_version(self, db: sqlite3.Connection) -> None:
         (version,) = db.execute("PRAGMA user_version").fetchone()
@@ -248,6 +260,15 @@ def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> 
         (row[1],),
     ).fetchone()
     return rows.to_reading(row, origin)
+
+
+def _picture(text: str) -> dict[str, JSON] | None:
+    """Return a picture; None for one that the disk has changed, which is soon written again."""
+    try:
+        found = json.loads(text)
+    except ValueError:
+        return None
+    return found if isinstance(found, dict) else None
 
 
 def _text(letters: bytes) -> str:

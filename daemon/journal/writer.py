@@ -36,6 +36,9 @@ SKIPPED_PER_BOOT = 100_000
 READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?' * 15)})"  # noqa: S608
 EVENT = f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES ({', '.join('?' * 9)})"  # noqa: S608
 
+BROKEN = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
+"""Beginnings of the names of SQLite's results for a file that is spoilt."""
+
 # Changes the row in its place: replacing it would rewrite the index as well, each second.
 PICTURE = """
     INSERT INTO pictures (reservoir, seq, picture) VALUES (?, ?, ?)
@@ -55,6 +58,10 @@ class JournalError(Exception):
     """The journal cannot be used; the text says why and what to do."""
 
 
+class JournalBrokenError(JournalError):
+    """The disk has spoilt the journal."""
+
+
 class JournalMissingError(JournalError):
     """There is no journal yet; the measuring process makes it."""
 
@@ -68,10 +75,16 @@ class JournalMissingError(JournalError):
 class Writer:
     """Appends entries; one at a time per file, held by a lock beside it."""
 
-    def __init__(self, path: Path, flush_interval_s: float = 5.0) -> None:
+    def __init__(self, path: Path, flush_interval_s: float = 5.0, lock: int | None = None) -> None:
         """Open or create the journal at `path`.
 
+        Args:
+            path: The file.
+            flush_interval_s: How often readings are forced to the card, s.
+            lock: A lock that was taken already, which is now the writer's; -1 for none.
+
         Raises:
+            JournalBrokenError: It is spoilt.
             JournalError: The folder is not there or not writable, another
                 writer holds it, or the file is no journal.
         """
@@ -79,16 +92,24 @@ class Writer:
         self._flush_interval_s = flush_interval_s
         self._last_flush_s: float | None = None
         self._synchronous = ""
-        self._lock = _take_lock(path)
+        self._lock = take_lock(path) if lock is None else lock
+        self._closed = False
         self._origins: dict[Origin, int] = {}
         try:
             self._db = _open(path)
         except JournalError:
-            os.close(self._lock)
+            if lock is None:
+                os.close(self._lock)
             raise
-        self._seq = _last_seq(self._db)
-        self._boot = _last_boot(self._db)
-        self._recall_origins()
+        try:
+            self._seq = _last_seq(self._db)
+            self._boot = _last_boot(self._db)
+            self._recall_origins()
+        except sqlite3.Error as exc:
+            self._db.close()
+            if lock is None:
+                os.close(self._lock)
+            raise self._failed(exc) from exc
 
     def __enter__(self) -> Self:
         """Use as a context that closes."""
@@ -140,8 +161,7 @@ class Writer:
             self._db.execute("COMMIT")
         except sqlite3.Error as exc:
             self._undo()
-            msg = f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}"
-            raise JournalError(msg) from exc
+            raise self._failed(exc) from exc
         except BaseException:
             # E.g. facts that JSON cannot say: the transaction must not stay open behind it.
             self._undo()
@@ -165,17 +185,47 @@ class Writer:
             self._db.execute("COMMIT")
         except sqlite3.Error as exc:
             self._undo()
-            msg = f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}"
-            raise JournalError(msg) from exc
+            raise self._failed(exc) from exc
         return done
 
     def close(self) -> None:
         """Fold the log into the file and let go of it; may be called twice."""
-        if self._lock < 0:
+        if self._closed:
             return
+        self._closed = True
         self._db.close()
-        os.close(self._lock)
-        self._lock = -1
+        if self._lock >= 0:
+            os.close(self._lock)
+
+    @property
+    def identity(self) -> str:
+        """The name that this journal was given when it was made."""
+        (name,) = self._db.execute("SELECT name FROM identity").fetchone()
+        return str(name)
+
+    def skip_to(self, seq: int) -> None:
+        """Give no number up to `seq` to what comes, for it may have been given."""
+        self._seq = max(self._seq, seq)
+
+    def carry(self, entries: Mapping[int, Entry], memory: tuple[int, str] | None) -> None:
+        """Write entries of another journal under the numbers that they had, and its memory.
+
+        Raises:
+            JournalError: Nothing was written.
+        """
+
+        def work(_: sqlite3.Connection) -> None:
+            for seq, entry in entries.items():
+                self._insert(seq, entry)
+            if memory is not None:
+                self._keep(memory[0], {}, memory[1])
+
+        self.within(work)
+        self._seq = max(self._seq, *entries, 0 if memory is None else memory[0])
+
+    def _failed(self, exc: sqlite3.Error) -> JournalError:
+        kind = JournalBrokenError if broken(exc) else JournalError
+        return kind(f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}")
 
     def _insert(self, seq: int, entry: Entry) -> None:
         if isinstance(entry, Reading):
@@ -234,7 +284,7 @@ def _open(path: Path) -> sqlite3.Connection:
                 f"journal {path}: cannot be opened: {exc}; move the file aside to start a new one,"
                 " or restore it from a copy"
             )
-            raise JournalError(msg) from exc
+            raise (JournalBrokenError if broken(exc) else JournalError)(msg) from exc
         undo.pop_all()
     return db
 
@@ -253,7 +303,12 @@ def _last_boot(db: sqlite3.Connection) -> str | None:
     return str(found[0]) if found else None
 
 
-def _take_lock(path: Path) -> int:
+def take_lock(path: Path) -> int:
+    """Return a descriptor that keeps every other writer out while it is open.
+
+    Raises:
+        JournalError: Another writer holds it, or the folder cannot be written.
+    """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
@@ -270,6 +325,12 @@ def _take_lock(path: Path) -> int:
         msg = f"journal {path}: another brinewright is writing it; stop that one first"
         raise JournalError(msg) from exc
     return lock
+
+
+def broken(exc: sqlite3.Error) -> bool:
+    """Say whether an error tells that the file is spoilt, and not that it cannot be used now."""
+    name = getattr(exc, "sqlite_errorname", "") or ""
+    return name.startswith(BROKEN)
 
 
 def _remedy(exc: sqlite3.Error) -> str:
