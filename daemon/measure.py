@@ -23,6 +23,7 @@ from daemon.journal.held import Held
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.keeping import Keeping, keeping_of
 from daemon.journal.memory import dump
+from daemon.journal.reader import Reader
 from daemon.journal.rebuilding import rebuilt
 from daemon.journal.writer import JournalBrokenError, JournalError
 from daemon.probes.line import LineProbe
@@ -163,7 +164,9 @@ class Measuring:
 
     def look(self, now: Instant, *, at_once: bool = False) -> None:
         """Tell the station what it runs on, about once a minute."""
-        lookout = self._keeping and self._keeping.lookout
+        # The first sample begins the station's time, in a replay as here.
+        began = self._station.state.timeline.boot is not None
+        lookout = self._keeping.lookout if self._keeping and began else None
         seen = lookout and lookout.look(now, self._held.lost, at_once=at_once)
         if seen:
             entries = self._station.advance(seen)

@@ -63,6 +63,9 @@ def damage(path: Path, longest_s: float = CHECK_S) -> Found:
     except OSError as exc:
         msg = f"journal {path}: cannot be read: {exc.strerror}; check the file's permissions"
         raise JournalError(msg) from exc
+    except UnicodeDecodeError:
+        # SQLite names the table in its message, and the name is noise.
+        return Found("its tables cannot be read")
     except sqlite3.Error as exc:
         if broken(exc):
             return Found(str(exc))

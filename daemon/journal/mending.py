@@ -178,7 +178,7 @@ def carried(path: Path) -> Carried:
     """Return what can be read of a spoilt journal and proves true; perhaps nothing."""
     found = Carried()
     with (
-        suppress(sqlite3.Error, OSError),
+        suppress(sqlite3.Error, OSError, UnicodeDecodeError),
         closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db,
     ):
         db.text_factory = lambda letters: letters.decode(errors="replace")
@@ -233,5 +233,5 @@ def _columns(db: sqlite3.Connection, table: str, names: str) -> str:
 
 def _some(db: sqlite3.Connection, question: str) -> Iterator[tuple[Any, ...]]:
     """Yield the rows of an answer as far as they can be read."""
-    with suppress(sqlite3.Error):
+    with suppress(sqlite3.Error, UnicodeDecodeError):
         yield from db.execute(question)

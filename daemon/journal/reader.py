@@ -224,10 +224,11 @@ class Reader:
                 db.text_factory = _text
                 self._check_version(db)
                 yield db
-        except sqlite3.Error as exc:
+        except (sqlite3.Error, UnicodeDecodeError) as exc:
             if not self._path.exists():
                 raise JournalMissingError(self._path) from exc
-            if broken(exc):
+            # SQLite names a spoilt table in its message, and the name may be noise.
+            if isinstance(exc, UnicodeDecodeError) or broken(exc):
                 msg = (
                     f"journal {self._path}: spoilt on the disk: {exc}; start 'brinewright run'"
                     " anew, which puts it aside and keeps what is whole"
