@@ -163,7 +163,9 @@ class Station:
             at: Now, when measuring begins.
             unexpected: Whether the process before this one ended without being told to.
         """
-        t_s = self.state.timeline.advance(at)
+        # The first sample begins the station's time, in a replay as here.
+        time = self.state.timeline
+        t_s = time.t_s if time.boot is None else time.advance(at)
         surroundings.started(self.state.health, t_s, unexpected=unexpected)
         return self._look_after(at, t_s) + [
             entry
