@@ -1,0 +1,75 @@
+"""From a dead port to a message and back: real service, real receiver, somebody at the CLI."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+from tests.conftest import wait_until
+from tests.services.notify_parts import Hook, hooked, write_urls
+from tests.services.service_parts import (
+    BATCH_S,
+    ROOT,
+    Station,
+    assert_plain_speech,
+    measuring,
+    running,
+)
+
+SECTIONS = """
+[page]
+enabled = false
+[notify]
+urls_file = "receivers"
+repeat_every_min = 5
+at_most_per_h = 1000
+[[alarm]]
+name = "probe-fault"
+priority = "high"
+"""
+
+
+def told(hook: Hook, what: str) -> int:
+    """How many titles say that of the probe's alarm."""
+    return len([title for title in hook.titles if title.endswith(f"mix-1: probe-fault {what}")])
+
+
+def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path) -> None:
+    """Raised with its reason, told again, acknowledged at the command line, then not again."""
+    with hooked() as hook:
+        write_urls(tmp_path, f"high mix-1 {hook.url}")
+        station = Station(tmp_path, speed=600.0, more=SECTIONS)
+        publish = ("daemon.publish", "--config", str(station.config))
+        with (
+            measuring(station) as measure,
+            running("publish", *publish, folder=tmp_path) as process,
+        ):
+            wait_until(lambda: told(hook, "goes on") >= 2, "two repeats", BATCH_S)
+            words = ("alarm", "ack", "probe-fault", "--config", str(station.config))
+            done = subprocess.run(
+                [sys.executable, "-m", "daemon.cli.main", *words],
+                cwd=ROOT,
+                capture_output=True,
+                text=True,
+                timeout=60,
+                check=False,
+            )
+            assert (0, "") == (done.returncode, done.stderr)
+            wait_until(lambda: process.alive and _acknowledged(station), "the acknowledgement")
+            repeats = told(hook, "goes on")
+            since = len(station.readings())
+            # Three times as long as two repeats are apart, by the station's own clock.
+            station.wait_for_readings(since + 90)
+            assert measure.alive
+            assert told(hook, "goes on") <= repeats + 1  # one may have been on its way
+            assert 0 == process.stop()
+
+    assert 1 == told(hook, "(high)")
+    assert "\nWhy: " in hook.bodies[0]
+    assert "brinewright alarm ack probe-fault --reservoir mix-1" in hook.bodies[0]
+    assert_plain_speech(process)
+
+
+def _acknowledged(station: Station) -> bool:
+    return any(event.facts.get("state") == "acknowledged" for event in station.events())
