@@ -17,6 +17,7 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers, sentence
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.mixing.health import Health
 
 OLD_S = 60.0
 COUNT_AT_MOST = 1_000_000
@@ -45,8 +46,9 @@ def status(
     settings = read_config(config)
     if watch:
         raise typer.Exit(_watch(settings, reservoir, until_ready, within))
+    reader = Reader(settings.journal.path)
     try:
-        pictures = Reader(settings.journal.path).pictures()
+        pictures, own = reader.pictures(), reader.own_picture()
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
     if reservoir is not None and reservoir not in pictures:
@@ -57,12 +59,15 @@ def status(
     real_time = settings.station.rehearsal_speed <= 1.0
     publishers = _publishers(settings)
     blocks = [_told(name, picture, real_time) for name, picture in chosen.items()]
+    if own is not None and (names := raised(own)) != "none":
+        blocks.append(table([("station", ""), ("alarms", names)]))
     if publishers:
         rows = [(one.name, sentence(one, COUNT_AT_MOST)) for one in publishers]
         blocks.append(table([("publishing to", ""), *rows]))
     answer = {
         "station": settings.station.name,
         "reservoirs": chosen,
+        "alarms": [] if own is None else own["alarms"],
         "publishers": {one.name: _facts(one) for one in publishers},
     }
     emit(answer, as_json=as_json, text="\n\n".join(blocks))
@@ -114,6 +119,7 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("temperature", _value(picture, "temperature_C", "{:.2f} °C")),
         ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, raw")),
         ("quality", _quality(picture)),
+        ("probes", _probes(picture)),
         ("batch", _value(picture, "batch", "{}")),
         ("released", _value(picture, "age_h", "{:.1f} h ago")),
         ("stable", _value(picture, "stable_at", "{}")),
@@ -144,6 +150,14 @@ def _quality(picture: dict[str, JSON]) -> str:
         return "function check: the probe is out of the water for calibration"
     flag = picture["flag"]
     return Flag(flag).name.lower().replace("_", " ") if isinstance(flag, int) else ""
+
+
+def _probes(picture: dict[str, JSON]) -> str:
+    """Return how each probe is, where one of them is not good."""
+    known = picture.get("probes_health")
+    if not isinstance(known, dict) or all(each == Health.GOOD for each in known.values()):
+        return ""
+    return ", ".join(f"{name} {each}" for name, each in known.items())
 
 
 def _value(picture: dict[str, JSON], key: str, shape: str) -> str:

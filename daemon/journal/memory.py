@@ -1,8 +1,8 @@
 """The station's state as text, and back: what a restart goes on from.
 
 The text carries a mark of the shape of the state.  A version with another
-shape takes from it only what must not be lost: time, commands taken, lots, batches
-and which probes are out of the water.  Its detectors begin anew, as after a gap.
+shape takes from it only what must not be lost: time, commands taken, lots, batches,
+alarms and which probes are out of the water.  Its detectors begin anew, as after a gap.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.mixing.alarms import AlarmState
 from daemon.mixing.batch_state import BatchState
 from daemon.mixing.due import MixingTimes
 from daemon.mixing.lots import Lot
@@ -46,15 +47,26 @@ def restore_batches(text: str) -> StationState | None:
         state = StationState(timeline=_adapter(Timeline).validate_python(raw["timeline"]))
         state.lots = _adapter(dict[str, Lot]).validate_python(raw.get("lots", {}))
         state.commands_taken = _adapter(int).validate_python(raw.get("commands_taken", 0))
+        state.alarms = _alarms(raw.get("alarms"))
         for name, kept in raw["reservoirs"].items():
             state.reservoirs[name] = ReservoirState(
                 batch=_adapter(BatchState).validate_python(kept["batch"]),
                 times=_adapter(MixingTimes).validate_python(kept.get("times", {})),
                 probes=_out_of_water(kept.get("probes", {})),
+                alarms=_alarms(kept.get("alarms")),
             )
     except (ValidationError, KeyError, TypeError, AttributeError):
         return None
     return state
+
+
+def _alarms(kept: Any) -> AlarmState:  # noqa: ANN401 - whatever another version wrote
+    """Return the alarms that can be read: what somebody shelved, or has not seen, stays so."""
+    try:
+        found: AlarmState = _adapter(AlarmState).validate_python(kept)
+    except ValidationError:
+        return AlarmState()
+    return found
 
 
 def _out_of_water(probes: dict[str, Any]) -> dict[str, ProbeState]:
