@@ -10,6 +10,7 @@ import pytest
 from daemon.entries import Event, Kind
 from daemon.journal.memory import dump, restore, restore_batches
 from daemon.mixing.station import ReservoirSettings, Station, StationState
+from tests.unit.people import Bench
 from tests.unit.stories import BATCH, Story, a_station, mixed, of, phases
 
 
@@ -70,6 +71,31 @@ def test_batches_survive_another_version() -> None:
 
     assert kept == json.loads(dump(station.state))["state"]["reservoirs"]["mix-1"]["batch"]
     assert "ready" == kept["phase"]
+
+
+def test_what_people_did_to_alarms_survives_another_version() -> None:
+    """What is shelved or out of service stays so, and what nobody has seen waits for somebody."""
+    bench = Bench(mixed(31.5).silence(3).still(3))
+    bench.goes_on()
+    bench.ask("alarm.shelve", name="batch-off-target", hours=5, reason="salt is ordered")
+    bench.ask("alarm.remove-from-service", "", name="storage-low", reason="a bigger card comes")
+    station = went_on(of_another_version(dump(bench.station.state)))
+
+    assert bench.station.state.alarms == station.state.alarms
+    kept = station.state.reservoirs["mix-1"].alarms
+    assert bench.station.state.reservoirs["mix-1"].alarms == kept
+    assert {"shelved", "returned-unacknowledged"} == {each.state for each in kept.known.values()}
+
+
+@pytest.mark.parametrize("alarms", [None, 7, {"known": {"salt-low": {"state": "of another time"}}}])
+def test_alarms_of_a_shape_that_nobody_knows_begin_anew(alarms: object) -> None:
+    """And the batches are kept all the same."""
+    raw: dict[str, Any] = json.loads(of_another_version(stopped(mixed())))
+    raw["state"]["alarms"] = raw["state"]["reservoirs"]["mix-1"]["alarms"] = alarms
+    station = went_on(json.dumps(raw))
+
+    assert {} == station.state.alarms.known
+    assert "ready" == station.state.reservoirs["mix-1"].batch.phase
 
 
 def test_a_batch_that_was_dissolving_is_judged_after_a_new_version_was_started() -> None:
