@@ -112,7 +112,7 @@ def _of_reservoirs(reservoirs: Iterable[Seen]) -> Iterator[Metric]:
         "brinewright_phase", "Where the water stands.", labels=("reservoir",)
     )
     probes = StateSetMetricFamily(
-        "brinewright_probe_health", "How the probe stands (NE 107).", labels=("reservoir",)
+        "brinewright_probe_health", "How a probe stands (NE 107).", labels=("reservoir", "probe")
     )
     for each in reservoirs:
         label = [plain(each.expected.name)]
@@ -121,9 +121,10 @@ def _of_reservoirs(reservoirs: Iterable[Seen]) -> Iterator[Metric]:
         if each.age_s is not None:
             age.add_metric(label, each.age_s)
         if each.picture is not None:
-            phase, probe = each.picture.get("phase"), each.picture.get("probe_health")
+            phase = each.picture.get("phase")
             phases.add_metric(label, {str(one): one == phase for one in Phase})
-            probes.add_metric(label, {one: one == probe for one in HEALTH})
+        for name, health in each.probes.items():
+            probes.add_metric([*label, plain(name)], {one: one == health for one in HEALTH})
     yield from (age, target, tolerance, phases, probes)
 
 

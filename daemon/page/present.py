@@ -62,6 +62,14 @@ class Seen:
         limit_s = self.expected.old_after_s
         return self.age_s is not None and -limit_s <= self.age_s <= limit_s
 
+    @property
+    def probes(self) -> dict[str, str]:
+        """How each of its probes stands, by name."""
+        told = None if self.picture is None else self.picture.get("probes_health")
+        return (
+            {name: str(health) for name, health in told.items()} if isinstance(told, dict) else {}
+        )
+
 
 @dataclass(frozen=True, slots=True)
 class Shown:

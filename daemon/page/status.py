@@ -85,7 +85,8 @@ def _reservoir(seen: Seen, alarms: Iterable[Shown], trouble: str) -> str:
         return "\n".join([heading, notice, *own, "</section>"])
     phase = _text(phase_words(seen.picture.get("phase")))
     if old:
-        phase = f"Last known: {phase}"
+        # Whether it may be used is not known of water that nobody reads.
+        phase = f"Last known: {phase.partition(':')[0]}"
     rows = "".join(
         f"<dt>{label}</dt><dd>{_text(value)}</dd>" for label, value in _rows(seen) if value
     )
@@ -106,7 +107,7 @@ def _rows(seen: Seen) -> list[tuple[str, str]]:
         ("Temperature", _shown(picture, "temperature_C", "{:.2f} °C")),
         ("Conductivity", _shown(picture, "conductivity_mS_cm", "{:.2f} mS/cm, raw")),
         ("Quality", quality_words(picture.get("flag"))),
-        ("Probe", _word(picture, "probe_health")),
+        ("Probe", ", ".join(f"{name}: {health}" for name, health in seen.probes.items())),
         ("Batch", _word(picture, "batch")),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
         ("Steady since", _moment(picture, "stable_at")),

@@ -34,7 +34,7 @@ PICTURE: dict[str, JSON] = {
     "temperature_C": 24.5,
     "flag": 1,
     "probe": "ct-1",
-    "probe_health": "good",
+    "probes_health": {"ct-1": "good"},
 }
 
 

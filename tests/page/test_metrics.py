@@ -11,7 +11,7 @@ from prometheus_client import Metric
 from prometheus_client.openmetrics import parser as openmetrics
 from prometheus_client.parser import text_string_to_metric_families as read_plain
 
-from daemon.entries import Follower
+from daemon.entries import JSON, Follower
 from daemon.page.metrics import exposition, families, plain
 from daemon.page.present import Present
 from tests.page.page_parts import NOW, present, seen, standing
@@ -70,13 +70,18 @@ def test_a_strict_reader_finds_every_figure_in_base_units() -> None:
 
 
 def test_exactly_one_phase_and_one_health_holds() -> None:
-    """Both are sets of states, of which the present one is 1."""
-    found = told(present(seen(phase="off_target", probe_health="failure")))
+    """Both are sets of states, of which the present one is 1; each probe has its own."""
+    healths: dict[str, JSON] = {"ct-1": "failure", "ct-2": "good"}
+    found = told(present(seen(phase="off_target", probes_health=healths)))
+    phases, probes = found["phase"].samples, found["probe_health"].samples
 
-    for name, now, count in (("phase", "off_target", 7), ("probe_health", "failure", 5)):
-        states = found[name].samples
-        assert [now] == [each.labels[f"brinewright_{name}"] for each in states if each.value]
-        assert count == len(states)
+    assert (7, 2 * 5) == (len(phases), len(probes))
+    assert ["off_target"] == [each.labels["brinewright_phase"] for each in phases if each.value]
+    assert healths == {
+        each.labels["probe"]: each.labels["brinewright_probe_health"]
+        for each in probes
+        if each.value
+    }
 
 
 def test_units_are_base_units_and_end_the_name() -> None:

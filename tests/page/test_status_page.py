@@ -115,6 +115,7 @@ def test_old_readings_are_called_old(age_s: float, words: str) -> None:
     assert words in said
     assert "This is not the present" in said
     assert "Last known: Released" in said
+    assert "may be used" not in said
     assert said.strip().startswith("No fresh reading")
 
 
@@ -204,7 +205,7 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
         "batch": word,
         "advice": word,
         "stable_at": word,
-        "probe_health": word,
+        "probes_health": {word: word},
     }
     shown = present(
         seen(name, facts=facts),
