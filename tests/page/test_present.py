@@ -134,7 +134,7 @@ def test_a_journal_that_cannot_be_read_is_told(path: Path) -> None:
     """In a sentence, and not raised."""
     path.write_bytes(os.urandom(8192))
 
-    assert "cannot be read" in lookout(path).look().trouble
+    assert "journal.db: spoilt on the disk" in lookout(path).look().trouble
 
 
 def config(*lines: str) -> Config:
