@@ -14,7 +14,7 @@ import pytest
 
 from daemon.journal.cursors import Cursors
 from daemon.publishing.notify import HUNG_AT_MOST, HUNG_S
-from daemon.publishing.sink import follow
+from daemon.publishing.sink import SinkError, follow
 from daemon.publishing.telling import Rules
 from tests.conftest import wait_until
 from tests.services.notify_parts import Clocks, Desk, Hook, alarm, hooked, mailing
@@ -269,6 +269,26 @@ def test_a_record_of_another_version_is_begun_anew(
 
     assert 2 * ["mix-1: a (medium)"] == hook.titles
     assert "one record is of another version" in caplog.text
+
+
+def test_what_cannot_be_noted_down_is_told_all_the_same_and_once(
+    make_desk: Callable[..., Desk], hook: Hook
+) -> None:
+    """A full or lost disk silences no alarm; the cursor waits until it is noted down."""
+    desk = make_desk(hook.url)
+    desk.settle()
+    path = desk.folder / "journal-notices.db"
+    path.rename(path.with_name("away"))
+    with pytest.raises(SinkError, match="was taken away"):
+        desk.happen(alarm(1, "a"))
+    wait_until(desk.sink.pressing, "an answer")
+    path.with_name("away").rename(path)
+    desk.follow()
+    desk.settle()
+    desk.restart()
+    desk.settle()
+
+    assert ["mix-1: a (medium)"] == hook.titles
 
 
 def test_another_journal_ends_what_the_old_one_began(
