@@ -110,7 +110,8 @@ def _seen(probe: ProbeState, reading: Reading, wrong: Mapping[str, str]) -> tupl
 def _failing(reading: Reading) -> tuple[Health, str]:
     """Return what a reading that cannot be used says of its probe."""
     if reading.fault:
-        return Health.FAILURE, reading.fault
+        # Why is told by the event of the fault; a log need not say it twice.
+        return Health.FAILURE, "it gives no value"
     failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
     if "flat_line" in failed:
         return Health.FAILURE, "its value does not move any more"

@@ -116,9 +116,16 @@ class Station:
         return [e for e in entries if isinstance(e, Event) and (not kinds or e.kind in kinds)]
 
     def device(self) -> list[str]:
-        """What was said of the instruments: state and reason of each device event."""
+        """What the instruments said and did not say: state and reason of each device event.
+
+        How well a probe is follows from it, later.
+        """
         facts = [event.facts for event in self.events(Kind.DEVICE)]
-        return [f"{fact['state']}: {fact.get('why', '')}" for fact in facts if "probe" in fact]
+        return [
+            f"{fact['state']}: {fact.get('why', '')}"
+            for fact in facts
+            if "probe" in fact and fact["state"] != "health"
+        ]
 
     def picture(self, number: int = 1) -> dict[str, JSON]:
         """The present picture of one reservoir; empty while there is none."""

@@ -71,7 +71,7 @@ def test_a_change_is_told_once_with_what_it_was_and_why() -> None:
         (t_s, facts["was"], facts["health"]) for t_s, _, facts in told
     ]
     assert {Kind.DEVICE} == {kind for _, kind, _ in told}
-    assert "no reply" == told[0][2]["why"]
+    assert "it gives no value" == told[0][2]["why"]
 
 
 def test_being_calibrated_counts_at_once() -> None:

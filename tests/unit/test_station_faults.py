@@ -33,7 +33,7 @@ def test_a_silent_probe_is_told_and_told_again_when_it_works() -> None:
 
     assert [
         ("fault", "no reply on /dev/ttyUSB0"),
-        ("failure", "no reply on /dev/ttyUSB0"),
+        ("failure", "it gives no value"),
         ("working", None),
         ("good", None),
     ] == device
