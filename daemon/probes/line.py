@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     import re
 
 REOPEN_S = 1.0
+QUIET_S = 0.5
+"""Who says nothing for so long is not in the middle of a line."""
 FAULT_SPACING_S = 5.0
 CHUNK = 4096
 TROUBLE = (OSError, termios.error)
@@ -82,6 +84,7 @@ class LineProbe:
         self._unread = ""
         self._missed = False
         self._cut = False
+        self._quiet_s: float | None = None
 
     @property
     def name(self) -> str:
@@ -96,9 +99,8 @@ class LineProbe:
         """Monotonic time, s, at which `wake` wants to be called next."""
         if self._port is None:
             return self._reopen_s
-        if self._deadline_s is not None:
-            return self._deadline_s
-        return self._next_request_s
+        due_s = self._next_request_s if self._deadline_s is None else self._deadline_s
+        return due_s if self._quiet_s is None else min(due_s, self._quiet_s)
 
     def wake(self, now: Instant) -> list[Sample]:
         """Do what is due: open the port, ask, or give up waiting."""
@@ -106,6 +108,8 @@ class LineProbe:
             return []
         if self._port is None:
             return self._open(now)
+        if self._quiet_s is not None and now.mono_s >= self._quiet_s:
+            return self._listened(now, self._port)
         if self._deadline_s is not None:
             return self._gave_up(now)
         return self._ask(now)
@@ -132,7 +136,7 @@ class LineProbe:
 
     def _open(self, now: Instant) -> list[Sample]:
         conf = self._set
-        self._reopen_s = now.mono_s + min(REOPEN_S, conf.period_s)
+        self._reopen_s = now.mono_s + self._pause_s()
         try:
             self._port = serial.Serial(
                 conf.port,
@@ -151,8 +155,23 @@ class LineProbe:
         self._last_heard_s, self._deadline_s = now.mono_s, None
         # Who talks by himself may be in the middle of a line.
         self._missed, self._cut = False, not conf.request
+        self._quiet_s = now.mono_s + min(QUIET_S, conf.period_s / 2.0) if self._cut else None
         self._next_request_s = now.mono_s
         return self._ask(now)
+
+    def _pause_s(self) -> float:
+        """How long to leave a port alone that is not there: a value must come in two periods."""
+        return min(REOPEN_S, self._set.period_s / 4.0)
+
+    def _listened(self, now: Instant, port: serial.Serial) -> list[Sample]:
+        """Take what comes next for whole, if nothing came since the port was opened."""
+        self._quiet_s = None
+        try:
+            if not port.in_waiting and not self._splitter.unfinished:
+                self._cut = False
+        except TROUBLE as exc:
+            return self._lost(now, f"reading failed ({_why(exc)})")
+        return []
 
     def _ask(self, now: Instant) -> list[Sample]:
         conf = self._set
@@ -196,7 +215,7 @@ class LineProbe:
         )
 
     def _heard(self, line: str, now: Instant) -> list[Sample]:
-        cut, self._cut, self._missed = self._cut, False, False
+        cut, self._cut, self._missed, self._quiet_s = self._cut, False, False, None
         if cut or (self._set.request and self._deadline_s is None):
             return []
         try:
@@ -234,7 +253,7 @@ class LineProbe:
 
     def _lost(self, now: Instant, what: str) -> list[Sample]:
         self.close()
-        self._reopen_s = now.mono_s + min(REOPEN_S, self._set.period_s)
+        self._reopen_s = now.mono_s + self._pause_s()
         return self._fault(now, f"port {self._set.port}: {what}; is the adapter still plugged in?")
 
     def _fault(self, now: Instant, sentence: str, spoken: str = "") -> list[Sample]:

@@ -64,5 +64,9 @@ def pull_and_put_back(line: TroubledLine, station: Station, told: int) -> None:
     wait_until(station.port().is_symlink, "the port to come back")
     back_s = time.monotonic() * SPEED  # as the station's own clock counts
     wait_until(lambda: len(station.device()) == told + 1, "a value")
-    first = next(r for r in station.readings() if r.at.mono_s > back_s and not r.fault)
-    assert first.at.mono_s - back_s < 2 * PERIOD_S
+
+    def came() -> list[float]:
+        return [r.at.mono_s for r in station.readings() if r.at.mono_s > back_s and not r.fault]
+
+    wait_until(lambda: came() != [], "a value after the port was back")
+    assert came()[0] - back_s < 2 * PERIOD_S

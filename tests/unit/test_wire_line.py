@@ -129,6 +129,11 @@ class FakePort:
         self.incoming.clear()
         return self
 
+    @property
+    def in_waiting(self) -> int:
+        """How much has come."""
+        return len(self.incoming)
+
     def read(self, size: int) -> bytes:
         """Give what has come, as a port without a timeout does."""
         if self.unplugged:
@@ -286,16 +291,35 @@ def test_a_prompt_after_each_reply_costs_no_reply(bench: Make) -> None:
 def test_an_instrument_that_talks_by_itself_is_heard(bench: Make) -> None:
     """Nothing is asked; what may be the end of a line begun before the opening is not taken."""
     on = bench(TALKING)
-    on.run(7.0, (0.5, b"14,24.0\r"), (2.0, b"50000,24.0\r"), (4.0, b"50100,24.0\r"))
+    on.run(7.0, (0.4, b"14,24.0\r"), (2.0, b"50000,24.0\r"), (4.0, b"50100,24.0\r"))
 
     assert [] == on.port.asked_s
     assert [(2.0, 50.0), (4.0, 50.1)] == on.values()
 
 
+@pytest.mark.parametrize(
+    "said, values",
+    [
+        ([(0.6, b"50000,24.0\r")], [(0.6, 50.0)]),
+        ([(0.3, b"50"), (0.7, b"000,24.0\r"), (2.7, b"50100,24.0\r")], [(2.7, 50.1)]),
+        ([(0.1, b"1"), (0.6, b"4,24.0\r"), (2.6, b"50100,24.0\r")], [(2.6, 50.1)]),
+    ],
+    ids=["after a pause", "a line that took its time", "the end of one"],
+)
+def test_the_first_line_is_taken_where_it_began_after_a_pause(
+    bench: Make, said: list[tuple[float, bytes]], values: list[tuple[float, float]]
+) -> None:
+    """Who says nothing for half a second is between two lines, and his next one is whole."""
+    on = bench(TALKING)
+    on.run(4.0, *said)
+
+    assert values == on.values()
+
+
 def test_an_instrument_that_falls_silent_is_told(bench: Make) -> None:
     """Without a line for its time-out there is a fault, and on it goes every so often."""
     on = bench(replace(TALKING, timeout_s=10.0))
-    on.run(40.0, (1.0, b"x\r"), (2.0, b"50000,24.0\r"))
+    on.run(40.0, (0.2, b"x\r"), (2.0, b"50000,24.0\r"))
 
     assert [12, 22, 32] == [round(t_s) for t_s, _ in on.faults()]
     assert "no line from /dev/ttyUSB0 for 10 s; check power and cable" in on.faults()[0][1]
