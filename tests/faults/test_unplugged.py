@@ -11,6 +11,7 @@ from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
 from simulators.stage import Stage
+from tests.campaigns.unplugs import LIMIT_PERIODS, adapter
 from tests.conftest import wait_until
 from tests.services.service_parts import (
     POLLED,
@@ -47,9 +48,19 @@ def test_an_adapter_pulled_twice_is_told_twice_and_resumes(tmp_path: Path) -> No
     sentence = (
         f"port {station.port()} cannot be opened: there is no such device; plug the adapter in"
     )
-    assert 2 == len(lines_with(sentence, process))
+    assert 2 == sum(sentence in line for line in lines_with("state=fault", process))
     assert 10 > len(process.said)
     assert_plain_speech(process)
+
+
+def test_an_instrument_that_talks_by_itself_is_heard_within_two_periods(tmp_path: Path) -> None:
+    """A slice of the campaign: each time a value comes in time, and no file is left open."""
+    with adapter(tmp_path, speed=2.0, period_s=1.6, seed=4, talking=True) as one:
+        files = one.open_files()
+        took = [one.outage() for _ in range(4)]
+
+        assert max(took) < LIMIT_PERIODS
+        assert files == one.open_files()
 
 
 def pull_and_put_back(line: TroubledLine, station: Station, told: int) -> None:
