@@ -5,7 +5,7 @@ from __future__ import annotations
 import random
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -36,6 +36,11 @@ enabled = false
 [notify]
 urls_file = "receivers"
 """
+
+
+def soon(condition: Callable[[], bool], what: str) -> None:
+    """Wait, long enough for a process to begin on a machine that has much to do."""
+    wait_until(condition, what, 30.0)
 
 
 def alarm_now(name: str, state: str = "raised") -> Event:
@@ -71,15 +76,15 @@ def test_killed_while_the_receiver_is_down_it_tells_once_when_both_are_back(
     with Writer(tmp_path / "journal.db") as writer:
         writer.append([reading(1), alarm_now("probe-fault"), reading(3)], 0.0)
         process.start()
-        wait_until(lambda: any("receivers fails" in line for line in process.said), "the failure")
-        wait_until(lambda: bool(_fare(tmp_path).error), "the failure on record")
+        soon(lambda: any("receivers fails" in line for line in process.said), "the failure")
+        soon(lambda: bool(_fare(tmp_path).error), "the failure on record")
         fare = _fare(tmp_path)
         process.kill()
         hook.up()
         process.start()
-        wait_until(lambda: len(hook.told) == 1, "the message")
+        soon(lambda: len(hook.told) == 1, "the message")
         writer.append([alarm_now("short-yield")], 1.0)
-        wait_until(lambda: len(hook.told) == 2, "the next one")
+        soon(lambda: len(hook.told) == 2, "the next one")
 
     assert ["mix-1: probe-fault (high)", "mix-1: short-yield (high)"] == hook.titles
     assert (0, "notify") == (fare.waiting, fare.name)
@@ -103,15 +108,15 @@ def test_killed_between_sending_and_striking_off_it_tells_that_one_again(
         writer.append([alarm_now("probe-fault")], 0.0)
         hook.silence.set()  # takes what comes, and does not say so
         process.start()
-        wait_until(lambda: hook.pending == 1, "the message on its way")
+        soon(lambda: hook.pending == 1, "the message on its way")
         process.kill()
         hook.down()
         hook.silence.clear()
         hook.up()
         process.start()
-        wait_until(lambda: len(hook.told) == 2, "it again")
+        soon(lambda: len(hook.told) == 2, "it again")
         writer.append([alarm_now("short-yield")], 1.0)
-        wait_until(lambda: len(hook.told) == 3, "the next one")
+        soon(lambda: len(hook.told) == 3, "the next one")
         process.stop()
 
     assert ["probe-fault", "probe-fault", "short-yield"] == [
@@ -135,7 +140,7 @@ def test_killed_at_any_instant_it_leaves_no_alarm_untold(
             pause.wait(rng.uniform(0.3, 1.3))
             process.kill()
         process.start()
-        wait_until(lambda: {name for name in names if name in _all(hook)} == set(names), "all")
+        soon(lambda: {name for name in names if name in _all(hook)} == set(names), "all")
         process.stop()
 
     assert len(hook.told) <= 2 * len(names)
