@@ -299,14 +299,19 @@ def _restart(broker: Broker, publisher: Publisher, found: Outcome) -> None:
     if publisher.stop() != 0:
         found.faults.append("it did not end well")
     publisher.start()
+    wrong = ["nothing is kept there"]
 
     def right() -> bool:
         with present(broker, OURS) as late:
             wait_until(lambda: bool(late.on(OURS)), "the announcement", 20)
             kept = late.on(OURS)[-1]
-            return b"stable-at" in kept and faults(OURS, kept) == []
+        wrong[:] = faults(OURS, kept) if b"stable-at" in kept else [f"it is {kept[:60]!r}"]
+        return not wrong
 
-    wait_until(right, "the right announcement", 30)
+    try:
+        wait_until(right, "the right announcement", 30)
+    except AssertionError:
+        found.faults.append(f"the next run did not put its announcement right: {wrong}")
 
 
 def _answers(watcher: Person, stranger: Person) -> bool:
