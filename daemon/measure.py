@@ -83,7 +83,7 @@ class Measuring:
         self._outage = logs.Outage(log, "writing the journal")
         self._inbox_outage = logs.Outage(log, "reading the inbox of commands")
         self._held = Held()
-        self._again_s = -math.inf
+        self._failed_s = -math.inf
         self._memory_s: float | None = None
         self._memory_owed = False
         self._picture_s: dict[str, float] = {}
@@ -179,7 +179,8 @@ class Measuring:
 
     def write(self, now: Instant, *, at_once: bool = False) -> None:
         """Write what is held, as much as one turn may; on failure it stays held."""
-        if not self._held or (now.mono_s < self._again_s and not at_once):
+        left_alone = self._clock.real_s(now.mono_s - self._failed_s) < AGAIN_S
+        if not self._held or (left_alone and not at_once):
             return
         if self._spoilt and not self._begin_anew(now):
             return
@@ -230,7 +231,7 @@ class Measuring:
             notify(f"STATUS=measuring, but nothing is recorded: {exc}")
             self.look(now, at_once=True)
         self._outage.failed(exc, now.mono_s)
-        self._again_s = now.mono_s + AGAIN_S / self._clock.real_s(1.0)
+        self._failed_s = now.mono_s
         if isinstance(exc, JournalBrokenError):
             self._spoilt = str(exc)
 
@@ -253,6 +254,7 @@ class Measuring:
         self._writer.close()
 
     def _worked(self) -> None:
+        self._failed_s = -math.inf
         if self._outage.lasts:
             notify("STATUS=measuring")
         self._outage.worked()

@@ -19,4 +19,6 @@ def notify(message: str) -> None:
     if address.startswith("@"):
         address = "\0" + address[1:]
     with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
+        # A service manager that does not listen just now must not hold up measuring.
+        channel.settimeout(0.0)
         channel.sendto(message.encode(), address)

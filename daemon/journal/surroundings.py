@@ -31,7 +31,7 @@ class Lookout:
         self, journal: Path, followers: Callable[[Instant], tuple[Follower, ...]] = nobody
     ) -> None:
         """Name the journal and what tells how far its publishers have come."""
-        self._folder = journal.parent
+        self._folder = journal.resolve().parent
         self._followers = followers
         self._looked_s = -math.inf
         self._known: tuple[Follower, ...] = ()
