@@ -274,12 +274,12 @@ def _blank(
 def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Step]:
     """Say that purified water is not pure before salt is wasted on it."""
     recent = level.last(FRESH_BINS)
-    if not recent or max(recent) > settings.blank_max_ppt:
+    if not recent or max(recent) > settings.blank_max_ppt or _salt_creeps(state, settings):
         return []
     # What runs in or creeps up from the bottom is not yet what it will be.
     if max(recent) - min(recent) > FLAT_SHARE * max(recent) + FLAT_PPT:
         return []
-    shown = conductivity_mS_cm(max(median(recent), 0.0), 25.0) * 1000.0
+    shown = _uS_cm(median(recent))
     impure = shown > settings.purified_max_uS_cm
     if impure == state.impure:
         return []
@@ -295,6 +295,16 @@ def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[St
         " probe's zero is off; add no salt until it is known which"
     )
     return advise(state, "impure", {"advice": text, "uS_cm": round(shown, 1)})
+
+
+def _salt_creeps(state: BatchState, settings: BatchSettings) -> bool:
+    """Say whether water that was pure may conduct because of salt that was told."""
+    pure = state.rest_level is not None and _uS_cm(state.rest_level) <= settings.purified_max_uS_cm
+    return pure and state.told is not None and not state.impure
+
+
+def _uS_cm(salinity: float) -> float:
+    return conductivity_mS_cm(max(salinity, 0.0), 25.0) * 1000.0
 
 
 def _refilled(

@@ -15,13 +15,15 @@ if TYPE_CHECKING:
 
     from daemon.entries import Reading
     from daemon.mixing.batch_state import BatchSettings, BatchState
+    from daemon.mixing.level import Level
     from daemon.mixing.lots import Lot
     from daemon.mixing.station_state import ProbeState
 
 AGEING_SHARE = 6.0
-SETTLED_PPT = 0.3
-PROOF_S = 1800.0
+PROOF_S = 2700.0
 """How long it may take to be sure that nothing moves any more."""
+MOVED_PPT, SIDE_BINS = 0.1, 12
+"""What salinity moves in five minutes while it is plainly not settled, and the bins compared."""
 DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
 """What released water may move, or that share of a narrow tolerance, but never less than noise."""
 WAITING = (Phase.VERIFYING, Phase.READY)
@@ -140,12 +142,8 @@ def of_probes(
 def of_batch(
     state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
 ) -> dict[str, str]:
-    """Return what is wrong with the batch, its water and its salt."""
+    """Return what is wrong with the batch and its salt."""
     found = {}
-    if _overdue(state, t_s, settings):
-        found["mixing-overdue"] = f"dissolving for more than {settings.settle_within_min:g} min"
-    if _not_come(state, t_s, settings):
-        found["mixing-overdue"] = "salt was told, but none is seen in the water: was it poured?"
     if state.phase is Phase.OFF_TARGET:
         found["batch-off-target"] = state.advice or "salinity is outside the limits"
     if state.phase is Phase.STALE:
@@ -162,13 +160,47 @@ def of_batch(
     return found | _of_salt(state, t_s, settings, known)
 
 
-def _overdue(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
-    """Say whether mixing is late: still moving when it should be over, or never proven so."""
+def of_mixing(
+    state: BatchState, level: Level, t_s: float, settings: BatchSettings, *, active: bool
+) -> dict[str, str]:
+    """Return whether mixing is late, or has not begun though salt was told.
+
+    Args:
+        state: Of the batch.
+        level: Salinity of late.
+        t_s: Monotonic time, s.
+        settings: What the batch has to be.
+        active: Whether the alarm's condition counts as there: what was late stays so until it
+            is over, however calm it looks meanwhile.
+    """
+    late = _overdue(state, level, t_s, settings, active=active)
+    if _not_come(state, t_s, settings):
+        late = "salt was told, but none is seen in the water: was it poured?"
+    return {"mixing-overdue": late} if late else {}
+
+
+def _overdue(
+    state: BatchState, level: Level, t_s: float, settings: BatchSettings, *, active: bool
+) -> str:
+    """Say why mixing is late: still moving when it should be over, or never proven to be."""
     if state.phase is not Phase.DISSOLVING or state.salted_since_s is None:
+        return ""
+    after_s = t_s - state.salted_since_s
+    late_s = after_s - settings.settle_within_min * 60.0
+    if late_s > PROOF_S:
+        return f"not surely steady after more than {int(after_s / 600.0) * 10} min"
+    if late_s > 0.0 and (active or _moving(level)):
+        return f"salinity still moves after more than {settings.settle_within_min:g} min"
+    return ""
+
+
+def _moving(level: Level) -> bool:
+    """Say whether salinity has plainly moved in the few minutes that a level keeps."""
+    if len(level.medians) < 2 * SIDE_BINS:
         return False
-    late_s = t_s - state.salted_since_s - settings.settle_within_min * 60.0
-    moving = state.remaining is None or abs(state.remaining) >= SETTLED_PPT
-    return late_s > (0.0 if moving else PROOF_S)
+    # Bubbles only ever lower it, so the highest of each side is what the water did.
+    before, now = max(level.medians[:SIDE_BINS]), max(level.medians[-SIDE_BINS:])
+    return abs(now - before) >= MOVED_PPT
 
 
 def _not_come(state: BatchState, t_s: float, settings: BatchSettings) -> bool:

@@ -52,13 +52,19 @@ def next_start(
 def on_used(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> None:
     """Remember which wanted batch was the one that was used: the one wanted nearest to now.
 
+    One that is used while another can still be made in time was for something else.
+
     Args:
         state: Changed in place.
         wall: Now, UTC.
         settings: Of the reservoir.
     """
-    moments = [moment for each in settings.due for moment in _around(each, wall, settings)]
-    state.served = min(moments, key=lambda moment: abs(moment - wall), default=None)
+    moments = [(moment, each) for each in settings.due for moment in _around(each, wall, settings)]
+    if not moments:
+        return
+    moment, each = min(moments, key=lambda one: abs(one[0] - wall))
+    if wall >= min(_start(each, wall, state, settings), moment):
+        state.served = moment
 
 
 def _around(each: Due, wall: datetime, settings: ReservoirSettings) -> tuple[datetime, datetime]:

@@ -11,10 +11,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
-from daemon.entries import JSON, Command, Event, Instant, Kind, Phase, Sample
+from daemon.entries import JSON, Command, Event, Input, Instant, Kind, Phase, Sample
 from daemon.mixing.batch import BatchSettings
 from daemon.mixing.station import ReservoirSettings, Station
 from daemon.mixing.uncertainty import ProbeUncertainty
+from simulators.instrument import Spoken
 from simulators.stage import Action, Scenario, Stage, perform
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -59,7 +60,7 @@ class Room:
     settings: BatchSettings
     worth: ProbeUncertainty = field(default_factory=ProbeUncertainty)
     events: list[Event] = field(default_factory=list)
-    inputs: list[Sample | Command] = field(default_factory=list)
+    inputs: list[Input] = field(default_factory=list)
     releases: list[Release] = field(default_factory=list)
     strayed: dict[str, float] = field(default_factory=dict)
     station: Station = field(init=False)
@@ -133,23 +134,12 @@ class Room:
 
     def _sample(self, after_s: float) -> None:
         self.stage.advance(self.stage.t_s + after_s)
-        spoken = self.stage.speak()
-        fault = "" if spoken.conductivity_mS_cm is not None else "no reply"
-        self._give(
-            Sample(
-                RESERVOIR,
-                PROBE,
-                self.now(),
-                spoken.conductivity_mS_cm,
-                spoken.temperature_C,
-                fault=fault,
-            )
-        )
+        self._give(sample_of(PROBE, self.now(), self.stage.speak()))
         if self.phase is Phase.READY and self.stage.reservoir.quiet():
             away = abs(self.stage.reservoir.true_salinity() - self.settings.target_ppt)
             self.strayed[self.batch] = max(away, self.strayed.get(self.batch, 0.0))
 
-    def _give(self, item: Sample | Command) -> list[Event]:
+    def _give(self, item: Input) -> list[Event]:
         self.inputs.append(item)
         said = [entry for entry in self.station.advance(item) if isinstance(entry, Event)]
         self.events += said
@@ -166,12 +156,12 @@ class Room:
     def fill(self, litres: float, impurity_uS_cm: float = 4.0, rate: float = LITRES_PER_S) -> None:
         """Let purified water run in at so many litres per second, and wait for it."""
         over_s = PERIOD_S * math.ceil(litres / rate / PERIOD_S)
-        self._act("fill", litres=litres, impurity_uS_cm=impurity_uS_cm, over_s=over_s)
+        self.act("fill", litres=litres, impurity_uS_cm=impurity_uS_cm, over_s=over_s)
         self.wait(over_s)
 
     def pour(self, grams: float) -> None:
         """Pour salt."""
-        self._act("pour", grams=grams, over_s=POUR_S)
+        self.act("pour", grams=grams, over_s=POUR_S)
         self.wait(POUR_S)
 
     def draw_down_to(self, litres: float, rate: float = LITRES_PER_S) -> None:
@@ -179,12 +169,12 @@ class Room:
         drawn_l = self.stage.reservoir.volume_l() - litres
         if drawn_l > 0.0:
             over_s = PERIOD_S * math.ceil(drawn_l / rate / PERIOD_S)
-            self._act("draw", litres=drawn_l, over_s=over_s)
+            self.act("draw", litres=drawn_l, over_s=over_s)
             self.wait(over_s)
 
     def lid(self, evaporation_g_h: float) -> None:
         """Change what goes into the air."""
-        self._act("lid", evaporation_g_h=evaporation_g_h)
+        self.act("lid", evaporation_g_h=evaporation_g_h)
 
     def say(self, verb: str, /, **facts: JSON) -> str:
         """Command the station; return its answer."""
@@ -213,8 +203,17 @@ class Room:
         self.settle()
         return True
 
-    def _act(self, verb: str, **facts: float) -> None:
+    def act(self, verb: str, **facts: float) -> None:
+        """Do something to the stage, as the simulators name it."""
         perform(self.stage, Action(self.stage.t_s, verb, facts))
+
+
+def sample_of(probe: str, at: Instant, spoken: Spoken) -> Sample:
+    """What a driver would make of a reply."""
+    fault = "" if spoken.conductivity_mS_cm is not None else "no reply"
+    return Sample(
+        RESERVOIR, probe, at, spoken.conductivity_mS_cm, spoken.temperature_C, fault=fault
+    )
 
 
 def a_room(story: Scenario, settings: BatchSettings, worth: ProbeUncertainty, seed: int) -> Room:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from daemon.entries import JSON, Command, Entry, Event, Kind, Reading
+from daemon.entries import JSON, Command, Entry, Event, Kind, Reading, Surroundings
 from daemon.journal.reader import Reader, Stored
 from daemon.mixing.record import BatchRecord, records
 from tests.campaigns.fortnight import live
@@ -88,6 +88,7 @@ def play(
         if true_s < house.clock.booted_s:
             continue
         house.clock.true_s = true_s
+        assert not isinstance(item, Surroundings)
         if number in kills:
             house.kill(kills[number], item)
         else:

@@ -11,9 +11,10 @@ import pytest
 
 from daemon.entries import Event, Kind, Phase
 from daemon.mixing.batch_state import BatchSettings, BatchState, Told
-from daemon.mixing.conditions import of_batch
+from daemon.mixing.conditions import of_batch, of_mixing
 from daemon.mixing.dosing import plan
 from daemon.mixing.due import Due
+from daemon.mixing.level import Level
 from daemon.mixing.lots import Lot
 from daemon.mixing.station import ReservoirSettings, Station
 from tests.unit.people import Bench, a_batch, a_bench, advice
@@ -263,6 +264,54 @@ def test_a_batch_that_is_gone_is_not_there_at_noon(how: str) -> None:
     bench.goes_on()
 
     assert {"start-missed"} == bench.alarms
+
+
+@pytest.mark.parametrize(
+    "minutes, per_min, late",
+    [(29, 0.05, False), (31, 0.05, True), (31, -0.05, True), (31, 0.0, False), (76, 0.0, True)],
+)
+def test_mixing_is_late_once_it_should_be_over_or_proven(
+    minutes: int,
+    per_min: float,
+    late: bool,  # noqa: FBT001 - a column of the table
+) -> None:
+    """What plainly moves is late after its time, what is calm when it takes long to be proven."""
+    state = BatchState(Phase.DISSOLVING, "b", salted_since_s=0.0)
+    level = Level(
+        times_s=[60.0 * minutes - 10.0 * back for back in range(30, 0, -1)],
+        medians=[34.0 - per_min * back / 6.0 for back in range(30, 0, -1)],
+    )
+
+    assert late == bool(of_mixing(state, level, minutes * 60.0, BATCH, active=False))
+
+
+def test_mixing_that_was_late_is_late_until_it_is_over() -> None:
+    """However calm it looks meanwhile."""
+    state, calm = BatchState(Phase.DISSOLVING, "b", salted_since_s=0.0), Level()
+
+    assert of_mixing(state, calm, 40 * 60.0, BATCH, active=True)
+    assert not of_mixing(replace(state, phase=Phase.VERIFYING), calm, 2400.0, BATCH, active=True)
+
+
+def test_a_bubble_is_no_motion() -> None:
+    """It lowers some bins and moves no water."""
+    state = BatchState(Phase.DISSOLVING, "b", salted_since_s=0.0)
+    medians = [34.0] * 27 + [29.0] * 3
+    level = Level(times_s=[10.0 * bin_ for bin_ in range(30)], medians=medians)
+
+    assert {} == of_mixing(state, level, 40 * 60.0, BATCH, active=False)
+
+
+def test_salt_that_was_told_is_not_taken_for_impurity() -> None:
+    """Pure before, it creeps up from the bottom while the pump is off: that is the salt."""
+    bench = a_bench(story=Story().still(5))
+    bench.goes_on()
+    bench.answer("batch.start", mass_g=7241.0, volume_l=180.0)
+    bench.story.ramp(10, 0.05).still(15)
+    bench.goes_on()
+
+    assert "blank" == bench.phase
+    assert "blank-impure" not in bench.alarms
 
 
 def test_no_event_is_without_its_batch() -> None:

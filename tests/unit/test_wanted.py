@@ -91,3 +91,11 @@ def test_the_earliest_of_several_counts() -> None:
     """Of two that are wanted the next to be started is shown."""
     assert starts(reservoir(), "2026-03-05T12:00", SATURDAY, Due(4, 16, 0, 20.0)) == "Fri 15:17"
     assert wanted.next_start(reservoir(), utc("2026-03-05T12:00"), settings()) is None
+
+
+def test_a_batch_used_while_another_can_still_be_made_was_for_something_else() -> None:
+    """Used at eight, Saturday's at ten is still owed."""
+    state, kept = reservoir(), settings(SATURDAY)
+    wanted.on_used(state, utc("2026-03-07T08:00"), kept)
+
+    assert wanted.missed(state, utc("2026-03-07T09:30"), kept)
