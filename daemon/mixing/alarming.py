@@ -60,13 +60,14 @@ def of_reservoir(
     elif not out:
         found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
     found |= conditions.of_batch(state.batch, t_s, settings.batch, lots)
-    found |= conditions.of_mixing(
-        state.batch,
-        state.level,
-        t_s,
-        settings.batch,
-        active=state.alarms.is_active("mixing-overdue"),
-    )
+    if not state.drifted:  # nothing was added that could mix
+        found |= conditions.of_mixing(
+            state.batch,
+            state.level,
+            t_s,
+            settings.batch,
+            active=state.alarms.is_active("mixing-overdue"),
+        )
     found |= _of_water(state, None if out else reading, settings, rows)
     if late := wanted.missed(state, at.wall, settings):
         found["start-missed"] = late

@@ -26,6 +26,8 @@ MOVED_PPT, SIDE_BINS = 0.1, 12
 """What salinity moves in five minutes while it is plainly not settled, and the bins compared."""
 DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
 """What released water may move, or that share of a narrow tolerance, but never less than noise."""
+DRIFTED_SHARE = 2.0 / 3.0
+"""Less is enough where the detector has called it a drift already."""
 WAITING = (Phase.VERIFYING, Phase.READY)
 """Phases of salt water that waits to be used."""
 APART_PPT = 0.3
@@ -102,6 +104,8 @@ def of_drift(
     if now is None:
         return {"salinity-drifting": "not known to be back"} if active else {}
     limit = max(min(DRIFT_PPT, DRIFT_SHARE * settings.tolerance_ppt), LEAST_DRIFT_PPT)
+    if drifted:
+        limit = max(DRIFTED_SHARE * limit, LEAST_DRIFT_PPT)
     limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
     if abs(now - state.called) < limit:
         return {}

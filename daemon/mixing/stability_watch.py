@@ -17,7 +17,9 @@ LEAST_CHANGE = 0.17
 FOLLOW_PER_H = 0.02
 """How fast the level called may be carried along, 1/h."""
 
-_RECENT = 6
+_RISEN, _FALLEN = (3, 4), (7, 8)
+"""How many of the newest cells must agree.  A bubble that sticks only lowers what is read, and
+goes; a fall is believed only once it has lasted for longer than bubbles do."""
 _SUDDEN_S = 900.0
 _DRY_SHARE = 0.3
 _DRY_CELLS = 6
@@ -74,7 +76,7 @@ def observe(watch: Watch, salinity: float, index: int) -> Change | None:
     if _dry(watch, salinity):
         return None
     watch.recent.append(salinity)
-    del watch.recent[:-_RECENT]
+    del watch.recent[: -_FALLEN[1]]
     limit = max(LEAST_CHANGE, _SIGMAS * watch.sigma)
     change = _agreed(watch.recent, watch.level)
     if abs(salinity - watch.level) < 0.4 * limit:
@@ -94,12 +96,11 @@ def _dry(watch: Watch, salinity: float) -> bool:
 
 
 def _agreed(recent: list[float], level: float) -> float | None:
-    """Return the change that the newest three of four cells agree on, the least of them."""
-    newest = [value - level for value in recent[-4:]]
-    for sign in (1.0, -1.0):
-        sizes = sorted((sign * value for value in newest), reverse=True)
-        if len(sizes) >= 3 and sizes[2] > 0.0:  # noqa: PLR2004 - three cells must agree
-            return sign * sizes[2]
+    """Return the change that enough of the newest cells agree on, the least of them."""
+    for sign, (enough, of) in ((1.0, _RISEN), (-1.0, _FALLEN)):
+        sizes = sorted((sign * (value - level) for value in recent[-of:]), reverse=True)
+        if len(sizes) >= enough and sizes[enough - 1] > 0.0:
+            return sign * sizes[enough - 1]
     return None
 
 

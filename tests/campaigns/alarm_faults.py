@@ -17,7 +17,7 @@ LOOK_S = 60.0
 FILL_L = 180.0
 MIXED_WITHIN_S = 2.5 * 3600.0
 """A verdict comes within so long after the salt, s."""
-DRIFT_PPT, LEAKY_LID_G_H = 0.3, 600.0
+DRIFT_PPT, LEAKY_LID_G_H = 0.15, 600.0
 BAND_C = (22.0, 26.0)
 LITTLE_G, PLENTY_G = 2_000.0, 60_000.0
 HOUR_S = 3600.0
@@ -232,9 +232,9 @@ FAULTS = (
     Fault("an eighth not poured", "short-yield", MIXED_WITHIN_S, weighed_short),
     Fault("dosed 8 % too high", "batch-off-target", MIXED_WITHIN_S, too_much),
     Fault("not used", "batch-ageing", 3 * 60.0, not_used),
-    Fault("lid off", "salinity-drifting", 20 * 60.0, lid_off),
-    Fault("heater stuck", "temperature-out-of-band", 18 * 60.0, heater_stuck),
-    Fault("second probe fouled", "probe-disagrees", 8 * 60.0, second_fouled, two_probes),
+    Fault("lid off", "salinity-drifting", 60 * 60.0, lid_off),
+    Fault("heater stuck", "temperature-out-of-band", 25 * 60.0, heater_stuck),
+    Fault("second probe fouled", "probe-disagrees", 15 * 60.0, second_fouled, two_probes),
     Fault("bag nearly empty", "salt-low", 60.0, bag_nearly_empty),
     Fault(
         "nobody began",

@@ -1,0 +1,33 @@
+"""A slice of the campaign of alarms: none for nothing, and the right one first for each fault."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.campaigns.alarm_faults import FAULTS, Fault
+from tests.campaigns.alarms import ordinary, raised, try_fault
+
+
+@pytest.mark.parametrize("seed", range(7001, 7006))
+def test_a_batch_with_nothing_wrong_raises_nothing(seed: int) -> None:
+    """Mixed with an ordinary probe's noise, bubbles and lost replies, kept and used."""
+    room = ordinary(seed)
+
+    assert room.releases
+    assert [] == [*raised(room.events)]
+
+
+@pytest.mark.parametrize("fault", FAULTS, ids=lambda fault: fault.name.replace(" ", "-"))
+def test_a_fault_raises_the_right_alarm_first_and_in_time(fault: Fault) -> None:
+    """Before any other, and within the time that is stated of it."""
+    came = try_fault(fault, 7100)
+
+    assert came.right(fault), came
+
+
+def test_a_fault_whose_alarm_is_another_would_show() -> None:
+    """The campaign itself can fail: a pulled cable is no impure water."""
+    cable = FAULTS[0]
+    wrong = Fault(cable.name, "blank-impure", cable.within_s, cable.happen)
+
+    assert not try_fault(wrong, 7100).right(wrong)
