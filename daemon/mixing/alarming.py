@@ -71,6 +71,8 @@ def of_reservoir(
     found |= _of_water(state, None if out else reading, settings, rows)
     if late := wanted.missed(state, at.wall, settings):
         found["start-missed"] = late
+    if not found and not state.alarms.known:
+        return []
     return steps(
         alarms.advance(state.alarms, found, t_s, rows, _circumstances(state, out=out)),
         rows,
@@ -182,7 +184,7 @@ def _of_water(
             rows[name].deadband or 0.0,
             active=state.alarms.is_active(name),
         )
-    if state.drifted or state.batch.phase is Phase.READY:
+    if state.drifted or (state.batch.phase is Phase.READY and not _where_it_was(state)):
         name = "salinity-drifting"
         found |= conditions.of_drift(
             state.batch,
@@ -200,6 +202,14 @@ def _of_water(
             active=state.alarms.is_active(name),
         )
     return found
+
+
+def _where_it_was(state: ReservoirState) -> bool:
+    """Say whether released water is so surely as it was that nothing more need be looked at."""
+    called, medians = state.batch.called, state.level.medians
+    if called is None or not medians or "salinity-drifting" in state.alarms.known:
+        return False
+    return abs(medians[-1] - called) < conditions.LEAST_DRIFT_PPT / 2.0
 
 
 def _of_calibrations(

@@ -154,6 +154,8 @@ class Station:
         return entries
 
     def _counted(self, steps: list[Step], at: Instant, t_s: float) -> list[Entry]:
+        if not steps and not self.state.load.raised_s:
+            return []
         return _events(alarming.counted(self.state, steps, t_s), "", at, "")
 
     def resume(self, at: Instant, *, unexpected: bool = False) -> list[Entry]:
