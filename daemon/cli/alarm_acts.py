@@ -82,8 +82,7 @@ def shelve(
     settings = read_config(config)
     if (hours is None) == (minutes is None):
         fail("say for how long, with either --hours or --minutes", USAGE)
-    for_h = minutes / 60.0 if minutes is not None else hours
-    facts: dict[str, JSON] = {"hours": for_h, "reason": reason}
+    facts: dict[str, JSON] = {"hours": hours, "minutes": minutes, "reason": reason}
     _ask(settings, "alarm.shelve", name, reservoir, facts, as_json)
 
 

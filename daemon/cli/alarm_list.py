@@ -168,7 +168,7 @@ def _block(each: Standing) -> str:
     rows = [
         (mark, f"{_place(each)} {each.row.name}: {_state(each)}"),
         ("why", str(each.told.get("why") or each.row.means)),
-        ("do", each.row.do if each.told.get("active") else "it went away; acknowledge it"),
+        ("do", each.row.do if each.told.get("active") else "acknowledge it; it went by itself"),
     ]
     return table([(head.ljust(len(Priority.MEDIUM)), said) for head, said in rows])
 
@@ -180,14 +180,15 @@ def _now(each: Standing) -> str:
 
 def _state(each: Standing) -> str:
     who, until = each.told.get("who"), each.told.get("until")
-    parts = [
-        each.state.replace("-", ", ", 1) if each.state == Life.RETURNED else each.state,
-        f"by {who}" if who else "",
-        f"since {_time(each.told.get('since'))}",
-        f"until {_time(until)}" if until else "",
-        "(it comes and goes)" if each.told.get("chatters") else "",
-    ]
-    return " ".join(filter(None, parts))
+    raised, since = each.told.get("raised_at"), _time(each.told.get("since"))
+    state = "gone and unacknowledged" if each.state == Life.RETURNED else each.state
+    began = each.state not in WITHHELD and raised is not None
+    return (
+        f"{state}{f' by {who}' if who else ''}"
+        f"{f', raised {_time(raised)}' if began else f' since {since}'}"
+        f"{f' until {_time(until)}' if until else ''}"
+        f"{', comes and goes' if each.told.get('chatters') else ''}"
+    )
 
 
 def _time(value: JSON) -> str:

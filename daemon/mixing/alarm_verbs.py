@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from daemon.mixing.batch_state import Step
 
 LONGEST_H = alarms.LONGEST_SHELF_S / 3600.0
-SHORTEST_H = 1.0 / 60.0
+SHORTEST_H = 0.02
 
 
 def _acknowledge(asked: Asked) -> Done:
@@ -43,13 +43,15 @@ def _acknowledge(asked: Asked) -> Done:
 
 
 def _shelve(asked: Asked) -> Done:
-    """Take an alarm out of sight for some hours."""
+    """Take an alarm out of sight for a time."""
     name, reason = _named(asked), text(asked, "reason", LONGEST_TEXT)
     hours = number(asked, "hours", SHORTEST_H, LONGEST_H)
-    if hours is None:
-        raise Refused(f"hours is wanted: for how long, up to {LONGEST_H:g}")
-    change = alarms.shelve(asked.alarms, name, asked.who, reason, hours * 3600.0, asked.t_s)
-    until = iso(Instant(asked.wall, 0.0), hours * 3600.0)
+    minutes = number(asked, "minutes", SHORTEST_H * 60.0, LONGEST_H * 60.0)
+    if (hours is None) == (minutes is None):
+        raise Refused(f"either hours or minutes is wanted: for how long, up to {LONGEST_H:g} h")
+    for_s = (hours or 0.0) * 3600.0 + (minutes or 0.0) * 60.0
+    change = alarms.shelve(asked.alarms, name, asked.who, reason, for_s, asked.t_s)
+    until = iso(Instant(asked.wall, 0.0), for_s)
     return Done(f"{name} is shelved until {until}", tuple(_told(asked, [change])))
 
 
@@ -98,7 +100,7 @@ def _told(asked: Asked, changes: list[AlarmChange]) -> list[Step]:
 
 ALARM: dict[str, tuple[Callable[[Asked], Done], tuple[str, ...]]] = {
     "alarm.acknowledge": (_acknowledge, ("name", "all")),
-    "alarm.shelve": (_shelve, ("name", "hours", "reason")),
+    "alarm.shelve": (_shelve, ("name", "hours", "minutes", "reason")),
     "alarm.unshelve": (_unshelve, ("name",)),
     "alarm.remove-from-service": (_remove, ("name", "reason")),
     "alarm.return-to-service": (_restore, ("name",)),

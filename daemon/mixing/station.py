@@ -168,8 +168,14 @@ class Station:
         # The first sample begins the station's time, in a replay as here.
         time = self.state.timeline
         t_s = time.t_s if time.boot is None else time.advance(at)
+        told: list[Entry] = []
+        if unexpected and self.state.health.restarted_s is not None:
+            # Another restart is another alarm, though somebody has seen the one before.
+            self.state.health.restarted_s = None
+            told = self._look_after(at, t_s)
         surroundings.started(self.state.health, t_s, unexpected=unexpected)
-        return self._look_after(at, t_s) + [
+        told += self._look_after(at, t_s)
+        return told + [
             entry
             for reservoir, state in self.state.reservoirs.items()
             for probe, known in state.probes.items()

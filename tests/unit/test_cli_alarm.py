@@ -71,11 +71,12 @@ def test_what_needs_somebody_comes_first_with_why_and_what_to_do(
         found = terminal.object("list")
 
     lines = said.splitlines()
-    assert lines[0].startswith(f"medium  mix-1 {OFF}: unacknowledged since 2026-03-02 08:")
+    assert lines[0].startswith(f"medium  mix-1 {OFF}: unacknowledged, raised 2026-03-02 08:26 UTC")
     assert lines[1].startswith("why     add ")
     assert any(line.startswith("do      correct the batch as advised") for line in lines)
-    assert any("probe-fault: returned, unacknowledged since" in line for line in lines)
-    assert "it went away; acknowledge it" in said
+    gone = "probe-fault: gone and unacknowledged, raised 2026-03-02 08:"
+    assert any(gone in line for line in lines)
+    assert "acknowledge it; it went by itself" in said
     assert [OFF, "probe-fault"] == [each["name"] for each in found["alarms"]]
     assert [("mix-1", True), ("mix-1", False)] == [
         (each["reservoir"], each["active"]) for each in found["alarms"]
@@ -130,12 +131,13 @@ def test_an_alarm_is_taken_out_of_service_and_returned(folder: Path, terminal: T
         assert "in service" in terminal.types("return-to-service", "probe-fault", code=NOT_SO)
 
 
-def test_minutes_are_hours_too(folder: Path, terminal: Terminal) -> None:
+def test_minutes_will_do_too(folder: Path, terminal: Terminal) -> None:
     """Whichever is handier."""
     with service(folder, off_target()) as taken:
-        terminal.types("shelve", OFF, "--minutes", "30", "--reason", "seen")
+        said = terminal.types("shelve", OFF, "--minutes", "30", "--reason", "seen")
 
-    assert 0.5 == taken[0].facts["hours"]
+    assert {"name": OFF, "minutes": 30.0, "reason": "seen"} == taken[0].facts
+    assert "2026-03-02T09:26:00.000Z" in said
 
 
 def test_all_alarms_are_acknowledged_at_once_only_when_that_is_said(
@@ -161,7 +163,7 @@ def test_all_alarms_are_acknowledged_at_once_only_when_that_is_said(
         (["list", "--reservoir", "mix-9"], NOT_SO, "there are station, mix-1"),
         (["show", "xyz"], NOT_SO, "'brinewright alarm catalogue' names all"),
         (["shelve", OFF, "--reason", "x"], USAGE, "either --hours or --minutes"),
-        (["shelve", OFF, "--hours", "73", "--reason", "x"], NOT_SO, "outside 0.0166667 to 72"),
+        (["shelve", OFF, "--hours", "73", "--reason", "x"], NOT_SO, "outside 0.02 to 72"),
         (["shelve", OFF, "--hours", "1", "--reason", " "], NOT_SO, "a reason is wanted"),
         (["ack", "storage-low", "--reservoir", "mix-1"], USAGE, "leave --reservoir out"),
         (["ack", "storage-low"], NOT_SO, "nothing to acknowledge: storage-low is normal"),

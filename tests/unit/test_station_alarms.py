@@ -163,6 +163,20 @@ def test_a_restart_that_nobody_asked_for_waits_for_somebody() -> None:
     assert "returned-unacknowledged" in str(details["daemon-restarted"])
 
 
+def test_another_restart_is_told_anew_though_the_first_was_seen() -> None:
+    """Whoever acknowledged the one has not seen the other."""
+    house = House().passes()
+    house.station.resume(house.at, unexpected=True)
+    command = Command(
+        "c-1", house.at, "kim", "cli", "alarm.acknowledge", "", {"name": "daemon-restarted"}
+    )
+    house.station.advance(command)
+    house.passes(2)
+    said = house.station.resume(house.at, unexpected=True)
+
+    assert [("daemon-restarted", "cleared"), ("daemon-restarted", "raised")] == alarms(said)
+
+
 def test_a_restart_that_was_asked_for_is_no_alarm_but_the_third_in_an_hour_is() -> None:
     """Somebody may be installing a version; a service that is started again and again is ill."""
     house = House()
