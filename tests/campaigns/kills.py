@@ -6,7 +6,8 @@ Real processes: a simulated instrument on a real line, measuring, publishing, a 
 down once a second what it acknowledged, and a subscriber whose session the broker keeps while it
 is away, which it often is when something is killed.  After the last restart it must hold every
 entry of the journal, once after those that came twice are dropped by `seq`, in order, each byte
-as the journal has it.  Ends with 1 if it does not.
+as the journal has it.  Ends with 1 if it does not.  The targets `database` and `metrics` are told
+of in `kills_database`.
 """
 
 from __future__ import annotations
@@ -24,11 +25,13 @@ from pathlib import Path
 
 from daemon.journal.reader import Stored
 from daemon.publishing.payloads import entry_message
+from tests.campaigns import kills_database
+from tests.campaigns.verdict import Verdict
 from tests.conftest import Broker, find_free_port, wait_until
 from tests.services.mqtt_parts import STATION, Listener, listening
 from tests.services.service_parts import Process, Station, measuring, playing, running
 
-TARGETS = ("broker", "daemon", "both")
+TARGETS = ("broker", "daemon", "both", *kills_database.SERVERS)
 BROKER = ("autosave_on_changes false", "autosave_interval 1", "max_queued_messages 0")
 KEPT_AFTER_S = 5
 """The broker looks once a second whether a second is over, and takes a moment to write."""
@@ -36,32 +39,6 @@ BACK_S = 90.0
 """Longest wait for what was killed to work again; the pauses between tries grow to a minute."""
 STEADY_S = 10.5
 """Who worked for so long is tried again soon; see `Backoff`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """What the subscriber holds beside what the journal holds.
-
-    Attributes:
-        entries: In the journal.
-        missing: Numbers that never came.
-        foreign: Numbers that came and are not in the journal, or say something else there.
-        disordered: Numbers whose first coming was after a later one's.
-        doubled: How many messages came again.
-        batches: How many batches the journal tells of.
-    """
-
-    entries: int
-    missing: tuple[int, ...]
-    foreign: tuple[int, ...]
-    disordered: tuple[int, ...]
-    doubled: int
-    batches: int
-
-    @property
-    def good(self) -> bool:
-        """Whether all came, as it was, in order."""
-        return not (self.missing or self.foreign or self.disordered)
 
 
 @dataclass
@@ -236,7 +213,8 @@ def main() -> None:
     wanted = parser.parse_args()
     begun_s = time.monotonic()
     with tempfile.TemporaryDirectory() as folder:
-        found = campaign(Path(folder), wanted.target, wanted.count, wanted.seed, life)
+        run = kills_database.campaign if wanted.target in kills_database.SERVERS else campaign
+        found = run(Path(folder), wanted.target, wanted.count, wanted.seed, life)
     sys.stdout.write(
         f"{wanted.target} killed {wanted.count} times in {time.monotonic() - begun_s:.0f} s:"
         f" {found.entries} entries of {found.batches} batches,"
