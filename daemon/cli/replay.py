@@ -58,7 +58,7 @@ def replay(
     settings = read_config(config)
     vessel = _chosen(settings, reservoir)
     reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}
-    station = Station(reservoirs)
+    station = Station(reservoirs, own=assembly.station(settings))
     probe = next(iter(reservoirs[vessel.name].probes))
     bad = 0
     try:

@@ -53,6 +53,7 @@ class Shift(RuleBasedStateMachine):
         self.shelf: dict[str, float] = {}
         self.out: set[str] = set()
         self.seen: set[str] = set()
+        self.told: dict[str, Life] = {}
 
     def life(self, name: str) -> Life:
         """Where an alarm stands."""
@@ -90,6 +91,7 @@ class Shift(RuleBasedStateMachine):
         for change in advance(self.state, self.holding, self.t_s, circumstances=self.circumstances):
             if change.state is not Life.ACKNOWLEDGED:
                 self.seen.discard(change.name)
+            self.told[change.name] = change.state
 
     @rule()
     def restarts(self) -> None:
@@ -107,11 +109,12 @@ class Shift(RuleBasedStateMachine):
         """Somebody acknowledges; it is refused where nothing waits for it."""
         waits = self.life(name) in (Life.UNACKNOWLEDGED, Life.RETURNED)
         try:
-            alarms.acknowledge(self.state, name, "kim", self.t_s)
+            change = alarms.acknowledge(self.state, name, "kim", self.t_s)
         except ValueError:
             assert not waits
         else:
             assert waits
+            self.told[name] = change.state
             self.seen.add(name)
 
     @rule(name=st.sampled_from(NAMES), for_s=st.floats(60.0, LONGEST_SHELF_S))
@@ -119,11 +122,12 @@ class Shift(RuleBasedStateMachine):
         """Somebody shelves; it is refused where it is shelved or out of service."""
         away = name in self.shelf or name in self.out
         try:
-            alarms.shelve(self.state, name, "kim", "known", for_s, self.t_s)
+            change = alarms.shelve(self.state, name, "kim", "known", for_s, self.t_s)
         except ValueError:
             assert away
         else:
             assert not away
+            self.told[name] = change.state
             self.shelf[name] = self.t_s + for_s
 
     @precondition(lambda self: self.shelf)
@@ -132,13 +136,14 @@ class Shift(RuleBasedStateMachine):
         """Somebody brings one back."""
         name = data.draw(st.sampled_from(sorted(self.shelf)))
         del self.shelf[name]
-        alarms.unshelve(self.state, name, "kim", self.t_s)
+        self.told[name] = alarms.unshelve(self.state, name, "kim", self.t_s).state
 
     @rule(name=st.sampled_from(NAMES))
     def removed(self, name: str) -> None:
         """Somebody takes one out of service."""
         if name not in self.out:
-            alarms.remove(self.state, name, "kim", "being rebuilt", self.t_s)
+            change = alarms.remove(self.state, name, "kim", "being rebuilt", self.t_s)
+            self.told[name] = change.state
             self.out.add(name)
             self.shelf.pop(name, None)
 
@@ -148,7 +153,7 @@ class Shift(RuleBasedStateMachine):
         """Somebody returns one to service."""
         name = data.draw(st.sampled_from(sorted(self.out)))
         self.out.discard(name)
-        alarms.restore(self.state, name, "kim", self.t_s)
+        self.told[name] = alarms.restore(self.state, name, "kim", self.t_s).state
 
     # --- what must be so ------------------------------------------------------------------------
 
@@ -174,6 +179,12 @@ class Shift(RuleBasedStateMachine):
             assert (life is Life.ACKNOWLEDGED) <= (name in self.seen), name
             if life is Life.SUPPRESSED:
                 assert self.may_be_suppressed(name), name
+
+    @invariant()
+    def what_was_told_is_what_is(self) -> None:
+        """Whoever follows the events knows where each alarm stands; topics are made of them."""
+        for name in NAMES:
+            assert self.life(name) is self.told.get(name, Life.NORMAL), name
 
     def may_be_suppressed(self, name: str) -> bool:
         """Whether the design says so; an act since the last reading may have ended the cause."""

@@ -115,10 +115,10 @@ def test_what_is_live_does_not_wait_for_the_backlog(
     broker: Broker, writer: Writer, path: Path, cursors: Cursors, make_sink: MakeSink
 ) -> None:
     """The first batch after an outage brings the newest picture and alarm before any reading."""
-    writer.append([event(0, Kind.ALARM, name="no-data", state="raised")], 0.0)
+    writer.append([event(0, Kind.ALARM, name="no-data", what="raised")], 0.0)
     writer.append([reading(number) for number in range(1, 2 * BATCH)], 0.0)
     writer.append(
-        [event(2 * BATCH, Kind.ALARM, name="no-data", state="cleared")],
+        [event(2 * BATCH, Kind.ALARM, name="no-data", what="cleared")],
         0.0,
         {"mix-1": {"age_h": 7}},
     )
@@ -128,14 +128,14 @@ def test_what_is_live_does_not_wait_for_the_backlog(
     first = [topic.removeprefix(f"brinewright/{STATION}/") for topic, *_ in heard.messages[:4]]
 
     assert ["availability", "mix-1/alarm/no-data", "mix-1/state", "mix-1/event"] == first
-    assert ["cleared"] == [told["state"] for told in heard.told("mix-1/alarm/no-data")]
+    assert ["cleared"] == [told["what"] for told in heard.told("mix-1/alarm/no-data")]
 
 
 def test_a_late_subscriber_finds_the_present(
     broker: Broker, writer: Writer, path: Path, cursors: Cursors, make_sink: MakeSink
 ) -> None:
     """Availability, picture and alarms are retained; readings and events are not."""
-    raised = event(2, Kind.ALARM, name="off-target", state="raised", priority="high")
+    raised = event(2, Kind.ALARM, name="off-target", what="raised", priority="high")
     writer.append([reading(1), raised], 0.0, {"mix-1": {"phase": "off_target"}})
     follow(Reader(path), cursors, make_sink(broker))
     with listening(broker) as heard:
@@ -146,7 +146,7 @@ def test_a_late_subscriber_finds_the_present(
     assert b"online" == found["availability"]
     assert {"phase": "off_target"} == json.loads(found["mix-1/state"])
     told = json.loads(found["mix-1/alarm/off-target"])
-    assert ("off-target", "raised", "high") == (told["name"], told["state"], told["priority"])
+    assert ("off-target", "raised", "high") == (told["name"], told["what"], told["priority"])
     assert "2031-05-04T09:00:02.000Z" == told["time"]
 
 
@@ -178,7 +178,7 @@ def test_a_broker_that_forgot_is_told_everything_live_again(
     """After a broker lost its memory the next connection brings availability, picture, alarms."""
     broker = make_broker()
     broker.start()
-    cleared = event(1, Kind.ALARM, name="no-data", state="cleared")
+    cleared = event(1, Kind.ALARM, name="no-data", what="cleared")
     writer.append([cleared], 0.0, {"mix-1": {"phase": "ready"}})
     sink = make_sink(broker)
     sink.deliver([])
@@ -193,7 +193,7 @@ def test_a_broker_that_forgot_is_told_everything_live_again(
 
     assert [b"online"] == heard.on("availability")
     assert [b'{"phase":"ready"}'] == heard.on("mix-1/state")
-    assert ["cleared"] == [told["state"] for told in heard.told("mix-1/alarm/no-data")]
+    assert ["cleared"] == [told["what"] for told in heard.told("mix-1/alarm/no-data")]
 
 
 PASSWORDS = {"brinewright": "brine-word", "listener": "listener-word"}
@@ -387,12 +387,12 @@ def test_only_the_last_state_of_each_alarm_is_told_again(
     """An alarm already shown is not repeated; a new state of it is, once."""
     sink = make_sink(broker)
     with listening(broker) as heard:
-        for state in ("raised", "cleared", "raised"):
-            writer.append([event(1, Kind.ALARM, name="no-data", state=state)], 0.0)
+        for what in ("raised", "cleared", "raised"):
+            writer.append([event(1, Kind.ALARM, name="no-data", what=what)], 0.0)
             for _ in range(3):
                 clock.now_s += 1.0
                 sink.deliver([])
         wait_until(lambda: len(heard.on("mix-1/alarm/no-data")) >= 3, "three states")
 
-    shown = [told["state"] for told in heard.told("mix-1/alarm/no-data")]
+    shown = [told["what"] for told in heard.told("mix-1/alarm/no-data")]
     assert ["raised", "cleared", "raised"] == shown

@@ -136,8 +136,8 @@ def station(guarded: Guarded, tmp_path: Path, writer: Writer, inbox: Inbox) -> I
         commands=Commands(STATION, ("mix-1",), ("batch.use",), inbox, reader),
         announcer=Announcer(STATION, "homeassistant", [Announced(STATION, "mix-1")], Random(5)),
     )
-    raised = event(2, Kind.ALARM, name="salt-low", state="raised")
-    own = event(3, Kind.ALARM, reservoir="", name="storage-low", state="raised")
+    raised = event(2, Kind.ALARM, name="salt-low", what="raised")
+    own = event(3, Kind.ALARM, reservoir="", name="storage-low", what="raised")
     writer.append([reading(1), raised, own], 0.0, {"mix-1": {"phase": "ready"}})
     with Cursors(tmp_path / "cursors.db") as cursors:
         assert 3 == follow(reader, cursors, sink)

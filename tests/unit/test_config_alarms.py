@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import datetime, timedelta
+from pathlib import Path
+
 import pytest
 
 from daemon import assembly
+from daemon.cli.main import invoke
 from daemon.config import parse
 from daemon.mixing.alarm_catalogue import CATALOGUE
-from tests.unit.test_cli_replay import CONFIG
+from tests.unit.stories import mixed
+from tests.unit.test_cli_replay import CONFIG, events, recording
 from tests.unit.test_config import FILE, faults
 
 
@@ -82,3 +87,24 @@ def test_no_reservoir_is_called_like_a_topic_of_the_station(name: str) -> None:
     (fault,) = faults(CONFIG.replace('"mix-1"', f'"{name}"'))
 
     assert f"reservoir[{name}].name = {name!r} is what a topic of the station itself" in fault
+
+
+def test_a_replay_raises_alarms_as_the_owner_wants_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same settings count as in the service: ten minutes later, and high."""
+    monkeypatch.chdir(tmp_path)
+    section = 'name = "batch-off-target"\npriority = "high"\non_delay_s = 600'
+    (tmp_path / "plain.toml").write_text(CONFIG)
+    (tmp_path / "own.toml").write_text(f"{CONFIG}\n[[alarm]]\n{section}\n")
+    (tmp_path / "batch.csv").write_text(recording(mixed(31.5)))
+    found = []
+    for config in ("plain.toml", "own.toml"):
+        assert 0 == invoke(["replay", "batch.csv", "--config", config, "--json"])
+        told = [each for each in events(capsys.readouterr().out) if each["kind"] == "alarm"]
+        (raised,) = [each for each in told if each["what"] == "raised"]
+        found.append((raised["priority"], datetime.fromisoformat(raised["time"])))
+    (usual, at), (chosen, later) = found
+
+    assert ("medium", "high") == (usual, chosen)
+    assert timedelta(minutes=10) == later - at

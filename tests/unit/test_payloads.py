@@ -102,7 +102,7 @@ def test_a_fact_never_takes_the_place_of_what_every_event_has() -> None:
 
 def test_topics_are_those_that_were_promised() -> None:
     """Each message goes to its own topic; what describes the present is retained."""
-    alarm = replace(EVENT, kind=Kind.ALARM, facts={"name": "no-data", "state": "raised"})
+    alarm = replace(EVENT, kind=Kind.ALARM, facts={"name": "no-data", "what": "raised"})
     station_event = replace(EVENT, reservoir="")
     messages = [
         availability("wing", online=True),

@@ -244,7 +244,7 @@ def test_the_page_needs_nothing_from_elsewhere() -> None:
 def test_forecasts_are_left_out_first_and_the_rest_by_weight() -> None:
     """What a person did and what was decided outlasts alarms and devices."""
     events = [event(n, Kind.DEVICE, state="working") for n in range(5)]
-    events += [event(n, Kind.ALARM, name="a", state="raised") for n in range(5)]
+    events += [event(n, Kind.ALARM, name="a", what="raised") for n in range(5)]
     events += [phase(n, "ready") for n in range(10)]
     shown, left_out = chosen([event(0, Kind.FORECAST), *events])
 
