@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
-from daemon.entries import Command, Event, Kind
+from daemon.entries import Event, Kind
 from daemon.journal.held import Held
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.keeping import Keeping, keeping_of
@@ -141,26 +141,26 @@ class Measuring:
             waiting = self._inbox.after(self._station.state.commands_taken, AT_A_TIME)
         except JournalError as exc:
             self._inbox_outage.failed(exc, now.mono_s)
+            if isinstance(exc, JournalBrokenError):
+                self._renew_inbox(self._inbox, now)
             return
         self._inbox_outage.worked()
         for each in waiting:
-            entries = self._station.advance(
-                Command(
-                    each.id,
-                    now,
-                    each.who,
-                    each.via,
-                    each.verb,
-                    each.reservoir,
-                    each.facts,
-                    each.number,
-                )
-            )
+            entries = self._station.advance(each.command(now))
             self._tell(entries)
             self.hold(entries)
         self._inbox_full = len(waiting) == AT_A_TIME
         # Some may be left over from a full batch, so only an empty look is remembered.
         self._inbox_seen = None if waiting else mark
+
+    def _renew_inbox(self, inbox: Inbox, now: Instant) -> None:
+        try:
+            told = [inbox.put_aside(now)]
+        except OSError as exc:
+            self._inbox_outage.failed(exc, now.mono_s)
+            return
+        self._tell(told)
+        self.hold(told)
 
     def look(self, now: Instant, *, at_once: bool = False) -> None:
         """Tell the station what it runs on, about once a minute."""

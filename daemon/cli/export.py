@@ -139,6 +139,9 @@ def export(
         str | None,
         typer.Option(help="Compute salinity under this calibration instead, or under 'none'."),
     ] = None,
+    journal: Annotated[
+        Path | None, typer.Option(help="Read this journal instead, such as one put aside.")
+    ] = None,
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
 ) -> None:
     """Write readings, events, batches or summaries as CSV or JSON Lines.
@@ -149,7 +152,7 @@ def export(
     wanted = Wanted(reservoir, _moment(since, "--from"), _moment(until, "--to"))
     _check(what, wanted, calibration)
     settings = read_config(config)
-    reader = Reader(settings.journal.path)
+    reader = Reader(journal or settings.journal.path)
     try:
         _check_reservoir(reservoir, settings, reader)
         last = reader.last_seq()

@@ -12,13 +12,15 @@ from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from daemon.journal.writer import JournalError
+from daemon.entries import Command, Event, Kind
+from daemon.journal.aside import free_name
+from daemon.journal.writer import JournalBrokenError, JournalError, broken
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
-    from daemon.entries import JSON
+    from daemon.entries import JSON, Instant
 
 HELD_AT_MOST = 10_000
 KEPT_TAKEN = 5_000
@@ -47,6 +49,12 @@ class Waiting:
     verb: str
     reservoir: str
     facts: Mapping[str, JSON]
+
+    def command(self, at: Instant) -> Command:
+        """Return it as it is carried out, taken at a moment."""
+        return Command(
+            self.id, at, self.who, self.via, self.verb, self.reservoir, self.facts, self.number
+        )
 
 
 class Inbox:
@@ -168,9 +176,30 @@ class Inbox:
                     " (id INTEGER PRIMARY KEY CHECK (id = 1), number INTEGER NOT NULL) STRICT;"
                 )
                 yield db
-        except sqlite3.Error as exc:
+        except (sqlite3.Error, UnicodeDecodeError) as exc:
+            # SQLite names a spoilt table in its message, and the name may be noise.
+            if isinstance(exc, UnicodeDecodeError) or broken(exc):
+                msg = f"inbox {self._path}: {exc}; measuring puts it aside and goes on with another"
+                raise JournalBrokenError(msg) from exc
             msg = f"inbox {self._path}: {exc}; is the folder writable for this user?"
             raise JournalError(msg) from exc
+
+    def put_aside(self, now: Instant) -> Event:
+        """Put a spoilt inbox aside, so that commands can come again; return what is to be told.
+
+        Raises:
+            OSError: It could not be renamed.
+        """
+        aside = free_name(self._path, now)
+        for end in ("-wal", "-shm"):
+            self._path.with_name(f"{self._path.name}{end}").unlink(missing_ok=True)
+        self._path.rename(aside)
+        why = (
+            f"the inbox of commands was spoilt on the disk; it was put aside as {aside.name}, and"
+            " commands that waited in it are not carried out: give them again"
+        )
+        facts: dict[str, JSON] = {"state": "inbox put aside", "why": why, "aside": aside.name}
+        return Event("", now, "", Kind.DEVICE, facts)
 
 
 def _waiting(row: tuple[Any, ...]) -> Waiting:

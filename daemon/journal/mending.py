@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Event, Kind
 from daemon.journal import rows
+from daemon.journal.aside import free_name
 from daemon.journal.confirmed import furthest
 from daemon.journal.cursors import cursors_path
 from daemon.journal.damage import damage, sound_event, sound_memory
@@ -116,7 +117,7 @@ def _replace(path: Path, why: str, now: Instant) -> str:
     for file in _files(fresh):
         file.unlink(missing_ok=True)
     kept = carried(path)
-    aside = _aside(path, now)
+    aside = free_name(path, now)
     told = _told(path, aside, why, kept, now)
     had = furthest(cursors_path(path), None)
     with closing(Writer(fresh, lock=-1)) as writer:
@@ -130,13 +131,6 @@ def _replace(path: Path, why: str, now: Instant) -> str:
     path.rename(aside)
     fresh.rename(path)
     return str(told.facts["why"])
-
-
-def _aside(path: Path, now: Instant) -> Path:
-    """Return a name beside the journal that nothing has yet."""
-    name = f"{path.stem}-broken-{now.wall:%Y%m%dT%H%M%SZ}"
-    names = (f"{name}{more}{path.suffix}" for more in ("", *(f"-{n}" for n in range(2, 1000))))
-    return next(each for each in map(path.with_name, names) if not each.exists())
 
 
 def _take_over(path: Path) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Kind, Phase
+from daemon.journal.inbox import Inbox
 from tests.campaigns import spoilt
 from tests.conftest import wait_until
 from tests.services.service_parts import (
@@ -95,3 +96,23 @@ def test_a_journal_cut_off_to_nothing_is_told_too(tmp_path: Path) -> None:
 def process_said(process: Process, words: str) -> bool:
     """Whether a process has said so."""
     return bool(lines_with(words, process))
+
+
+def test_a_spoilt_inbox_is_put_aside_and_takes_commands_again(tmp_path: Path) -> None:
+    """Noise in the place of the inbox costs what waited in it, is told, and costs no more."""
+    station = Station(tmp_path)
+    inbox = tmp_path / "journal-inbox.db"
+    inbox.write_bytes(b"noise" * 2000)
+    with measuring(station) as process:
+        wait_until(lambda: bool(inbox_told(station)), "the inbox to be put aside", 60.0)
+        assert Inbox(inbox).submit("id-1", "kim", "cli", "lot.add", facts={"name": "blue-7"})
+        wait_until(lambda: bool(station.events(Kind.COMMAND)), "the command's answer", 60.0)
+        assert process.stop() == 0
+
+    assert (tmp_path / str(inbox_told(station)[0].facts["aside"])).exists()
+    assert_plain_speech(process)
+
+
+def inbox_told(station: Station) -> list[Event]:
+    """What the journal tells of the inbox."""
+    return [e for e in station.events(Kind.DEVICE) if e.facts.get("state") == "inbox put aside"]

@@ -367,3 +367,19 @@ def test_readings_that_became_summaries_are_told_and_written_apart(
     late = ["--from", "2031-05-04T09:02:00Z"]
     assert OK == invoke(["export", "readings", *late, "--config", str(config)])
     assert "" == capsys.readouterr().err
+
+
+def test_a_journal_that_was_put_aside_is_read_by_name(
+    config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is only in the old file can still be had; what is no journal is one sentence."""
+    with Writer(tmp_path / "aside.db") as writer:
+        writer.append([reading(900)], 0.0)
+
+    told = lines(config, capsys, "readings", "--journal", str(tmp_path / "aside.db"))
+    assert 2 == len(told)
+
+    (tmp_path / "noise.db").write_bytes(b"noise" * 1000)
+    words = ["export", "--journal", str(tmp_path / "noise.db"), "--config", str(config)]
+    assert UNAVAILABLE == invoke(words)
+    assert "spoilt on the disk" in capsys.readouterr().err
