@@ -19,7 +19,7 @@ import urllib.error
 import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -291,12 +291,14 @@ class Handler(BaseHTTPRequestHandler):
 
     def answer(self, status: int, body: bytes = b"", **headers: str) -> None:
         """Answer."""
-        self.send_response(status)
-        for name, value in headers.items():
-            self.send_header(name.replace("_", "-"), value)
-        self.send_header("Content-Length", str(len(body)))
-        self.end_headers()
-        self.wfile.write(body)
+        with suppress(ConnectionError):  # whoever asked may have been killed
+            self.send_response(status)
+            for name, value in headers.items():
+                self.send_header(name.replace("_", "-"), value)
+            self.send_header("Content-Length", str(len(body)))
+            self.end_headers()
+            self.wfile.write(body)
+            self.wfile.flush()
 
     def answer_v2(self, status: int, code: str, message: str) -> None:
         """Answer with an error as the v2 API has them."""
