@@ -121,6 +121,7 @@ class InfluxSink:
         self._open = open_
         self._database: Connection | None = None
         self._asked_s = float("-inf")
+        self._said = False
         self._token()
 
     def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
@@ -157,10 +158,13 @@ class InfluxSink:
 
     def _connect(self) -> Connection:
         if self._database is None:
-            database = self._open(self._settings, self._token())
-            database.ping()
-            log.info("publishing to %s, bucket %r", database.where, self._settings.bucket)
-            self._database, self._asked_s = database, self._clock()
+            self._database = self._open(self._settings, self._token())
+            self._database.ping()
+            self._asked_s = self._clock()
+            if not self._said:
+                where = self._database.where
+                log.info("publishing to %s, bucket %r", where, self._settings.bucket)
+                self._said = True  # what comes after a fault is said by whoever follows
         return self._database
 
     def _token(self) -> str:

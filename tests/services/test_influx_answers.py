@@ -273,6 +273,20 @@ def test_a_new_token_is_found_without_a_restart(
     assert "Token sekret-2" == stub.headers[-1]["Authorization"]
 
 
+def test_a_trouble_that_lasts_is_not_a_stream_of_lines(
+    stub: Stub, make_sink: MakeSink, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Where it publishes to is said once, however often it connects anew."""
+    stub.answers = [_v2(401, "unauthorized", "unauthorized access")] * 3
+    sink = make_sink(stub.url)
+    with caplog.at_level("INFO"):
+        for _ in range(3):
+            _trouble(sink)
+        sink.deliver(BATCH)
+
+    assert 1 == len([line for line in caplog.messages if "publishing to" in line])
+
+
 def test_a_token_that_everybody_may_read_is_refused(make_sink: MakeSink, tmp_path: Path) -> None:
     """Before anything is sent, with what to do; a file that is not there too."""
     settings = section("http://127.0.0.1:1", tmp_path)
