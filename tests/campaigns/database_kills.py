@@ -5,6 +5,7 @@
 Real processes: publishing, and one of the two real servers of tests/services/influx_parts.py.
 `engine` (InfluxDB 1.6 behind a shim of ours) keeps what it acknowledged; `metrics`
 (victoria-metrics) forgets the last seconds of it.  Readings and events are written all the while.
+It is killed again while what it missed is still being made up, which `kills` waits for.
 After the last restart every entry of the journal must be there, once.  Ends with 1 if not.
 """
 

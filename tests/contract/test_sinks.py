@@ -224,7 +224,17 @@ def cursors(tmp_path: Path) -> Iterator[Cursors]:
         yield one
 
 
-@pytest.fixture(params=["recorder", "guide", "mqtt", "influx", "notify"])
+SERVER = pytest.mark.server
+SINKS = [
+    "recorder",
+    "guide",
+    "notify",
+    pytest.param("mqtt", marks=SERVER),
+    pytest.param("influx", marks=SERVER),
+]
+
+
+@pytest.fixture(params=SINKS)
 def stage(
     request: pytest.FixtureRequest,
     make_broker: Callable[..., Broker],

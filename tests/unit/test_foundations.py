@@ -271,6 +271,7 @@ def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
 # --- the tests' own tools -----------------------------------------------------------------------
 
 
+@pytest.mark.server
 def test_a_retained_message_survives_the_death_of_the_broker(broker: Broker) -> None:
     """The tests' broker keeps what it wrote down when it is killed, so that faults can be told."""
     sender = mqtt.Client(CallbackAPIVersion.VERSION2)
@@ -298,6 +299,7 @@ def test_a_retained_message_survives_the_death_of_the_broker(broker: Broker) -> 
     assert [b"33.1"] == heard
 
 
+@pytest.mark.server
 def test_a_stopped_broker_takes_no_connection(broker: Broker) -> None:
     """`stop` returns only when the port is closed, so that an outage begins at once."""
     broker.stop()
@@ -306,6 +308,7 @@ def test_a_stopped_broker_takes_no_connection(broker: Broker) -> None:
         socket.create_connection((broker.host, broker.port), timeout=1)
 
 
+@pytest.mark.server
 def test_a_broker_that_cannot_start_shows_its_log(make_broker: Callable[..., Broker]) -> None:
     """A wrong option is found in the message, without looking for the log."""
     broken = make_broker("no_such_option 1")
