@@ -12,8 +12,11 @@ from daemon.cli import asking
 from daemon.cli.alarm_known import as_markdown
 from daemon.cli.main import invoke
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, USAGE
+from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.writer import Writer
 from daemon.mixing.alarm_catalogue import CATALOGUE
-from tests.unit.stories import Story, mixed
+from daemon.mixing.measured import iso
+from tests.unit.stories import MORNING, Story, mixed
 from tests.unit.test_cli_batch_acts import service
 from tests.unit.test_cli_replay import CONFIG
 
@@ -82,6 +85,44 @@ def test_what_needs_somebody_comes_first_with_why_and_what_to_do(
         (each["reservoir"], each["active"]) for each in found["alarms"]
     ]
     assert not found["flood"]
+
+
+def test_a_flood_and_the_stations_own_alarms_are_listed_too(
+    folder: Path, terminal: Terminal
+) -> None:
+    """The most urgent first, whichever place it is of; what chatters is said to."""
+
+    def told(state: str, why: str, **more: JSON) -> JSON:
+        at = "2026-03-02T08:00:00.000Z"
+        return {"state": state, "since": at, "active": True, "why": why, **more}
+
+    details = {
+        "": {"storage-low": told("unacknowledged", "120 MB are free")},
+        "mix-1": {
+            "salt-low": told("unacknowledged", "lot blue has 900 g left", chatters=True),
+            "salinity-drifting": told("acknowledged", "released as 34.00 ppt", who="kim"),
+            "reading-stale": told("suppressed", "old", reason="probe-fault stands"),
+        },
+    }
+    at = Instant(MORNING, 0.0)
+    pictures: dict[str, JSON] = {
+        name: {"time": iso(at), "alarm_details": each, "alarm_flood": not name}
+        for name, each in details.items()
+    }
+    with Writer(folder / "configured.db") as writer:
+        writer.append([Event("", at, "", Kind.DEVICE, {"state": "began"})], 0.0, pictures)
+    lines = terminal.types("list").splitlines()
+    own = terminal.object("list", "--reservoir", "station")
+
+    heads = [line for line in lines if line.startswith(("HIGH", "medium", "low", "mix-1", "A f"))]
+    assert [
+        "A flood of alarms is on: look for one cause of all.",
+        "HIGH    mix-1 salinity-drifting: acknowledged by kim since 2026-03-02 08:00 UTC",
+        "medium  station storage-low: unacknowledged since 2026-03-02 08:00 UTC",
+        "low     mix-1 salt-low: unacknowledged since 2026-03-02 08:00 UTC, comes and",
+        "mix-1 reading-stale  suppressed since 2026-03-02 08:00 UTC: probe-fault stands",
+    ] == heads
+    assert (True, ["storage-low"]) == (own["flood"], [each["name"] for each in own["alarms"]])
 
 
 def test_where_nothing_stands_that_is_said(folder: Path, terminal: Terminal) -> None:

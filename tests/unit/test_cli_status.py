@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.cli.main import invoke
-from daemon.entries import Event, Instant, Kind
+from daemon.entries import Event, Instant, Kind, Surroundings
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
@@ -116,6 +116,26 @@ def test_a_probe_without_a_value_shows_none(
     assert "no value" in out
     assert "missing" in out
     assert "alarms    probe-fault\n" in out
+
+
+def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Below the reservoirs, and beside the quality of the reading."""
+    station, story, at = a_station(), mixed(minutes=10).silence(2), datetime.now(UTC)
+    entries = story.told(station)
+    now = Instant(at, story.t_s, story.boot)
+    entries += station.advance(Surroundings(now, storage_free_bytes=1))
+    pictures = {name: station.picture(name, now) for name in ("", "mix-1")}
+    with Writer(folder / "configured.db") as writer:
+        writer.append(entries, 0.0, pictures, None)
+
+    assert 0 == invoke(["status"])
+    out = capsys.readouterr().out
+    assert "probes    ct-1 failure\n" in out
+    assert out.rstrip().endswith("station\nalarms   storage-low")
+    assert 0 == invoke(["status", "--json"])
+    assert ["storage-low"] == json.loads(capsys.readouterr().out)["alarms"]
 
 
 def test_in_json_the_picture_is_whole(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
