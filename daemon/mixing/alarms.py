@@ -373,6 +373,13 @@ def restore(state: AlarmState, name: str, who: str, t_s: float) -> AlarmChange:
     return _moved(name, alarm, What.RESTORED, alarm.why if alarm.active else "", t_s, who)
 
 
+def begun(state: AlarmState, name: str, since_s: float) -> None:
+    """Count a condition from when it began, s, where that is seen only later."""
+    alarm = state.known.setdefault(name, Alarm())
+    if not alarm.active and alarm.changing_since_s is None:
+        alarm.changing_since_s = since_s
+
+
 def forget_unknown(state: AlarmState, rows: Mapping[str, AlarmKind]) -> None:
     """Let go of alarms that the catalogue no longer has, as after an update."""
     for name in [*state.known]:

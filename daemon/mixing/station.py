@@ -148,6 +148,7 @@ class Station:
             if settings is None or state.heard_s is None:
                 continue
             if t_s - state.heard_s > alarming.SILENT_S:
+                alarms.begun(state.alarms, "reading-stale", state.heard_s)
                 steps = self._alarms(state, None, at, t_s, settings)
                 entries += _events(steps, name, at, state.batch.id)
                 entries += self._counted(steps, at, t_s)
