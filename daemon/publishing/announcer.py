@@ -25,7 +25,9 @@ HUB_STATUS = "homeassistant/status"
 PAUSE_S = (1.5, 4.0)
 """Shortest and longest; spread, so that many stations do not speak to a hub at once."""
 MOST_KEPT = 500
-"""So many announcements are withdrawn at a time, whoever wrote them in our place."""
+"""So many announcements to be withdrawn are remembered, whoever wrote them in our place."""
+AT_ONCE = 50
+"""So many are withdrawn between two pauses: a slow broker must not hold up what is live."""
 GONE = b"?"
 """Stands for an announcement that is to be withdrawn, whatever it said."""
 PLATFORMS = ("sensor", "binary_sensor", "button")
@@ -91,15 +93,18 @@ class Announcer:
         if self._due_s is None or now_s < self._due_s:
             return []
         wanted = {message.topic: message for message in map(self._plain, self.told)}
-        found = [withdrawal(topic) for topic in self._kept if topic not in wanted]
-        found += [
+        gone = [topic for topic in self._kept if topic not in wanted]
+        found = [
             self._with_removals(each)
             for each, message in zip(self.told, wanted.values(), strict=True)
             if self._asked or self._kept.get(message.topic) != message.payload
         ]
+        found += [withdrawal(topic) for topic in gone[:AT_ONCE]]
         for message in found:
             self._remember(message)
-        unfinished = any(self._kept[topic] != wanted[topic].payload for topic in wanted)
+        unfinished = len(gone) > AT_ONCE or any(
+            self._kept[topic] != wanted[topic].payload for topic in wanted
+        )
         self._asked = False
         self._due_s = now_s + self._pause_s() if unfinished else None
         return found

@@ -341,7 +341,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         (place / "broker").mkdir()
-        broker = Broker(place / "broker", find_free_port(), ("max_queued_messages 0",))
+        # It would write down all the rubbish that it keeps at each message.
+        calm = ("max_queued_messages 0", "autosave_on_changes false", "autosave_interval 60")
+        broker = Broker(place / "broker", find_free_port(), calm)
         broker.start()
         try:
             found = campaign(place, broker, options.count, options.seed)

@@ -7,7 +7,7 @@ from random import Random
 import pytest
 
 from daemon.config.services import COMMANDS
-from daemon.publishing.announcer import HUB_STATUS, MOST_KEPT, PAUSE_S, Announcer
+from daemon.publishing.announcer import AT_ONCE, HUB_STATUS, MOST_KEPT, PAUSE_S, Announcer
 from daemon.publishing.bench_buttons import Bench
 from daemon.publishing.discovery import Announced, announcement
 from daemon.publishing.letters import Letter
@@ -102,7 +102,7 @@ def test_a_reservoir_that_went_away_is_withdrawn() -> None:
     one.hear(kept(OTHER, b"{}"), 100.0)
     late = one.due(100.0 + LONGEST_S)
 
-    assert [(OTHER, b""), (TOPIC, announcement("homeassistant", BARE).payload)] == [
+    assert [(TOPIC, announcement("homeassistant", BARE).payload), (OTHER, b"")] == [
         (each.topic, each.payload) for each in first
     ]
     assert [(OTHER, b"", True)] == [(each.topic, each.payload, each.retain) for each in late]
@@ -138,11 +138,12 @@ def test_a_flood_of_strangers_announcements_is_taken_in_parts() -> None:
         one.hear(kept(topic, b"x" * 60_000), 0.1)
     one.hear(kept(TOPIC, b"forged too"), 0.2)
     held = len(one.kept)
-    sent = one.due(LONGEST_S)
+    first, *more = (one.due(number * LONGEST_S) for number in range(1, 20))
 
     assert MOST_KEPT + 1 == held
-    assert MOST_KEPT == sum(each.payload == b"" for each in sent)
-    assert [announcement("homeassistant", BARE)] == [each for each in sent if each.topic == TOPIC]
+    assert announcement("homeassistant", BARE) == first[0]
+    assert [AT_ONCE + 1, *[AT_ONCE] * 9, *[0] * 9] == [len(sent) for sent in (first, *more)]
+    assert {b""} == {each.payload for sent in (first[1:], *more) for each in sent}
 
 
 @pytest.mark.parametrize("topic", [TOPIC, OTHER])
