@@ -10,19 +10,16 @@ import subprocess
 import sys
 import textwrap
 import tomllib
-from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
 import pytest
 import serial
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
-from paho.mqtt.enums import CallbackAPIVersion
 
 from daemon.entries import Flag, Instant, Reading
-from tests.conftest import Broker, PtyPair, find_free_port, wait_until
+from tests.conftest import PtyPair, find_free_port
 
 ROOT = Path(__file__).parents[2]
 LOCKS = ("deploy/requirements.txt", "deploy/build-requirements.txt", "tests/requirements.txt")
@@ -269,52 +266,6 @@ def test_a_folder_with_other_files_is_left_alone(tmp_path: Path) -> None:
 
 
 # --- the tests' own tools -----------------------------------------------------------------------
-
-
-@pytest.mark.server
-def test_a_retained_message_survives_the_death_of_the_broker(broker: Broker) -> None:
-    """The tests' broker keeps what it wrote down when it is killed, so that faults can be told."""
-    sender = mqtt.Client(CallbackAPIVersion.VERSION2)
-    sender.connect(broker.host, broker.port)
-    sender.loop_start()
-    sender.publish("wing/mix-1", b"33.1", qos=1, retain=True).wait_for_publish(5)
-    sender.disconnect()
-    sender.loop_stop()
-    broker.write_down()
-    broker.kill()
-    broker.start()
-
-    heard: list[bytes] = []
-    reader = mqtt.Client(CallbackAPIVersion.VERSION2)
-    reader.on_message = lambda _client, _data, message: heard.append(bytes(message.payload))
-    reader.connect(broker.host, broker.port)
-    reader.subscribe("wing/mix-1", qos=1)
-    reader.loop_start()
-    try:
-        wait_until(lambda: bool(heard), "the retained message")
-    finally:
-        reader.disconnect()
-        reader.loop_stop()
-
-    assert [b"33.1"] == heard
-
-
-@pytest.mark.server
-def test_a_stopped_broker_takes_no_connection(broker: Broker) -> None:
-    """`stop` returns only when the port is closed, so that an outage begins at once."""
-    broker.stop()
-
-    with pytest.raises(ConnectionRefusedError):
-        socket.create_connection((broker.host, broker.port), timeout=1)
-
-
-@pytest.mark.server
-def test_a_broker_that_cannot_start_shows_its_log(make_broker: Callable[..., Broker]) -> None:
-    """A wrong option is found in the message, without looking for the log."""
-    broken = make_broker("no_such_option 1")
-
-    with pytest.raises(AssertionError, match="Unknown configuration variable"):
-        broken.start()
 
 
 def test_a_free_port_can_be_listened_on(free_port: int) -> None:
