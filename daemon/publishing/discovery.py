@@ -22,7 +22,7 @@ from daemon.entries import JSON, Flag, Phase
 from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
 from daemon.mixing.health import Health
 from daemon.publishing.bench_buttons import Bench, bench_buttons
-from daemon.publishing.payloads import Message, place, to_json
+from daemon.publishing.payloads import PICTURE_EXPIRES_S, Message, place, to_json
 
 BELIEVED = "value_json.flag | default(9) in (1, 2, 3)"
 QUALITY = {
@@ -44,9 +44,6 @@ OF_STATION = ("alarm.acknowledge",)
 OWN = "station"
 """What the station itself is called among the devices; no reservoir may be."""
 DIAGNOSTIC = "diagnostic"
-EXPIRE_S = 180
-"""Without a new picture for so long nobody measures, and every entity is unavailable; probes are
-read once a minute at the least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +133,7 @@ def components(told: Announced) -> dict[str, JSON]:
         id_: {
             "unique_id": f"{told.id}-{id_}",
             "state_topic": f"{here}/state",
-            "expire_after": EXPIRE_S,
+            "expire_after": PICTURE_EXPIRES_S,
             **each,
         }
         for id_, each in bare.items()

@@ -14,6 +14,9 @@ from daemon.entries import JSON, Event, Flag, Instant, Reading
 from daemon.journal.reader import Stored
 from daemon.journal.rows import from_ms, to_ms
 
+PICTURE_EXPIRES_S = 180
+"""Without a new picture for so long nobody measures; probes are read once a minute at the least."""
+
 
 @dataclass(frozen=True, slots=True)
 class Message:
@@ -93,8 +96,18 @@ def availability(station: str, *, online: bool) -> Message:
 
 
 def state_message(station: str, reservoir: str, picture: JSON) -> Message:
-    """The whole present picture of a reservoir, for whoever comes later too."""
-    return Message(f"{place(station, reservoir)}/state", to_json(picture), retain=True)
+    """The whole present picture of a reservoir, for whoever comes later too.
+
+    Not for who comes so late that it is no longer the present: where a probe is read, it
+    changes with each reading, and the broker forgets one that was not followed by another.
+    """
+    read = isinstance(picture, dict) and picture.get("probe") is not None
+    return Message(
+        f"{place(station, reservoir)}/state",
+        to_json(picture),
+        retain=True,
+        expires_s=PICTURE_EXPIRES_S if read else None,
+    )
 
 
 def alarm_message(station: str, event: Event) -> Message:
