@@ -12,6 +12,7 @@ import zlib
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
@@ -65,8 +66,10 @@ def _pack(tests: dict[str, Flag]) -> str:
     return packed + _DIGITS[tests[CALIBRATING]] if CALIBRATING in tests else packed
 
 
-def _unpack(packed: str) -> dict[str, Flag]:
-    return {name: Flag(int(digit)) for name, digit in zip(_PACKED, packed, strict=False)}
+@lru_cache(maxsize=256)  # most readings are flagged as the one before
+def _unpack(packed: str) -> Mapping[str, Flag]:
+    found = zip(_PACKED, packed, strict=False)
+    return MappingProxyType({name: Flag(int(digit)) for name, digit in found})
 
 
 def text_proof(*words: str) -> int:
@@ -154,7 +157,7 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
             salinity=row[7],
             salinity_u=row[8],
             flag=Flag(row[9]),
-            tests=_unpack(row[10]),
+            tests=dict(_unpack(row[10])),
             pump=None if row[11] is None else bool(row[11]),
             fault=row[12],
             spoken=row[13],

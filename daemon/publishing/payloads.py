@@ -18,6 +18,9 @@ PICTURE_EXPIRES_S = 180
 """Without a new picture for so long nobody measures; probes are read once a minute at the least."""
 
 
+_ENCODER = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+
+
 @dataclass(frozen=True, slots=True)
 class Message:
     """One message to a topic.
@@ -137,8 +140,7 @@ def to_json(value: JSON) -> bytes:
     Raises:
         ValueError: A number in it is not finite, which JSON cannot say.
     """
-    text = json.dumps(value, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
-    return text.encode(errors="replace")
+    return _ENCODER.encode(value).encode(errors="replace")
 
 
 def place(station: str, reservoir: str) -> str:
