@@ -18,7 +18,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.export_anew import recomputed
-from daemon.cli.export_summaries import SUMMARY_COLUMNS, summary_lines, warning
+from daemon.cli.export_summaries import SUMMARY_COLUMNS, spoilt, summary_lines, warning
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.reader import Reader
@@ -162,8 +162,7 @@ def export(
         told = _told(what, shape, stored, wanted)
         if what is What.SUMMARIES:
             told = summary_lines(reader, wanted.holds)
-        elif what is What.READINGS:
-            _warn(reader, wanted)
+        _warn(what, reader, wanted)
         if out is None:
             write(told, what, shape, sys.stdout)
             return
@@ -324,9 +323,12 @@ def _check(what: What, wanted: Wanted, calibration: str | None) -> None:
         fail("a summary cannot be computed under another calibration; readings can", USAGE)
 
 
-def _warn(reader: Reader, wanted: Wanted) -> None:
-    sentence = warning(reader, wanted.holds)
-    if sentence:
+def _warn(what: What, reader: Reader, wanted: Wanted) -> None:
+    """Say what of the wanted readings, or of their summaries, is not written."""
+    if what not in (What.READINGS, What.SUMMARIES):
+        return
+    old = warning(reader, wanted.holds) if what is What.READINGS else ""
+    for sentence in filter(None, (old, spoilt(reader))):
         complain(sentence)
 
 

@@ -40,9 +40,19 @@ SUMMARY_COLUMNS = (
 
 def kept(reader: Reader, after: int = 0) -> Iterator[Summary]:
     """Yield every summary in the journal whose first `seq` follows, in order."""
+    return (each for each in _all(reader, after) if each is not None)
+
+
+def spoilt(reader: Reader) -> str:
+    """Say how many summaries the disk has changed; empty when none."""
+    count = sum(each is None for each in _all(reader, 0))
+    return f"{count} summaries were changed on the disk and are left out" if count else ""
+
+
+def _all(reader: Reader, after: int) -> Iterator[Summary | None]:
     while some := reader.summaries(after):
-        after = some[-1].first_seq
-        yield from some
+        after = some[-1][0]
+        yield from (each for _, each in some)
 
 
 def summary_lines(

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 NEWEST = 2000
 """How far back a reading may lie and still renew a picture."""
 
+MEND = "start 'brinewright run' anew, which puts it aside and keeps what is whole"
+
 
 @dataclass(frozen=True, slots=True)
 class Stored:
@@ -114,16 +116,18 @@ class Reader:
             ).fetchall()
         return [_event(row, origins) for row in found]
 
-    def summaries(self, after: int = 0, limit: int = 2000) -> list[Summary]:
-        """Up to `limit` minute summaries of old readings whose first `seq` follows, in order."""
+    def summaries(self, after: int = 0, limit: int = 2000) -> list[tuple[int, Summary | None]]:
+        """Up to `limit` minute summaries of old readings whose first `seq` follows, in order.
+
+        None stands for one that the disk has changed.
+        """
         with self._open() as db:
             origins = _origins(db)
             found = db.execute(
                 f"SELECT {COLUMNS} FROM summaries WHERE first_seq > ? ORDER BY first_seq LIMIT ?",  # noqa: S608
                 (after, limit),
             ).fetchall()
-        known = (to_summary(row, origins.get(row[2])) for row in found)
-        return [each for each in known if each is not None]
+        return [(row[0], to_summary(row, origins.get(row[2]))) for row in found]
 
     def summarised_to(self) -> int:
         """The `seq` up to which readings have become summaries; 0 when none has."""
@@ -165,10 +169,20 @@ class Reader:
         return row is not None and row[0] == "measuring began"
 
     def memory(self) -> tuple[int, str] | None:
-        """The station's last kept state and the `seq` it belongs to."""
+        """The station's last kept state and the `seq` it belongs to.
+
+        Raises:
+            JournalBrokenError: The disk has changed it.
+        """
         with self._open() as db:
-            found: tuple[int, str] | None = db.execute("SELECT seq, state FROM memory").fetchone()
-        return found
+            row = db.execute("SELECT seq, state, proof FROM memory").fetchone()
+        if row is None:
+            return None
+        seq, state, proof = row
+        if proof is not None and proof != rows.text_proof(str(seq), state):
+            msg = f"journal {self._path}: the station's state was changed on the disk; {MEND}"
+            raise JournalBrokenError(msg)
+        return seq, state
 
     def backlog(self, seq: int, most: int) -> tuple[int, Instant | None]:
         """Return how many entries follow `seq`, and when the first of them was.
@@ -229,10 +243,7 @@ class Reader:
                 raise JournalMissingError(self._path) from exc
             # SQLite names a spoilt table in its message, and the name may be noise.
             if isinstance(exc, UnicodeDecodeError) or broken(exc):
-                msg = (
-                    f"journal {self._path}: spoilt on the disk: {exc}; start 'brinewright run'"
-                    " anew, which puts it aside and keeps what is whole"
-                )
+                msg = f"journal {self._path}: spoilt on the disk: {exc}; {MEND}"
                 raise JournalBrokenError(msg) from exc
             raise JournalError(f"journal {self._path}: cannot be read: {exc}") from exc
 

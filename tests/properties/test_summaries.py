@@ -64,7 +64,8 @@ def test_summaries_together_hold_every_count_sum_and_end(given_: list[Reading]) 
                 lambda db: summarise(db, db.execute(OLDEST, (10**9, 100)).fetchall())
             )
         reader = Reader(path)
-        left, said = reader.readings(), reader.summaries(limit=100)
+        left = reader.readings()
+        said = [each for _, each in reader.summaries(limit=100) if each is not None]
 
     assert ([], 0) == (left, damaged)
     assert len(given_) == sum(each.readings for each in said)

@@ -368,6 +368,13 @@ def test_readings_that_became_summaries_are_told_and_written_apart(
     assert OK == invoke(["export", "readings", *late, "--config", str(config)])
     assert "" == capsys.readouterr().err
 
+    with Writer(tmp_path / "j.db") as writer:
+        writer.within(lambda db: db.execute("UPDATE summaries SET salinity_mean = 39"))
+    assert OK == invoke(["export", "summaries", "--config", str(config)])
+    said = capsys.readouterr()
+    assert 1 == len(said.out.splitlines())
+    assert "2 summaries were changed on the disk" in said.err
+
 
 def test_a_journal_that_was_put_aside_is_read_by_name(
     config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
