@@ -62,8 +62,8 @@ class ScriptedClock:
         return Instant(wall, round(self.true_s - self.booted_s + 12.0, 3), self.boot, self.synced)
 
     def real_s(self, duration_s: float) -> float:
-        """Nobody waits here."""
-        return 0.0
+        """As long as it says; nobody waits it out, for the probe can be woken at any time."""
+        return duration_s
 
 
 @dataclass
