@@ -43,7 +43,7 @@ if TYPE_CHECKING:
 RATE_AIM, AGE_AIM_S = 5000.0, 1.0
 PATIENCE_S = 900.0
 WINDOW = 1000
-BROKER = ("max_queued_messages 0", "autosave_on_changes false")
+BROKER = ("max_queued_messages 0", "max_inflight_messages 500", "autosave_on_changes false")
 """It writes down once a second what it holds; at each change it would do little else."""
 LIVE = "at_s"
 """Fact of a picture: when it was written, seconds since 1970."""
