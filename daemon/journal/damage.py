@@ -29,7 +29,7 @@ STEPS = 10_000
 NEWEST_READINGS = 2_000
 MAGIC = b"SQLite format 3\0"
 HEADER = 100
-SMALL = ("origins", "identity", "memory", "pictures", "summarised", "events")
+SMALL = ("origins", "identity", "memory", "pictures", "summarised", "unproven", "events")
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,18 +128,18 @@ def _untrue(db: sqlite3.Connection) -> str:
         number: tuple(origin)
         for number, *origin in db.execute(f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins")  # noqa: S608
     }
-    for row in db.execute(f"SELECT {rows.EVENT_COLUMNS} FROM events"):  # noqa: S608 - a constant
+    for row in db.execute(f"SELECT {rows.EVENT_ASKED} FROM events"):  # noqa: S608 - a constant
         if not sound_event(rows.to_event(row, origins.get(row[1]))):
             return f"event {row[0]} was changed"
     newest = db.execute(
-        f"SELECT {rows.READING_COLUMNS} FROM readings ORDER BY seq DESC LIMIT ?",  # noqa: S608
+        f"SELECT {rows.READING_ASKED} FROM readings ORDER BY seq DESC LIMIT ?",  # noqa: S608
         (NEWEST_READINGS,),
     )
     for row in newest:
         if rows.to_reading(row, origins.get(row[1])) is None:
             return f"reading {row[0]} was changed"
-    memory = db.execute("SELECT seq, state, proof FROM memory").fetchone()
-    return "" if memory is None or sound_memory(*memory) else "the station's state was changed"
+    memory = db.execute(f"SELECT {rows.MEMORY_ASKED} FROM memory").fetchone()  # noqa: S608
+    return "" if memory is None or rows.sound_memory(*memory) else "the station's state was changed"
 
 
 def sound_event(event: Event | None) -> bool:
@@ -152,11 +152,6 @@ def sound_event(event: Event | None) -> bool:
         except ValueError:
             return False
     return True
-
-
-def sound_memory(seq: int, state: str, proof: int | None) -> bool:
-    """Say whether the station's state is what was written; one of an older version has no proof."""
-    return proof is None or proof == rows.text_proof(str(seq), state)
 
 
 def _tables(db: sqlite3.Connection) -> list[tuple[Any, ...]]:

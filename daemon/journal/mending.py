@@ -20,7 +20,7 @@ from daemon.journal import rows
 from daemon.journal.aside import free_name
 from daemon.journal.confirmed import furthest
 from daemon.journal.cursors import cursors_path
-from daemon.journal.damage import damage, sound_event, sound_memory
+from daemon.journal.damage import damage, sound_event
 from daemon.journal.log_end import commits_lost
 from daemon.journal.memory import restore, restore_batches
 from daemon.journal.writer import SKIPPED_PER_BOOT, JournalBrokenError, Writer, take_lock
@@ -188,7 +188,7 @@ def carried(path: Path) -> Carried:
 
 
 def _carry_events(db: sqlite3.Connection, origins: dict[Any, Any], found: Carried) -> None:
-    columns = _columns(db, "events", rows.EVENT_COLUMNS)
+    columns = _columns(db, "events", rows.EVENT_ASKED, rows.EVENT_COLUMNS)
     # From both ends, so that one spoilt page hides no more than itself.
     for order in ("ASC", "DESC"):
         for row in _some(db, f"SELECT {columns} FROM events ORDER BY seq {order}"):  # noqa: S608
@@ -199,7 +199,7 @@ def _carry_events(db: sqlite3.Connection, origins: dict[Any, Any], found: Carrie
 
 
 def _carry_readings(db: sqlite3.Connection, origins: dict[Any, Any], found: Carried) -> None:
-    columns = _columns(db, "readings", rows.READING_COLUMNS)
+    columns = _columns(db, "readings", rows.READING_ASKED, rows.READING_COLUMNS)
     newest = f"SELECT {columns} FROM readings ORDER BY seq DESC LIMIT {READINGS_CARRIED}"  # noqa: S608
     for row in _some(db, newest):
         reading = rows.to_reading(row, origins.get(row[1]))
@@ -209,20 +209,23 @@ def _carry_readings(db: sqlite3.Connection, origins: dict[Any, Any], found: Carr
 
 
 def _carry_memory(db: sqlite3.Connection, found: Carried) -> None:
-    columns = _columns(db, "memory", "seq, state, proof")
+    columns = _columns(db, "memory", rows.MEMORY_ASKED, "seq, state, proof")
     for seq, state, proof in _some(db, f"SELECT {columns} FROM memory"):  # noqa: S608
         whole = isinstance(seq, int) and isinstance(state, str)
-        if not whole or not sound_memory(seq, state, proof):
+        if not whole or not rows.sound_memory(seq, state, proof):
             continue
         if restore(state) is not None or restore_batches(state) is not None:
             found.memory = (seq, state)
             found.highest = max(found.highest, seq)
 
 
-def _columns(db: sqlite3.Connection, table: str, names: str) -> str:
-    """Return what to ask for; tables of older versions have no proof."""
+def _columns(db: sqlite3.Connection, table: str, asked: str, names: str) -> str:
+    """Return what to ask for; rows of older versions have no check."""
+    if next(_some(db, "SELECT 1 FROM sqlite_schema WHERE name = 'unproven'"), None):
+        return asked
     there = {row[1] for row in _some(db, f"PRAGMA table_info({table})")}
-    return names if "proof" in there else names.replace("proof", "NULL")
+    none = f"coalesce(proof, {rows.LOST})" if "proof" in there else str(rows.UNPROVEN)
+    return names.replace("proof", none)
 
 
 def _some(db: sqlite3.Connection, question: str) -> Iterator[tuple[Any, ...]]:

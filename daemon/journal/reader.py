@@ -60,12 +60,12 @@ class Reader:
         with self._open() as db:
             origins = _origins(db)
             readings = db.execute(
-                f"SELECT {rows.READING_COLUMNS} FROM readings"  # noqa: S608 - a constant
+                f"SELECT {rows.READING_ASKED} FROM readings"  # noqa: S608 - a constant
                 " WHERE seq > ? ORDER BY seq LIMIT ?",
                 (seq, limit),
             ).fetchall()
             events = db.execute(
-                f"SELECT {rows.EVENT_COLUMNS} FROM events WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
+                f"SELECT {rows.EVENT_ASKED} FROM events WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
                 (seq, limit),
             ).fetchall()
         stored = [
@@ -81,7 +81,7 @@ class Reader:
         with self._open() as db:
             origins = _origins(db)
             found = db.execute(
-                f"SELECT {rows.READING_COLUMNS} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
+                f"SELECT {rows.READING_ASKED} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
                 (since_seq,),
             ).fetchall()
         known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in found)
@@ -93,7 +93,7 @@ class Reader:
         with self._open() as db:
             origins = _origins(db)
             found = db.execute(
-                f"SELECT {rows.EVENT_COLUMNS} FROM events{where} ORDER BY seq",  # noqa: S608
+                f"SELECT {rows.EVENT_ASKED} FROM events{where} ORDER BY seq",  # noqa: S608
                 values,
             ).fetchall()
         return [_event(row, origins) for row in found]
@@ -110,7 +110,7 @@ class Reader:
         with self._open() as db:
             origins = _origins(db)
             found = db.execute(
-                f"SELECT {rows.EVENT_COLUMNS} FROM events"  # noqa: S608
+                f"SELECT {rows.EVENT_ASKED} FROM events"  # noqa: S608
                 " WHERE seq > ? AND kind = ? ORDER BY seq",
                 (since_seq, str(kind)),
             ).fetchall()
@@ -175,11 +175,11 @@ class Reader:
             JournalBrokenError: The disk has changed it.
         """
         with self._open() as db:
-            row = db.execute("SELECT seq, state, proof FROM memory").fetchone()
+            row = db.execute(f"SELECT {rows.MEMORY_ASKED} FROM memory").fetchone()  # noqa: S608
         if row is None:
             return None
         seq, state, proof = row
-        if proof is not None and proof != rows.text_proof(str(seq), state):
+        if not rows.sound_memory(seq, state, proof):
             msg = f"journal {self._path}: the station's state was changed on the disk; {MEND}"
             raise JournalBrokenError(msg)
         return seq, state
@@ -259,7 +259,7 @@ class Reader:
 def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> Reading | None:
     """Return the last reading of a probe after `seq`, if it is among the newest of all."""
     row = db.execute(
-        f"SELECT {rows.READING_COLUMNS} FROM readings"  # noqa: S608 - a constant
+        f"SELECT {rows.READING_ASKED} FROM readings"  # noqa: S608 - a constant
         " WHERE seq > max(?, (SELECT max(seq) FROM readings) - ?)"
         " AND origin IN (SELECT id FROM origins WHERE reservoir = ? AND probe = ?)"
         " ORDER BY seq DESC LIMIT 1",

@@ -36,7 +36,7 @@ MOST_OWED = 5_000
 SLICE = 400
 """Readings in one slice."""
 
-OLDEST = f"SELECT {rows.READING_COLUMNS} FROM readings WHERE seq <= ? ORDER BY seq LIMIT ?"  # noqa: S608
+OLDEST = f"SELECT {rows.READING_ASKED} FROM readings WHERE seq <= ? ORDER BY seq LIMIT ?"  # noqa: S608
 SUMMARY = f"INSERT INTO summaries ({COLUMNS}) VALUES ({', '.join('?' * 25)})"  # noqa: S608
 FLOOR = """
     SELECT min(

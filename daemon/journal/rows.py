@@ -28,6 +28,15 @@ READING_COLUMNS = (
 )
 ORIGIN_COLUMNS = "reservoir, probe, boot, calibration"
 EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts, proof"
+UNPROVEN = -1
+"""Stands for the check of a row that an older version wrote; it has none."""
+LOST = -2
+"""Stands for a check that was there once; it is none."""
+_OLD = "seq <= (SELECT to_seq FROM unproven)"
+_ASKED = f"coalesce(proof, iif({_OLD}, {UNPROVEN}, {LOST})) AS proof"
+READING_ASKED = READING_COLUMNS.replace("proof", _ASKED)
+EVENT_ASKED = EVENT_COLUMNS.replace("proof", _ASKED)
+MEMORY_ASKED = f"seq, state, {_ASKED}"
 DAMAGED = "damaged entry"
 _HEAD = struct.Struct("<5q")
 _VALUES = struct.Struct("<4dq")
@@ -75,6 +84,11 @@ def _unpack(packed: str) -> Mapping[str, Flag]:
 def text_proof(*words: str) -> int:
     """Return the check of some text."""
     return zlib.crc32("\0".join(words).encode())
+
+
+def sound_memory(seq: int, state: str, proof: int | None) -> bool:
+    """Say whether the station's state is what was written, from `MEMORY_ASKED`."""
+    return proof in (UNPROVEN, text_proof(str(seq), state))
 
 
 @lru_cache(maxsize=64)
@@ -141,12 +155,12 @@ def event_row(seq: int, number: int, origin: Origin, event: Event) -> tuple[Any,
 
 
 def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
-    """Rebuild a reading from a row of `READING_COLUMNS` and its origin; None if damaged."""
+    """Rebuild a reading from a row of `READING_ASKED` and its origin; None if damaged."""
     if origin is None:
         return None
     reservoir, probe, boot, calibration = origin
     try:
-        if row[14] is not None and row[14] != _reading_proof(row, origin):
+        if row[14] not in (UNPROVEN, _reading_proof(row, origin)):
             return None
         return Reading(
             reservoir=reservoir,
@@ -168,11 +182,11 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
 
 
 def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
-    """Rebuild an event from a row of `EVENT_COLUMNS` and its origin; None if damaged."""
+    """Rebuild an event from a row of `EVENT_ASKED` and its origin; None if damaged."""
     if origin is None:
         return None
     try:
-        if row[8] is not None and row[8] != _event_proof(row, origin):
+        if row[8] not in (UNPROVEN, _event_proof(row, origin)):
             return None
         facts = json.loads(row[7])
         return Event(

@@ -125,6 +125,18 @@ MIGRATIONS: tuple[str, ...] = (
     ) STRICT;
     INSERT INTO summarised VALUES (1, 0, 0, 0, 0);
     """,
+    # Up to which number rows have no check since an older version wrote them; later ones that
+    # seem to have none were changed.
+    """
+    CREATE TABLE unproven (
+        id INTEGER PRIMARY KEY CHECK (id = 1),
+        to_seq INTEGER NOT NULL
+    ) STRICT;
+    INSERT INTO unproven SELECT 1, max(
+        coalesce((SELECT max(seq) FROM readings WHERE proof IS NULL), 0),
+        coalesce((SELECT max(seq) FROM events WHERE proof IS NULL), 0),
+        coalesce((SELECT max(seq) FROM memory WHERE proof IS NULL), 0));
+    """,
 )
 
 

@@ -99,6 +99,14 @@ def test_a_calibration_that_was_changed_is_left_behind(path: Path) -> None:
     assert [] == calibrations(Reader(path))
 
 
+def test_a_check_that_is_gone_proves_nothing(path: Path) -> None:
+    """A turned bit in the head of a row shifts its columns and takes its check away."""
+    change(path, "UPDATE readings SET spoken = 'x', proof = NULL WHERE seq = 2000")
+
+    assert "reading 2000 was changed" == damage(path).why
+    assert "damaged entry" == getattr(Reader(path).after(1999, 1)[0].entry, "facts", {})["state"]
+
+
 def test_publishers_follow_the_new_journal_from_its_start(path: Path) -> None:
     """What was carried comes again under its old number, what is new under a new one."""
     sink = Recorder()
