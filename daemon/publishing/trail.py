@@ -5,6 +5,9 @@ killed in between has forgotten what he said he had.  So beside the cursor, whic
 moves with each acknowledgement, a second one trails: it passes an entry only when
 the other side was still there a set time after it acknowledged.  After a fault, and
 after a restart, entries come again from the second.
+
+A line that never holds for that time makes no headway beyond what can be sent in it:
+the price of not knowing a lost line from a lost memory.
 """
 
 from __future__ import annotations
