@@ -163,20 +163,20 @@ def test_a_journal_moved_aside_does_nothing_again(tmp_path: Path) -> None:
 
 
 def test_a_broken_inbox_stops_no_measuring(tmp_path: Path) -> None:
-    """It is named in the log once, and commands that nobody can read wait for its keeper."""
+    """It is put aside, which the log says, and the next command is answered as ever."""
     station = Station(tmp_path, speed=1.0)
     inbox_of(station).path.write_bytes(b"no database" * 1000)
     with measuring(station) as process:
         wait_until(lambda: bool(began(station)), "measuring to begin", 30.0)
         wait_until(
-            lambda: any("journal-inbox.db: file is not a" in line for line in process.said),
+            lambda: any("the inbox of commands was spoilt" in line for line in process.said),
             "a line",
         )
         asked = cli(station, "batch", "note", "hello")
         assert process.stop() == 0
 
-    assert (69, "") == (asked.returncode, asked.stdout)
-    assert "journal-inbox.db: file is not a database" in asked.stderr
+    assert (1, "") == (asked.returncode, asked.stdout)
+    assert "no batch is known in mix-1" in asked.stderr
     assert_plain_speech(process)
 
 
