@@ -16,7 +16,7 @@ from tests.unit.stories import of, phases
 
 VERBS = ("confirm", "next", "retry", "abort")
 PLACES = {"bottle": BOTTLE_MS_CM, "wrong bottle": 12.6, "air": 0.0, "silence": None}
-ABOUT_A_PROBE = {Kind.CALIBRATION, Kind.COMMAND, Kind.ALARM}
+ABOUT_A_PROBE = {Kind.CALIBRATION, Kind.COMMAND, Kind.ALARM, Kind.DEVICE}
 DOINGS = st.lists(
     st.sampled_from((*VERBS, *PLACES, "start", "check", "restart", "confirm", "confirm", "bottle")),
     max_size=25,
