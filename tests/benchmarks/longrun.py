@@ -107,8 +107,16 @@ def lines() -> Iterator[list[tuple[int, LineProbe]]]:
             os.close(end)
 
 
-def day(hours: int, folder: Path) -> tuple[list[Hour], float, int, Timed, int]:
-    """Play it; return the hours, CPU seconds, readings, slices, and bytes of journal."""
+def day(
+    hours: int, folder: Path, hour_s: int = HOUR_S
+) -> tuple[list[Hour], float, int, Timed, int]:
+    """Play it; return the hours, CPU seconds, entries, slices, and bytes of journal.
+
+    Args:
+        hours: How many.
+        folder: Where the journal goes.
+        hour_s: How long each is, s; less than an hour for a slice of it.
+    """
     clock = SteppedClock()
     path = folder / "journal.db"
     # An hour is kept, so that there is something to do all day.
@@ -126,7 +134,7 @@ def day(hours: int, folder: Path) -> tuple[list[Hour], float, int, Timed, int]:
             station, [probe for _, probe in probes], writer, clock, LOG, keeping=keeping
         )
         loop.turn()  # opens the ports
-        for second in range(1, hours * HOUR_S + 1):
+        for second in range(1, hours * hour_s + 1):
             if (second - 1) % BATCH_S == 0:
                 stages = [Stage.setting(plain_batch(), seed=second + n) for n in range(RESERVOIRS)]
             for (master, _), stage in zip(probes, stages, strict=True):
@@ -136,7 +144,7 @@ def day(hours: int, folder: Path) -> tuple[list[Hour], float, int, Timed, int]:
             before_ns = time.process_time_ns()
             loop.turn()
             spent_ns += time.process_time_ns() - before_ns
-            if second % HOUR_S == 0:
+            if second % hour_s == 0:
                 seen.append(Hour(resident_mib(), len([*Path("/proc/self/fd").iterdir()])))
         loop.finish(clock.now())
         written = writer.last_seq
