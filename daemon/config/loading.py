@@ -24,6 +24,7 @@ _LONGEST_SHOWN = 60
 _ECHOES = {"default_factory_not_called"}
 """Kinds of fault that only repeat that another key of the same table is wrong."""
 _LARGEST_FILE = 1_000_000
+_ACCOUNT = re.compile(r"://[^/\s]*@")
 _POSITION = re.compile(
     r"^(?P<what>.*) \(at line (?P<line>\d+), column (?P<column>\d+)\)$", re.DOTALL
 )
@@ -180,7 +181,7 @@ def _shown(value: object) -> str:
     if isinstance(value, bool):
         return str(value).lower()
     try:
-        written = repr(value)
+        written = _ACCOUNT.sub("://(account)@", repr(value))
     except (ValueError, RecursionError):
         return "a value too large to show"
     return written if len(written) <= _LONGEST_SHOWN else written[:_LONGEST_SHOWN] + "..."

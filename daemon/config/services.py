@@ -61,6 +61,9 @@ def _web_address(value: str) -> str:
     if not value.startswith(("http://", "https://")) or value.endswith("://"):
         msg = "it does not begin with http:// or https:// and a host"
         raise ValueError(msg)
+    if "@" in value.split("/")[2]:
+        msg = "it holds an account, and secrets stand in files of their own"
+        raise ValueError(msg)
     return value
 
 

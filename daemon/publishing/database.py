@@ -276,9 +276,9 @@ def _cause(exc: Exception) -> BaseException:
 
 
 def _bare(url: str) -> str:
-    """Return scheme, host and port, without what may be an account."""
+    """Return scheme, host and port."""
     parts = urlsplit(url)
-    return f"{parts.scheme}://{parts.netloc.rpartition('@')[2]}"
+    return f"{parts.scheme}://{parts.netloc}"
 
 
 def _tls(settings: Influx) -> ssl.SSLContext | None:

@@ -1,9 +1,9 @@
-"""Passwords, tokens and keys, each in a file that not everybody may read."""
+"""Passwords, tokens and keys, each in a file that not everybody may read or write."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from stat import S_IROTH
+from stat import S_IROTH, S_IWOTH
 
 from daemon.publishing.sink import SinkError
 
@@ -16,7 +16,7 @@ def read_secret(path: Path | None, key: str) -> str | None:
         key: The key of the configuration that names it.
 
     Raises:
-        SinkError: It cannot be read, is empty, or everybody may read it.
+        SinkError: It cannot be read, is empty, or everybody may read or write it.
     """
     if path is None:
         return None
@@ -32,7 +32,9 @@ def read_secret(path: Path | None, key: str) -> str | None:
 
 
 def check_private(path: Path, key: str) -> None:
-    """Return only when not everybody may read a file.
+    """Return only when not everybody may read or write a file.
+
+    Who may write it can have alarms sent to himself.
 
     Raises:
         SinkError: Everybody may, or it is not there.
@@ -41,6 +43,11 @@ def check_private(path: Path, key: str) -> None:
         mode = path.stat().st_mode
     except OSError as exc:
         raise SinkError(f"{key}: {path} cannot be read: {exc.strerror}") from exc
+    if mode & S_IWOTH:
+        raise SinkError(
+            f"{key}: everybody on this machine may change {path}; take that away with"
+            f" 'chmod o-rw {path}', and write it anew if strangers have been here"
+        )
     if mode & S_IROTH:
         raise SinkError(
             f"{key}: everybody on this machine may read {path}; take that away with"

@@ -305,7 +305,8 @@ def test_no_broker_and_no_such_host_are_sentences(
 @pytest.mark.parametrize(
     "mode, content, sentence",
     [
-        (0o644, "word", "everybody on this machine may read .* 'chmod o-r"),
+        (0o644, "word", "everybody on this machine may read .* 'chmod o-r "),
+        (0o602, "word", "everybody on this machine may change .* 'chmod o-rw "),
         (0o600, "", "is empty; write the secret into it"),
         (None, "", "cannot be read: No such file or directory"),
     ],

@@ -195,6 +195,7 @@ PROBE = "reservoir[mix-1].probe[ct-1]"
         ('username = "brinewright"', "", ["mqtt.password_file = 'mqtt-password'", "username"]),
         ("password_file", "password", ["mqtt.password is not", "nearest is password_file"]),
         ("http://", "127://", ["influx.url", "http:// or https://"]),
+        ("http://", "http://kim:word@", ["influx.url = 'http://(account)@127", "holds an account"]),
         ("127.0.0.1:8407", "8407", ["page.listen = '8407'", "host:port"]),
         ("[station]", "[reservoir]", ["not valid TOML at line 5"]),
         ("[[reservoir]]", "[reservoir]", ["reservoir = {", "in double brackets"]),
@@ -210,6 +211,7 @@ def test_a_fault_is_a_sentence(before: str, after: str, parts: list[str]) -> Non
     assert [] != matching, found
     assert all(one.startswith(f"{FILE}: ") and one.endswith(".") for one in found)
     assert all("\n" not in one for one in found)
+    assert not any("kim" in one or "word@" in one for one in found)
 
 
 def test_all_faults_come_at_once() -> None:
