@@ -12,6 +12,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Kind, Phase
+from daemon.mixing.arrival import ARRIVAL_PPT, FRESH_BINS, arrived, still_falling
 from daemon.mixing.batch_state import (
     ENDED_KEPT,
     STEADY,
@@ -33,8 +34,6 @@ if TYPE_CHECKING:
 
 __all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "Step", "age_h"]
 
-ARRIVAL_PPT = 0.3
-FRESH_BINS = 6
 FALL_SHARE = 0.5
 SALTED_PPT = 2.0
 REJUDGE_S = 60.0
@@ -245,17 +244,8 @@ def _idle(
     state.peak = max(now, state.peak)
     if now < FALL_SHARE * state.peak and state.peak > SALTED_PPT:
         return _begin_blank(state, new, now, "purified water seen running onto old water")
-    low, high = level.quartiles()
-    if max(now - low, high - now) < ARRIVAL_PPT or _still_falling(level):
-        return []
-    why = "salt seen arriving" if now > low + ARRIVAL_PPT else "water seen arriving"
-    return [*_adopt(state, new, now), *_dissolve(state, t_s, why)]
-
-
-def _still_falling(level: Level) -> bool:
-    """Say whether water may still be running in, so that it is too early to name it."""
-    recent = level.medians[-FRESH_BINS:]
-    return bool(recent) and recent[-1] < recent[0] - ARRIVAL_PPT / 3
+    why = arrived(state, level, now, t_s)
+    return [*_adopt(state, new, now), *_dissolve(state, t_s, why)] if why else []
 
 
 def _blank(
@@ -266,7 +256,7 @@ def _blank(
         # Salt that is told and does not come must be missed.
         state.salted_since_s = t_s
     state.rest_level = now if state.rest_level is None else min(state.rest_level, max(low, 0.0))
-    if now < min(low, state.rest_level) + ARRIVAL_PPT or _still_falling(level):
+    if now < min(low, state.rest_level) + ARRIVAL_PPT or still_falling(level):
         return _purity(state, level, settings)
     return _dissolve(state, t_s, "salt seen arriving")
 

@@ -126,6 +126,8 @@ class BatchState:
         lot: The lot of dry mix that was used last, for its stock; empty when none was told.
         rest_level: Salinity of the water before anything was added.
         peak: Highest level since the batch began.
+        rests_at: Where salinity rests while no batch is known; None before it does.
+        fallen_since_s: Since when it is lower, which may be a bubble, s; None while it is not.
         salted_since_s: When dissolving began, s; None once it has been learned from.
         remaining: How far salinity still has to go by the last forecast; None without.
         called: Salinity of the last `stabilised` call.
@@ -158,6 +160,8 @@ class BatchState:
     lot: str = ""
     rest_level: float | None = None
     peak: float = 0.0
+    rests_at: float | None = None
+    fallen_since_s: float | None = None
     salted_since_s: float | None = None
     remaining: float | None = None
     called: float | None = None

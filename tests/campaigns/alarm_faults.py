@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from datetime import timedelta
 
+from calibration.record import Record
 from daemon.entries import Follower, Instant, Phase, Surroundings
 from daemon.mixing.due import Due
 from daemon.mixing.station import ReservoirSettings
 from daemon.mixing.uncertainty import ProbeUncertainty
 from simulators.instrument import Instrument
-from tests.campaigns.rooms import PERIOD_S, RESERVOIR, Room, sample_of
+from tests.campaigns.rooms import PERIOD_S, RESERVOIR, START, Room, sample_of
+from tests.unit.calibrating_parts import Corner as Bottles
 
 SECOND = "ct-2"
 LOOK_S = 60.0
@@ -28,21 +31,31 @@ class Corner(Room):
     """A room that also looks around, may have a second probe, and may want batches.
 
     Attributes:
+        calibrated: What the journal holds of calibrations, oldest first.
         second: Another probe in the same water; None for none.
         due: Batches that are wanted.
         free_bytes: Left on the card.
         followers: Publishers, and how far they are behind.
         synced: Whether something sets the clock.
+        hangs: Whether the driver gives nothing any more, not even faults.
         grams: What a right dose is.
     """
 
+    calibrated: tuple[Record, ...] = ()
     second: Instrument | None = None
     due: tuple[Due, ...] = ()
     free_bytes: int = 20_000_000_000
     followers: tuple[Follower, ...] = ()
     synced: bool = True
+    hangs: bool = False
     grams: float = 0.0
     _looked_s: float = field(default=0.0, init=False)
+
+    def __post_init__(self) -> None:
+        """Start the station with the calibrations that are on record."""
+        super().__post_init__()
+        for record in self.calibrated:
+            self.station.calibrated(record)
 
     def reservoir_settings(self) -> ReservoirSettings:
         """What the station is told: the second probe and what is wanted as well."""
@@ -62,7 +75,10 @@ class Corner(Room):
         return replace(super().now(), synced=self.synced)
 
     def _sample(self, after_s: float) -> None:
-        super()._sample(after_s)
+        if self.hangs:
+            self.stage.advance(self.stage.t_s + after_s)
+        else:
+            super()._sample(after_s)
         if self.second is not None:
             water = self.stage.reservoir
             self.second.follow(after_s, water.conductivity_at_probe(), water.temperature_C)
@@ -82,6 +98,8 @@ class Fault:
         within_s: How soon after the fault, s.
         happen: Brings the room to where it can go wrong and lets it; returns with the fault there.
         needs: What the room must have, as arguments of `Corner`.
+        creeps: Whether it comes on slowly, so that its alarm may be there before it counts as a
+            fault; any other must have been preceded by no alarm at all.
     """
 
     name: str
@@ -89,6 +107,7 @@ class Fault:
     within_s: float
     happen: Callable[[Corner], None]
     needs: Callable[[int], dict[str, object]] = lambda _: {}
+    creeps: bool = False
 
 
 def released(room: Corner, factor: float = 1.0) -> None:
@@ -124,6 +143,26 @@ def cable_pulled(room: Corner) -> None:
     released(room)
     room.wait(HOUR_S)
     room.act("plug", **{"in": 0.0})
+
+
+def driver_hangs(room: Corner) -> None:
+    """The probe's driver gives no samples any more, and no faults either."""
+    released(room)
+    room.wait(HOUR_S)
+    room.hangs = True
+
+
+def worn_cell(room: Corner) -> None:
+    """Somebody calibrates a probe whose cell is worn by a fifth."""
+    released(room)
+    room.station.calibrated(Bottles(gain=0.8, wall=room.now().wall).calibrate())
+
+
+def days_are_over(room: Corner) -> None:
+    """Nobody calibrates a probe in the ninety days after the last time; their end is the fault."""
+    released(room)
+    soon = timedelta(seconds=PERIOD_S)
+    room.until(lambda: (room.now().wall + soon).date() > START.date(), 24 * HOUR_S)
 
 
 def impure_fill(room: Corner) -> None:
@@ -222,9 +261,16 @@ def two_probes(seed: int) -> dict[str, object]:
     return {"second": Instrument(seed=seed + 1_000_000)}
 
 
+def long_calibrated(_: int) -> dict[str, object]:
+    """A probe that was calibrated ninety days before."""
+    record = Bottles(gain=1.0, wall=START - timedelta(days=90)).calibrate()
+    return {"calibrated": (record,)}
+
+
 FAULTS = (
     Fault("cable pulled", "probe-fault", 90.0, cable_pulled),
     Fault("noise on the line", "probe-fault", 90.0, trouble(garbage=1.0)),
+    Fault("driver hangs", "reading-stale", 8 * 60.0, driver_hangs),
     Fault("probe stuck", "probe-fault", 32 * 60.0, trouble(stuck=1.0)),
     Fault("purifier spent", "blank-impure", 15 * 60.0, impure_fill),
     Fault("salt told, not poured", "mixing-overdue", 31 * 60.0, never_poured),
@@ -235,6 +281,8 @@ FAULTS = (
     Fault("lid off", "salinity-drifting", 60 * 60.0, lid_off),
     Fault("heater stuck", "temperature-out-of-band", 25 * 60.0, heater_stuck),
     Fault("second probe fouled", "probe-disagrees", 15 * 60.0, second_fouled, two_probes),
+    Fault("worn cell calibrated", "calibration-refused", 60.0, worn_cell),
+    Fault("not calibrated", "calibration-due", 60.0, days_are_over, long_calibrated),
     Fault("bag nearly empty", "salt-low", 60.0, bag_nearly_empty),
     Fault(
         "nobody began",

@@ -3,9 +3,10 @@
     python -m tests.campaigns.alarms --batches 500 --faults 20 --seed 1
 
 Batches with nothing wrong are mixed, kept for five hours and used, with the noise, bubbles and
-lost replies of an ordinary probe; whatever is raised then is counted, and what is gone again
-within a minute is a nuisance.  Each fault is brought about many times, with other seeds.  Exit 0,
-or 1 when there was a nuisance, or a fault whose alarm was not the first or came late.
+lost replies of an ordinary probe in a room of ordinary warmth and draught; whatever is raised then
+is for nothing, and what is gone again within a minute is a nuisance besides.  Each fault is brought
+about many times, with other seeds.  Exit 0, or 1 when anything was raised for nothing, or there
+was a fault whose alarm was not the first or came late.
 """
 
 from __future__ import annotations
@@ -34,6 +35,9 @@ SETTINGS = BatchSettings(
 )
 WORTH = ProbeUncertainty(conductivity_percent=0.5, temperature_C=0.1)
 CLUMSY = 0.003
+INSIDE_C = 0.5
+"""A room at rest is so far inside the band of the water, °C."""
+DRAUGHTY_G_H = 60.0
 KEPT_S = 5 * HOUR_S
 NUISANCE_S = 60.0
 AFTER_S = 600.0
@@ -71,8 +75,9 @@ class Came:
 
     def right(self, fault: Fault) -> bool:
         """Say whether the right alarm came in time, before any other."""
-        first = self.before[:1] or self.first
-        return fault.alarm in first and (bool(self.before) or self.after_s <= fault.within_s)
+        if self.before:
+            return fault.creeps and self.before[0] == fault.alarm
+        return fault.alarm in self.first and self.after_s <= fault.within_s
 
 
 def corner(seed: int, **needs: object) -> Corner:
@@ -92,6 +97,12 @@ def corner(seed: int, **needs: object) -> Corner:
     dose = mix_for(34.0, water_g=purified_g(FILL_L, at_C), mix=story.mix)
     room.grams = dose * (1.0 + dice.gauss(0.0, CLUMSY))
     room.act("trouble", bubbles_per_h=dice.uniform(0.0, 4.0), dropout_chance=dice.uniform(0, 0.02))
+    water = room.stage.reservoir
+    water.vessel = replace(
+        water.vessel,
+        room_C=dice.uniform(BAND_C[0] + INSIDE_C, BAND_C[1] - INSIDE_C),
+        evaporation_g_h=dice.uniform(0.0, DRAUGHTY_G_H),
+    )
     return room
 
 
@@ -145,7 +156,7 @@ def try_fault(fault: Fault, seed: int) -> Came:
 
 
 def _batches(count: int, seed: int) -> int:
-    """Run ordinary batches and print what was raised; return how many nuisances there were."""
+    """Run ordinary batches and print what was raised, all of it for nothing; return how much."""
     found, nuisances, released = Counter[str](), Counter[str](), 0
     for number in range(count):
         room = ordinary(seed * 1_000_000 + number)
@@ -157,7 +168,7 @@ def _batches(count: int, seed: int) -> int:
     sys.stdout.write(f"{count} ordinary batches, {released} released\n")
     sys.stdout.write(f"raised with nothing wrong: {dict(found) or 'none'}\n")
     sys.stdout.write(f"of them gone within a minute: {dict(nuisances) or 'none'}\n")
-    return nuisances.total()
+    return found.total()
 
 
 def _faults(count: int, seed: int) -> int:
@@ -191,9 +202,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--faults", type=int, default=2)
     parser.add_argument("--seed", type=int, default=1)
     options = parser.parse_args(arguments)
-    nuisances = _batches(options.batches, options.seed) if options.batches else 0
+    idle = _batches(options.batches, options.seed) if options.batches else 0
     wrong = _faults(options.faults, options.seed) if options.faults else 0
-    return 1 if nuisances or wrong else 0
+    return 1 if idle or wrong else 0
 
 
 if __name__ == "__main__":
