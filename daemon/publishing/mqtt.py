@@ -9,7 +9,8 @@ than `kept_after_s` comes again after a lost connection; see `trail`.
 
 Version 5 of the protocol is spoken, and 3.1.1 with a broker that refuses 5.
 Such a broker acknowledges also what it forbids, so there a missing right is
-not told.
+not told; nor can it be told how large a message we take, so there the bound is
+its own (mosquitto: `message_size_limit`).
 """
 
 from __future__ import annotations

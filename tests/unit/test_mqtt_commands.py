@@ -98,10 +98,11 @@ def test_a_command_goes_into_the_inbox_and_its_answer_comes_out(
         waiting.reservoir,
         waiting.facts,
     )
-    assert (f"{HERE}/mix-1/command/reply", b"c-1", False) == (
+    assert (f"{HERE}/mix-1/command/reply", b"c-1", False, 3600) == (
         reply.topic,
         reply.correlation,
         reply.retain,
+        reply.expires_s,
     )
     assert {
         "id": "a",
