@@ -11,6 +11,8 @@ measures, and whoever lets it expire after a while sees that.
 
 What the journal remembers of a reservoir that is no longer configured, or of an
 alarm that there is no longer, is taken from the broker: nobody can end it any more.
+That waits until hubs were told that its entities are gone, for a hub complains of an
+emptied topic that it still looks at (from memory).
 """
 
 from __future__ import annotations
@@ -26,6 +28,8 @@ from daemon.publishing.payloads import Message, alarm_message, state_message
 LOOK_S = 0.5
 """So that a picture a second is never a second old."""
 LONG_AGO_S = float("-inf")
+TAKE_AWAY_AFTER_S = 8.0
+"""Twice the longest pause before an announcement; see `announcer`."""
 
 
 class Source(Protocol):
@@ -61,6 +65,8 @@ class Live:
     _journal: str = field(default="", init=False)
     _shown: dict[str, bytes] = field(default_factory=dict, init=False)
     _alarms_to_seq: int = field(default=0, init=False)
+    _began_s: float | None = field(default=None, init=False)
+    _gone: dict[str, Message] = field(default_factory=dict, init=False)
 
     def due(self, now_s: float) -> list[Message]:
         """Return what changed since the last look.
@@ -76,13 +82,23 @@ class Live:
             self.forget()
             self._journal = journal
         self._looked_s = now_s
-        return [*self._alarms(), *self._pictures()]
+        if self._began_s is None:
+            self._began_s = now_s
+        found = [*self._alarms(), *self._pictures()]
+        self._gone |= {each.topic: each for each in found if not each.payload}
+        found = [each for each in found if each.payload]
+        if now_s - self._began_s >= TAKE_AWAY_AFTER_S:
+            found += self._gone.values()
+            self._gone.clear()
+        return found
 
     def forget(self) -> None:
         """Show everything again at the next look: the broker may have lost what it kept."""
         self._looked_s = LONG_AGO_S
         self._shown.clear()
+        self._gone.clear()
         self._alarms_to_seq = 0
+        self._began_s = None
 
     def _pictures(self) -> list[Message]:
         found = []
