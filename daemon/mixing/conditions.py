@@ -37,14 +37,18 @@ TOGETHER_S = 120.0
 
 
 def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
-    """Return what is wrong with the readings."""
+    """Return what is wrong with the readings.
+
+    A jump is what a bubble makes as it comes and as it goes: with a lost reply beside it, it
+    is no fault of the probe.  One that goes on jumping has no reading that can be used.
+    """
     if usable:
         return {}
+    stale = {"reading-stale": f"the last reading of {reading.probe} that can be used is old"}
     failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
-    return {
-        "probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}",
-        "reading-stale": f"the last reading of {reading.probe} that can be used is old",
-    }
+    if not reading.fault and failed == ["spike"]:
+        return stale
+    return {"probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}"} | stale
 
 
 def of_silence(probe: str, silent_s: float) -> dict[str, str]:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from tests.campaigns.alarm_faults import FAULTS, Fault
-from tests.campaigns.alarms import ordinary, raised, try_fault
+from tests.campaigns.alarm_faults import FAULTS, Fault, released
+from tests.campaigns.alarms import corner, ordinary, raised, try_fault
+from tests.campaigns.rooms import QUIET_PERIOD_S
 
 
 @pytest.mark.parametrize("seed", range(7001, 7006))
@@ -14,6 +15,17 @@ def test_a_batch_with_nothing_wrong_raises_nothing(seed: int) -> None:
     room = ordinary(seed)
 
     assert room.releases
+    assert [] == [*raised(room.events)]
+
+
+@pytest.mark.parametrize("seed", [7011, 7013])
+def test_a_probe_that_is_read_seldom_raises_nothing_either(seed: int) -> None:
+    """Twice a minute, a bubble comes, goes and has a lost reply beside it within a minute."""
+    room = corner(seed)
+    released(room)
+    room.act("trouble", bubbles_per_h=6.0, dropout_chance=0.03)
+    room.wait(18 * 3600.0, QUIET_PERIOD_S)
+
     assert [] == [*raised(room.events)]
 
 
