@@ -197,7 +197,7 @@ def _judge_now(state: BatchState, level: Level, t_s: float, settings: BatchSetti
     recent = level.since(level.times_s[-1] - LATE_S)
     if not recent:
         return []
-    state.called = sum(recent) / len(recent)
+    state.called = median(recent)  # a bubble among them would draw a mean to what it is not
     return judge(state, t_s, settings)
 
 

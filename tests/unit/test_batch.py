@@ -161,6 +161,19 @@ def test_undecided_is_judged_again_each_minute_as_readings_come() -> None:
     assert "" == state.advice
 
 
+@pytest.mark.parametrize("bubble", [[30.0] * 12, [26.0] * 5])
+def test_a_bubble_brings_no_undecided_batch_to_its_release(bubble: list[float]) -> None:
+    """What is too high to be released does not become right by readings that are too low."""
+    state = BatchState()
+    state.phase = Phase.DISSOLVING
+    judged(state, 34.95)
+    assert Phase.VERIFYING is state.phase
+    level = level_of(*[34.95] * 10, *bubble, *[34.95] * 8)
+
+    assert [] == entered(on_more_readings(state, level, 1060.0, SETTINGS))
+    assert 34.95 == state.called
+
+
 @pytest.mark.parametrize("phase", [Phase.IDLE, Phase.BLANK])
 def test_steadiness_without_salt_is_nothing(phase: Phase) -> None:
     """The detector may find still water steady; no batch follows from it."""
