@@ -3,11 +3,13 @@
 Stabilised means: all the salt that will dissolve has dissolved, the reservoir
 is homogeneous, and the probe's salinity is within 0.1 of its final value.
 
-Readings are gathered into half-minute cells (`stability_cells`); at the end of
-a cell the models of what is still to come are weighed (`stability_fit`), the
-figures of how salinity came to rest and whether the probe lives are worked out
-(`stability_evidence`), and a score puts them together (`stability_score`).  A
-call needs a score above the limit for some cells in a row, and no veto.  After
+Readings are gathered into half-minute cells (`stability_cells`); each minute,
+and each half minute once nothing vetoes a call, the models of what is still to
+come are weighed (`stability_fit`), the figures of how salinity came to rest
+and whether the probe lives are worked out (`stability_evidence`), and a score
+puts them together (`stability_score`).  A
+call needs some decisions in a row without a veto, and a mean score of theirs
+above the limit.  After
 the call the level is watched (`stability_watch`).
 """
 
@@ -30,8 +32,8 @@ from daemon.mixing.stability_forecast import Forecast
 LEAST_SALINITY = 1.5
 """Water below this is not a mixed batch; a probe in air reads so, too."""
 
-DWELL = 2
-"""Decisions in a row that must be above the limit for a call."""
+DWELL = 3
+"""Decisions in a row, none vetoed, whose mean score must be above the limit for a call."""
 
 MOST_SALINITY = 42.0
 """Upper end of PSS-78; brine that passes the probe before it is mixed may read more."""
@@ -82,7 +84,7 @@ class Stability:
     """Decides for one reservoir; plain JSON-able data in its fields.
 
     Before `arm` it only learns the noise.  After it, `advance` yields at most
-    one `Forecast` each 30 s, `Stabilised` once, and then `Disturbed` once when
+    one `Forecast` a minute, `Stabilised` once, and then `Disturbed` once when
     the water changes again, which arms it anew by itself.
 
     Attributes:
@@ -92,7 +94,8 @@ class Stability:
         cells: Closed half minutes.
         memory: What decisions leave to one another.
         watch: The level called, while settled.
-        passed: Decisions in a row above the limit.
+        scores: Scores of the newest decisions in a row that nothing vetoed, oldest first.
+        near: Whether the figures of the newest decision would have allowed a call.
         highest: Highest level since the decision began.
         pump_off_index: Newest cell in which a pump input said "off".
         pump_on_index: First cell of the present run of "on"; None when nobody says.
@@ -104,7 +107,8 @@ class Stability:
     cells: cells_.Cells = field(default_factory=cells_.Cells)
     memory: motion_.Memory = field(default_factory=motion_.Memory)
     watch: watch_.Watch = field(default_factory=watch_.Watch)
-    passed: int = 0
+    scores: list[float] = field(default_factory=list)
+    near: bool = False
     highest: float = 0.0
     pump_off_index: int | None = None
     pump_on_index: int | None = None
@@ -113,8 +117,10 @@ class Stability:
         """Begin a decision: salt or water arrived at monotonic time `t_s`."""
         self.armed_at_s = t_s
         self.settled = False
-        self.passed = 0
+        self.scores = []
+        self.near = False
         self.highest = 0.0
+        motion_.begin(self.memory)
 
     def advance(self, t_s: float, reading: Reading) -> tuple[Finding, ...]:
         """Take one reading at monotonic time `t_s` (never decreasing)."""
@@ -143,7 +149,7 @@ class Stability:
         newest, salinity = self.cells.index[-1], self.cells.salinity[-1]
         if self.settled:
             return self._watch(newest, salinity, restarted=restarted)
-        return self._decide(newest) if evidence_.due(newest) else ()
+        return self._decide(newest) if evidence_.due(newest, near=self.near) else ()
 
     def _pump(self) -> bool:
         """Follow the pump input; return whether it was seen to start again."""
@@ -160,22 +166,24 @@ class Stability:
         """Forecast, and call if the evidence has been good for long enough."""
         found = evidence_.examine(self.cells, self.memory)
         if found is None:
-            self.passed = 0
+            self.scores, self.near = [], False
             return ()
         self.highest = max(self.highest, min(found.level, MOST_SALINITY))
-        forecast = forecast_.forecast(found.look, found.level, found.level_u)
+        told: tuple[Finding, ...] = ()
+        if evidence_.due(newest, near=False):
+            told = (forecast_.forecast(found.look, found.level, found.level_u),)
         odds = score_.log_odds(found.figures)
         limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
-        veto = self._veto(found, newest)
-        self.passed = self.passed + 1 if odds > limit and not veto else 0
-        if self.passed < DWELL:
-            return (forecast,)
+        self.near = not score_.veto(found.figures)
+        self.scores = [] if self._veto(found, newest) else [*self.scores[1 - DWELL :], odds]
+        if len(self.scores) < DWELL or sum(self.scores) / DWELL <= limit:
+            return told
         self.settled = True
         sigma = math.sqrt(self.memory.noise_var or found.sigma**2)
         self.watch = watch_.begin(found.level, sigma, newest)
-        reason = score_.reason(found, odds, limit)
+        reason = score_.reason(found, sum(self.scores) / DWELL, limit)
         reason["pump"] = "said to be on" if self._pump_known(newest) else "inferred from the flow"
-        return (forecast, Stabilised(found.level, found.level_u, reason))
+        return (*told, Stabilised(found.level, found.level_u, reason))
 
     def _pump_known(self, newest: int) -> bool:
         """Return whether a pump input has said "on" long enough to rely on."""

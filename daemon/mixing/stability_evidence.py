@@ -16,13 +16,14 @@ import numpy as np
 from daemon.mixing.stability_cells import Cells, Floats
 from daemon.mixing.stability_fit import CAUTIOUS, TRUSTING, Outlook, chance_beyond, outlook
 from daemon.mixing.stability_lattice import Lattice, lattice, log, rounding_var, scatter
-from daemon.mixing.stability_life import of_life, of_noise
+from daemon.mixing.stability_life import of_break, of_life, of_noise
 from daemon.mixing.stability_motion import (
     HALT_STEPS,
     SLOPE_SPANS,
     Memory,
     began,
     forget,
+    look_for_turn,
     of_approach,
     of_halt,
     of_series,
@@ -58,9 +59,12 @@ class Evidence:
     slope_u_per_h: float
 
 
-def due(index: int) -> bool:
-    """Return whether a decision is taken at the end of this cell: every minute."""
-    return index % 2 == 1
+def due(index: int, *, near: bool) -> bool:
+    """Return whether a decision is taken at the end of this cell.
+
+    Every minute, and at every cell once the last decision was free of vetoes.
+    """
+    return near or index % 2 == 1
 
 
 def examine(cells: Cells, memory: Memory) -> Evidence | None:
@@ -95,8 +99,10 @@ def examine(cells: Cells, memory: Memory) -> Evidence | None:
     slope, slope_u = of_slopes(figures, grid, inflation)
     of_approach(figures, grid, start)
     of_series(figures, grid)
+    look_for_turn(memory, cells.index[-1], grid.level, grid.sigma)
     of_halt(figures, grid, memory, start)
     of_noise(figures, grid, memory)
+    of_break(figures, grid, memory, cells.index[-1])
     of_life(figures, grid, cells)
     recent = int(np.count_nonzero(grid.known[:40]))
     effective = max(1.0, recent / inflation)

@@ -57,25 +57,12 @@ def _choices() -> npt.NDArray[np.int64]:
 
 
 _PAIRS = _choices()
-_COLUMNS = np.concatenate(
-    [np.tile(np.array([0, 1]), (len(_PAIRS), 1)), _PAIRS], axis=1
-)  # constant, lag, first and second mode
-_ROWS_AT = _COLUMNS[:, :, None]
-_COLUMNS_AT = _COLUMNS[:, None, :]
 _USED = (_PAIRS != _NONE).astype(float)
 _TAU_OF = np.where(_PAIRS == _NONE, 1.0, TAUS_MIN[np.minimum(_PAIRS - 2, len(TAUS_MIN) - 1)])
 _SLOW = _USED * (_TAU_OF >= SLOW_FROM_MIN)
-_DIAGONAL = np.concatenate(
-    [
-        np.full((len(_PAIRS), 1), 1e-6),
-        np.full((len(_PAIRS), 1), _LAG_SD**-2),
-        np.where(_PAIRS == _NONE, 1.0, _REMAINDER_SD**-2),
-    ],
-    axis=1,
-)
-_FOUR = np.arange(4)
-_RIDGE = 1e-9 * np.eye(4)
-_PRIOR = _DIAGONAL[:, :, None] * np.eye(4)[None, :, :]
+_LEVEL_PRIOR = 1e-6
+_RIDGE = 1e-9
+_MODE_PRIOR = np.diag([_REMAINDER_SD**-2] * len(TAUS_MIN) + [1.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,30 +146,51 @@ def outlook(
     moment = weighted.T @ departure
     total = float(precision @ departure**2)
 
-    matrix = gram[_ROWS_AT, _COLUMNS_AT] + _PRIOR
-    right = moment[_COLUMNS]
-    scale = 1.0 / np.sqrt(matrix[:, _FOUR, _FOUR])
-    scaled = matrix * scale[:, :, None] * scale[:, None, :] + _RIDGE
-    covariance = np.linalg.inv(scaled) * scale[:, :, None] * scale[:, None, :]
-    mean = (covariance @ right[:, :, None])[:, :, 0]
-    sign, log_det = np.linalg.slogdet(scaled)
-    log_det = log_det - 2.0 * np.log(scale).sum(axis=1)
-    evidence = 0.5 * (
-        np.log(_DIAGONAL).sum(axis=1) - log_det - (total - (right * mean).sum(axis=1))
-    )
-    evidence = caution.trust * np.where(sign > 0, evidence, -np.inf)
-    fitted = design[:, _COLUMNS[int(np.argmax(evidence))]] @ mean[int(np.argmax(evidence))]
-    return _signed(mean, covariance, evidence, fitted, caution.extrapolation)
+    shared, reduced = _shared_inverse(gram), moment[2:]
+    across = shared @ gram[:2, 2:]
+    own = gram[2:, 2:] - gram[:2, 2:].T @ across + _MODE_PRIOR
+    reduced = reduced - across.T @ moment[:2]
+    cov, mean, log_det = _by_pairs(own, reduced)
+    explained = float(moment[:2] @ shared @ moment[:2]) + (reduced[_PAIRS - 2] * mean).sum(axis=1)
+    evidence = caution.trust * 0.5 * (explained - total - log_det)
+    best = int(np.argmax(evidence))
+    modes = design[:, _PAIRS[best]]
+    rest = shared @ (moment[:2] - gram[:2, _PAIRS[best]] @ mean[best])
+    fitted = design[:, :2] @ rest + modes @ mean[best]
+    return _signed(mean, cov, evidence, fitted, caution.extrapolation)
+
+
+def _shared_inverse(gram: Floats) -> Floats:
+    """Return the inverse of the block of the final value and the lag, which all models share."""
+    a, b, c = gram[0, 0] + _LEVEL_PRIOR, gram[0, 1], gram[1, 1] + _LAG_SD**-2
+    return np.asarray(np.array([[c, -b], [-b, a]]) / (a * c - b * b))
+
+
+def _by_pairs(own: Floats, reduced: Floats) -> tuple[Floats, Floats, Floats]:
+    """Solve each pair of modes, the shared columns being eliminated.
+
+    Returns variance of the first, of the second and their covariance, a model;
+    the means of both; and the logarithm of the determinant.
+    """
+    first, second = _PAIRS[:, 0] - 2, _PAIRS[:, 1] - 2
+    var = own.diagonal()
+    one, other = var[first], var[second]
+    size = np.sqrt(one * other)
+    r = own[first, second] * (_PAIRS[:, 0] != _PAIRS[:, 1]) / size
+    free = np.maximum((1.0 + _RIDGE) ** 2 - r * r, _RIDGE)
+    cov = np.stack([1.0 / (one * free), 1.0 / (other * free), -r / (size * free)], axis=1)
+    x, y = reduced[first], reduced[second]
+    mean = np.stack([cov[:, 0] * x + cov[:, 2] * y, cov[:, 2] * x + cov[:, 1] * y], axis=1)
+    return cov, mean, np.log(one) + np.log(other) + np.log(free)
 
 
 def _signed(
-    mean: Floats, covariance: Floats, evidence: Floats, fitted: Floats, extrapolation: float
+    mean: Floats, cov: Floats, evidence: Floats, fitted: Floats, extrapolation: float
 ) -> Outlook:
     """Give slow modes their sign: salt still to come is never negative."""
-    left = -mean[:, 2:] * _USED
-    block = covariance[:, 2:, 2:]
-    var_each = np.maximum(block[:, [0, 1], [0, 1]], 1e-12)
-    cross = block[:, 0, 1] * _USED[:, 1]
+    left = -mean * _USED
+    var_each = np.maximum(cov[:, :2], 1e-12)
+    cross = cov[:, 2] * _USED[:, 1]
     var_rest = var_each[:, 0] * _USED[:, 0] + var_each[:, 1] * _USED[:, 1] + 2.0 * cross
     total = left.sum(axis=1)
     for which in (0, 1):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -22,6 +22,11 @@ _PARTS = (0.25, 0.5, 0.25)
 """Weight of each side of a model, so that its own doubt counts beside that between models."""
 
 _QUANTILES = (0.05, 0.5, 0.95)
+_USUAL_MIN = 4.0
+"""Slower than this, minutes, a time constant is the rarer the longer it is.
+
+A call must weigh every heap alike; a forecast tells what mostly comes.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +52,7 @@ class Forecast:
 
 def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
     """Return the forecast that the models make together."""
+    look = replace(look, weight=_usual(look))
     remaining = float(look.weight @ look.remaining)
     var = float(look.weight @ (look.spread**2 + (look.remaining - remaining) ** 2))
     low, middle, high = _arrivals(look)
@@ -59,6 +65,14 @@ def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
         stable_in_low_s=low * 60.0,
         stable_in_high_s=None if high >= 0.9 * last else high * 60.0,
     )
+
+
+def _usual(look: Outlook) -> Floats:
+    """Return the weights of the models with slow ones held for as rare as they are."""
+    first = np.where(look.first != 0.0, look.tau_first_min, 0.0)
+    second = np.where(look.second != 0.0, look.tau_second_min, 0.0)
+    weight = look.weight * _USUAL_MIN / np.maximum(np.maximum(first, second), _USUAL_MIN)
+    return np.asarray(weight / weight.sum())
 
 
 def _arrivals(look: Outlook) -> tuple[float, float, float]:

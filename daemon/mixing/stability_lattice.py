@@ -137,15 +137,17 @@ def _lag(salinity: Floats, rate: Floats) -> float:
     which are slow, have a part in it; held back while temperature rests.
     """
     newest = salinity[:6][np.isfinite(salinity[:6])]
-    away = np.flatnonzero(np.abs(salinity - np.median(newest)) > _LAG_NEAR)
+    if len(newest) == 0:
+        return 0.0
+    away = np.flatnonzero(np.abs(salinity - _median(newest)) > _LAG_NEAR)
     span = min(_LAG_CELLS, int(away[0]) if len(away) else _LAG_CELLS)
     moved, turned = np.diff(salinity[:span]), np.diff(rate[:span])
     there = np.isfinite(moved) & np.isfinite(turned)
     moved, turned = moved[there], turned[there]
     if len(moved) < 12:  # noqa: PLR2004 - fewer tell nothing
         return 0.0
-    moved = moved - np.median(moved)
-    reach = 4.0 * float(np.median(np.abs(moved))) + LEAST_NOISE
+    moved = moved - _median(moved)
+    reach = 4.0 * _median(np.abs(moved)) + LEAST_NOISE
     moved = np.minimum(np.maximum(moved, -reach), reach)
     slope = float(moved @ turned) / (float(turned @ turned) + _LAG_RIDGE)
     return min(max(slope, -_MOST_LAG), _MOST_LAG)
@@ -157,7 +159,16 @@ def scatter(salinity: Floats) -> float:
     bends = bends[np.isfinite(bends)]
     if len(bends) == 0:
         return 0.02
-    return max(float(np.median(bends)) * 1.4826 / math.sqrt(6.0), LEAST_NOISE)
+    return max(_median(bends) * 1.4826 / math.sqrt(6.0), LEAST_NOISE)
+
+
+def _median(values: Floats) -> float:
+    """Return the median; numpy's own takes several times longer over so few values."""
+    ordered = np.sort(values)
+    half = len(ordered) // 2
+    if len(ordered) % 2:
+        return float(ordered[half])
+    return float(ordered[half - 1] + ordered[half]) / 2.0
 
 
 def _plausible(salinity: Floats, sigma: float) -> npt.NDArray[np.bool_]:
@@ -206,4 +217,4 @@ def signed_log(value: float, unit: float) -> float:
 def mean(values: Floats) -> float:
     """Return the mean of what is known; 0 when nothing is."""
     there = values[np.isfinite(values)]
-    return float(there.mean()) if len(there) else 0.0
+    return float(there.sum()) / len(there) if len(there) else 0.0

@@ -5,13 +5,18 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import numpy.typing as npt
 
 from daemon.mixing.stability_cells import CELL_S, Cells, Floats
-from daemon.mixing.stability_lattice import COARSE_K, PER_MIN, Lattice, mean, scatter
+from daemon.mixing.stability_lattice import COARSE_K, PER_MIN, Lattice, log, mean, scatter
 from daemon.mixing.stability_motion import Memory
 
 _LEAST_READING_NOISE = 0.0005
 _COARSE_MS_CM = 0.02
+_BREAK_SPAN = 8
+_BREAK_REACH = 140
+_LEAST_LOG_VAR = 0.02
+_SALTY_SHARE = 0.7
 
 
 def of_noise(figures: dict[str, float], grid: Lattice, memory: Memory) -> None:
@@ -41,6 +46,70 @@ def of_noise(figures: dict[str, float], grid: Lattice, memory: Memory) -> None:
     blocks = np.where(grid.known, grid.salinity, np.nan)[:80]
     blocks = blocks[: 10 * (len(blocks) // 10)].reshape(-1, 10).mean(axis=1)
     figures["slow_scatter"] = math.log(scatter(blocks))
+
+
+def of_break(figures: dict[str, float], grid: Lattice, memory: Memory, newest: int) -> None:
+    """The sharpest step of the noise to quieter since motion began, and to louder after it.
+
+    A pump that stops takes the flow noise with it within a minute or two;
+    what the ending inhomogeneity takes away goes as gradually as it ends.
+    """
+    noise = np.log(grid.noise_mS_cm + _LEAST_READING_NOISE)[:_BREAK_REACH]
+    _hear(noise, grid, memory, newest)
+    known = memory.hush_index is not None
+    age = newest - memory.hush_index if memory.hush_index is not None else 0
+    figures["hush"] = memory.hush if known else 0.0
+    figures["hush_sure"] = -math.log1p(memory.hush_sure) if known else 0.0
+    figures["hush_age"] = math.log(min(max(age, 1) / PER_MIN, 60.0)) if known else 0.0
+    off = abs(memory.hush_from - grid.level) if known and memory.hush_from is not None else 0.0
+    figures["hush_distance"] = log(off, 0.01)
+    figures["louder_since_hush"] = memory.louder if known else 0.0
+    salty = grid.salinity[_BREAK_SPAN : len(noise)] > _SALTY_SHARE * grid.level
+    blocks = np.where(salty, noise[_BREAK_SPAN:], np.nan)
+    blocks = blocks[: _BREAK_SPAN * (len(blocks) // _BREAK_SPAN)].reshape(-1, _BREAK_SPAN)
+    full = blocks[np.isfinite(blocks).all(axis=1)]
+    quietest = float(full.mean(axis=1).min()) if len(full) else None
+    now = mean(noise[:_BREAK_SPAN])
+    figures["quieter_than_quietest"] = 0.0 if quietest is None else now - quietest
+
+
+def _hear(noise: Floats, grid: Lattice, memory: Memory, newest: int) -> None:
+    """Keep the surest step to quieter since motion began, and the greatest to louder since."""
+    cuts = np.arange(_BREAK_SPAN, len(noise) - _BREAK_SPAN)
+    if len(cuts) == 0:
+        return
+    fell, sure = _steps_of_noise(noise, cuts)
+    first = memory.began if memory.began is not None else newest
+    at = int(np.argmin(np.where(newest - cuts >= first, sure, 0.0)))
+    if -sure[at] > memory.hush_sure and newest - cuts[at] >= first:
+        cut = int(cuts[at])
+        before = grid.salinity[cut + 2 : cut + _BREAK_SPAN]
+        before = before[np.isfinite(before)]
+        memory.hush, memory.hush_sure = float(fell[at]), -float(sure[at])
+        memory.hush_index, memory.louder = newest - cut, 0.0
+        memory.hush_from = float(before.sum()) / len(before) if len(before) else None
+    if memory.hush_index is not None:
+        after = fell[newest - cuts > memory.hush_index]
+        memory.louder = max(memory.louder, float(after.max()) if len(after) else 0.0)
+
+
+def _steps_of_noise(noise: Floats, cuts: npt.NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return by how much the noise rose at each cut, as a logarithm, and in standard errors."""
+    there = np.isfinite(noise)
+    kept = np.where(there, noise, 0.0)
+    total = np.concatenate([[0.0], np.cumsum(kept)])
+    square = np.concatenate([[0.0], np.cumsum(kept**2)])
+    count = np.concatenate([[0], np.cumsum(there)])
+    means, errors, enough = [], [], []
+    for low, high in ((cuts - _BREAK_SPAN, cuts), (cuts, cuts + _BREAK_SPAN)):
+        n = np.maximum(count[high] - count[low], 1)
+        middle = (total[high] - total[low]) / n
+        var = np.maximum((square[high] - square[low]) / n - middle**2, _LEAST_LOG_VAR)
+        means.append(middle)
+        errors.append(var / n)
+        enough.append(n > _BREAK_SPAN // 2)
+    fell = np.where(enough[0] & enough[1], means[0] - means[1], 0.0)
+    return fell, fell / np.sqrt(errors[0] + errors[1])
 
 
 def _row_medians(blocks: Floats) -> Floats:

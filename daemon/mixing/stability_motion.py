@@ -42,6 +42,11 @@ _MOST_AGE_MIN = 60.0
 _MOST_RATIO = 0.8
 _MOST_SERIES_RATIO = 0.9
 _MOST_PROMISED = 2.0
+_PROMISE_COUNTS = 0.1
+_TURN = 0.1
+_TURN_SIGMAS = 4.0
+_TURN_CELLS = 60
+_TURN_DECISIONS = 3
 
 
 @dataclass(slots=True)
@@ -55,6 +60,17 @@ class Memory:
         promised: At each step length, what the sharpest fall of the rate had
             promised was still to come.
         promised_at: Salinity at that moment; None when there was none.
+        broken: At each step length, the promise of which the largest share was broken.
+        broken_at: Salinity at that moment; None when there was none.
+        seen_index: Cells of the decisions of the newest half hour.
+        seen_level: Salinity at each of them.
+        falling: Decisions in a row at which salinity was well below the highest of these.
+        turned: Whether salinity was seen to rise and fall again since the decision began.
+        hush: By how much the noise fell in its surest step to quieter, a logarithm.
+        hush_sure: The same in standard errors, 0 when there was none.
+        hush_index: Cell of that step.
+        hush_from: Salinity before it.
+        louder: Greatest step of the noise to louder since, a logarithm.
     """
 
     noise_var: float | None = None
@@ -62,14 +78,49 @@ class Memory:
     began: int | None = None
     promised: list[float] = field(default_factory=lambda: [0.0] * len(HALT_STEPS))
     promised_at: list[float | None] = field(default_factory=lambda: [None] * len(HALT_STEPS))
+    broken: list[float] = field(default_factory=lambda: [0.0] * len(HALT_STEPS))
+    broken_at: list[float | None] = field(default_factory=lambda: [None] * len(HALT_STEPS))
+    seen_index: list[int] = field(default_factory=list)
+    seen_level: list[float] = field(default_factory=list)
+    falling: int = 0
+    turned: bool = False
+    hush: float = 0.0
+    hush_sure: float = 0.0
+    hush_index: int | None = None
+    hush_from: float | None = None
+    louder: float = 0.0
 
 
 def forget(memory: Memory, began: int) -> None:
-    """Drop promises that were made before the newest motion began."""
+    """Drop promises that were made, and quiet that fell, before the newest motion began."""
     if memory.began is not None and began > memory.began + HALT_STEPS[0]:
         memory.promised = [0.0] * len(HALT_STEPS)
         memory.promised_at = [None] * len(HALT_STEPS)
+        memory.broken = [0.0] * len(HALT_STEPS)
+        memory.broken_at = [None] * len(HALT_STEPS)
+        memory.hush = memory.hush_sure = memory.louder = 0.0
+        memory.hush_index = memory.hush_from = None
     memory.began = began if memory.began is None else max(began, memory.began)
+
+
+def begin(memory: Memory) -> None:
+    """Forget what turned before a decision began."""
+    memory.seen_index, memory.seen_level = [], []
+    memory.falling, memory.turned = 0, False
+
+
+def look_for_turn(memory: Memory, newest: int, level: float, sigma: float) -> None:
+    """Note whether salinity fell well below where it was within half an hour.
+
+    Only water that flows brings that: brine that passed the probe is mixed in.
+    """
+    memory.seen_index.append(newest)
+    memory.seen_level.append(level)
+    while memory.seen_index[0] < newest - _TURN_CELLS:
+        del memory.seen_index[0], memory.seen_level[0]
+    fell = max(memory.seen_level) - level > max(_TURN, _TURN_SIGMAS * sigma)
+    memory.falling = memory.falling + 1 if fell else 0
+    memory.turned = memory.turned or memory.falling >= _TURN_DECISIONS
 
 
 def began(grid: Lattice) -> int:
@@ -167,15 +218,21 @@ def of_halt(figures: dict[str, float], grid: Lattice, memory: Memory, start: int
     Sums of decaying modes flatten gradually: the rate's logarithm is convex, so
     that from any moment on at least the geometric sum of the last two steps is
     still to come.  It must hold of steps after salt stopped arriving, hence the
-    third step, which must not be smaller than the second.  A stream that stops
-    short of it has lost its pump.
+    third step, which must not be smaller than the second.  Shrinking grains,
+    which end, break up to half of such a promise; a stream that has lost its
+    pump breaks nearly all of it.
     """
     smoothed = smooth(np.where(grid.known, grid.salinity, np.nan), 3)
     smoothed = smoothed[: start + 2 * HALT_STEPS[-1]]
     smear = grid.sigma * 0.9
     for which, length in enumerate(HALT_STEPS):
         short = _shortfall(smoothed, length, smear, grid.level, memory, which)
-        figures[f"shortfall_{length / PER_MIN:.0f}min"] = signed_log(max(short, -0.5), 0.03)
+        minutes = f"{length / PER_MIN:.0f}min"
+        broken = _share_broken(memory, which, grid.level)
+        if memory.turned:
+            short, broken = -1.0, 0.0
+        figures[f"shortfall_{minutes}"] = signed_log(max(short, -0.5), 0.03)
+        figures[f"broken_{minutes}"] = broken
 
 
 def _shortfall(
@@ -187,18 +244,7 @@ def _shortfall(
     if kept_at is not None:
         worst = kept - 1.3 * (level - kept_at)
     if len(smoothed) >= 3 * length + 2:
-        rise = steps(smoothed, length)
-        now, before, first = rise[: -2 * length], rise[length:-length], rise[2 * length :]
-        with np.errstate(invalid="ignore"):
-            real = (before > 4.0 * smear) & (now > 4.0 * smear) & (first > 0.8 * before)
-            ratio = np.where(real, (now - 2.0 * smear) / (before + 2.0 * smear), 0.0)
-        ratio = (
-            np.minimum(ratio, _MOST_RATIO)
-            if length >= HALT_STEPS[2]
-            else np.where(ratio > _MOST_RATIO, 0.0, ratio)
-        )
-        sure = np.where(ratio > 0.0, (now - 2.0 * smear) * ratio / (1.0 - ratio), 0.0)
-        sure = np.minimum(sure, _MOST_PROMISED)
+        sure, ratio = _promises(smoothed, length, smear)
         ages = np.arange(len(sure))
         due = sure * (1.0 - np.exp(np.log(np.maximum(ratio, 1e-9)) * (ages / length)))
         base = np.where(np.isfinite(smoothed[: len(sure)]), smoothed[: len(sure)], level)
@@ -208,4 +254,41 @@ def _shortfall(
             worst = float(gap[at])
             if at > length:
                 memory.promised[which], memory.promised_at[which] = float(sure[at]), float(base[at])
+        _keep_broken(memory, which, (due, base, level), length)
     return worst
+
+
+def _promises(smoothed: Floats, length: int, smear: float) -> tuple[Floats, Floats]:
+    """Return what is surely still to come at each age, and the ratio of the last two steps."""
+    rise = steps(smoothed, length)
+    now, before, first = rise[: -2 * length], rise[length:-length], rise[2 * length :]
+    with np.errstate(invalid="ignore"):
+        real = (before > 4.0 * smear) & (now > 4.0 * smear) & (first > 0.8 * before)
+        ratio = np.where(real, (now - 2.0 * smear) / (before + 2.0 * smear), 0.0)
+    ratio = (
+        np.minimum(ratio, _MOST_RATIO)
+        if length >= HALT_STEPS[2]
+        else np.where(ratio > _MOST_RATIO, 0.0, ratio)
+    )
+    sure = np.where(ratio > 0.0, (now - 2.0 * smear) * ratio / (1.0 - ratio), 0.0)
+    return np.minimum(sure, _MOST_PROMISED), ratio
+
+
+def _keep_broken(
+    memory: Memory, which: int, due_base_level: tuple[Floats, Floats, float], length: int
+) -> None:
+    """Keep the promise of which the largest share was broken."""
+    due, base, level = due_base_level
+    share = np.minimum((due - (level - base)) / (due + _PROMISE_COUNTS), 1.0)
+    share[: length + 1] = -1.0
+    at = int(np.argmax(share))
+    if due[at] > 0.0 and share[at] > _share_broken(memory, which, level):
+        memory.broken[which], memory.broken_at[which] = float(due[at]), float(base[at])
+
+
+def _share_broken(memory: Memory, which: int, level: float) -> float:
+    """Return the share of a promise that was broken, small promises counting for little."""
+    due, base = memory.broken[which], memory.broken_at[which]
+    if base is None:
+        return 0.0
+    return min(max((due - (level - base)) / (due + _PROMISE_COUNTS), 0.0), 1.0)

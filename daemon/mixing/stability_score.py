@@ -53,8 +53,17 @@ _GROUPS = {
     "remainder": ("odds_beyond", "remaining", "series"),
     "slope": ("change",),
     "approach": ("age_of", "came_from"),
-    "halt": ("shortfall",),
-    "noise": ("cell_scatter", "long_run", "reading_noise", "quieter", "calmer", "slow_scatter"),
+    "halt": ("shortfall", "broken"),
+    "noise": (
+        "cell_scatter",
+        "long_run",
+        "reading_noise",
+        "quieter",
+        "calmer",
+        "slow_scatter",
+        "hush",
+        "louder",
+    ),
     "life": ("conductivity", "temperature", "cover"),
 }
 

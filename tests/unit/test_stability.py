@@ -122,6 +122,37 @@ def test_forecasts_come_at_most_every_half_minute_and_near_the_truth() -> None:
     assert middle.stable_in_low_s <= middle.stable_in_s
 
 
+def test_the_forecast_of_a_plain_course_puts_off_nothing_by_hours() -> None:
+    """Once two time constants have passed, the middle forecast is within half an hour."""
+    tau_s, final = 240.0, 33.0
+    over_s = POUR_S + tau_s * math.log(final / 0.1)
+
+    found = run(record(mix(tau_s, final), 0.6))
+
+    late = [
+        t_s + each.stable_in_s - over_s
+        for t_s, each in found
+        if isinstance(each, Forecast) and POUR_S + 2.0 * tau_s < t_s < over_s
+    ]
+    assert len(late) > 5
+    assert max(abs(each) for each in late) < 1800.0
+
+
+def test_brine_that_passes_the_probe_first_does_not_hold_the_call_back() -> None:
+    """Salinity that rises past its final value and falls back to it is called in time."""
+
+    def passing(t_s: float) -> float:
+        since = max(t_s - POUR_S, 0.0)
+        return 33.05 - 33.0 * math.exp(-since / 90.0) + 0.02 * since * math.exp(-since / 240.0)
+
+    over_s = POUR_S + next(s for s in range(600, 7200, 10) if passing(POUR_S + s) < 33.15)
+
+    calls = of_kind(run(record(passing, 2.2, noise=0.006)), Stabilised)
+
+    assert len(calls) == 1
+    assert over_s <= calls[0] <= over_s + 30 * 60.0
+
+
 def test_a_probe_stuck_in_mid_dissolution_is_never_called() -> None:
     """Exact repeats are no evidence of rest."""
     rows = record(mix(600.0), 3.0)

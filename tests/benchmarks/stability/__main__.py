@@ -1,23 +1,27 @@
 """The benchmark of the stabilisation detector.
 
     python -m tests.benchmarks.stability --seeds 480 --pairs 120 --tuning 144 --picture curves.svg
+    python -m tests.benchmarks.stability --only-ours --kinds "aging salt" --seeds 100 --pairs 0
     python -m tests.benchmarks.stability rearm --seeds 100
     python -m tests.benchmarks.stability cost
-    python -m tests.benchmarks.stability train
+    python -m tests.benchmarks.stability train --workers 2
 
 The first judges every detector on the same held-out batches: wrong calls
 (any in the record), misses (no right call though 30 min of record follow), and
 delay beyond the true end of mixing, a missed batch counting as infinite.
 Rivals get window and threshold from the training seeds, at the least of 5 x
-wrong + missed + median delay in hours.  The second watches additions after the
-call; the third measures what a reading costs; the last gathers figures over
-training batches, learns the score, sets its limits on batches set aside, and
-writes `daemon/mixing/stability_weights.py`.
+wrong + missed + median delay in hours.  The second judges a family of kinetics
+that training leaves out.  The third watches additions after the call; the
+fourth measures what a reading costs; the last gathers figures over training
+batches, learns the score, sets its limits on batches that the networks in
+question did not see, and writes `daemon/mixing/stability_weights.py`.
 """
 
 from __future__ import annotations
 
 import argparse
+import functools
+import math
 import sys
 import time
 from pathlib import Path
@@ -36,8 +40,11 @@ from tests.benchmarks.stability.score import Verdict, judge, tally
 
 OURS = "brinewright"
 STATION = "brinewright, through the station"
-LIMITS = (1.0, 1.5, 2.0, 2.5, 3.0, 3.5, 4.0)
+LIMITS = (-2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0)
 """Limits of the score that the operating curve shows; the one in use came from training."""
+
+Tuned = dict[str, tuple[float, list[float], float]]
+Judged = tuple[dict[str, list[Verdict]], dict[str, list[list[Verdict]]]]
 
 
 def main() -> None:
@@ -54,11 +61,12 @@ def main() -> None:
     parser.add_argument("--through-station", action="store_true", help="play the service, too")
     parser.add_argument("--limits", action="store_true", help="show the score at other limits")
     parser.add_argument("--picture", type=Path, help="where to write the operating curves (SVG)")
-    parser.add_argument("--per-kind", type=int, default=200, help="training batches of each kind")
-    parser.add_argument("--training-pairs", type=int, default=800)
+    parser.add_argument("--batches", type=int, default=2840, help="training batches, at most 3,300")
+    parser.add_argument("--workers", type=int, default=1, help="processes side by side")
+    parser.add_argument("--kinds", help="judge these kinds, with commas between, and no others")
     given = parser.parse_args()
     if given.what == "train":
-        train.run(given.per_kind, given.training_pairs)
+        train.run(given.batches, given.workers)
     elif given.what == "rearm":
         say(rearm.run(given.seeds))
     elif given.what == "cost":
@@ -75,7 +83,8 @@ def say(text: str) -> None:
 
 def compare(given: argparse.Namespace) -> None:
     """Judge every detector on the same held-out batches, and print the tables."""
-    singles = jobs(given.seed, max(1, given.seeds // len(JUDGED)), 0, JUDGED)
+    kinds = tuple(given.kinds.split(",")) if given.kinds else JUDGED
+    singles = jobs(given.seed, max(1, given.seeds // len(kinds)), 0, kinds)
     doubles = jobs(given.seed, 0, given.pairs)
     tuned = {} if given.only_ours else tune_all(given.tuning)
     results, points = judge_all(singles, tuned, given)
@@ -98,7 +107,7 @@ def say_limits(results: dict[str, list[Verdict]]) -> None:
         say("\nFirst calls at other limits\n\n" + report.counts(rows))
 
 
-def at_limits(trace: Trace) -> dict[str, Verdict]:
+def at_limits(trace: Trace, limits: tuple[float, ...]) -> dict[str, Verdict]:
     """Return how the first call at each limit does, from one run over the figures."""
     net = Network(
         np.array(weights.MIDDLE),
@@ -108,13 +117,19 @@ def at_limits(trace: Trace) -> dict[str, Verdict]:
         np.array(weights.OUTER),
         weights.OUTER_BIAS,
     )
-    found = record(trace)
+    found = record(trace, tail_s=math.inf, longest_s=math.inf)
     if not len(found.t_s):
         return {}
-    return {f"limit {limit:.1f}": train.verdicts(net, [found], limit)[0] for limit in LIMITS}
+    (odds,) = train.scores(net, [found])
+    return {
+        f"limit {limit:.1f}": judge(
+            trace.kind, train.calls(found, odds, limit), trace.t_s, trace.over, trace.over_s
+        )
+        for limit in limits
+    }
 
 
-def tune_all(count: int) -> dict[str, tuple[float, list[float], float]]:
+def tune_all(count: int) -> Tuned:
     """Return window, thresholds and best threshold of each rival, from training seeds."""
     todo = list(stream(jobs(TRAINING_SEED, max(1, count // len(KINDS)), 0)))
     tuned = {}
@@ -125,12 +140,8 @@ def tune_all(count: int) -> dict[str, tuple[float, list[float], float]]:
     return tuned
 
 
-def judge_all(
-    todo: list[tuple[str, int]],
-    tuned: dict[str, tuple[float, list[float], float]],
-    given: argparse.Namespace,
-) -> tuple[dict[str, list[Verdict]], dict[str, list[report.Point]]]:
-    """Return verdicts of all detectors on jobs, and the operating curves of the tuned ones."""
+def judge_some(todo: list[tuple[str, int]], tuned: Tuned, given: argparse.Namespace) -> Judged:
+    """Return verdicts of all detectors on jobs, and of rivals at each threshold."""
     results: dict[str, list[Verdict]] = {}
     at: dict[str, list[list[Verdict]]] = {name: [[] for _ in row[1]] for name, row in tuned.items()}
     for trace in stream(todo):
@@ -139,6 +150,22 @@ def judge_all(
         for name, (minutes, thresholds, _) in tuned.items():
             curve = campaign.rival_curve(name, minutes, [trace], thresholds)
             for so_far, new in zip(at[name], curve.verdicts, strict=True):
+                so_far.extend(new)
+    return results, at
+
+
+def judge_all(
+    todo: list[tuple[str, int]], tuned: Tuned, given: argparse.Namespace
+) -> tuple[dict[str, list[Verdict]], dict[str, list[report.Point]]]:
+    """Return verdicts of all detectors on jobs, and the operating curves of the tuned ones."""
+    results: dict[str, list[Verdict]] = {}
+    at: dict[str, list[list[Verdict]]] = {name: [[] for _ in row[1]] for name, row in tuned.items()}
+    work = functools.partial(judge_some, tuned=tuned, given=given)
+    for some, some_at in campaign.shared(work, todo, given.workers):
+        for name, found in some.items():
+            results.setdefault(name, []).extend(found)
+        for name, curve in some_at.items():
+            for so_far, new in zip(at[name], curve, strict=True):
                 so_far.extend(new)
     points = {}
     for name, (_, thresholds, best) in tuned.items():
@@ -170,7 +197,7 @@ def own(trace: Trace, given: argparse.Namespace, *, with_rules: bool) -> dict[st
     if given.through_station:
         found[STATION] = campaign.serviced(trace)
     if given.limits and np.array_equal(trace.t_s, trace.wall_s):
-        found |= at_limits(trace)
+        found |= at_limits(trace, LIMITS)
     if with_rules:
         calls = rivals.as_written(trace)
         found["changed less than 0.1 mS/cm in 5 min, as written"] = judge(
@@ -180,19 +207,19 @@ def own(trace: Trace, given: argparse.Namespace, *, with_rules: bool) -> dict[st
 
 
 def cost() -> str:
-    """Return the mean time that a reading takes, over batches of all kinds and by interval."""
+    """Return the mean CPU time that a reading takes, over batches of all kinds and by interval."""
     from daemon.mixing.stability import Stability
 
     spent: dict[str, list[float]] = {"under 1 s": [], "1 to 3 s": [], "3 to 10 s": []}
     count = dict.fromkeys(spent, 0)
-    for trace in stream(jobs(HELD_OUT_SEED + 50_000, 4, 0)):
+    for trace in stream(jobs(HELD_OUT_SEED + 50_000, 2, 0)):
         rows = list(zip(trace.t_s.tolist(), readings(trace), strict=True))
         detector = Stability()
         detector.arm(trace.arm_s)
-        began = time.perf_counter()
+        began = time.process_time()
         for t_s, row in rows:
             detector.advance(t_s, row)
-        took = time.perf_counter() - began
+        took = time.process_time() - began
         group = list(spent)[int(trace.every_s >= 1.0) + int(trace.every_s >= 3.0)]
         spent[group].append(took)
         count[group] += len(rows)

@@ -39,6 +39,9 @@ def noise_density(batch: Batch) -> float:
     white = batch["white"] ** 2
     density = white * batch["every_s"] + batch["step_c"] ** 2 / 12.0 * batch["every_s"]
     density += white * batch["red"] ** 2 * 2.0 * batch["red_s"]
+    density += white * batch["hum"] ** 2 / 2.0 * batch["every_s"]
+    pink = min(batch["white"] * batch["pink"], 0.03) * 0.5
+    density += pink**2 * 2.0 * (2.0 + 10.0 + 50.0 + 250.0)
     density += min(batch["white"] * batch["wander"], 0.02) ** 2 * 0.5 * 2.0 * 300.0
     return SALINITY_PER_MS_CM**2 * density / max(1.0 - batch["lost"], 0.1)
 
@@ -48,7 +51,7 @@ def delay_min(trace: Trace) -> float | None:
     if math.isnan(trace.over_s):
         return None
     batch = draw(trace.kind, np.random.default_rng(trace.seed))
-    main = max(batch["grain_tau_s"], batch["exchange_s"])
+    main = max(batch["grain_tau_s"] * math.exp(batch["grain_spread"]), batch["exchange_s"])
     if batch["coarse_share"] > 0.0:
         main = max(main, batch["coarse_tau_s"])
     heaps = (batch["heap_tau_s"],) if batch["heap_share"] > 0.0 else HEAP_TAUS_S

@@ -14,7 +14,8 @@ import numpy.typing as npt
 from daemon.mixing import stability_cells as cells_
 from daemon.mixing import stability_evidence as evidence_
 from daemon.mixing import stability_motion as motion_
-from tests.benchmarks.stability.probe import Trace
+from daemon.mixing import stability_score as score_
+from tests.benchmarks.stability.probe import Trace, traces
 
 Floats = npt.NDArray[np.float64]
 
@@ -44,19 +45,23 @@ class Record:
     known: npt.NDArray[np.bool_]
 
 
+NAMES: list[str] = []
+"""Names of the figures; see `names`."""
+
+_TAIL_S = 2100.0
+_DUE_S = 1740.0
+_LONGEST_S = 10800.0
+
+
 def names() -> list[str]:
     """Return the names of the figures, in their order."""
-    return list(NAMES)
+    if not NAMES:
+        record(traces([("clean", 1)])[0])
+    return NAMES
 
 
-NAMES: list[str] = []
-_TAIL_S = 3600.0
-_DUE_S = 1740.0
-_LONGEST_S = 16200.0
-
-
-def record(trace: Trace) -> Record:
-    """Return the figures along `trace` up to an hour past the end of mixing."""
+def record(trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST_S) -> Record:
+    """Return the figures along `trace` up to a time past the end of mixing, or past arming."""
     cells, cell, memory = cells_.Cells(), cells_.OpenCell(), motion_.Memory()
     there = np.isfinite(trace.conductivity)
     index = np.floor(trace.t_s / cells_.CELL_S).astype(int)
@@ -66,7 +71,7 @@ def record(trace: Trace) -> Record:
     conductivity, temperature = trace.conductivity.tolist(), trace.temperature.tolist()
     out: list[tuple[float, bool, float, bool, list[float]]] = []
     armed = cells_.cell_index(trace.arm_s)
-    cell.index = int(index[0])
+    cell.index, near = int(index[0]), False
     for low, high in zip(starts.tolist(), ends.tolist(), strict=True):
         if high >= len(index):
             break
@@ -74,12 +79,15 @@ def record(trace: Trace) -> Record:
             if there[k] and cells_.believable(conductivity[k], temperature[k]):
                 cells_.gather(cell, 0.0, conductivity[k], temperature[k])
         closed = cells_.close(cells, cell, int(index[high]))
-        if not closed or cells.index[-1] < armed or not evidence_.due(cells.index[-1]):
+        if not closed or cells.index[-1] < armed:
+            continue
+        if not evidence_.due(cells.index[-1], near=near):
             continue
         now_s = trace.t_s[high]
-        if now_s > trace.over_s + _TAIL_S or now_s > trace.arm_s + _LONGEST_S:
+        if now_s > trace.over_s + tail_s or now_s > trace.arm_s + longest_s:
             break
         found = evidence_.examine(cells, memory)
+        near = found is not None and not score_.veto(found.figures)
         if found is None:
             continue
         if not NAMES:

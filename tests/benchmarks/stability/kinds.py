@@ -32,6 +32,9 @@ KINDS = (
 JUDGED = (*KINDS, "wrong clock")
 """The kinds that are judged: the wall clock is of no account in training."""
 
+HELD_OUT = "aging salt"
+"""A family of kinetics that training leaves out, to see how well it carries over."""
+
 NEVER = 1e9
 """A time that does not come, seconds."""
 
@@ -79,6 +82,9 @@ def _ordinary(rng: Rng) -> Batch:
         # a second, slower share (coarse grains)
         "coarse_share": rng.uniform(0.0, 0.35) if _chance(rng, 0.6) else 0.0,
         "coarse_tau_s": _log(rng, 150.0, 700.0),
+        # grains of several sizes, and shares that age (held out of training)
+        "grain_spread": _log(rng, 0.1, 0.9) if _chance(rng, 0.3) else 0.0,
+        "stretch": 1.0,
         # what lies on the bottom
         "heap_share": 0.0,
         "heap_tau_s": _log(rng, 600.0, 3600.0),
@@ -93,6 +99,10 @@ def _ordinary(rng: Rng) -> Batch:
         "nook_s": _log(rng, 8.0, 90.0),
         "probe_low": float(_chance(rng, 0.12)),
         "into_bottom": rng.uniform(0.5, 1.0),
+        "plume": _log(rng, 0.1, 1.5) if _chance(rng, 0.25) else 0.0,
+        "plume_s": _log(rng, 40.0, 900.0),
+        "timer_s": NEVER,  # period of a pump that runs by a timer, and the share it runs
+        "timer_share": 1.0,
         "pump_off_s": NEVER,
         "pump_on_s": NEVER,
         "pump_off2_s": NEVER,
@@ -123,6 +133,10 @@ def _ordinary(rng: Rng) -> Batch:
         "wander": _log(rng, 0.05, 0.6) if _chance(rng, 0.5) else 0.0,
         "flow_noise": rng.uniform(0.2, 0.9) if _chance(rng, 0.65) else 0.0,
         "noise_with_level": float(_chance(rng, 0.5)),
+        "pink": _log(rng, 0.1, 1.0) if _chance(rng, 0.25) else 0.0,
+        "heavy": float(_chance(rng, 0.15)),
+        "hum": _log(rng, 0.2, 2.0) if _chance(rng, 0.1) else 0.0,
+        "hum_s": _log(rng, 2.0, 90.0),
         "patches": _log(rng, 0.003, 0.1) if _chance(rng, 0.5) else 0.0,
         "white_t": _log(rng, 0.001, 0.02),
         "step_c": rng.choice([0.001, 0.001, 0.01, 0.01, 0.02, 0.05, 0.1]),
@@ -206,6 +220,10 @@ def _progress(batch: Batch, rng: Rng) -> float:
 
 
 def _pump(batch: Batch, rng: Rng) -> None:
+    if _chance(rng, 0.12):
+        batch["timer_s"] = _log(rng, 240.0, 3600.0)
+        batch["timer_share"] = rng.uniform(0.3, 0.85)
+        return
     batch["pump_off_s"] = _progress(batch, rng)
     if _chance(rng, 0.75):
         batch["pump_on_s"] = batch["pump_off_s"] + _log(rng, 300.0, 5400.0)
@@ -271,6 +289,12 @@ def _stuck(batch: Batch, rng: Rng) -> None:
         batch["stuck_jitter"] = _log(rng, 0.0005, 0.003)
 
 
+def _aging(batch: Batch, rng: Rng) -> None:
+    """Let salt dissolve by a law that training never shows: a rate that changes with age."""
+    batch["stretch"] = rng.uniform(0.6, 0.9) if _chance(rng, 0.7) else rng.uniform(1.1, 1.4)
+    batch["grain_spread"] = rng.uniform(0.0, 0.5)
+
+
 def _wrong_clock(batch: Batch, rng: Rng) -> None:
     """Let the wall clock jump by an hour back, an hour on, or a year."""
     batch["clock_s"] = _progress(batch, rng)
@@ -291,6 +315,7 @@ _FAULTS = {
     "dropouts": _dropouts,
     "stuck probe": _stuck,
     "wrong clock": _wrong_clock,
+    HELD_OUT: _aging,
 }
 
 

@@ -2,9 +2,11 @@
 
 Zones: the bottom water, the top water, and the nook where the probe sits,
 which follows one of them.  Salt: grains afloat, coarse grains, and a heap.
-Each store dissolves as dm/dt = -(m0/tau) (m/m0)^order: order 1 is the first
-order of Noyes and Whitney, order 2/3 about the shrinking grains of Hixson and
-Crowell, which end; a diffusive heap slows with the root of its age.  The pump
+Grains afloat come in three sizes.  Each store dissolves as
+dm/dt = -(m0/tau) (m/m0)^order: order 1 is the first order of Noyes and
+Whitney, order 2/3 about the shrinking grains of Hixson and Crowell, which end;
+a diffusive heap slows with the root of its age, and so, by a power, may all
+salt in a family that training leaves out.  The pump
 exchanges the zones; without it they barely exchange, and salt hardly dissolves.
 """
 
@@ -24,6 +26,16 @@ HORIZON_S = 6.5 * 3600.0
 TOLERANCE = 0.1
 DISSOLVED = 0.08
 """Undissolved salt that still counts as all dissolved, practical salinity."""
+
+_SIZES = (0.3, 0.4, 0.3)
+"""Shares of small, middling and large grains."""
+
+_HEAP = len(_SIZES) + 1
+"""Row of the heap among the stores: sizes of grains, coarse grains, heap."""
+
+_OF_PUMP = (
+    "pump_off_s", "pump_on_s", "pump_off2_s", "pump_on2_s", "timer_s", "timer_share",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,15 +71,15 @@ def integrate(batch: dict[str, Floats]) -> Truth:
         final[:, k] = state.goal
         over[:, k] = state.over
     t_s = np.arange(steps, dtype=np.float64) * STEP_S
-    flowing = _flowing(batch, t_s)
+    flowing = runs({name: batch[name][:, None] for name in _OF_PUMP}, t_s)
     return Truth(nook, final, over, flowing, _heat(batch, t_s))
 
 
-def _flowing(batch: dict[str, Floats], t_s: Floats) -> npt.NDArray[np.bool_]:
-    col = {name: batch[name][:, None] for name in
-           ("pump_off_s", "pump_on_s", "pump_off2_s", "pump_on2_s")}  # fmt: skip
-    off = (t_s >= col["pump_off_s"]) & (t_s < col["pump_on_s"])
-    off |= (t_s >= col["pump_off2_s"]) & (t_s < col["pump_on2_s"])
+def runs(batch: dict[str, Floats], t_s: float | Floats) -> npt.NDArray[np.bool_]:
+    """Return whether the pump runs."""
+    off = (t_s >= batch["pump_off_s"]) & (t_s < batch["pump_on_s"])
+    off |= (t_s >= batch["pump_off2_s"]) & (t_s < batch["pump_on2_s"])
+    off |= (t_s / batch["timer_s"]) % 1.0 >= batch["timer_share"]
     return np.asarray(~off)
 
 
@@ -97,11 +109,14 @@ class _Reservoir:
         salt = batch["target"] - batch["blank_salinity"]
         heap = batch["heap_share"]
         coarse = batch["coarse_share"] * (1.0 - heap)
-        self.whole = np.stack([salt * (1.0 - heap - coarse), salt * coarse, salt * heap])
+        grains = salt * (1.0 - heap - coarse)
+        self.whole = np.stack([*(grains * part for part in _SIZES), salt * coarse, salt * heap])
         self.whole2 = np.zeros_like(self.whole)
         self.mass = np.zeros_like(self.whole)
-        self.order = np.stack([batch["grain_order"], batch["grain_order"], batch["heap_order"]])
-        self.tau = np.stack([batch["grain_tau_s"], batch["coarse_tau_s"], batch["heap_tau_s"]])
+        order, spread = batch["grain_order"], batch["grain_spread"]
+        self.order = np.stack([order, order, order, order, batch["heap_order"]])
+        grain = [batch["grain_tau_s"] * np.exp(side * spread) for side in (-1.0, 0.0, 1.0)]
+        self.tau = np.stack([*grain, batch["coarse_tau_s"], batch["heap_tau_s"]])
         self.goal = self.bottom.copy()
         self.over = np.zeros(count, bool)
 
@@ -109,16 +124,13 @@ class _Reservoir:
         """Advance all by `STEP_S` from time `t_s`."""
         b = self.b
         self._pour(t_s)
-        flowing = ~(
-            ((t_s >= b["pump_off_s"]) & (t_s < b["pump_on_s"]))
-            | ((t_s >= b["pump_off2_s"]) & (t_s < b["pump_on2_s"]))
-        )
+        flowing = runs(b, t_s)
         gained = self._dissolve(t_s, flowing)
-        low = gained[:2].sum(axis=0) * b["into_bottom"] + gained[2]
+        low = gained[:_HEAP].sum(axis=0) * b["into_bottom"] + gained[_HEAP]
         high = gained.sum(axis=0) - low
         self.bottom += low / self.share
         self.top += high / (1.0 - self.share)
-        self._exchange(flowing)
+        self._exchange(t_s, flowing)
         evaporated = 1.0 + b["evaporation_per_h"] / 35.0 * STEP_S / 3600.0
         self.bottom *= evaporated
         self.top *= evaporated
@@ -159,23 +171,30 @@ class _Reservoir:
         level = np.minimum(self.mass / whole, 1.0)
         rate = whole / self.tau * level**self.order
         age = np.maximum(t_s - b["blank_s"], 60.0)
-        rate[2] *= np.where(
+        own_age = np.maximum(t_s - b["blank_s"], 20.0) / self.tau
+        rate *= b["stretch"] * own_age ** (b["stretch"] - 1.0)
+        rate[_HEAP] *= np.where(
             b["heap_diffusive"] > 0.0, np.sqrt(0.25 * b["heap_tau_s"] / age).clip(0.2, 4.0), 1.0
         )
         gust = sum(
             np.sin(t_s / period_s + 1000.0 * b[name])
             for name, period_s in (("target", 41.0), ("bottom_share", 97.0), ("t_start", 233.0))
         )
-        rate[2] *= np.maximum(1.0 + b["heap_gusts"] * gust, 0.1)
+        rate[_HEAP] *= np.maximum(1.0 + b["heap_gusts"] * gust, 0.1)
         rate = rate / np.where(flowing, 1.0, b["still_dissolve"])
         crowded = np.clip(1.0 - self.bottom / 330.0, 0.0, 1.0)
         gained = np.minimum(rate * crowded * STEP_S, self.mass)
         self.mass -= gained
         return np.asarray(gained)
 
-    def _exchange(self, flowing: npt.NDArray[np.bool_]) -> None:
-        """Swap water between the zones; `exchange_s` is the time constant of their difference."""
-        tau = self.b["exchange_s"] * np.where(flowing, 1.0, self.b["still_factor"])
+    def _exchange(self, t_s: float, flowing: npt.NDArray[np.bool_]) -> None:
+        """Swap water between the zones; `exchange_s` is the time constant of their difference.
+
+        A plume that wanders carries now more and now less.
+        """
+        turn = np.sin(2.0 * np.pi * t_s / self.b["plume_s"])
+        tau = self.b["exchange_s"] * np.exp(self.b["plume"] * turn)
+        tau = tau * np.where(flowing, 1.0, self.b["still_factor"])
         mean = self.share * self.bottom + (1.0 - self.share) * self.top
         stay = np.exp(-STEP_S / tau)
         self.bottom = mean + (self.bottom - mean) * stay

@@ -183,12 +183,18 @@ def _noise(
     gain = np.sqrt(quiet**2 + b["flow_noise"] ** 2 * moving**2)
     if b["noise_with_level"] > 0.0:
         gain = gain * np.clip(c / 50.0, 0.03, 1.5)
-    noise = white * rng.normal(size=n) * gain
+    grit = rng.standard_t(3.0, n) / np.sqrt(3.0) if b["heavy"] > 0.0 else rng.normal(size=n)
+    noise = white * grit * gain
     if b["red"] > 0.0:
         noise += white * b["red"] * _red(n, every, b["red_s"], rng) * gain
     if b["wander"] > 0.0:
         slow = _red(n, every, 300.0, rng) + _red(n, every, 1500.0, rng)
         noise += min(white * b["wander"], 0.02) * 0.7 * slow
+    if b["pink"] > 0.0:
+        colours = [_red(n, every, tau_s, rng) for tau_s in (2.0, 10.0, 50.0, 250.0)]
+        noise += min(white * b["pink"], 0.03) * 0.5 * np.sum(colours, axis=0) * gain
+    if b["hum"] > 0.0:
+        noise += white * b["hum"] * np.sin(np.arange(n) * every * 2.0 * np.pi / b["hum_s"])
     if b["patches"] > 0.0:
         apart = np.abs(truth.final[at] - truth.nook[at])
         noise += b["patches"] * np.minimum(apart, 8.0) * _red(n, every, 8.0, rng) * moving

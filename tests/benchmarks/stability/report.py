@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tests.benchmarks.stability.kinds import JUDGED
+from tests.benchmarks.stability.kinds import HELD_OUT, JUDGED
 from tests.benchmarks.stability.score import Tally, Verdict, tally
 
 Point = tuple[float, float]
@@ -59,7 +59,7 @@ def counts(rows: dict[str, list[Verdict]]) -> str:
 def by_kind(verdicts: list[Verdict]) -> str:
     """Return the counts overall and for each single kind."""
     rows = {"all": verdicts}
-    for kind in JUDGED:
+    for kind in (*JUDGED, HELD_OUT):
         of_kind = [v for v in verdicts if v.kind == kind]
         if of_kind:
             rows[kind] = of_kind

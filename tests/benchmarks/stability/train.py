@@ -1,12 +1,16 @@
 """Training: gather, learn, set the limits, write the table.
 
 Single faults and pairs are learned together.  The limits are set on training
-batches that the networks did not see.
+batches that the networks in question did not see: every third is left out in
+turn, and the table is then written by networks that saw all.
 """
 
 from __future__ import annotations
 
 import math
+import multiprocessing
+import random
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -16,45 +20,67 @@ from daemon.mixing import stability as detector
 from daemon.mixing import stability_score as score
 from daemon.mixing.stability_motion import AGE_OFFSET_MIN
 from tests.benchmarks.stability import figures, table
-from tests.benchmarks.stability.campaign import TRAINING_SEED, jobs, records
+from tests.benchmarks.stability.campaign import TRAINING_SEED, Job, jobs, records, shared
 from tests.benchmarks.stability.figures import Record
 from tests.benchmarks.stability.learn import Network, log_odds, merged, train
+from tests.benchmarks.stability.lessons import UNSEEN_S, lessons, unbroken
 from tests.benchmarks.stability.score import Verdict, judge, tally
 
 WEIGHTS = Path("daemon/mixing/stability_weights.py")
 """What training writes, from the root of the repository."""
 
-HIDDEN = 16
-EPOCHS = 35
-TOGETHER = 3
-CAUTION = 3.0
-MOST_FALSE = 0.025
+HIDDEN = 20
+EPOCHS = 40
+TOGETHER = 2
+FOLDS = 3
+MOST_FALSE = 0.03
 MOST_FALSE_PUMP_KNOWN = 0.012
-_SET_ASIDE = 0.25
+LIMITS = np.arange(-4.0, 9.0, 0.1)
+
+Floats = npt.NDArray[np.float64]
 
 
-def learn(found: list[Record], seeds: range) -> Network:
+def learn(found: list[Record], workers: int = 1) -> Network:
     """Return networks from several beginnings, averaged into one."""
-    moments = open_moments(found)
-    return merged([train(moments, seed, HIDDEN, EPOCHS, CAUTION) for seed in seeds])
+    taught = lessons(found, [vetoed(each) for each in found])
+    asked = [(taught, seed, HIDDEN, EPOCHS) for seed in range(TOGETHER)]
+    if workers < 2:
+        return merged([train(*each) for each in asked])
+    with multiprocessing.get_context("fork").Pool(workers) as pool:
+        return merged(pool.starmap(train, asked))
 
 
-def verdicts(net: Network, found: list[Record], limit: float) -> list[Verdict]:
-    """Return how first calls at a limit do."""
-    out = []
-    for each in found:
-        odds = log_odds(net, each.table.astype(np.float64))
-        odds[vetoed(each)] = -np.inf
-        passed = odds > limit
-        twice = np.flatnonzero(passed[1:] & passed[:-1]) + 1
-        calls = [float(each.t_s[twice[0]])] if len(twice) else []
-        out.append(judge(each.kind, calls, each.t_s, each.over, each.over_s))
+def scores(net: Network, found: list[Record]) -> list[Floats]:
+    """Return the score at each moment of each record."""
+    return [log_odds(net, each.table.astype(np.float64)) for each in found]
+
+
+def verdicts(scored: list[Floats], found: list[Record], limit: float) -> list[Verdict]:
+    """Return how calls at a limit do: the first, and that after salt or water came anew."""
+    return [
+        judge(each.kind, calls(each, odds, limit), each.t_s, each.over, each.over_s)
+        for each, odds in zip(found, scored, strict=True)
+    ]
+
+
+def calls(found: Record, odds: Floats, limit: float) -> list[float]:
+    """Return when the detector would call: once, and anew after a call that salt undid."""
+    mean = np.convolve(odds, np.full(detector.DWELL, 1.0 / detector.DWELL))[: len(odds)]
+    at = np.flatnonzero(unbroken(vetoed(found)) & (mean > limit))
+    if len(at) == 0:
+        return []
+    out = [float(found.t_s[at[0]])]
+    undone = np.flatnonzero(found.over[:-1] & ~found.over[1:]) + 1
+    undone = undone[undone > at[0]]
+    if len(undone):
+        again = at[found.t_s[at] > found.t_s[undone[0]] + UNSEEN_S]
+        out += [float(t_s) for t_s in found.t_s[again[:1]]]
     return out
 
 
 def vetoed(found: Record) -> npt.NDArray[np.bool_]:
     """Return where the detector's vetoes forbid a call."""
-    where = {name: k for k, name in enumerate(figures.NAMES)}
+    where = {name: k for k, name in enumerate(figures.names())}
     highest = np.maximum.accumulate(np.minimum(found.level, detector.MOST_SALINITY))
     return np.asarray(
         (found.table[:, where["cover_10min"]] < score.LEAST_COVER)
@@ -65,11 +91,6 @@ def vetoed(found: Record) -> npt.NDArray[np.bool_]:
         | (found.level < detector.LEAST_SALINITY)
         | (found.level < detector.FALLEN * highest)
     )
-
-
-def open_moments(found: list[Record]) -> list[Record]:
-    """Return records of the moments alone at which the score has a say."""
-    return chosen(found, [~vetoed(each) for each in found])
 
 
 def chosen(found: list[Record], where: list[npt.NDArray[np.bool_]]) -> list[Record]:
@@ -84,30 +105,62 @@ def chosen(found: list[Record], where: list[npt.NDArray[np.bool_]]) -> list[Reco
     return [each for each in kept if len(each.t_s)]
 
 
-def limit_for(net: Network, found: list[Record], most_false: float) -> float:
+def limit_for(scored: list[Floats], found: list[Record], most_false: float) -> float:
     """Return the lowest limit that keeps wrong calls within a share."""
-    for limit in np.arange(0.0, 9.0, 0.1):
-        if tally(verdicts(net, found, float(limit))).false <= most_false:
+    for limit in LIMITS:
+        if tally(verdicts(scored, found, float(limit))).false <= most_false:
             return float(limit)
-    return 9.0
+    return float(LIMITS[-1])
 
 
-def pump_known(found: list[Record]) -> list[Record]:
-    """Return records without the moments that a pump input would have forbidden."""
-    return chosen(found, [each.known for each in found])
+def unseen(found: list[Record], workers: int = 1) -> list[Floats]:
+    """Return the score of each record by networks that had not seen it."""
+    out: list[Floats] = [np.empty(0) for _ in found]
+    for fold in range(FOLDS):
+        net = learn([each for k, each in enumerate(found) if k % FOLDS != fold], workers)
+        for k in range(fold, len(found), FOLDS):
+            out[k] = scores(net, [found[k]])[0]
+    return out
 
 
-def run(per_kind: int, pairs: int) -> None:
+def with_pump_known(scored: list[Floats], found: list[Record]) -> tuple[list[Floats], list[Record]]:
+    """Return records, and scores, without the moments that a pump input would have forbidden."""
+    some = [odds[each.known] for each, odds in zip(found, scored, strict=True) if each.known.any()]
+    return some, chosen(found, [each.known for each in found])
+
+
+def lesson_jobs(batches: int) -> list[Job]:
+    """Return kinds and seeds of training batches, 2,400 single faults and 900 pairs well mixed."""
+    todo = jobs(TRAINING_SEED, 200, 900)
+    random.Random(0).shuffle(todo)
+    return todo[:batches]
+
+
+def gather(batches: int, workers: int) -> list[Record]:
+    """Return the records of training batches."""
+    return mixed([each for some in shared(records, lesson_jobs(batches), workers) for each in some])
+
+
+def mixed(found: list[Record]) -> list[Record]:
+    """Return records in an order that does not depend on how they were gathered."""
+    ordered = sorted(found, key=lambda each: each.seed)
+    return [ordered[k] for k in np.random.default_rng(0).permutation(len(ordered))]
+
+
+def fit(found: list[Record], workers: int = 1) -> tuple[Network, float, float]:
+    """Return the network, and the limits without and with a pump input."""
+    singles = [k for k, each in enumerate(found) if "+" not in each.kind]
+    scored = unseen(found, workers)
+    some, of = [scored[k] for k in singles], [found[k] for k in singles]
+    limit = limit_for(some, of, MOST_FALSE)
+    with_pump = limit_for(*with_pump_known(some, of), MOST_FALSE_PUMP_KNOWN)
+    for shown in (limit - 1.0, limit, limit + 1.0):
+        sys.stdout.write(f"left out, limit {shown:.1f}: {tally(verdicts(some, of, shown))}\n")
+    sys.stdout.write(f"limit {limit:.1f}, with a pump input {with_pump:.1f}\n")
+    return learn(found, workers), limit, min(limit, with_pump)
+
+
+def run(batches: int, workers: int) -> None:
     """Train from nothing and write the weights."""
-    found = records(jobs(TRAINING_SEED, per_kind, pairs))
-    order = np.random.default_rng(0).permutation(len(found))
-    cut = int((1.0 - _SET_ASIDE) * len(found))
-    trial = learn([found[k] for k in order[:cut]], range(TOGETHER))
-    aside = [found[k] for k in order[cut:]]
-    singles = [each for each in aside if "+" not in each.kind]
-    limit = limit_for(trial, singles, MOST_FALSE)
-    with_pump = limit_for(trial, pump_known(singles), MOST_FALSE_PUMP_KNOWN)
-    result = tally(verdicts(trial, singles, limit))
-    print(f"set aside: limit {limit:.1f}, with a pump input {with_pump:.1f}; {result}")  # noqa: T201
-    net = learn(found, range(TOGETHER))
-    WEIGHTS.write_text(table.module(net, figures.NAMES, limit, min(limit, with_pump)))
+    net, limit, with_pump = fit(gather(batches, workers), workers)
+    WEIGHTS.write_text(table.module(net, figures.names(), limit, with_pump))
