@@ -9,7 +9,17 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 from daemon.journal.memory import dump, restore
 from daemon.mixing import alarms
 from daemon.mixing.alarm_catalogue import CATALOGUE
-from daemon.mixing.alarms import LONGEST_SHELF_S, STANDING, Alarm, AlarmState, Life, What, advance
+from daemon.mixing.alarms import (
+    LONGEST_SHELF_S,
+    STANDING,
+    TO_ACKNOWLEDGE,
+    Alarm,
+    AlarmChange,
+    AlarmState,
+    Life,
+    What,
+    advance,
+)
 from daemon.mixing.station_state import ReservoirState, StationState
 
 NAMES = (
@@ -53,6 +63,7 @@ class Shift(RuleBasedStateMachine):
         self.shelf: dict[str, float] = {}
         self.out: set[str] = set()
         self.seen: set[str] = set()
+        self.unseen: set[str] = set()
         self.told: dict[str, Life] = {}
 
     def life(self, name: str) -> Life:
@@ -91,7 +102,7 @@ class Shift(RuleBasedStateMachine):
         for change in advance(self.state, self.holding, self.t_s, circumstances=self.circumstances):
             if change.state is not Life.ACKNOWLEDGED:
                 self.seen.discard(change.name)
-            self.told[change.name] = change.state
+            self.tell(change)
 
     @rule()
     def restarts(self) -> None:
@@ -114,7 +125,7 @@ class Shift(RuleBasedStateMachine):
             assert not waits
         else:
             assert waits
-            self.told[name] = change.state
+            self.tell(change)
             self.seen.add(name)
 
     @rule(name=st.sampled_from(NAMES), for_s=st.floats(60.0, LONGEST_SHELF_S))
@@ -127,7 +138,7 @@ class Shift(RuleBasedStateMachine):
             assert away
         else:
             assert not away
-            self.told[name] = change.state
+            self.tell(change)
             self.shelf[name] = self.t_s + for_s
 
     @precondition(lambda self: self.shelf)
@@ -136,14 +147,14 @@ class Shift(RuleBasedStateMachine):
         """Somebody brings one back."""
         name = data.draw(st.sampled_from(sorted(self.shelf)))
         del self.shelf[name]
-        self.told[name] = alarms.unshelve(self.state, name, "kim", self.t_s).state
+        self.tell(alarms.unshelve(self.state, name, "kim", self.t_s))
 
     @rule(name=st.sampled_from(NAMES))
     def removed(self, name: str) -> None:
         """Somebody takes one out of service."""
         if name not in self.out:
             change = alarms.remove(self.state, name, "kim", "being rebuilt", self.t_s)
-            self.told[name] = change.state
+            self.tell(change)
             self.out.add(name)
             self.shelf.pop(name, None)
 
@@ -153,7 +164,15 @@ class Shift(RuleBasedStateMachine):
         """Somebody returns one to service."""
         name = data.draw(st.sampled_from(sorted(self.out)))
         self.out.discard(name)
-        self.told[name] = alarms.restore(self.state, name, "kim", self.t_s).state
+        self.tell(alarms.restore(self.state, name, "kim", self.t_s))
+
+    def tell(self, change: AlarmChange) -> None:
+        """What was announced waits for somebody until it is seen or withheld, even when it goes."""
+        self.told[change.name] = change.state
+        if change.state is Life.UNACKNOWLEDGED:
+            self.unseen.add(change.name)
+        elif change.what is not What.CLEARED and change.what is not What.CHATTERS:
+            self.unseen.discard(change.name)
 
     # --- what must be so ------------------------------------------------------------------------
 
@@ -177,6 +196,7 @@ class Shift(RuleBasedStateMachine):
             else:
                 assert life in (Life.NORMAL, Life.RETURNED), name
             assert (life is Life.ACKNOWLEDGED) <= (name in self.seen), name
+            assert (life in TO_ACKNOWLEDGE) == (name in self.unseen), name
             if life is Life.SUPPRESSED:
                 assert self.may_be_suppressed(name), name
 
