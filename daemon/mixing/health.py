@@ -77,6 +77,23 @@ def advance(
     if state.health is state.other is Health.GOOD and _sound(probe, reading, wrong):
         return []
     seen, why = _seen(probe, reading, wrong)
+    return _follow(state, reading.probe, seen, why, t_s)
+
+
+def silent(probe: ProbeState, name: str, t_s: float) -> list[Step]:
+    """Follow the health of a probe of which nothing comes, not even a fault; tell of a change.
+
+    Args:
+        probe: Changed in place.
+        name: Of the probe.
+        t_s: Monotonic time, s.
+    """
+    if probe.out_s is not None:
+        return []
+    return _follow(probe.health, name, Health.FAILURE, "nothing at all comes from it", t_s)
+
+
+def _follow(state: HealthState, name: str, seen: Health, why: str, t_s: float) -> list[Step]:
     if seen is state.health:
         state.other = seen
         return []
@@ -85,7 +102,7 @@ def advance(
     if t_s - state.since_s < _delay_s(state.health, seen):
         return []
     was, state.health = state.health, seen
-    facts = {"probe": reading.probe, "state": "health", "health": str(seen), "was": str(was)}
+    facts = {"probe": name, "state": "health", "health": str(seen), "was": str(was)}
     return [(Kind.DEVICE, {**facts, **({"why": why} if why else {})})]
 
 

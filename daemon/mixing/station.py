@@ -149,7 +149,10 @@ class Station:
                 continue
             if t_s - state.heard_s > alarming.SILENT_S:
                 alarms.begun(state.alarms, "reading-stale", state.heard_s)
-                steps = self._alarms(state, None, at, t_s, settings)
+                decides = next(iter(settings.probes))
+                known = state.probes.get(decides)  # None for one that was renamed since
+                steps = [] if known is None else health.silent(known, decides, t_s)
+                steps += self._alarms(state, None, at, t_s, settings)
                 entries += _events(steps, name, at, state.batch.id)
                 entries += self._counted(steps, at, t_s)
         return entries

@@ -190,10 +190,11 @@ def test_a_restart_that_was_asked_for_is_no_alarm_but_the_third_in_an_hour_is() 
 
 
 def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
-    """A driver that hangs gives no samples; looking around sees it."""
+    """A driver that hangs gives no samples; looking around sees it, and that the probe fails."""
     house = House().passes()
     changes = [(house.t_s, change) for _ in range(10) for change in house.sees()]
 
+    assert "failure" == house.station.picture("mix-1", house.at)["probe_health"]
     assert ["reading-stale"] == [name for _, (name, _) in changes]
     (raised,) = of(house.entries, Kind.ALARM)
     assert "nothing at all has come from ct-1" in str(raised.facts["why"])
@@ -202,6 +203,7 @@ def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
     assert 5.0 <= minutes <= 6.0
     house.passes(2)
     assert ("reading-stale", "cleared") == alarms(house.entries)[-1]
+    assert "good" == house.station.picture("mix-1", house.at)["probe_health"]
 
 
 def test_many_alarms_at_once_are_a_flood() -> None:
