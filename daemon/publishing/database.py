@@ -191,7 +191,7 @@ class Database:
 
     def _meaning(self, exc: ApiException) -> Exception:
         code, said = _answer(exc)
-        said = self._plain(said)
+        said = self._plain(said)[:LONGEST_ANSWER]
         status = int(exc.status)
         if status == TOO_LARGE:
             return RefusedError("it is too large", lasting=True)
@@ -258,8 +258,8 @@ def _answer(exc: ApiException) -> tuple[str, str]:
         told = None
     if isinstance(told, dict):
         said = told.get("message") or told.get("error") or ""
-        return str(told.get("code", "")), str(said)[:LONGEST_ANSWER]
-    return "", (body or str(exc.reason or ""))[:LONGEST_ANSWER]
+        return str(told.get("code", "")), str(said)
+    return "", body or str(exc.reason or "")
 
 
 def _wait_s(exc: ApiException) -> float:

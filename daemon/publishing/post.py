@@ -28,7 +28,8 @@ TYPES = {
 
 BEHIND = "Socket Exception: "
 ERRNO = re.compile(r"\[Errno -?\d+\] ([A-Z][\w ]+)")
-LONGEST = 160
+LONGEST = 300
+"""Characters of a reason; it is cut only after the address was hidden in it."""
 
 
 class Post(Protocol):
@@ -63,7 +64,7 @@ class _LastWords(logging.Handler):
         thread = threading.get_ident()
         warning, error = self._warning.pop(thread, ""), self._error.pop(thread, "")
         plain = ERRNO.search(error)
-        error = plain[1] if plain else error[:LONGEST]
+        error = plain[1] if plain else error
         return ": ".join(part.strip(" .") for part in (warning, error) if part)
 
 
@@ -116,7 +117,7 @@ class ApprisePost:
             raise SinkError(f"the way there fails: {type(exc).__name__}") from None
         said = self._words.take()
         if not taken:
-            why = self._receiver.redacted(said)
+            why = self._receiver.redacted(said)[:LONGEST]
             raise SinkError(why or "it was not taken, and nobody said why")
 
 

@@ -250,12 +250,16 @@ def test_nobody_there_is_a_sentence(make_sink: MakeSink) -> None:
 
 
 def test_the_token_is_never_said(stub: Stub, make_sink: MakeSink) -> None:
-    """Also where the server repeats it."""
+    """Also where the server repeats it, and where the rest of its answer is left out."""
     stub.answers = [_v2(500, "internal error", f"bad token {TOKEN}\nand more")]
     said = str(_trouble(make_sink(stub.url)))
+    stub.answers = [_v2(500, "internal error", "x" * (199 - len(TOKEN) // 2) + TOKEN)]
+    cut = str(_trouble(make_sink(stub.url)))
 
     assert "bad token (token) and more" in said
     assert TOKEN not in said
+    assert TOKEN[:3] not in cut
+    assert "xxx" in cut
 
 
 def test_a_new_token_is_found_without_a_restart(

@@ -49,9 +49,12 @@ class Echo(BaseHTTPRequestHandler):
     def do_GET(self) -> None:
         """Refuse."""
         body = self.rfile.read(int(self.headers["Content-Length"] or 0))
-        told = f"no: {self.path} {self.headers.items()} {body!r}"
+        # The shown secret first, as only the beginning of an answer is told on; and a database
+        # whose refusal of the token has a sentence of ours is told on when it has a fault.
+        told = f"no: {self.headers['Authorization']} {self.path} {self.headers.items()} {body!r}"
         answer = json.dumps({"code": "unauthorized", "message": told}).encode()
-        self.send_response(401, told.splitlines()[0][:200])
+        code = 500 if self.path.startswith("/api/v2/") else 401
+        self.send_response(code, told.splitlines()[0][:200])
         self.send_header("Content-Type", "application/json")
         self.send_header("Content-Length", str(len(answer)))
         self.end_headers()

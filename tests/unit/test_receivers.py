@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from hypothesis import strategies as st
 
 from daemon.mixing.alarm_catalogue import Priority
 from daemon.publishing.notices import Notice, Standing
-from daemon.publishing.post import open_posts
+from daemon.publishing.post import LONGEST, ApprisePost, open_posts
 from daemon.publishing.receivers import Receiver, read_receivers
 from daemon.publishing.sink import SinkError
 from tests.services.notify_parts import write_urls
@@ -134,6 +135,25 @@ def test_a_receiver_keeps_its_ledger_when_its_words_or_its_place_change(tmp_path
     assert before.key == after[1].key
     assert after[0].key != after[1].key
     assert SECRET not in before.key + repr(before)
+
+
+def test_a_long_reason_is_cut_after_the_address_was_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Wherever in it the address stands: half of a secret is one too."""
+    post = ApprisePost(Receiver(Path("receivers"), 1, f"json://127.0.0.1:9/{SECRET}"))
+    library = logging.getLogger("apprise")
+
+    def told(before: int) -> str:
+        def fail(**_: object) -> bool:
+            library.debug("Socket Exception: %s%s", "x" * before, SECRET)
+            return False
+
+        monkeypatch.setattr(post._service, "notify", fail)  # noqa: SLF001 - stands for the library
+        with pytest.raises(SinkError) as caught:
+            post.send("title", "body", "info")
+        return str(caught.value)
+
+    assert not any(SECRET[:3] in told(before) for before in range(100, 320))
+    assert len(told(1000)) <= LONGEST
 
 
 WORD = st.text("abcdefgh0123456789", min_size=3, max_size=12)
