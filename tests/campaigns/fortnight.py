@@ -2,9 +2,10 @@
 
     python -m tests.campaigns.fortnight --seed 1 --count 5
 
-The keeper acts on what the station says and on stated mistakes, nothing else.  Each batch is a
-story; the table says how each must end and which alarms it may raise.  Exit 0, or 1 when one
-ended otherwise or released water was outside its limits.
+Bubbles stick in the probe and replies are lost all the while.  The keeper acts on what the
+station says and on stated mistakes, nothing else.  Each batch is a story; the table says how each
+must end and which alarms it may raise.  Exit 0, or 1 when one ended otherwise or released water
+was outside its limits.
 """
 
 from __future__ import annotations
@@ -58,6 +59,8 @@ class Must:
         ) <= raised <= {*self.must, *self.may}
 
 
+BUBBLES_PER_H, DROPOUT_CHANCE = 2.0, 0.01
+"""What an ordinary probe suffers all the while."""
 OFF = "batch-off-target"
 DRY = {"probe-fault", "reading-stale"}
 EXPECTED: dict[str, Must] = {
@@ -95,6 +98,7 @@ def live(seed: int, stories: Sequence[Story] | None = None) -> Fortnight:
         usual, actions=(), mix=SaltMix(salt_yield=TRUE_YIELD), character=character, name="fortnight"
     )
     room = a_room(story, SETTINGS, WORTH, seed)
+    room.act("trouble", bubbles_per_h=BUBBLES_PER_H, dropout_chance=DROPOUT_CHANCE)
     room.wait(60.0)
     room.say("lot.add", name=LOT, bought_g=120_000.0)
     days = Fortnight(room, dice)

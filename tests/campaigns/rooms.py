@@ -88,10 +88,13 @@ class Room:
 
     @property
     def salinity(self) -> float:
-        """What the station last read."""
+        """What the station reads; after a lost reply the keeper looks again."""
+        assert self.until(lambda: self._read() is not None, 10 * PERIOD_S)
+        return self._read() or 0.0
+
+    def _read(self) -> float | None:
         value = self.station.picture(RESERVOIR, self.now())["salinity"]
-        assert isinstance(value, float)
-        return value
+        return value if isinstance(value, float) else None
 
     def advised(self, what: str) -> float:
         """Grams (`advice_salt_g`) or litres (`advice_water_l`) to add; 0 for none."""
