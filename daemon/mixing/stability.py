@@ -122,6 +122,10 @@ class Stability:
         self.highest = 0.0
         motion_.begin(self.memory)
 
+    def rest(self) -> None:
+        """Nothing is being mixed any more: only learn the noise, as before `arm`."""
+        self.armed_at_s = None
+
     def advance(self, t_s: float, reading: Reading) -> tuple[Finding, ...]:
         """Take one reading at monotonic time `t_s` (never decreasing)."""
         index = cells_.cell_index(t_s)
@@ -174,8 +178,8 @@ class Stability:
             told = (forecast_.forecast(found.look, found.level, found.level_u),)
         odds = score_.log_odds(found.figures)
         limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
-        self.near = not score_.veto(found.figures)
-        self.scores = [] if self._veto(found, newest) else [*self.scores[1 - DWELL :], odds]
+        self.near = not self._veto(found, newest)
+        self.scores = [*self.scores[1 - DWELL :], odds] if self.near else []
         if len(self.scores) < DWELL or sum(self.scores) / DWELL <= limit:
             return told
         self.settled = True

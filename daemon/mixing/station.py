@@ -276,6 +276,8 @@ class Station:
                 state.salted_at, state.released_at = at.wall, None
             elif facts["to"] in (Phase.IDLE, Phase.BLANK):
                 state.salted_at = state.released_at = None
+                state.stability.rest()
+                state.armed = False
             elif facts["to"] in (Phase.VERIFYING, Phase.OFF_TARGET):
                 state.released_at = None
             elif facts["to"] == Phase.READY:
