@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from daemon.entries import JSON, Kind
+from daemon.mixing.alarms import Life
 from daemon.publishing.payloads import event_payload
 
 if TYPE_CHECKING:
@@ -51,9 +52,15 @@ def told(event: Event) -> str:
 
 
 def raised(picture: Mapping[str, JSON]) -> str:
-    """Return the names of the alarms that stand in a picture, or "none"."""
-    names = picture["alarms"]
-    return ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
+    """Return the names of the alarms that stand in a picture, or "none".
+
+    Those that are over by themselves and that nobody has acknowledged are counted behind them.
+    """
+    names, details = picture["alarms"], picture.get("alarm_details")
+    told = ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
+    each = details.values() if isinstance(details, dict) else ()
+    gone = sum(isinstance(one, dict) and one.get("state") == Life.RETURNED for one in each)
+    return f"{told} ({gone} returned, not acknowledged)" if gone else told
 
 
 def _phase(facts: Mapping[str, JSON]) -> str:

@@ -122,7 +122,7 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("probes", _probes(picture)),
         ("batch", _value(picture, "batch", "{}")),
         ("released", _value(picture, "age_h", "{:.1f} h ago")),
-        ("stable", _value(picture, "stable_at", "{}")),
+        ("stable", _to_seconds(_value(picture, "stable_at", "{}"))),
         ("advice", _value(picture, "advice", "{}")),
         ("wanted", _wanted(picture)),
         ("alarms", raised(picture)),
@@ -142,7 +142,7 @@ def _salinity(picture: dict[str, JSON]) -> str:
 def _wanted(picture: dict[str, JSON]) -> str:
     if "start_by" not in picture:
         return ""
-    return f"{picture.get('wanted')}: start by {picture['start_by']}"
+    return f"{picture.get('wanted')}: start by {_to_seconds(str(picture['start_by']))}"
 
 
 def _quality(picture: dict[str, JSON]) -> str:
@@ -165,8 +165,14 @@ def _value(picture: dict[str, JSON], key: str, shape: str) -> str:
     return "" if value is None else shape.format(value)
 
 
+def _to_seconds(moment: str) -> str:
+    """Return a moment of ISO 8601 in UTC without what is below a second."""
+    whole, dot, _ = moment.partition(".")
+    return f"{whole}Z" if dot else moment
+
+
 def _as_of(time: str, real_time: bool) -> str:
     age_s = (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
     if real_time and age_s > OLD_S:
-        return f"{time}, {age_s / 60:.0f} min ago: is the service running?"
-    return time
+        return f"{_to_seconds(time)}, {age_s / 60:.0f} min ago: is the service running?"
+    return _to_seconds(time)

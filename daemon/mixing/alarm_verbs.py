@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from daemon.mixing.batch_state import Step
 
 LONGEST_H = alarms.LONGEST_SHELF_S / 3600.0
-SHORTEST_H = 0.02
+SHORTEST_H = 1.0 / 60.0
+BETWEEN = f"1 min to {LONGEST_H:g} h"
 
 
 def _acknowledge(asked: Asked) -> Done:
@@ -45,8 +46,8 @@ def _acknowledge(asked: Asked) -> Done:
 def _shelve(asked: Asked) -> Done:
     """Take an alarm out of sight for a time."""
     name, reason = _named(asked), text(asked, "reason", LONGEST_TEXT)
-    hours = number(asked, "hours", SHORTEST_H, LONGEST_H)
-    minutes = number(asked, "minutes", SHORTEST_H * 60.0, LONGEST_H * 60.0)
+    hours = number(asked, "hours", SHORTEST_H, LONGEST_H, BETWEEN)
+    minutes = number(asked, "minutes", 1.0, LONGEST_H * 60.0, BETWEEN)
     if (hours is None) == (minutes is None):
         raise Refused(f"either hours or minutes is wanted: for how long, up to {LONGEST_H:g} h")
     for_s = (hours or 0.0) * 3600.0 + (minutes or 0.0) * 60.0

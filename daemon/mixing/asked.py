@@ -78,8 +78,15 @@ class Done:
     steps: tuple[Step, ...] = ()
 
 
-def number(asked: Asked, name: str, low: float, high: float) -> float | None:
+def number(asked: Asked, name: str, low: float, high: float, within: str = "") -> float | None:
     """Return an argument that is a number within `low` to `high`; None when it is not there.
+
+    Args:
+        asked: The command.
+        name: Of the argument.
+        low: Smallest that is allowed.
+        high: Largest.
+        within: Both in words, where the figures alone would not be understood.
 
     Raises:
         Refused: It is something else.
@@ -90,7 +97,7 @@ def number(asked: Asked, name: str, low: float, high: float) -> float | None:
     if isinstance(value, bool) or not isinstance(value, int | float) or value != value:  # noqa: PLR0124
         raise Refused(f"{name} = {shown(value)} is not a number")
     if not low <= value <= high:
-        raise Refused(f"{name} = {shown(value)} is outside {low:g} to {high:g}")
+        raise Refused(f"{name} = {shown(value)} is outside {within or f'{low:g} to {high:g}'}")
     return float(value)
 
 

@@ -62,7 +62,7 @@ def test_an_alarm_lives_on_the_dashboard(broker: Broker, tmp_path: Path) -> None
     assert [True, True, False, True, True] == [
         each["ok"] for each in (seen, again, wrong, shelved, back)
     ]
-    assert "outside 0.02 to 72" in wrong["answer"]
+    assert "outside 1 min to 72 h" in wrong["answer"]
     told = [(each["what"], each["state"]) for each in person.told(FAULT)]
     assert ("raised", "unacknowledged") == told[0]
     assert 1 == told.count(("acknowledged", "acknowledged"))

@@ -110,7 +110,7 @@ def test_the_stations_own_alarms_are_asked_of_the_station(bench: Bench) -> None:
         ("alarm.acknowledge", {"all": True, "name": OFF}, "and not both"),
         ("alarm.acknowledge", {"name": "salt-low"}, "nothing to acknowledge: salt-low is normal"),
         ("alarm.shelve", {"name": OFF, "reason": "x"}, "either hours or minutes is wanted"),
-        ("alarm.shelve", {"name": OFF, "hours": 73, "reason": "x"}, "outside 0.02 to 72"),
+        ("alarm.shelve", {"name": OFF, "hours": 73, "reason": "x"}, "outside 1 min to 72 h"),
         ("alarm.shelve", {"name": OFF, "hours": 1, "minutes": 5, "reason": "x"}, "either hours"),
         ("alarm.shelve", {"name": OFF, "hours": True, "reason": "x"}, "is not a number"),
         ("alarm.shelve", {"name": OFF, "hours": 1, "reason": "  "}, "a reason is wanted"),

@@ -204,7 +204,7 @@ def test_all_alarms_are_acknowledged_at_once_only_when_that_is_said(
         (["list", "--reservoir", "mix-9"], NOT_SO, "there are station, mix-1"),
         (["show", "xyz"], NOT_SO, "'brinewright alarm catalogue' names all"),
         (["shelve", OFF, "--reason", "x"], USAGE, "either --hours or --minutes"),
-        (["shelve", OFF, "--hours", "73", "--reason", "x"], NOT_SO, "outside 0.02 to 72"),
+        (["shelve", OFF, "--hours", "73", "--reason", "x"], NOT_SO, "outside 1 min to 72 h"),
         (["shelve", OFF, "--hours", "1", "--reason", " "], NOT_SO, "a reason is wanted"),
         (["ack", "storage-low", "--reservoir", "mix-1"], USAGE, "leave --reservoir out"),
         (["ack", "storage-low"], NOT_SO, "nothing to acknowledge: storage-low is normal"),

@@ -159,3 +159,14 @@ def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expect
 def test_the_alarms_of_a_picture_are_named(alarms: JSON, expected: str) -> None:
     """Or "none", which is a word too."""
     assert expected == raised({"alarms": alarms})
+
+
+@pytest.mark.parametrize("alarms, told", [([], "none"), (["salt-low"], "salt-low")])
+def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, told: str) -> None:
+    """Somebody has yet to acknowledge it, so that "none" alone would hide it."""
+    gone: JSON = {"state": "returned-unacknowledged"}
+    details: JSON = {"batch-stale": gone, "salt-low": {"state": "unacknowledged"}}
+
+    assert f"{told} (1 returned, not acknowledged)" == raised(
+        {"alarms": alarms, "alarm_details": details}
+    )
