@@ -30,6 +30,8 @@ if TYPE_CHECKING:
     from daemon.entries import JSON, Entry, Event, Instant, Reading
 
 
+ANSWERS_AMONG = 5000
+"""Newest events among which the answer to a command is looked for."""
 NEWEST = 2000
 """How far back a reading may lie and still renew a picture."""
 
@@ -105,6 +107,24 @@ class Reader:
     def calibrations(self) -> list[tuple[int, Event]]:
         """Every event about a calibration, in order; the records are among their facts."""
         return self._of_kind(Kind.CALIBRATION, 0)
+
+    def answer_to(self, id: str) -> Event | None:  # noqa: A002 - the name that the record uses
+        """The answer to a command by its id; None where there is none among the newest events.
+
+        Raises:
+            JournalError: There is no journal, or it cannot be read.
+        """
+        with self._open() as db:
+            origins = _origins(db)
+            found = db.execute(
+                f"SELECT {rows.EVENT_ASKED} FROM events"  # noqa: S608
+                " WHERE seq >= coalesce("
+                "(SELECT seq FROM events ORDER BY seq DESC LIMIT 1 OFFSET ?), 0)"
+                " AND kind = ? AND instr(facts, ?) > 0 ORDER BY seq",
+                (ANSWERS_AMONG - 1, str(Kind.COMMAND), f'"id":{rows.to_json(id)}'),
+            ).fetchall()
+        events = (_event(row, origins)[1] for row in found)
+        return next((each for each in events if each.facts.get("id") == id), None)
 
     def _of_kind(self, kind: Kind, since_seq: int) -> list[tuple[int, Event]]:
         with self._open() as db:

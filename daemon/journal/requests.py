@@ -1,4 +1,6 @@
-"""What a message asks of the station: bytes from anybody to a checked request, or a sentence.
+"""What somebody asks of the station: bytes from anybody to a checked request, or a sentence.
+
+One check for every way in that is not the command line.
 
     {"id": "press-17", "verb": "batch.use", "facts": {"volume_l": 40}, "who": "morning shift"}
 
@@ -12,7 +14,7 @@ import json
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
-from daemon.entries import JSON
+from daemon.entries import JSON, Event
 
 LARGEST_BYTES = 16_384
 LONGEST_ID = 64
@@ -56,29 +58,55 @@ class Request:
     facts: Mapping[str, JSON]
 
 
-def parse(payload: bytes, size: int, allowed: Collection[str]) -> Request:
+def parse(payload: bytes, size: int, allowed: Collection[str], setting: str) -> Request:
     """Return what a payload asks.
 
     Args:
         payload: JSON in UTF-8; what stands in it does not matter when `size` is too large.
         size: How long it was, bytes.
         allowed: Verbs that may be asked for.
+        setting: Key of the configuration that lists them.
 
     Raises:
         BadRequestError: It asks nothing that may be asked; says what is wrong.
     """
-    told = _object(payload, size)
+    return checked(_object(payload, size), allowed, setting)
+
+
+def checked(told: Mapping[str, JSON], allowed: Collection[str], setting: str) -> Request:
+    """Return what an object asks.
+
+    Args:
+        told: The object, of any size and content.
+        allowed: Verbs that may be asked for.
+        setting: Key of the configuration that lists them.
+
+    Raises:
+        BadRequestError: It asks nothing that may be asked; says what is wrong.
+    """
     id_ = _text(told, "id", LONGEST_ID, "")
     verb = _text(told, "verb", LONGEST_NAME, id_)
     if not verb:
         raise BadRequestError('a "verb" is wanted, such as "batch.confirm"', id_)
     if verb not in allowed:
         raise BadRequestError(
-            f"{verb!r} is not allowed here; allowed are {', '.join(allowed) or 'none'}"
-            " (mqtt.commands)",
+            f"{verb!r} is not allowed here; allowed are {', '.join(allowed) or 'none'} ({setting})",
             id_,
         )
     return Request(id_, verb, _text(told, "who", LONGEST_WHO, id_), _facts(told, id_))
+
+
+def answer_of(event: Event) -> dict[str, JSON]:
+    """Return what is told of an answer in the journal to whoever asked."""
+    facts = event.facts
+    return {
+        "id": str(facts.get("id")),
+        "verb": str(facts.get("verb", "")),
+        "reservoir": event.reservoir,
+        "ok": bool(facts.get("ok")),
+        "answer": str(facts.get("answer", "")),
+        "batch": str(facts.get("batch") or "") or None,
+    }
 
 
 def _object(payload: bytes, size: int) -> dict[str, JSON]:

@@ -22,15 +22,14 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol, TypeVar
 
 from daemon.entries import JSON, Event, Kind
+from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Stored
+from daemon.journal.requests import BadRequestError, Request, answer_of, parse
 from daemon.journal.writer import JournalError
 from daemon.publishing.letters import Letter
 from daemon.publishing.payloads import Message, place, to_json
-from daemon.publishing.requests import BadRequestError, Request, parse
 
-PER_MINUTE = 20
-BURST = 40
 WAIT_S = 30.0
 REPEAT_S = 5.0
 TELL_S = 60.0
@@ -54,30 +53,8 @@ class Journal(Protocol):
     def after(self, seq: int, limit: int = 500) -> list[Stored]:
         """Return entries that follow `seq`, in order."""
 
-
-@dataclass(slots=True)
-class Allowance:
-    """So many at once, and so many a minute in the long run.
-
-    Attributes:
-        burst: At once.
-        per_s: In the long run.
-    """
-
-    burst: float = float(BURST)
-    per_s: float = PER_MINUTE / 60.0
-    _left: float = field(default=float(BURST), init=False)
-    _at_s: float | None = field(default=None, init=False)
-
-    def take(self, now_s: float) -> bool:
-        """Take one if there is one."""
-        since_s = 0.0 if self._at_s is None else max(0.0, now_s - self._at_s)
-        self._left = min(self.burst, self._left + since_s * self.per_s)
-        self._at_s = now_s
-        if self._left < 1.0:
-            return False
-        self._left -= 1.0
-        return True
+    def answer_to(self, id: str) -> Event | None:  # noqa: A002 - the name that the record uses
+        """Return the answer to a command; None where there is none among the newest events."""
 
 
 @dataclass(slots=True)
@@ -175,13 +152,12 @@ class Commands:
         named = letter.topic.split("/")[2] if letter.topic.count("/") > 2 else ""  # noqa: PLR2004
         if not self._allowance.take(now_s):
             self._refused += 1
-            sentence = f"{BURST} commands at once and {PER_MINUTE} a minute are taken"
-            return [self._no(letter, "", f"{sentence}; send it again later")]
+            return [self._no(letter, "", TOO_MANY)]
         if named and named not in self.reservoirs:
             known = ", ".join(self.reservoirs)
             return [self._no(letter, "", f"there is no reservoir {named[:40]!r}; known: {known}")]
         try:
-            request = parse(letter.payload, letter.size, self.allowed)
+            request = parse(letter.payload, letter.size, self.allowed, "mqtt.commands")
         except BadRequestError as exc:
             return [self._no(letter, exc.id, str(exc))]
         return self._submit(letter, named, request, now_s)
@@ -200,8 +176,11 @@ class Commands:
             new = self.inbox.submit(
                 id_, request.who or "mqtt", "mqtt", request.verb, reservoir, request.facts
             )
+            before = None if new else self.journal.answer_to(id_)
         except JournalError as exc:
             return [self._no(letter, id_, str(exc))]
+        if before is not None:
+            return [self._reply(letter, {**self._keep(id_, before), "repeated": True})]
         # The newest sender of an id gets its answer.
         sender = replace(letter, payload=b"")  # it is in the inbox now
         self._pending[id_] = Pending(
@@ -226,17 +205,13 @@ class Commands:
         pending = self._pending.pop(id_, None)
         if pending is None:
             return []
-        told: dict[str, JSON] = {
-            "id": id_,
-            "verb": pending.verb,
-            "reservoir": entry.reservoir,
-            "ok": bool(entry.facts.get("ok")),
-            "answer": str(entry.facts.get("answer", "")),
-            "batch": str(entry.facts.get("batch") or "") or None,
-        }
+        return [self._reply(pending.letter, self._keep(id_, entry))]
+
+    def _keep(self, id_: str, answer: Event) -> dict[str, JSON]:
+        told = answer_of(answer)
         self._answered[id_] = told
         _forget_oldest(self._answered)
-        return [self._reply(pending.letter, told)]
+        return told
 
     def _late(self, now_s: float) -> list[Message]:
         """Tell each sender once that its command waits; an id given before waits no longer."""
@@ -252,8 +227,8 @@ class Commands:
             if each.repeated:
                 del self._pending[id_]
                 sentence = (
-                    "this id was given before and is not carried out again; what came of it is"
-                    " in the events"
+                    "this id was given before and is not carried out again; it waits still, or"
+                    " was answered so long ago that only the events tell what came of it"
                 )
             found.append(self._say(each.letter, id_, each.verb, None, sentence))
         return found

@@ -13,13 +13,13 @@ import pytest
 from daemon.config import Mqtt
 from daemon.config.services import COMMANDS
 from daemon.entries import Kind
+from daemon.journal import requests
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
+from daemon.journal.requests import BadRequestError
 from daemon.journal.writer import Writer
-from daemon.publishing import requests
 from daemon.publishing.commands import Commands
 from daemon.publishing.mqtt import MqttSink
-from daemon.publishing.requests import BadRequestError
 from daemon.publishing.sink import SinkError
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import (
@@ -246,7 +246,7 @@ def test_hostile_messages_get_a_refusal_each_and_end_nothing(
 
 def _is_refused(payload: bytes) -> bool:
     try:
-        requests.parse(payload, len(payload), COMMANDS)
+        requests.parse(payload, len(payload), COMMANDS, "mqtt.commands")
     except BadRequestError:
         return True
     return False

@@ -22,10 +22,10 @@ from daemon.entries import Flag, Instant, Kind, Reading
 from daemon.journal.memory import dump
 from daemon.journal.reader import Reader
 from daemon.journal.rebuilding import rebuilt
+from daemon.journal.requests import parse as parse_request
 from daemon.journal.writer import Writer
 from daemon.mixing.bottles import parse
 from daemon.mixing.record import records as batch_records
-from daemon.publishing.requests import parse as parse_request
 from tests.unit.calibrating_parts import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
 from tests.unit.stories import MORNING, of
 
@@ -341,7 +341,7 @@ def test_a_dashboard_can_ask_for_a_calibration_over_the_broker() -> None:
     """The bottles are one text, as a message can carry it."""
     told = {"verb": "calibrate.start", "references": f"air; {BOTTLE}", "probe": "ct-1"}
     payload = json.dumps(told).encode()
-    request = parse_request(payload, len(payload), ("calibrate.start",))
+    request = parse_request(payload, len(payload), ("calibrate.start",), "mqtt.commands")
     corner = Corner()
 
     assert not corner.answer(request.verb, **request.facts).startswith("-")

@@ -12,10 +12,11 @@ from typing import Any
 import pytest
 
 from daemon.entries import Kind
+from daemon.journal.allowance import BURST, PER_MINUTE
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.commands import BURST, PER_MINUTE, Commands
+from daemon.publishing.commands import Commands
 from daemon.publishing.letters import HELD_AT_MOST, Letter, Letterbox
 from daemon.publishing.payloads import Message
 from tests.services.mqtt_parts import STATION, event
@@ -136,12 +137,28 @@ def test_an_id_is_carried_out_once_and_answered_again(
     assert told(first) | {"repeated": True} == told(again)
 
 
-def test_an_id_of_long_ago_is_said_to_be_one(
+def test_an_id_of_earlier_is_answered_from_the_journal(
     commands: Commands, inbox: Inbox, writer: Writer
 ) -> None:
-    """An id taken before this process began is not carried out, and its sender is told."""
+    """An id taken before this process began, or by another way, has the answer it had then."""
     inbox.submit("a", "kim", "cli", "batch.use", "mix-1")
     carry_out(writer, "a")
+    (reply,) = commands.take([letter(USE)], 0, 0.0)
+
+    assert (True, True) == (told(reply)["ok"], told(reply)["repeated"])
+    assert "done" == told(reply)["answer"]
+    assert 1 == len(inbox.after(0))
+    assert [] == commands.answers(90.0)
+
+
+def test_an_id_of_long_ago_is_said_to_be_one(
+    commands: Commands, inbox: Inbox, writer: Writer, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that is not among the newest events is not carried out, and its sender is told."""
+    monkeypatch.setattr("daemon.journal.reader.ANSWERS_AMONG", 2)
+    inbox.submit("a", "kim", "cli", "batch.use", "mix-1")
+    for id_ in ("a", "b", "c"):
+        carry_out(writer, id_)
     commands.take([letter(USE)], 0, 0.0)
     assert [] == commands.answers(29.0)
     (reply,) = commands.answers(31.0)

@@ -10,9 +10,9 @@ import pytest
 
 from daemon.config import ConfigError, parse
 from daemon.config.services import COMMANDS
+from daemon.journal import requests
+from daemon.journal.requests import BadRequestError, Request
 from daemon.mixing.commands import VERBS
-from daemon.publishing import requests
-from daemon.publishing.requests import BadRequestError, Request
 
 ALLOWED = ("batch.use", "batch.note")
 FILE = """
@@ -86,14 +86,16 @@ def test_arguments_stand_in_facts_or_beside_the_verb(said: dict[str, Any]) -> No
     payload = json.dumps(said).encode()
 
     assert Request("a", "batch.use", "kim", {"volume_l": 40}) == requests.parse(
-        payload, len(payload), ALLOWED
+        payload, len(payload), ALLOWED, "mqtt.commands"
     )
 
 
 def test_only_the_verb_is_needed() -> None:
     """Id, name and arguments may be left out, or null."""
-    bare = requests.parse(b'{"verb": "batch.use"}', 21, ALLOWED)
-    null = requests.parse(b'{"verb":"batch.use","id":null,"who":null,"facts":null}', 54, ALLOWED)
+    bare = requests.parse(b'{"verb": "batch.use"}', 21, ALLOWED, "mqtt.commands")
+    null = requests.parse(
+        b'{"verb":"batch.use","id":null,"who":null,"facts":null}', 54, ALLOWED, "mqtt.commands"
+    )
 
     assert bare == null == Request("", "batch.use", "", {})
 
@@ -137,7 +139,7 @@ def test_only_the_verb_is_needed() -> None:
 def test_what_asks_nothing_is_told_what_is_wrong(payload: bytes, sentence: str) -> None:
     """Each fault has its own sentence."""
     with pytest.raises(BadRequestError) as caught:
-        requests.parse(payload, len(payload), ALLOWED)
+        requests.parse(payload, len(payload), ALLOWED, "mqtt.commands")
 
     assert str(caught.value).startswith(sentence) or sentence in str(caught.value)
 
@@ -145,6 +147,6 @@ def test_what_asks_nothing_is_told_what_is_wrong(payload: bytes, sentence: str) 
 def test_a_refusal_keeps_the_id_where_one_could_be_read() -> None:
     """So its sender knows which of its commands was wrong."""
     with pytest.raises(BadRequestError) as caught:
-        requests.parse(b'{"id": "a-7", "verb": "pump.start"}', 35, ALLOWED)
+        requests.parse(b'{"id": "a-7", "verb": "pump.start"}', 35, ALLOWED, "mqtt.commands")
 
     assert "a-7" == caught.value.id

@@ -86,7 +86,7 @@ def test_every_module_was_looked_at() -> None:
     """The search finds the rooms that take in what comes from outside."""
     found = {str(path.relative_to(ROOT)) for path in MODULES}
 
-    assert {"daemon/publishing/requests.py", "daemon/page/application.py"} <= found
+    assert {"daemon/journal/requests.py", "daemon/page/application.py"} <= found
     assert len(found) > 100
 
 

@@ -1,0 +1,34 @@
+"""How many commands may come by one way, so that a flood neither fills the inbox nor the card."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+PER_MINUTE = 20
+BURST = 40
+TOO_MANY = f"{BURST} commands at once and {PER_MINUTE} a minute are taken; send it again later"
+
+
+@dataclass(slots=True)
+class Allowance:
+    """So many at once, and so many a minute in the long run.
+
+    Attributes:
+        burst: At once.
+        per_s: In the long run.
+    """
+
+    burst: float = float(BURST)
+    per_s: float = PER_MINUTE / 60.0
+    _left: float = field(default=float(BURST), init=False)
+    _at_s: float | None = field(default=None, init=False)
+
+    def take(self, now_s: float) -> bool:
+        """Take one if there is one."""
+        since_s = 0.0 if self._at_s is None else max(0.0, now_s - self._at_s)
+        self._left = min(self.burst, self._left + since_s * self.per_s)
+        self._at_s = now_s
+        if self._left < 1.0:
+            return False
+        self._left -= 1.0
+        return True
