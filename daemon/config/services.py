@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -82,6 +83,30 @@ def _known_commands(value: tuple[str, ...]) -> tuple[str, ...]:
         near = f"the nearest is {close[0]!r}" if close else f"known are {', '.join(COMMANDS)}"
         raise ValueError(f"there is no command {verb[:60]!r}, {near}")
     return value
+
+
+def is_loopback(host: str) -> bool:
+    """Return whether only this machine reaches an address."""
+    try:
+        return ip_address(host).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
+
+
+def _on_loopback(value: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
+    listen = info.data.get("listen")
+    if value and listen is not None and not is_loopback(_host_of(listen)):
+        msg = (
+            "the page asks for no password, so that it takes commands only where page.listen is"
+            " an address of this machine alone such as '127.0.0.1:8407'; let others in through"
+            " something that asks for a password"
+        )
+        raise ValueError(msg)
+    return value
+
+
+def _host_of(listen: str) -> str:
+    return listen.rpartition(":")[0].strip("[]")
 
 
 def _with_tls(value: Path, info: ValidationInfo) -> Path:
@@ -210,6 +235,8 @@ class Page(Section):
         listen: Address and port, `host:port`; loopback unless told otherwise.
         names: Names that the machine is called by in a browser, besides `localhost` and
             its addresses, which always do.
+        commands: What may be asked of the station over it; nothing unless given, and
+            nothing where others than this machine reach it.
     """
 
     enabled: bool = Field(default=True, description="true or false")
@@ -219,11 +246,16 @@ class Page(Section):
     names: Annotated[tuple[str, ...], AfterValidator(_host_names)] = Field(
         (), strict=False, description="a list of names of this machine such as ['mixing.lan']"
     )
+    commands: Annotated[
+        tuple[str, ...], AfterValidator(_known_commands), AfterValidator(_on_loopback)
+    ] = Field(
+        (), strict=False, description="a list of commands such as ['batch.confirm', 'batch.use']"
+    )
 
     @property
     def host(self) -> str:
         """The address to listen on, without the brackets of IPv6."""
-        return self.listen.rpartition(":")[0].strip("[]")
+        return _host_of(self.listen)
 
     @property
     def port(self) -> int:

@@ -70,7 +70,7 @@ def parse(payload: bytes, size: int, allowed: Collection[str], setting: str) -> 
     Raises:
         BadRequestError: It asks nothing that may be asked; says what is wrong.
     """
-    return checked(_object(payload, size), allowed, setting)
+    return checked(read_object(payload, size), allowed, setting)
 
 
 def checked(told: Mapping[str, JSON], allowed: Collection[str], setting: str) -> Request:
@@ -109,7 +109,12 @@ def answer_of(event: Event) -> dict[str, JSON]:
     }
 
 
-def _object(payload: bytes, size: int) -> dict[str, JSON]:
+def read_object(payload: bytes, size: int) -> dict[str, JSON]:
+    """Return the object that a payload is, as `parse` takes it.
+
+    Raises:
+        BadRequestError: It is too large, or none.
+    """
     if size > LARGEST_BYTES:
         raise BadRequestError(f"{size} bytes are too many; {LARGEST_BYTES} are allowed")
     try:

@@ -1,4 +1,4 @@
-"""The page as a WSGI application: reads are answered, everything else is refused.
+"""The page as a WSGI application: reads are answered, and commands where they are configured.
 
 The name that a browser asks for is checked: a foreign web site can have its own
 name point to this machine, and its scripts would then read what is served here.
@@ -16,29 +16,22 @@ from http import HTTPStatus
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
+from daemon.page.desk import Desk
+from daemon.page.forms import act_page
 from daemon.page.health import health
-from daemon.page.metrics import exposition, plain
+from daemon.page.metrics import exposition
 from daemon.page.present import Present
+from daemon.page.replies import Answer, say, show
 from daemon.page.status import status_page, style_source
 
 if TYPE_CHECKING:
     from wsgiref.types import StartResponse, WSGIEnvironment
 
 LOOPBACK_NAMES = ("localhost", "localhost.")
-TEXT = "text/plain; charset=utf-8"
 METHODS = ("GET", "HEAD")
+COMMAND, ACT = "/command", "/act"
 
 log = logging.getLogger("brinewright.publish")
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What is said to one request."""
-
-    status: HTTPStatus
-    content_type: str
-    body: bytes
-    more: tuple[tuple[str, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,10 +41,12 @@ class Application:
     Attributes:
         look: Gives what there is to show.
         names: Names that the machine may be called by, besides loopback and addresses.
+        desk: Takes commands; None where none are configured.
     """
 
     look: Callable[[], Present]
     names: frozenset[str] = field(default_factory=frozenset)
+    desk: Desk | None = None
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
         """Answer one request."""
@@ -59,32 +54,44 @@ class Application:
             answer = self._answer(environ)
         except Exception:  # a fault of ours must be seen here and not by whoever asked
             log.exception("the page: a fault in this program")
-            answer = _say(HTTPStatus.INTERNAL_SERVER_ERROR, "a fault in this program; see its log")
+            answer = say(HTTPStatus.INTERNAL_SERVER_ERROR, "a fault in this program; see its log")
         status = f"{answer.status.value} {answer.status.phrase}"
-        start_response(status, [*_headers(answer), *answer.more])
+        start_response(status, [*_headers(answer, asks=self.desk is not None), *answer.more])
         return [b"" if environ.get("REQUEST_METHOD") == "HEAD" else answer.body]
 
     def _answer(self, environ: WSGIEnvironment) -> Answer:
         if not knows_itself(environ.get("HTTP_HOST", ""), self.names):
-            return _say(
+            return say(
                 HTTPStatus.MISDIRECTED_REQUEST,
                 "this machine does not go by that name; ask by its address, or list the name"
                 " under page.names",
             )
-        if environ.get("REQUEST_METHOD") not in METHODS:
-            allow = (("Allow", ", ".join(METHODS)),)
-            return _say(HTTPStatus.METHOD_NOT_ALLOWED, "nothing can be changed here", allow)
-        path = environ.get("PATH_INFO", "")
-        if path == "/":
-            page = plain(status_page(self.look())).encode()
-            return Answer(HTTPStatus.OK, "text/html; charset=utf-8", page)
+        path, method = environ.get("PATH_INFO", ""), environ.get("REQUEST_METHOD")
+        if self.desk is not None and path == COMMAND and method == "POST":
+            return self.desk.take(environ)
+        if method not in METHODS:
+            posts = ("POST",) if self.desk is not None and path == COMMAND else ()
+            allow = (("Allow", ", ".join(METHODS + posts)),)
+            return say(HTTPStatus.METHOD_NOT_ALLOWED, "nothing can be changed here", allow)
         if path == "/metrics":
             body, content_type = exposition(self.look(), environ.get("HTTP_ACCEPT", ""))
             return Answer(HTTPStatus.OK, content_type, body)
         if path == "/healthz":
             well, sentence = health(self.look())
-            return _say(HTTPStatus.OK if well else HTTPStatus.SERVICE_UNAVAILABLE, sentence)
-        return _say(HTTPStatus.NOT_FOUND, "there are /, /metrics and /healthz")
+            return say(HTTPStatus.OK if well else HTTPStatus.SERVICE_UNAVAILABLE, sentence)
+        return self._page(path, environ)
+
+    def _page(self, path: str, environ: WSGIEnvironment) -> Answer:
+        desk = self.desk
+        if path == "/":
+            told = None if desk is None else desk.told(environ)
+            return show(status_page(self.look(), told, acts=desk is not None))
+        if path == ACT and desk is not None:
+            return show(act_page(self.look(), desk.allowed, desk.secret, desk.make_id))
+        if path == COMMAND and desk is not None:
+            return desk.answer(environ)
+        more = "" if desk is None else f", {ACT} and {COMMAND}"
+        return say(HTTPStatus.NOT_FOUND, f"there are /, /metrics and /healthz{more}")
 
 
 def knows_itself(host: str, names: frozenset[str]) -> bool:
@@ -103,13 +110,10 @@ def knows_itself(host: str, names: frozenset[str]) -> bool:
     return True
 
 
-def _say(status: HTTPStatus, sentence: str, more: tuple[tuple[str, str], ...] = ()) -> Answer:
-    return Answer(status, TEXT, plain(sentence).encode() + b"\n", more)
-
-
-def _headers(answer: Answer) -> list[tuple[str, str]]:
+def _headers(answer: Answer, *, asks: bool) -> list[tuple[str, str]]:
+    own = "'self'" if asks else "'none'"
     policy = (
-        f"default-src 'none'; style-src {style_source()}; base-uri 'none'; form-action 'none';"
+        f"default-src 'none'; style-src {style_source()}; base-uri 'none'; form-action {own};"
         " frame-ancestors 'none'"
     )
     return [
@@ -118,7 +122,8 @@ def _headers(answer: Answer) -> list[tuple[str, str]]:
         ("Cache-Control", "no-store"),
         ("Content-Security-Policy", policy),
         ("Cross-Origin-Resource-Policy", "same-origin"),
-        ("Referrer-Policy", "no-referrer"),
+        # Without a referrer a browser would not say that our own form is ours (Origin).
+        ("Referrer-Policy", "same-origin" if asks else "no-referrer"),
         ("X-Content-Type-Options", "nosniff"),
         ("X-Frame-Options", "DENY"),
     ]

@@ -7,13 +7,16 @@ from functools import partial
 
 from daemon.clock import clock_of
 from daemon.config import Config, Reservoir
+from daemon.config.services import is_loopback
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
+from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
 from daemon.page.application import Application
+from daemon.page.desk import Desk
 from daemon.page.present import Expected, Lookout
-from daemon.page.server import PageServer, Pauses, is_loopback
+from daemon.page.server import PageServer, Pauses
 
 OLD_S = 60.0
 OLD_PERIODS = 3
@@ -39,17 +42,23 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
             settings.port,
         )
     _hear_the_library()
-    path = config.journal.path
+    path, reader = config.journal.path, Reader(config.journal.path)
     lookout = Lookout(
         config.station.name,
         expected(config),
         path,
-        Reader(path),
+        reader,
         partial(followers, path, cursors_path(path), config.publishers),
         clock_of(config.station.rehearsal_speed, config.station.rehearsal_since).now,
     )
+    reservoirs = tuple(each.name for each in config.reservoirs)
+    desk = Desk(settings.commands, reservoirs, Inbox(beside(path)), reader)
     return PageServer(
-        Application(lookout.look, frozenset((*settings.names, settings.host.lower()))),
+        Application(
+            lookout.look,
+            frozenset((*settings.names, settings.host.lower())),
+            desk if settings.commands else None,
+        ),
         settings.host,
         settings.port,
         Outage(log, "the page"),

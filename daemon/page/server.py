@@ -11,12 +11,12 @@ import time
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass
-from ipaddress import ip_address
 from threading import Event as Signal
 from typing import Any, Protocol
 
 from waitress.server import create_server
 
+from daemon.journal.requests import LARGEST_BYTES
 from daemon.logs import Outage
 from daemon.page.application import Application
 
@@ -27,8 +27,6 @@ SILENT_S = 10
 LONGEST_S = 30.0
 """No connection lives longer, s: who sends a byte now and then does not keep others out."""
 LONGEST_HEAD = 16_384
-LONGEST_BODY = 4096
-"""Bytes of what is asked; nobody has reason to send a body at all."""
 TICK_S = 1.0
 
 log = logging.getLogger("brinewright.publish")
@@ -98,7 +96,7 @@ def serve(application: Application, channel: socket.socket, stop: Signal) -> Non
         channel_timeout=SILENT_S,
         cleanup_interval=1,
         max_request_header_size=LONGEST_HEAD,
-        max_request_body_size=LONGEST_BODY,
+        max_request_body_size=LARGEST_BYTES,
         asyncore_use_poll=True,
         expose_tracebacks=False,
         log_socket_errors=False,
@@ -136,14 +134,6 @@ def listening(host: str, port: int) -> socket.socket:
         channel.close()
         raise
     return channel
-
-
-def is_loopback(host: str) -> bool:
-    """Return whether only this machine reaches an address."""
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host.lower() == "localhost"
 
 
 def where(host: str, port: int) -> str:

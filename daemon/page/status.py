@@ -8,6 +8,7 @@ from __future__ import annotations
 import base64
 import hashlib
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from html import escape
 
@@ -20,6 +21,7 @@ AGAIN_S = 10
 """How often a browser loads the page again, s."""
 LONGEST = 400
 """Characters of any one text that are shown."""
+ACT = '<p><a href="/act">Acknowledge, confirm, note</a></p>'
 STYLE = """
 :root { color-scheme: light dark; }
 body { font: 1.05rem/1.5 system-ui, sans-serif; margin: 0 auto; max-width: 44rem; padding: 1rem; }
@@ -35,6 +37,9 @@ dd { font-variant-numeric: tabular-nums; margin: 0; overflow-wrap: anywhere; }
 .alarm { border-left-width: .7rem; }
 .old { border-style: dashed; }
 p { margin: .2rem 0; overflow-wrap: anywhere; }
+form { border-top: 1px dotted; margin: .5rem 0; padding: .5rem 0; }
+label { display: block; margin: .2rem 0; }
+input, button { font: inherit; max-width: 100%; }
 footer { border-top: 1px solid; margin-top: 2rem; opacity: .85; padding-top: .5rem; }
 """
 
@@ -45,18 +50,37 @@ def style_source() -> str:
     return f"'sha256-{base64.b64encode(digest).decode()}'"
 
 
-def status_page(present: Present) -> str:
-    """Return the whole page."""
-    alarms = [_alarm(each) for each in present.alarms if not each.reservoir]
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What is known of something that was asked.
+
+    Attributes:
+        head: In a word or two.
+        text: The answer, as a sentence.
+        next_look: Where to look for it a second later; empty where the usual pace will do.
+    """
+
+    head: str
+    text: str
+    next_look: str = ""
+
+
+def status_page(present: Present, told: Told | None = None, *, acts: bool = False) -> str:
+    """Return the whole page.
+
+    Args:
+        present: What there is to show.
+        told: What came of what was asked before; None where nothing was.
+        acts: Whether anything may be asked.
+    """
+    again = f"1; url={escape(told.next_look)}" if told and told.next_look else str(AGAIN_S)
+    alarms = [alarm_block(each) for each in present.alarms if not each.reservoir]
     parts = [
-        "<!doctype html>",
-        '<html lang="en"><head><meta charset="utf-8">',
-        '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f'<meta http-equiv="refresh" content="{AGAIN_S}">',
-        f"<title>{_text(_title(present))}</title>",
-        f"<style>{STYLE}</style></head><body>",
-        f"<header><h1>{_text(present.station)}: seawater being mixed</h1></header><main>",
-        _notice("The journal cannot be read", present.trouble) if present.trouble else "",
+        head(_title(present), f'<meta http-equiv="refresh" content="{again}">'),
+        f"<header><h1>{text(present.station)}: seawater being mixed</h1></header><main>",
+        notice(told.head, told.text) if told else "",
+        ACT if acts else "",
+        notice("The journal cannot be read", present.trouble) if present.trouble else "",
         *alarms,
         *(_reservoir(each, present.alarms, present.trouble) for each in present.reservoirs),
         "</main>",
@@ -64,6 +88,20 @@ def status_page(present: Present) -> str:
         "</body></html>",
     ]
     return "\n".join(part for part in parts if part)
+
+
+def head(title: str, more: str = "") -> str:
+    """Return how every page begins, up to its body."""
+    return "\n".join(
+        [
+            "<!doctype html>",
+            '<html lang="en"><head><meta charset="utf-8">',
+            '<meta name="viewport" content="width=device-width, initial-scale=1">',
+            *([more] if more else []),
+            f"<title>{text(title)}</title>",
+            f"<style>{STYLE}</style></head><body>",
+        ]
+    )
 
 
 def _title(present: Present) -> str:
@@ -77,21 +115,21 @@ def _title(present: Present) -> str:
 
 def _reservoir(seen: Seen, alarms: Iterable[Shown], trouble: str) -> str:
     name = seen.expected.name
-    own = [_alarm(each) for each in alarms if each.reservoir == name]
+    own = [alarm_block(each) for each in alarms if each.reservoir == name]
     old = "" if trouble else staleness(seen)
-    heading = f'<section aria-label="{_text(name)}"><h2>{_text(name)}</h2>'
-    notice = _notice("This is not the present", old) if old else ""
+    heading = f'<section aria-label="{text(name)}"><h2>{text(name)}</h2>'
+    warning = notice("This is not the present", old) if old else ""
     if seen.picture is None:
-        return "\n".join([heading, notice, *own, "</section>"])
-    phase = _text(phase_words(seen.picture.get("phase")))
+        return "\n".join([heading, warning, *own, "</section>"])
+    phase = text(phase_words(seen.picture.get("phase")))
     if old:
         # Whether it may be used is not known of water that nobody reads.
         phase = f"Last known: {phase.partition(':')[0]}"
     rows = "".join(
-        f"<dt>{label}</dt><dd>{_text(value)}</dd>" for label, value in _rows(seen) if value
+        f"<dt>{label}</dt><dd>{text(value)}</dd>" for label, value in _rows(seen) if value
     )
     return "\n".join(
-        [heading, f'<p class="phase">{phase}</p>', notice, *own, f"<dl>{rows}</dl>", "</section>"]
+        [heading, f'<p class="phase">{phase}</p>', warning, *own, f"<dl>{rows}</dl>", "</section>"]
     )
 
 
@@ -124,29 +162,31 @@ def _salinity(picture: Mapping[str, JSON]) -> str:
     return f"not to be believed: {shown}" if picture.get("flag") == Flag.FAIL else shown
 
 
-def _alarm(alarm: Shown) -> str:
+def alarm_block(alarm: Shown) -> str:
+    """Return an alarm with why it is there and what to do."""
     name, state = alarm.name.replace("-", " "), alarm_words(alarm.state)
     until = f"until {_moment({'until': alarm.until}, 'until')}" if alarm.until else ""
     details = (alarm.who and f"by {alarm.who}", until, alarm.reason)
     where = ", ".join(word for word in (alarm.priority, state, *details) if word)
     if not alarm.stands:
         so = "; its condition is there now" if alarm.active else ""
-        return f"<p>Alarm {_text(name)}: {_text(where + so)}</p>"
+        return f"<p>Alarm {text(name)}: {text(where + so)}</p>"
     lines = [
-        f"<p><strong>Alarm: {_text(name)}</strong> ({_text(where)})</p>",
-        f"<p>{_text(alarm.why)}</p>" if alarm.why else "",
-        f"<p>What to do: {_text(alarm.do)}</p>" if alarm.do else "",
+        f"<p><strong>Alarm: {text(name)}</strong> ({text(where)})</p>",
+        f"<p>{text(alarm.why)}</p>" if alarm.why else "",
+        f"<p>What to do: {text(alarm.do)}</p>" if alarm.do else "",
     ]
     return f'<div class="alarm">{"".join(lines)}</div>'
 
 
-def _notice(head: str, text: str) -> str:
-    return f'<div class="old"><p><strong>{_text(head)}</strong></p><p>{_text(text)}</p></div>'
+def notice(title: str, told: str) -> str:
+    """Return a sentence that is to be seen before the rest."""
+    return f'<div class="old"><p><strong>{text(title)}</strong></p><p>{text(told)}</p></div>'
 
 
 def _footer(present: Present) -> str:
     failing = [
-        f"<p>{_text(each.name)} is {each.waiting} entries behind: {_text(each.error)}</p>"
+        f"<p>{text(each.name)} is {each.waiting} entries behind: {text(each.error)}</p>"
         for each in present.followers
         if each.error
     ]
@@ -178,7 +218,7 @@ def _moment(picture: Mapping[str, JSON], key: str) -> str:
         return told
 
 
-def _text(value: str) -> str:
+def text(value: str) -> str:
     """Return a text as HTML shows it; what cannot be printed becomes a blank."""
     shown = "".join(each if each.isprintable() else " " for each in value[:LONGEST])
     return escape(shown)

@@ -15,11 +15,12 @@ from threading import Event as Signal
 
 import pytest
 
+from daemon.config.services import is_loopback
 from daemon.logs import Outage
 from daemon.page import server
 from daemon.page.application import Application, knows_itself
 from daemon.page.present import Present
-from daemon.page.server import PageServer, is_loopback, listening, where
+from daemon.page.server import PageServer, listening, where
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.page_parts import ask, present, seen, served
 

@@ -1,0 +1,367 @@
+"""Commands over the page: who may send one, what becomes of it, and what nobody gets through."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator
+from html import unescape
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from daemon.config import ConfigError, parse
+from daemon.entries import Kind
+from daemon.journal.allowance import BURST, Allowance
+from daemon.journal.inbox import Inbox, beside
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.mixing.commands import VERBS
+from daemon.page import server
+from daemon.page.application import Application
+from daemon.page.desk import LOOKS, Desk
+from daemon.page.posted import FLAGS, NUMBERS, from_fields
+from daemon.page.present import Present
+from tests.page.acting_parts import FORM, forms, post
+from tests.page.page_parts import Reply, ask, present, served, standing
+from tests.services.mqtt_parts import event
+from tests.unit.people import a_batch
+
+TOOL = {"Content-Type": "application/json", "X-Brinewright": "1"}
+ALLOWED = ("alarm.acknowledge", "alarm.shelve", "batch.note", "batch.use")
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Where the journal stands."""
+    return tmp_path / "journal.db"
+
+
+@pytest.fixture
+def writer(path: Path) -> Iterator[Writer]:
+    """The writer of an empty journal."""
+    with Writer(path) as one:
+        yield one
+
+
+@pytest.fixture
+def inbox(path: Path) -> Inbox:
+    """The inbox beside it."""
+    return Inbox(beside(path))
+
+
+@pytest.fixture
+def desk(path: Path, inbox: Inbox, writer: Writer) -> Desk:
+    """What takes commands; time stands still for it."""
+    return Desk(ALLOWED, ("mix-1",), inbox, Reader(path), clock=lambda: 0.0)
+
+
+@pytest.fixture
+def port(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+    """Where a page with an alarm takes commands."""
+    monkeypatch.setattr(server, "TICK_S", 0.05)  # how soon it ends
+
+    def look() -> Present:
+        return present(alarms=(standing(),))
+
+    with served(Application(look, desk=desk)) as one:
+        yield one
+
+
+def say(port: int, told: object, **headers: str) -> Reply:
+    """Send JSON as a tool does."""
+    return ask(port, "/command", "POST", TOOL | headers, json.dumps(told).encode())
+
+
+def answered(writer: Writer, id_: str, answer: str, *, ok: bool = True) -> None:
+    """Write the event of a command that was carried out or refused."""
+    facts = {"id": id_, "verb": "alarm.acknowledge", "who": "kim", "via": "page"}
+    writer.append([event(1, Kind.COMMAND, **facts, ok=ok, answer=answer)], 0.0)
+
+
+def refresh(page: str) -> str:
+    """How soon a page loads again, and what."""
+    (found,) = re.findall(r'http-equiv="refresh" content="([^"]*)"', page)
+    return unescape(found)
+
+
+def test_a_form_is_handed_over_and_its_answer_is_shown(
+    port: int, inbox: Inbox, writer: Writer
+) -> None:
+    """Under the name that was typed; the page looks each second until the journal has it."""
+    fields = forms(ask(port, "/act").text)["alarm.acknowledge"] | {"who": "kim"}
+    sent = post(port, fields, Origin=f"http://127.0.0.1:{port}", Sec_Fetch_Site="same-origin")
+    (waiting,) = inbox.after(0)
+    before = ask(port, sent.headers["Location"])
+    answered(writer, waiting.id, "batch-off-target is acknowledged now")
+    after = ask(port, refresh(before.text).partition("url=")[2])
+
+    assert (303, f"/?answer={fields['id']}") == (sent.status, sent.headers["Location"])
+    assert (fields["id"], "kim", "page", "alarm.acknowledge", "mix-1") == (
+        waiting.id, waiting.who, waiting.via, waiting.verb, waiting.reservoir,
+    )  # fmt: skip
+    assert {"name": "batch-off-target"} == waiting.facts
+    assert "waiting for the answer" in before.text
+    assert "alarm.acknowledge, asked by kim: batch-off-target is acknowledged now" in after.text
+    assert "10" == refresh(after.text)
+
+
+def test_a_form_sent_twice_counts_once(port: int, inbox: Inbox, writer: Writer) -> None:
+    """The second time shows what the first was answered, here that it was refused."""
+    fields = forms(ask(port, "/act").text)["alarm.acknowledge"] | {"who": "kim"}
+    post(port, fields)
+    answered(writer, fields["id"], "batch-off-target is acknowledged already", ok=False)
+    again = ask(port, post(port, fields).headers["Location"]).text
+
+    assert 1 == len(inbox.after(0))
+    assert "Not done" in again
+    assert "is acknowledged already; the form was sent before and counts once" in again
+
+
+def test_an_answer_that_does_not_come_is_not_looked_for_in_haste_for_ever(port: int) -> None:
+    """After half a minute the page says why, and goes on at its usual pace."""
+    last = ask(port, f"/?answer=a&look={LOOKS}").text
+
+    assert "is measuring running?" in last
+    assert "10" == refresh(last)
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Origin": "http://strangers.example"},
+        {"Origin": "null"},
+        {"Origin": "http://127.0.0.1:1"},
+        {"Sec_Fetch_Site": "cross-site"},
+        {"Sec_Fetch_Site": "same-site"},
+    ],
+)
+def test_a_form_of_another_page_is_refused(
+    port: int, inbox: Inbox, headers: dict[str, str]
+) -> None:
+    """Even one that knows our secret; nothing is handed over."""
+    fields = forms(ask(port, "/act").text)["alarm.acknowledge"] | {"who": "kim"}
+    reply = post(port, fields, **headers)
+
+    assert (403, True) == (reply.status, "from another page" in reply.text)
+    assert [] == inbox.after(0)
+
+
+@pytest.mark.parametrize("token", ["", "guessed", "\u00e9"])
+def test_a_form_without_our_secret_is_refused(port: int, inbox: Inbox, token: str) -> None:
+    """And so is one of an earlier process, which is told to load the forms again."""
+    fields = forms(ask(port, "/act").text)["alarm.acknowledge"] | {"who": "kim", "token": token}
+    reply = post(port, fields)
+
+    assert (403, True) == (reply.status, "load the forms again" in reply.text)
+    assert [] == inbox.after(0)
+
+
+@pytest.mark.parametrize(
+    "headers",
+    [
+        {"Content-Type": "application/json"},
+        TOOL | {"Origin": "http://127.0.0.1"},
+        TOOL | {"Sec-Fetch-Site": "same-origin"},
+    ],
+)
+def test_json_comes_from_tools_alone(port: int, inbox: Inbox, headers: dict[str, str]) -> None:
+    """A browser cannot send it for another page: it says where it comes from."""
+    body = json.dumps({"verb": "batch.use", "who": "scale", "reservoir": "mix-1"}).encode()
+    reply = ask(port, "/command", "POST", headers, body)
+
+    assert (403, True) == (reply.status, "X-Brinewright: 1" in reply.text)
+    assert [] == inbox.after(0)
+
+
+def test_a_tool_asks_and_looks_for_its_answer(port: int, inbox: Inbox, writer: Writer) -> None:
+    """With an id of its own or with one that is made; a repeat has the answer at once."""
+    use = {"id": "u-1", "verb": "batch.use", "volume_l": 40, "who": "scale", "reservoir": "mix-1"}
+    sent = say(port, use)
+    before = json.loads(ask(port, sent.headers["Location"]).body)
+    answered(writer, "u-1", "batch lot-7 is used")
+    after = json.loads(ask(port, sent.headers["Location"]).body)
+    again = say(port, use)
+    made = json.loads(say(port, {key: use[key] for key in use if key != "id"}).body)
+
+    assert (202, None) == (sent.status, before["ok"])
+    assert (True, "batch lot-7 is used") == (after["ok"], after["answer"])
+    assert (200, after | {"repeated": True}) == (again.status, json.loads(again.body))
+    assert ["u-1", made["id"]] == [each.id for each in inbox.after(0)]
+    assert {"volume_l": 40} == inbox.after(0)[0].facts
+
+
+@pytest.mark.parametrize(
+    "change, words",
+    [
+        ({"who": ""}, "a name is wanted"),
+        ({"who": "k" * 41}, "at most 40 characters"),
+        ({"who": "kim\nALARM"}, "on one line"),
+        ({"verb": "batch.discard"}, "'batch.discard' is not allowed here"),
+        ({"verb": ""}, "is wanted"),
+        ({"id": "i" * 65}, "at most 64 characters"),
+        ({"reservoir": "mix-9"}, "there is no reservoir of that name; known: mix-1"),
+        ({"text": "x" * 2001}, "longer than 2000"),
+        ({"volume_l": "forty"}, "volume_l = 'forty' is not a number"),
+        ({"volume_l": "nan"}, "is not a number"),
+        ({"volume_l": "4_0"}, "is not a number"),
+        ({"volume_l": "1,000"}, "is not a number"),
+        ({f"f{n}": "1" for n in range(30)}, "not a form"),
+    ],
+)
+def test_a_form_that_asks_nothing_possible_is_told_why(
+    port: int, desk: Desk, inbox: Inbox, change: dict[str, str], words: str
+) -> None:
+    """400 and a sentence; nothing is handed over."""
+    fields = {"verb": "batch.note", "id": "a", "who": "kim", "reservoir": "mix-1"}
+    reply = post(port, fields | {"token": desk.secret} | change)
+
+    assert (400, True) == (reply.status, words in reply.text)
+    assert [] == inbox.after(0)
+
+
+def test_a_flood_is_bounded(port: int, desk: Desk, inbox: Inbox) -> None:
+    """So many are taken at once; the rest are told so, and strangers use none of them up."""
+    fields = {"verb": "batch.note", "who": "kim", "reservoir": "mix-1", "text": "x"}
+    for _ in range(BURST):
+        post(port, fields, Origin="http://strangers.example")
+    own = fields | {"token": desk.secret}
+    statuses = [post(port, own | {"id": f"n-{n}"}).status for n in range(BURST + 5)]
+    reply = say(port, fields)
+
+    assert [303] * BURST + [429] * 5 == statuses
+    assert (429, True) == (reply.status, "send it again later" in reply.text)
+    assert BURST == len(inbox.after(0))
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "multipart/form-data; boundary=x", ""])
+def test_other_kinds_of_content_are_refused(port: int, inbox: Inbox, kind: str) -> None:
+    """Also the one that any page may send without being asked."""
+    reply = ask(port, "/command", "POST", TOOL | {"Content-Type": kind}, b'{"verb":"batch.use"}')
+
+    assert 415 == reply.status
+    assert [] == inbox.after(0)
+
+
+@pytest.mark.parametrize(
+    "place, method", [("/", "POST"), ("/act", "POST"), ("/command", "PUT"), ("/metrics", "DELETE")]
+)
+def test_nothing_else_can_be_sent(port: int, place: str, method: str) -> None:
+    """Only /command takes anything, and only by POST."""
+    reply = ask(port, place, method, FORM, b"verb=batch.use")
+
+    allowed = "GET, HEAD, POST" if place == "/command" else "GET, HEAD"
+    assert (405, allowed) == (reply.status, reply.headers["Allow"])
+
+
+def test_forms_may_go_to_the_page_itself_alone(port: int) -> None:
+    """And a browser may say of them where they come from, which it does not without a referrer."""
+    headers = ask(port, "/act").headers
+
+    assert "form-action 'self';" in headers["Content-Security-Policy"]
+    assert "same-origin" == headers["Referrer-Policy"]
+    assert "no-store" == headers["Cache-Control"]
+
+
+def test_without_commands_there_is_no_form_and_nothing_is_taken() -> None:
+    """As the page is where nothing is configured."""
+    with served(Application(present)) as one:
+        page, act, tool = ask(one), ask(one, "/act"), say(one, {"verb": "batch.use", "who": "kim"})
+
+    assert (404, 405) == (act.status, tool.status)
+    assert [] == re.findall(r"<form|href", page.text)
+    assert "form-action 'none'" in page.headers["Content-Security-Policy"]
+
+
+def test_the_page_leads_to_the_forms_and_they_stay_while_one_types(port: int) -> None:
+    """The status page loads again by itself, the page of forms does not."""
+    assert '<a href="/act">' in ask(port).text
+    assert "refresh" not in ask(port, "/act").text
+
+
+def test_every_argument_of_every_command_can_be_given_by_a_form() -> None:
+    """A number comes as one, and a text that looks like a number as a text."""
+    taken = {name for verb in VERBS.values() for name in verb.takes}
+    assert taken > NUMBERS | FLAGS
+    bench = a_batch()
+    for verb, known in VERBS.items():
+        for name in known.takes:
+            facts = from_fields({name: "true" if name in FLAGS else "1"})
+            answer = bench.answer(verb, "" if verb.startswith("lot.") else "mix-1", **facts)
+            assert not re.search(r"is not a number|must be", answer), (verb, name, answer)
+
+
+HOSTILE = st.dictionaries(
+    st.sampled_from(["verb", "id", "who", "reservoir", "text", "volume_l", "all", "batch", "", "x"])
+    | st.text(max_size=6),
+    st.sampled_from([*ALLOWED, "mix-1", "kim", "1e999", "9" * 400, "\0", "\u202e", "' OR 1=1"])
+    | st.text(max_size=40),
+    max_size=9,
+)
+
+
+def test_no_field_brings_it_down(
+    port: int, desk: Desk, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each is taken or refused with a sentence, and what is taken is what was allowed."""
+    monkeypatch.setattr(Allowance, "take", lambda *_: True)
+
+    @settings(max_examples=60, deadline=None, suppress_health_check=[*HealthCheck])
+    @given(HOSTILE, st.binary(max_size=30), st.booleans())
+    def sent(fields: dict[str, str], noise: bytes, mixed: object) -> None:
+        body = urlencode({**fields, "token": desk.secret}).encode()
+        body = body + b"&" + noise if mixed else body
+        assert ask(port, "/command", "POST", FORM, body).status in (303, 400)
+        assert ask(port, "/command", "POST", TOOL, noise).status == 400
+        assert ask(port, f"/?{urlencode({'answer': noise, 'look': noise})}").status == 200
+        assert ask(port, f"/command?{urlencode({'id': noise})}").status in (200, 400)
+
+    sent()
+    for each in inbox.after(0, 1000):
+        assert each.verb in ALLOWED
+        assert each.who.strip()
+        assert each.reservoir in ("", "mix-1")
+
+
+@pytest.mark.parametrize(
+    "lines, words",
+    [
+        ('commands = ["batch.usee"]', "the nearest is 'batch.use'"),
+        ('listen = "0.0.0.0:8407"\ncommands = ["batch.use"]', "asks for no password"),
+        ('listen = "mixing.lan:8407"\ncommands = ["batch.use"]', "asks for no password"),
+    ],
+)
+def test_commands_are_checked_with_the_configuration(lines: str, words: str) -> None:
+    """Unknown ones, and any where other machines reach the page."""
+    with pytest.raises(ConfigError) as exc:
+        parse(f"{STATION_FILE}[page]\n{lines}\n", Path("brinewright.toml"))
+
+    assert words in str(exc.value)
+    assert "page.commands" in str(exc.value)
+
+
+def test_an_id_comes_back_as_it_was_sent(port: int, desk: Desk, writer: Writer) -> None:
+    """Whatever stands in it; the answer shown is its own."""
+    fields = {"verb": "batch.note", "id": "a&b=c #%2F'\"", "who": "kim", "token": desk.secret}
+    where = post(port, fields).headers["Location"]
+    waiting = ask(port, where).text
+    answered(writer, fields["id"], "noted")
+
+    assert "waiting for the answer" in waiting
+    assert "asked by kim: noted" in ask(port, where).text
+    assert "asked by kim: noted" in ask(port, refresh(waiting).partition("url=")[2]).text
+
+
+STATION_FILE = """
+[station]
+name = "quarantine-wing"
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+"""
