@@ -278,7 +278,7 @@ FAULTS = (
     Fault("an eighth not poured", "short-yield", MIXED_WITHIN_S, weighed_short),
     Fault("dosed 8 % too high", "batch-off-target", MIXED_WITHIN_S, too_much),
     Fault("not used", "batch-ageing", 3 * 60.0, not_used),
-    Fault("lid off", "salinity-drifting", 60 * 60.0, lid_off),
+    Fault("lid off", "salinity-drifting", 90 * 60.0, lid_off),
     Fault("heater stuck", "temperature-out-of-band", 25 * 60.0, heater_stuck),
     Fault("second probe fouled", "probe-disagrees", 15 * 60.0, second_fouled, two_probes),
     Fault("worn cell calibrated", "calibration-refused", 60.0, worn_cell),
