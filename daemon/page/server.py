@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from threading import Event as Signal
 from typing import Any, Protocol
 
+from waitress.channel import HTTPChannel
+from waitress.parser import HTTPRequestParser
 from waitress.server import create_server
 
 from daemon.journal.requests import LARGEST_BYTES
@@ -37,6 +39,16 @@ class Pauses(Protocol):
 
     def failed(self, now_s: float) -> float:
         """Return how long to wait now, s."""
+
+
+class _Parser(HTTPRequestParser):  # type: ignore[misc] # the library ships no types
+    """The library's, with a path also where none was read: it names it of whoever is gone."""
+
+    path = ""
+
+
+class _Channel(HTTPChannel):  # type: ignore[misc] # as above
+    parser_class = _Parser
 
 
 @dataclass(slots=True)
@@ -96,12 +108,13 @@ def serve(application: Application, channel: socket.socket, stop: Signal) -> Non
         channel_timeout=SILENT_S,
         cleanup_interval=1,
         max_request_header_size=LONGEST_HEAD,
-        max_request_body_size=LARGEST_BYTES,
+        max_request_body_size=LARGEST_BYTES + 1,  # the first that is too much
         asyncore_use_poll=True,
         expose_tracebacks=False,
         log_socket_errors=False,
         ident=None,
     )
+    server.channel_class = _Channel
     try:
         while not stop.is_set():
             server.asyncore.loop(TICK_S, use_poll=True, map=connections, count=1)

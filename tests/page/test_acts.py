@@ -18,6 +18,7 @@ from daemon.entries import Kind
 from daemon.journal.allowance import BURST, Allowance
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
+from daemon.journal.requests import LARGEST_BYTES
 from daemon.journal.writer import Writer
 from daemon.mixing.commands import VERBS
 from daemon.page import server
@@ -106,7 +107,7 @@ def test_a_form_is_handed_over_and_its_answer_is_shown(
     assert {"name": "batch-off-target"} == waiting.facts
     assert "waiting for the answer" in before.text
     assert "alarm.acknowledge, asked by kim: batch-off-target is acknowledged now" in after.text
-    assert "10" == refresh(after.text)
+    assert "30; url=/" == refresh(after.text)
 
 
 def test_a_form_sent_twice_counts_once(port: int, inbox: Inbox, writer: Writer) -> None:
@@ -235,6 +236,15 @@ def test_a_flood_is_bounded(port: int, desk: Desk, inbox: Inbox) -> None:
     assert [303] * BURST + [429] * 5 == statuses
     assert (429, True) == (reply.status, "send it again later" in reply.text)
     assert BURST == len(inbox.after(0))
+
+
+@pytest.mark.parametrize("size, status", [(LARGEST_BYTES, 400), (LARGEST_BYTES + 1, 413)])
+def test_what_is_too_long_is_refused_before_it_is_read(
+    port: int, inbox: Inbox, size: int, status: int
+) -> None:
+    """A body of the largest size is looked at, one that is larger is not."""
+    assert status == ask(port, "/command", "POST", TOOL, b" " * size).status
+    assert [] == inbox.after(0)
 
 
 @pytest.mark.parametrize("kind", ["text/plain", "multipart/form-data; boundary=x", ""])
