@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 FORM, JSON_TYPE = "application/x-www-form-urlencoded", "application/json"
 LOOKS = 30
 """So often an answer is looked for each second; then as seldom as the page loads again."""
+READ_S = 30
+"""So long an answer stands before the page is shown without it, s."""
 NO_ANSWER = "no answer yet: is measuring running? What was asked waits until it is"
 
 
@@ -102,13 +104,13 @@ class Desk:
             told = answer_of(found)
             again = "; the form was sent before and counts once" * bool(_asked_for(environ, "more"))
             text = f"{told['verb']}, asked by {found.facts.get('who')}: {told['answer']}{again}"
-            return Told("Done" if told["ok"] else "Not done", text)
+            return Told("Done" if told["ok"] else "Not done", text, "/", READ_S)
         looks = int(look) if look.isascii() and look.isdigit() and len(look) < len("999") else 0
         if looks >= LOOKS:
             return Told("It waits", NO_ANSWER)
         more = "&more=1" * bool(_asked_for(environ, "more"))
         where = f"/?answer={quote(id_, safe='')}{more}&look={looks + 1}"
-        return Told("Sent", "waiting for the answer", where)
+        return Told("Sent", "waiting for the answer", where, 1)
 
     def _take_form(self, environ: WSGIEnvironment) -> Answer:
         if foreign(environ):

@@ -16,7 +16,7 @@ from daemon.mixing.alarms import ANNOUNCED, TO_ACKNOWLEDGE, Life
 from daemon.mixing.asked import LONGEST_TEXT
 from daemon.page.health import staleness
 from daemon.page.present import Present, Seen, Shown
-from daemon.page.status import alarm_block, head, notice, text
+from daemon.page.status import alarm_block, head, notice, phase_line, text
 
 WHO = (
     f'<label>Your name <input name="who" required maxlength="{LONGEST_WHO}"'
@@ -87,6 +87,7 @@ def act_page(
             f'<section aria-label="{name}"><h2>{name}</h2>',
             notice("What is asked now may have to wait", old) if old else "",
             *of_alarms(seen.expected.name),
+            phase_line(seen, fresh=not old) if seen.picture else "",
             forms(about_batch(seen)),
             "</section>",
         ]

@@ -57,12 +57,14 @@ class Told:
     Attributes:
         head: In a word or two.
         text: The answer, as a sentence.
-        next_look: Where to look for it a second later; empty where the usual pace will do.
+        next_look: Where a browser goes next by itself; empty where it stays.
+        after_s: When it goes there, s.
     """
 
     head: str
     text: str
     next_look: str = ""
+    after_s: int = AGAIN_S
 
 
 def status_page(present: Present, told: Told | None = None, *, acts: bool = False) -> str:
@@ -73,7 +75,9 @@ def status_page(present: Present, told: Told | None = None, *, acts: bool = Fals
         told: What came of what was asked before; None where nothing was.
         acts: Whether anything may be asked.
     """
-    again = f"1; url={escape(told.next_look)}" if told and told.next_look else str(AGAIN_S)
+    again = (
+        f"{told.after_s}; url={escape(told.next_look)}" if told and told.next_look else str(AGAIN_S)
+    )
     alarms = [alarm_block(each) for each in present.alarms if not each.reservoir]
     parts = [
         head(_title(present), f'<meta http-equiv="refresh" content="{again}">'),
@@ -121,16 +125,18 @@ def _reservoir(seen: Seen, alarms: Iterable[Shown], trouble: str) -> str:
     warning = notice("This is not the present", old) if old else ""
     if seen.picture is None:
         return "\n".join([heading, warning, *own, "</section>"])
-    phase = text(phase_words(seen.picture.get("phase")))
-    if old:
-        # Whether it may be used is not known of water that nobody reads.
-        phase = f"Last known: {phase.partition(':')[0]}"
+    phase = phase_line(seen, fresh=not old)
     rows = "".join(
         f"<dt>{label}</dt><dd>{text(value)}</dd>" for label, value in _rows(seen) if value
     )
-    return "\n".join(
-        [heading, f'<p class="phase">{phase}</p>', warning, *own, f"<dl>{rows}</dl>", "</section>"]
-    )
+    return "\n".join([heading, phase, warning, *own, f"<dl>{rows}</dl>", "</section>"])
+
+
+def phase_line(seen: Seen, *, fresh: bool) -> str:
+    """Return how the water stands; whether it may be used is not known where nobody reads it."""
+    phase = text(phase_words((seen.picture or {}).get("phase")))
+    known = phase if fresh else f"Last known: {phase.partition(':')[0]}"
+    return f'<p class="phase">{known}</p>'
 
 
 def _rows(seen: Seen) -> list[tuple[str, str]]:
