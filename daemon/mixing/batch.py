@@ -164,9 +164,11 @@ def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
 def on_more_readings(
     state: BatchState, level: Level, t_s: float, settings: BatchSettings
 ) -> list[Step]:
-    """Judge an undecided batch again as readings accumulate."""
+    """Judge an undecided batch again as readings accumulate, but not water on its way."""
     waiting = state.phase is Phase.VERIFYING and state.judged_s is not None
     if not waiting or t_s - (state.judged_s or 0.0) < REJUDGE_S or not level.medians:
+        return []
+    if level.moving():
         return []
     return _judge_now(state, level, t_s, settings)
 

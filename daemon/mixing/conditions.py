@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 AGEING_SHARE = 6.0
 PROOF_S = 2700.0
 """How long it may take to be sure that nothing moves any more."""
-MOVED_PPT, SIDE_BINS = 0.1, 12
-"""What salinity moves in five minutes while it is plainly not settled, and the bins compared."""
 DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
 """What released water may move, or that share of a narrow tolerance, but never less than noise."""
 DRIFTED_SHARE = 2.0 / 3.0
@@ -197,18 +195,9 @@ def _overdue(
     late_s = after_s - settings.settle_within_min * 60.0
     if late_s > PROOF_S:
         return f"not surely steady after more than {int(after_s / 600.0) * 10} min"
-    if late_s > 0.0 and (active or _moving(level)):
+    if late_s > 0.0 and (active or level.moving()):
         return f"salinity still moves after more than {settings.settle_within_min:g} min"
     return ""
-
-
-def _moving(level: Level) -> bool:
-    """Say whether salinity has plainly moved in the few minutes that a level keeps."""
-    if len(level.medians) < 2 * SIDE_BINS:
-        return False
-    # Bubbles only ever lower it, so the highest of each side is what the water did.
-    before, now = max(level.medians[:SIDE_BINS]), max(level.medians[-SIDE_BINS:])
-    return abs(now - before) >= MOVED_PPT
 
 
 def _not_come(state: BatchState, t_s: float, settings: BatchSettings) -> bool:

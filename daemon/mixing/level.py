@@ -12,6 +12,9 @@ from statistics import median, quantiles
 BIN_S = 10.0
 KEEP = 30
 NOW_BINS = 3
+MOVED_PPT, SIDE_BINS = 0.1, 12
+"""What salinity moves in the few minutes kept while it is plainly not settled, and the bins of
+each side that are compared."""
 
 
 @dataclass(slots=True)
@@ -68,6 +71,13 @@ class Level:
         """Lower and upper quartile of the bins kept; needs two bins at least."""
         low, _, high = quantiles(self.medians, n=4, method="inclusive")
         return low, high
+
+    def moving(self) -> bool:
+        """Say whether salinity has plainly moved in the few minutes that are kept."""
+        if len(self.medians) < 2 * SIDE_BINS:
+            return False
+        # Bubbles only ever lower it, so the highest of each side is what the water did.
+        return abs(max(self.medians[-SIDE_BINS:]) - max(self.medians[:SIDE_BINS])) >= MOVED_PPT
 
     def clear(self) -> None:
         """Forget all bins, e.g. because other water is in the vessel."""

@@ -161,6 +161,16 @@ def test_undecided_is_judged_again_each_minute_as_readings_come() -> None:
     assert "" == state.advice
 
 
+def test_water_on_its_way_is_not_judged_again() -> None:
+    """While it is thinned it passes values that would release it, and stays at none of them."""
+    state = BatchState(Phase.DISSOLVING, "b")
+    judged(state, 34.95)
+    falling = [34.9 - 0.02 * bin_ for bin_ in range(30)]
+
+    assert [] == on_more_readings(state, level_of(*falling), 1060.0, SETTINGS)
+    assert ["ready"] == entered(on_more_readings(state, level_of(*[34.3] * 30), 1120.0, SETTINGS))
+
+
 @pytest.mark.parametrize("bubble", [[30.0] * 12, [26.0] * 5])
 def test_a_bubble_brings_no_undecided_batch_to_its_release(bubble: list[float]) -> None:
     """What is too high to be released does not become right by readings that are too low."""
