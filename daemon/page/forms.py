@@ -11,8 +11,7 @@ from dataclasses import dataclass
 
 from daemon.entries import Phase
 from daemon.journal.requests import LONGEST_WHO
-from daemon.mixing.alarm_verbs import LONGEST_H
-from daemon.mixing.alarms import ANNOUNCED, TO_ACKNOWLEDGE, Life
+from daemon.mixing.alarms import ANNOUNCED, LONGEST_SHELF_S, TO_ACKNOWLEDGE, Life
 from daemon.mixing.asked import LONGEST_TEXT
 from daemon.page.health import staleness
 from daemon.page.present import Present, Seen, Shown
@@ -24,7 +23,7 @@ WHO = (
 )
 HOURS = (
     '<label>For how many hours <input name="hours" type="number" required min="0.1"'
-    f' max="{LONGEST_H:g}" step="any"></label>'
+    f' max="{LONGEST_SHELF_S / 3600.0:g}" step="any"></label>'
 )
 REASON = f'<label>Why <input name="reason" required maxlength="{LONGEST_TEXT}"></label>'
 LITRES = (

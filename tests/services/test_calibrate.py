@@ -144,7 +144,7 @@ def test_a_probe_is_calibrated_and_the_next_readings_are_right(tmp_path: Path) -
     }
     began, ended = out[0].at.wall, out[-1].at.wall
     within = [event for event in station.events() if began <= event.at.wall <= ended]
-    assert {Kind.CALIBRATION, Kind.COMMAND} == {event.kind for event in within}
+    assert {Kind.CALIBRATION, Kind.COMMAND, Kind.DEVICE} == {event.kind for event in within}
     assert_plain_speech(process)
     looked_at(station, name, len(after), tmp_path)
 
