@@ -67,6 +67,9 @@ def _adopt_orphans() -> None:
 
 def pytest_configure(config: pytest.Config) -> None:
     """Prepare the process that runs the tests."""
+    # A shell that starts the tests in its background has interrupts ignored, and what is
+    # started from here would inherit that.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     _adopt_orphans()
 
 

@@ -19,19 +19,19 @@ from tests.campaigns.releases import (
 
 @pytest.fixture(scope="module")
 def found() -> Sums:
-    """Sixty batches, always the same."""
-    return sums([*campaign(60, seed=1)])
+    """Fifty batches, always the same."""
+    return sums([*campaign(50, seed=1)])
 
 
 def test_what_is_released_is_truly_within_tolerance(found: Sums) -> None:
-    """Of more than fifty releases at most one in a hundred is not."""
-    assert found.releases > 50
+    """Of more than forty releases at most one in a hundred is not."""
+    assert found.releases > 40
     assert found.released_out <= RELEASED_OUT_LIMIT * found.releases
 
 
 def test_what_is_well_inside_is_released(found: Sums) -> None:
     """Neither refused nor left open, but for three in a hundred; every batch gets a verdict."""
-    assert found.well_inside > 30
+    assert found.well_inside > 25
     assert found.well_refused + found.well_open <= REFUSED_LIMIT * found.well_inside
     assert found.inside_refused <= REFUSED_LIMIT * found.inside
     assert 0 == found.without_verdict
@@ -52,7 +52,7 @@ def test_a_probe_that_is_worse_than_is_said_of_it_would_show() -> None:
 
 def test_after_three_batches_of_a_lot_the_plan_lands_on_target() -> None:
     """Uncorrected and in the median over lots; before anything was learned it did not."""
-    landed = [*lot_campaign(8, seed=1)]
+    landed = [*lot_campaign(5, seed=1)]
 
     assert learned_ppt(landed) <= LANDED_PPT
     assert learned_ppt([each[:1] for each in landed]) > LANDED_PPT
