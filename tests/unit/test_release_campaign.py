@@ -52,7 +52,7 @@ def test_a_probe_that_is_worse_than_is_said_of_it_would_show() -> None:
 
 def test_after_three_batches_of_a_lot_the_plan_lands_on_target() -> None:
     """Uncorrected and in the median over lots; before anything was learned it did not."""
-    landed = [*lot_campaign(5, seed=1)]
+    landed = [*lot_campaign(8, seed=1)]
 
     assert learned_ppt(landed) <= LANDED_PPT
     assert learned_ppt([each[:1] for each in landed]) > LANDED_PPT
