@@ -98,8 +98,6 @@ class Fault:
         within_s: How soon after the fault, s.
         happen: Brings the room to where it can go wrong and lets it; returns with the fault there.
         needs: What the room must have, as arguments of `Corner`.
-        creeps: Whether it comes on slowly, so that its alarm may be there before it counts as a
-            fault; any other must have been preceded by no alarm at all.
     """
 
     name: str
@@ -107,7 +105,6 @@ class Fault:
     within_s: float
     happen: Callable[[Corner], None]
     needs: Callable[[int], dict[str, object]] = lambda _: {}
-    creeps: bool = False
 
 
 def released(room: Corner, factor: float = 1.0) -> None:

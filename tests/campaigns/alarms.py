@@ -74,10 +74,8 @@ class Came:
     before: tuple[str, ...]
 
     def right(self, fault: Fault) -> bool:
-        """Say whether the right alarm came in time, before any other."""
-        if self.before:
-            return fault.creeps and self.before[0] == fault.alarm
-        return fault.alarm in self.first and self.after_s <= fault.within_s
+        """Say whether the right alarm came in time, and no alarm at all before the fault."""
+        return not self.before and fault.alarm in self.first and self.after_s <= fault.within_s
 
 
 def corner(seed: int, **needs: object) -> Corner:
