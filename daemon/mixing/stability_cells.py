@@ -71,6 +71,7 @@ class Cells:
         same_c: How often a conductivity repeated the one before, 0 to 1.
         same_t: The same of temperature.
         count: Readings in the cell.
+        cut: Share of them that lay too low to be scatter, as bubbles do.
         run_c: Newest readings in a row with one and the same conductivity.
         run_t: The same of temperature.
         run_c_s: How long that run has lasted, seconds.
@@ -86,6 +87,7 @@ class Cells:
     same_c: list[float] = field(default_factory=list)
     same_t: list[float] = field(default_factory=list)
     count: list[int] = field(default_factory=list)
+    cut: list[float] = field(default_factory=list)
     run_c: int = 0
     run_t: int = 0
     run_c_s: float = 0.0
@@ -133,7 +135,7 @@ def _append(
     cells: Cells, index: int, conductivity: Floats, temperature: Floats, fresh: int
 ) -> None:
     """Add the cell that the newest `fresh` values make."""
-    centre_c = _centre(np.sort(conductivity[-fresh:]))
+    centre_c, cut = _centre(np.sort(conductivity[-fresh:]))
     centre_t = _middle(np.sort(temperature[-fresh:]))
     steps_c, steps_t = np.diff(conductivity), np.diff(temperature)
     cells.index.append(index)
@@ -143,6 +145,7 @@ def _append(
     cells.same_c.append(_share_of_zeros(steps_c))
     cells.same_t.append(_share_of_zeros(steps_t))
     cells.count.append(fresh)
+    cells.cut.append(cut)
     span_s = CELL_S / fresh
     cells.run_c, cells.run_c_s = _run(steps_c[-fresh:], cells.run_c, cells.run_c_s, span_s)
     cells.run_t, cells.run_t_s = _run(steps_t[-fresh:], cells.run_t, cells.run_t_s, span_s)
@@ -151,7 +154,7 @@ def _append(
     if len(cells.index) > KEPT:
         for kept in (
             cells.index, cells.salinity, cells.temperature_C, cells.noise_mS_cm,
-            cells.same_c, cells.same_t, cells.count,
+            cells.same_c, cells.same_t, cells.count, cells.cut,
         ):  # fmt: skip
             del kept[0]
 
@@ -164,8 +167,10 @@ def _middle(ordered: Floats) -> float:
     return float(ordered[half - 1] + ordered[half]) / 2.0
 
 
-def _centre(ordered: Floats) -> float:
+def _centre(ordered: Floats) -> tuple[float, float]:
     """Return the mean of sorted values without what bubbles and bursts pulled away.
+
+    And which share of them was cut for lying too low.
 
     Bubbles only lower conductivity, so that the upper half tells the true
     scatter, and the lower side is cut nearer than the upper one.
@@ -173,13 +178,13 @@ def _centre(ordered: Floats) -> float:
     middle = _middle(ordered)
     n = len(ordered)
     if n < _MIN_FOR_SPREAD:
-        return middle
+        return middle, 0.0
     spread = float(ordered[int(0.84 * (n - 1))]) - middle
     if spread <= 0.0:
         spread = (float(ordered[-1]) - middle) / 2.0
     low = int(np.searchsorted(ordered, middle - _LOW_REACH * spread - 1e-9, side="left"))
     high = int(np.searchsorted(ordered, middle + _HIGH_REACH * spread + 1e-9, side="right"))
-    return float(ordered[low:high].mean())
+    return float(ordered[low:high].mean()), low / n
 
 
 def _noise(steps: Floats) -> float:

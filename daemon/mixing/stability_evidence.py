@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.mixing.stability_cells import Cells, Floats
-from daemon.mixing.stability_fit import CAUTIOUS, TRUSTING, Outlook, chance_beyond, outlook
+from daemon.mixing.stability_fit import CAUTIOUS, TRUSTING, Outlook, by_pace, chance_beyond, outlook
+from daemon.mixing.stability_foretold import keep, of_foretold
 from daemon.mixing.stability_lattice import Lattice, lattice, log, rounding_var, scatter
-from daemon.mixing.stability_life import of_break, of_life, of_noise
+from daemon.mixing.stability_life import of_break, of_instrument, of_life, of_noise
 from daemon.mixing.stability_motion import (
     HALT_STEPS,
     SLOPE_SPANS,
@@ -26,12 +27,16 @@ from daemon.mixing.stability_motion import (
     look_for_turn,
     of_approach,
     of_halt,
+    of_past,
     of_series,
     of_slopes,
 )
 
 TOLERANCE = 0.1
 """How far from the final value is near enough, practical salinity."""
+
+PACES = ("brisk", "middling", "slow", "slowest")
+"""Names of the paces of `stability_fit.PACES_MIN`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,14 +101,21 @@ def examine(cells: Cells, memory: Memory) -> Evidence | None:
         age[near], departure[near], grid.temperature_rate[age[near]], noise_var, TRUSTING
     )
     of_trusting_models(figures, trusting)
+    level_u = math.sqrt(noise_var / max(1, min(6, int(np.count_nonzero(grid.known[:6])))))
+    figures["misfit"] = 0.5 * math.log((memory.rest_var or grid.sigma**2) / grid.sigma**2)
     slope, slope_u = of_slopes(figures, grid, inflation)
     of_approach(figures, grid, start)
+    of_past(figures, grid)
     of_series(figures, grid)
     look_for_turn(memory, cells.index[-1], grid.level, grid.sigma)
+    of_foretold(figures, memory, cells.index[-1], grid.level, level_u)
+    if due(cells.index[-1], near=False):
+        keep(memory, cells.index[-1], grid.level, trusting)
     of_halt(figures, grid, memory, start)
     of_noise(figures, grid, memory)
     of_break(figures, grid, memory, cells.index[-1])
     of_life(figures, grid, cells)
+    of_instrument(figures, grid, cells)
     recent = int(np.count_nonzero(grid.known[:40]))
     effective = max(1.0, recent / inflation)
     return Evidence(
@@ -163,6 +175,12 @@ def of_models(figures: dict[str, float], look: Outlook) -> None:
     figures["remaining"] = math.tanh(mean / 0.3)
     figures["remaining_size"] = log(abs(mean), 0.003)
     figures["remaining_spread"] = log(math.sqrt(var), 0.003)
+    share, chance = by_pace(look, TOLERANCE)
+    _, half = by_pace(look, 0.5 * TOLERANCE)
+    for k, name in enumerate(PACES):
+        figures[f"share_{name}"] = log(float(share[k]), 1e-5)
+        figures[f"odds_beyond_{name}"] = _logit(float(chance[k]))
+        figures[f"odds_beyond_half_{name}"] = _logit(float(half[k]))
 
 
 def of_trusting_models(figures: dict[str, float], look: Outlook) -> None:
@@ -173,3 +191,7 @@ def of_trusting_models(figures: dict[str, float], look: Outlook) -> None:
     figures["odds_beyond_half_trusting"] = _logit(chance_beyond(look, 0.5 * TOLERANCE))
     figures["remaining_trusting"] = math.tanh(mean / 0.3)
     figures["remaining_spread_trusting"] = log(math.sqrt(var), 0.003)
+    share, chance = by_pace(look, TOLERANCE)
+    for k, name in enumerate(PACES):
+        figures[f"share_{name}_trusting"] = log(float(share[k]), 1e-5)
+        figures[f"odds_beyond_{name}_trusting"] = _logit(float(chance[k]))

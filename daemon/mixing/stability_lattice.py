@@ -54,6 +54,7 @@ class Lattice:
         same_c: Share of exact repeats of conductivity.
         same_t: Share of exact repeats of temperature.
         count: Readings in the cell.
+        cut: Share of them cut for lying too low.
         level: Salinity now, a robust mean of the newest cells.
         sigma: Scatter of a cell against its neighbours.
     """
@@ -66,6 +67,7 @@ class Lattice:
     same_c: Floats
     same_t: Floats
     count: Floats
+    cut: Floats
     level: float
     sigma: float
 
@@ -77,7 +79,7 @@ def lattice(cells: Cells) -> Lattice:
     first = int(np.searchsorted(index, newest - LOOKED_AT + 1))
     age = newest - index[first:]
     size = int(age[0]) + 1
-    table = np.full((6, size), np.nan)
+    table = np.full((7, size), np.nan)
     columns: list[list[float]] = [
         cells.salinity,
         cells.temperature_C,
@@ -85,6 +87,7 @@ def lattice(cells: Cells) -> Lattice:
         cells.same_c,
         cells.same_t,
         [float(count) for count in cells.count[-LOOKED_AT:]],
+        cells.cut,
     ]
     for row, values in enumerate(columns):
         table[row, age] = values[-LOOKED_AT:][first:]
@@ -106,6 +109,7 @@ def lattice(cells: Cells) -> Lattice:
         same_c=table[3],
         same_t=table[4],
         count=table[5],
+        cut=table[6],
         level=level,
         sigma=sigma,
     )

@@ -8,7 +8,15 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.mixing.stability_cells import CELL_S, Cells, Floats
-from daemon.mixing.stability_lattice import COARSE_K, PER_MIN, Lattice, log, mean, scatter
+from daemon.mixing.stability_lattice import (
+    COARSE_K,
+    PER_MIN,
+    SALINITY_PER_MS_CM,
+    Lattice,
+    log,
+    mean,
+    scatter,
+)
 from daemon.mixing.stability_motion import Memory
 
 _LEAST_READING_NOISE = 0.0005
@@ -139,3 +147,25 @@ def of_life(figures: dict[str, float], grid: Lattice, cells: Cells) -> None:
     figures["conductivity_run"] = math.log1p(min(cells.run_c_s, 3600.0) / fineness / 20.0)
     figures["cover_10min"] = float(np.count_nonzero(grid.known[:20])) / 20.0
     figures["cover_20min"] = float(np.count_nonzero(grid.known[:40])) / 40.0
+
+
+def of_instrument(figures: dict[str, float], grid: Lattice, cells: Cells) -> None:
+    """What the probe is like: its scatter, its steps, how often it is read, how warm it turns.
+
+    Electronics err anew with each reading; water that moves makes cells scatter more than
+    their readings would.
+    """
+    noise = mean(np.log(grid.noise_mS_cm[:40] + _LEAST_READING_NOISE))
+    count = max(mean(grid.count[:40]), 1.0)
+    figures["reading_noise"] = noise
+    figures["readings_per_cell"] = math.log(count)
+    figures["scatter_beyond_readings"] = (
+        math.log(grid.sigma) - noise - math.log(SALINITY_PER_MS_CM) + 0.5 * math.log(count)
+    )
+    figures["cut_low"] = log(mean(grid.cut[:20]), 0.003)
+    figures["step_conductivity"] = log(cells.finest_mS_cm or 0.0, 0.001)
+    figures["step_temperature"] = log(cells.finest_C or 0.0, 0.001)
+    warm = grid.temperature_C[:40]
+    warm = warm[np.isfinite(warm)]
+    figures["temperature_swing"] = log(float(warm.max() - warm.min()), 0.01)
+    figures["temperature_rate"] = log(abs(mean(grid.temperature_rate[:10])), 0.003)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from itertools import pairwise
 
 import numpy as np
 
@@ -37,6 +38,9 @@ SERIES_STEPS = (10, 20, 40)
 
 SLOPE_SPANS = (10, 20, 40, 80)
 """Lengths of the windows for slopes, cells."""
+
+PAST_BLOCKS = (6, 12, 20, 32, 50, 80, 120)
+"""Bounds of the blocks of the past, cells."""
 
 _MOST_AGE_MIN = 60.0
 _MOST_RATIO = 0.8
@@ -71,6 +75,9 @@ class Memory:
         hush_index: Cell of that step.
         hush_from: Salinity before it.
         louder: Greatest step of the noise to louder since, a logarithm.
+        told_index: Cells of the decisions whose forecasts are remembered.
+        told: At each horizon, for each of them: salinity then, the rise foretold, its standard
+            deviation, and how much was left in all.
     """
 
     noise_var: float | None = None
@@ -89,6 +96,10 @@ class Memory:
     hush_index: int | None = None
     hush_from: float | None = None
     louder: float = 0.0
+    told_index: list[int] = field(default_factory=list)
+    told: list[list[tuple[float, float, float, float]]] = field(
+        default_factory=lambda: [[], [], []]
+    )
 
 
 def forget(memory: Memory, began: int) -> None:
@@ -100,6 +111,7 @@ def forget(memory: Memory, began: int) -> None:
         memory.broken_at = [None] * len(HALT_STEPS)
         memory.hush = memory.hush_sure = memory.louder = 0.0
         memory.hush_index = memory.hush_from = None
+        memory.told_index, memory.told = [], [[], [], []]
     memory.began = began if memory.began is None else max(began, memory.began)
 
 
@@ -194,6 +206,18 @@ def _crossing(size: Floats, at: int, distance: float) -> float:
         return 0.0
     inner, outer = min(float(size[at - 1]), distance), float(size[at])
     return at - 1 + min(max((distance - inner) / max(outer - inner, 1e-9), 0.0), 1.0)
+
+
+def of_past(figures: dict[str, float], grid: Lattice) -> None:
+    """How far salinity was from now in blocks of the past, each twice as long as the last."""
+    off = np.where(grid.known, grid.salinity - grid.level, np.nan)
+    last = 0.0
+    for low, high in pairwise(PAST_BLOCKS):
+        block = off[low:high]
+        block = block[np.isfinite(block)]
+        if len(block):
+            last = float(block.sum()) / len(block)
+        figures[f"was_off_{high / PER_MIN:.0f}min"] = signed_log(last, 0.003)
 
 
 def of_series(figures: dict[str, float], grid: Lattice) -> None:

@@ -27,10 +27,10 @@ LIMIT = weights.LIMIT
 LIMIT_PUMP_KNOWN = weights.LIMIT_PUMP_KNOWN
 """The same while a pump input says that it does."""
 
-MOST_ODDS_BEYOND = 0.5
+MOST_ODDS_BEYOND = 4.0
 """Log odds, by the cautious models alone, of more than the tolerance still to come."""
 
-MOST_ODDS_BEYOND_TRUSTING = 0.0
+MOST_ODDS_BEYOND_TRUSTING = 4.0
 """The same by the trusting models, which see the last 40 min."""
 
 LEAST_REST_MIN = 6.0
@@ -50,21 +50,24 @@ _INNER_BIAS: Floats = np.array(weights.INNER_BIAS)
 _OUTER: Floats = np.array(weights.OUTER)
 
 _GROUPS = {
-    "remainder": ("odds_beyond", "remaining", "series"),
+    "remainder": ("odds_beyond", "remaining", "share", "misfit", "series"),
     "slope": ("change",),
-    "approach": ("age_of", "came_from"),
-    "halt": ("shortfall", "broken"),
+    "approach": ("age_of", "came_from", "was_off"),
+    "halt": ("shortfall", "broken", "less", "owed"),
     "noise": (
         "cell_scatter",
         "long_run",
         "reading_noise",
+        "scatter_beyond",
+        "cut_low",
         "quieter",
         "calmer",
         "slow_scatter",
         "hush",
         "louder",
     ),
-    "life": ("conductivity", "temperature", "cover"),
+    "life": ("conductivity", "temperature_run", "cover"),
+    "instrument": ("readings_per", "step", "temperature_swing", "temperature_rate"),
 }
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from daemon.mixing import stability_weights as weights
 from tests.benchmarks.stability import __main__ as command
-from tests.benchmarks.stability import campaign, report
+from tests.benchmarks.stability import campaign, formula, report
 from tests.benchmarks.stability.kinds import HELD_OUT, JUDGED, KINDS, NEVER, draw, pair, rows
 from tests.benchmarks.stability.physics import integrate, runs
 from tests.benchmarks.stability.play import clocked, play, through_station
@@ -150,3 +150,46 @@ def test_a_pump_on_a_timer_runs_its_share() -> None:
     timed = batch | {"timer_s": np.array([600.0]), "timer_share": np.array([0.4])}
     assert runs(timed, t_s).mean() == pytest.approx(0.4, abs=0.01)
     assert batch["timer_s"][0] == NEVER
+
+
+def test_how_far_wrong_calls_were_off_is_counted() -> None:
+    """Of wrong calls alone, the middle distance and how many were far from the final value."""
+    verdicts = [
+        Verdict("heap", false=True, missed=None, delay_min=None, off=off)
+        for off in (0.12, 0.15, 2.0)
+    ]
+
+    told = report.severity([*verdicts, Verdict("clean", false=False, missed=False, delay_min=9.0)])
+
+    assert "at 3 wrong calls" in told
+    assert "0.15" in told
+    assert told.endswith("at 1")
+
+
+@pytest.mark.parametrize("tau_s", [20.0, 300.0, 4000.0])
+def test_a_store_dissolves_whole_and_in_its_time(tau_s: float) -> None:
+    """By formula a store begins at nothing, ends whole, and lags its pouring by its own time."""
+    age_s = np.arange(-10.0, 200.0 * tau_s, tau_s / 50.0)
+
+    share = formula.dissolved(age_s, 60.0, tau_s)
+
+    assert share[age_s <= 0.0].max() == 0.0
+    assert (np.diff(share) >= -1e-12).all()
+    assert share[-1] == pytest.approx(1.0, abs=1e-6)
+    missing = float(np.trapezoid(1.0 - share[age_s >= 0.0], age_s[age_s >= 0.0]))
+    assert missing == pytest.approx(tau_s + 30.0, rel=0.02)
+
+
+def test_a_pump_that_stands_halts_what_dissolves() -> None:
+    """By formula, salinity hardly moves while the pump stands, and goes on when it runs."""
+    drawn = formula.course("pump stops, restarts", np.random.default_rng(2))
+    t_s = np.arange(0.0, 3.0 * 3600.0)
+
+    salinity, final, flowing = formula.mixed(drawn, t_s)
+
+    off_s, on_s = (int(each) for each in drawn.off[0])
+    assert not flowing[off_s + 1 : on_s].any()
+    stood = salinity[on_s] - salinity[off_s]
+    assert stood < 0.1 * (salinity[off_s] - salinity[off_s - 120])
+    assert salinity[-1] - salinity[on_s] > 10.0 * stood
+    assert salinity[-1] <= final[-1] + 1e-9

@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from daemon.mixing import stability, stability_score
-from tests.benchmarks.stability import bound, figures, rivals
-from tests.benchmarks.stability.campaign import jobs, ours, stream
+from tests.benchmarks.stability import bound, figures, formula, rivals
+from tests.benchmarks.stability.campaign import elsewhere, jobs, ours, stream
 from tests.benchmarks.stability.figures import record
-from tests.benchmarks.stability.kinds import KINDS, draw, rows
+from tests.benchmarks.stability.kinds import FAST, KINDS, draw, rows
 from tests.benchmarks.stability.physics import STEP_S, integrate
 from tests.benchmarks.stability.play import play
 from tests.benchmarks.stability.probe import traces
@@ -38,6 +38,26 @@ def test_few_wrong_calls_and_few_misses_on_a_slice_of_all_kinds() -> None:
     assert sum(v.false for v in verdicts) <= 5
     assert result.missed <= 0.20
     assert result.median_min <= 25.0
+
+
+def test_plain_batches_are_called_soon_and_never_wrongly() -> None:
+    """Fine salt stirred well before a good probe: none wrong, none missed, half within 12 min."""
+    plain = traces([(FAST, 9_050_000 + k) for k in range(12)])
+
+    result = tally([ours(trace) for trace in plain])
+
+    assert result.false == 0.0
+    assert result.missed == 0.0
+    assert result.median_min <= 12.0
+
+
+def test_another_generator_is_called_rightly_too() -> None:
+    """Of 24 batches by formula, on which nothing was trained, at most one is wrong or missed."""
+    result = elsewhere(formula.jobs(24))
+
+    assert sum(v.false for v in result) <= 1
+    assert sum(bool(v.missed) for v in result) <= 1
+    assert tally(result).median_min <= 25.0
 
 
 def test_bulk_figures_are_those_of_the_detector() -> None:

@@ -2,6 +2,7 @@
 
     python -m tests.benchmarks.stability --seeds 480 --pairs 120 --tuning 144 --picture curves.svg
     python -m tests.benchmarks.stability --only-ours --kinds "aging salt" --seeds 100 --pairs 0
+    python -m tests.benchmarks.stability elsewhere --seeds 1200 --workers 2
     python -m tests.benchmarks.stability rearm --seeds 100
     python -m tests.benchmarks.stability cost
     python -m tests.benchmarks.stability train --workers 2
@@ -11,10 +12,11 @@ The first judges every detector on the same held-out batches: wrong calls
 delay beyond the true end of mixing, a missed batch counting as infinite.
 Rivals get window and threshold from the training seeds, at the least of 5 x
 wrong + missed + median delay in hours.  The second judges a family of kinetics
-that training leaves out.  The third watches additions after the call; the
-fourth measures what a reading costs; the last gathers figures over training
-batches, learns the score, sets its limits on batches that the networks in
-question did not see, and writes `daemon/mixing/stability_weights.py`.
+that training leaves out, the third batches of another generator.  The fourth
+watches additions after the call; the fifth measures what a reading costs; the
+last gathers figures over training batches, learns the score, sets its limits
+on batches that the networks in question did not see, and writes
+`daemon/mixing/stability_weights.py`.
 """
 
 from __future__ import annotations
@@ -29,7 +31,7 @@ from pathlib import Path
 import numpy as np
 
 from daemon.mixing import stability_weights as weights
-from tests.benchmarks.stability import campaign, rearm, report, rivals, train
+from tests.benchmarks.stability import campaign, formula, rearm, report, rivals, train
 from tests.benchmarks.stability.campaign import HELD_OUT_SEED, TRAINING_SEED, jobs, stream
 from tests.benchmarks.stability.figures import record
 from tests.benchmarks.stability.kinds import JUDGED, KINDS
@@ -51,7 +53,7 @@ def main() -> None:
     """Run what the command line asks for."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.stability")
     parser.add_argument("what", nargs="?", default="judge",
-                        choices=["judge", "rearm", "cost", "train"])  # fmt: skip
+                        choices=["judge", "elsewhere", "rearm", "cost", "train"])  # fmt: skip
     parser.add_argument("--seeds", type=int, default=1200, help="held-out batches of one fault")
     parser.add_argument("--pairs", type=int, default=300, help="held-out batches of two faults")
     parser.add_argument("--tuning", type=int, default=480, help="batches to tune the rivals on")
@@ -61,12 +63,17 @@ def main() -> None:
     parser.add_argument("--through-station", action="store_true", help="play the service, too")
     parser.add_argument("--limits", action="store_true", help="show the score at other limits")
     parser.add_argument("--picture", type=Path, help="where to write the operating curves (SVG)")
-    parser.add_argument("--batches", type=int, default=2840, help="training batches, at most 3,300")
+    parser.add_argument("--batches", type=int, default=16_000, help="training batches, up to that")
+    parser.add_argument("--records", type=Path, help="keeps what training gathered, or has it")
     parser.add_argument("--workers", type=int, default=1, help="processes side by side")
     parser.add_argument("--kinds", help="judge these kinds, with commas between, and no others")
     given = parser.parse_args()
     if given.what == "train":
-        train.run(given.batches, given.workers)
+        train.run(given.batches, given.workers, given.records)
+    elif given.what == "elsewhere":
+        parts = campaign.shared(campaign.elsewhere, formula.jobs(given.seeds), given.workers)
+        verdicts = [verdict for part in parts for verdict in part]
+        say(report.by_kind(verdicts) + "\n\n" + report.severity(verdicts))
     elif given.what == "rearm":
         say(rearm.run(given.seeds))
     elif given.what == "cost":
@@ -89,12 +96,14 @@ def compare(given: argparse.Namespace) -> None:
     tuned = {} if given.only_ours else tune_all(given.tuning)
     results, points = judge_all(singles, tuned, given)
     say("One fault\n\n" + report.table(results) + "\n\n" + report.by_kind(results[OURS]))
+    say("\n" + report.severity(results[OURS]))
     if given.through_station:
         say(f"\n{STATION}\n\n" + report.by_kind(results[STATION]))
     say_limits(results)
     if doubles:
         paired, _ = judge_all(doubles, tuned, given)
         say("\nTwo faults\n\n" + report.table(paired) + "\n\n" + report.by_kind(paired[OURS]))
+        say("\n" + report.severity(paired[OURS]))
         say_limits(paired)
     if given.picture is not None and tuned:
         given.picture.write_text(report.picture(points))

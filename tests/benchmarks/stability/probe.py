@@ -149,7 +149,7 @@ def _observe(kind: str, seed: int, b: Batch, rng: np.random.Generator, truth: Tr
     gone = _lost(b, rng, t_s)
     lag_wrong = np.abs(_lagged(salty, b["lag_c_s"]) - truth.final[:kept]) > 0.1
     over = truth.over[at] & ~lag_wrong[at] & ~dead
-    arm_s = _arming(t_s, c, t, gone, with_blank=b["start"] == 0.0)
+    arm_s = arming(t_s, c, t, gone, with_blank=b["start"] == 0.0)
     over_s = _over_at(over_s, t_s, over)
     c[gone] = t[gone] = np.nan
     return Trace(
@@ -248,7 +248,7 @@ def _lost(b: Batch, rng: np.random.Generator, t_s: Floats) -> npt.NDArray[np.boo
     return np.asarray(gone)
 
 
-def _arming(
+def arming(
     t_s: Floats, c: Floats, t: Floats, gone: npt.NDArray[np.bool_], *, with_blank: bool
 ) -> float:
     """Return when the service would begin a decision, as its batch logic sees salt."""

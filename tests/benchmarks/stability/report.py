@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from tests.benchmarks.stability.kinds import HELD_OUT, JUDGED
+from tests.benchmarks.stability.kinds import FAST, HELD_OUT, JUDGED
 from tests.benchmarks.stability.score import Tally, Verdict, tally
 
 Point = tuple[float, float]
@@ -15,6 +15,7 @@ _LEFT, _BOTTOM = 70.0, 400.0
 _SPAN_X, _SPAN_Y = 480.0, 360.0
 _MOST_MIN = 60.0
 _LEAST_FALSE = 0.001
+_FAR_OFF = 0.3
 _COLOURS = ("#0b5d7a", "#b5541c", "#5b7f2b", "#7a3b86", "#a08a00", "#55606a", "#c2185b", "#222222")
 
 
@@ -59,11 +60,23 @@ def counts(rows: dict[str, list[Verdict]]) -> str:
 def by_kind(verdicts: list[Verdict]) -> str:
     """Return the counts overall and for each single kind."""
     rows = {"all": verdicts}
-    for kind in (*JUDGED, HELD_OUT):
+    for kind in (*JUDGED, FAST, HELD_OUT):
         of_kind = [v for v in verdicts if v.kind == kind]
         if of_kind:
             rows[kind] = of_kind
     return counts(rows)
+
+
+def severity(verdicts: list[Verdict]) -> str:
+    """Return how far the probe's salinity was from its final value at wrong calls."""
+    off = sorted(v.off for v in verdicts if v.false and v.off is not None)
+    if not off:
+        return "no wrong call"
+    far = sum(each > _FAR_OFF for each in off)
+    return (
+        f"at {len(off)} wrong calls salinity was {off[len(off) // 2]:.2f} from its final value in "
+        f"the middle case, by more than {_FAR_OFF:g} at {far}"
+    )
 
 
 def _row(title: str, t: Tally) -> str:

@@ -20,12 +20,15 @@ class Verdict:
         missed: Whether no right call came though 30 min followed; None when not due.
         delay_min: Minutes from the true end of mixing to the first right call; None when
             there was none.
+        off: How far the salinity called was from its final value at the first wrong call;
+            None when there was none, or nobody asked.
     """
 
     kind: str
     false: bool
     missed: bool | None
     delay_min: float | None
+    off: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 import multiprocessing
+import pickle
 import random
 import sys
 from pathlib import Path
@@ -29,11 +30,11 @@ from tests.benchmarks.stability.score import Verdict, judge, tally
 WEIGHTS = Path("daemon/mixing/stability_weights.py")
 """What training writes, from the root of the repository."""
 
-HIDDEN = 20
+HIDDEN = 40
 EPOCHS = 40
 TOGETHER = 2
 FOLDS = 3
-MOST_FALSE = 0.03
+MOST_FALSE = 0.015
 MOST_FALSE_PUMP_KNOWN = 0.012
 LIMITS = np.arange(-4.0, 9.0, 0.1)
 
@@ -130,8 +131,8 @@ def with_pump_known(scored: list[Floats], found: list[Record]) -> tuple[list[Flo
 
 
 def lesson_jobs(batches: int) -> list[Job]:
-    """Return kinds and seeds of training batches, 2,400 single faults and 900 pairs well mixed."""
-    todo = jobs(TRAINING_SEED, 200, 900)
+    """Return kinds and seeds of training batches, 9,600 single faults and 6,400 pairs, mixed."""
+    todo = jobs(TRAINING_SEED, 800, 6400)
     random.Random(0).shuffle(todo)
     return todo[:batches]
 
@@ -160,7 +161,19 @@ def fit(found: list[Record], workers: int = 1) -> tuple[Network, float, float]:
     return learn(found, workers), limit, min(limit, with_pump)
 
 
-def run(batches: int, workers: int) -> None:
-    """Train from nothing and write the weights."""
-    net, limit, with_pump = fit(gather(batches, workers), workers)
+def gathered(batches: int, workers: int, kept: Path | None) -> list[Record]:
+    """Return the records of training batches, from a file if they are kept in one already."""
+    if kept is not None and kept.exists():
+        with kept.open("rb") as file:
+            return mixed(pickle.load(file))  # noqa: S301 - written by this very command
+    found = gather(batches, workers)
+    if kept is not None:
+        with kept.open("wb") as file:
+            pickle.dump(found, file, protocol=5)
+    return found
+
+
+def run(batches: int, workers: int, kept: Path | None = None) -> None:
+    """Train from nothing, or from records that were kept, and write the weights."""
+    net, limit, with_pump = fit(gathered(batches, workers, kept), workers)
     WEIGHTS.write_text(table.module(net, figures.names(), limit, with_pump))
