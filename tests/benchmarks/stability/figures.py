@@ -48,7 +48,7 @@ class Record:
 NAMES: list[str] = []
 """Names of the figures; see `names`."""
 
-_TAIL_S = 2100.0
+_TAIL_S = 6000.0
 _DUE_S = 1740.0
 _LONGEST_S = 10800.0
 
