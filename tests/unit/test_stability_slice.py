@@ -41,14 +41,14 @@ def test_few_wrong_calls_and_few_misses_on_a_slice_of_all_kinds() -> None:
 
 
 def test_plain_batches_are_called_soon_and_never_wrongly() -> None:
-    """Fine salt stirred well before a good probe: none wrong, none missed, half within 12 min."""
+    """Fine salt stirred well before a good probe: none wrong, none missed, half within 15 min."""
     plain = traces([(FAST, 9_050_000 + k) for k in range(12)])
 
     result = tally([ours(trace) for trace in plain])
 
     assert result.false == 0.0
     assert result.missed == 0.0
-    assert result.median_min <= 12.0
+    assert result.median_min <= 15.0
 
 
 def test_another_generator_is_called_rightly_too() -> None:
