@@ -5,7 +5,7 @@
     python -m tests.benchmarks.stability elsewhere --seeds 1200 --workers 2
     python -m tests.benchmarks.stability rearm --seeds 100
     python -m tests.benchmarks.stability cost
-    python -m tests.benchmarks.stability train --workers 2
+    python -m tests.benchmarks.stability train --batches 9000 --workers 2
 
 The first judges every detector on the same held-out batches: wrong calls
 (any in the record), misses (no right call though 30 min of record follow), and
@@ -63,7 +63,7 @@ def main() -> None:
     parser.add_argument("--through-station", action="store_true", help="play the service, too")
     parser.add_argument("--limits", action="store_true", help="show the score at other limits")
     parser.add_argument("--picture", type=Path, help="where to write the operating curves (SVG)")
-    parser.add_argument("--batches", type=int, default=16_000, help="training batches, up to that")
+    parser.add_argument("--batches", type=int, default=9000, help="training batches")
     parser.add_argument("--records", type=Path, help="keeps what training gathered, or has it")
     parser.add_argument("--workers", type=int, default=1, help="processes side by side")
     parser.add_argument("--kinds", help="judge these kinds, with commas between, and no others")
