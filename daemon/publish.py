@@ -35,6 +35,7 @@ EX_UNAVAILABLE = 69
 EX_CONFIG = 78
 POLL_S = 0.2
 STOP_WITHIN_S = 4.0
+HEED_EVERY_S = 1.0
 
 
 def wait_for_journal(path: Path, stop: Event, log: Logger) -> None:
@@ -70,7 +71,9 @@ def follow_all(config: Config, sinks: Sequence[Sink], stop: Event, log: Logger) 
         threads.append(Thread(target=tail.run, args=(stop,), name=sink.name, daemon=True))
     for thread in threads:
         thread.start()
-    stop.wait()
+    # A signal that another thread takes does not end a wait of this one, which alone heeds it.
+    while not stop.wait(HEED_EVERY_S):
+        pass
     deadline_s = time.monotonic() + STOP_WITHIN_S
     for thread in threads:
         thread.join(max(0.0, deadline_s - time.monotonic()))
