@@ -3,14 +3,14 @@
 Stabilised means: all the salt that will dissolve has dissolved, the reservoir
 is homogeneous, and the probe's salinity is within 0.1 of its final value.
 
-Readings are gathered into half-minute cells (`stability_cells`); each minute,
-and each half minute once nothing vetoes a call, the models of what is still to
-come are weighed (`stability_fit`), the figures of how salinity came to rest
-and whether the probe lives are worked out (`stability_evidence`), and a score
-puts them together (`stability_score`).  A
-call needs some decisions in a row without a veto, and a mean score of theirs
-above the limit.  After
-the call the level is watched (`stability_watch`).
+Readings are gathered into half-minute cells (`stability_cells`).  Each cell is
+shown (`stability_view`) to a small learned memory, which tells the log odds that
+mixing is over (`stability_score`).  A call needs some such scores in a row whose
+mean is above the limit, none at a time at which a call is out of the question
+(`stability_gate`).  Models of what is still to come (`stability_fit`) give the
+forecast, each minute, and with slope and scatter the figures that a person can
+check a call by (`stability_evidence`).  After the call the level is watched
+(`stability_watch`).
 """
 
 from __future__ import annotations
@@ -24,24 +24,20 @@ from daemon.entries import JSON, Flag, Reading
 from daemon.mixing import stability_cells as cells_
 from daemon.mixing import stability_evidence as evidence_
 from daemon.mixing import stability_forecast as forecast_
-from daemon.mixing import stability_motion as motion_
+from daemon.mixing import stability_gate as gate_
 from daemon.mixing import stability_score as score_
+from daemon.mixing import stability_view as view_
 from daemon.mixing import stability_watch as watch_
 from daemon.mixing.stability_forecast import Forecast
 
-LEAST_SALINITY = 1.5
-"""Water below this is not a mixed batch; a probe in air reads so, too."""
-
 DWELL = 3
-"""Decisions in a row, none vetoed, whose mean score must be above the limit for a call."""
+"""Scores in a row, none while a call is out of the question, whose mean must pass the limit."""
 
-MOST_SALINITY = 42.0
-"""Upper end of PSS-78; brine that passes the probe before it is mixed may read more."""
-
-FALLEN = 0.3
-"""Below this share of the highest level seen, the probe is taken to be out of the water."""
+SHOWN_AGAIN = 60
+"""Cells before the arming that a decision begins with: half an hour."""
 
 _PUMP_SETTLES_CELLS = 10
+_FORECAST_CELLS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +88,12 @@ class Stability:
         settled: Whether the present decision has been taken.
         open: Readings of the running half minute.
         cells: Closed half minutes.
-        memory: What decisions leave to one another.
+        view: What the newest of them are held against.
+        memory: What the score remembers of this decision.
+        noise: What is known of the noise.
+        gate: What forbids a call remembers.
         watch: The level called, while settled.
-        scores: Scores of the newest decisions in a row that nothing vetoed, oldest first.
-        near: Whether the figures of the newest decision would have allowed a call.
-        highest: Highest level since the decision began.
+        scores: Newest scores in a row at which a call was possible, oldest first.
         pump_off_index: Newest cell in which a pump input said "off".
         pump_on_index: First cell of the present run of "on"; None when nobody says.
     """
@@ -105,11 +102,12 @@ class Stability:
     settled: bool = False
     open: cells_.OpenCell = field(default_factory=cells_.OpenCell)
     cells: cells_.Cells = field(default_factory=cells_.Cells)
-    memory: motion_.Memory = field(default_factory=motion_.Memory)
+    view: view_.View = field(default_factory=view_.View)
+    memory: score_.Memory = field(default_factory=score_.blank)
+    noise: evidence_.Noise = field(default_factory=evidence_.Noise)
+    gate: gate_.Gate = field(default_factory=gate_.Gate)
     watch: watch_.Watch = field(default_factory=watch_.Watch)
     scores: list[float] = field(default_factory=list)
-    near: bool = False
-    highest: float = 0.0
     pump_off_index: int | None = None
     pump_on_index: int | None = None
 
@@ -118,9 +116,10 @@ class Stability:
         self.armed_at_s = t_s
         self.settled = False
         self.scores = []
-        self.near = False
-        self.highest = 0.0
-        motion_.begin(self.memory)
+        self.gate = gate_.Gate()
+        self.view, self.memory = view_.View(), score_.blank()
+        for at in range(max(0, len(self.cells.index) - SHOWN_AGAIN), len(self.cells.index)):
+            self._show(at)
 
     def rest(self) -> None:
         """Nothing is being mixed any more: only learn the noise, as before `arm`."""
@@ -153,7 +152,7 @@ class Stability:
         newest, salinity = self.cells.index[-1], self.cells.salinity[-1]
         if self.settled:
             return self._watch(newest, salinity, restarted=restarted)
-        return self._decide(newest) if evidence_.due(newest, near=self.near) else ()
+        return self._decide(newest)
 
     def _pump(self) -> bool:
         """Follow the pump input; return whether it was seen to start again."""
@@ -166,42 +165,63 @@ class Stability:
             restarted = self.pump_off_index is not None
         return restarted
 
+    def _show(self, at: int) -> None:
+        """Let the memory see the closed cell `at`."""
+        self.memory = score_.remember(self.memory, view_.show(self.view, self.cells, at))
+
     def _decide(self, newest: int) -> tuple[Finding, ...]:
-        """Forecast, and call if the evidence has been good for long enough."""
-        found = evidence_.examine(self.cells, self.memory)
-        if found is None:
-            self.scores, self.near = [], False
-            return ()
-        self.highest = max(self.highest, min(found.level, MOST_SALINITY))
-        told: tuple[Finding, ...] = ()
-        if evidence_.due(newest, near=False):
-            told = (forecast_.forecast(found.look, found.level, found.level_u),)
-        odds = score_.log_odds(found.figures)
+        """Forecast, and call if the score has been good for long enough."""
+        self._show(len(self.cells.index) - 1)
+        if self._forbidden(newest):
+            self.scores = []
+        else:
+            self.scores = [*self.scores[1 - DWELL :], score_.log_odds(self.memory)]
         limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
-        self.near = not self._veto(found, newest)
-        self.scores = [*self.scores[1 - DWELL :], odds] if self.near else []
-        if len(self.scores) < DWELL or sum(self.scores) / DWELL <= limit:
+        good = len(self.scores) == DWELL and sum(self.scores) / DWELL > limit
+        told_now = newest % _FORECAST_CELLS == 1
+        found = evidence_.examine(self.cells, self.noise) if good or told_now else None
+        if found is None:
+            return ()
+        told: tuple[Finding, ...] = ()
+        if told_now:
+            told = (forecast_.forecast(found.look, found.level, found.level_u),)
+        if not good:
             return told
         self.settled = True
-        sigma = math.sqrt(self.memory.noise_var or found.sigma**2)
+        sigma = math.sqrt(self.noise.noise_var or found.sigma**2)
         self.watch = watch_.begin(found.level, sigma, newest)
-        reason = score_.reason(found, sum(self.scores) / DWELL, limit)
-        reason["pump"] = "said to be on" if self._pump_known(newest) else "inferred from the flow"
-        return (*told, Stabilised(found.level, found.level_u, reason))
+        return (*told, Stabilised(found.level, found.level_u, self._reason(found, limit)))
+
+    def _reason(self, found: evidence_.Evidence, limit: float) -> Mapping[str, JSON]:
+        """Return the figures that a call rests on, for a person to check."""
+        brought: dict[str, JSON] = dict(score_.brought(self.memory))
+        on = self._pump_known(self.cells.index[-1])
+        return {
+            "log_odds": round(sum(self.scores) / DWELL, 2),
+            "limit": round(limit, 2),
+            "window_min": 20,
+            "slope_per_h": round(found.slope_per_h, 4),
+            "slope_low_per_h": round(found.slope_per_h - 1.96 * found.slope_u_per_h, 4),
+            "slope_high_per_h": round(found.slope_per_h + 1.96 * found.slope_u_per_h, 4),
+            "effective_samples": round(found.effective, 1),
+            "remaining": round(float(found.look.weight @ found.look.remaining), 4),
+            "chance_beyond_tolerance": round(found.chance_beyond, 5),
+            "tolerance": evidence_.TOLERANCE,
+            "scatter": round(found.sigma, 5),
+            "brought": brought,
+            "pump": "said to be on" if on else "inferred from the flow",
+        }
 
     def _pump_known(self, newest: int) -> bool:
         """Return whether a pump input has said "on" long enough to rely on."""
         return self.pump_on_index is not None and newest - self.pump_on_index >= _PUMP_SETTLES_CELLS
 
-    def _veto(self, found: evidence_.Evidence, newest: int) -> str:
-        """Return why no call may be made whatever the score says; empty when none."""
-        if found.level < LEAST_SALINITY or found.level < FALLEN * self.highest:
-            return "the probe seems to be out of the water"
-        if found.level > MOST_SALINITY:
-            return "no mix is meant to be so salty: this is brine on its way"
+    def _forbidden(self, newest: int) -> str:
+        """Return why no call may be made whatever the score says; empty when nothing forbids it."""
+        shut = gate_.forbids(self.gate, self.cells, len(self.cells.index) - 1)
         if self.pump_off_index is not None and not self._pump_known(newest):
             return "the pump is off, or has just been started"
-        return score_.veto(found.figures)
+        return shut
 
     def _watch(self, newest: int, salinity: float, *, restarted: bool) -> tuple[Finding, ...]:
         """Hold the newest cell against the level called."""

@@ -72,12 +72,16 @@ class Cells:
         same_t: The same of temperature.
         count: Readings in the cell.
         cut: Share of them that lay too low to be scatter, as bubbles do.
-        run_c: Newest readings in a row with one and the same conductivity.
-        run_t: The same of temperature.
-        run_c_s: How long that run has lasted, seconds.
-        run_t_s: The same of temperature.
+        step_mS_cm: Smallest step of conductivity in the cell, mS/cm; None without any.
+        step_C: The same of temperature, °C.
+        climb_mS_cm: Mean conductivity of its second half less that of its first, mS/cm.
+        echo: Correlation of each reading with the one before, their drift taken off, -1 to 1.
+        conductivity_run_s: How long one and the same conductivity had been repeated at its end,
+            seconds.
+        temperature_run_s: The same of temperature.
         finest_mS_cm: Smallest step of conductivity ever seen, mS/cm.
         finest_C: Smallest step of temperature ever seen, °C.
+        kept: How many cells are remembered.
     """
 
     index: list[int] = field(default_factory=list)
@@ -88,12 +92,15 @@ class Cells:
     same_t: list[float] = field(default_factory=list)
     count: list[int] = field(default_factory=list)
     cut: list[float] = field(default_factory=list)
-    run_c: int = 0
-    run_t: int = 0
-    run_c_s: float = 0.0
-    run_t_s: float = 0.0
+    step_mS_cm: list[float | None] = field(default_factory=list)
+    step_C: list[float | None] = field(default_factory=list)
+    climb_mS_cm: list[float] = field(default_factory=list)
+    echo: list[float] = field(default_factory=list)
+    conductivity_run_s: list[float] = field(default_factory=list)
+    temperature_run_s: list[float] = field(default_factory=list)
     finest_mS_cm: float | None = None
     finest_C: float | None = None
+    kept: int = KEPT
 
 
 def believable(conductivity_mS_cm: float, temperature_C: float) -> bool:
@@ -147,14 +154,21 @@ def _append(
     cells.count.append(fresh)
     cells.cut.append(cut)
     span_s = CELL_S / fresh
-    cells.run_c, cells.run_c_s = _run(steps_c[-fresh:], cells.run_c, cells.run_c_s, span_s)
-    cells.run_t, cells.run_t_s = _run(steps_t[-fresh:], cells.run_t, cells.run_t_s, span_s)
-    cells.finest_mS_cm = _finest(steps_c, cells.finest_mS_cm)
-    cells.finest_C = _finest(steps_t, cells.finest_C)
-    if len(cells.index) > KEPT:
+    climb, echo = _within(conductivity[-fresh:])
+    cells.climb_mS_cm.append(round(climb, 6))
+    cells.echo.append(round(echo, 4))
+    for steps, runs in ((steps_c, cells.conductivity_run_s), (steps_t, cells.temperature_run_s)):
+        runs.append(round(_run(steps[-fresh:], runs[-1] if runs else 0.0, span_s), 1))
+    step_c, step_t = _finest(steps_c), _finest(steps_t)
+    cells.step_mS_cm.append(step_c)
+    cells.step_C.append(step_t)
+    cells.finest_mS_cm = finer(cells.finest_mS_cm, step_c)
+    cells.finest_C = finer(cells.finest_C, step_t)
+    if len(cells.index) > cells.kept:
         for kept in (
             cells.index, cells.salinity, cells.temperature_C, cells.noise_mS_cm,
-            cells.same_c, cells.same_t, cells.count, cells.cut,
+            cells.same_c, cells.same_t, cells.count, cells.cut, cells.climb_mS_cm, cells.echo,
+            cells.conductivity_run_s, cells.temperature_run_s, cells.step_mS_cm, cells.step_C,
         ):  # fmt: skip
             del kept[0]
 
@@ -201,23 +215,40 @@ def _share_of_zeros(steps: Floats) -> float:
     return float(np.count_nonzero(steps == 0.0)) / len(steps) if len(steps) else 0.0
 
 
-def _run(steps: Floats, run: int, run_s: float, span_s: float) -> tuple[int, float]:
-    """Return the run of repeats at the end of `steps`, carrying on an earlier one."""
+def _run(steps: Floats, before_s: float, span_s: float) -> float:
+    """Return how long `steps` have ended in repeats, carrying on an earlier run, seconds."""
     moved = np.flatnonzero(steps)
     if len(moved) == 0:
-        return run + len(steps), run_s + len(steps) * span_s
-    tail = len(steps) - 1 - int(moved[-1])
-    return tail, tail * span_s
+        return before_s + len(steps) * span_s
+    return (len(steps) - 1 - int(moved[-1])) * span_s
 
 
-def _finest(steps: Floats, known: float | None) -> float | None:
-    """Return the smallest step that is not none, seen now or before."""
+def _within(values: Floats) -> tuple[float, float]:
+    """Return how values climbed from one half to the other, and how each echoes the last."""
+    n = len(values)
+    if n < _MIN_FOR_SPREAD:
+        return 0.0, 0.0
+    low, high = float(values[: n // 2].mean()), float(values[n // 2 :].mean())
+    off = values - np.linspace(low, high, n)
+    off = off - _middle(np.sort(off))
+    reach = 3.0 * _middle(np.sort(np.abs(off))) + 1e-9
+    off = np.minimum(np.maximum(off, -reach), reach)
+    total = float(off @ off)
+    return high - low, float(off[1:] @ off[:-1]) / total if total > 0.0 else 0.0
+
+
+def _finest(steps: Floats) -> float | None:
+    """Return the smallest step that is not none; None where there is none."""
     sizes = np.abs(steps)
     sizes = sizes[sizes > 1e-7]  # noqa: PLR2004 - below it is rounding of binary fractions
-    if len(sizes) == 0:
-        return known
-    least = float(sizes.min())
-    return least if known is None else min(known, least)
+    return round(float(sizes.min()), 7) if len(sizes) else None
+
+
+def finer(known: float | None, step: float | None) -> float | None:
+    """Return the smaller of two steps of which either may be unknown."""
+    if known is None or step is None:
+        return step if known is None else known
+    return min(known, step)
 
 
 def _salinity(conductivity_mS_cm: float, temperature_C: float) -> float:

@@ -18,9 +18,7 @@ Statistical Science 14 (1999) for averaging over models (from memory).
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -34,9 +32,6 @@ TAUS_MIN: Floats = np.array(
 
 SLOW_FROM_MIN = 14.0
 """From this time constant on a mode is salt, which can only raise salinity."""
-
-PACES_MIN = (0.0, 5.0, SLOW_FROM_MIN, 35.0, math.inf)
-"""Bounds of the paces, minutes, by which models are told apart: their slowest time constant."""
 
 _AGE_MIN: Floats = np.arange(KEPT, dtype=np.float64) * (CELL_S / 60.0)
 _MODES: Floats = np.exp(np.minimum(_AGE_MIN[:, None] / TAUS_MIN[None, :], 22.0))
@@ -65,10 +60,6 @@ _PAIRS = _choices()
 _USED = (_PAIRS != _NONE).astype(float)
 _TAU_OF = np.where(_PAIRS == _NONE, 1.0, TAUS_MIN[np.minimum(_PAIRS - 2, len(TAUS_MIN) - 1)])
 _SLOW = _USED * (_TAU_OF >= SLOW_FROM_MIN)
-_SLOWEST = (_USED * _TAU_OF).max(axis=1)
-_PACE: Floats = np.stack(
-    [(low <= _SLOWEST) & (high > _SLOWEST) for low, high in pairwise(PACES_MIN)], axis=1
-).astype(float)
 _LEVEL_PRIOR = 1e-6
 _RIDGE = 1e-9
 _MODE_PRIOR = np.diag([_REMAINDER_SD**-2] * len(TAUS_MIN) + [1.0])
@@ -90,7 +81,6 @@ class Caution:
 
 
 CAUTIOUS = Caution(shape=0.06, trust=0.5, extrapolation=1.0)
-TRUSTING = Caution(shape=0.025, trust=1.0, extrapolation=0.3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,22 +225,3 @@ def chance_beyond(look: Outlook, limit: float) -> float:
     over = normal_below((look.remaining - limit) / look.spread)
     under = normal_below((-limit - look.remaining) / look.spread)
     return float(look.weight @ (over + under))
-
-
-def by_pace(look: Outlook, limit: float) -> tuple[Floats, Floats]:
-    """Return the probability of each pace, and that of more than `limit` to come, were it so."""
-    over = normal_below((look.remaining - limit) / look.spread)
-    under = normal_below((-limit - look.remaining) / look.spread)
-    share = look.weight @ _PACE
-    return share, (look.weight * (over + under)) @ _PACE / np.maximum(share, 1e-300)
-
-
-def rise_within(look: Outlook, minutes: float) -> tuple[float, float]:
-    """Return by how much salinity will rise within a time, and the standard deviation of that."""
-    first = 1.0 - np.exp(-minutes / look.tau_first_min)
-    second = 1.0 - np.exp(-minutes / look.tau_second_min)
-    rise = look.first * first + look.second * second
-    share = np.maximum(first * _USED[:, 0], second * _USED[:, 1])
-    mean = float(look.weight @ rise)
-    var = float(look.weight @ ((look.spread * share) ** 2 + (rise - mean) ** 2))
-    return mean, math.sqrt(max(var, 1e-8))

@@ -206,19 +206,3 @@ def rounding_var(cells: Cells, grid: Lattice) -> float:
     swing = float(np.nanmax(warm) - np.nanmin(warm))
     step_t = SALINITY_AT_35_PER_K * min(step_t, swing)
     return _ROUNDING_LASTS * (step_c**2 + step_t**2) / 12.0
-
-
-def log(value: float, floor: float) -> float:
-    """Return the logarithm of a size, held off from minus infinity by `floor`."""
-    return math.log(max(value, 0.0) + floor)
-
-
-def signed_log(value: float, unit: float) -> float:
-    """Return a logarithmic measure of a value of either sign."""
-    return math.copysign(math.log1p(abs(value) / unit), value)
-
-
-def mean(values: Floats) -> float:
-    """Return the mean of what is known; 0 when nothing is."""
-    there = values[np.isfinite(values)]
-    return float(there.sum()) / len(there) if len(there) else 0.0

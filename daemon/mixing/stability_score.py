@@ -1,25 +1,24 @@
-"""From figures to a decision: a small learned score, and vetoes that it cannot outvote.
+"""From what was seen to a score: a small learned memory.
 
-The score is the log odds that mixing is over: a network of one hidden layer
-over the named figures, whose weights are a table in `stability_weights`.  So
-that a person can follow it, a call is told together with what each group of
-figures brought to it: the log odds less what they would have been, had that
-group told nothing out of the ordinary.
+The score is the log odds that mixing is over.  Each half minute the figures of
+`stability_view` go into layers of gated units, which remember what matters of
+the whole approach: how it slowed, how the noise of the flow went, whether the
+probe lives.  The weights are a table in `stability_weights`.
+
+So that a person can follow it, the memory is kept several times over: once of
+what was seen, and once for each group of figures as if that group had told
+nothing out of the ordinary.  What a group brought is the difference.
+
+Source: gated recurrent units of Cho et al. (2014), from memory.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Mapping
-
 import numpy as np
 
-from daemon.entries import JSON
 from daemon.mixing import stability_weights as weights
 from daemon.mixing.stability_cells import Floats
-from daemon.mixing.stability_evidence import TOLERANCE, Evidence
-from daemon.mixing.stability_fit import chance_beyond
-from daemon.mixing.stability_motion import AGE_OFFSET_MIN
+from daemon.mixing.stability_view import NAMES
 
 LIMIT = weights.LIMIT
 """Log odds that a call needs when nobody says whether the pump runs."""
@@ -27,105 +26,70 @@ LIMIT = weights.LIMIT
 LIMIT_PUMP_KNOWN = weights.LIMIT_PUMP_KNOWN
 """The same while a pump input says that it does."""
 
-MOST_ODDS_BEYOND = 4.0
-"""Log odds, by the cautious models alone, of more than the tolerance still to come."""
-
-MOST_ODDS_BEYOND_TRUSTING = 4.0
-"""The same by the trusting models, which see the last 40 min."""
-
-LEAST_REST_MIN = 6.0
-"""How long salinity must have been within 0.2 of now, minutes."""
-
-LEAST_COVER = 0.4
-"""Share of the last 10 min that must have readings."""
-
-_CLIP = 4.0
-
-_LEAST_AGE = math.log(LEAST_REST_MIN + AGE_OFFSET_MIN)
-
-_MIDDLE: Floats = np.array(weights.MIDDLE)
-_WIDTH: Floats = np.array(weights.WIDTH)
-_INNER: Floats = np.array(weights.INNER)
-_INNER_BIAS: Floats = np.array(weights.INNER_BIAS)
-_OUTER: Floats = np.array(weights.OUTER)
-
-_GROUPS = {
-    "remainder": ("odds_beyond", "remaining", "share", "misfit", "series"),
-    "slope": ("change",),
-    "approach": ("age_of", "came_from", "was_off"),
-    "halt": ("shortfall", "broken", "less", "owed"),
-    "noise": (
-        "cell_scatter",
-        "long_run",
-        "reading_noise",
-        "scatter_beyond",
-        "cut_low",
-        "quieter",
-        "calmer",
-        "slow_scatter",
-        "hush",
-        "louder",
-    ),
-    "life": ("conductivity", "temperature_run", "cover"),
-    "instrument": ("readings_per", "step", "temperature_swing", "temperature_rate"),
+GROUPS = {
+    "approach": ("salinity", "step", "off", "climb"),
+    "noise": ("noise", "echo"),
+    "life": ("same", "conductivity_run", "temperature_run"),
+    "temperature": ("warmer",),
+    "bubbles": ("cut_low",),
+    "instrument": ("readings", "finest"),
 }
+"""Groups of figures, by how their names begin."""
+
+Memory = list[list[list[float]]]
+"""Units by layer; a row for what was seen, then one for each group left out."""
+
+_DIGITS = 6
+_MIXING: Floats = np.array(weights.MIXING)
+_MIXING_BIAS: Floats = np.array(weights.MIXING_BIAS)
+_INNER: Floats = np.array(weights.INNER)
+_ACROSS: Floats = np.array(weights.ACROSS)
+_BIAS: Floats = np.array(weights.BIAS)
+_ACROSS_BIAS: Floats = np.array(weights.ACROSS_BIAS)
+_WEIGHING: Floats = np.array(weights.WEIGHING)
+_WEIGHING_BIAS: Floats = np.array(weights.WEIGHING_BIAS)
+_OUTER: Floats = np.array(weights.OUTER)
+_SHOWN: Floats = np.array(
+    [[1.0] * len(NAMES)]
+    + [[0.0 if name.startswith(starts) else 1.0 for name in NAMES] for starts in GROUPS.values()]
+)
 
 
-def standardised(figures: Mapping[str, float]) -> Floats:
-    """Return the figures as the network takes them."""
-    raw = np.array([figures[name] for name in weights.NAMES])
-    return np.asarray(np.minimum(np.maximum((raw - _MIDDLE) / _WIDTH, -_CLIP), _CLIP))
+def blank() -> Memory:
+    """Return the memory of nothing."""
+    layers, units = _ACROSS_BIAS.shape
+    return [[[0.0] * units for _ in _SHOWN] for _ in range(layers)]
 
 
-def log_odds(figures: Mapping[str, float]) -> float:
+def remember(memory: Memory, rows: list[list[float]]) -> Memory:
+    """Return the memory after some more half minutes, oldest first."""
+    layers = np.array(memory)
+    n = layers.shape[2]
+    for row in rows:
+        seen = np.tanh((_SHOWN * np.array(row)) @ _MIXING + _MIXING_BIAS)
+        for k, units in enumerate(layers):
+            drive = seen @ _INNER[k] + _BIAS[k]
+            across = units @ _ACROSS[k]
+            gates = 0.5 + 0.5 * np.tanh(0.5 * (drive[:, : 2 * n] + across[:, : 2 * n]))
+            held = across[:, 2 * n :] + _ACROSS_BIAS[k]
+            fresh = np.tanh(drive[:, 2 * n :] + gates[:, :n] * held)
+            seen = fresh + gates[:, n:] * (units - fresh)
+            layers[k] = seen
+    kept: Memory = np.round(layers, _DIGITS).tolist()
+    return kept
+
+
+def log_odds(memory: Memory) -> float:
     """Return the log odds that mixing is over."""
-    return _score(standardised(figures))
+    return float(_weighed(memory[-1][:1])[0])
 
 
-def _score(x: Floats) -> float:
-    return float(np.tanh(x @ _INNER + _INNER_BIAS) @ _OUTER) + weights.OUTER_BIAS
+def _weighed(units: list[list[float]]) -> Floats:
+    weighed = np.tanh(np.array(units) @ _WEIGHING + _WEIGHING_BIAS)
+    return np.asarray(weighed @ _OUTER + weights.OUTER_BIAS)
 
 
-def veto(figures: Mapping[str, float]) -> str:
-    """Return why no call may be made whatever the score says; empty when none."""
-    if figures["cover_10min"] < LEAST_COVER:
-        return "too few readings in the last 10 min"
-    if figures["odds_beyond_tolerance"] > MOST_ODDS_BEYOND:
-        return "the models expect more to come"
-    if figures["odds_beyond_trusting"] > MOST_ODDS_BEYOND_TRUSTING:
-        return "the models of the last 40 min expect more to come"
-    if figures["age_of_0.2"] < _LEAST_AGE:
-        return "salinity moved only minutes ago"
-    return ""
-
-
-def brought(figures: Mapping[str, float]) -> dict[str, float]:
+def brought(memory: Memory) -> dict[str, float]:
     """Return what each group of figures brought to the log odds."""
-    x = standardised(figures)
-    whole = _score(x)
-    parts = {}
-    for group, starts in _GROUPS.items():
-        usual = np.array([0.0 if name.startswith(starts) else 1.0 for name in weights.NAMES])
-        parts[group] = round(whole - _score(x * usual), 2)
-    return parts
-
-
-def reason(found: Evidence, odds: float, limit: float) -> dict[str, JSON]:
-    """Return the figures that a call rests on, for a person to check."""
-    look = found.look
-    remaining = float(look.weight @ look.remaining)
-    parts: dict[str, JSON] = dict(brought(found.figures))
-    return {
-        "log_odds": round(odds, 2),
-        "limit": round(limit, 2),
-        "window_min": 20,
-        "slope_per_h": round(found.slope_per_h, 4),
-        "slope_low_per_h": round(found.slope_per_h - 1.96 * found.slope_u_per_h, 4),
-        "slope_high_per_h": round(found.slope_per_h + 1.96 * found.slope_u_per_h, 4),
-        "effective_samples": round(found.effective, 1),
-        "remaining": round(remaining, 4),
-        "chance_beyond_tolerance": round(chance_beyond(look, TOLERANCE), 5),
-        "tolerance": TOLERANCE,
-        "scatter": round(found.sigma, 5),
-        "brought": parts,
-    }
+    odds = _weighed(memory[-1])
+    return {group: round(float(odds[0] - odds[1 + k]), 2) + 0.0 for k, group in enumerate(GROUPS)}

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from daemon.mixing import stability, stability_score
-from tests.benchmarks.stability import bound, figures, formula, rivals
+from daemon.mixing import stability_score
+from tests.benchmarks.stability import bound, formula, rivals, table, train
 from tests.benchmarks.stability.campaign import elsewhere, jobs, ours, stream
 from tests.benchmarks.stability.figures import record
 from tests.benchmarks.stability.kinds import FAST, KINDS, draw, rows
@@ -60,25 +60,19 @@ def test_another_generator_is_called_rightly_too() -> None:
     assert tally(result).median_min <= 25.0
 
 
-def test_bulk_figures_are_those_of_the_detector() -> None:
-    """Training sees exactly what the detector sees: the first call falls on the same cell."""
-    for trace in traces([("clean", 11), ("noisy", 12), ("dropouts", 13)]):
+def test_training_sees_what_the_detector_sees() -> None:
+    """The first call of the detector falls where the scores of the bulk record say."""
+    called = 0
+    for trace in traces([("clean", 11), ("noisy", 12), ("dropouts", 13), ("bubbling", 14)]):
         found = record(trace)
-        expected = []
-        passed: list[float] = []
-        for t_s, row in zip(found.t_s.tolist(), found.table.tolist(), strict=True):
-            named = dict(zip(figures.names(), row, strict=True))
-            passed = (
-                [] if stability_score.veto(named) else [*passed, stability_score.log_odds(named)]
-            )
-            newest = passed[-stability.DWELL :]
-            if len(newest) == stability.DWELL and np.mean(newest) > stability_score.LIMIT:
-                expected.append(t_s)
-
+        (odds,) = train.scores(table.shipped(), [found])
         calls = [t_s for t_s, _ in play(trace).calls]
 
-        if expected:
-            assert calls[0] == expected[0]
+        expected = train.calls(found, odds, stability_score.LIMIT)
+
+        assert calls[:1] == expected[:1]
+        called += len(calls)
+    assert called >= 3
 
 
 @pytest.mark.parametrize("kind", KINDS[2::4])

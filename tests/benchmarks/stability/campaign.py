@@ -10,7 +10,7 @@ from typing import TypeVar
 import numpy as np
 
 from tests.benchmarks.stability import bound, formula, rivals
-from tests.benchmarks.stability.figures import Record, record
+from tests.benchmarks.stability.figures import Record, records_of
 from tests.benchmarks.stability.kinds import KINDS, pair
 from tests.benchmarks.stability.play import Played, play, through_station
 from tests.benchmarks.stability.probe import Trace, traces
@@ -59,8 +59,12 @@ def shared(work: Callable[[list[Job]], Result], todo: list[Job], workers: int) -
 
 
 def records(todo: list[Job]) -> list[Record]:
-    """Return what the detector's figures were along each trace, for training."""
-    return [found for found in map(record, stream(todo)) if len(found.t_s)]
+    """Return what the detector was shown along each trace, for training."""
+    return [
+        found
+        for trace in stream(todo)
+        for found in records_of(trace, np.random.default_rng(trace.seed))
+    ]
 
 
 @dataclass(slots=True)

@@ -1,4 +1,4 @@
-"""The figures of the detector along a trace, by the detector's own code, in bulk.
+"""What the score is shown along a trace, by the detector's own code, in bulk.
 
 Feeding whole cells at a time gives the same numbers as feeding readings one by
 one (a test holds them together) and is several times quicker.
@@ -6,103 +6,120 @@ one (a test holds them together) and is several times quicker.
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
+from daemon.mixing import stability as detector
 from daemon.mixing import stability_cells as cells_
-from daemon.mixing import stability_evidence as evidence_
-from daemon.mixing import stability_motion as motion_
-from daemon.mixing import stability_score as score_
-from tests.benchmarks.stability.probe import Trace, traces
+from daemon.mixing import stability_gate as gate_
+from daemon.mixing import stability_view as view_
+from tests.benchmarks.stability.probe import Trace
 
 Floats = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """What one trace gave at the end of each cell after the arming.
+    """What one trace gave in each half minute from a little before the arming on.
 
     Attributes:
         kind: As in the trace.
         seed: As in the trace.
         t_s: When the decision could be told: the first reading after the cell.
-        table: Figures, a row a decision; NaN rows where there was no evidence.
-        level: Salinity now.
+        table: Figures, a row a half minute.
         over: Whether a call would be right.
         over_s: As in the trace.
         known: Whether the pump is known to run, had it an input.
+        shut: Whether no call may be made whatever the score says.
     """
 
     kind: str
     seed: int
     t_s: Floats
     table: npt.NDArray[np.float32]
-    level: Floats
-    over: npt.NDArray[np.bool_]
+    over: Flags
     over_s: float
-    known: npt.NDArray[np.bool_]
+    known: Flags
+    shut: Flags
 
-
-NAMES: list[str] = []
-"""Names of the figures; see `names`."""
 
 _TAIL_S = 6000.0
 _DUE_S = 1740.0
 _LONGEST_S = 10800.0
-
-
-def names() -> list[str]:
-    """Return the names of the figures, in their order."""
-    if not NAMES:
-        record(traces([("clean", 1)])[0])
-    return NAMES
+_PUMP_S = 300.0
+_LEAST_ROWS = 80
+_LATEST_BEGIN = 150
 
 
 def record(trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST_S) -> Record:
-    """Return the figures along `trace` up to a time past the end of mixing, or past arming."""
-    cells, cell, memory = cells_.Cells(), cells_.OpenCell(), motion_.Memory()
+    """Return what is seen along `trace` up to a time past the end of mixing, or past arming."""
+    cells, armed = gathered(trace, tail_s, longest_s)
+    return shown(trace, cells, max(0, armed - detector.SHOWN_AGAIN), armed)
+
+
+def records_of(trace: Trace, rng: np.random.Generator) -> list[Record]:
+    """Return the record of a trace and, of some, one more that begins somewhere within it.
+
+    So nothing can be learned from how long a record is, and a detector that is
+    armed in the middle of things knows what to do.
+    """
+    cells, armed = gathered(trace, _TAIL_S, _LONGEST_S)
+    first = max(0, armed - detector.SHOWN_AGAIN)
+    out = [shown(trace, cells, first, armed)]
+    length = len(cells.index) - first
+    if rng.random() < 0.3 and length > _LEAST_ROWS:
+        begin = first + int(rng.uniform(0.0, min(length - 60, _LATEST_BEGIN)))
+        out.append(shown(trace, cells, begin, max(begin, armed)))
+    return [each for each in out if len(each.t_s) > detector.DWELL]
+
+
+def gathered(trace: Trace, tail_s: float, longest_s: float) -> tuple[cells_.Cells, int]:
+    """Return all cells of a trace, and at which of them the decision begins."""
+    cells, cell = cells_.Cells(kept=sys.maxsize), cells_.OpenCell()
     there = np.isfinite(trace.conductivity)
     index = np.floor(trace.t_s / cells_.CELL_S).astype(int)
     edges = np.flatnonzero(np.diff(index)) + 1
-    starts = np.concatenate([[0], edges])
-    ends = np.concatenate([edges, [len(index)]])
     conductivity, temperature = trace.conductivity.tolist(), trace.temperature.tolist()
-    out: list[tuple[float, bool, float, bool, list[float]]] = []
-    armed = cells_.cell_index(trace.arm_s)
-    cell.index, near = int(index[0]), False
-    for low, high in zip(starts.tolist(), ends.tolist(), strict=True):
-        if high >= len(index):
+    arming = cells_.cell_index(trace.arm_s)
+    cell.index = int(index[0])
+    for low, high in zip([0, *edges.tolist()], edges.tolist(), strict=False):
+        if trace.t_s[high] > trace.over_s + tail_s or trace.t_s[high] > trace.arm_s + longest_s:
             break
         for k in range(low, high):
             if there[k] and cells_.believable(conductivity[k], temperature[k]):
                 cells_.gather(cell, 0.0, conductivity[k], temperature[k])
-        closed = cells_.close(cells, cell, int(index[high]))
-        if not closed or cells.index[-1] < armed:
-            continue
-        if not evidence_.due(cells.index[-1], near=near):
-            continue
-        now_s = trace.t_s[high]
-        if now_s > trace.over_s + tail_s or now_s > trace.arm_s + longest_s:
-            break
-        found = evidence_.examine(cells, memory)
-        near = found is not None and not score_.veto(found.figures)
-        if found is None:
-            continue
-        if not NAMES:
-            NAMES.extend(found.figures)
-        flowing = bool(trace.flowing[max(0, low - 300 // max(1, int(trace.every_s))) : high].all())
-        out.append(
-            (float(trace.t_s[high]), bool(trace.over[high]), found.level, flowing,
-             list(found.figures.values()))
-        )  # fmt: skip
+        cells_.close(cells, cell, int(index[high]))
+    return cells, int(np.searchsorted(np.array(cells.index), arming))
+
+
+def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
+    """Return what the score is shown of cells from `begin` on; calls may come from `armed` on."""
+    view = view_.View()
+    rows: list[list[float]] = []
+    at: list[int] = []
+    shut: list[bool] = []
+    gate = gate_.Gate()
+    for k in range(begin, len(cells.index)):
+        added = view_.show(view, cells, k)
+        rows += added
+        missing = len(added) - 1
+        at += [cells.index[k] - missing + j for j in range(len(added))]
+        forbidden = k < armed or bool(gate_.forbids(gate, cells, k))
+        shut += [True] * missing + [forbidden]
+    index = np.array(at, dtype=np.int64)
+    reading = np.searchsorted(trace.t_s, (index + 1) * cells_.CELL_S)
+    reading = np.minimum(reading, len(trace.t_s) - 1)
+    back = max(1, int(_PUMP_S / trace.every_s))
+    flowing = np.concatenate([[0], np.cumsum(trace.flowing)])
+    known = flowing[reading] - flowing[np.maximum(reading - back, 0)] >= np.minimum(reading, back)
+    t_s = trace.t_s[reading]
+    due = len(t_s) > 0 and t_s[-1] > trace.over_s + _DUE_S
     return Record(
-        trace.kind, trace.seed,
-        np.array([row[0] for row in out]),
-        np.array([row[4] for row in out], np.float32).reshape(len(out), len(NAMES)),
-        np.array([row[2] for row in out]),
-        np.array([row[1] for row in out], bool),
-        trace.over_s if out and out[-1][0] > trace.over_s + _DUE_S else float("nan"),
-        np.array([row[3] for row in out], bool),
+        trace.kind, trace.seed, t_s,
+        np.array(rows, np.float32).reshape(len(rows), len(view_.NAMES)),
+        trace.over[reading], trace.over_s if due else float("nan"), known, np.array(shut, bool),
     )  # fmt: skip

@@ -13,20 +13,21 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.mixing.stability import DWELL
-from tests.benchmarks.stability.figures import Record
+from tests.benchmarks.stability.figures import Flags, Record
 
 Floats = npt.NDArray[np.float32]
+Rows = npt.NDArray[np.int64]
 
-WRONG_COSTS_MIN = 300.0
+WRONG_COSTS_MIN = 700.0
 """Delay that is as bad as a wrong call, minutes."""
 
 STILL_WEIGHS = 1.5
 """How many times worse a wrong call is while the pump stands, or has but just started."""
 
-MISSED_COSTS_MIN = 50.0
+MISSED_COSTS_MIN = 80.0
 """Delay that is as bad as a call that never came."""
 
-LATEST_MIN = 40.0
+LATEST_MIN = 60.0
 """Later than this is no worse."""
 
 DUE_MIN = 25.0
@@ -37,23 +38,25 @@ UNSEEN_S = 300.0
 
 
 @dataclass(frozen=True, slots=True)
-class Lessons:
-    """All stretches, one behind the other.
+class Lesson:
+    """One record, and what calling in each of its stretches costs.
 
     Attributes:
-        table: Figures, a row a moment at which no veto stands.
-        right: 1 where mixing is over.
-        cost: What a call then costs, minutes.
-        may_call: Whether as many decisions as a call needs have passed without a veto.
-        begins: Row at which each stretch begins, and the end of the last.
+        table: Figures, a row a half minute.
+        step: Rows at which nothing forbids a call, those of one stretch behind another.
+        right: 1 where mixing is over, a step.
+        cost: What a call then costs, minutes, a step.
+        may_call: Whether as many decisions as a call needs have passed, a step.
+        begins: Where each stretch begins among the steps, and the end of the last.
         end_cost: What no call costs, a stretch.
     """
 
     table: Floats
+    step: Rows
     right: Floats
     cost: Floats
-    may_call: npt.NDArray[np.bool_]
-    begins: npt.NDArray[np.int64]
+    may_call: Flags
+    begins: Rows
     end_cost: Floats
 
 
@@ -68,7 +71,7 @@ def stretches(found: Record) -> list[tuple[int, int]]:
     return out
 
 
-def unbroken(closed: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+def unbroken(closed: Flags) -> Flags:
     """Return where the newest `DWELL` decisions were all free of vetoes."""
     run = np.zeros(len(closed), int)
     last = 0
@@ -90,27 +93,35 @@ def costs(found: Record, low: int, high: int) -> tuple[npt.NDArray[np.float64], 
     return cost, MISSED_COSTS_MIN if due else float(min(since[-1], LATEST_MIN))
 
 
-def lessons(found: list[Record], closed: list[npt.NDArray[np.bool_]]) -> Lessons:
-    """Return the lessons of records; `closed` tells where a veto stands."""
-    table, right, cost, may_call, end_cost, begins = [], [], [], [], [], [0]
-    for each, shut in zip(found, closed, strict=True):
-        free = unbroken(shut)
-        for low, high in stretches(each):
-            kept = np.flatnonzero(~shut[low:high])
-            if len(kept) == 0:
-                continue
-            stretch_cost, none_costs = costs(each, low, high)
-            table.append(each.table[low:high][kept])
-            right.append(each.over[low:high][kept])
-            cost.append(stretch_cost[kept])
-            may_call.append(free[low:high][kept] & (kept >= DWELL - 1))
-            end_cost.append(none_costs)
-            begins.append(begins[-1] + len(kept))
-    return Lessons(
-        np.concatenate(table),
+def lesson(found: Record) -> Lesson | None:
+    """Return the lesson of a record; None where no call may ever come."""
+    step, right, cost, may_call, end_cost, begins = [], [], [], [], [], [0]
+    free = unbroken(found.shut)
+    for low, high in stretches(found):
+        kept = np.flatnonzero(~found.shut[low:high])
+        if len(kept) == 0:
+            continue
+        stretch_cost, none_costs = costs(found, low, high)
+        step.append(low + kept)
+        right.append(found.over[low:high][kept])
+        cost.append(stretch_cost[kept])
+        may_call.append(free[low:high][kept] & (np.arange(len(kept)) >= DWELL - 1))
+        end_cost.append(none_costs)
+        begins.append(begins[-1] + len(kept))
+    if not step:
+        return None
+    return Lesson(
+        found.table,
+        np.concatenate(step),
         np.concatenate(right).astype(np.float32),
         np.concatenate(cost).astype(np.float32),
         np.concatenate(may_call),
         np.array(begins),
         np.array(end_cost, np.float32),
     )
+
+
+def lessons(found: list[Record]) -> list[Lesson]:
+    """Return the lessons of records, shortest first, so that handfuls are of one length."""
+    taught = [each for each in map(lesson, found) if each is not None]
+    return sorted(taught, key=lambda each: len(each.table))

@@ -3,8 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
-from tests.benchmarks.stability.learn import Network
+import numpy as np
+
+from daemon.mixing import stability_weights as weights
+from daemon.mixing.stability_view import NAMES
+from tests.benchmarks.stability.network import Layer, Network, Singles
 
 _HEAD = '''"""Weights of the score that tells whether mixing is over.
 
@@ -13,42 +18,65 @@ Written by `python -m tests.benchmarks.stability train`; not to be edited by han
 
 # fmt: off
 '''
+_DIGITS = 3
 
 
-def module(net: Network, names: Sequence[str], limit: float, limit_pump_known: float) -> str:
+def module(net: Network, limit: float, limit_pump_known: float) -> str:
     """Return the text of the weights module."""
     parts = [_HEAD, f"LIMIT = {limit:.2f}\n", f"LIMIT_PUMP_KNOWN = {limit_pump_known:.2f}\n"]
-    parts.append(_tuple("NAMES", [f'"{name}"' for name in names]))
-    for title, row in (
-        ("MIDDLE", net.middle), ("WIDTH", net.width), ("INNER_BIAS", net.inner_bias),
-        ("OUTER", net.outer),
-    ):  # fmt: skip
-        parts.append(_tuple(title, [_number(v) for v in row.tolist()]))
-    parts.append(f"OUTER_BIAS = {_number(net.outer_bias)}\n")
-    parts.append("INNER = (\n")
-    for name, row in zip(names, net.inner.tolist(), strict=True):
-        parts.append(f"    (  # {name}\n")
-        parts.append(_lines([_short(v) for v in row], 8))
-        parts.append("    ),\n")
-    parts.append(")\n")
+    layers = net.layers
+    parts.append(_array("MIXING", [row.tolist() for row in net.mixing], NAMES))
+    parts.append(_array("MIXING_BIAS", net.mixing_bias.tolist()))
+    parts.append(_array("BIAS", [each.bias.tolist() for each in layers]))
+    parts.append(_array("ACROSS_BIAS", [each.across_bias.tolist() for each in layers]))
+    parts.append(_array("WEIGHING_BIAS", net.weighing_bias.tolist()))
+    parts.append(_array("OUTER", net.outer.tolist()))
+    parts.append(f"OUTER_BIAS = {_number(float(net.outer_bias[0]))}\n")
+    parts.append(_array("WEIGHING", net.weighing.tolist()))
+    parts.append(_array("INNER", [each.inner.tolist() for each in layers]))
+    parts.append(_array("ACROSS", [each.across.tolist() for each in layers]))
     return "".join(parts)
 
 
+def shipped() -> Network:
+    """Return the network whose table the detector uses."""
+
+    def single(values: object) -> Singles:
+        return np.array(values, np.float32)
+
+    return Network(
+        single(weights.MIXING), single(weights.MIXING_BIAS),
+        [
+            Layer(*map(single, each))
+            for each in zip(
+                weights.INNER, weights.ACROSS, weights.BIAS, weights.ACROSS_BIAS, strict=True
+            )
+        ],
+        single(weights.WEIGHING),
+        single(weights.WEIGHING_BIAS),
+        single(weights.OUTER), single([weights.OUTER_BIAS]),
+    )  # fmt: skip
+
+
 def _number(value: float) -> str:
-    return _trimmed(f"{value:.3f}")
+    """Return a number without needless digits, and never a minus nought."""
+    text = repr(round(value, _DIGITS) + 0.0)
+    return text.replace("0.", ".", 1) if text.startswith(("0.", "-0.")) and text != "0.0" else text
 
 
-def _short(value: float) -> str:
-    return _trimmed(f"{value:.2f}")
+def _array(title: str, values: list[Any], names: Sequence[str] = ()) -> str:
+    return f"{title} = {_nested(values, 4, names)}\n"
 
 
-def _trimmed(text: str) -> str:
-    """Return a number without needless zeros, and never a minus nought."""
-    return repr(float(text) + 0.0)
-
-
-def _tuple(title: str, items: list[str]) -> str:
-    return f"{title} = (\n{_lines(items, 4)})\n"
+def _nested(values: list[Any], indent: int, names: Sequence[str] = ()) -> str:
+    """Return nested tuples, the innermost in lines of at most 100 characters."""
+    if not isinstance(values[0], list):
+        return "(\n" + _lines([_number(v) for v in values], indent) + " " * (indent - 4) + ")"
+    inner = []
+    for k, each in enumerate(values):
+        note = f"# {names[k]}\n" + " " * indent if names else ""
+        inner.append(" " * indent + note + _nested(each, indent + 4) + ",\n")
+    return "(\n" + "".join(inner) + " " * (indent - 4) + ")"
 
 
 def _lines(items: list[str], indent: int) -> str:

@@ -1,0 +1,73 @@
+"""What no score can outvote."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from daemon.mixing.stability_cells import CELL_S, Cells, OpenCell, close, gather
+from daemon.mixing.stability_gate import Gate, forbids, stuck
+
+
+def said(salinity: list[float], index: list[int] | None = None) -> list[str]:
+    """Return what is forbidden at each of some cells."""
+    count = len(salinity)
+    cells = Cells(index=index or list(range(count)), salinity=salinity)
+    cells.conductivity_run_s = [0.0] * count
+    cells.count = [15] * count
+    gate = Gate()
+    return [forbids(gate, cells, at) for at in range(len(salinity))]
+
+
+def test_a_mixed_batch_is_not_forbidden_once_ten_minutes_have_readings() -> None:
+    """Of sound salinity and full cover nothing is forbidden, after the first minutes."""
+    told = said([33.0] * 30)
+
+    assert "readings" in told[5]
+    assert told[7:] == [""] * 23
+
+
+def test_air_fresh_water_and_brine_are_no_batch() -> None:
+    """A level near nothing, far below the highest, or above all seawater forbids a call."""
+    assert "out of the water" in said([0.4] * 20)[-1]
+    assert "out of the water" in said([33.0] * 20 + [5.0] * 5)[-1]
+    assert "brine" in said([48.0] * 20)[-1]
+
+
+def test_brine_does_not_make_the_batch_after_it_look_fallen() -> None:
+    """Only what seawater can be counts as the highest level."""
+    assert said([300.0] * 3 + [14.0] * 20)[-1] == ""
+
+
+def test_few_readings_forbid_a_call() -> None:
+    """Less than two fifths of the last ten minutes are too little."""
+    sparse = [3 * k for k in range(20)]
+    enough = [2 * k for k in range(20)]
+
+    assert "too few readings" in said([33.0] * 20, sparse)[-1]
+    assert said([33.0] * 20, enough)[-1] == ""
+
+
+def test_a_probe_that_stuck_is_told_by_its_repeats() -> None:
+    """Readings that scattered by more than a step and then repeat exactly forbid a call."""
+    rng = np.random.default_rng(4)
+    live = [np.round(50.0 + 0.03 * rng.normal(size=15), 2).tolist() for _ in range(40)]
+    cells, cell = Cells(), OpenCell(index=0)
+    for k, values in enumerate([*live, [50.01] * 15, [50.01] * 15]):
+        for value in values:
+            gather(cell, k * CELL_S, value, 25.0)
+        close(cells, cell, k + 1)
+
+    assert [stuck(cells, at) for at in range(40)] == [False] * 40
+    assert stuck(cells, 41)
+
+
+def test_a_coarse_probe_at_rest_is_not_taken_for_stuck() -> None:
+    """Where steps are larger than the scatter, repeats are what rest looks like."""
+    rng = np.random.default_rng(5)
+    cells, cell = Cells(), OpenCell(index=0)
+    for k in range(60):
+        for value in np.round(50.0 + 0.1 * (k < 20) * k + 0.003 * rng.normal(size=15), 1).tolist():
+            gather(cell, k * CELL_S, value, 25.0)
+        close(cells, cell, k + 1)
+
+    assert not any(stuck(cells, at) for at in range(60))
