@@ -50,11 +50,6 @@ class Lattice:
         temperature_rate: K/min.
         temperature_C: Smoothed, °C.
         known: Where a cell exists that is no outlier.
-        noise_mS_cm: Scatter of readings.
-        same_c: Share of exact repeats of conductivity.
-        same_t: Share of exact repeats of temperature.
-        count: Readings in the cell.
-        cut: Share of them cut for lying too low.
         level: Salinity now, a robust mean of the newest cells.
         sigma: Scatter of a cell against its neighbours.
     """
@@ -63,11 +58,6 @@ class Lattice:
     temperature_rate: Floats
     temperature_C: Floats
     known: npt.NDArray[np.bool_]
-    noise_mS_cm: Floats
-    same_c: Floats
-    same_t: Floats
-    count: Floats
-    cut: Floats
     level: float
     sigma: float
 
@@ -79,19 +69,9 @@ def lattice(cells: Cells) -> Lattice:
     first = int(np.searchsorted(index, newest - LOOKED_AT + 1))
     age = newest - index[first:]
     size = int(age[0]) + 1
-    table = np.full((7, size), np.nan)
-    columns: list[list[float]] = [
-        cells.salinity,
-        cells.temperature_C,
-        cells.noise_mS_cm,
-        cells.same_c,
-        cells.same_t,
-        [float(count) for count in cells.count[-LOOKED_AT:]],
-        cells.cut,
-    ]
-    for row, values in enumerate(columns):
-        table[row, age] = values[-LOOKED_AT:][first:]
-    raw, temperature = table[0], table[1]
+    raw, temperature = np.full((2, size), np.nan)
+    raw[age] = cells.salinity[-LOOKED_AT:][first:]
+    temperature[age] = cells.temperature_C[-LOOKED_AT:][first:]
     smooth_t = smooth(temperature, 7 if (cells.finest_C or 0.0) > COARSE_K else 3)
     salinity = raw * (1.0 + SALINITY_PER_K * (smooth_t - temperature))
     rate = _rate(smooth_t)
@@ -105,11 +85,6 @@ def lattice(cells: Cells) -> Lattice:
         temperature_rate=rate,
         temperature_C=smooth_t,
         known=known,
-        noise_mS_cm=table[2],
-        same_c=table[3],
-        same_t=table[4],
-        count=table[5],
-        cut=table[6],
         level=level,
         sigma=sigma,
     )
