@@ -1,8 +1,9 @@
 """The station's state as text, and back: what a restart goes on from.
 
-The text carries a mark of the shape of the state.  A version with another
-shape takes from it only what must not be lost: time, commands taken, lots, batches,
-alarms and which probes are out of the water.  Its detectors begin anew, as after a gap.
+The text carries a mark of the shape of the state, and of the weights that the
+detector remembers by.  A version with another mark takes from it only what must
+not be lost: time, commands taken, lots, batches, alarms and which probes are out
+of the water.  Its detectors begin anew, as after a gap.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.mixing import stability_score
 from daemon.mixing.alarms import AlarmState
 from daemon.mixing.batch_state import BatchState
 from daemon.mixing.due import MixingTimes
@@ -81,10 +83,13 @@ def _out_of_water(probes: dict[str, Any]) -> dict[str, ProbeState]:
     }
 
 
-@cache
 def _shape() -> str:
-    schema = json.dumps(_adapter(StationState).json_schema(), sort_keys=True)
-    return hashlib.sha256(schema.encode()).hexdigest()[:16]
+    return hashlib.sha256((_schema() + stability_score.mark()).encode()).hexdigest()[:16]
+
+
+@cache
+def _schema() -> str:
+    return json.dumps(_adapter(StationState).json_schema(), sort_keys=True)
 
 
 @cache

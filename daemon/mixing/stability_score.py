@@ -14,6 +14,9 @@ Source: gated recurrent units of Cho et al. (2014), from memory.
 
 from __future__ import annotations
 
+import hashlib
+from functools import cache
+
 import numpy as np
 
 from daemon.mixing import stability_weights as weights
@@ -53,6 +56,13 @@ _SHOWN: Floats = np.array(
     [[1.0] * len(NAMES)]
     + [[0.0 if name.startswith(starts) else 1.0 for name in NAMES] for starts in GROUPS.values()]
 )
+
+
+@cache
+def mark() -> str:
+    """Return a mark of the weights; what was remembered with others means nothing with these."""
+    table = (_MIXING, _MIXING_BIAS, _INNER, _ACROSS, _BIAS, _ACROSS_BIAS)
+    return hashlib.sha256(b"".join(part.tobytes() for part in table)).hexdigest()[:16]
 
 
 def blank() -> Memory:

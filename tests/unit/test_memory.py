@@ -9,6 +9,7 @@ import pytest
 
 from daemon.entries import Event, Kind
 from daemon.journal.memory import dump, restore, restore_batches
+from daemon.mixing import stability_score
 from daemon.mixing.station import ReservoirSettings, Station, StationState
 from tests.unit.people import Bench
 from tests.unit.stories import BATCH, Story, a_station, mixed, of, phases
@@ -46,6 +47,18 @@ def test_a_state_comes_back_as_it_was() -> None:
 
     assert state is not None
     assert text == dump(state)
+
+
+def test_what_other_weights_remembered_is_not_read_with_these(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A version that learned anew begins its detectors anew, and keeps the batches."""
+    monkeypatch.setattr(stability_score, "mark", lambda: "of another table")
+    kept = stopped(mixed())
+    monkeypatch.undo()
+
+    assert restore(kept) is None
+    assert restore_batches(kept) is not None
 
 
 def test_a_new_station_is_kept_and_comes_back() -> None:
