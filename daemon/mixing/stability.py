@@ -196,8 +196,10 @@ class Stability:
         """Return the figures that a call rests on, for a person to check."""
         brought: dict[str, JSON] = dict(score_.brought(self.memory))
         on = self._pump_known(self.cells.index[-1])
+        odds = sum(self.scores) / DWELL
         return {
-            "log_odds": round(sum(self.scores) / DWELL, 2),
+            "confidence": round(1.0 / (1.0 + math.exp(-odds)), 4),
+            "log_odds": round(odds, 2),
             "limit": round(limit, 2),
             "window_min": 20,
             "slope_per_h": round(found.slope_per_h, 4),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from dataclasses import dataclass
 
@@ -19,11 +20,17 @@ FALLEN = 0.3
 LEAST_COVER = 0.4
 """Share of the last 10 min that must have readings."""
 
-LEAST_REPEATS = 10
-"""So many exact repeats of conductivity are no rest where readings scattered before them."""
+CHANCE = 1e-4
+"""Exact repeats of conductivity that would come so rarely from a live probe forbid a call."""
+
+LEAST_REPEATS = 4
+"""Fewer are never taken for a fault."""
 
 SCATTERED = 0.8
 """Scatter, in steps of the instrument, of which hardly half of all readings repeat the last."""
+
+_LEAST_USUAL = 0.01
+_REPEATS_AT_ONE_STEP = 1.0 / (2.0 * math.sqrt(math.pi))
 
 _BEFORE = 40
 _COVERED = 20
@@ -62,10 +69,21 @@ def forbids(gate: Gate, cells: Cells, at: int) -> str:
 
 
 def stuck(cells: Cells, at: int) -> bool:
-    """Return whether conductivity repeats itself though it scattered by more than its steps."""
+    """Return whether conductivity repeats itself though it scattered by more than its steps.
+
+    How often a live probe repeats a reading is taken from the 20 min before, and from their
+    scatter where it tells of more: of two Gaussian readings a step apart in scatter 28 % agree.
+    A probe that is asked more often than it measures repeats itself often, and is given longer.
+    """
     run_s, step = cells.conductivity_run_s[at], cells.finest_mS_cm
-    if step is None or run_s < LEAST_REPEATS * CELL_S / cells.count[at]:
+    repeats = run_s * cells.count[at] / CELL_S
+    if step is None or repeats < LEAST_REPEATS:
         return False
     first = bisect_left(cells.index, cells.index[at] - int(run_s / CELL_S) - 1, 0, at + 1)
-    before = sorted(cells.noise_mS_cm[max(0, first - _BEFORE) : first])
-    return len(before) > _LEVEL_OF and before[len(before) // 2] > SCATTERED * step
+    before = slice(max(0, first - _BEFORE), first)
+    scatter = sorted(cells.noise_mS_cm[before])
+    if len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= SCATTERED * step:
+        return False
+    seen = sum(cells.same_c[before]) / len(scatter)
+    usual = max(seen, _REPEATS_AT_ONE_STEP * step / scatter[len(scatter) // 2])
+    return repeats * math.log(max(usual, _LEAST_USUAL)) < math.log(CHANCE)

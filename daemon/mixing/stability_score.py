@@ -36,6 +36,7 @@ GROUPS = {
     "temperature": ("warmer",),
     "bubbles": ("cut_low",),
     "instrument": ("readings", "finest"),
+    "pump": ("pump",),
 }
 """Groups of figures, by how their names begin."""
 

@@ -2,9 +2,9 @@
 
 A row of named figures, each with a physical meaning: how salinity stands to its
 own trailing means, how it climbed within the half minute, how it scatters,
-whether readings repeat, what bubbles cut, how temperature moves; 0 is nothing out
-of the ordinary.  None of them tells how long the record is.  A half minute without
-readings is shown as such: a gap is never taken for flat time.
+whether readings repeat, what bubbles cut, how temperature moves, what a pump input
+says; 0 is nothing out of the ordinary.  None of them tells how long the record is.
+A half minute without readings is shown as such: a gap is never taken for flat time.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ NAMES = (
     "off_30min", "off_large", "climb", "noise", "noise_4min", "echo", "same_conductivity",
     "same_temperature", "conductivity_run", "temperature_run", "warmer_3min", "warmer_15min",
     "readings", "cut_low", "finest_conductivity", "finest_temperature",
+    "pump",
 )  # fmt: skip
 """The figures of a row, in their order."""
 
@@ -127,5 +128,6 @@ def show(view: View, cells: Cells, at: int) -> list[list[float]]:
         min(10.0 * cells.cut[at], 2.0),
         math.log(((view.finest_mS_cm or 0.0) + _LEAST_STEP) / _USUAL_STEP),
         math.log(((view.finest_C or 0.0) + _LEAST_STEP) / _USUAL_STEP),
+        cells.pump[at],
     ]
     return [*([blank] * gap), view.row]

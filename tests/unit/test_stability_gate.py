@@ -18,6 +18,16 @@ def said(salinity: list[float], index: list[int] | None = None) -> list[str]:
     return [forbids(gate, cells, at) for at in range(len(salinity))]
 
 
+def fed(lists: list[list[float]]) -> Cells:
+    """Return cells of the given conductivities at 25 °C."""
+    cells, cell = Cells(), OpenCell(index=0)
+    for k, values in enumerate(lists):
+        for value in values:
+            gather(cell, k * CELL_S, value, 25.0)
+        close(cells, cell, k + 1)
+    return cells
+
+
 def test_a_mixed_batch_is_not_forbidden_once_ten_minutes_have_readings() -> None:
     """Of sound salinity and full cover nothing is forbidden, after the first minutes."""
     told = said([33.0] * 30)
@@ -51,23 +61,39 @@ def test_a_probe_that_stuck_is_told_by_its_repeats() -> None:
     """Readings that scattered by more than a step and then repeat exactly forbid a call."""
     rng = np.random.default_rng(4)
     live = [np.round(50.0 + 0.03 * rng.normal(size=15), 2).tolist() for _ in range(40)]
-    cells, cell = Cells(), OpenCell(index=0)
-    for k, values in enumerate([*live, [50.01] * 15, [50.01] * 15]):
-        for value in values:
-            gather(cell, k * CELL_S, value, 25.0)
-        close(cells, cell, k + 1)
+
+    cells = fed([*live, [50.01] * 15, [50.01] * 15])
 
     assert [stuck(cells, at) for at in range(40)] == [False] * 40
     assert stuck(cells, 41)
 
 
+def test_a_fine_probe_that_sticks_is_told_by_few_repeats() -> None:
+    """Read every 5 s, six repeats of a value that scattered by many steps are enough."""
+    rng = np.random.default_rng(6)
+    live = [np.round(50.0 + 0.03 * rng.normal(size=6), 3).tolist() for _ in range(40)]
+
+    cells = fed([*live, [50.001] * 6])
+
+    assert stuck(cells, 40)
+    assert not any(stuck(cells, at) for at in range(40))
+
+
+def test_a_probe_asked_oftener_than_it_measures_is_not_taken_for_stuck() -> None:
+    """Each value comes eight times over; that is how it lives."""
+    rng = np.random.default_rng(7)
+    slow = np.repeat(np.round(50.0 + 0.03 * rng.normal(size=1200), 3), 8)
+
+    cells = fed([slow[150 * k : 150 * k + 150].tolist() for k in range(60)])
+
+    assert not any(stuck(cells, at) for at in range(60))
+
+
 def test_a_coarse_probe_at_rest_is_not_taken_for_stuck() -> None:
     """Where steps are larger than the scatter, repeats are what rest looks like."""
     rng = np.random.default_rng(5)
-    cells, cell = Cells(), OpenCell(index=0)
-    for k in range(60):
-        for value in np.round(50.0 + 0.1 * (k < 20) * k + 0.003 * rng.normal(size=15), 1).tolist():
-            gather(cell, k * CELL_S, value, 25.0)
-        close(cells, cell, k + 1)
+    coming = [0.1 * min(k, 20) + 0.003 * rng.normal(size=15) for k in range(60)]
+
+    cells = fed([np.round(48.0 + each, 1).tolist() for each in coming])
 
     assert not any(stuck(cells, at) for at in range(60))

@@ -1,4 +1,4 @@
-"""How the score is taught: stretches, what calls cost, and the way down the cost."""
+"""How the score is taught: what is asked, what it weighs, and the way down the loss."""
 
 from __future__ import annotations
 
@@ -9,96 +9,83 @@ import pytest
 
 from daemon.mixing.stability import DWELL
 from daemon.mixing.stability_view import NAMES
-from tests.benchmarks.stability import learn, lessons, network, table, train
+from tests.benchmarks.stability import figures, learn, lessons, network, table, train
 from tests.benchmarks.stability.figures import Record
-from tests.benchmarks.stability.lessons import (
-    LATEST_MIN,
-    MISSED_COSTS_MIN,
-    STILL_WEIGHS,
-    WRONG_COSTS_MIN,
-    Lesson,
-)
 
 
 def recorded(over: list[bool], *, known: bool = True, first: float = 0.0) -> Record:
     """Return a record of one decision a minute, with one figure that tells the truth."""
     truth = np.array(over)
-    figures = np.where(truth, 1.0, -1.0)[:, None] + first
+    telling = np.where(truth, 1.0, -1.0)[:, None] + first
     return Record(
-        "clean", 0, np.arange(0.0, 60.0 * len(over), 60.0), figures.astype(np.float32),
+        "clean", 0, np.arange(0.0, 60.0 * len(over), 60.0), telling.astype(np.float32),
         truth, 0.0, np.full(len(over), known), np.zeros(len(over), bool),
     )  # fmt: skip
 
 
-def plain(cost: list[float], none_costs: float) -> Lesson:
-    """Return one stretch in which a call may come once enough decisions have passed."""
-    count = len(cost)
-    return Lesson(
-        np.zeros((count, 1), np.float32), np.arange(count), np.zeros(count, np.float32),
-        np.array(cost, np.float32), np.arange(count) >= DWELL - 1, np.array([0, count]),
-        np.array([none_costs], np.float32),
-    )  # fmt: skip
-
-
-def test_a_record_is_cut_where_mixing_is_over_no_more() -> None:
-    """Salt that came anew begins a stretch, some minutes later, when the probe has seen it."""
+def test_nothing_is_asked_of_what_the_probe_has_not_seen_yet() -> None:
+    """For five minutes after salt came anew, and where a call is out of the question."""
     found = recorded([False] * 5 + [True] * 10 + [False] * 20 + [True] * 5)
+    found.shut[2] = True
 
-    assert lessons.stretches(found) == [(0, 15), (20, 40)]
+    asked = lessons.asked(found)
 
-
-def test_calls_cost_their_delay_and_wrong_ones_far_more() -> None:
-    """Before the end a call costs most, after it its delay, and none that was due a miss."""
-    cost, none_costs = lessons.costs(recorded([False] * 5 + [True] * 90), 0, 95)
-
-    assert (cost[:5] == WRONG_COSTS_MIN).all()
-    assert cost[5:8].tolist() == [0.0, 1.0, 2.0]
-    assert cost[-1] == LATEST_MIN
-    assert none_costs == MISSED_COSTS_MIN
+    assert np.flatnonzero(~asked).tolist() == [2, 15, 16, 17, 18, 19]
 
 
-def test_where_nothing_was_due_no_call_costs_nothing() -> None:
-    """A reservoir that never mixed is best left uncalled, above all while the pump stands."""
-    cost, none_costs = lessons.costs(recorded([False] * 9, known=False), 0, 9)
+def test_moments_at_which_mixing_is_not_over_weigh_more() -> None:
+    """Each moment asked about has a weight; those of records with none are no lesson."""
+    found = recorded([False] * 3 + [True] * 2)
+    taught = lessons.lesson(found)
 
-    assert (cost == STILL_WEIGHS * WRONG_COSTS_MIN).all()
-    assert none_costs == 0.0
+    assert taught is not None
+    assert taught.weight.tolist() == [lessons.CAUTION] * 3 + [1.0] * 2
+    assert lessons.lesson(replace(found, shut=np.ones(5, bool))) is None
+
+
+def test_a_pump_input_is_told_and_forbids() -> None:
+    """It ran for the 5 min before it is known to run; until then calls are shut out."""
+    wide = np.zeros((30, len(NAMES)), np.float32)
+    known = np.arange(30) >= 17
+    found = replace(recorded([True] * 30), table=wide, known=known)
+
+    told = figures.told(found)
+
+    assert told.table[:, NAMES.index("pump")].tolist() == [-1.0] * 7 + [1.0] * 23
+    assert np.count_nonzero(told.table) == 30
+    assert told.shut.tolist() == (~known).tolist()
+    assert not found.shut.any()
 
 
 def test_a_veto_breaks_the_row_of_decisions() -> None:
     """Only as many decisions in a row as a call needs, without a veto, let one come."""
     shut = np.array([False] * DWELL + [True] + [False] * DWELL)
 
-    free = np.flatnonzero(lessons.unbroken(shut))
+    free = np.flatnonzero(train.unbroken(shut))
 
     assert free.tolist() == [DWELL - 1, 2 * DWELL]
 
 
-def test_the_gradient_is_that_of_the_expected_cost() -> None:
-    """Moving one score by little changes the expected cost as the gradient says."""
+def test_the_gradient_is_that_of_the_weighted_logistic_loss() -> None:
+    """Moving one score by little changes the loss as the gradient says."""
     rng = np.random.default_rng(3)
-    taught = plain([600.0] * 4 + [0.0, 5.0, 9.0, 20.0, 40.0], 50.0)
-    odds = rng.normal(size=9).astype(np.float32)
+    right = rng.integers(0, 2, (9, 2)).astype(np.float32)
+    weight = rng.choice([0.0, 1.0, 3.0], (9, 2)).astype(np.float32)
+    odds = rng.normal(size=(9, 2))
+    each = learn.Handful(np.zeros((9, 2, 1), np.float32), right, weight)
 
-    def cost(scores: np.ndarray) -> float:
-        """Return the expected cost, summed chance by chance."""
-        left, total = 1.0, 0.0
-        for k in range(9):
-            if not taught.may_call[k]:
-                continue
-            chance = 1.0 / (1.0 + np.exp(-float(np.mean(scores[k - DWELL + 1 : k + 1]))))
-            total += left * chance * float(taught.cost[k])
-            left *= 1.0 - chance
-        return (total + left * 50.0) / learn.COST_UNIT_MIN
+    def loss(scores: np.ndarray) -> float:
+        """Return the mean of minus the logarithms of the chances of what is right."""
+        chance = 1.0 / (1.0 + np.exp(-np.where(right > 0, scores, -scores)))
+        return float(-(weight * np.log(chance)).sum() / weight.sum())
 
-    gradient = learn.of_calls(odds, learn.handful([taught]))
+    gradient = learn.pull_of(odds.astype(np.float32), each)
 
-    wide = odds.astype(float)
-    for k in range(9):
-        step = np.zeros(9)
-        step[k] = 1e-5
-        slope = (cost(wide + step) - cost(wide - step)) / 2e-5
-        assert gradient[k] == pytest.approx(slope, rel=1e-3, abs=1e-4)
+    for at in np.ndindex(9, 2):
+        step = np.zeros((9, 2))
+        step[at] = 1e-5
+        slope = (loss(odds + step) - loss(odds - step)) / 2e-5
+        assert gradient[at] == pytest.approx(slope, rel=1e-3, abs=1e-5)
 
 
 def test_the_error_flows_back_through_time() -> None:
@@ -138,12 +125,30 @@ def test_training_finds_the_figure_that_tells() -> None:
         found.append(replace(one, table=both, over_s=60.0 * before))
     taught = lessons.lessons(found)
 
-    net = learn.train(taught, 0, (6, 2), 60)
-    again = learn.train(taught, 0, (6, 2), 60)
+    net = learn.train(taught, 0, (6, 2), 120)
+    again = learn.train(taught, 0, (6, 2), 120)
 
     odds = train.scores(net, found)
     assert np.mean([np.mean((o > 0.0) == e.over) for o, e in zip(odds, found, strict=True)]) > 0.95
     np.testing.assert_array_equal(net.mixing, again.mixing)
+
+
+def test_the_score_is_the_log_odds_that_were_to_be_learned() -> None:
+    """Of a figure that is right four times of five, the score says so, caution or not."""
+    rng = np.random.default_rng(9)
+    found = []
+    for _ in range(256):
+        over = bool(rng.random() < 0.5)
+        says = over if rng.random() < 0.8 else not over
+        one = recorded([over] * 12)
+        found.append(replace(one, table=np.full((12, 1), 1.0 if says else -1.0, np.float32)))
+    says_over = [k for k, each in enumerate(found) if each.table[0, 0] > 0.0]
+    share = np.mean([found[k].over[0] for k in says_over])
+
+    odds = train.scores(learn.train(lessons.lessons(found), 0, (4, 2), 150), found)
+
+    told = np.mean([odds[k][-1] for k in says_over])
+    assert told == pytest.approx(np.log(share / (1.0 - share)), abs=0.15)
 
 
 def test_the_table_says_what_was_learned() -> None:

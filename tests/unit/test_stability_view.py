@@ -66,6 +66,18 @@ def test_a_gap_is_shown_as_a_gap() -> None:
     assert len(long) == 12 + LONGEST_GAP
 
 
+def test_what_a_pump_input_says_is_shown() -> None:
+    """On is 1, off at any time within the half minute -1, and silence 0."""
+    cells, cell = Cells(), OpenCell(index=0)
+    for k, (on, off) in enumerate([(False, False), (True, False), (True, True), (False, True)]):
+        for _ in range(5):
+            gather(cell, k * CELL_S, STEADY_MS_CM, 25.0)
+        cell.pump_on, cell.pump_off = on, off
+        close(cells, cell, k + 1)
+
+    assert [row[AT["pump"]] for row in rows(cells)] == [0.0, 1.0, -1.0, -1.0]
+
+
 def test_repeats_are_counted_in_time() -> None:
     """The run of one and the same value grows by 30 s each cell."""
     cells = filled([[STEADY_MS_CM] * 10 for _ in range(8)])

@@ -7,7 +7,7 @@ one (a test holds them together) and is several times quicker.
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -30,7 +30,7 @@ class Record:
         kind: As in the trace.
         seed: As in the trace.
         t_s: When the decision could be told: the first reading after the cell.
-        table: Figures, a row a half minute.
+        table: Figures, a row a half minute, with nobody saying whether the pump runs.
         over: Whether a call would be right.
         over_s: As in the trace.
         known: Whether the pump is known to run, had it an input.
@@ -51,8 +51,10 @@ _TAIL_S = 6000.0
 _DUE_S = 1740.0
 _LONGEST_S = 10800.0
 _PUMP_S = 300.0
+_PUMP_ROWS = int(_PUMP_S / cells_.CELL_S)
 _LEAST_ROWS = 80
 _LATEST_BEGIN = 150
+_PUMP = view_.NAMES.index("pump")
 
 
 def record(trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST_S) -> Record:
@@ -75,6 +77,19 @@ def records_of(trace: Trace, rng: np.random.Generator) -> list[Record]:
         begin = first + int(rng.uniform(0.0, min(length - 60, _LATEST_BEGIN)))
         out.append(shown(trace, cells, begin, max(begin, armed)))
     return [each for each in out if len(each.t_s) > detector.DWELL]
+
+
+def told(found: Record) -> Record:
+    """Return a record in which a pump input says whether the pump runs, and forbids calls, too.
+
+    A pump known to run has run for 5 min; one that ran for less is told as standing.
+    """
+    runs = found.known.copy()
+    for back in range(1, _PUMP_ROWS + 1):
+        runs[:-back] |= found.known[back:]
+    table = found.table.copy()
+    table[:, _PUMP] = np.where(runs, 1.0, -1.0)
+    return replace(found, table=table, shut=found.shut | ~found.known)
 
 
 def gathered(trace: Trace, tail_s: float, longest_s: float) -> tuple[cells_.Cells, int]:

@@ -1,10 +1,9 @@
 """Learning the score: a small recurrent network, by gradient descent.
 
-First it learns to tell right moments from wrong ones.  Then it learns what
-matters: of each stretch of a record, taken as a chain of chances to call, the
-cost to be expected of the first call.  The chance at a moment is the logistic
-of the mean score of as many decisions as the detector wants in a row; what is
-left uncalled after it goes on to the next moment.
+It learns the log odds that mixing is over, from the weighted logistic loss of all
+moments that it is asked about.  As wrong moments weigh heavier in learning, what is
+learned is too low by the logarithm of that; it is added in the end, so that the
+score is the log odds proper.
 
 Nothing but numpy is needed, and nothing of this is needed at run time: what is
 learned is written out as a table of numbers.
@@ -12,35 +11,27 @@ learned is written out as a table of numbers.
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
 
-from daemon.mixing.stability import DWELL
-from tests.benchmarks.stability.lessons import Floats, Lesson, Rows
+from tests.benchmarks.stability.lessons import CAUTION, Lesson
 from tests.benchmarks.stability.network import Network, Singles, backward, begin, forward
 
 JITTER = 0.03
 """Noise laid on figures in training, so that no fine detail is learned."""
 
-CAUTION = 3.0
-"""How many times heavier a wrong moment weighs than a right one, at first."""
-
-FIRST_PART = 0.5
-"""Share of the training in which only moments are told apart."""
-
-KEPT_SHARE = 0.3
-"""How much of that is kept after it."""
-
-COST_UNIT_MIN = 20.0
 RATE = 0.003
 _WARM_UP = 0.04
 """Share of the training in which the rate rises."""
 _STEEPEST = 1.0
-_TOGETHER = 64
-_NEVER = -30.0
+_TOGETHER = 128
+_SHARES = 2
+"""A handful is shared out among so many threads."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,41 +40,24 @@ class Handful:
 
     Attributes:
         x: Figures (time, record, figure), nothing beyond the end of a record.
-        at: Time and record of each step of the lessons.
-        right: As in a lesson, all steps behind one another; so are the rest.
-        cost: Likewise.
-        may_call: Likewise.
-        begins: Likewise.
-        end_cost: Likewise.
+        right: As in a lesson (time, record).
+        weight: Likewise.
     """
 
     x: Singles
-    at: tuple[Rows, Rows]
-    right: Floats
-    cost: Floats
-    may_call: Floats
-    begins: Rows
-    end_cost: Floats
+    right: Singles
+    weight: Singles
 
 
 def handful(some: list[Lesson]) -> Handful:
     """Lay lessons side by side."""
-    longest = max(len(each.table) for each in some)
-    x = np.zeros((longest, len(some), some[0].table.shape[1]), np.float32)
-    begins: list[int] = [0]
+    shape = (max(len(each.table) for each in some), len(some))
+    x = np.zeros((*shape, some[0].table.shape[1]), np.float32)
+    right, weight = np.zeros(shape, np.float32), np.zeros(shape, np.float32)
     for k, each in enumerate(some):
-        x[: len(each.table), k] = each.table
-        begins += (begins[-1] + each.begins[1:]).tolist()
-    which = np.concatenate([np.full(len(each.step), k) for k, each in enumerate(some)])
-    return Handful(
-        x,
-        (np.concatenate([each.step for each in some]), which),
-        np.concatenate([each.right for each in some]),
-        np.concatenate([each.cost for each in some]),
-        np.concatenate([each.may_call for each in some]).astype(np.float32),
-        np.array(begins),
-        np.concatenate([each.end_cost for each in some]),
-    )
+        rows = slice(len(each.table))
+        x[rows, k], right[rows, k], weight[rows, k] = each.table, each.right, each.weight
+    return Handful(x, right, weight)
 
 
 def log_odds(net: Network, tables: list[Singles]) -> list[Singles]:
@@ -102,7 +76,7 @@ def log_odds(net: Network, tables: list[Singles]) -> list[Singles]:
 
 
 def train(taught: list[Lesson], seed: int, shape: tuple[int, int], epochs: int) -> Network:
-    """Return the network whose first calls cost least.
+    """Return the network whose score is the log odds that mixing is over.
 
     Args:
         taught: Lessons, those of like length side by side.
@@ -113,27 +87,34 @@ def train(taught: list[Lesson], seed: int, shape: tuple[int, int], epochs: int) 
     rng = np.random.default_rng(seed)
     net = begin(taught[0].table.shape[1], *shape, rng)
     step = _Adam(net.parts(), epochs * _count(taught))
-    for epoch in range(epochs):
-        second_part = min(max((epoch / epochs - FIRST_PART) / 0.1, 0.0), 1.0)
-        for each in _handfuls(taught, rng):
-            noise = rng.standard_normal(each.x.shape, dtype=np.float32)
-            x = each.x + np.float32(JITTER) * noise
-            odds, passed = forward(net, x)
-            pull = np.zeros(odds.shape, np.float32)
-            pull[each.at] = pull_of(odds[each.at], each, second_part)
-            step.take(backward(net, x, passed, pull))
-        sys.stdout.write(f"    epoch {epoch + 1} of {epochs}\n")
-        sys.stdout.flush()
+    with ThreadPoolExecutor(_SHARES) as pool:
+        for epoch in range(epochs):
+            for each in _handfuls(taught, rng):
+                noise = rng.standard_normal(each.x.shape, dtype=np.float32)
+                step.take(_gradient(net, each.x + np.float32(JITTER) * noise, each, pool))
+            sys.stdout.write(f"    epoch {epoch + 1} of {epochs}\n")
+            sys.stdout.flush()
+    net.outer_bias += np.float32(math.log(CAUTION))
     return net
 
 
-def pull_of(odds: Singles, each: Handful, second_part: float) -> Singles:
-    """Return the gradient of what is made least, in the score of each step."""
-    share = 1.0 - (1.0 - KEPT_SHARE) * second_part
-    pull = share * _of_moments(odds, each.right)
-    if second_part > 0.0:
-        pull = pull + second_part * of_calls(odds, each)
-    return np.asarray(pull, np.float32)
+def _gradient(net: Network, x: Singles, each: Handful, pool: Executor) -> list[Singles]:
+    """Return the gradient of a handful, whose records are shared out among threads."""
+    shares = np.array_split(x, _SHARES, axis=1)
+    passes = list(pool.map(forward, [net] * _SHARES, shares))
+    odds = np.concatenate([odds for odds, _ in passes], axis=1)
+    pull = pull_of(odds, each)
+    found = pool.map(
+        backward, [net] * _SHARES, shares, [passed for _, passed in passes],
+        np.array_split(pull, _SHARES, axis=1),
+    )  # fmt: skip
+    return [np.sum(parts, axis=0, dtype=np.float32) for parts in zip(*found, strict=True)]
+
+
+def pull_of(odds: Singles, each: Handful) -> Singles:
+    """Return the gradient of the weighted logistic loss in the score of each moment."""
+    p = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
+    return np.asarray((p - each.right) * each.weight / each.weight.sum(), np.float32)
 
 
 def _count(taught: list[Lesson]) -> int:
@@ -146,42 +127,6 @@ def _handfuls(taught: list[Lesson], rng: np.random.Generator) -> Iterator[Handfu
     order = np.argsort(moved)
     for k in rng.permutation(_count(taught)).tolist():
         yield handful([taught[j] for j in order[k * _TOGETHER : (k + 1) * _TOGETHER]])
-
-
-def _of_moments(odds: Singles, right: Floats) -> Singles:
-    """Return the gradient of the weighted logistic loss of each moment alone."""
-    weight = np.where(right > 0.0, 1.0, CAUTION)
-    p = 1.0 / (1.0 + np.exp(-np.clip(odds, -30.0, 30.0)))
-    return np.asarray((p - right) * weight / weight.sum(), np.float32)
-
-
-def of_calls(odds: Singles, each: Handful) -> Singles:
-    """Return the gradient of the expected cost of the first call of each stretch.
-
-    With S the chance that no call has come, the cost is c_1 + sum S_t (c_t+1 - c_t),
-    the last difference being to what no call costs at all.
-    """
-    length = np.diff(each.begins)
-    which = np.repeat(np.arange(len(length)), length)
-    at = (which, np.arange(len(which)) - np.repeat(each.begins[:-1], length))
-    shape = (len(length), int(length.max()))
-    score, cost = np.full(shape, _NEVER, np.float32), np.zeros(shape, np.float32)
-    may, there = np.zeros(shape, bool), np.zeros(shape, bool)
-    score[at], cost[at], may[at], there[at] = odds, each.cost, each.may_call > 0.0, True
-    mean = np.zeros(shape, np.float32)
-    for back in range(DWELL):
-        mean[:, back:] += score[:, : shape[1] - back] / DWELL
-    mean = np.where(may, mean, _NEVER)
-    uncalled = np.exp(-np.cumsum(np.logaddexp(0.0, mean), axis=1))
-    after = np.zeros(shape, np.float32)
-    after[:, :-1] = cost[:, 1:]
-    after[np.arange(len(length)), length - 1] = each.end_cost
-    gain = np.where(there, uncalled * (after - cost), 0.0)
-    pull = -np.cumsum(gain[:, ::-1], axis=1)[:, ::-1] * may / (1.0 + np.exp(-mean))
-    spread = np.zeros(shape)
-    for back in range(DWELL):
-        spread[:, : shape[1] - back] += pull[:, back:] / DWELL
-    return np.asarray(spread[at] / (len(length) * COST_UNIT_MIN), np.float32)
 
 
 class _Adam:

@@ -1,8 +1,7 @@
-"""What the score is taught on: stretches of records, and what calling at each moment costs.
+"""What the score is taught: at which moments of a record it is asked, and what is right there.
 
-A stretch ends where mixing that was over is over no more, because salt or water
-came.  A call before mixing is over costs as much as a long delay; one after it
-costs its delay; none at all costs as much as a very late one, if one was due.
+A moment at which a call is out of the question anyhow is not asked about, nor
+are the first minutes after salt or water came, which the probe has not seen yet.
 """
 
 from __future__ import annotations
@@ -12,113 +11,46 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from daemon.mixing.stability import DWELL
 from tests.benchmarks.stability.figures import Flags, Record
 
 Floats = npt.NDArray[np.float32]
-Rows = npt.NDArray[np.int64]
 
-WRONG_COSTS_MIN = 700.0
-"""Delay that is as bad as a wrong call, minutes."""
-
-STILL_WEIGHS = 1.5
-"""How many times worse a wrong call is while the pump stands, or has but just started."""
-
-MISSED_COSTS_MIN = 80.0
-"""Delay that is as bad as a call that never came."""
-
-LATEST_MIN = 60.0
-"""Later than this is no worse."""
-
-DUE_MIN = 25.0
-"""A stretch that goes on so long after the end of mixing is due a call."""
+CAUTION = 3.0
+"""How many times heavier a moment weighs at which mixing is not over."""
 
 UNSEEN_S = 300.0
-"""After salt or water came the next stretch begins so much later: the probe has not seen it yet."""
+"""For so long after salt or water came nothing is asked: the probe has not seen it yet."""
 
 
 @dataclass(frozen=True, slots=True)
 class Lesson:
-    """One record, and what calling in each of its stretches costs.
+    """One record, and what is right at each of its moments.
 
     Attributes:
         table: Figures, a row a half minute.
-        step: Rows at which nothing forbids a call, those of one stretch behind another.
-        right: 1 where mixing is over, a step.
-        cost: What a call then costs, minutes, a step.
-        may_call: Whether as many decisions as a call needs have passed, a step.
-        begins: Where each stretch begins among the steps, and the end of the last.
-        end_cost: What no call costs, a stretch.
+        right: 1 where mixing is over.
+        weight: What each moment weighs; nothing where it is not asked about.
     """
 
     table: Floats
-    step: Rows
     right: Floats
-    cost: Floats
-    may_call: Flags
-    begins: Rows
-    end_cost: Floats
+    weight: Floats
 
 
-def stretches(found: Record) -> list[tuple[int, int]]:
-    """Return first and last but one row of each stretch of a record."""
-    ends = (np.flatnonzero(found.over[:-1] & ~found.over[1:]) + 1).tolist()
-    out, low = [], 0
-    for high in [*ends, len(found.over)]:
-        if high - low >= DWELL:
-            out.append((low, high))
-        low = int(np.searchsorted(found.t_s, found.t_s[min(high, len(found.t_s) - 1)] + UNSEEN_S))
+def asked(found: Record) -> Flags:
+    """Return at which moments of a record the score is asked."""
+    out = ~found.shut
+    for undone in (np.flatnonzero(found.over[:-1] & ~found.over[1:]) + 1).tolist():
+        out[undone : int(np.searchsorted(found.t_s, found.t_s[undone] + UNSEEN_S))] = False
     return out
 
 
-def unbroken(closed: Flags) -> Flags:
-    """Return where the newest `DWELL` decisions were all free of vetoes."""
-    run = np.zeros(len(closed), int)
-    last = 0
-    for k, shut in enumerate(closed.tolist()):
-        last = 0 if shut else last + 1
-        run[k] = last
-    return run >= DWELL
-
-
-def costs(found: Record, low: int, high: int) -> tuple[npt.NDArray[np.float64], float]:
-    """Return what a call at each moment of a stretch costs, and what none costs."""
-    over, minutes = found.over[low:high], found.t_s[low:high] / 60.0
-    cost = WRONG_COSTS_MIN * np.where(found.known[low:high], 1.0, STILL_WEIGHS)
-    if not over.any():
-        return cost, 0.0
-    since = minutes - minutes[int(np.argmax(over))]
-    cost[over] = np.minimum(since, LATEST_MIN)[over]
-    due = since[-1] >= DUE_MIN
-    return cost, MISSED_COSTS_MIN if due else float(min(since[-1], LATEST_MIN))
-
-
 def lesson(found: Record) -> Lesson | None:
-    """Return the lesson of a record; None where no call may ever come."""
-    step, right, cost, may_call, end_cost, begins = [], [], [], [], [], [0]
-    free = unbroken(found.shut)
-    for low, high in stretches(found):
-        kept = np.flatnonzero(~found.shut[low:high])
-        if len(kept) == 0:
-            continue
-        stretch_cost, none_costs = costs(found, low, high)
-        step.append(low + kept)
-        right.append(found.over[low:high][kept])
-        cost.append(stretch_cost[kept])
-        may_call.append(free[low:high][kept] & (np.arange(len(kept)) >= DWELL - 1))
-        end_cost.append(none_costs)
-        begins.append(begins[-1] + len(kept))
-    if not step:
+    """Return the lesson of a record; None where nothing is asked."""
+    weight = asked(found) * np.where(found.over, 1.0, CAUTION)
+    if not weight.any():
         return None
-    return Lesson(
-        found.table,
-        np.concatenate(step),
-        np.concatenate(right).astype(np.float32),
-        np.concatenate(cost).astype(np.float32),
-        np.concatenate(may_call),
-        np.array(begins),
-        np.array(end_cost, np.float32),
-    )
+    return Lesson(found.table, found.over.astype(np.float32), weight.astype(np.float32))
 
 
 def lessons(found: list[Record]) -> list[Lesson]:
