@@ -108,6 +108,7 @@ def test_the_call_tells_level_and_reasons() -> None:
     assert json.loads(json.dumps(call.reason)) == call.reason
     assert call.reason["slope_low_per_h"] <= call.reason["slope_per_h"]  # type: ignore[operator]
     assert {"window_min", "remaining", "effective_samples", "brought", "pump"} <= set(call.reason)
+    assert 0.95 < call.reason["confidence"] < 1.0  # type: ignore[operator]
 
 
 def test_forecasts_come_at_most_every_half_minute_and_near_the_truth() -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 
 from daemon.mixing import stability_score
-from tests.benchmarks.stability import bound, formula, rivals, table, train
-from tests.benchmarks.stability.campaign import elsewhere, jobs, ours, stream
-from tests.benchmarks.stability.figures import record
+from tests.benchmarks.stability import bound, formula, rivals, table, train, word
+from tests.benchmarks.stability.campaign import Job, elsewhere, jobs, ours, stream
+from tests.benchmarks.stability.figures import Record, record
 from tests.benchmarks.stability.kinds import FAST, KINDS, draw, rows
 from tests.benchmarks.stability.physics import STEP_S, integrate
 from tests.benchmarks.stability.play import play
@@ -58,6 +59,21 @@ def test_another_generator_is_called_rightly_too() -> None:
     assert sum(v.false for v in result) <= 1
     assert sum(bool(v.missed) for v in result) <= 1
     assert tally(result).median_min <= 20.0
+
+
+@pytest.mark.parametrize("gather", [word.held_out, word.by_formula])
+def test_the_confidence_stated_is_what_comes(gather: Callable[[list[Job]], list[Record]]) -> None:
+    """Where it says nearly surely, mixing is over; where it says hardly, it is not."""
+    todo = jobs(SLICE_SEED + 60_000, 4, 0) if gather is word.held_out else formula.jobs(48)
+
+    found = word.of(gather(todo))
+
+    assert len(found.called) > 25
+    assert found.came[found.said > 0.98].mean() > 0.98
+    assert found.came[found.said > 0.9].mean() > 0.95
+    assert found.came[found.said < 0.1].mean() < 0.05
+    assert 0.97 < found.called.mean() < 1.0
+    assert found.rightly.mean() > 0.93
 
 
 def test_training_sees_what_the_detector_sees() -> None:

@@ -29,7 +29,7 @@ WEIGHTS = Path("daemon/mixing/stability_weights.py")
 SHAPE = (96, 2)
 """Units of a layer, and layers."""
 
-EPOCHS = 14
+EPOCHS = 16
 LIMIT_SEED = 300_000
 """First seed of the batches that limits are set on; those of pairs begin 500,000 later."""
 
