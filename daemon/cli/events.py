@@ -80,7 +80,13 @@ def _alarm(facts: Mapping[str, JSON]) -> str:
 
 
 def _stabilised(facts: Mapping[str, JSON]) -> str:
-    return f"at {_number(facts, 'salinity'):.2f} ± {2 * _number(facts, 'salinity_u'):.2f} ppt (k=2)"
+    u = 2 * _number(facts, "salinity_u")
+    level = f"at {_number(facts, 'salinity'):.2f} ± {u:.2f} ppt (k=2)"
+    reason = facts.get("reason")
+    sure = reason.get("confidence") if isinstance(reason, dict) else None
+    if not isinstance(sure, float):
+        return level
+    return f"{level}, {100 * sure:.1f} % sure that it is mixed"
 
 
 def _disturbed(facts: Mapping[str, JSON]) -> str:

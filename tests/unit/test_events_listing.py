@@ -20,6 +20,11 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
         {"salinity": 34.012, "salinity_u": 0.2, "reason": {"window_s": 600}},
         "at 34.01 ± 0.40 ppt (k=2)",
     ),
+    (
+        Kind.STABILISED,
+        {"salinity": 34.012, "salinity_u": 0.2, "reason": {"confidence": 0.9861}},
+        "at 34.01 ± 0.40 ppt (k=2), 98.6 % sure that it is mixed",
+    ),
     (Kind.DISTURBED, {"cause": "salt", "change": 0.5, "reason": {}}, "by salt: +0.50 ppt"),
     (
         Kind.FORECAST,
