@@ -5,11 +5,14 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
-from daemon.config import load, parse
+from daemon.config import Config, load, parse
+from daemon.config.fields import Section
 
 ROOT = Path(__file__).resolve().parents[2]
 DEPLOY = ROOT / "deploy"
@@ -37,6 +40,35 @@ def test_the_commented_parts_of_the_example_are_right_too() -> None:
     assert config.influx is not None
     assert DEPLOY / "influx-token" == config.influx.token_file
     assert ("mqtt", "influx", "notify") == config.publishers
+
+
+def keys_of(section: type[Section]) -> Iterator[tuple[str, str]]:
+    """Yield each key of a section and of those within it, as the file spells it."""
+    for name, field in section.model_fields.items():
+        inner = [each for each in _within(field.annotation) if issubclass(each, Section)]
+        if not inner:
+            yield section.__name__, field.alias or name
+        for each in inner:
+            yield from keys_of(each)
+
+
+def _within(annotation: object) -> Iterator[type]:
+    """Yield the classes that an annotation is made of."""
+    if isinstance(annotation, type) and not get_args(annotation):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _within(part)
+
+
+def test_the_example_shows_every_key() -> None:
+    """Nothing can be set that the example does not tell of."""
+    text = (DEPLOY / "brinewright.toml").read_text(encoding="utf-8")
+    told = set(re.findall(r"(\w+) = ", text))
+
+    found = list(keys_of(Config))
+
+    assert len(found) > 60
+    assert [] == [(section, key) for section, key in found if key not in told]
 
 
 def test_the_rehearsal_s_configuration_is_right() -> None:
