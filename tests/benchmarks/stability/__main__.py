@@ -58,7 +58,7 @@ def main() -> None:
     parser.add_argument("--pairs", type=int, default=300, help="held-out batches of two faults")
     parser.add_argument("--tuning", type=int, default=480, help="batches to tune the rivals on")
     parser.add_argument("--only-ours", action="store_true", help="leave the rivals out")
-    parser.add_argument("--seed", type=int, default=HELD_OUT_SEED, help="first held-out seed")
+    parser.add_argument("--seed", type=int, help="first held-out seed, if another")
     parser.add_argument("--pump-input", action="store_true", help="play with a pump input, too")
     parser.add_argument("--through-station", action="store_true", help="play the service, too")
     parser.add_argument("--limits", action="store_true", help="show the score at other limits")
@@ -71,11 +71,12 @@ def main() -> None:
     if given.what == "train":
         train.run(given.batches, given.workers, given.records)
     elif given.what == "elsewhere":
-        parts = campaign.shared(campaign.elsewhere, formula.jobs(given.seeds), given.workers)
+        todo = formula.jobs(given.seeds, given.seed or formula.FIRST_SEED)
+        parts = campaign.shared(campaign.elsewhere, todo, given.workers)
         verdicts = [verdict for part in parts for verdict in part]
         say(report.by_kind(verdicts) + "\n\n" + report.severity(verdicts))
     elif given.what == "word":
-        singles = jobs(given.seed, max(1, given.seeds // len(KINDS)), 0)
+        singles = jobs(given.seed or HELD_OUT_SEED, max(1, given.seeds // len(KINDS)), 0)
         for title, gather, todo in (
             ("One fault", word.held_out, singles),
             ("Second generator", word.by_formula, formula.jobs(given.seeds)),
@@ -99,8 +100,9 @@ def say(text: str) -> None:
 def compare(given: argparse.Namespace) -> None:
     """Judge every detector on the same held-out batches, and print the tables."""
     kinds = tuple(given.kinds.split(",")) if given.kinds else JUDGED
-    singles = jobs(given.seed, max(1, given.seeds // len(kinds)), 0, kinds)
-    doubles = jobs(given.seed, 0, given.pairs)
+    first_seed = given.seed or HELD_OUT_SEED
+    singles = jobs(first_seed, max(1, given.seeds // len(kinds)), 0, kinds)
+    doubles = jobs(first_seed, 0, given.pairs)
     tuned = {} if given.only_ours else tune_all(given.tuning)
     results, points = judge_all(singles, tuned, given)
     say("One fault\n\n" + report.table(results) + "\n\n" + report.by_kind(results[OURS]))

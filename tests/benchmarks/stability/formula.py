@@ -219,6 +219,6 @@ def trace(kind: str, seed: int) -> Trace:
     )  # fmt: skip
 
 
-def jobs(count: int) -> list[tuple[str, int]]:
+def jobs(count: int, first_seed: int = FIRST_SEED) -> list[tuple[str, int]]:
     """Return kinds with their seeds, every kind alike often."""
-    return [(KINDS[k % len(KINDS)], FIRST_SEED + k) for k in range(count)]
+    return [(KINDS[k % len(KINDS)], first_seed + k) for k in range(count)]

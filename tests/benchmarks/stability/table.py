@@ -18,7 +18,8 @@ Written by `python -m tests.benchmarks.stability train`; not to be edited by han
 
 # fmt: off
 '''
-_DIGITS = 3
+DIGITS = 3
+"""Decimals of a weight."""
 
 
 def module(net: Network, limit: float, limit_pump_known: float) -> str:
@@ -60,7 +61,7 @@ def shipped() -> Network:
 
 def _number(value: float) -> str:
     """Return a number without needless digits, and never a minus nought."""
-    text = repr(round(value, _DIGITS) + 0.0)
+    text = repr(round(value, DIGITS) + 0.0)
     return text.replace("0.", ".", 1) if text.startswith(("0.", "-0.")) and text != "0.0" else text
 
 
