@@ -1,7 +1,8 @@
 """After the call: has the water changed?
 
 The level called is followed slowly, so that evaporation is not taken for a
-disturbance, and each new cell is held against it.
+disturbance, and each new cell is held against it.  How cells scatter is known
+poorly when a call comes soon after the salt; it is learned anew from those since.
 """
 
 from __future__ import annotations
@@ -24,6 +25,9 @@ _SUDDEN_S = 900.0
 _DRY_SHARE = 0.3
 _DRY_CELLS = 6
 _SIGMAS = 5.0
+_LEARNS = (20, 60)
+"""Fewest and most cells, older than those that must agree, that scatter is learned from."""
+_MEDIAN_TO_SIGMA = 1.4826
 
 
 @dataclass(slots=True)
@@ -32,8 +36,9 @@ class Watch:
 
     Attributes:
         level: Salinity called, slowly followed.
-        sigma: Scatter of one cell, long-run.
+        sigma: Scatter of one cell, long-run, as known at the call.
         recent: Newest salinities, oldest first.
+        strayed: How far those before them lay from the level.
         since_index: Cell of the call.
         quiet_index: Newest cell that was well inside the limit.
         dry: Cells in a row that looked dry.
@@ -42,6 +47,7 @@ class Watch:
     level: float = 0.0
     sigma: float = 0.01
     recent: list[float] = field(default_factory=list)
+    strayed: list[float] = field(default_factory=list)
     since_index: int = 0
     quiet_index: int = 0
     dry: int = 0
@@ -76,8 +82,10 @@ def observe(watch: Watch, salinity: float, index: int) -> Change | None:
     if _dry(watch, salinity):
         return None
     watch.recent.append(salinity)
-    del watch.recent[: -_FALLEN[1]]
-    limit = max(LEAST_CHANGE, _SIGMAS * watch.sigma)
+    if len(watch.recent) > _FALLEN[1]:
+        watch.strayed.append(round(abs(watch.recent.pop(0) - watch.level), 5))
+        del watch.strayed[: -_LEARNS[1]]
+    limit = max(LEAST_CHANGE, _SIGMAS * scatter(watch))
     change = _agreed(watch.recent, watch.level)
     if abs(salinity - watch.level) < 0.4 * limit:
         watch.quiet_index = index
@@ -87,6 +95,13 @@ def observe(watch: Watch, salinity: float, index: int) -> Change | None:
     took_s = (index - watch.quiet_index) * CELL_S
     cause = "drift" if took_s > _SUDDEN_S else ("salt" if change > 0.0 else "water")
     return Change(cause, change, limit, took_s / 60.0, watch.quiet_index)
+
+
+def scatter(watch: Watch) -> float:
+    """Return the scatter of one cell: what cells since the call show, if that is less."""
+    if len(watch.strayed) < _LEARNS[0]:
+        return watch.sigma
+    return min(watch.sigma, _MEDIAN_TO_SIGMA * sorted(watch.strayed)[len(watch.strayed) // 2])
 
 
 def _dry(watch: Watch, salinity: float) -> bool:

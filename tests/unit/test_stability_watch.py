@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from daemon.mixing.stability_watch import Change, begin, observe
+from daemon.mixing.stability_watch import Change, begin, observe, scatter
 
 LEVEL = 34.0
 
@@ -48,3 +49,27 @@ def test_water_that_comes_over_a_bubble_is_seen_too() -> None:
 
     assert found is not None
     assert found[0] - 20 <= 10
+
+
+def test_scatter_known_poorly_at_the_call_is_learned_after_it() -> None:
+    """A call that came soon after the salt knows little of the scatter; half an hour mends that."""
+    rng = np.random.default_rng(12)
+    watch = begin(34.0, 0.3, 0)
+    quiet = [observe(watch, 34.0 + 0.01 * float(rng.normal()), k) for k in range(60)]
+
+    added = [observe(watch, 34.4 + 0.01 * float(rng.normal()), 60 + k) for k in range(4)]
+
+    assert quiet == [None] * 60
+    assert scatter(watch) < 0.03
+    found = next(each for each in added if each is not None)
+    assert found.cause == "salt"
+    assert found.change == pytest.approx(0.4, abs=0.05)
+
+
+def test_scatter_is_never_learned_to_be_larger_than_at_the_call() -> None:
+    """Water that wanders off slowly does not teach the watch to look away."""
+    watch = begin(34.0, 0.02, 0)
+    for k in range(200):
+        observe(watch, 34.0 + 0.0015 * k, k)
+
+    assert scatter(watch) == 0.02
