@@ -10,7 +10,8 @@ mean is above the limit, none at a time at which a call is out of the question
 (`stability_gate`).  Models of what is still to come (`stability_fit`) give the
 forecast, each minute, and with slope and scatter the figures that a person can
 check a call by (`stability_evidence`).  After the call the level is watched
-(`stability_watch`).
+(`stability_watch`).  Where it crept away though nothing was added, there is no salt
+to come that the score could tell of: half an hour at rest is enough then.
 """
 
 from __future__ import annotations
@@ -35,6 +36,9 @@ DWELL = 3
 
 SHOWN_AGAIN = 60
 """Cells before the arming that a decision begins with: half an hour."""
+
+AFTER_DRIFT = 60
+"""Cells that must show water at rest that had crept away: half an hour."""
 
 _PUMP_SETTLES_CELLS = 10
 _FORECAST_CELLS = 2
@@ -94,6 +98,7 @@ class Stability:
         gate: What forbids a call remembers.
         watch: The level called, while settled.
         scores: Newest scores in a row at which a call was possible, oldest first.
+        crept_index: Newest cell when a call was last undone by a drift; None when by none.
         pump_off_index: Newest cell in which a pump input said "off".
         pump_on_index: First cell of the present run of "on"; None when nobody says.
     """
@@ -108,6 +113,7 @@ class Stability:
     gate: gate_.Gate = field(default_factory=gate_.Gate)
     watch: watch_.Watch = field(default_factory=watch_.Watch)
     scores: list[float] = field(default_factory=list)
+    crept_index: int | None = None
     pump_off_index: int | None = None
     pump_on_index: int | None = None
 
@@ -116,6 +122,7 @@ class Stability:
         self.armed_at_s = t_s
         self.settled = False
         self.scores = []
+        self.crept_index = None
         self.gate = gate_.Gate()
         self.view, self.memory = view_.View(), score_.blank()
         for at in range(max(0, len(self.cells.index) - SHOWN_AGAIN), len(self.cells.index)):
@@ -177,11 +184,14 @@ class Stability:
         else:
             self.scores = [*self.scores[1 - DWELL :], score_.log_odds(self.memory)]
         limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
-        good = len(self.scores) == DWELL and sum(self.scores) / DWELL > limit
+        free = len(self.scores) == DWELL
+        good = free and sum(self.scores) / DWELL > limit
+        crept = free and not good and self.crept_index is not None
         told_now = newest % _FORECAST_CELLS == 1
-        found = evidence_.examine(self.cells, self.noise) if good or told_now else None
+        found = evidence_.examine(self.cells, self.noise) if good or crept or told_now else None
         if found is None:
             return ()
+        good = good or (crept and found.chance_at_rest > _chance(limit))
         told: tuple[Finding, ...] = ()
         if told_now:
             told = (forecast_.forecast(found.look, found.level, found.level_u),)
@@ -197,8 +207,10 @@ class Stability:
         brought: dict[str, JSON] = dict(score_.brought(self.memory))
         on = self._pump_known(self.cells.index[-1])
         odds = sum(self.scores) / DWELL
+        scored = odds > limit
         return {
-            "confidence": round(1.0 / (1.0 + math.exp(-odds)), 4),
+            "confidence": round(_chance(odds) if scored else found.chance_at_rest, 4),
+            "rests_on": "score" if scored else "slope: nothing was added, and the drift has ended",
             "log_odds": round(odds, 2),
             "limit": round(limit, 2),
             "window_min": 20,
@@ -223,6 +235,8 @@ class Stability:
         shut = gate_.forbids(self.gate, self.cells, len(self.cells.index) - 1)
         if self.pump_off_index is not None and not self._pump_known(newest):
             return "the pump is off, or has just been started"
+        if self.crept_index is not None and newest - self.crept_index < AFTER_DRIFT:
+            return "salinity crept away: half an hour must show that it rests"
         return shut
 
     def _watch(self, newest: int, salinity: float, *, restarted: bool) -> tuple[Finding, ...]:
@@ -245,4 +259,10 @@ class Stability:
     ) -> tuple[Finding, ...]:
         """Tell of the change and begin a new decision on the water after it."""
         self.arm((self.cells.index[-1] + 1) * cells_.CELL_S)
+        self.crept_index = self.cells.index[-1] if cause == "drift" else None
         return (Disturbed(cause, change, reason),)
+
+
+def _chance(log_odds: float) -> float:
+    """Return the chance that log odds stand for."""
+    return 1.0 / (1.0 + math.exp(-log_odds))
