@@ -26,7 +26,12 @@ def test_every_batch_ends_with_the_right_verdict_and_no_nuisance_alarm(days: For
         ("on_a_heel", USED, True, ("batch-ageing",)),
         ("salt_forgotten", DISCARDED, False, ("mixing-overdue",)),
         ("impure_fill", USED, True, ("blank-impure",)),
-        ("lid_left_off", USED, True, ("batch-ageing", "batch-off-target", "salinity-drifting")),
+        (
+            "lid_left_off",
+            USED,
+            True,
+            ("batch-ageing", "batch-off-target", "mixing-overdue", "salinity-drifting"),
+        ),
         ("forgotten", DISCARDED, True, ("batch-ageing", "batch-stale")),
         ("vouched_for", USED, True, ("batch-ageing", "batch-stale")),
         ("caked_salt", DISCARDED, False, ("batch-off-target", "short-yield")),
