@@ -36,7 +36,7 @@ def test_every_batch_ends_with_the_right_verdict_and_no_nuisance_alarm(days: For
         ("vouched_for", USED, True, ("batch-ageing", "batch-stale")),
         ("caked_salt", DISCARDED, False, ("batch-off-target", "short-yield")),
         ("second_bag_missed", USED, True, ("batch-off-target", "short-yield")),
-        ("weighed_heavy", USED, True, ()),
+        ("weighed_heavy", USED, True, ("batch-off-target",)),
         ("plain", USED, True, ()),
     ] == found
     assert [] == faults(days)
