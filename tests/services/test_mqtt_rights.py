@@ -158,7 +158,10 @@ def test_the_station_publishes_all_and_hears_commands(
         assert hub.say(COMMAND, USE) < REFUSAL
         assert hub.say(COMMAND, b"?") < REFUSAL
         wait_until(lambda: delivered(station) and bool(inbox.after(0)), "the command")
-        wait_until(lambda: bool(hub.on(f"{COMMAND}/reply")), "the refusal of the other")
+        wait_until(
+            lambda: delivered(station) and bool(hub.on(f"{COMMAND}/reply")),
+            "the refusal of the other",
+        )
         wait_until(lambda: bool(hub.on(CONFIG)), "the announcement")
         wait_until(lambda: len(display.heard) >= 4, "what the screen may see")
 
