@@ -16,7 +16,8 @@ _SPAN_X, _SPAN_Y = 480.0, 360.0
 _MOST_MIN = 60.0
 _LEAST_FALSE = 0.001
 _FAR_OFF = 0.3
-_COLOURS = ("#0b5d7a", "#b5541c", "#5b7f2b", "#7a3b86", "#a08a00", "#55606a", "#c2185b", "#222222")
+_COLOURS = ("#0b5d7a", "#b5541c", "#5b7f2b", "#7a3b86", "#a08a00", "#55606a", "#c2185b", "#222222",
+            "#00a0c8")  # fmt: skip
 
 
 def _minutes(value: float) -> str:
