@@ -37,6 +37,10 @@ DWELL = 3
 SHOWN_AGAIN = 60
 """Cells before the arming that a decision begins with: half an hour."""
 
+AFTER_ARMING = 10
+"""Cells after the arming before the first call: nothing mixes within 5 min, and what the
+score remembers of the time before must have passed."""
+
 AFTER_DRIFT = 60
 """Cells that must show water at rest that had crept away: half an hour."""
 
@@ -237,6 +241,8 @@ class Stability:
             return "the pump is off, or has just been started"
         if self.crept_index is not None and newest - self.crept_index < AFTER_DRIFT:
             return "salinity crept away: half an hour must show that it rests"
+        if newest - cells_.cell_index(self.armed_at_s or 0.0) < AFTER_ARMING:
+            return "salt or water has only just arrived"
         return shut
 
     def _watch(self, newest: int, salinity: float, *, restarted: bool) -> tuple[Finding, ...]:

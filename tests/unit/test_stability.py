@@ -293,6 +293,22 @@ def test_a_slow_drift_after_the_call_is_told_apart() -> None:
     assert [e.cause for _, e in run(rows) if isinstance(e, Disturbed)] == ["drift"]
 
 
+def test_nothing_is_called_within_minutes_of_an_arming() -> None:
+    """Water that rested for an hour, and is then exchanged, is not called on what it was."""
+    decides = Stability()
+    rows = record(mix(), 2.5, every_s=3.0)
+    for t_s, row in rows:
+        decides.advance(t_s, row)
+    last_s = rows[-1][0]
+
+    decides.arm(last_s)
+    soon = [
+        each for k in range(1, 90) for each in decides.advance(last_s + 3.0 * k, rows[-1 - k][1])
+    ]
+
+    assert [each for each in soon if isinstance(each, Stabilised)] == []
+
+
 def test_water_that_crept_away_is_watched_for_half_an_hour_before_it_is_called_again() -> None:
     """A lid was off until somebody closed it; a call within minutes would be a hasty one."""
     course = mix()

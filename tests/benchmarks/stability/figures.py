@@ -118,12 +118,14 @@ def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
     at: list[int] = []
     shut: list[bool] = []
     gate = gate_.Gate()
+    armed_index = cells.index[armed] if armed < len(cells.index) else 0
     for k in range(begin, len(cells.index)):
         added = view_.show(view, cells, k)
         rows += added
         missing = len(added) - 1
         at += [cells.index[k] - missing + j for j in range(len(added))]
-        forbidden = k < armed or bool(gate_.forbids(gate, cells, k))
+        forbidden = bool(gate_.forbids(gate, cells, k)) or k < armed
+        forbidden = forbidden or cells.index[k] - armed_index < detector.AFTER_ARMING
         shut += [True] * missing + [forbidden]
     index = np.array(at, dtype=np.int64)
     reading = np.searchsorted(trace.t_s, (index + 1) * cells_.CELL_S)
