@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import time
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -28,6 +29,7 @@ LONGEST_FACTS = 16_384
 LONGEST_WORD = 200
 DEEPEST = 8
 BUSY_S = 5.0
+_TRIES = 100
 
 
 class InboxFullError(JournalError):
@@ -165,7 +167,7 @@ class Inbox:
     def _open(self) -> Iterator[sqlite3.Connection]:
         try:
             with closing(sqlite3.connect(self._path, isolation_level=None, timeout=BUSY_S)) as db:
-                db.execute("PRAGMA journal_mode = WAL")
+                _write_ahead(db)
                 db.execute("PRAGMA synchronous = FULL")
                 db.executescript(
                     "CREATE TABLE IF NOT EXISTS commands ("
@@ -240,3 +242,19 @@ def _check_word(name: str, word: str) -> None:
 def beside(journal: Path) -> Path:
     """Return where the inbox of a journal is."""
     return journal.with_name(f"{journal.stem}-inbox.db")
+
+
+def _write_ahead(db: sqlite3.Connection) -> None:
+    """Turn write-ahead logging on; of several who make a new inbox, let one go first.
+
+    SQLite does not wait by itself where two change the mode at once.
+    """
+    for tries_left in reversed(range(_TRIES)):
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as exc:
+            if exc.sqlite_errorcode != sqlite3.SQLITE_BUSY or not tries_left:
+                raise
+            time.sleep(BUSY_S / _TRIES)
+        else:
+            return
