@@ -44,6 +44,9 @@ score remembers of the time before must have passed."""
 AFTER_DRIFT = 60
 """Cells that must show water at rest that had crept away: half an hour."""
 
+SUREST = 0.999
+"""No call claims to be surer."""
+
 _PUMP_SETTLES_CELLS = 10
 _FORECAST_CELLS = 2
 
@@ -213,7 +216,7 @@ class Stability:
         odds = sum(self.scores) / DWELL
         scored = odds > limit
         return {
-            "confidence": round(_chance(odds) if scored else found.chance_at_rest, 4),
+            "confidence": round(min(_chance(odds) if scored else found.chance_at_rest, SUREST), 4),
             "rests_on": "score" if scored else "slope: nothing was added, and the drift has ended",
             "log_odds": round(odds, 2),
             "limit": round(limit, 2),

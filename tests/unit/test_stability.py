@@ -14,7 +14,7 @@ import pytest
 from pydantic import TypeAdapter
 
 from daemon.entries import Flag, Instant, Reading
-from daemon.mixing.stability import Disturbed, Finding, Forecast, Stabilised, Stability
+from daemon.mixing.stability import SUREST, Disturbed, Finding, Forecast, Stabilised, Stability
 
 AT = Instant(datetime(2026, 3, 14, 9, tzinfo=UTC), 0.0)
 POUR_S = 600.0
@@ -324,6 +324,8 @@ def test_water_that_crept_away_is_watched_for_half_an_hour_before_it_is_called_a
     assert crept
     assert not [t for t in calls if crept[0] < t < crept[0] + 1800.0]
     assert [t for t in calls if t > crept[0]]
+    told = [e.reason["confidence"] for _, e in found if isinstance(e, Stabilised)]
+    assert all(isinstance(each, float) and 0.98 < each <= SUREST for each in told)
 
 
 def test_evaporation_is_no_disturbance() -> None:
