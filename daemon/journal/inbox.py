@@ -183,8 +183,11 @@ class Inbox:
             if isinstance(exc, UnicodeDecodeError) or broken(exc):
                 msg = f"inbox {self._path}: {exc}; measuring puts it aside and goes on with another"
                 raise JournalBrokenError(msg) from exc
-            msg = f"inbox {self._path}: {exc}; is the folder writable for this user?"
-            raise JournalError(msg) from exc
+            busy = getattr(exc, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
+            then = (
+                "another holds it, try again" if busy else "is the folder writable for this user?"
+            )
+            raise JournalError(f"inbox {self._path}: {exc}; {then}") from exc
 
     def put_aside(self, now: Instant) -> Event:
         """Put a spoilt inbox aside, so that commands can come again; return what is to be told.

@@ -11,6 +11,7 @@ from typing import Any
 
 import pytest
 
+from daemon.journal import inbox as module
 from daemon.journal.inbox import (
     HELD_AT_MOST,
     KEPT_TAKEN,
@@ -211,3 +212,44 @@ def test_many_senders_lose_nothing_and_keep_their_order(inbox: Inbox) -> None:
     assert list(range(1, 101)) == [each.number for each in found]
     for n in range(4):
         assert list(range(25)) == [each.facts["n"] for each in found if each.who == f"keeper-{n}"]
+
+
+def test_a_new_inbox_waits_for_another_sender(
+    inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """One that another sender is just making is waited for, not refused as locked."""
+    other = sqlite3.connect(inbox.path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    waited: list[float] = []
+
+    def the_other_ends(seconds: float) -> None:
+        """Let the other sender go at the third wait."""
+        waited.append(seconds)
+        if len(waited) == 3:
+            other.execute("ROLLBACK")
+
+    monkeypatch.setattr(module, "BUSY_S", 0.01)
+    monkeypatch.setattr("daemon.journal.inbox.time.sleep", the_other_ends)
+
+    assert send(inbox, "first")
+
+    assert len(waited) == 3
+    assert [each.id for each in inbox.after(0)] == ["first"]
+    other.close()
+
+
+def test_an_inbox_that_stays_locked_is_refused_with_a_sentence(
+    inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The wait has an end, and the command is not half sent."""
+    other = sqlite3.connect(inbox.path, isolation_level=None)
+    other.execute("BEGIN EXCLUSIVE")
+    monkeypatch.setattr(module, "BUSY_S", 0.01)
+    monkeypatch.setattr("daemon.journal.inbox.time.sleep", lambda _: None)
+
+    with pytest.raises(JournalError, match="database is locked; another holds it, try again"):
+        send(inbox, "first")
+
+    other.execute("ROLLBACK")
+    other.close()
+    assert inbox.after(0) == []
