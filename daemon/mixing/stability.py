@@ -5,13 +5,13 @@ is homogeneous, and the probe's salinity is within 0.1 of its final value.
 
 Readings are gathered into half-minute cells (`stability_cells`).  Each cell is
 shown (`stability_view`) to a small learned memory, which tells the log odds that
-mixing is over (`stability_score`).  A call needs some such scores in a row whose
-mean is above the limit, none at a time at which a call is out of the question
-(`stability_gate`).  Models of what is still to come (`stability_fit`) give the
-forecast, each minute, and with slope and scatter the figures that a person can
-check a call by (`stability_evidence`).  After the call the level is watched
-(`stability_watch`).  Where it crept away though nothing was added, there is no salt
-to come that the score could tell of: half an hour at rest is enough then.
+mixing is over, and a score of whether to call now (`stability_score`).  A call needs
+some such scores in a row whose mean is above the limit, none at a time at which a
+call is out of the question (`stability_gate`).  Models of what is still to come
+(`stability_fit`) give the forecast, each minute, and with slope and scatter the
+figures that a person can check a call by (`stability_evidence`).  After the call the
+level is watched (`stability_watch`).  Where it crept away though nothing was added,
+there is no salt to come that the score could tell of: half an hour at rest is enough.
 """
 
 from __future__ import annotations
@@ -43,6 +43,9 @@ score remembers of the time before must have passed."""
 
 AFTER_DRIFT = 60
 """Cells that must show water at rest that had crept away: half an hour."""
+
+AT_REST = 0.985
+"""Chance that the slope is within its bound, at which water that had crept away rests."""
 
 SUREST = 0.999
 """No call claims to be surer."""
@@ -104,7 +107,7 @@ class Stability:
         noise: What is known of the noise.
         gate: What forbids a call remembers.
         watch: The level called, while settled.
-        scores: Newest scores in a row at which a call was possible, oldest first.
+        scores: Newest scores of a call in a row at which one was possible, oldest first.
         crept_index: Newest cell when a call was last undone by a drift; None when by none.
         pump_off_index: Newest cell in which a pump input said "off".
         pump_on_index: First cell of the present run of "on"; None when nobody says.
@@ -189,7 +192,7 @@ class Stability:
         if self._forbidden(newest):
             self.scores = []
         else:
-            self.scores = [*self.scores[1 - DWELL :], score_.log_odds(self.memory)]
+            self.scores = [*self.scores[1 - DWELL :], score_.call_score(self.memory)]
         limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
         free = len(self.scores) == DWELL
         good = free and sum(self.scores) / DWELL > limit
@@ -198,7 +201,7 @@ class Stability:
         found = evidence_.examine(self.cells, self.noise) if good or crept or told_now else None
         if found is None:
             return ()
-        good = good or (crept and found.chance_at_rest > _chance(limit))
+        good = good or (crept and found.chance_at_rest > AT_REST)
         told: tuple[Finding, ...] = ()
         if told_now:
             told = (forecast_.forecast(found.look, found.level, found.level_u),)
@@ -213,12 +216,13 @@ class Stability:
         """Return the figures that a call rests on, for a person to check."""
         brought: dict[str, JSON] = dict(score_.brought(self.memory))
         on = self._pump_known(self.cells.index[-1])
-        odds = sum(self.scores) / DWELL
-        scored = odds > limit
+        odds, score = score_.log_odds(self.memory), sum(self.scores) / DWELL
+        scored = score > limit
         return {
             "confidence": round(min(_chance(odds) if scored else found.chance_at_rest, SUREST), 4),
             "rests_on": "score" if scored else "slope: nothing was added, and the drift has ended",
             "log_odds": round(odds, 2),
+            "call_score": round(score, 2),
             "limit": round(limit, 2),
             "window_min": 20,
             "slope_per_h": round(found.slope_per_h, 4),

@@ -1,13 +1,15 @@
 """From what was seen to a score: a small learned memory.
 
-The score is the log odds that mixing is over.  Each half minute the figures of
-`stability_view` go into layers of gated units, which remember what matters of
-the whole approach: how it slowed, how the noise of the flow went, whether the
-probe lives.  The weights are a table in `stability_weights`.
+There are two scores: the log odds that mixing is over, which is what the detector
+states, and whether to call now, which it was taught from what a wrong call and
+needless waiting cost.  Each half minute the figures of `stability_view` go into
+layers of gated units, which remember what matters of the whole approach: how it
+slowed, how the noise of the flow went, whether the probe lives.  The weights are a
+table in `stability_weights`.
 
 So that a person can follow it, the memory is kept several times over: once of
 what was seen, and once for each group of figures as if that group had told
-nothing out of the ordinary.  What a group brought is the difference.
+nothing out of the ordinary.  What a group brought to the log odds is the difference.
 
 Source: gated recurrent units of Cho et al. (2014), from memory.
 """
@@ -24,7 +26,7 @@ from daemon.mixing.stability_cells import Floats
 from daemon.mixing.stability_view import NAMES
 
 LIMIT = weights.LIMIT
-"""Log odds that a call needs when nobody says whether the pump runs."""
+"""Score that a call needs when nobody says whether the pump runs."""
 
 LIMIT_PUMP_KNOWN = weights.LIMIT_PUMP_KNOWN
 """The same while a pump input says that it does."""
@@ -52,7 +54,8 @@ _BIAS: Floats = np.array(weights.BIAS)
 _ACROSS_BIAS: Floats = np.array(weights.ACROSS_BIAS)
 _WEIGHING: Floats = np.array(weights.WEIGHING)
 _WEIGHING_BIAS: Floats = np.array(weights.WEIGHING_BIAS)
-_OUTER: Floats = np.array(weights.OUTER)
+_OUTER: Floats = np.array(weights.OUTER).T
+_OUTER_BIAS: Floats = np.array(weights.OUTER_BIAS)
 _SHOWN: Floats = np.array(
     [[1.0] * len(NAMES)]
     + [[0.0 if name.startswith(starts) else 1.0 for name in NAMES] for starts in GROUPS.values()]
@@ -92,15 +95,21 @@ def remember(memory: Memory, rows: list[list[float]]) -> Memory:
 
 def log_odds(memory: Memory) -> float:
     """Return the log odds that mixing is over."""
-    return float(_weighed(memory[-1][:1])[0])
+    return float(_weighed(memory[-1][:1])[0, 0])
+
+
+def call_score(memory: Memory) -> float:
+    """Return whether to call now: the higher, the less there is to be gained by waiting."""
+    return float(_weighed(memory[-1][:1])[0, 1])
 
 
 def _weighed(units: list[list[float]]) -> Floats:
+    """Return the two scores, a row for each row of units."""
     weighed = np.tanh(np.array(units) @ _WEIGHING + _WEIGHING_BIAS)
-    return np.asarray(weighed @ _OUTER + weights.OUTER_BIAS)
+    return np.asarray(weighed @ _OUTER + _OUTER_BIAS)
 
 
 def brought(memory: Memory) -> dict[str, float]:
     """Return what each group of figures brought to the log odds."""
-    odds = _weighed(memory[-1])
+    odds = _weighed(memory[-1])[:, 0]
     return {group: round(float(odds[0] - odds[1 + k]), 2) + 0.0 for k, group in enumerate(GROUPS)}

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.mixing.stability import DWELL
 from daemon.mixing.stability_view import NAMES
-from tests.benchmarks.stability import figures, learn, lessons, network, table, train
+from tests.benchmarks.stability import figures, learn, lessons, network, table, train, waiting
 from tests.benchmarks.stability.figures import Record
 
 
@@ -61,7 +61,7 @@ def test_a_veto_breaks_the_row_of_decisions() -> None:
     """Only as many decisions in a row as a call needs, without a veto, let one come."""
     shut = np.array([False] * DWELL + [True] + [False] * DWELL)
 
-    free = np.flatnonzero(train.unbroken(shut))
+    free = np.flatnonzero(lessons.unbroken(shut))
 
     assert free.tolist() == [DWELL - 1, 2 * DWELL]
 
@@ -72,14 +72,19 @@ def test_the_gradient_is_that_of_the_weighted_logistic_loss() -> None:
     right = rng.integers(0, 2, (9, 2)).astype(np.float32)
     weight = rng.choice([0.0, 1.0, 3.0], (9, 2)).astype(np.float32)
     odds = rng.normal(size=(9, 2))
-    each = learn.Handful(np.zeros((9, 2, 1), np.float32), right, weight)
+    none = np.zeros((9, 2), np.float32)
+    x = np.zeros((9, 2, 1), np.float32)
+    each = learn.Handful(x, right, weight, none, none, none, none)
 
     def loss(scores: np.ndarray) -> float:
         """Return the mean of minus the logarithms of the chances of what is right."""
         chance = 1.0 / (1.0 + np.exp(-np.where(right > 0, scores, -scores)))
         return float(-(weight * np.log(chance)).sum() / weight.sum())
 
-    gradient = learn.pull_of(odds.astype(np.float32), each)
+    scores = np.stack([odds, odds], axis=2).astype(np.float32)
+    both = learn.pull_of_odds(scores, each)
+    gradient = both[:, :, network.ODDS]
+    assert not both[:, :, network.CALL].any()
 
     for at in np.ndindex(9, 2):
         step = np.zeros((9, 2))
@@ -88,12 +93,89 @@ def test_the_gradient_is_that_of_the_weighted_logistic_loss() -> None:
         assert gradient[at] == pytest.approx(slope, rel=1e-3, abs=1e-5)
 
 
+def test_what_a_call_costs() -> None:
+    """A wrong one 1, a right one its wait, none at all the whole wait, anew after an undoing."""
+    found = recorded([False] * 6 + [True] * 40 + [False] * 8 + [True] * 11)
+
+    taught = lessons.lesson(found)
+
+    assert taught is not None
+    assert set(taught.cost[:6].tolist()) == {1.0}
+    assert taught.cost[[6, 36]].tolist() == pytest.approx([0.0, 30.0 / lessons.WRONG_MIN])
+    assert np.flatnonzero(taught.last).tolist() == [45, 64]
+    assert taught.silence[[45, 64]].tolist() == pytest.approx(
+        [39.0 / lessons.WRONG_MIN, 10.0 / lessons.WRONG_MIN]
+    )
+    assert np.flatnonzero(taught.free == 0.0).tolist() == [0, 1, 46, 47, 48, 49, 50]
+
+
+def test_the_cost_expected_is_that_of_calls_by_chance() -> None:
+    """Held against drawing calls many times over, and its gradient against small moves."""
+    rng = np.random.default_rng(4)
+    shape = (12, 3)
+    score = rng.normal(size=shape).astype(np.float32) - 1.0
+    free = (rng.random(shape) < 0.8).astype(np.float32)
+    cost = rng.random(shape).astype(np.float32)
+    last = np.zeros(shape, np.float32)
+    last[[5, 11], 0] = last[11, 1] = last[9, 2] = 1.0
+    silence = last * rng.random(shape).astype(np.float32)
+    free[10:, 2] = 0.0
+
+    total, pull = waiting.expected(score, free, cost, last, silence)
+
+    drawn = np.zeros(3)
+    tries = 4000
+    for _ in range(tries):
+        comes = rng.random(shape) < free / (1.0 + np.exp(-score))
+        for record in range(3):
+            called = False
+            for t in range(12):
+                if comes[t, record] and not called:
+                    drawn[record] += cost[t, record]
+                    called = True
+                if last[t, record] > 0.0:
+                    drawn[record] += 0.0 if called else silence[t, record]
+                    called = False
+    assert total == pytest.approx(drawn / tries, abs=0.02)
+    for at in np.ndindex(*shape):
+        step = np.zeros(shape, np.float32)
+        step[at] = 1e-2
+        above = waiting.expected(score + step, free, cost, last, silence)[0].sum()
+        below = waiting.expected(score - step, free, cost, last, silence)[0].sum()
+        assert pull[at] == pytest.approx((above - below) / 2e-2, abs=2e-4)
+
+
+def test_practice_learns_to_wait_where_waiting_tells() -> None:
+    """A figure that comes late and is sure is waited for; one that never comes is not."""
+    rng = np.random.default_rng(10)
+    found = []
+    for k in range(256):
+        over, sure = bool(rng.random() < 0.6), k % 2 == 0
+        table = np.zeros((30, 2), np.float32)
+        table[:, 1] = 1.0 if sure else -1.0
+        if sure:
+            table[10:, 0] = 1.0 if over else -1.0
+        found.append(replace(recorded([over] * 30), table=table))
+    taught = lessons.lessons(found)
+    net = learn.train(taught, 0, (6, 2), 150)
+
+    learn.practise(net, taught, 0, 300)
+
+    scores = train.scores(net, found)
+    odds = train.log_odds(net, found)
+    late = [k for k in range(0, 256, 2) if found[k].over[0]]
+    assert max(scores[k][5] for k in late) < 0.0 < min(scores[k][10:15].max() for k in late)
+    assert np.mean([odds[k][5] for k in late]) == pytest.approx(np.log(0.6 / 0.4), abs=0.4)
+    assert np.mean([odds[k][25] for k in late]) > 3.0
+
+
 def test_the_error_flows_back_through_time() -> None:
     """Moving any kind of weight by little changes the scores as the gradient says."""
     rng = np.random.default_rng(0)
     net = network.begin(5, 4, 2, rng)
     x = rng.normal(size=(7, 3, 5)).astype(np.float32)
-    pull = rng.normal(size=(7, 3)).astype(np.float32)
+    net.outer[:, network.CALL] = rng.normal(size=4)
+    pull = rng.normal(size=(7, 3, network.SCORES)).astype(np.float32)
 
     def total() -> float:
         """Return what the pull makes of the scores."""
@@ -128,7 +210,7 @@ def test_training_finds_the_figure_that_tells() -> None:
     net = learn.train(taught, 0, (6, 2), 120)
     again = learn.train(taught, 0, (6, 2), 120)
 
-    odds = train.scores(net, found)
+    odds = train.log_odds(net, found)
     assert np.mean([np.mean((o > 0.0) == e.over) for o, e in zip(odds, found, strict=True)]) > 0.95
     np.testing.assert_array_equal(net.mixing, again.mixing)
 
@@ -145,7 +227,7 @@ def test_the_score_is_the_log_odds_that_were_to_be_learned() -> None:
     says_over = [k for k, each in enumerate(found) if each.table[0, 0] > 0.0]
     share = np.mean([found[k].over[0] for k in says_over])
 
-    odds = train.scores(learn.train(lessons.lessons(found), 0, (4, 2), 150), found)
+    odds = train.log_odds(learn.train(lessons.lessons(found), 0, (4, 2), 150), found)
 
     told = np.mean([odds[k][-1] for k in says_over])
     assert told == pytest.approx(np.log(share / (1.0 - share)), abs=0.15)
@@ -160,7 +242,7 @@ def test_the_table_says_what_was_learned() -> None:
 
     assert written["LIMIT"] == 1.25
     assert written["LIMIT_PUMP_KNOWN"] == -0.5
-    for name, part in (("MIXING", net.mixing), ("OUTER", net.outer)):
+    for name, part in (("MIXING", net.mixing), ("OUTER", net.outer.T)):
         np.testing.assert_allclose(np.array(written[name]), part, atol=5.1e-4)
     for name in ("inner", "across", "bias", "across_bias"):
         parts = [getattr(layer, name) for layer in net.layers]

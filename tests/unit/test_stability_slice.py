@@ -81,10 +81,10 @@ def test_training_sees_what_the_detector_sees() -> None:
     called = 0
     for trace in traces([("clean", 11), ("noisy", 12), ("dropouts", 13), ("bubbling", 14)]):
         found = record(trace)
-        (odds,) = train.scores(table.shipped(), [found])
+        (scores,) = train.scores(table.shipped(), [found])
         calls = [t_s for t_s, _ in play(trace).calls]
 
-        expected = train.calls(found, odds, stability_score.LIMIT)
+        expected = train.calls(found, scores, stability_score.LIMIT)
 
         assert calls[:1] == expected[:1]
         called += len(calls)

@@ -42,7 +42,7 @@ from tests.benchmarks.stability.score import Verdict, judge, tally
 
 OURS = "brinewright"
 STATION = "brinewright, through the station"
-LIMITS = (2.5, 3.0, 3.5, 4.0, 4.5, 5.0, 5.5, 6.0)
+LIMITS = (-4.0, -3.0, -2.0, -1.5, -1.0, -0.5, 0.0, 1.0)
 """Limits of the score that the operating curve shows; the one in use came from training."""
 
 Tuned = dict[str, tuple[float, list[float], float]]
@@ -132,10 +132,10 @@ def at_limits(trace: Trace, limits: tuple[float, ...]) -> dict[str, Verdict]:
     found = record(trace, tail_s=math.inf, longest_s=math.inf)
     if not len(found.t_s):
         return {}
-    (odds,) = train.scores(net, [found])
+    (scores,) = train.scores(net, [found])
     return {
         f"limit {limit:.1f}": judge(
-            trace.kind, train.calls(found, odds, limit), trace.t_s, trace.over, trace.over_s
+            trace.kind, train.calls(found, scores, limit), trace.t_s, trace.over, trace.over_s
         )
         for limit in limits
     }

@@ -58,12 +58,12 @@ def shared(work: Callable[[list[Job]], Result], todo: list[Job], workers: int) -
         yield from pool.imap(work, parts)
 
 
-def records(todo: list[Job]) -> list[Record]:
-    """Return what the detector was shown along each trace, for training."""
+def records(todo: list[Job], longest_s: float) -> list[Record]:
+    """Return what the detector was shown along each trace, for so long after the arming."""
     return [
         found
         for trace in stream(todo)
-        for found in records_of(trace, np.random.default_rng(trace.seed))
+        for found in records_of(trace, np.random.default_rng(trace.seed), longest_s)
     ]
 
 

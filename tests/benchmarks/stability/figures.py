@@ -63,13 +63,13 @@ def record(trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST
     return shown(trace, cells, max(0, armed - detector.SHOWN_AGAIN), armed)
 
 
-def records_of(trace: Trace, rng: np.random.Generator) -> list[Record]:
+def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list[Record]:
     """Return the record of a trace and, of some, one more that begins somewhere within it.
 
     So nothing can be learned from how long a record is, and a detector that is
     armed in the middle of things knows what to do.
     """
-    cells, armed = gathered(trace, _TAIL_S, _LONGEST_S)
+    cells, armed = gathered(trace, _TAIL_S, longest_s)
     first = max(0, armed - detector.SHOWN_AGAIN)
     out = [shown(trace, cells, first, armed)]
     length = len(cells.index) - first

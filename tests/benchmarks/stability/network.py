@@ -13,6 +13,10 @@ import numpy.typing as npt
 
 Singles = npt.NDArray[np.float32]
 
+SCORES = 2
+ODDS, CALL = range(SCORES)
+"""Columns of what comes out: log odds that mixing is over, and whether to call now."""
+
 
 @dataclass(slots=True)
 class Layer:
@@ -33,7 +37,7 @@ class Layer:
 
 @dataclass(slots=True)
 class Network:
-    """Weights: figures are mixed, remembered by layers, weighed up, and put into one score.
+    """Weights: figures are mixed, remembered by layers, weighed up, and put into two scores.
 
     Attributes:
         mixing: Figures by units.
@@ -41,8 +45,8 @@ class Network:
         layers: The layers, the first one first.
         weighing: Units of the last layer by units.
         weighing_bias: A unit.
-        outer: A unit.
-        outer_bias: Of the score, one value.
+        outer: Units by two: the log odds that mixing is over, and whether to call.
+        outer_bias: Of the two.
     """
 
     mixing: Singles
@@ -73,13 +77,13 @@ class Kept:
 
 
 def begin(figures: int, units: int, layers: int, rng: np.random.Generator) -> Network:
-    """Return a network with random weights."""
+    """Return a network with random weights, but for whether to call: that comes after."""
 
     def drawn(size: int, *shape: int) -> Singles:
         reach = 1.0 / np.sqrt(size)
         return rng.uniform(-reach, reach, shape).astype(np.float32)
 
-    return Network(
+    net = Network(
         drawn(figures, figures, units),
         drawn(figures, units),
         [
@@ -91,9 +95,11 @@ def begin(figures: int, units: int, layers: int, rng: np.random.Generator) -> Ne
         ],
         drawn(units, units, units),
         drawn(units, units),
-        drawn(units, units),
-        drawn(units, 1),
+        np.zeros((units, SCORES), np.float32),
+        np.zeros(SCORES, np.float32),
     )  # fmt: skip
+    net.outer[:, ODDS], net.outer_bias[ODDS] = drawn(units, units), drawn(units, 1)[0]
+    return net
 
 
 @dataclass(slots=True)
@@ -105,14 +111,14 @@ class Passed:
 
 
 def forward(net: Network, x: Singles) -> tuple[Singles, Passed]:
-    """Return the score at each step of records laid side by side (time, record, figure)."""
+    """Return the two scores (time, record, score) of records (time, record, figure)."""
     seen = np.tanh(x @ net.mixing + net.mixing_bias)
     kept = []
     for layer in net.layers:
         kept.append(_remember(layer, seen))
         seen = kept[-1].units[1:]
     weighed = np.tanh(seen @ net.weighing + net.weighing_bias)
-    return weighed @ net.outer + net.outer_bias[0], Passed(kept, weighed)
+    return weighed @ net.outer + net.outer_bias, Passed(kept, weighed)
 
 
 def _remember(layer: Layer, given: Singles) -> Kept:
@@ -133,16 +139,16 @@ def _remember(layer: Layer, given: Singles) -> Kept:
 
 
 def backward(net: Network, x: Singles, passed: Passed, pull: Singles) -> list[Singles]:
-    """Return the gradient of each of `parts`, given that of the score at each step."""
+    """Return the gradient of each of `parts`, given that of the two scores at each step."""
     kept, weighed = passed.layers, passed.weighed
     last = kept[-1].units[1:]
     units = weighed.shape[2]
-    of_outer = np.tensordot(pull, weighed, ((0, 1), (0, 1)))
-    back = pull[:, :, None] * net.outer * (1.0 - weighed * weighed)
+    pulls = pull.reshape(-1, SCORES)
+    back = (pull @ net.outer.T) * (1.0 - weighed * weighed)
     flat = back.reshape(-1, units)
     end = [
-        last.reshape(-1, units).T @ flat, flat.sum(axis=0), of_outer,
-        pull.sum(keepdims=True).reshape(1),
+        last.reshape(-1, units).T @ flat, flat.sum(axis=0),
+        weighed.reshape(-1, units).T @ pulls, pulls.sum(axis=0),
     ]  # fmt: skip
     back = back @ net.weighing.T
     middle: list[Singles] = []

@@ -31,8 +31,8 @@ def module(net: Network, limit: float, limit_pump_known: float) -> str:
     parts.append(_array("BIAS", [each.bias.tolist() for each in layers]))
     parts.append(_array("ACROSS_BIAS", [each.across_bias.tolist() for each in layers]))
     parts.append(_array("WEIGHING_BIAS", net.weighing_bias.tolist()))
-    parts.append(_array("OUTER", net.outer.tolist()))
-    parts.append(f"OUTER_BIAS = {_number(float(net.outer_bias[0]))}\n")
+    parts.append(_array("OUTER", net.outer.T.tolist(), ("log odds", "whether to call")))
+    parts.append(_array("OUTER_BIAS", net.outer_bias.tolist()))
     parts.append(_array("WEIGHING", net.weighing.tolist()))
     parts.append(_array("INNER", [each.inner.tolist() for each in layers]))
     parts.append(_array("ACROSS", [each.across.tolist() for each in layers]))
@@ -55,7 +55,7 @@ def shipped() -> Network:
         ],
         single(weights.WEIGHING),
         single(weights.WEIGHING_BIAS),
-        single(weights.OUTER), single([weights.OUTER_BIAS]),
+        single(weights.OUTER).T.copy(), single(weights.OUTER_BIAS),
     )  # fmt: skip
 
 

@@ -1,14 +1,17 @@
 """Training: gather, learn, set the limits, write the table.
 
-Single faults and pairs are learned together.  The limits are set on other
-batches, which the network did not see.
+Single faults and pairs are learned together: first whether mixing is over, then,
+on as many other batches, when to call.  The limits are set on batches that the
+network did not see.
 """
 
 from __future__ import annotations
 
+import functools
 import pickle
 import random
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -17,10 +20,10 @@ import numpy.typing as npt
 from daemon.mixing import stability as detector
 from tests.benchmarks.stability import table
 from tests.benchmarks.stability.campaign import TRAINING_SEED, Job, jobs, records, shared
-from tests.benchmarks.stability.figures import Flags, Record, told
-from tests.benchmarks.stability.learn import log_odds, train
-from tests.benchmarks.stability.lessons import UNSEEN_S, lessons
-from tests.benchmarks.stability.network import Network
+from tests.benchmarks.stability.figures import Record, told
+from tests.benchmarks.stability.learn import both_scores, practise, train
+from tests.benchmarks.stability.lessons import UNSEEN_S, lessons, unbroken
+from tests.benchmarks.stability.network import CALL, ODDS, Network
 from tests.benchmarks.stability.score import Verdict, judge, tally
 
 WEIGHTS = Path("daemon/mixing/stability_weights.py")
@@ -30,50 +33,78 @@ SHAPE = (96, 2)
 """Units of a layer, and layers."""
 
 EPOCHS = 16
+EPOCHS_OF_CALLS = 5
+
+LONGEST_S = 10800.0
+LONGEST_OF_CALLS_S = 18000.0
+"""So long after the arming records end: of the first lessons, and of those about calls."""
+
 LIMIT_SEED = 300_000
 """First seed of the batches that limits are set on; those of pairs begin 500,000 later."""
 
-MORE_SEED = 1_500_000
-"""First seed of the kinds that are learned from twice as often."""
+SEEDS = (TRAINING_SEED, 1_500_000)
+SEEDS_OF_CALLS = (3_000_000, 3_200_000)
+"""First seeds of lessons, and of the kinds that are learned from twice as often."""
 
 TWICE = ("heap", "pump stops, restarts", "never pumped")
 """They fool most, and there is most to learn about them."""
 
-OF_A_KIND = 150
+OF_A_KIND = 300
 PAIRS = 900
-MOST_FALSE = 0.0125
+MOST_FALSE = 0.01
 TOLD_SHARE = 0.25
 """Share of the records to learn from in which a pump input says whether the pump runs."""
 
-LIMITS = np.arange(-4.0, 12.0, 0.1)
-
-LIMIT_SEEDS = frozenset(range(LIMIT_SEED, LIMIT_SEED + 12 * OF_A_KIND)) | frozenset(
-    range(LIMIT_SEED + 500_000, LIMIT_SEED + 500_000 + PAIRS)
-)
+LIMITS = np.arange(-8.0, 8.0, 0.1)
 
 Floats = npt.NDArray[np.float64]
 
 
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """All records of a training.
+
+    Attributes:
+        first: To learn from whether mixing is over.
+        of_calls: To learn from when to call.
+        unseen: To set limits on.
+    """
+
+    first: list[Record]
+    of_calls: list[Record]
+    unseen: list[Record]
+
+
 def scores(net: Network, found: list[Record]) -> list[Floats]:
-    """Return the score at each moment of each record."""
-    return [odds.astype(np.float64) for odds in log_odds(net, [each.table for each in found])]
+    """Return whether to call, at each moment of each record."""
+    return _column(net, found, CALL)
+
+
+def log_odds(net: Network, found: list[Record]) -> list[Floats]:
+    """Return the log odds that mixing is over, at each moment of each record."""
+    return _column(net, found, ODDS)
+
+
+def _column(net: Network, found: list[Record], column: int) -> list[Floats]:
+    both = both_scores(net, [each.table for each in found])
+    return [each[:, column].astype(np.float64) for each in both]
 
 
 def verdicts(scored: list[Floats], found: list[Record], limit: float) -> list[Verdict]:
     """Return how calls at a limit do: the first, and that after salt or water came anew."""
     return [
-        judge(each.kind, calls(each, odds, limit), each.t_s, each.over, each.over_s)
-        for each, odds in zip(found, scored, strict=True)
+        judge(each.kind, calls(each, own, limit), each.t_s, each.over, each.over_s)
+        for each, own in zip(found, scored, strict=True)
     ]
 
 
-def calls(found: Record, odds: Floats, limit: float) -> list[float]:
+def calls(found: Record, scored: Floats, limit: float) -> list[float]:
     """Return when the detector would call: once, and anew after a call that salt undid."""
     free = np.flatnonzero(~found.shut)
     if len(free) < detector.DWELL:
         return []
-    mean = np.full(len(odds), -np.inf)
-    dwell = np.convolve(odds[free], np.full(detector.DWELL, 1.0 / detector.DWELL))
+    mean = np.full(len(scored), -np.inf)
+    dwell = np.convolve(scored[free], np.full(detector.DWELL, 1.0 / detector.DWELL))
     mean[free] = dwell[: len(free)]
     at = np.flatnonzero(unbroken(found.shut) & (mean > limit))
     if len(at) == 0:
@@ -87,16 +118,6 @@ def calls(found: Record, odds: Floats, limit: float) -> list[float]:
     return out
 
 
-def unbroken(closed: Flags) -> Flags:
-    """Return where the newest `DWELL` decisions were all free of vetoes."""
-    run = np.zeros(len(closed), int)
-    last = 0
-    for k, shut in enumerate(closed.tolist()):
-        last = 0 if shut else last + 1
-        run[k] = last
-    return run >= detector.DWELL
-
-
 def limit_for(scored: list[Floats], found: list[Record], most_false: float) -> float:
     """Return the lowest limit that keeps wrong calls within a share."""
     for limit in LIMITS:
@@ -105,10 +126,10 @@ def limit_for(scored: list[Floats], found: list[Record], most_false: float) -> f
     return float(LIMITS[-1])
 
 
-def lesson_jobs(batches: int) -> list[Job]:
+def lesson_jobs(batches: int, first_seed: int, more_seed: int) -> list[Job]:
     """Return kinds and seeds to learn from, mixed: of 30,000 single faults and as many pairs."""
-    todo = jobs(TRAINING_SEED, 2000, 30_000)
-    todo += [job for job in jobs(MORE_SEED, 2000, 0) if job[0] in TWICE]
+    todo = jobs(first_seed, 2000, 30_000)
+    todo += [job for job in jobs(more_seed, 2000, 0) if job[0] in TWICE]
     random.Random(0).shuffle(todo)
     return todo[:batches]
 
@@ -118,10 +139,18 @@ def limit_jobs() -> list[Job]:
     return jobs(LIMIT_SEED, OF_A_KIND, PAIRS)
 
 
-def gather(batches: int, workers: int) -> list[Record]:
-    """Return the records of training batches."""
-    todo = lesson_jobs(batches) + limit_jobs()
-    return [each for some in shared(records, todo, workers) for each in some]
+def gather(batches: int, workers: int) -> Gathered:
+    """Return the records of training batches: so many to learn from, twice, and the others."""
+
+    def seen(todo: list[Job], longest_s: float) -> list[Record]:
+        work = functools.partial(records, longest_s=longest_s)
+        return [each for some in shared(work, todo, workers) for each in some]
+
+    return Gathered(
+        seen(lesson_jobs(batches, *SEEDS), LONGEST_S),
+        seen(lesson_jobs(batches, *SEEDS_OF_CALLS), LONGEST_OF_CALLS_S),
+        seen(limit_jobs(), LONGEST_OF_CALLS_S),
+    )
 
 
 def mixed(found: list[Record]) -> list[Record]:
@@ -136,16 +165,21 @@ def some_told(found: list[Record]) -> list[Record]:
     return [told(each) if yes else each for each, yes in zip(found, chosen.tolist(), strict=True)]
 
 
-def fit(found: list[Record]) -> tuple[Network, float, float]:
+def fit(found: Gathered) -> tuple[Network, float, float]:
     """Return the network as it is written out, and the limits without and with a pump input."""
-    seen = mixed([each for each in found if each.seed not in LIMIT_SEEDS])
-    unseen = mixed([each for each in found if each.seed in LIMIT_SEEDS])
-    net = train(lessons(some_told(seen)), 0, SHAPE, EPOCHS)
-    for part in net.parts():
-        np.round(part, table.DIGITS, out=part)
+    net = train(lessons(some_told(mixed(found.first))), 0, SHAPE, EPOCHS)
+    _rounded(net)
+    practise(net, lessons(some_told(mixed(found.of_calls))), 0, EPOCHS_OF_CALLS)
+    _rounded(net)
+    unseen = mixed(found.unseen)
     limit = told_limit(net, unseen, "nobody tells of the pump")
     with_pump = told_limit(net, [told(each) for each in unseen], "a pump input tells")
     return net, limit, min(limit, with_pump)
+
+
+def _rounded(net: Network) -> None:
+    for part in net.parts():
+        np.round(part, table.DIGITS, out=part)
 
 
 def told_limit(net: Network, found: list[Record], when: str) -> float:
@@ -165,7 +199,7 @@ def tell(scored: list[Floats], found: list[Record], when: str) -> None:
         chosen = [k for k, each in enumerate(found) if ("+" in each.kind) == pair]
         if not chosen:
             continue
-        for limit in np.arange(2.5, 6.1, 0.5).tolist():
+        for limit in np.arange(-4.0, 2.1, 0.5).tolist():
             t = tally(verdicts([scored[k] for k in chosen], [found[k] for k in chosen], limit))
             sys.stdout.write(
                 f"    {name}, {t.batches}, limit {limit:.1f}: {100.0 * t.false:.2f} % false, "
@@ -174,11 +208,11 @@ def tell(scored: list[Floats], found: list[Record], when: str) -> None:
             )
 
 
-def gathered(batches: int, workers: int, kept: Path | None) -> list[Record]:
+def gathered(batches: int, workers: int, kept: Path | None) -> Gathered:
     """Return the records of training batches, from a file if they are kept in one already."""
     if kept is not None and kept.exists():
         with kept.open("rb") as file:
-            kept_records: list[Record] = pickle.load(file)  # noqa: S301 - our own
+            kept_records: Gathered = pickle.load(file)  # noqa: S301 - our own
             return kept_records
     found = gather(batches, workers)
     if kept is not None:

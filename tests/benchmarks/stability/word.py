@@ -13,12 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from daemon.mixing import stability_score as score
-from daemon.mixing.stability import DWELL
+from daemon.mixing import stability_score
 from tests.benchmarks.stability import formula, table, train
 from tests.benchmarks.stability.campaign import Job, stream
 from tests.benchmarks.stability.figures import Record, record
+from tests.benchmarks.stability.learn import both_scores
 from tests.benchmarks.stability.lessons import asked
+from tests.benchmarks.stability.network import CALL, ODDS
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -52,14 +53,15 @@ def chance(odds: Floats) -> Floats:
 def of(found: list[Record]) -> Word:
     """Return the word of the shipped score along records."""
     said, came, called, rightly = [], [], [], []
-    for each, odds in zip(found, train.scores(table.shipped(), found), strict=True):
+    both = both_scores(table.shipped(), [each.table for each in found])
+    for each, scored in zip(found, both, strict=True):
+        odds, score = scored[:, ODDS].astype(np.float64), scored[:, CALL].astype(np.float64)
         where = asked(each)
         said.append(chance(odds[where]))
         came.append(each.over[where])
-        for t_s in train.calls(each, odds, score.LIMIT)[:1]:
+        for t_s in train.calls(each, score, stability_score.LIMIT)[:1]:
             at = int(np.searchsorted(each.t_s, t_s))
-            free = odds[: at + 1][~each.shut[: at + 1]]
-            called.append(float(chance(free[-DWELL:].mean())))
+            called.append(float(chance(odds[at : at + 1])[0]))
             rightly.append(bool(each.over[at]))
     return Word(
         np.concatenate(said), np.concatenate(came), np.array(called), np.array(rightly, bool)
