@@ -31,8 +31,10 @@ from daemon.mixing import stability_view as view_
 from daemon.mixing import stability_watch as watch_
 from daemon.mixing.stability_forecast import Forecast
 
-DWELL = 3
-"""Scores in a row, none while a call is out of the question, whose mean must pass the limit."""
+DWELL = 6
+"""Scores in a row, none while a call is out of the question, whose mean must pass the limit.
+
+Three minutes: most wrong calls were of shorter spells, between a fault and its being seen."""
 
 SHOWN_AGAIN = 60
 """Cells before the arming that a decision begins with: half an hour."""

@@ -29,6 +29,9 @@ LEAST_REPEATS = 4
 SCATTERED = 0.8
 """Scatter, in steps of the instrument, of which hardly half of all readings repeat the last."""
 
+QUIETER = 0.7
+"""Where readings scatter by less, they are given so much less again before repeats tell."""
+
 _LEAST_USUAL = 0.01
 _REPEATS_AT_ONE_STEP = 1.0 / (2.0 * math.sqrt(math.pi))
 
@@ -82,8 +85,19 @@ def stuck(cells: Cells, at: int) -> bool:
     first = bisect_left(cells.index, cells.index[at] - int(run_s / CELL_S) - 1, 0, at + 1)
     before = slice(max(0, first - _BEFORE), first)
     scatter = sorted(cells.noise_mS_cm[before])
-    if len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= SCATTERED * step:
+    if len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= 0.0:
         return False
-    seen = sum(cells.same_c[before]) / len(scatter)
-    usual = max(seen, _REPEATS_AT_ONE_STEP * step / scatter[len(scatter) // 2])
-    return repeats * math.log(max(usual, _LEAST_USUAL)) < math.log(CHANCE)
+    steps = scatter[len(scatter) // 2] / step
+    usual = max(sum(cells.same_c[before]) / len(scatter), _LEAST_USUAL, _repeats(steps))
+    return usual < 1.0 and repeats * math.log(usual) < math.log(CHANCE)
+
+
+def _repeats(scatter: float) -> float:
+    """Return how often a live probe may repeat a reading, of a scatter in its own steps.
+
+    Of less than `SCATTERED` it may stay within one step for long, most so where the
+    level lies in the middle of it; that is what is reckoned with.
+    """
+    if scatter > SCATTERED:
+        return _REPEATS_AT_ONE_STEP / scatter
+    return math.erf(0.5 / (math.sqrt(2.0) * QUIETER * scatter))

@@ -106,7 +106,7 @@ def test_what_a_call_costs() -> None:
     assert taught.silence[[45, 64]].tolist() == pytest.approx(
         [39.0 / lessons.WRONG_MIN, 10.0 / lessons.WRONG_MIN]
     )
-    assert np.flatnonzero(taught.free == 0.0).tolist() == [0, 1, 46, 47, 48, 49, 50]
+    assert np.flatnonzero(taught.free == 0.0).tolist() == [*range(DWELL - 1), *range(46, 51)]
 
 
 def test_the_cost_expected_is_that_of_calls_by_chance() -> None:

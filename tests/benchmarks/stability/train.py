@@ -51,7 +51,7 @@ TWICE = ("heap", "pump stops, restarts", "never pumped")
 
 OF_A_KIND = 300
 PAIRS = 900
-MOST_FALSE = 0.01
+MOST_FALSE = 0.009
 TOLD_SHARE = 0.25
 """Share of the records to learn from in which a pump input says whether the pump runs."""
 
