@@ -42,7 +42,7 @@ from tests.benchmarks.stability.score import Verdict, judge, tally
 
 OURS = "brinewright"
 STATION = "brinewright, through the station"
-LIMITS = (-4.0, -3.0, -2.0, -1.5, -1.0, -0.5, 0.0, 1.0)
+LIMITS = (-4.0, -2.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
 """Limits of the score that the operating curve shows; the one in use came from training."""
 
 Tuned = dict[str, tuple[float, list[float], float]]
