@@ -199,7 +199,7 @@ def tell(scored: list[Floats], found: list[Record], when: str) -> None:
         chosen = [k for k, each in enumerate(found) if ("+" in each.kind) == pair]
         if not chosen:
             continue
-        for limit in np.arange(-4.0, 2.1, 0.5).tolist():
+        for limit in np.arange(-3.0, 6.1, 1.0).tolist():
             t = tally(verdicts([scored[k] for k in chosen], [found[k] for k in chosen], limit))
             sys.stdout.write(
                 f"    {name}, {t.batches}, limit {limit:.1f}: {100.0 * t.false:.2f} % false, "
