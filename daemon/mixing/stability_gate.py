@@ -72,7 +72,7 @@ def forbids(gate: Gate, cells: Cells, at: int) -> str:
 
 
 def stuck(cells: Cells, at: int) -> bool:
-    """Return whether conductivity repeats itself though it scattered by more than its steps.
+    """Return whether conductivity repeats itself more often than its scatter before lets expect.
 
     How often a live probe repeats a reading is taken from the 20 min before, and from their
     scatter where it tells of more: of two Gaussian readings a step apart in scatter 28 % agree.

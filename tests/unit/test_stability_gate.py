@@ -97,3 +97,22 @@ def test_a_coarse_probe_at_rest_is_not_taken_for_stuck() -> None:
     cells = fed([np.round(48.0 + each, 1).tolist() for each in coming])
 
     assert not any(stuck(cells, at) for at in range(60))
+
+
+def test_a_probe_that_scatters_by_less_than_its_step_is_given_longer() -> None:
+    """Of 0.6 steps, in the middle of one, half a minute of repeats is life; 90 s are not."""
+    rng = np.random.default_rng(8)
+    live = [np.round(50.0 + 0.006 * rng.normal(size=30), 2).tolist() for _ in range(60)]
+
+    cells = fed([*live, *[[50.0] * 30] * 3])
+
+    assert not any(stuck(cells, at) for at in range(60))
+    assert stuck(cells, 62)
+    assert not stuck(fed([*live, [50.0] * 20]), 60)
+
+
+def test_a_probe_that_never_moved_is_not_judged_by_repeats() -> None:
+    """Nothing is known of how it scatters."""
+    cells = fed([[50.0] * 30] * 40)
+
+    assert not any(stuck(cells, at) for at in range(40))

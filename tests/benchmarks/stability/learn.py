@@ -59,12 +59,12 @@ class Handful:
 
     Attributes:
         x: Figures (time, record, figure).
-        right: As in a lesson, and so the others.
-        weight: -
-        free: -
-        cost: -
-        last: -
-        silence: -
+        right: As in a lesson.
+        weight: Likewise.
+        free: Likewise.
+        cost: Likewise.
+        last: Likewise.
+        silence: Likewise.
     """
 
     x: Singles
