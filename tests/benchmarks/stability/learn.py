@@ -29,7 +29,7 @@ from tests.benchmarks.stability.network import (
     backward,
     begin,
     forward,
-)  # fmt: skip
+)
 from tests.benchmarks.stability.waiting import expected
 
 JITTER = 0.03
