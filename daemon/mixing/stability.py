@@ -7,11 +7,12 @@ Readings are gathered into half-minute cells (`stability_cells`).  Each cell is
 shown (`stability_view`) to a small learned memory, which tells the log odds that
 mixing is over, and a score of whether to call now (`stability_score`).  A call needs
 some such scores in a row whose mean is above the limit, none at a time at which a
-call is out of the question (`stability_gate`).  Models of what is still to come
-(`stability_fit`) give the forecast, each minute, and with slope and scatter the
-figures that a person can check a call by (`stability_evidence`).  After the call the
-level is watched (`stability_watch`).  Where it crept away though nothing was added,
-there is no salt to come that the score could tell of: half an hour at rest is enough.
+call is out of the question (`stability_gate`), and a probe that moves.  Models of
+what is still to come (`stability_fit`) give the forecast, each minute, and with slope
+and scatter the figures that a person can check a call by (`stability_evidence`).
+After the call the level is watched (`stability_watch`).  Where it crept away though
+nothing was added, there is no salt to come that the score could tell of: half an hour
+at rest is enough.
 """
 
 from __future__ import annotations
@@ -204,6 +205,7 @@ class Stability:
         if found is None:
             return ()
         good = good or (crept and found.chance_at_rest > AT_REST)
+        good = good and not gate_.doubtful(self.cells, len(self.cells.index) - 1)
         told: tuple[Finding, ...] = ()
         if told_now:
             told = (forecast_.forecast(found.look, found.level, found.level_u),)

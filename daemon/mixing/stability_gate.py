@@ -1,4 +1,8 @@
-"""What no score can outvote: cells that cannot be those of a mixed batch under a live probe."""
+"""What no score can outvote: cells that cannot be those of a mixed batch under a live probe.
+
+What forbids a call takes the scores before it away, too; what only may be a stuck probe
+lets a call wait until the probe moves.
+"""
 
 from __future__ import annotations
 
@@ -25,6 +29,18 @@ CHANCE = 1e-4
 
 LEAST_REPEATS = 4
 """Fewer are never taken for a fault."""
+
+LEAST_DOUBTED = 2
+"""Nor do fewer let a call wait."""
+
+DOUBT = 0.05
+"""Exact repeats that would come so rarely from the probe as it was let a call wait.
+
+That is reckoned as if repeats came by chance alone; they cluster, and rather one half
+minute in ten is doubted of a probe that scatters by half its own step."""
+
+DOUBTED_S = 600.0
+"""A call waits no longer than this for the probe to move: water at rest may let it stand."""
 
 SCATTERED = 0.8
 """Scatter, in steps of the instrument, of which hardly half of all readings repeat the last."""
@@ -82,14 +98,38 @@ def stuck(cells: Cells, at: int) -> bool:
     repeats = run_s * cells.count[at] / CELL_S
     if step is None or repeats < LEAST_REPEATS:
         return False
-    first = bisect_left(cells.index, cells.index[at] - int(run_s / CELL_S) - 1, 0, at + 1)
-    before = slice(max(0, first - _BEFORE), first)
+    before = _before(cells, at)
     scatter = sorted(cells.noise_mS_cm[before])
     if len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= 0.0:
         return False
-    steps = scatter[len(scatter) // 2] / step
-    usual = max(sum(cells.same_c[before]) / len(scatter), _LEAST_USUAL, _repeats(steps))
+    usual = max(_usual(cells.same_c[before]), _repeats(scatter[len(scatter) // 2] / step))
     return usual < 1.0 and repeats * math.log(usual) < math.log(CHANCE)
+
+
+def doubtful(cells: Cells, at: int) -> bool:
+    """Return whether a call should wait for the probe to move, which repeats itself at `at`.
+
+    Between sticking and being surely stuck lie minutes in which everything else still looks
+    as it did.  Live probes move again soon, so that waiting costs them next to nothing.
+    """
+    run_s = cells.conductivity_run_s[at]
+    repeats = run_s * cells.count[at] / CELL_S
+    if repeats < LEAST_DOUBTED or run_s > DOUBTED_S:
+        return False
+    same = cells.same_c[_before(cells, at)]
+    return len(same) > _LEVEL_OF and repeats * math.log(_usual(same)) < math.log(DOUBT)
+
+
+def _before(cells: Cells, at: int) -> slice:
+    """Return which cells are the 20 min before the repeats at the end of `at`."""
+    run_s = cells.conductivity_run_s[at]
+    first = bisect_left(cells.index, cells.index[at] - int(run_s / CELL_S) - 1, 0, at + 1)
+    return slice(max(0, first - _BEFORE), first)
+
+
+def _usual(same: list[float]) -> float:
+    """Return which share of readings repeated the last one, in cells with such shares."""
+    return max(sum(same) / len(same), _LEAST_USUAL)
 
 
 def _repeats(scatter: float) -> float:

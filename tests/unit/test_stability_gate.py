@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from daemon.mixing.stability_cells import CELL_S, Cells, OpenCell, close, gather
-from daemon.mixing.stability_gate import Gate, forbids, stuck
+from daemon.mixing.stability_gate import Gate, doubtful, forbids, stuck
 
 
 def said(salinity: list[float], index: list[int] | None = None) -> list[str]:
@@ -116,3 +116,38 @@ def test_a_probe_that_never_moved_is_not_judged_by_repeats() -> None:
     cells = fed([[50.0] * 30] * 40)
 
     assert not any(stuck(cells, at) for at in range(40))
+
+
+def test_a_call_waits_while_a_probe_repeats_itself_as_it_did_not_before() -> None:
+    """Half a minute of repeats tells of no fault yet where two in five readings repeated."""
+    rng = np.random.default_rng(9)
+    live = [np.round(50.0 + 0.005 * rng.normal(size=15), 2).tolist() for _ in range(120)]
+
+    cells = fed([*live, [50.0] * 15, [50.0] * 14 + [50.01]])
+
+    assert not stuck(cells, 120)
+    assert doubtful(cells, 120)
+    assert not doubtful(cells, 121)
+    waits = "".join("x" if doubtful(cells, at) else " " for at in range(120))
+    assert max(map(len, waits.split())) <= 2
+    assert waits.count("x") <= 15
+
+
+def test_a_call_waits_ten_minutes_at_most_for_a_probe_to_move() -> None:
+    """Of a coarse one that came to rest no more moves are to come."""
+    rng = np.random.default_rng(10)
+    coming = [np.round(48.0 + 0.1 * k + 0.01 * rng.normal(size=15), 1).tolist() for k in range(40)]
+
+    cells = fed([*coming, *[[52.0] * 15] * 22])
+
+    assert doubtful(cells, 45)
+    assert doubtful(cells, 58)
+    assert not doubtful(cells, 61)
+    assert not any(stuck(cells, at) for at in range(62))
+
+
+def test_nothing_is_doubted_of_a_probe_that_never_moved() -> None:
+    """How often it moves is not known."""
+    cells = fed([[50.0] * 30] * 40)
+
+    assert not any(doubtful(cells, at) for at in range(40))

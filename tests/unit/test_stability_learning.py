@@ -20,6 +20,7 @@ def recorded(over: list[bool], *, known: bool = True, first: float = 0.0) -> Rec
     return Record(
         "clean", 0, np.arange(0.0, 60.0 * len(over), 60.0), telling.astype(np.float32),
         truth, 0.0, np.full(len(over), known), np.zeros(len(over), bool),
+        np.zeros(len(over), bool),
     )  # fmt: skip
 
 

@@ -35,6 +35,7 @@ class Record:
         over_s: As in the trace.
         known: Whether the pump is known to run, had it an input.
         shut: Whether no call may be made whatever the score says.
+        held: Whether a call has to wait for the probe to move.
     """
 
     kind: str
@@ -45,6 +46,7 @@ class Record:
     over_s: float
     known: Flags
     shut: Flags
+    held: Flags
 
 
 _TAIL_S = 6000.0
@@ -117,6 +119,7 @@ def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
     rows: list[list[float]] = []
     at: list[int] = []
     shut: list[bool] = []
+    held: list[bool] = []
     gate = gate_.Gate()
     armed_index = cells.index[armed] if armed < len(cells.index) else 0
     for k in range(begin, len(cells.index)):
@@ -127,6 +130,7 @@ def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
         forbidden = bool(gate_.forbids(gate, cells, k)) or k < armed
         forbidden = forbidden or cells.index[k] - armed_index < detector.AFTER_ARMING
         shut += [True] * missing + [forbidden]
+        held += [True] * missing + [gate_.doubtful(cells, k)]
     index = np.array(at, dtype=np.int64)
     reading = np.searchsorted(trace.t_s, (index + 1) * cells_.CELL_S)
     reading = np.minimum(reading, len(trace.t_s) - 1)
@@ -139,4 +143,5 @@ def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
         trace.kind, trace.seed, t_s,
         np.array(rows, np.float32).reshape(len(rows), len(view_.NAMES)),
         trace.over[reading], trace.over_s if due else float("nan"), known, np.array(shut, bool),
+        np.array(held, bool),
     )  # fmt: skip

@@ -84,7 +84,7 @@ def lesson(found: Record) -> Lesson | None:
     last = np.zeros(len(wait))
     last[[each - 1 for each in undoings(found)] + [-1]] = 1.0
     rows = (
-        found.over, weight, unbroken(found.shut) & asked(found),
+        found.over, weight, unbroken(found.shut) & ~found.held & asked(found),
         np.where(found.over, wait, 1.0), last, last * wait,
     )  # fmt: skip
     return Lesson(found.table, *(row.astype(np.float32) for row in rows))

@@ -106,7 +106,7 @@ def calls(found: Record, scored: Floats, limit: float) -> list[float]:
     mean = np.full(len(scored), -np.inf)
     dwell = np.convolve(scored[free], np.full(detector.DWELL, 1.0 / detector.DWELL))
     mean[free] = dwell[: len(free)]
-    at = np.flatnonzero(unbroken(found.shut) & (mean > limit))
+    at = np.flatnonzero(unbroken(found.shut) & ~found.held & (mean > limit))
     if len(at) == 0:
         return []
     out = [float(found.t_s[at[0]])]
