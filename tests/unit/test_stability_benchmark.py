@@ -182,7 +182,7 @@ def test_a_store_dissolves_whole_and_in_its_time(tau_s: float) -> None:
 
 def test_a_pump_that_stands_halts_what_dissolves() -> None:
     """By formula, salinity hardly moves while the pump stands, and goes on when it runs."""
-    drawn = formula.course("pump stops, restarts", np.random.default_rng(2))
+    drawn = formula.course(["pump stops, restarts"], np.random.default_rng(2))
     t_s = np.arange(0.0, 3.0 * 3600.0)
 
     salinity, final, flowing = formula.mixed(drawn, t_s)
@@ -193,3 +193,23 @@ def test_a_pump_that_stands_halts_what_dissolves() -> None:
     assert stood < 0.1 * (salinity[off_s] - salinity[off_s - 120])
     assert salinity[-1] - salinity[on_s] > 10.0 * stood
     assert salinity[-1] <= final[-1] + 1e-9
+
+
+def test_two_faults_of_the_second_generator_are_both_there() -> None:
+    """Readings are missing, conductivity repeats itself in the end, and no call is right then."""
+    trace = formula.trace("dropouts + stuck probe", 60_500_000)
+
+    there = np.isfinite(trace.conductivity)
+    last = trace.conductivity[there][-200:]
+    assert 0.02 < 1.0 - there.mean() < 0.6
+    assert np.ptp(last) == 0.0
+    assert not trace.over[there][-200:].any()
+
+
+def test_pairs_of_the_second_generator_are_of_two_different_faults() -> None:
+    """They are many, and no seed is that of a batch of one fault."""
+    todo = formula.pair_jobs(300)
+
+    assert all(len(set(kind.split(" + "))) == 2 for kind, _ in todo)
+    assert len({kind for kind, _ in todo}) > 40
+    assert not {seed for _, seed in todo} & {seed for _, seed in formula.jobs(12_000)}

@@ -71,10 +71,15 @@ def main() -> None:
     if given.what == "train":
         train.run(given.batches, given.workers, given.records)
     elif given.what == "elsewhere":
-        todo = formula.jobs(given.seeds, given.seed or formula.FIRST_SEED)
-        parts = campaign.shared(campaign.elsewhere, todo, given.workers)
-        verdicts = [verdict for part in parts for verdict in part]
-        say(report.by_kind(verdicts) + "\n\n" + report.severity(verdicts))
+        first_seed = given.seed or formula.FIRST_SEED
+        for title, todo in (
+            ("One fault", formula.jobs(given.seeds, first_seed)),
+            ("Two faults", formula.pair_jobs(given.pairs, first_seed)),
+        ):
+            parts = campaign.shared(campaign.elsewhere, todo, given.workers)
+            verdicts = [verdict for part in parts for verdict in part]
+            if verdicts:
+                say(f"{title}\n\n{report.by_kind(verdicts)}\n\n{report.severity(verdicts)}\n")
     elif given.what == "word":
         singles = jobs(given.seed or HELD_OUT_SEED, max(1, given.seeds // len(KINDS)), 0)
         for title, gather, todo in (

@@ -14,7 +14,7 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
-from tests.benchmarks.stability.kinds import KINDS
+from tests.benchmarks.stability.kinds import KINDS, pair
 from tests.benchmarks.stability.probe import Trace, arming
 
 Floats = npt.NDArray[np.float64]
@@ -24,6 +24,7 @@ Rng = np.random.Generator
 FIRST_SEED = 60_000_000
 NEAR = 0.1
 NEVER_S = 1e9
+_PAIRS_LATER = 500_000
 _LEAST_TAIL_S = 1800.0
 _LONGEST_S = 6.0 * 3600.0
 _STEP_S = 1.0
@@ -64,14 +65,14 @@ def _log(rng: Rng, low: float, high: float) -> float:
     return float(np.exp(rng.uniform(np.log(low), np.log(high))))
 
 
-def course(kind: str, rng: Rng) -> Course:
-    """Draw the water and the salt of a batch."""
+def course(faults: list[str], rng: Rng) -> Course:
+    """Draw the water and the salt of a batch with some faults, or none."""
     fast = _log(rng, 40.0, 200.0)
     coarse, coarse_tau = rng.uniform(0.0, 0.3), _log(rng, 120.0, 500.0)
     heap, heap_tau = 0.0, _log(rng, 600.0, 2700.0)
-    if kind == "heap" or rng.random() < 0.1:
+    if "heap" in faults or rng.random() < 0.1:
         heap = _log(rng, 0.005, 0.2)
-    if kind == "slow dissolver":
+    if "slow dissolver" in faults:
         fast, coarse_tau = _log(rng, 400.0, 1200.0), _log(rng, 300.0, 900.0)
     drawn = Course(
         rng.uniform(30.0, 37.0), rng.uniform(240.0, 900.0), rng.uniform(30.0, 240.0),
@@ -79,16 +80,16 @@ def course(kind: str, rng: Rng) -> Course:
         [fast, coarse_tau, heap_tau], [], _log(rng, 0.003, 0.05), 1.0,
         rng.uniform(0.15, 0.6), NEVER_S, 0.0,
     )  # fmt: skip
-    if kind == "plateau below target":
+    if "plateau below target" in faults:
         drawn.final *= rng.uniform(0.6, 0.95)
-    if kind == "two additions":
+    if "two additions" in faults:
         drawn.second_s = drawn.poured_s + _log(rng, 600.0, 5400.0)
         drawn.second = _log(rng, 0.4, 6.0)
         drawn.final -= drawn.second
-    if kind == "pump stops, restarts":
+    if "pump stops, restarts" in faults:
         off_s = drawn.poured_s + drawn.pour_s + rng.uniform(0.3, 4.0) * max(fast, coarse_tau)
         drawn.off = [(off_s, off_s + _log(rng, 600.0, 4800.0))]
-    if kind == "never pumped":
+    if "never pumped" in faults:
         drawn.off, drawn.early = [(0.0, NEVER_S)], rng.uniform(0.2, 0.9)
     return drawn
 
@@ -133,9 +134,9 @@ def _follow(values: Floats, tau_s: float) -> Floats:
     return out
 
 
-def _warmth(kind: str, rng: Rng, t_s: Floats) -> Floats:
+def _warmth(faults: list[str], rng: Rng, t_s: Floats) -> Floats:
     warm = np.full(len(t_s), rng.uniform(19.0, 25.0)) + rng.uniform(-0.3, 0.3) * t_s / 3600.0
-    if kind == "temperature":
+    if "temperature" in faults:
         if rng.random() < 0.5:
             warm += rng.choice([-1.0, 1.0]) * _log(rng, 0.5, 3.0) * t_s / 3600.0
         else:
@@ -143,10 +144,10 @@ def _warmth(kind: str, rng: Rng, t_s: Floats) -> Floats:
     return np.asarray(warm)
 
 
-def _noise(kind: str, rng: Rng, left: Floats, flowing: Flags, every: int) -> Floats:
+def _noise(faults: list[str], rng: Rng, left: Floats, flowing: Flags, every: int) -> Floats:
     """Return noise of conductivity at each reading, mS/cm."""
     n = len(left)
-    size = _log(rng, 0.003, 0.02) * (rng.uniform(2.0, 6.0) if kind == "noisy" else 1.0)
+    size = _log(rng, 0.003, 0.02) * (rng.uniform(2.0, 6.0) if "noisy" in faults else 1.0)
     louder = 1.0 + rng.uniform(0.2, 1.5) * flowing
     tau = _log(rng, 15.0, 120.0) / every
     keep = float(np.exp(-1.0 / tau))
@@ -159,21 +160,21 @@ def _noise(kind: str, rng: Rng, left: Floats, flowing: Flags, every: int) -> Flo
     return np.asarray(noise + 0.01 * np.minimum(left, 5.0) * rng.normal(size=n) * flowing)
 
 
-def _faults(kind: str, rng: Rng, t_s: Floats, c: Floats, t: Floats, after_s: float) -> Flags:
-    """Lay the faults of a kind on the readings; return where the probe does not see water."""
+def _spoil(faults: list[str], rng: Rng, t_s: Floats, c: Floats, t: Floats, after_s: float) -> Flags:
+    """Lay faults of the probe on the readings; return where it does not see water."""
     dead = np.zeros(len(t_s), bool)
     span = float(t_s[-1])
-    if kind == "bubbling":
+    if "bubbling" in faults:
         for start in rng.uniform(0.0, span, rng.poisson(_log(rng, 0.3, 3.0) * span / 60.0)):
             low, high = np.searchsorted(t_s, [start, start + rng.exponential(6.0)])
             c[low:high] *= 1.0 - rng.uniform(0.002, 0.06)
-    if kind == "stuck probe":
+    if "stuck probe" in faults:
         dead = t_s >= after_s * rng.uniform(0.7, 1.6)
         first = int(np.argmax(dead))
         c[dead] = c[max(first - 1, 0)]
         if rng.random() < 0.6:
             t[dead] = t[max(first - 1, 0)]
-    if kind == "dropouts":
+    if "dropouts" in faults:
         c[rng.random(len(t_s)) < _log(rng, 0.02, 0.3)] = np.nan
         for start in rng.uniform(0.0, span, rng.poisson(2.0 * span / 3600.0)):
             low, high = np.searchsorted(t_s, [start, start + rng.exponential(300.0)])
@@ -182,12 +183,12 @@ def _faults(kind: str, rng: Rng, t_s: Floats, c: Floats, t: Floats, after_s: flo
 
 
 def trace(kind: str, seed: int) -> Trace:
-    """Return the record of one batch with its truth."""
-    rng = np.random.default_rng(seed)
-    drawn = course(kind, rng)
+    """Return the record of one batch, of one kind or of two at once, with its truth."""
+    rng, faults = np.random.default_rng(seed), kind.split(" + ")
+    drawn = course(faults, rng)
     fine_s = np.arange(0.0, _LONGEST_S, _STEP_S)
     salinity, final, flowing = mixed(drawn, fine_s)
-    warm = _warmth(kind, rng, fine_s)
+    warm = _warmth(faults, rng, fine_s)
     lag_s = rng.uniform(2.0, 10.0)
     seen = _follow(salinity, lag_s)
     over = (np.abs(seen - final) < NEAR) & (np.abs(salinity - final) < NEAR)
@@ -199,8 +200,8 @@ def trace(kind: str, seed: int) -> Trace:
     at = np.arange(0, int(end_s), every)
     c = gsw.C_from_SP(seen, warm, 0.0)[at]
     t = _follow(warm, rng.uniform(4.0, 40.0))[at] + rng.normal(0.0, 0.004, len(at))
-    c = c + _noise(kind, rng, np.abs(final - salinity)[at], flowing[at], every)
-    dead = _faults(kind, rng, fine_s[at], c, t, min(over_s, 5400.0))
+    c = c + _noise(faults, rng, np.abs(final - salinity)[at], flowing[at], every)
+    dead = _spoil(faults, rng, fine_s[at], c, t, min(over_s, 5400.0))
     step_c, step_t = rng.choice([0.001, 0.01, 0.02]), rng.choice([0.001, 0.01])
     c = np.round(np.maximum(np.round(c / step_c) * step_c, 0.0), 6)
     t = np.round(np.round(t / step_t) * step_t, 6)
@@ -222,3 +223,9 @@ def trace(kind: str, seed: int) -> Trace:
 def jobs(count: int, first_seed: int = FIRST_SEED) -> list[tuple[str, int]]:
     """Return kinds with their seeds, every kind alike often."""
     return [(KINDS[k % len(KINDS)], first_seed + k) for k in range(count)]
+
+
+def pair_jobs(count: int, first_seed: int = FIRST_SEED) -> list[tuple[str, int]]:
+    """Return two faults at a time with their seeds, drawn as for the first generator."""
+    rng = np.random.default_rng(first_seed)
+    return [(pair(rng), first_seed + _PAIRS_LATER + k) for k in range(count)]
