@@ -160,6 +160,7 @@ def test_practice_learns_to_wait_where_waiting_tells() -> None:
     taught = lessons.lessons(found)
     net = learn.train(taught, 0, (6, 2), 150)
 
+    learn.begin_calls(net)
     learn.practise(net, taught, 0, 300)
 
     scores = train.scores(net, found)

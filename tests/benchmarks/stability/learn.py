@@ -124,10 +124,14 @@ def train(taught: list[Lesson], seed: int, shape: tuple[int, int], epochs: int) 
     return net
 
 
-def practise(net: Network, taught: list[Lesson], seed: int, epochs: int) -> None:
-    """Let a trained network learn when to call, and go on learning the log odds beside it."""
+def begin_calls(net: Network) -> None:
+    """Let a trained network call, to begin with, where the log odds are good."""
     net.outer[:, CALL] = _STEEPER * net.outer[:, ODDS]
     net.outer_bias[CALL] = _STEEPER * (net.outer_bias[ODDS] - _FROM)
+
+
+def practise(net: Network, taught: list[Lesson], seed: int, epochs: int) -> None:
+    """Let a trained network learn when to call, and go on learning the log odds beside it."""
     net.outer_bias[ODDS] -= np.float32(math.log(CAUTION))
     _descend(net, taught, np.random.default_rng(seed), epochs, RATE_OF_CALLS, pull_of_both)
     net.outer_bias[ODDS] += np.float32(math.log(CAUTION))

@@ -1,7 +1,7 @@
 """Training: gather, learn, set the limits, write the table.
 
 Single faults and pairs are learned together: first whether mixing is over, then,
-on as many other batches, when to call.  The limits are set on batches that the
+on other batches at each step, when to call.  The limits are set on batches that the
 network did not see.
 """
 
@@ -21,7 +21,7 @@ from daemon.mixing import stability as detector
 from tests.benchmarks.stability import table
 from tests.benchmarks.stability.campaign import TRAINING_SEED, Job, jobs, records, shared
 from tests.benchmarks.stability.figures import Record, told
-from tests.benchmarks.stability.learn import both_scores, practise, train
+from tests.benchmarks.stability.learn import begin_calls, both_scores, practise, train
 from tests.benchmarks.stability.lessons import UNSEEN_S, lessons, unbroken
 from tests.benchmarks.stability.network import CALL, ODDS, Network
 from tests.benchmarks.stability.score import Verdict, judge, tally
@@ -33,7 +33,6 @@ SHAPE = (96, 2)
 """Units of a layer, and layers."""
 
 EPOCHS = 16
-EPOCHS_OF_CALLS = 5
 
 LONGEST_S = 10800.0
 LONGEST_OF_CALLS_S = 18000.0
@@ -42,9 +41,15 @@ LONGEST_OF_CALLS_S = 18000.0
 LIMIT_SEED = 300_000
 """First seed of the batches that limits are set on; those of pairs begin 500,000 later."""
 
-SEEDS = (TRAINING_SEED, 1_500_000)
-SEEDS_OF_CALLS = (3_000_000, 3_200_000)
+Seeds = tuple[int, int]
 """First seeds of lessons, and of the kinds that are learned from twice as often."""
+
+SEEDS: Seeds = (TRAINING_SEED, 1_500_000)
+STEPS_OF_CALLS: tuple[tuple[int, tuple[Seeds, ...]], ...] = (
+    (5, ((3_000_000, 3_200_000),)),
+    (4, ((4_000_000, 4_200_000), (5_000_000, 5_200_000))),
+)
+"""How often the lessons of a step are gone through, and what they are."""
 
 TWICE = ("heap", "pump stops, restarts", "never pumped")
 """They fool most, and there is most to learn about them."""
@@ -66,12 +71,12 @@ class Gathered:
 
     Attributes:
         first: To learn from whether mixing is over.
-        of_calls: To learn from when to call.
+        of_calls: To learn from when to call, of each step.
         unseen: To set limits on.
     """
 
     first: list[Record]
-    of_calls: list[Record]
+    of_calls: list[list[Record]]
     unseen: list[Record]
 
 
@@ -140,7 +145,7 @@ def limit_jobs() -> list[Job]:
 
 
 def gather(batches: int, workers: int) -> Gathered:
-    """Return the records of training batches: so many to learn from, twice, and the others."""
+    """Return the records of training batches: so many to learn from of each seed, and others."""
 
     def seen(todo: list[Job], longest_s: float) -> list[Record]:
         work = functools.partial(records, longest_s=longest_s)
@@ -148,7 +153,10 @@ def gather(batches: int, workers: int) -> Gathered:
 
     return Gathered(
         seen(lesson_jobs(batches, *SEEDS), LONGEST_S),
-        seen(lesson_jobs(batches, *SEEDS_OF_CALLS), LONGEST_OF_CALLS_S),
+        [
+            [each for one in seeds for each in seen(lesson_jobs(batches, *one), LONGEST_OF_CALLS_S)]
+            for _, seeds in STEPS_OF_CALLS
+        ],
         seen(limit_jobs(), LONGEST_OF_CALLS_S),
     )
 
@@ -169,8 +177,10 @@ def fit(found: Gathered) -> tuple[Network, float, float]:
     """Return the network as it is written out, and the limits without and with a pump input."""
     net = train(lessons(some_told(mixed(found.first))), 0, SHAPE, EPOCHS)
     _rounded(net)
-    practise(net, lessons(some_told(mixed(found.of_calls))), 0, EPOCHS_OF_CALLS)
-    _rounded(net)
+    begin_calls(net)
+    for (epochs, _), records_of_step in zip(STEPS_OF_CALLS, found.of_calls, strict=True):
+        practise(net, lessons(some_told(mixed(records_of_step))), 0, epochs)
+        _rounded(net)
     unseen = mixed(found.unseen)
     limit = told_limit(net, unseen, "nobody tells of the pump")
     with_pump = told_limit(net, [told(each) for each in unseen], "a pump input tells")
