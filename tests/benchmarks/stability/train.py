@@ -41,18 +41,34 @@ LONGEST_OF_CALLS_S = 18000.0
 LIMIT_SEED = 300_000
 """First seed of the batches that limits are set on; those of pairs begin 500,000 later."""
 
-Seeds = tuple[int, int]
-"""First seeds of lessons, and of the kinds that are learned from twice as often."""
 
-SEEDS: Seeds = (TRAINING_SEED, 1_500_000)
-STEPS_OF_CALLS: tuple[tuple[int, tuple[Seeds, ...]], ...] = (
-    (5, ((3_000_000, 3_200_000),)),
-    (4, ((4_000_000, 4_200_000), (5_000_000, 5_200_000))),
+@dataclass(frozen=True, slots=True)
+class Lot:
+    """Some 60,000 batches to learn from: half of them of one fault, half of two.
+
+    Attributes:
+        first_seed: Of those of which every kind is alike often; pairs begin 500,000 later.
+        more_seed: Of more batches of the kinds that fool most.
+        per_kind: How many of each kind.
+        more: How many more of some kinds.
+    """
+
+    first_seed: int
+    more_seed: int
+    per_kind: int
+    more: tuple[tuple[str, int], ...]
+
+
+TWICE = (("heap", 2000), ("pump stops, restarts", 2000), ("never pumped", 2000))
+OFTEN = (("heap", 5000), ("pump stops, restarts", 8000), ("never pumped", 5000))
+PAIRS_TO_LEARN = 30_000
+
+FIRST = Lot(TRAINING_SEED, 1_500_000, 2000, TWICE)
+STEPS_OF_CALLS = (
+    (5, (Lot(3_000_000, 3_200_000, 2000, TWICE),)),
+    (4, (Lot(4_000_000, 4_200_000, 2000, TWICE), Lot(5_000_000, 5_200_000, 1000, OFTEN))),
 )
-"""How often the lessons of a step are gone through, and what they are."""
-
-TWICE = ("heap", "pump stops, restarts", "never pumped")
-"""They fool most, and there is most to learn about them."""
+"""How often the lessons of a step are gone through, and of which batches they are."""
 
 OF_A_KIND = 300
 PAIRS = 900
@@ -131,10 +147,12 @@ def limit_for(scored: list[Floats], found: list[Record], most_false: float) -> f
     return float(LIMITS[-1])
 
 
-def lesson_jobs(batches: int, first_seed: int, more_seed: int) -> list[Job]:
-    """Return kinds and seeds to learn from, mixed: of 30,000 single faults and as many pairs."""
-    todo = jobs(first_seed, 2000, 30_000)
-    todo += [job for job in jobs(more_seed, 2000, 0) if job[0] in TWICE]
+def lesson_jobs(batches: int, lot: Lot) -> list[Job]:
+    """Return the first so many kinds and seeds of a lot, mixed."""
+    todo = jobs(lot.first_seed, lot.per_kind, PAIRS_TO_LEARN)
+    for kind, count in lot.more:
+        more = jobs(lot.more_seed, count, 0)
+        todo += [job for job in more if job[0] == kind]
     random.Random(0).shuffle(todo)
     return todo[:batches]
 
@@ -145,17 +163,17 @@ def limit_jobs() -> list[Job]:
 
 
 def gather(batches: int, workers: int) -> Gathered:
-    """Return the records of training batches: so many to learn from of each seed, and others."""
+    """Return the records of training batches: so many to learn from of each lot, and others."""
 
     def seen(todo: list[Job], longest_s: float) -> list[Record]:
         work = functools.partial(records, longest_s=longest_s)
         return [each for some in shared(work, todo, workers) for each in some]
 
     return Gathered(
-        seen(lesson_jobs(batches, *SEEDS), LONGEST_S),
+        seen(lesson_jobs(batches, FIRST), LONGEST_S),
         [
-            [each for one in seeds for each in seen(lesson_jobs(batches, *one), LONGEST_OF_CALLS_S)]
-            for _, seeds in STEPS_OF_CALLS
+            [each for lot in lots for each in seen(lesson_jobs(batches, lot), LONGEST_OF_CALLS_S)]
+            for _, lots in STEPS_OF_CALLS
         ],
         seen(limit_jobs(), LONGEST_OF_CALLS_S),
     )
