@@ -72,7 +72,7 @@ STEPS_OF_CALLS = (
 
 OF_A_KIND = 300
 PAIRS = 900
-MOST_FALSE = 0.009
+MOST_FALSE = 0.01
 TOLD_SHARE = 0.25
 """Share of the records to learn from in which a pump input says whether the pump runs."""
 
