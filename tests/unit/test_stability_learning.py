@@ -249,3 +249,16 @@ def test_the_table_says_what_was_learned() -> None:
     for name in ("inner", "across", "bias", "across_bias"):
         parts = [getattr(layer, name) for layer in net.layers]
         np.testing.assert_allclose(np.array(written[name.upper()]), parts, atol=5.1e-4)
+
+
+def test_the_mean_of_networks_is_that_of_each_weight() -> None:
+    """Those that it is made of stay as they are."""
+    rng = np.random.default_rng(12)
+    one, other = (network.begin(5, 4, 2, rng) for _ in range(2))
+    kept = network.copied(one)
+
+    mean = network.mean_of([one, other])
+
+    for got, low, high in zip(mean.parts(), one.parts(), other.parts(), strict=True):
+        np.testing.assert_allclose(got, 0.5 * low + 0.5 * high, rtol=1e-5, atol=1e-7)
+    assert all(np.array_equal(a, b) for a, b in zip(kept.parts(), one.parts(), strict=True))

@@ -23,7 +23,7 @@ from tests.benchmarks.stability.campaign import TRAINING_SEED, Job, jobs, record
 from tests.benchmarks.stability.figures import Record, told
 from tests.benchmarks.stability.learn import begin_calls, both_scores, practise, train
 from tests.benchmarks.stability.lessons import UNSEEN_S, lessons, unbroken
-from tests.benchmarks.stability.network import CALL, ODDS, Network
+from tests.benchmarks.stability.network import CALL, ODDS, Network, copied, mean_of
 from tests.benchmarks.stability.score import Verdict, judge, tally
 
 WEIGHTS = Path("daemon/mixing/stability_weights.py")
@@ -196,9 +196,13 @@ def fit(found: Gathered) -> tuple[Network, float, float]:
     net = train(lessons(some_told(mixed(found.first))), 0, SHAPE, EPOCHS)
     _rounded(net)
     begin_calls(net)
+    steps = []
     for (epochs, _), records_of_step in zip(STEPS_OF_CALLS, found.of_calls, strict=True):
         practise(net, lessons(some_told(mixed(records_of_step))), 0, epochs)
         _rounded(net)
+        steps.append(copied(net))
+    net = mean_of(steps)
+    _rounded(net)
     unseen = mixed(found.unseen)
     limit = told_limit(net, unseen, "nobody tells of the pump")
     with_pump = told_limit(net, [told(each) for each in unseen], "a pump input tells")
