@@ -205,7 +205,7 @@ class Stability:
         if found is None:
             return ()
         good = good or (crept and found.chance_at_rest > AT_REST)
-        good = good and not gate_.doubtful(self.cells, len(self.cells.index) - 1)
+        good = good and not gate_.waits(self.cells, len(self.cells.index) - 1)
         told: tuple[Finding, ...] = ()
         if told_now:
             told = (forecast_.forecast(found.look, found.level, found.level_u),)

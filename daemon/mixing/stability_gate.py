@@ -1,7 +1,7 @@
 """What no score can outvote: cells that cannot be those of a mixed batch under a live probe.
 
 What forbids a call takes the scores before it away, too; what only may be a stuck probe
-lets a call wait until the probe moves.
+lets a call wait until the probe moves, and a level that leaps until it comes to rest.
 """
 
 from __future__ import annotations
@@ -39,6 +39,9 @@ DOUBT = 0.05
 That is reckoned as if repeats came by chance alone; they cluster, and rather one half
 minute in ten is doubted of a probe that scatters by half its own step."""
 
+ASTRAY = 0.3
+"""A call waits while the newest level is farther than this from the middle of the last 3 min."""
+
 DOUBTED_S = 600.0
 """A call waits no longer than this for the probe to move: water at rest may let it stand."""
 
@@ -54,6 +57,7 @@ _REPEATS_AT_ONE_STEP = 1.0 / (2.0 * math.sqrt(math.pi))
 _BEFORE = 40
 _COVERED = 20
 _LEVEL_OF = 3
+_MIDDLE_OF = 6
 
 
 @dataclass(slots=True)
@@ -104,6 +108,22 @@ def stuck(cells: Cells, at: int) -> bool:
         return False
     usual = max(_usual(cells.same_c[before]), _repeats(scatter[len(scatter) // 2] / step))
     return usual < 1.0 and repeats * math.log(usual) < math.log(CHANCE)
+
+
+def waits(cells: Cells, at: int) -> bool:
+    """Return whether a call at the end of the closed cell `at` has to wait for a later one."""
+    return doubtful(cells, at) or astray(cells, at)
+
+
+def astray(cells: Cells, at: int) -> bool:
+    """Return whether the cell `at` lies where the ones before it did not.
+
+    A bubble that came a moment ago, or water: the score has not seen enough of it, and the
+    level that a call would state lies somewhere between.
+    """
+    newest = sorted(cells.salinity[max(0, at - _MIDDLE_OF + 1) : at + 1])
+    middle = 0.5 * (newest[len(newest) // 2] + newest[(len(newest) - 1) // 2])
+    return abs(cells.salinity[at] - middle) > ASTRAY
 
 
 def doubtful(cells: Cells, at: int) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from daemon.mixing.stability_cells import CELL_S, Cells, OpenCell, close, gather
-from daemon.mixing.stability_gate import Gate, doubtful, forbids, stuck
+from daemon.mixing.stability_gate import Gate, astray, doubtful, forbids, stuck, waits
 
 
 def said(salinity: list[float], index: list[int] | None = None) -> list[str]:
@@ -151,3 +151,14 @@ def test_nothing_is_doubted_of_a_probe_that_never_moved() -> None:
     cells = fed([[50.0] * 30] * 40)
 
     assert not any(doubtful(cells, at) for at in range(40))
+
+
+def test_a_call_waits_while_the_level_leaps() -> None:
+    """A bubble or water of a moment ago: what it comes to is not known yet."""
+    cells = Cells(salinity=[33.74, 33.76, 33.74, 33.74, 28.2, 31.0, 33.75, 33.74])
+    cells.conductivity_run_s, cells.count = [0.0] * 8, [3] * 8
+
+    leaps = [astray(cells, at) for at in range(8)]
+
+    assert leaps == [False] * 4 + [True] * 2 + [False] * 2
+    assert [waits(cells, at) for at in range(8)] == leaps

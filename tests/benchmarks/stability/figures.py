@@ -35,7 +35,7 @@ class Record:
         over_s: As in the trace.
         known: Whether the pump is known to run, had it an input.
         shut: Whether no call may be made whatever the score says.
-        held: Whether a call has to wait for the probe to move.
+        held: Whether a call has to wait: a probe that may be stuck, a level that leaps.
     """
 
     kind: str
@@ -130,7 +130,7 @@ def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
         forbidden = bool(gate_.forbids(gate, cells, k)) or k < armed
         forbidden = forbidden or cells.index[k] - armed_index < detector.AFTER_ARMING
         shut += [True] * missing + [forbidden]
-        held += [True] * missing + [gate_.doubtful(cells, k)]
+        held += [True] * missing + [gate_.waits(cells, k)]
     index = np.array(at, dtype=np.int64)
     reading = np.searchsorted(trace.t_s, (index + 1) * cells_.CELL_S)
     reading = np.minimum(reading, len(trace.t_s) - 1)
