@@ -39,6 +39,9 @@ _LAG_CELLS = 90
 _LAG_RIDGE = 0.02
 _MOST_LAG = 0.8
 _LAG_NEAR = 0.5
+_RECENT = 6
+_MOST_REST = 4
+_LEAPT = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,16 +81,22 @@ def lattice(cells: Cells) -> Lattice:
     salinity = salinity - _lag(salinity, rate) * rate
     sigma = scatter(salinity[:60])
     known = _plausible(salinity, sigma)
-    recent = salinity[:6][known[:6]]
-    level = float(np.mean(recent)) if len(recent) else float(np.nanmean(salinity[:6]))
+    recent = salinity[:_RECENT][known[:_RECENT]]
     return Lattice(
         salinity=salinity,
         temperature_rate=rate,
         temperature_C=smooth_t,
         known=known,
-        level=level,
+        level=_level(recent if len(recent) else salinity[:_RECENT]),
         sigma=sigma,
     )
+
+
+def _level(recent: Floats) -> float:
+    """Return the mean of the newest cells, without a few that leapt while the others rested."""
+    middle = float(np.nanmedian(recent))
+    rested = recent[np.abs(recent - middle) <= _LEAPT]
+    return float(np.mean(rested) if len(rested) >= _MOST_REST else np.nanmean(recent))
 
 
 def smooth(values: Floats, width: int) -> Floats:
