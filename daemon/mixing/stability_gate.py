@@ -11,6 +11,7 @@ from bisect import bisect_left
 from dataclasses import dataclass
 
 from daemon.mixing.stability_cells import CELL_S, Cells
+from daemon.mixing.stability_lattice import LEAPT, RECENT
 
 LEAST_SALINITY = 1.5
 """Water below this is not a mixed batch; a probe in air reads so, too."""
@@ -39,9 +40,6 @@ DOUBT = 0.05
 That is reckoned as if repeats came by chance alone; they cluster, and rather one half
 minute in ten is doubted of a probe that scatters by half its own step."""
 
-ASTRAY = 0.3
-"""A call waits while the newest level is farther than this from the middle of the last 3 min."""
-
 DOUBTED_S = 600.0
 """A call waits no longer than this for the probe to move: water at rest may let it stand."""
 
@@ -57,7 +55,6 @@ _REPEATS_AT_ONE_STEP = 1.0 / (2.0 * math.sqrt(math.pi))
 _BEFORE = 40
 _COVERED = 20
 _LEVEL_OF = 3
-_MIDDLE_OF = 6
 
 
 @dataclass(slots=True)
@@ -121,9 +118,9 @@ def astray(cells: Cells, at: int) -> bool:
     A bubble that came a moment ago, or water: the score has not seen enough of it, and the
     level that a call would state lies somewhere between.
     """
-    newest = sorted(cells.salinity[max(0, at - _MIDDLE_OF + 1) : at + 1])
+    newest = sorted(cells.salinity[max(0, at - RECENT + 1) : at + 1])
     middle = 0.5 * (newest[len(newest) // 2] + newest[(len(newest) - 1) // 2])
-    return abs(cells.salinity[at] - middle) > ASTRAY
+    return abs(cells.salinity[at] - middle) > LEAPT
 
 
 def doubtful(cells: Cells, at: int) -> bool:

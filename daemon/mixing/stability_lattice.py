@@ -34,14 +34,18 @@ COARSE_K = 0.03
 LEAST_NOISE = 0.0007
 """No cell is taken to scatter less, practical salinity."""
 
+RECENT = 6
+"""So many newest cells tell the level: 3 min."""
+
+LEAPT = 0.3
+"""A cell farther than this from the middle of the newest ones leapt, practical salinity."""
+
 _ROUNDING_LASTS = 4.0
 _LAG_CELLS = 90
 _LAG_RIDGE = 0.02
 _MOST_LAG = 0.8
 _LAG_NEAR = 0.5
-_RECENT = 6
 _MOST_REST = 4
-_LEAPT = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,13 +85,13 @@ def lattice(cells: Cells) -> Lattice:
     salinity = salinity - _lag(salinity, rate) * rate
     sigma = scatter(salinity[:60])
     known = _plausible(salinity, sigma)
-    recent = salinity[:_RECENT][known[:_RECENT]]
+    recent = salinity[:RECENT][known[:RECENT]]
     return Lattice(
         salinity=salinity,
         temperature_rate=rate,
         temperature_C=smooth_t,
         known=known,
-        level=_level(recent if len(recent) else salinity[:_RECENT]),
+        level=_level(recent if len(recent) else salinity[:RECENT]),
         sigma=sigma,
     )
 
@@ -95,7 +99,7 @@ def lattice(cells: Cells) -> Lattice:
 def _level(recent: Floats) -> float:
     """Return the mean of the newest cells, without a few that leapt while the others rested."""
     middle = float(np.nanmedian(recent))
-    rested = recent[np.abs(recent - middle) <= _LEAPT]
+    rested = recent[np.abs(recent - middle) <= LEAPT]
     return float(np.mean(rested) if len(rested) >= _MOST_REST else np.nanmean(recent))
 
 

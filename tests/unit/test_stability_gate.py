@@ -128,9 +128,9 @@ def test_a_call_waits_while_a_probe_repeats_itself_as_it_did_not_before() -> Non
     assert not stuck(cells, 120)
     assert doubtful(cells, 120)
     assert not doubtful(cells, 121)
-    waits = "".join("x" if doubtful(cells, at) else " " for at in range(120))
-    assert max(map(len, waits.split())) <= 2
-    assert waits.count("x") <= 15
+    doubts = "".join("x" if doubtful(cells, at) else " " for at in range(120))
+    assert max(map(len, doubts.split())) <= 2
+    assert doubts.count("x") <= 15
 
 
 def test_a_call_waits_ten_minutes_at_most_for_a_probe_to_move() -> None:

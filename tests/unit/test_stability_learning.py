@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from dataclasses import replace
 
 import numpy as np
@@ -255,7 +256,7 @@ def test_the_mean_of_networks_is_that_of_each_weight() -> None:
     """Those that it is made of stay as they are."""
     rng = np.random.default_rng(12)
     one, other = (network.begin(5, 4, 2, rng) for _ in range(2))
-    kept = network.copied(one)
+    kept = copy.deepcopy(one)
 
     mean = network.mean_of([one, other])
 

@@ -103,18 +103,13 @@ def begin(figures: int, units: int, layers: int, rng: np.random.Generator) -> Ne
     return net
 
 
-def copied(net: Network) -> Network:
-    """Return a network of its own with the same weights."""
-    return copy.deepcopy(net)
-
-
 def mean_of(nets: list[Network]) -> Network:
     """Return the network of the mean weights of some that went on from one another.
 
     It does better than each of them where the way between them is level.
     Source: Izmailov et al. (2018), from memory.
     """
-    out = copied(nets[0])
+    out = copy.deepcopy(nets[0])
     for parts in zip(*(each.parts() for each in (out, *nets)), strict=True):
         parts[0][...] = np.mean(parts[1:], axis=0)
     return out

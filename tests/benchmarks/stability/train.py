@@ -7,6 +7,7 @@ network did not see.
 
 from __future__ import annotations
 
+import copy
 import functools
 import pickle
 import random
@@ -23,7 +24,7 @@ from tests.benchmarks.stability.campaign import TRAINING_SEED, Job, jobs, record
 from tests.benchmarks.stability.figures import Record, told
 from tests.benchmarks.stability.learn import begin_calls, both_scores, practise, train
 from tests.benchmarks.stability.lessons import UNSEEN_S, lessons, unbroken
-from tests.benchmarks.stability.network import CALL, ODDS, Network, copied, mean_of
+from tests.benchmarks.stability.network import CALL, ODDS, Network, mean_of
 from tests.benchmarks.stability.score import Verdict, judge, tally
 
 WEIGHTS = Path("daemon/mixing/stability_weights.py")
@@ -200,7 +201,7 @@ def fit(found: Gathered) -> tuple[Network, float, float]:
     for (epochs, _), records_of_step in zip(STEPS_OF_CALLS, found.of_calls, strict=True):
         practise(net, lessons(some_told(mixed(records_of_step))), 0, epochs)
         _rounded(net)
-        steps.append(copied(net))
+        steps.append(copy.deepcopy(net))
     net = mean_of(steps)
     _rounded(net)
     unseen = mixed(found.unseen)
