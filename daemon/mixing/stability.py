@@ -237,6 +237,7 @@ class Stability:
             "chance_beyond_tolerance": round(found.chance_beyond, 5),
             "tolerance": evidence_.TOLERANCE,
             "scatter": round(found.sigma, 5),
+            "thermometer_behind_s": round(self.cells.lag.behind * cells_.CELL_S, 1),
             "brought": brought,
             "pump": "said to be on" if on else "inferred from the flow",
         }

@@ -16,6 +16,8 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
+from daemon.mixing import stability_lag as lag_
+
 Floats = npt.NDArray[np.float64]
 
 CELL_S = 30.0
@@ -83,6 +85,7 @@ class Cells:
         finest_mS_cm: Smallest step of conductivity ever seen, mS/cm.
         finest_C: Smallest step of temperature ever seen, °C.
         kept: How many cells are remembered.
+        lag: How far the thermometer is behind; salinity is that of channels brought level.
     """
 
     index: list[int] = field(default_factory=list)
@@ -103,6 +106,7 @@ class Cells:
     finest_mS_cm: float | None = None
     finest_C: float | None = None
     kept: int = KEPT
+    lag: lag_.Lag = field(default_factory=lag_.Lag)
 
 
 def believable(conductivity_mS_cm: float, temperature_C: float) -> bool:
@@ -149,7 +153,8 @@ def _append(
     centre_t = _middle(np.sort(temperature[-fresh:]))
     steps_c, steps_t = np.diff(conductivity), np.diff(temperature)
     cells.index.append(index)
-    cells.salinity.append(_salinity(centre_c, centre_t))
+    cells.salinity.append(_salinity(*lag_.match(cells.lag, index, centre_c, centre_t)))
+    lag_.learn(cells.lag, index, _salinity(centre_c, centre_t), centre_t)
     cells.temperature_C.append(centre_t)
     cells.noise_mS_cm.append(_noise(steps_c))
     cells.same_c.append(_share_of_zeros(steps_c))

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.mixing.stability_cells import CELL_S, Cells, Floats
+from daemon.mixing.stability_lag import SALINITY_PER_K
 
 LOOKED_AT = 180
 """Cells that one decision looks back upon: 90 min."""
@@ -16,14 +17,8 @@ LOOKED_AT = 180
 PER_MIN = 60.0 / CELL_S
 """Cells in a minute."""
 
-SALINITY_PER_K = -0.0222
-"""Relative change of computed salinity for 1 K of temperature at a fixed conductivity.
-
-Source: PSS-78 (UNESCO 44, 1983): -0.775 at salinity 35 and 25 °C.
-"""
-
 SALINITY_PER_MS_CM = 0.74
-"""Salinity for 1 mS/cm at salinity 35 and 25 °C.  Source: as above."""
+"""Salinity for 1 mS/cm at salinity 35 and 25 °C.  Source: PSS-78 (UNESCO 44, 1983)."""
 
 SALINITY_AT_35_PER_K = 0.78
 """Salinity for 1 K at a fixed conductivity there.  Source: as above."""

@@ -3,6 +3,7 @@
     python -m tests.benchmarks.stability --seeds 480 --pairs 120 --tuning 144 --picture curves.svg
     python -m tests.benchmarks.stability --only-ours --kinds "aging salt" --seeds 100 --pairs 0
     python -m tests.benchmarks.stability elsewhere --seeds 1200 --workers 2
+    python -m tests.benchmarks.stability conditions --seeds 1200 --workers 2
     python -m tests.benchmarks.stability word --seeds 1200 --workers 2
     python -m tests.benchmarks.stability rearm --seeds 100
     python -m tests.benchmarks.stability cost
@@ -13,9 +14,11 @@ The first judges every detector on the same held-out batches: wrong calls
 delay beyond the true end of mixing, a missed batch counting as infinite.
 Rivals get window and threshold from the training seeds, at the least of 5 x
 wrong + missed + median delay in hours.  The second judges a family of kinetics
-that training leaves out, the third batches of another generator.  The fourth
-holds the confidence stated against what came, on both generators; the fifth
-watches additions after the call; the sixth measures what a reading costs; the
+that training leaves out, the third batches of another generator, the fourth
+those of both under what makes them harder: a slow thermometer, a long pour,
+leftover water, coarse steps, fouling, an open vessel.  The fifth
+holds the confidence stated against what came, on both generators; the sixth
+watches additions after the call; the seventh measures what a reading costs; the
 last gathers what is seen of training batches, learns the score, sets its limits
 on batches that were not learned from, and writes
 `daemon/mixing/stability_weights.py`.
@@ -28,14 +31,15 @@ import functools
 import math
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 from tests.benchmarks.stability import campaign, formula, rearm, report, rivals, table, train, word
-from tests.benchmarks.stability.campaign import HELD_OUT_SEED, TRAINING_SEED, jobs, stream
+from tests.benchmarks.stability.campaign import HELD_OUT_SEED, TRAINING_SEED, Job, jobs, stream
 from tests.benchmarks.stability.figures import record
-from tests.benchmarks.stability.kinds import JUDGED, KINDS
+from tests.benchmarks.stability.kinds import CONDITIONS, JUDGED, KINDS
 from tests.benchmarks.stability.play import readings
 from tests.benchmarks.stability.probe import Trace
 from tests.benchmarks.stability.score import Verdict, judge, tally
@@ -45,6 +49,9 @@ STATION = "brinewright, through the station"
 LIMITS = (-4.0, -2.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
 """Limits of the score that the operating curve shows; the one in use came from training."""
 
+CONDITIONED_SEED = 52_000_000
+"""First seed of held-out batches under conditions."""
+
 Tuned = dict[str, tuple[float, list[float], float]]
 Judged = tuple[dict[str, list[Verdict]], dict[str, list[list[Verdict]]]]
 
@@ -52,8 +59,7 @@ Judged = tuple[dict[str, list[Verdict]], dict[str, list[list[Verdict]]]]
 def main() -> None:
     """Run what the command line asks for."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.stability")
-    verbs = ["judge", "elsewhere", "word", "rearm", "cost", "train"]
-    parser.add_argument("what", nargs="?", default="judge", choices=verbs)
+    parser.add_argument("what", nargs="?", default="judge", choices=list(VERBS))
     parser.add_argument("--seeds", type=int, default=1200, help="held-out batches of one fault")
     parser.add_argument("--pairs", type=int, default=300, help="held-out batches of two faults")
     parser.add_argument("--tuning", type=int, default=480, help="batches to tune the rivals on")
@@ -68,38 +74,54 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1, help="processes side by side")
     parser.add_argument("--kinds", help="judge these kinds, with commas between, and no others")
     given = parser.parse_args()
-    if given.what == "train":
-        train.run(given.batches, given.workers, given.records)
-    elif given.what == "elsewhere":
-        first_seed = given.seed or formula.FIRST_SEED
-        for title, todo in (
-            ("One fault", formula.jobs(given.seeds, first_seed)),
-            ("Two faults", formula.pair_jobs(given.pairs, first_seed)),
-        ):
-            parts = campaign.shared(campaign.elsewhere, todo, given.workers)
-            verdicts = [verdict for part in parts for verdict in part]
-            if verdicts:
-                say(f"{title}\n\n{report.by_kind(verdicts)}\n\n{report.severity(verdicts)}\n")
-    elif given.what == "word":
-        singles = jobs(given.seed or HELD_OUT_SEED, max(1, given.seeds // len(KINDS)), 0)
-        for title, gather, todo in (
-            ("One fault", word.held_out, singles),
-            ("Second generator", word.by_formula, formula.jobs(given.seeds)),
-        ):
-            found = [each for some in campaign.shared(gather, todo, given.workers) for each in some]
-            say(f"{title}\n\n{word.told(word.of(found))}\n")
-    elif given.what == "rearm":
-        say(rearm.run(given.seeds))
-    elif given.what == "cost":
-        say(cost())
-    else:
-        compare(given)
+    VERBS[given.what](given)
 
 
 def say(text: str) -> None:
     """Print, at once."""
     sys.stdout.write(text + "\n")
     sys.stdout.flush()
+
+
+def judge_elsewhere(given: argparse.Namespace) -> None:
+    """Judge the detector on batches of the second generator."""
+    first_seed = given.seed or formula.FIRST_SEED
+    for title, todo in (
+        ("One fault", formula.jobs(given.seeds, first_seed)),
+        ("Two faults", formula.pair_jobs(given.pairs, first_seed)),
+    ):
+        verdicts = judged(campaign.elsewhere, todo, given.workers)
+        if verdicts:
+            say(f"{title}\n\n{report.by_kind(verdicts)}\n\n{report.severity(verdicts)}\n")
+
+
+def judge_conditions(given: argparse.Namespace) -> None:
+    """Judge the detector on batches of both generators under conditions."""
+    first_seed = given.seed or CONDITIONED_SEED
+    for title, work, todo in (
+        ("First", campaign.here, campaign.conditioned_jobs(first_seed, given.seeds)),
+        ("Second", campaign.elsewhere, formula.conditioned_jobs(given.seeds, first_seed)),
+    ):
+        verdicts = judged(work, todo, given.workers)
+        say(f"{title} generator\n\n{report.by_part(verdicts, (*CONDITIONS, *KINDS))}\n")
+
+
+def judged(
+    work: Callable[[list[Job]], list[Verdict]], todo: list[Job], workers: int
+) -> list[Verdict]:
+    """Return the verdicts of jobs in their order, whoever judged them."""
+    return [verdict for part in campaign.shared(work, todo, workers) for verdict in part]
+
+
+def hold_word(given: argparse.Namespace) -> None:
+    """Hold the confidence stated against what came, on both generators."""
+    singles = jobs(given.seed or HELD_OUT_SEED, max(1, given.seeds // len(KINDS)), 0)
+    for title, gather, todo in (
+        ("One fault", word.held_out, singles),
+        ("Second generator", word.by_formula, formula.jobs(given.seeds)),
+    ):
+        found = [each for some in campaign.shared(gather, todo, given.workers) for each in some]
+        say(f"{title}\n\n{word.told(word.of(found))}\n")
 
 
 def compare(given: argparse.Namespace) -> None:
@@ -246,6 +268,17 @@ def cost() -> str:
     ]
     whole = 1e6 * sum(map(sum, spent.values())) / sum(count.values())
     return "\n".join([*lines, f"all: {whole:.1f} us a reading"])
+
+
+VERBS: dict[str, Callable[[argparse.Namespace], None]] = {
+    "judge": compare,
+    "elsewhere": judge_elsewhere,
+    "conditions": judge_conditions,
+    "word": hold_word,
+    "rearm": lambda given: say(rearm.run(given.seeds)),
+    "cost": lambda _given: say(cost()),
+    "train": lambda given: train.run(given.batches, given.workers, given.records),
+}
 
 
 if __name__ == "__main__":

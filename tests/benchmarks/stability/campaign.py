@@ -11,7 +11,7 @@ import numpy as np
 
 from tests.benchmarks.stability import bound, formula, rivals
 from tests.benchmarks.stability.figures import Record, records_of
-from tests.benchmarks.stability.kinds import KINDS, pair
+from tests.benchmarks.stability.kinds import KINDS, conditioned, pair
 from tests.benchmarks.stability.play import Played, play, through_station
 from tests.benchmarks.stability.probe import Trace, traces
 from tests.benchmarks.stability.score import Verdict, judge, tally
@@ -40,6 +40,12 @@ def jobs(first_seed: int, per_kind: int, pairs: int, kinds: tuple[str, ...] = KI
     ]
     rng = np.random.default_rng(first_seed)
     return singles + [(pair(rng), first_seed + 500_000 + k) for k in range(pairs)]
+
+
+def conditioned_jobs(first_seed: int, count: int, kinds: tuple[str, ...] = KINDS) -> list[Job]:
+    """Return so many of some kinds under a condition or two, with their seeds."""
+    rng = np.random.default_rng(first_seed)
+    return [(conditioned(rng, kinds), first_seed + k) for k in range(count)]
 
 
 def stream(todo: list[Job]) -> Iterator[Trace]:
@@ -146,6 +152,11 @@ def _first_off(trace: Trace, played: Played) -> float | None:
         if not trace.over[at]:
             return abs(found.salinity - float(trace.final[at]))
     return None
+
+
+def here(todo: list[Job]) -> list[Verdict]:
+    """Return how the detector does on batches of the first generator."""
+    return [ours(trace) for trace in stream(todo)]
 
 
 def elsewhere(todo: list[Job]) -> list[Verdict]:

@@ -14,7 +14,7 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
-from tests.benchmarks.stability.kinds import KINDS, pair
+from tests.benchmarks.stability.kinds import KINDS, conditioned, pair
 from tests.benchmarks.stability.probe import Trace, arming
 
 Floats = npt.NDArray[np.float64]
@@ -25,6 +25,7 @@ FIRST_SEED = 60_000_000
 NEAR = 0.1
 NEVER_S = 1e9
 _PAIRS_LATER = 500_000
+_CONDITIONED_LATER = 1_000_000
 _LEAST_TAIL_S = 1800.0
 _LONGEST_S = 6.0 * 3600.0
 _STEP_S = 1.0
@@ -46,6 +47,8 @@ class Course:
         unstirred: Pace at which that share dissolves.
         second_s: When salt comes anew.
         second: How much of it, salinity.
+        left: Salinity of the water that stood there already, less what purified water has.
+        evaporates_per_h: How fast salinity grows by evaporation, 1/h.
     """
 
     final: float
@@ -59,6 +62,8 @@ class Course:
     unstirred: float
     second_s: float
     second: float
+    left: float = 0.0
+    evaporates_per_h: float = 0.0
 
 
 def _log(rng: Rng, low: float, high: float) -> float:
@@ -91,6 +96,12 @@ def course(faults: list[str], rng: Rng) -> Course:
         drawn.off = [(off_s, off_s + _log(rng, 600.0, 4800.0))]
     if "never pumped" in faults:
         drawn.off, drawn.early = [(0.0, NEVER_S)], rng.uniform(0.2, 0.9)
+    if "long pour" in faults:
+        drawn.pour_s = _log(rng, 420.0, 1800.0)
+    if "leftover water" in faults:
+        drawn.left = drawn.final * rng.uniform(0.05, 0.8)
+    if "open vessel" in faults:
+        drawn.evaporates_per_h = _log(rng, 0.015, 0.06)
     return drawn
 
 
@@ -110,19 +121,20 @@ def mixed(drawn: Course, t_s: Floats) -> tuple[Floats, Floats, Flags]:
         flowing &= (t_s < off_s) | (t_s >= on_s)
     own_s = np.cumsum(np.where(flowing, 1.0, drawn.creep)) * _STEP_S
     own_s -= own_s[int(np.searchsorted(t_s, drawn.poured_s))]
-    salinity = np.full(len(t_s), 0.05)
+    salinity = np.full(len(t_s), 0.05 + drawn.left)
     for share, tau_s in zip(drawn.shares, drawn.taus_s, strict=True):
         slow = dissolved(own_s, drawn.pour_s, tau_s)
         at_once = dissolved(t_s - drawn.poured_s, drawn.pour_s, tau_s / drawn.unstirred)
         still = drawn.early * at_once + (1.0 - drawn.early) * slow
         seen = slow if drawn.early == 1.0 else still
-        salinity += drawn.final * share * seen
+        salinity += (drawn.final - drawn.left) * share * seen
     final = np.full(len(t_s), drawn.final + 0.05)
     if drawn.second:
         since = t_s - drawn.second_s
         salinity += drawn.second * dissolved(since, 20.0, drawn.taus_s[0])
         final += np.where(since >= 0.0, drawn.second, 0.0)
-    return salinity, final, flowing
+    gone = drawn.evaporates_per_h * t_s / 3600.0
+    return salinity + gone, final + gone, flowing
 
 
 def _follow(values: Floats, tau_s: float) -> Floats:
@@ -136,6 +148,8 @@ def _follow(values: Floats, tau_s: float) -> Floats:
 
 def _warmth(faults: list[str], rng: Rng, t_s: Floats) -> Floats:
     warm = np.full(len(t_s), rng.uniform(19.0, 25.0)) + rng.uniform(-0.3, 0.3) * t_s / 3600.0
+    if "slow thermometer" in faults:
+        warm += _log(rng, 0.05, 0.6) * np.sin(2.0 * np.pi * t_s / _log(rng, 400.0, 2400.0))
     if "temperature" in faults:
         if rng.random() < 0.5:
             warm += rng.choice([-1.0, 1.0]) * _log(rng, 0.5, 3.0) * t_s / 3600.0
@@ -168,6 +182,8 @@ def _spoil(faults: list[str], rng: Rng, t_s: Floats, c: Floats, t: Floats, after
         for start in rng.uniform(0.0, span, rng.poisson(_log(rng, 0.3, 3.0) * span / 60.0)):
             low, high = np.searchsorted(t_s, [start, start + rng.exponential(6.0)])
             c[low:high] *= 1.0 - rng.uniform(0.002, 0.06)
+    if "fouling" in faults:
+        c *= 1.0 - _log(rng, 0.03, 0.12) / 33.0 * t_s / 3600.0
     if "stuck probe" in faults:
         dead = t_s >= after_s * rng.uniform(0.7, 1.6)
         first = int(np.argmax(dead))
@@ -199,10 +215,13 @@ def trace(kind: str, seed: int) -> Trace:
     every = int(rng.choice([1, 2, 2, 5, 10]))
     at = np.arange(0, int(end_s), every)
     c = gsw.C_from_SP(seen, warm, 0.0)[at]
-    t = _follow(warm, rng.uniform(4.0, 40.0))[at] + rng.normal(0.0, 0.004, len(at))
+    sheath_s = rng.uniform(40.0, 120.0) if "slow thermometer" in faults else rng.uniform(4.0, 40.0)
+    t = _follow(warm, sheath_s)[at] + rng.normal(0.0, 0.004, len(at))
     c = c + _noise(faults, rng, np.abs(final - salinity)[at], flowing[at], every)
     dead = _spoil(faults, rng, fine_s[at], c, t, min(over_s, 5400.0))
-    step_c, step_t = rng.choice([0.001, 0.01, 0.02]), rng.choice([0.001, 0.01])
+    coarse = "coarse steps" in faults
+    step_c = rng.choice([0.05, 0.1] if coarse else [0.001, 0.01, 0.02])
+    step_t = rng.choice([0.05, 0.1] if coarse else [0.001, 0.01])
     c = np.round(np.maximum(np.round(c / step_c) * step_c, 0.0), 6)
     t = np.round(np.round(t / step_t) * step_t, 6)
     right = over[at] & ~dead
@@ -229,3 +248,9 @@ def pair_jobs(count: int, first_seed: int = FIRST_SEED) -> list[tuple[str, int]]
     """Return two faults at a time with their seeds, drawn as for the first generator."""
     rng = np.random.default_rng(first_seed)
     return [(pair(rng), first_seed + _PAIRS_LATER + k) for k in range(count)]
+
+
+def conditioned_jobs(count: int, first_seed: int = FIRST_SEED) -> list[tuple[str, int]]:
+    """Return kinds under a condition or two with their seeds."""
+    rng = np.random.default_rng(first_seed)
+    return [(conditioned(rng), first_seed + _CONDITIONED_LATER + k) for k in range(count)]

@@ -38,6 +38,11 @@ FAST = "clean fast mix"
 HELD_OUT = "aging salt"
 """A family of kinetics that training leaves out, to see how well it carries over."""
 
+CONDITIONS = (
+    "slow thermometer", "long pour", "leftover water", "coarse steps", "fouling", "open vessel",
+)  # fmt: skip
+"""What is no fault, but makes a fault harder to tell: laid over the kinds."""
+
 NEVER = 1e9
 """A time that does not come, seconds."""
 
@@ -54,6 +59,13 @@ def pair(rng: Rng) -> str:
     """Return two different faults laid over one another."""
     one, other = rng.choice(len(KINDS) - 1, 2, replace=False) + 1
     return f"{KINDS[min(one, other)]} + {KINDS[max(one, other)]}"
+
+
+def conditioned(rng: Rng, kinds: tuple[str, ...] = KINDS) -> str:
+    """Return one of some kinds under a condition or two."""
+    under = rng.choice(len(CONDITIONS), 2 if _chance(rng, 0.3) else 1, replace=False)
+    names = [CONDITIONS[k] for k in sorted(under.tolist())]
+    return " + ".join([kinds[rng.integers(len(kinds))], *names])
 
 
 def _log(rng: Rng, low: float, high: float) -> float:
@@ -318,6 +330,35 @@ def _wrong_clock(batch: Batch, rng: Rng) -> None:
     batch["clock_jump_s"] = float(rng.choice([-3600.0, 3600.0, 365.0 * 86_400.0]))
 
 
+def _slow_thermometer(batch: Batch, rng: Rng) -> None:
+    batch["lag_t_s"] = _log(rng, 30.0, 120.0)
+    batch["t_cycle_K"] = max(batch["t_cycle_K"], _log(rng, 0.1, 1.2))
+
+
+def _long_pour(batch: Batch, rng: Rng) -> None:
+    batch["pour_s"] = _log(rng, 420.0, 1800.0)
+    batch["start"] = min(batch["start"], 1.0)
+
+
+def _leftover(batch: Batch, rng: Rng) -> None:
+    """Let salt water stand in the reservoir already."""
+    batch["blank_salinity"] = batch["target"] * rng.uniform(0.05, 0.85)
+
+
+def _coarse(batch: Batch, rng: Rng) -> None:
+    batch["step_c"], batch["step_t"] = rng.choice([0.05, 0.1]), rng.choice([0.0625, 0.1])
+    batch["white"] = max(batch["white"], batch["step_c"] * _log(rng, 0.05, 0.5))
+
+
+def _fouling(batch: Batch, rng: Rng) -> None:
+    batch["fouling_per_h"] = _log(rng, 0.03, 0.12)
+
+
+def _open(batch: Batch, rng: Rng) -> None:
+    """Let more water evaporate than from a covered vessel."""
+    batch["evaporation_per_h"] = _log(rng, 0.015, 0.06)
+
+
 _FAULTS = {
     "clean": _clean,
     FAST: _fast,
@@ -334,6 +375,12 @@ _FAULTS = {
     "stuck probe": _stuck,
     "wrong clock": _wrong_clock,
     HELD_OUT: _aging,
+    "slow thermometer": _slow_thermometer,
+    "long pour": _long_pour,
+    "leftover water": _leftover,
+    "coarse steps": _coarse,
+    "fouling": _fouling,
+    "open vessel": _open,
 }
 
 

@@ -68,6 +68,13 @@ def by_kind(verdicts: list[Verdict]) -> str:
     return counts(rows)
 
 
+def by_part(verdicts: list[Verdict], parts: tuple[str, ...]) -> str:
+    """Return the counts overall and for batches that each fault or condition has a part in."""
+    rows = {"all": verdicts}
+    rows |= {part: [v for v in verdicts if part in v.kind.split(" + ")] for part in parts}
+    return counts({title: chosen for title, chosen in rows.items() if chosen})
+
+
 def severity(verdicts: list[Verdict]) -> str:
     """Return how far the probe's salinity was from its final value at wrong calls."""
     off = sorted(v.off for v in verdicts if v.false and v.off is not None)
