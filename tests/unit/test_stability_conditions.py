@@ -12,7 +12,7 @@ import pytest
 from tests.benchmarks.stability import campaign, formula, report
 from tests.benchmarks.stability.kinds import CONDITIONS, KINDS
 from tests.benchmarks.stability.probe import Trace, traces
-from tests.benchmarks.stability.score import Verdict
+from tests.benchmarks.stability.score import Verdict, tally
 
 Make = Callable[[list[campaign.Job]], list[Trace]]
 
@@ -105,3 +105,15 @@ def test_conditions_lie_over_every_kind_and_are_told_apart_in_the_table() -> Non
     assert {each for part in parts for each in part[1:]} == set(CONDITIONS)
     with_long = sum("long pour" in part for part in parts)
     assert f"| long pour | 0 of {with_long}: " in told
+
+
+def test_few_wrong_calls_and_few_misses_under_conditions() -> None:
+    """Of 24 batches by formula at most two are called wrongly, and at most four are missed.
+
+    A slice of `conditions`.
+    """
+    found = campaign.elsewhere(formula.conditioned_jobs(24))
+
+    assert sum(v.false for v in found) <= 2
+    assert sum(bool(v.missed) for v in found) <= 4
+    assert tally(found).median_min <= 25.0

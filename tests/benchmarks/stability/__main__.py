@@ -1,6 +1,6 @@
 """The benchmark of the stabilisation detector.
 
-    python -m tests.benchmarks.stability --seeds 480 --pairs 120 --tuning 144 --picture curves.svg
+    python -m tests.benchmarks.stability --seeds 480 --pairs 120 --tuning 144 --limits --picture F
     python -m tests.benchmarks.stability --only-ours --kinds "aging salt" --seeds 100 --pairs 0
     python -m tests.benchmarks.stability elsewhere --seeds 1200 --workers 2
     python -m tests.benchmarks.stability conditions --seeds 1200 --workers 2
