@@ -133,8 +133,8 @@ def mixed(drawn: Course, t_s: Floats) -> tuple[Floats, Floats, Flags]:
         since = t_s - drawn.second_s
         salinity += drawn.second * dissolved(since, 20.0, drawn.taus_s[0])
         final += np.where(since >= 0.0, drawn.second, 0.0)
-    gone = drawn.evaporates_per_h * t_s / 3600.0
-    return salinity + gone, final + gone, flowing
+    risen = drawn.evaporates_per_h * t_s / 3600.0
+    return salinity + risen, final + risen, flowing
 
 
 def _follow(values: Floats, tau_s: float) -> Floats:
