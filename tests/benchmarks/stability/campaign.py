@@ -42,10 +42,10 @@ def jobs(first_seed: int, per_kind: int, pairs: int, kinds: tuple[str, ...] = KI
     return singles + [(pair(rng), first_seed + 500_000 + k) for k in range(pairs)]
 
 
-def conditioned_jobs(first_seed: int, count: int, kinds: tuple[str, ...] = KINDS) -> list[Job]:
-    """Return so many of some kinds under a condition or two, with their seeds."""
+def conditioned_jobs(first_seed: int, count: int) -> list[Job]:
+    """Return so many kinds under a condition or two, with their seeds."""
     rng = np.random.default_rng(first_seed)
-    return [(conditioned(rng, kinds), first_seed + k) for k in range(count)]
+    return [(conditioned(rng), first_seed + k) for k in range(count)]
 
 
 def stream(todo: list[Job]) -> Iterator[Trace]:

@@ -61,11 +61,11 @@ def pair(rng: Rng) -> str:
     return f"{KINDS[min(one, other)]} + {KINDS[max(one, other)]}"
 
 
-def conditioned(rng: Rng, kinds: tuple[str, ...] = KINDS) -> str:
-    """Return one of some kinds under a condition or two."""
+def conditioned(rng: Rng) -> str:
+    """Return a kind under a condition or two."""
     under = rng.choice(len(CONDITIONS), 2 if _chance(rng, 0.3) else 1, replace=False)
     names = [CONDITIONS[k] for k in sorted(under.tolist())]
-    return " + ".join([kinds[rng.integers(len(kinds))], *names])
+    return " + ".join([KINDS[rng.integers(len(KINDS))], *names])
 
 
 def _log(rng: Rng, low: float, high: float) -> float:
