@@ -36,10 +36,6 @@ LEAPT = 0.3
 """A cell farther than this from the middle of the newest ones leapt, practical salinity."""
 
 _ROUNDING_LASTS = 4.0
-_LAG_CELLS = 90
-_LAG_RIDGE = 0.02
-_MOST_LAG = 0.8
-_LAG_NEAR = 0.5
 _MOST_REST = 4
 
 
@@ -76,14 +72,12 @@ def lattice(cells: Cells) -> Lattice:
     temperature[age] = cells.temperature_C[-LOOKED_AT:][first:]
     smooth_t = smooth(temperature, 7 if (cells.finest_C or 0.0) > COARSE_K else 3)
     salinity = raw * (1.0 + SALINITY_PER_K * (smooth_t - temperature))
-    rate = _rate(smooth_t)
-    salinity = salinity - _lag(salinity, rate) * rate
     sigma = scatter(salinity[:60])
     known = _plausible(salinity, sigma)
     recent = salinity[:RECENT][known[:RECENT]]
     return Lattice(
         salinity=salinity,
-        temperature_rate=rate,
+        temperature_rate=_rate(smooth_t),
         temperature_C=smooth_t,
         known=known,
         level=_level(recent if len(recent) else salinity[:RECENT]),
@@ -115,29 +109,6 @@ def _rate(temperature: Floats) -> Floats:
     rate = (padded[:-2] - padded[2:]) / (2.0 / PER_MIN)
     rate[0] *= 2.0
     return np.where(np.isfinite(rate), rate, 0.0)
-
-
-def _lag(salinity: Floats, rate: Floats) -> float:
-    """Return what 1 K/min fakes in salinity: the lag that leaves least correlation.
-
-    Taken from changes between cells, so that neither drift nor dissolution,
-    which are slow, have a part in it; held back while temperature rests.
-    """
-    newest = salinity[:6][np.isfinite(salinity[:6])]
-    if len(newest) == 0:
-        return 0.0
-    away = np.flatnonzero(np.abs(salinity - _median(newest)) > _LAG_NEAR)
-    span = min(_LAG_CELLS, int(away[0]) if len(away) else _LAG_CELLS)
-    moved, turned = np.diff(salinity[:span]), np.diff(rate[:span])
-    there = np.isfinite(moved) & np.isfinite(turned)
-    moved, turned = moved[there], turned[there]
-    if len(moved) < 12:  # noqa: PLR2004 - fewer tell nothing
-        return 0.0
-    moved = moved - _median(moved)
-    reach = 4.0 * _median(np.abs(moved)) + LEAST_NOISE
-    moved = np.minimum(np.maximum(moved, -reach), reach)
-    slope = float(moved @ turned) / (float(turned @ turned) + _LAG_RIDGE)
-    return min(max(slope, -_MOST_LAG), _MOST_LAG)
 
 
 def scatter(salinity: Floats) -> float:
