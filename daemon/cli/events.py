@@ -80,8 +80,10 @@ def _alarm(facts: Mapping[str, JSON]) -> str:
 
 
 def _stabilised(facts: Mapping[str, JSON]) -> str:
-    u = 2 * _number(facts, "salinity_u")
-    level = f"at {_number(facts, 'salinity'):.2f} ± {u:.2f} ppt (k=2)"
+    level = f"at {_number(facts, 'salinity'):.2f} ppt, uncertainty unknown"
+    if facts.get("salinity_u") is not None:
+        u = 2 * _number(facts, "salinity_u")
+        level = f"at {_number(facts, 'salinity'):.2f} ± {u:.2f} ppt (k=2)"
     reason = facts.get("reason")
     sure = reason.get("confidence") if isinstance(reason, dict) else None
     if not isinstance(sure, float):
@@ -125,6 +127,8 @@ def _batch(facts: Mapping[str, JSON]) -> str:
         u = 2 * _number(facts, "mix_yield_u")
         return f"lot {facts.get('lot')} yields {_number(facts, 'mix_yield'):.3f} ± {u:.3f} (k=2)"
     if facts.get("what") == "began":
+        if facts.get("salinity") is None:
+            return "began with water of unknown salinity"
         return f"began with water at {_number(facts, 'salinity'):.2f} ppt"
     return f"ended: {facts.get('how')} ({facts.get('by')})"
 

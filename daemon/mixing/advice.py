@@ -63,24 +63,27 @@ def correction(salinity: float, target: float, vessel: Vessel) -> dict[str, JSON
     }
 
 
-def undecided(probability: float, u: float, low: float, high: float, confidence: float) -> str:
+def undecided(
+    probability: float | None, u: float, low: float, high: float, confidence: float
+) -> str:
     """Say what would decide a batch that cannot be released or refused yet.
 
     Args:
-        probability: That it is within the limits, 0 to 1.
+        probability: That it is within the limits, 0 to 1; None where nobody knows.
         u: Standard uncertainty of its salinity.
         low: Lower limit, practical salinity.
         high: Upper limit, practical salinity.
         confidence: Probability that release needs.
     """
-    start = f"within limits with probability {probability:.2f}, release needs {confidence:g}: "
+    known = "unknown probability" if probability is None else f"probability {probability:.2f}"
+    start = f"within limits with {known}, release needs {confidence:g}: "
     provable = acceptance_interval(u, low, high, confidence)
     if provable is None:
         return (
             f"{start}with ± {2 * u:.2f} ppt (k=2) this probe cannot prove {low:g} to {high:g} ppt;"
-            " calibrate it, widen the tolerance, or check with another instrument"
+            " calibrate it with two reference solutions, or widen the tolerance"
         )
     return (
-        f"{start}bring it between {provable[0]:.2f} and {provable[1]:.2f} ppt, calibrate the probe,"
-        " or check with another instrument"
+        f"{start}bring it between {provable[0]:.2f} and {provable[1]:.2f} ppt, or calibrate the"
+        " probe so that it proves more"
     )

@@ -91,14 +91,22 @@ def on_level(
 
 
 def on_stabilised(
-    state: BatchState, found: Stabilised, probe_u: float, t_s: float, settings: BatchSettings
+    state: BatchState,
+    found: Stabilised,
+    probe_u: float | None,
+    t_s: float,
+    settings: BatchSettings,
 ) -> list[Step]:
     """Judge the batch once its salinity is steady.
+
+    Where nobody knows what the probe is worth, the batch is verified and not judged until
+    readings tell.
 
     Args:
         state: Changed in place.
         found: The detector's call.
-        probe_u: Standard uncertainty of salinity that the probe brings.
+        probe_u: Standard uncertainty of salinity that the probe brings, by its last readings;
+            None where there are none.
         t_s: Monotonic time, s.
         settings: What the batch has to be.
     """
@@ -107,14 +115,32 @@ def on_stabilised(
     steps = _unwatched(state, found, t_s)
     if state.phase in STEADY:
         return []
-    state.called, state.called_u = found.salinity, combine(probe_u, found.noise_u)
+    state.called, state.noise_u = found.salinity, found.noise_u
+    state.mean, state.mean_bins = None, 0
+    state.called_u = _whole_u(state, probe_u, settings)
     facts: dict[str, JSON] = {
         "salinity": round(found.salinity, 4),
-        "salinity_u": round(state.called_u, 4),
+        "salinity_u": None if state.called_u is None else round(state.called_u, 4),
         "reason": dict(found.reason),
     }
     steps += [(Kind.STABILISED, facts), *to(state, Phase.VERIFYING, "salinity is steady")]
+    if state.called_u is None:
+        return steps + _without_readings(state, t_s)
     return steps + judge(state, t_s, settings)
+
+
+def _whole_u(state: BatchState, probe_u: float | None, settings: BatchSettings) -> float | None:
+    """Return the standard uncertainty of the vessel's salinity; None where a part is not known."""
+    if probe_u is None or state.noise_u is None:
+        return None
+    return combine(probe_u, state.noise_u, settings.homogeneity_u)
+
+
+def _without_readings(state: BatchState, t_s: float) -> list[Step]:
+    """Let a verdict wait: what the probe said long ago vouches for nothing."""
+    state.judged_s = t_s
+    text = "verifying waits until there are readings that can be used"
+    return advise(state, "no readings", {"advice": text})
 
 
 def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
@@ -142,7 +168,7 @@ def _added(state: BatchState, cause: str) -> None:
     # Salt that was missing may be what has come now, from the bottom.
     missed = short is not None and short.missing_g > 0.0
     if state.told.teaches and not missed:
-        state.told.stood_at, state.told.stood_u = state.called, state.called_u or 0.0
+        state.told.stood_at, state.told.stood_u = state.called, state.called_u
     state.told.holds, state.told.teaches = cause == "salt" and missed, False
 
 
@@ -165,12 +191,26 @@ def on_more_readings(
     state: BatchState, level: Level, t_s: float, settings: BatchSettings
 ) -> list[Step]:
     """Judge an undecided batch again as readings accumulate, but not water on its way."""
-    waiting = state.phase is Phase.VERIFYING and state.judged_s is not None
-    if not waiting or t_s - (state.judged_s or 0.0) < REJUDGE_S or not level.medians:
+    if state.phase is not Phase.VERIFYING or state.judged_s is None or not level.medians:
+        return []
+    _accumulate(state, level)
+    if t_s - state.judged_s < REJUDGE_S:
         return []
     if level.moving():
         return []
     return _judge_now(state, level, t_s, settings)
+
+
+def _accumulate(state: BatchState, level: Level) -> None:
+    """Take the bin that has closed into the mean of the whole time since the call.
+
+    What is judged minute by minute by its last minutes alone is released one day by luck.
+    """
+    if state.mean is None:
+        state.mean, state.mean_bins = median(level.medians), len(level.medians)
+        return
+    state.mean_bins += 1
+    state.mean += (level.medians[-1] - state.mean) / state.mean_bins
 
 
 def on_confirmed(
@@ -184,22 +224,22 @@ def on_confirmed(
     steps: list[Step] = []
     if state.phase is Phase.STALE:
         state.ready_since_s = state.aged_from_s = None
+        state.mean, state.mean_bins = None, 0
         state.forget_advice()
         steps += to(state, Phase.VERIFYING, f"{who} asked to verify it again")
     if not level.times_s or t_s - level.times_s[-1] > LATE_S:
-        # What the probe said long ago vouches for nothing; its next readings will do.
-        state.judged_s = t_s
-        text = "verifying waits until there are readings that can be used"
-        return steps + advise(state, "no readings", {"advice": text})
+        return steps + _without_readings(state, t_s)
     return steps + _judge_now(state, level, t_s, settings)
 
 
 def _judge_now(state: BatchState, level: Level, t_s: float, settings: BatchSettings) -> list[Step]:
     """Judge by what the probe has said of late, not by what it said before a gap."""
     recent = level.since(level.times_s[-1] - LATE_S)
-    if not recent:
+    whole_u = _whole_u(state, level.u_since(level.times_s[-1] - LATE_S), settings)
+    if not recent or whole_u is None:
         return []
     state.called = median(recent)  # a bubble among them would draw a mean to what it is not
+    state.called_u = whole_u
     return judge(state, t_s, settings)
 
 
@@ -229,7 +269,7 @@ def begin(
     why = "somebody said that a batch is being mixed"
     if now is not None and now <= settings.blank_max_ppt:
         return _begin_blank(state, new, now, why)
-    return [*_adopt(state, new, now or 0.0), *_dissolve(state, t_s, why)]
+    return [*_adopt(state, new, now), *_dissolve(state, t_s, why)]
 
 
 def _idle(
@@ -379,10 +419,11 @@ def _next_id(state: BatchState, reservoir: str, wall: datetime) -> BatchState:
     )
 
 
-def _adopt(state: BatchState, new: BatchState, now: float) -> list[Step]:
+def _adopt(state: BatchState, new: BatchState, now: float | None) -> list[Step]:
     """Let the new batch take the old one's place; the phase stays until a step moves it."""
     _forget(state, new)
-    return [(Kind.BATCH, {"what": "began", "salinity": round(now, 3)})]
+    salinity = None if now is None else round(now, 3)
+    return [(Kind.BATCH, {"what": "began", "salinity": salinity})]
 
 
 def _forget(state: BatchState, new: BatchState) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -36,6 +37,8 @@ class BatchSettings:
         needs_second_reading: Whether another instrument must agree.
         release_short: Whether to release although salt is unaccounted for.
         remix_every_h: Hours after which standing water is advised to be mixed again.
+        homogeneity_ppt: How far, ±, steady water elsewhere in the vessel may be from the
+            water at the probe, practical salinity; our own choice, the same as "steady" allows.
         vessel: What it is mixed in, for advice.
     """
 
@@ -52,6 +55,7 @@ class BatchSettings:
     needs_second_reading: bool = False
     release_short: bool = False
     remix_every_h: float = 24.0
+    homogeneity_ppt: float = 0.1
     vessel: Vessel = field(
         default_factory=lambda: Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
     )
@@ -60,6 +64,14 @@ class BatchSettings:
     def low_ppt(self) -> float:
         """Lower limit of release, practical salinity."""
         return self.target_ppt - self.tolerance_ppt
+
+    @property
+    def homogeneity_u(self) -> float:
+        """Standard uncertainty of the vessel's salinity by where the probe is.
+
+        Source: JCGM 100:2008, 4.3.7, limits with nothing known between them.
+        """
+        return self.homogeneity_ppt / math.sqrt(3.0)
 
     @property
     def high_ppt(self) -> float:
@@ -82,7 +94,7 @@ class Told:
         holds: Whether it still says how much salt there must be.
         teaches: Whether nothing has come or gone since, so that it shows what the lot yields.
         stood_at: Steady practical salinity that it gave before it was corrected; None when none.
-        stood_u: Its standard uncertainty.
+        stood_u: Its standard uncertainty; None when nobody knows it.
     """
 
     mass_g: float
@@ -95,7 +107,7 @@ class Told:
     holds: bool = True
     teaches: bool = True
     stood_at: float | None = None
-    stood_u: float = 0.0
+    stood_u: float | None = None
 
 
 @dataclass(slots=True)
@@ -130,8 +142,12 @@ class BatchState:
         fallen_since_s: Since when it is lower, which may be a bubble, s; None while it is not.
         salted_since_s: When dissolving began, s; None once it has been learned from.
         remaining: How far salinity still has to go by the last forecast; None without.
-        called: Salinity of the last `stabilised` call.
-        called_u: Its standard uncertainty.
+        called: Salinity of the last `stabilised` call, or of the last minutes since.
+        called_u: Its standard uncertainty: of the probe, of scatter and of the place of the
+            probe; None while no reading tells what the probe is worth, and then nothing is judged.
+        noise_u: The part of it that is scatter; None before a call.
+        mean: Salinity over the whole time since that call; None before a look after it.
+        mean_bins: From how many bins of the level.
         temperature_C: Of the water, at the last reading that could be used.
         probability: Of being within tolerance.
         judged_s: When that was last worked out, s.
@@ -166,6 +182,9 @@ class BatchState:
     remaining: float | None = None
     called: float | None = None
     called_u: float | None = None
+    noise_u: float | None = None
+    mean: float | None = None
+    mean_bins: int = 0
     temperature_C: float | None = None
     probability: float | None = None
     judged_s: float | None = None

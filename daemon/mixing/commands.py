@@ -144,8 +144,8 @@ def _before(asked: Asked, whole_l: float) -> float:
     heel_l = number(asked, "heel_volume_l", 0.0, MAX_L)
     heel = number(asked, "heel_salinity", 0.0, MAX_PPT)
     if heel_l is None and heel is None:
-        seen = asked.state.rest_level or 0.0
-        return seen if seen > asked.settings.blank_max_ppt else 0.0
+        seen = asked.state.rest_level
+        return 0.0 if seen is None or seen <= asked.settings.blank_max_ppt else seen
     if heel_l is None or heel is None:
         raise Refused("heel_volume_l and heel_salinity are wanted together")
     if not heel_l < whole_l:
@@ -170,11 +170,15 @@ def _reading(asked: Asked) -> Done:
     if state.phase not in STEADY:
         raise Refused(f"a second reading counts once the water is steady: {_standing(asked)}")
     state.second = _second(asked)
-    apart = release.disagreement(state)
-    steps = []
+    apart, steps = release.disagreement(state), []
+    unknown = state.called is None or state.called_u is None
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) or (state.phase is Phase.READY and apart):
         steps = release.judge(state, asked.t_s, asked.settings)
-    said = apart or "it agrees with the probe"
+    said = apart or (
+        "it is compared once the probe has readings that can be used"
+        if unknown
+        else "it agrees with the probe"
+    )
     return Done(f"{state.second.salinity:.2f} ppt taken; {said}; {_standing(asked)}", tuple(steps))
 
 

@@ -127,7 +127,10 @@ def of_probes(
     seen = [
         (name, each.salinity, each.salinity_u, each.seen_s)
         for name, each in probes.items()
-        if each.salinity is not None and each.seen_s is not None and each.out_s is None
+        if each.salinity is not None
+        and each.salinity_u is not None
+        and each.seen_s is not None
+        and each.out_s is None
     ]
     newest_s = max((at_s for *_, at_s in seen), default=0.0)
     fresh = [each for each in seen if newest_s - each[3] <= TOGETHER_S]

@@ -39,8 +39,8 @@ def released(
         return []
     stood_at, stood_u = told.stood_at, told.stood_u
     if told.teaches:
-        stood_at, stood_u = state.called, state.called_u or 0.0
-    if stood_at is None:
+        stood_at, stood_u = state.called, state.called_u
+    if stood_at is None or stood_u is None:
         return []
     lot = known[told.lot]
     try:

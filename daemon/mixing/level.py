@@ -1,4 +1,4 @@
-"""The robust short-term level of salinity: medians of ten-second bins.
+"""The robust short-term level of salinity, and what it is worth: ten-second bins.
 
 Bubbles, spikes and the sampling rate are left behind here, so that what
 follows reasons about water and not about readings.
@@ -26,15 +26,26 @@ class Level:
         filling: Salinities in it.
         times_s: Middle of each closed bin, s.
         medians: Median practical salinity of each closed bin.
+        filling_u: Largest standard uncertainty of those in the bin that is being filled;
+            None before any.
+        uncertainties: The same of each closed bin.
     """
 
     bin_start_s: float | None = None
     filling: list[float] = field(default_factory=list)
     times_s: list[float] = field(default_factory=list)
     medians: list[float] = field(default_factory=list)
+    filling_u: float | None = None
+    uncertainties: list[float | None] = field(default_factory=list)
 
-    def advance(self, t_s: float, salinity: float | None) -> bool:
-        """Take one salinity (None when it cannot be used); say whether a bin closed."""
+    def advance(self, t_s: float, salinity: float | None, u: float | None = None) -> bool:
+        """Take one salinity and say whether a bin closed.
+
+        Args:
+            t_s: Monotonic time, s.
+            salinity: Practical salinity; None when it cannot be used.
+            u: Its standard uncertainty; None where nobody knows it.
+        """
         closed = False
         if self.bin_start_s is None:
             self.bin_start_s = t_s
@@ -43,6 +54,8 @@ class Level:
             self.bin_start_s = t_s
         if salinity is not None:
             self.filling.append(salinity)
+            if u is not None:
+                self.filling_u = u if self.filling_u is None else max(u, self.filling_u)
         return closed
 
     def _close(self) -> bool:
@@ -50,8 +63,10 @@ class Level:
             return False
         self.times_s.append(self.bin_start_s + BIN_S / 2)
         self.medians.append(median(self.filling))
+        self.uncertainties.append(self.filling_u)
         self.filling.clear()
-        del self.times_s[:-KEEP], self.medians[:-KEEP]
+        self.filling_u = None
+        del self.times_s[:-KEEP], self.medians[:-KEEP], self.uncertainties[:-KEEP]
         return True
 
     def now(self) -> float | None:
@@ -66,6 +81,16 @@ class Level:
         """Return the bins of `t_s` and later; empty while there are fewer than three."""
         recent = [value for at, value in zip(self.times_s, self.medians, strict=True) if at >= t_s]
         return recent if len(recent) >= NOW_BINS else []
+
+    def u_since(self, t_s: float) -> float | None:
+        """Return the largest standard uncertainty of the bins of `t_s` and later.
+
+        None where no bin is so new, or nobody knows what one of them is worth: what is
+        not known must not be taken for certain.
+        """
+        found = [u for at, u in zip(self.times_s, self.uncertainties, strict=True) if at >= t_s]
+        known = [u for u in found if u is not None]
+        return max(known) if known and len(known) == len(found) else None
 
     def quartiles(self) -> tuple[float, float]:
         """Lower and upper quartile of the bins kept; needs two bins at least."""
@@ -85,3 +110,5 @@ class Level:
         self.filling.clear()
         self.times_s.clear()
         self.medians.clear()
+        self.filling_u = None
+        self.uncertainties.clear()

@@ -1,10 +1,14 @@
 """Release a batch or refuse it, and say why: the judgement of steady water.
 
-The salinity is held against the limits by the probability that it lies within
-them; what else the reservoir demands of a batch comes after that.
+The salinity is judged by the probability that it lies within the limits; what
+else the reservoir demands of a batch comes after that.  Another instrument confirms
+or contradicts the probe; it is never averaged with it.
 
-Sources: JCGM 106:2012 for guarded acceptance; JCGM 100:2008 for the weighted
-mean of two independent results.
+A batch that is undecided at first is looked at each minute.  So that it is not
+released by luck one day, both the last minutes and the whole time since the call
+must say the same.
+
+Source: JCGM 106:2012, guarded acceptance and guarded rejection.
 """
 
 from __future__ import annotations
@@ -15,7 +19,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Kind, Phase
 from daemon.mixing import dosing
 from daemon.mixing.advice import Vessel, correction, undecided
-from daemon.mixing.uncertainty import accept, combine, conformance_probability
+from daemon.mixing.uncertainty import Verdict, accept, combine, conformance_probability
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,18 +58,16 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
     if state.called is None or state.called_u is None:
         return []
     state.judged_s = t_s
-    salinity, u = _best(state)
+    salinity, u = state.called, state.called_u
     low, high = settings.low_ppt, settings.high_ppt
-    state.probability = conformance_probability(salinity, u, low, high)
-    verdict = accept(salinity, u, low, high, settings.release_confidence)
+    verdict, state.probability = _verdict(state, salinity, u, settings)
     found = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
     if verdict == "outside":
         return _refuse(state, salinity, f"{found} is outside {low:g} to {high:g} ppt", settings)
     waits = pending(state, settings)
     if verdict == "undecided":
-        return _open(state, f"{found} is not surely within {low:g} to {high:g} ppt") + _leave_open(
-            state, salinity, u, waits, settings
-        )
+        why = f"{found} is not surely within {low:g} to {high:g} ppt"
+        return _open(state, why) + _leave_open(state, salinity, u, waits, settings)
     if waits:
         text = (
             f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits.values())}"
@@ -79,6 +81,20 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
     state.was_stale = False
     state.forget_advice()
     return to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")
+
+
+def _verdict(
+    state: BatchState, salinity: float, u: float, settings: BatchSettings
+) -> tuple[Verdict, float]:
+    """Return what both the last minutes and the whole time since the call say, and how probable.
+
+    The probability is that of the less favourable of the two.
+    """
+    low, high = settings.low_ppt, settings.high_ppt
+    looks = [salinity] if state.mean is None else [salinity, state.mean]
+    probability = min(conformance_probability(each, u, low, high) for each in looks)
+    verdicts = {accept(each, u, low, high, settings.release_confidence) for each in looks}
+    return (verdicts.pop() if len(verdicts) == 1 else "undecided"), probability
 
 
 def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
@@ -103,7 +119,10 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
 
 
 def disagreement(state: BatchState) -> str:
-    """Say how the two instruments disagree beyond their uncertainty; empty when they agree."""
+    """Say how the two instruments disagree beyond their uncertainty; empty when they agree.
+
+    Empty too where nobody knows what the probe is worth; then nothing is judged either.
+    """
     if state.second is None or state.called is None or state.called_u is None:
         return ""
     apart = state.second.salinity - state.called
@@ -153,10 +172,11 @@ def _grams(told: Told, salinity: float) -> float:
 
 def short_sentence(state: BatchState, short: Shortfall) -> str:
     """Say what is missing and what that can mean."""
-    told_g = 0.0 if state.told is None else state.told.mass_g
+    weighed = "" if state.told is None else f" of the {state.told.mass_g:.0f} g weighed"
+    found = "" if state.called is None else f"{state.called:.2f} ppt found, "
     return (
-        f"{short.missing_g:.0f} g of the {told_g:.0f} g told are unaccounted for"
-        f" ({state.called or 0.0:.2f} found, {short.expected:.2f} ppt expected): look for salt on"
+        f"{short.missing_g:.0f} g{weighed} are unaccounted for"
+        f" ({found}{short.expected:.2f} ppt expected): look for salt on"
         " the bottom, and check the weight and the volume"
     )
 
@@ -181,16 +201,6 @@ def advise(state: BatchState, about: str, told: dict[str, JSON]) -> list[Step]:
 
 def _amount(value: JSON) -> float | None:
     return float(value) if isinstance(value, int | float) and value > 0 else None
-
-
-def _best(state: BatchState) -> tuple[float, float]:
-    """Return the probe's result, or the weighted mean with a second that agrees."""
-    salinity, u = state.called or 0.0, state.called_u or 0.0
-    if state.second is None or disagreement(state) or state.second.u <= 0.0 or u <= 0.0:
-        return salinity, u
-    weights = u**-2, state.second.u**-2
-    total = sum(weights)
-    return (weights[0] * salinity + weights[1] * state.second.salinity) / total, total**-0.5
 
 
 def _refuse(state: BatchState, salinity: float, why: str, settings: BatchSettings) -> list[Step]:
@@ -219,10 +229,9 @@ def _leave_open(
     state: BatchState, salinity: float, u: float, waits: Mapping[str, str], settings: BatchSettings
 ) -> list[Step]:
     told = correction(salinity, settings.target_ppt, _vessel(state, settings))
-    probability = state.probability or 0.0
-    told["probability"] = round(probability, 4)
+    told["probability"] = None if state.probability is None else round(state.probability, 4)
     open_ = undecided(
-        probability, u, settings.low_ppt, settings.high_ppt, settings.release_confidence
+        state.probability, u, settings.low_ppt, settings.high_ppt, settings.release_confidence
     )
     told["advice"] = f"{open_}; {told['advice']} to reach {settings.target_ppt:g} ppt"
     if waits:

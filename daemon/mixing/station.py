@@ -102,7 +102,7 @@ class Station:
             steps += self._calibrating.hear(item, t_s)
         elif reading.flag in USABLE:
             probe.salinity, probe.seen_s = reading.salinity, t_s
-            probe.salinity_u = reading.salinity_u or 0.0
+            probe.salinity_u = reading.salinity_u
         wrong = self._calibrating.kept.wrong(name, item.at.wall)
         steps += health.advance(probe, reading, wrong, t_s)
         if item.probe == next(iter(settings.probes)):
@@ -314,7 +314,7 @@ def _water_steps(
     for _, facts in steps:
         # Still of the batch that a refill seen in the same moment may end.
         facts["batch"] = before
-    if state.level.advance(t_s, usable):
+    if state.level.advance(t_s, usable, reading.salinity_u):
         steps += batch.on_level(
             state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
         )
@@ -352,7 +352,8 @@ def _finding_steps(
     findings = state.stability.advance(t_s, reading)
     for finding in findings:
         if isinstance(finding, Stabilised):
-            probe_u = reading.salinity_u or 0.0
+            # The reading at which the call falls may be the one that did not come.
+            probe_u = state.level.u_since(t_s - batch.LATE_S)
             found = batch.on_stabilised(state.batch, finding, probe_u, t_s, settings)
             if found:
                 state.stable_at = iso(reading.at)

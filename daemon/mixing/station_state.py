@@ -61,7 +61,7 @@ class ProbeState:
         zero: Whether it reads below nothing.
         health: How well it is.
         salinity: Last practical salinity of it that could be used.
-        salinity_u: Its standard uncertainty.
+        salinity_u: Its standard uncertainty; None where nobody knows it.
         seen_s: When that was, s.
     """
 
@@ -74,7 +74,7 @@ class ProbeState:
     zero: ZeroState = field(default_factory=ZeroState)
     health: HealthState = field(default_factory=HealthState)
     salinity: float | None = None
-    salinity_u: float = 0.0
+    salinity_u: float | None = None
     seen_s: float | None = None
 
 

@@ -29,7 +29,14 @@ HOUR_S = 3600.0
 
 def level_of(*medians: float) -> Level:
     """A level with these ten-second medians, oldest first."""
-    return Level(0.0, [], [10.0 * n for n in range(len(medians))], list(medians))
+    count = len(medians)
+    return Level(
+        0.0,
+        [],
+        [10.0 * n for n in range(count)],
+        list(medians),
+        uncertainties=[0.1] * count,
+    )
 
 
 def seen(state: BatchState, *medians: float, t_s: float = 1000.0) -> list[str]:
@@ -142,12 +149,13 @@ def test_the_verdict_needs_confidence_either_way(
     assert bool(state.advice) == (phases[-1] != "ready")
 
 
-def test_the_uncertainty_of_the_call_is_that_of_probe_and_scatter() -> None:
-    """0.3 and 0.4 make 0.5: independent, in quadrature (JCGM 100:2008, 5.1.2)."""
+def test_the_uncertainty_of_the_call_is_that_of_probe_scatter_and_place() -> None:
+    """0.3 of the probe, 0.4 of scatter and ± 2.078 by place (1.2) make 1.3: JCGM 100:2008, 5.1.2."""
     state = BatchState(Phase.DISSOLVING, "b")
-    steps = on_stabilised(state, Stabilised(34.0, 0.4, {}), 0.3, 0.0, SETTINGS)
+    settings = replace(SETTINGS, homogeneity_ppt=1.2 * 3.0**0.5)
+    steps = on_stabilised(state, Stabilised(34.0, 0.4, {}), 0.3, 0.0, settings)
 
-    assert 0.5 == steps[0][1]["salinity_u"]
+    assert 1.3 == steps[0][1]["salinity_u"]
 
 
 def test_undecided_is_judged_again_each_minute_as_readings_come() -> None:

@@ -31,7 +31,7 @@ def short(told_g: float = 8200.0, settings: BatchSettings = BATCH, found: float 
 def test_salt_unaccounted_for_blocks_release_and_is_named() -> None:
     """The grams missing are those told less those that make what was found."""
     bench = short()
-    found = re.search(r"(\d+) g of the 8200 g told are unaccounted for", bench.advice)
+    found = re.search(r"(\d+) g of the 8200 g weighed are unaccounted for", bench.advice)
 
     assert "verifying" == bench.phase
     assert found is not None
@@ -91,7 +91,7 @@ def test_salt_that_dissolves_in_part_leaves_the_rest_missing() -> None:
     bench.goes_on()
 
     assert "verifying" == bench.phase
-    assert "g of the 8900 g told are unaccounted for" in bench.advice
+    assert "g of the 8900 g weighed are unaccounted for" in bench.advice
 
 
 def test_what_was_told_says_nothing_of_an_addition() -> None:
