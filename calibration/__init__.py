@@ -36,6 +36,7 @@ A reading is corrected by `calibration.apply(raw_mS_cm, raw_C)`, and its worth i
 keeps what the cell constant shares with the thermometer.  Who has sensitivities of
 their own gives them to `calibration.combined_u`.
 
-`history` says what was in force when, where the cell constant drifts and when the
-next is due; `report.report(record, records)` prints one of them.
+`history` says what was in force when and what is held, `ageing` what it is worth by
+now, `outlook` where the cell constant drifts and when the next is due, and `settlement`
+what a check says of one that is held; `report.report(record, records)` prints one of them.
 """

@@ -1,4 +1,7 @@
-"""May this calibration be used: accept, accept with a warning, or refuse, each with its reasons.
+"""May this calibration be used: accept, accept with a warning, hold, or refuse, with the reasons.
+
+One that contradicts the calibration in force is held: it is kept, and the older one stays in
+force, until a solution of another lot or a repair that somebody names settles which is right.
 
 The limits are our own choice for mixing control, where 1 % of cell constant is
 0.37 of salinity.  Field practice is wider: Wagner et al. (2006), USGS Techniques
@@ -7,10 +10,12 @@ and Methods 1-D3, recalibrates at 3 % (from memory).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
+from calibration.comparison import ZERO_REPEATS_MS_CM, Comparison
 from calibration.fit import Fit
 from calibration.gum import COVERAGE_K
 from calibration.model import NEVER_CALIBRATED, Calibration, Instrument
@@ -21,6 +26,7 @@ class Outcome(StrEnum):
 
     ACCEPT = "accept"
     ACCEPT_WITH_WARNING = "accept_with_warning"
+    HOLD = "hold"
     REFUSE = "refuse"
 
 
@@ -68,6 +74,27 @@ DEFAULT_LIMITS = Limits()
 
 _Reason = tuple[Outcome, str]
 
+REPAIRS = ("cleaned", "cell replaced", "instrument replaced")
+"""What may have been done to a probe, so that it is another than it was."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contrast:
+    """How new points stand beside what is on record.
+
+    Attributes:
+        comparison: With the calibration in force; None where there is none.
+        repair: What was done to the probe before, one of `REPAIRS`; empty for nothing.
+        held: Id of a calibration that is held and agrees with it by another lot; empty for none.
+    """
+
+    comparison: Comparison | None = None
+    repair: str = ""
+    held: str = ""
+
+
+NO_CONTRAST = Contrast()
+
 
 def judge(
     fit: Fit,
@@ -75,6 +102,7 @@ def judge(
     instrument: Instrument,
     overridden: Sequence[str] = (),
     limits: Limits = DEFAULT_LIMITS,
+    contrast: Contrast = NO_CONTRAST,
 ) -> Verdict:
     """Judge a fit.
 
@@ -84,6 +112,7 @@ def judge(
         instrument: For its span.
         overridden: What the operator was warned of and went on in spite of.
         limits: Where warnings and refusals begin.
+        contrast: How it stands beside what is on record.
     """
     reasons = [
         *_factor(fit, before, limits),
@@ -91,10 +120,11 @@ def judge(
         *_temperature(fit, before, limits),
         *_residuals(fit, limits),
         *_uncertainty(fit, limits),
+        *_contradiction(contrast),
         *((Outcome.ACCEPT_WITH_WARNING, f"Gone on in spite of: {each}") for each in overridden),
     ]
     outcomes = {outcome for outcome, _ in reasons}
-    for outcome in (Outcome.REFUSE, Outcome.ACCEPT_WITH_WARNING):
+    for outcome in (Outcome.REFUSE, Outcome.HOLD, Outcome.ACCEPT_WITH_WARNING):
         if outcome in outcomes:
             return Verdict(outcome, tuple(text for _, text in reasons))
     well = "Cell constant, zero, thermometer and residuals are all within their limits."
@@ -135,7 +165,84 @@ def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
         )
 
 
+def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
+    """Yield what contradicts the calibration in force, and whether that is settled."""
+    seen = contrast.comparison
+    if seen is None:
+        return
+    if seen.zero_moved and not contrast.repair:
+        yield (
+            Outcome.HOLD,
+            (
+                f"The zero moved by {seen.zero_moved_mS_cm:+.3f} mS/cm since the calibration in"
+                f" force, more than the {ZERO_REPEATS_MS_CM:g} mS/cm that a dry cell does: a film"
+                " of solution in the cell does that. Rinse it, dry it and repeat."
+            ),
+        )
+    if not seen.contradicts:
+        return
+    if seen.compensating is not None:
+        yield Outcome.REFUSE, _compensates(seen)
+        return
+    what = (
+        f"it would change the salinity of the same water by {seen.change_ppt:+.2f} ppt"
+        f" (E_n {seen.en:+.1f}; beyond 1 they contradict one another)"
+    )
+    settled = _settled(contrast, seen)
+    if settled:
+        yield Outcome.ACCEPT_WITH_WARNING, f"Beside the calibration in force {what}; {settled}."
+        return
+    cause = (
+        "Bubbles, a fouled cell or a diluted solution do that"
+        if seen.reads_low
+        else "A solution that lost water, a wet cell in air or a cell that was cleaned does that"
+    )
+    yield Outcome.HOLD, f"It contradicts the calibration in force: {what}. {cause}. {SETTLES}"
+
+
+SETTLES = (
+    "The calibration in force stays so until a check in a solution of another lot agrees with this"
+    " one, or until the repair is named that made the probe another"
+    f" ({', '.join(REPAIRS)})."
+)
+
+
+def _settled(contrast: Contrast, seen: Comparison) -> str:
+    """Say what settles a contradiction; empty where nothing does."""
+    if contrast.repair:
+        return f"taken because of the repair: {contrast.repair}"
+    if contrast.held:
+        return f"taken because {contrast.held}, which was held, says the same by another lot"
+    if seen.lots_agree and not seen.reads_low:
+        return "taken because solutions of two lots say the same"
+    return ""
+
+
+def _compensates(seen: Comparison) -> str:
+    return (
+        "The difference from the calibration in force is that of an instrument that compensates"
+        f" for temperature by {seen.compensating:.1f} % per °C to 25 °C, and not of a cell: switch"
+        " compensation off in the instrument, or state it in the probe's configuration"
+        " (compensation), and repeat. If it is off for certain, repeat at 25 °C, where both are"
+        " alike."
+    )
+
+
 def _zero(fit: Fit, instrument: Instrument, limits: Limits) -> Iterator[_Reason]:
+    if "zero" in fit.measured:
+        u = math.sqrt(max(0.0, fit.covariance[1][1]))
+        if abs(fit.zero_mS_cm) > instrument.zero_limits_mS_cm + COVERAGE_K * u:
+            yield (
+                Outcome.REFUSE,
+                (
+                    f"The zero is {fit.zero_mS_cm:+.3f} mS/cm, beyond the"
+                    f" ± {instrument.zero_limits_mS_cm:g} mS/cm stated for this probe: rinse and"
+                    " dry the cell and repeat; if it stays, the cable or the probe is damp or"
+                    " damaged, or the instrument is worth less than zero_limits_mS_cm in its"
+                    " configuration says."
+                ),
+            )
+            return
     percent = 100.0 * abs(fit.zero_mS_cm) / instrument.span_mS_cm if instrument.span_mS_cm else 0.0
     text = f"The zero is {fit.zero_mS_cm:+.3f} mS/cm, {percent:.2f} % of the span"
     if percent > limits.zero_refuse_percent:

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
-from calibration.acceptance import DEFAULT_LIMITS, Limits, Verdict
+from calibration.acceptance import DEFAULT_LIMITS, REPAIRS, Limits, Verdict
 from calibration.fit import Fit
 from calibration.found import Found
+from calibration.gum import Row
 from calibration.instructions import Step
 from calibration.mistakes import Finding
 from calibration.model import Calibration, Instrument
@@ -60,6 +61,9 @@ class Plan:
         due_days: Until the next is due.
         settle_limit_s: How long a point may take to become steady.
         limits: For the verdict.
+        rows: The budget that `before` was made with; none while it was never calibrated.
+        held: The calibration that is held, where one is.
+        repair: What was done to the probe before, one of `acceptance.REPAIRS`; empty for nothing.
     """
 
     id: str
@@ -73,12 +77,17 @@ class Plan:
     due_days: int = 30
     settle_limit_s: float = 600.0
     limits: Limits = DEFAULT_LIMITS
+    rows: tuple[Row, ...] = ()
+    held: CalibrationRecord | None = None
+    repair: str = ""
 
     def __post_init__(self) -> None:
         """Refuse a plan without a point, without a day, or after another probe."""
         if not self.references:
             raise ValueError("a calibration needs at least one reference")
         check_date(self.today, f"plan {self.id}")
+        if self.repair and self.repair not in REPAIRS:
+            raise ValueError(f"repair {self.repair!r} is none of {', '.join(REPAIRS)}")
         if self.before.probe != self.instrument.probe:
             raise ValueError(
                 f"calibration {self.before.id} is of probe {self.before.probe} and not of"

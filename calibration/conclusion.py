@@ -5,19 +5,22 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from calibration.acceptance import Outcome, Verdict
+from calibration.acceptance import Contrast, Outcome, Verdict
 from calibration.bench import Act, Plan, Say
+from calibration.comparison import compare, difference
 from calibration.fit import Fit
 from calibration.found import Found, found, sentence
+from calibration.gum import Row
 from calibration.instructions import Step
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord
+from calibration.spread import lots_of
 
 
 def as_found(plan: Plan, captures: Sequence[Capture]) -> tuple[Found, ...]:
     """Return each point under the calibration that was in force."""
-    return _each(plan.before, captures, plan.instrument)
+    return _each(plan.before, captures, plan.instrument, plan.rows)
 
 
 def as_left(
@@ -26,7 +29,7 @@ def as_left(
     """Return what was measured after adjusting, or else the same points under the new one."""
     if measured:
         return tuple(measured)
-    return _each(new_calibration(plan, told), captures, plan.instrument)
+    return _each(new_calibration(plan, told), captures, plan.instrument, told.rows)
 
 
 def new_calibration(plan: Plan, told: Fit, at: str = "", by: str = "") -> Calibration:
@@ -65,11 +68,14 @@ def telling(verdict: Verdict) -> Say:
     words = {
         Outcome.ACCEPT: "Accepted.",
         Outcome.ACCEPT_WITH_WARNING: "Accepted with a warning.",
+        Outcome.HOLD: "Held; the calibration in force stays in force.",
         Outcome.REFUSE: "Refused; the calibration in force stays in force.",
     }[verdict.outcome]
     way = "Confirm to save it, or abort to leave the old one in force."
     if verdict.outcome is Outcome.REFUSE:
         way = "Confirm to keep the attempt on record; it will not be used."
+    if verdict.outcome is Outcome.HOLD:
+        way = "Confirm to keep it on record until another lot settles it, or abort to drop it."
     return Say(Step.VERDICT, " ".join((words, *verdict.reasons)), way)
 
 
@@ -114,11 +120,29 @@ def calibration_record(
         verdict,
         plan.thermometer,
         due_on=due.isoformat(),
+        repair=plan.repair,
     )
 
 
+def contrast(plan: Plan, told: Fit, captures: Sequence[Capture]) -> Contrast:
+    """Return how new points stand beside the calibration in force, and one that is held."""
+    beside = compare(told, captures, plan.instrument, plan.before, plan.rows)
+    return Contrast(beside, plan.repair, _agreeing(plan.held, told))
+
+
+def _agreeing(held: CalibrationRecord | None, told: Fit) -> str:
+    """Return the id of a held calibration that rests on other lots and says the same."""
+    if held is None or set(lots_of(held.budget)) & set(lots_of(told.rows)):
+        return ""
+    _, en = difference(told, held.calibration, held.budget)
+    return held.id if abs(en) <= 1.0 else ""
+
+
 def _each(
-    calibration: Calibration, captures: Sequence[Capture], instrument: Instrument
+    calibration: Calibration,
+    captures: Sequence[Capture],
+    instrument: Instrument,
+    rows: Sequence[Row],
 ) -> tuple[Found, ...]:
-    every = (found(calibration, capture, instrument) for capture in captures)
+    every = (found(calibration, capture, instrument, rows) for capture in captures)
     return tuple(each for each in every if each is not None)

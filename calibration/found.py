@@ -7,12 +7,17 @@ over its expanded uncertainty; up to 1 the two agree.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calibration.gum import COVERAGE_K, quadratic, rectangular
+from calibration.gum import COVERAGE_K, Row, rectangular
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture
 from calibration.references import Kind, value_at
+from calibration.spread import lots_of, spread
+
+_LEAST_U_MS_CM = 1e-9
+"""No comparison is surer; it keeps a figure where nothing at all is uncertain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +34,8 @@ class Found:
         error_percent: The same in % of the assigned value; None at the zero.
         u_mS_cm: Standard uncertainty of the error: reference, reading and calibration.
         en: Error over its expanded uncertainty, k = 2; beyond ±1 they disagree.
+        same_lot: Whether the calibration rests on that very lot: then it shows that the
+            reading repeats, and not that it is right.
     """
 
     number: int
@@ -40,6 +47,7 @@ class Found:
     error_percent: float | None
     u_mS_cm: float
     en: float
+    same_lot: bool = False
 
     @property
     def agrees(self) -> bool:
@@ -47,13 +55,16 @@ class Found:
         return abs(self.en) <= 1.0
 
 
-def found(calibration: Calibration, capture: Capture, instrument: Instrument) -> Found | None:
-    """Hold one captured point against a calibration.
+def found(
+    calibration: Calibration, capture: Capture, instrument: Instrument, rows: Sequence[Row] = ()
+) -> Found | None:
+    """Compare one captured point with a calibration.
 
     Args:
         calibration: The one that corrects.
         capture: A point in a solution, in air or in purified water.
-        instrument: For resolution, and how well the cell shares the bottle's temperature.
+        instrument: For resolution, and how well the cell shares the solution's temperature.
+        rows: The budget that the calibration was made with, to tell what both share.
 
     Returns:
         None for the ice point, which has no conductivity.
@@ -67,16 +78,15 @@ def found(calibration: Calibration, capture: Capture, instrument: Instrument) ->
     value = value_at(capture.reference, temperature)
     error = indicated - value.conductivity_mS_cm
     shown = capture.raw_mS_cm - calibration.zero_mS_cm
-    shared = quadratic((shown, -calibration.factor, -value.per_C), calibration.covariance)
     off_line = rectangular("", abs(indicated) * calibration.linearity_percent / 100.0, "mS/cm")
-    u = math.hypot(
-        math.sqrt(shared),
-        off_line.u,
-        value.u_mS_cm,
-        value.per_C * rectangular("", instrument.cell_temperature_C, "°C").u,
-        calibration.factor * reading_u_mS_cm(capture, instrument),
-    )
-    solution = capture.reference.is_solution
+    own = [
+        ("off the line", off_line.u),
+        ("cell", value.per_C * rectangular("", instrument.cell_temperature_C, "°C").u),
+        ("reading", calibration.factor * reading_u_mS_cm(capture, instrument)),
+        *((cause.name, -cause.u) for cause in value.causes),
+    ]
+    u = spread(own, (shown, -calibration.factor, -value.per_C), calibration, rows)
+    solution, bottle = capture.reference.is_solution, capture.reference.bottle
     return Found(
         capture.number,
         capture.reference.name,
@@ -86,7 +96,8 @@ def found(calibration: Calibration, capture: Capture, instrument: Instrument) ->
         error,
         100.0 * error / value.conductivity_mS_cm if solution else None,
         u,
-        error / (COVERAGE_K * u) if u > 0.0 else 0.0,
+        error / (COVERAGE_K * max(u, _LEAST_U_MS_CM)),
+        bottle is not None and bottle.lot in lots_of(rows),
     )
 
 
@@ -107,4 +118,10 @@ def sentence(item: Found) -> str:
     else:
         size = f"{item.error_percent:+.2f} % ± {100 * expanded / item.assigned_mS_cm:.2f} %"
     verdict = "agrees" if item.agrees else "does not agree"
-    return f"In {item.name} it is off by {size} (k = 2, E_n {item.en:+.2f}): it {verdict}."
+    told = f"In {item.name} it is off by {size} (k = 2, E_n {item.en:+.2f}): it {verdict}."
+    if not item.same_lot:
+        return told
+    return (
+        f"{told} The probe was calibrated with this lot, so that shows that it repeats, not that"
+        " it is right: check it in another lot too."
+    )

@@ -1,116 +1,20 @@
-"""Every calibration and check is kept: which was in force when, where they drift, when one is due.
+"""Every calibration and check is kept: which one was in force when, and which is held.
 
 Records are only ever added.  To go back is a new record that points to an older one.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime
+from typing import TypeGuard
 
-from calibration.gum import COVERAGE_K
-from calibration.model import Calibration
-from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
-
-FACTOR_LIMIT_PERCENT = 2.0
-"""How far the cell constant may move from the one in force."""
-
-CHECK_EVERY_DAYS = 7
-
-ASSUMED_DRIFT_PERCENT = 0.5
-"""How far a cell constant may move in thirty days, ±, while nobody knows; our own choice."""
-
-_THIRTY_DAYS = 30.0
-
-_HORIZON_DAYS = 3650
-_DAY_S = 86400.0
-_FEWEST = 2
+from calibration.acceptance import Outcome
+from calibration.record import CalibrationRecord, Record, Reversion, Settlement
 
 
 class UnknownCalibration(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
     """There is no such calibration to go back to; the text lists those there are."""
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One value of something that may drift.
-
-    Attributes:
-        at: When, UTC.
-        value: As measured.
-        u: Standard uncertainty, above 0.
-        id: Of the record it comes from.
-    """
-
-    at: datetime
-    value: float
-    u: float
-    id: str
-
-
-@dataclass(frozen=True, slots=True)
-class Forecast:
-    """Where a drifting value goes.
-
-    Attributes:
-        per_day: Slope.
-        per_day_u: Standard uncertainty of it.
-        now: Value on the line today.
-        now_u: Standard uncertainty of it.
-        low: Lower limit.
-        high: Upper limit.
-        leaves_on: When the line leaves the limits; None within ten years.
-        earliest: When the k = 2 band first touches a limit; None likewise.
-        latest: When the whole band is outside; None likewise.
-        significant: Whether the slope is more than its expanded uncertainty.
-    """
-
-    per_day: float
-    per_day_u: float
-    now: float
-    now_u: float
-    low: float
-    high: float
-    leaves_on: date | None
-    earliest: date | None
-    latest: date | None
-    significant: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Due:
-    """When the next is to be done.
-
-    Attributes:
-        calibrate_by: Date; None where the probe was never calibrated: at once.
-        check_by: Date; likewise.
-        overdue: Whether a calibration is overdue today.
-        sentence: The same in words, with the reason.
-    """
-
-    calibrate_by: date | None
-    check_by: date | None
-    overdue: bool
-    sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Band:
-    """A weighted straight line with its uncertainty; time in days from `origin`."""
-
-    origin: datetime
-    level: float
-    level_u: float
-    slope: float
-    slope_u: float
-
-    def at(self, day: date) -> tuple[float, float]:
-        """Return value and standard uncertainty at noon of a day."""
-        noon = datetime(day.year, day.month, day.day, 12, tzinfo=UTC)
-        days = (noon - self.origin).total_seconds() / _DAY_S
-        return self.level + self.slope * days, math.hypot(self.level_u, self.slope_u * days)
 
 
 def moment(text: str) -> datetime:
@@ -139,16 +43,44 @@ def in_force(records: Sequence[Record], probe: str, at: str) -> CalibrationRecor
     Raises:
         UnknownCalibration: A reversion points to a calibration that is not among them.
     """
-    chosen: CalibrationRecord | None = None
     until = moment(at)
-    for record in _in_order(records, probe):
-        if moment(record.made_at) > until:
-            break
+    known = [each for each in in_order(records, probe) if moment(each.made_at) <= until]
+    return chosen(known, records, probe)
+
+
+def chosen(
+    known: Iterable[Record], records: Sequence[Record], probe: str
+) -> CalibrationRecord | None:
+    """Return the calibration that is in force after some records; None where there is none yet.
+
+    Args:
+        known: Records of the probe up to then, in the order that counts.
+        records: All of them, to find one that is pointed to.
+        probe: Its name.
+
+    Raises:
+        UnknownCalibration: As `in_force`.
+    """
+    found_: CalibrationRecord | None = None
+    for record in known:
         if isinstance(record, CalibrationRecord) and record.usable:
-            chosen = record
+            found_ = record
         elif isinstance(record, Reversion):
-            chosen = find(records, probe, record.to_id)
-    return chosen
+            found_ = find(records, probe, record.to_id)
+        elif isinstance(record, Settlement) and record.in_force:
+            found_ = find(records, probe, record.calibration_id)
+    return found_
+
+
+def held(known: Iterable[Record]) -> CalibrationRecord | None:
+    """Return the calibration that is held after some records of a probe; None where none is."""
+    waiting: CalibrationRecord | None = None
+    for record in known:
+        if isinstance(record, CalibrationRecord) and record.verdict.outcome is not Outcome.REFUSE:
+            waiting = record if record.held else None
+        elif isinstance(record, Reversion | Settlement):
+            waiting = None
+    return waiting
 
 
 def find(records: Sequence[Record], probe: str, calibration_id: str) -> CalibrationRecord:
@@ -157,10 +89,13 @@ def find(records: Sequence[Record], probe: str, calibration_id: str) -> Calibrat
     Raises:
         UnknownCalibration: There is none of that id, or it was refused.
     """
+    settled = {each.calibration_id for each in records if _is_taken(each)}
     usable = [
         record
         for record in records
-        if isinstance(record, CalibrationRecord) and record.probe == probe and record.usable
+        if isinstance(record, CalibrationRecord)
+        and record.probe == probe
+        and (record.usable or record.id in settled)
     ]
     for record in usable:
         if record.id == calibration_id:
@@ -169,6 +104,10 @@ def find(records: Sequence[Record], probe: str, calibration_id: str) -> Calibrat
     raise UnknownCalibration(
         f"probe {probe} has no accepted calibration {calibration_id!r}; there are: {known}"
     )
+
+
+def _is_taken(record: Record) -> TypeGuard[Settlement]:
+    return isinstance(record, Settlement) and record.in_force
 
 
 def revert(records: Sequence[Record], reversion: Reversion) -> tuple[Record, ...]:
@@ -193,170 +132,7 @@ def add(records: Sequence[Record], record: Record) -> tuple[Record, ...]:
     return (*records, record)
 
 
-def factors(records: Sequence[Record], probe: str) -> list[Measured]:
-    """Return the cell constant over time, as calibrations and checks saw it."""
-    return list(_factors(records, probe))
-
-
-def _factors(records: Sequence[Record], probe: str) -> Iterator[Measured]:
-    calibrations = {r.id: r for r in records if isinstance(r, CalibrationRecord)}
-    for record in _in_order(records, probe):
-        if isinstance(record, CalibrationRecord) and "factor" in record.fit.measured:
-            made = record.calibration
-            yield Measured(moment(record.made_at), made.factor, made.u_factor, record.id)
-        elif isinstance(record, CheckRecord) and record.calibration_id in calibrations:
-            checked = calibrations[record.calibration_id].calibration
-            yield from _checked(record, checked.factor)
-
-
-def _checked(record: CheckRecord, factor: float) -> Iterator[Measured]:
-    solutions = [each for each in record.found if each.error_percent is not None]
-    if solutions:
-        best = min(solutions, key=lambda each: each.u_mS_cm / each.assigned_mS_cm)
-        value = factor * best.assigned_mS_cm / best.indicated_mS_cm
-        u = value * best.u_mS_cm / best.assigned_mS_cm
-        yield Measured(moment(record.made_at), value, u, record.id)
-
-
-def zeros(records: Sequence[Record], probe: str) -> list[Measured]:
-    """Return the zero over time, mS/cm, as the calibrations that measured it saw it."""
-    return [
-        Measured(
-            moment(record.made_at),
-            record.calibration.zero_mS_cm,
-            record.calibration.u_zero_mS_cm,
-            record.id,
-        )
-        for record in _in_order(records, probe)
-        if isinstance(record, CalibrationRecord) and "zero" in record.fit.measured
-    ]
-
-
-def forecast(measured: Sequence[Measured], low: float, high: float, today: str) -> Forecast | None:
-    """Lay a line through measured values and say when it leaves its limits.
-
-    Args:
-        measured: Two or more, at different times.
-        low: Lower limit.
-        high: Upper limit, above it.
-        today: ISO 8601 date to look ahead from.
-
-    Returns:
-        None where there are too few values to tell a slope.
-
-    Source: weighted least squares; where the values scatter more than their
-    uncertainties say, these are enlarged by the ratio (Birge 1932, from memory).
-    """
-    band = _band(measured)
-    if band is None:
-        return None
-    start = date.fromisoformat(today)
-    leaves_on = earliest = latest = None
-    for ahead in range(_HORIZON_DAYS):
-        day = start + timedelta(days=ahead)
-        value, u = band.at(day)
-        below, above = value - COVERAGE_K * u, value + COVERAGE_K * u
-        earliest = earliest or (day if below < low or above > high else None)
-        leaves_on = leaves_on or (day if not low <= value <= high else None)
-        latest = latest or (day if below > high or above < low else None)
-    now, now_u = band.at(start)
-    significant = abs(band.slope) > COVERAGE_K * band.slope_u
-    return Forecast(
-        band.slope, band.slope_u, now, now_u, low, high, leaves_on, earliest, latest, significant
-    )
-
-
-def _band(measured: Sequence[Measured]) -> _Band | None:
-    if len({each.at for each in measured}) < _FEWEST:
-        return None
-    first = min(each.at for each in measured)
-    days = [(each.at - first).total_seconds() / _DAY_S for each in measured]
-    weights = [1.0 / each.u**2 for each in measured]
-    total = math.fsum(weights)
-    mean_day = math.fsum(w * d for w, d in zip(weights, days, strict=True)) / total
-    level = math.fsum(w * m.value for w, m in zip(weights, measured, strict=True)) / total
-    spread = math.fsum(w * (d - mean_day) ** 2 for w, d in zip(weights, days, strict=True))
-    moved = zip(weights, days, measured, strict=True)
-    slope = math.fsum(w * (d - mean_day) * m.value for w, d, m in moved) / spread
-    off = math.fsum(
-        w * (m.value - level - slope * (d - mean_day)) ** 2
-        for w, d, m in zip(weights, days, measured, strict=True)
-    )
-    free = len(measured) - _FEWEST
-    birge = max(1.0, math.sqrt(off / free)) if free else 1.0
-    origin = first + timedelta(days=mean_day)
-    return _Band(origin, level, birge / math.sqrt(total), slope, birge / math.sqrt(spread))
-
-
-def factor_forecast(records: Sequence[Record], probe: str, today: str) -> Forecast | None:
-    """Say when the cell constant will have left the one in force by the limit."""
-    now = in_force(records, probe, f"{today}T23:59:59+00:00")
-    if now is None:
-        return None
-    allowed = now.calibration.factor * FACTOR_LIMIT_PERCENT / 100.0
-    middle = now.calibration.factor
-    return forecast(factors(records, probe), middle - allowed, middle + allowed, today)
-
-
-def aged(records: Sequence[Record], probe: str, at: str) -> Calibration | None:
-    """Return the calibration in force with the doubt that has grown since it was made.
-
-    What the cell constant may have moved comes from the drift so far, or from
-    `ASSUMED_DRIFT_PERCENT` until two values tell one.
-
-    Args:
-        records: All of them.
-        probe: Its name.
-        at: ISO 8601 with offset.
-    """
-    record = in_force(records, probe, at)
-    if record is None:
-        return None
-    made = record.calibration
-    days = max(0.0, (moment(at) - moment(made.made_at)).total_seconds() / _DAY_S)
-    known = [each for each in factors(records, probe) if each.at <= moment(at)]
-    band = _band(known)
-    limits = made.factor * ASSUMED_DRIFT_PERCENT / 100.0 / _THIRTY_DAYS
-    per_day = math.hypot(band.slope, band.slope_u) if band else limits / math.sqrt(3.0)
-    first, *others = made.covariance
-    grown = (first[0] + (per_day * days) ** 2, first[1], first[2])
-    return replace(made, covariance=(grown, others[0], others[1]))
-
-
-def due(records: Sequence[Record], probe: str, today: str) -> Due:
-    """Say when the next calibration and check are due.
-
-    A drift that is beyond doubt brings the date forward to when the line leaves
-    its limits.
-
-    Args:
-        records: All of them.
-        probe: Its name.
-        today: ISO 8601 date.
-    """
-    now = in_force(records, probe, f"{today}T23:59:59+00:00")
-    if now is None:
-        text = f"Probe {probe} has never been calibrated: do it now."
-        return Due(None, None, overdue=True, sentence=text)
-    by = date.fromisoformat(now.due_on)
-    reason = ""
-    ahead = factor_forecast(records, probe, today)
-    if ahead and ahead.significant and ahead.leaves_on and ahead.leaves_on < by:
-        by = ahead.leaves_on
-        reason = f", because its cell constant drifts by {3000 * ahead.per_day:+.1f} % in 30 days"
-    looked = [
-        moment(record.made_at).date()
-        for record in _in_order(records, probe)
-        if not isinstance(record, Reversion)
-    ]
-    check_by = max(looked) + timedelta(days=CHECK_EVERY_DAYS)
-    overdue = by < date.fromisoformat(today)
-    verb = "was due" if overdue else "is due"
-    text = f"The calibration of probe {probe} {verb} on {by.isoformat()}{reason}."
-    return Due(by, check_by, overdue, text)
-
-
-def _in_order(records: Sequence[Record], probe: str) -> list[Record]:
+def in_order(records: Sequence[Record], probe: str) -> list[Record]:
     """Return the records of a probe by time; of the same time, as they were written."""
     own = [record for record in records if record.probe == probe]
     return sorted(own, key=lambda record: moment(record.made_at))

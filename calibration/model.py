@@ -40,7 +40,10 @@ class Instrument:
         thermometer_limits_C: How far its thermometer may be off, ±, likewise.
         factor_limits_percent: How far its cell constant may be off, ±, likewise.
         cell_temperature_C: How far the water in the cell may differ from the
-            water at the thermometer, ±, in a stirred bottle.
+            water at the thermometer, ±, in a stirred beaker.
+        drift_percent_30d: How far its cell constant may move in thirty days, ± %.
+
+    What is assumed of an instrument is our own choice where its maker states nothing.
     """
 
     probe: str
@@ -52,6 +55,7 @@ class Instrument:
     thermometer_limits_C: float = 0.5
     factor_limits_percent: float = 20.0
     cell_temperature_C: float = 0.05
+    drift_percent_30d: float = 0.5
 
     def __post_init__(self) -> None:
         """Refuse a figure that is negative or not a number."""
@@ -59,6 +63,14 @@ class Instrument:
             value = getattr(self, name)
             if name != "probe" and not 0.0 <= value < math.inf:
                 raise ValueError(f"{name} = {value!r} of {self.probe} must be 0 or more")
+
+    def assumed(self) -> str:
+        """Return in words what the budget assumes of it, and nobody measured."""
+        return (
+            f"linearity ± {self.linearity_percent:g} %, zero ± {self.zero_limits_mS_cm:g} mS/cm,"
+            f" cell to thermometer ± {self.cell_temperature_C:g} °C, drift of the cell constant"
+            f" ± {self.drift_percent_30d:g} % in 30 days"
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,7 @@ class CalibrationRecord:
         overridden: What the operator was warned of and went on in spite of.
         started_at: ISO 8601, UTC.
         due_on: ISO 8601 date by which the next is due.
+        repair: What was done to the probe before, as the person said; empty for nothing.
         kind: Tells the records apart.
     """
 
@@ -47,6 +48,7 @@ class CalibrationRecord:
     overridden: tuple[str, ...] = ()
     started_at: str = ""
     due_on: str = ""
+    repair: str = ""
     kind: Literal["calibration"] = "calibration"
 
     @property
@@ -66,8 +68,13 @@ class CalibrationRecord:
 
     @property
     def usable(self) -> bool:
-        """Whether it may be in force."""
-        return self.verdict.outcome is not Outcome.REFUSE
+        """Whether it may be in force as it is: neither refused nor held."""
+        return self.verdict.outcome in (Outcome.ACCEPT, Outcome.ACCEPT_WITH_WARNING)
+
+    @property
+    def held(self) -> bool:
+        """Whether it contradicts the one in force, and waits for what settles that."""
+        return self.verdict.outcome is Outcome.HOLD
 
     @property
     def budget(self) -> tuple[Row, ...]:
@@ -129,4 +136,33 @@ class Reversion:
     kind: Literal["reversion"] = field(default="reversion")
 
 
-Record = CalibrationRecord | CheckRecord | Reversion
+@dataclass(frozen=True, slots=True)
+class Settlement:
+    """What settled a calibration that was held.
+
+    Attributes:
+        id: Unique.
+        probe: Name of the probe.
+        made_at: ISO 8601, UTC.
+        by: Who did it.
+        calibration_id: The calibration that was held.
+        in_force: Whether it is in force from now on; else it is dropped.
+        why: As a sentence.
+        repair: What was done to the probe, where a person named that; else empty.
+        en: The E_n number of the contradiction; None where it was not worked out again.
+        kind: Tells the records apart.
+    """
+
+    id: str
+    probe: str
+    made_at: str
+    by: str
+    calibration_id: str
+    in_force: bool
+    why: str
+    repair: str = ""
+    en: float | None = None
+    kind: Literal["settlement"] = field(default="settlement")
+
+
+Record = CalibrationRecord | CheckRecord | Reversion | Settlement

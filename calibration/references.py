@@ -90,6 +90,12 @@ class Bottle:
         for text in filter(None, (self.expiry, self.opened_on)):
             check_date(text, f"lot {self.lot}")
 
+    @property
+    def relative_u(self) -> float:
+        """Relative standard uncertainty of its value."""
+        divisor = 2.0 if self.tolerance is Tolerance.COVERAGE_2 else math.sqrt(3.0)
+        return self.tolerance_percent / 100.0 / divisor
+
     def last_day(self) -> date | None:
         """Return the last day on which it may be used; None where nothing is stated."""
         days = []

@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from calibration.acceptance import Outcome
+from calibration.ageing import rate
 from calibration.chart import drift_chart
+from calibration.drift import Rate
 from calibration.found import Found
 from calibration.gum import COVERAGE_K, Row
-from calibration.history import factor_forecast, factors, in_force, moment, zeros
+from calibration.history import in_force, moment
 from calibration.markup import Markup, element, facts, table
+from calibration.outlook import factor_forecast, factors, zeros
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record
 from calibration.references import Reference
@@ -46,6 +49,7 @@ svg .mark { fill: #111; }
 _WORDS = {
     Outcome.ACCEPT: "Accepted",
     Outcome.ACCEPT_WITH_WARNING: "Accepted with a warning",
+    Outcome.HOLD: "Held: it contradicts the calibration in force",
     Outcome.REFUSE: "Refused: not in use",
 }
 
@@ -137,7 +141,8 @@ def _about(record: CalibrationRecord) -> Markup:
                 "Resolution",
                 f"{instrument.resolution_mS_cm:g} mS/cm, {instrument.resolution_C:g} °C",
             ),
-            ("Linearity", f"± {instrument.linearity_percent:g} % of value"),
+            ("Assumed of the probe (its configuration)", instrument.assumed()),
+            ("Repair before", record.repair),
             ("Reference thermometer", told),
             ("Method", record.calibration.method),
         ]
@@ -302,11 +307,22 @@ def _history(probe: str, made_at: str, records: Sequence[Record]) -> list[Markup
         drift_chart(measured, ahead, "Relative cell constant over time, with k = 2 bars"),
         element("p", _outlook(probe, known, day)),
     ]
+    learned = rate(known, probe, made_at)
+    if learned is not None:
+        parts.append(element("p", _learned(learned)))
     zero = zeros(known, probe)
     if zero:
         low, high = min(z.value for z in zero), max(z.value for z in zero)
         parts.append(element("p", f"Zero so far from {low:+z.4f} to {high:+z.4f} mS/cm."))
     return parts
+
+
+def _learned(rate_: Rate) -> str:
+    percent, u = 3000.0 * rate_.per_day, 3000.0 * COVERAGE_K * rate_.u
+    return (
+        f"Uncertainty grows by a drift of {percent:+z.2f} ± {u:.2f} % in 30 days (k = 2): what is"
+        " assumed of the probe, with what calibrations and checks have shown."
+    )
 
 
 def _outlook(probe: str, records: Sequence[Record], day: str) -> str:

@@ -19,6 +19,7 @@ from calibration.conclusion import (
     calibration_record,
     check_record,
     check_verdict,
+    contrast,
     new_calibration,
     telling,
     telling_check,
@@ -289,7 +290,7 @@ class Routine:
             return self._capture_left(capture, self._leaving)
         self.captures.append(capture)
         self.step = Step.CAPTURED
-        seen = found(self.plan.before, capture, self.plan.instrument)
+        seen = found(self.plan.before, capture, self.plan.instrument, self.plan.rows)
         text = "Taken." if seen is None else f"Taken. As found: {sentence(seen)}"
         return (Captured(capture, seen), Say(Step.CAPTURED, text, "next, or retry this point."))
 
@@ -315,7 +316,12 @@ class Routine:
             way = "Abort and start anew."
             return (Say(Step.VERDICT, f"Refused: {error}.", way),)
         self._verdict = judge(
-            self._fit, plan.before, plan.instrument, self._overridden, plan.limits
+            self._fit,
+            plan.before,
+            plan.instrument,
+            self._overridden,
+            plan.limits,
+            contrast(plan, self._fit, self.captures),
         )
         if plan.as_left is not None and self._verdict.outcome is not Outcome.REFUSE:
             self._leaving = new_calibration(self.plan, self._fit)
@@ -323,7 +329,8 @@ class Routine:
         return self._tell(self._fit)
 
     def _capture_left(self, capture: Capture, calibration: Calibration) -> tuple[Output, ...]:
-        seen = found(calibration, capture, self.plan.instrument)
+        rows = () if self._fit is None else self._fit.rows
+        seen = found(calibration, capture, self.plan.instrument, rows)
         if seen is not None:
             self._left.append(seen)
         if seen is not None and not seen.agrees and self._verdict is not None:

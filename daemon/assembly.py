@@ -8,6 +8,7 @@ from datetime import UTC
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
+from calibration.model import Instrument
 from daemon.clock import Clock, clock_of
 from daemon.mixing.advice import Vessel
 from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
@@ -85,6 +86,7 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
         quality=_quality(reservoir),
         probes=_probes(reservoir),
         due=tuple(_due(each) for each in reservoir.due),
+        instruments={probe.name: _instrument(probe) for probe in reservoir.probes},
         calibrate_every_days={probe.name: probe.calibrate_every_days for probe in reservoir.probes},
     )
 
@@ -96,6 +98,16 @@ def _probes(reservoir: Reservoir) -> dict[str, ProbeUncertainty]:
         probe.name: ProbeUncertainty(probe.conductivity_u_percent, probe.temperature_u_C)
         for probe in reservoir.probes
     }
+
+
+def _instrument(probe: Probe) -> Instrument:
+    return Instrument(
+        probe.name,
+        linearity_percent=probe.linearity_percent,
+        zero_limits_mS_cm=probe.zero_limits_mS_cm,
+        cell_temperature_C=probe.cell_temperature_C,
+        drift_percent_30d=probe.drift_percent_30d,
+    )
 
 
 def _due(wanted: Wanted) -> Due:

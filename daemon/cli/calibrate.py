@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
+from calibration.acceptance import REPAIRS
+from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion, Settlement
 from calibration.report import report as page
 from daemon import assembly
 from daemon.cli.asking import WAIT_S, ask, reservoir_of
@@ -70,6 +71,10 @@ def calibrate(
     ] = None,
     probe: Which = None,
     reservoir: Where = None,
+    repair: Annotated[
+        str | None,
+        typer.Option(help=f"What was done to the probe before: {' or '.join(REPAIRS)}."),
+    ] = None,
     unattended: Alone = False,
     config: ConfigPath = None,
     as_json: Json = False,
@@ -86,6 +91,8 @@ def calibrate(
     facts = _asked(settings, references, thermometer, tolerance, unattended=unattended)
     if as_left:
         facts["as_left"] = as_left
+    if repair:
+        facts["repair"] = _repair(repair)
     guide = Guide(settings, place, _probe(settings, place, probe), unattended, as_json)
     raise SystemExit(guide.run("calibrate.start", facts))
 
@@ -156,6 +163,29 @@ def revert(
     ask(settings, "calibrate.revert", place, facts, as_json=as_json)
 
 
+@group.command()
+def settle(
+    *,
+    repair: Annotated[
+        str, typer.Option(help=f"What was done to the probe before: {' or '.join(REPAIRS)}.")
+    ],
+    reason: Annotated[str | None, typer.Option(help="For the record.")] = None,
+    probe: Which = None,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Put a calibration that is held in force, for a repair that made the probe another."""
+    settings = read_config(config)
+    place = reservoir_of(settings, reservoir)
+    facts: dict[str, JSON] = {
+        "probe": _probe(settings, place, probe),
+        "repair": _repair(repair),
+        "reason": reason,
+    }
+    ask(settings, "calibrate.settle", place, facts, as_json=as_json)
+
+
 @group.command(name="list")
 def list_(
     *,
@@ -182,7 +212,7 @@ def list_(
     rows = [
         (
             str(each["id"]),
-            "in force" if each["in_force"] else "",
+            "in force" if each["in_force"] else "held" if each["held"] else "",
             str(each["made_at"])[:16].replace("T", " "),
             str(each["says"]),
         )
@@ -240,6 +270,8 @@ def report(
     record = _found(known, name)
     if isinstance(record, Reversion):
         fail(f"{name} is the return to {record.to_id}; print that one", NOT_SO)
+    if isinstance(record, Settlement):
+        fail(f"{name} settles {record.calibration_id}; print that one", NOT_SO)
     before = known[: known.index(record) + 1]
     try:
         with placed(path, force=force) as file:
@@ -284,6 +316,12 @@ def _asked(
     return facts
 
 
+def _repair(repair: str) -> str:
+    if repair not in REPAIRS:
+        fail(f"--repair {repair!r} is not one of: {', '.join(REPAIRS)}", USAGE)
+    return repair
+
+
 def _probe(settings: Config, place: str, name: str | None) -> str:
     """Return the probe that is meant; the only one of a reservoir needs no name."""
     names = [each.name for each in settings.reservoir(place).probes]
@@ -311,7 +349,7 @@ def _found(records: list[Record], name: str) -> Record:
 
 
 def _summary(record: Record, known: Calibrations) -> dict[str, JSON]:
-    now = known.in_force(record.probe)
+    now, waiting = known.in_force(record.probe), known.held(record.probe)
     place, _, probe = record.probe.partition("/")
     return {
         "id": record.id,
@@ -321,6 +359,7 @@ def _summary(record: Record, known: Calibrations) -> dict[str, JSON]:
         "made_at": record.made_at,
         "by": record.calibration.by if isinstance(record, CalibrationRecord) else record.by,
         "in_force": now is not None and now.id == record.id,
+        "held": waiting is not None and waiting.id == record.id,
         "says": _says(record),
     }
 
@@ -328,6 +367,9 @@ def _summary(record: Record, known: Calibrations) -> dict[str, JSON]:
 def _says(record: Record) -> str:
     if isinstance(record, Reversion):
         return f"back to {record.to_id}"
+    if isinstance(record, Settlement):
+        word = "in force" if record.in_force else "dropped"
+        return f"{record.calibration_id}, which was held, is {word}"
     if isinstance(record, CheckRecord):
         return (
             f"check of {record.calibration_id}: {'agrees' if record.agrees else 'does not agree'}"
@@ -342,7 +384,7 @@ def _sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
         ("record", str(told["id"])),
         ("probe", record.probe),
         ("made", f"{str(told['made_at'])[:16].replace('T', ' ')} UTC by {told['by']}"),
-        ("in force", "yes" if told["in_force"] else "no"),
+        ("in force", "yes" if told["in_force"] else "no, held" if told["held"] else "no"),
         ("says", str(told["says"])),
     ]
     if isinstance(record, CalibrationRecord):
@@ -354,10 +396,14 @@ def _sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
                 f"{made.temperature_offset_C:+.3f} ± {2 * made.u_offset_C:.3f} °C (k=2)",
             ),
             ("next due", record.due_on),
+            ("assumed", record.instrument.assumed()),
+            *([("repair", record.repair)] if record.repair else []),
             *(("verdict", reason) for reason in record.verdict.reasons),
         ]
     if isinstance(record, CheckRecord):
         rows += [("found", sentence) for sentence in record.sentences]
     if isinstance(record, Reversion) and record.reason:
         rows.append(("reason", record.reason))
+    if isinstance(record, Settlement):
+        rows.append(("because", record.why))
     return rows

@@ -132,13 +132,13 @@ class Guide:
         facts = event.facts
         if self.as_json:
             print(line(event), flush=True)
-        elif facts["what"] in ("say", "saved", "returned", "lost"):
+        elif facts["what"] in ("say", "saved", "settled", "returned", "lost"):
             text = " ".join(str(facts[key]) for key in ("text", "way_on") if key in facts)
             self._console.print(Text(text))
         if facts["what"] == "say":
             self._step, self._on_confirm = str(facts["step"]), str(facts.get("on_confirm", ""))
         elif facts["what"] == "saved":
-            good = facts.get("agrees", facts.get("outcome") != "refuse")
+            good = facts.get("agrees", facts.get("outcome") not in ("refuse", "hold"))
             self._code = OK if good else NOT_SO
         elif facts["what"] == "returned":
             self._back = True

@@ -134,6 +134,13 @@ class Probe(Section):
         timeout_s: Seconds without an answer until a reading counts as missing.
         conductivity_u_percent: Standard uncertainty assumed until calibrated, %.
         temperature_u_C: Standard uncertainty assumed until calibrated, °C.
+        linearity_percent: How far the instrument may leave a straight line, ± %; our own
+            choice where its maker states nothing, as the next three.
+        zero_limits_mS_cm: How far its zero may be off, ±, when nothing conducts.
+        cell_temperature_C: How far the water in the cell may differ from that at the
+            thermometer, ±.
+        drift_percent_30d: How far its cell constant may move in thirty days, ± %; checks
+            and calibrations then tell how far it does.
         calibrate_every_days: Days until the next calibration is due; our own choice.
         calibrate_with: What a dashboard's button holds it against; None for no such button.
     """
@@ -161,8 +168,12 @@ class Probe(Section):
     timeout_s: float = Field(
         default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
     )
-    conductivity_u_percent: float = number(0, 20, "% of the value", 0.5)
-    temperature_u_C: float = number(0, 5, "°C", 0.1)
+    conductivity_u_percent: float = number(0.01, 20, "% of the value", 0.5)
+    temperature_u_C: float = number(0.001, 5, "°C", 0.1)
+    linearity_percent: float = number(0, 5, "% of the value", 0.1)
+    zero_limits_mS_cm: float = number(0.001, 5, "mS/cm", 0.1)
+    cell_temperature_C: float = number(0, 2, "°C", 0.05)
+    drift_percent_30d: float = number(0.01, 20, "% in thirty days", 0.5)
     calibrate_every_days: int = whole(1, 730, "days", 90)
     calibrate_with: str | None = text(
         "references such as 'air; kcl-12-88 lot=Q-12 tolerance=0.5'", None, 500

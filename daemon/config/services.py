@@ -32,6 +32,7 @@ COMMANDS = (
     "calibrate.retry",
     "calibrate.abort",
     "calibrate.revert",
+    "calibrate.settle",
     "alarm.acknowledge",
     "alarm.shelve",
     "alarm.unshelve",

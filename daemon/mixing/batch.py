@@ -21,26 +21,22 @@ from daemon.mixing.batch_state import (
     BatchState,
     Step,
 )
-from daemon.mixing.release import advise, judge, shortfall, to
+from daemon.mixing.release import advise, shortfall, to
 from daemon.mixing.seawater import conductivity_mS_cm
-from daemon.mixing.uncertainty import combine
 
 if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.entries import JSON
     from daemon.mixing.level import Level
-    from daemon.mixing.stability import Disturbed, Stabilised
+    from daemon.mixing.stability import Disturbed
 
 __all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "Step", "age_h"]
 
 FALL_SHARE = 0.5
 SALTED_PPT = 2.0
-REJUDGE_S = 60.0
 STALE_SOON_H = 1.0
 """Within it of being stale, water is not worth mixing for keeping."""
-LATE_S = 330.0
-"""Readings older than this say nothing of the water now; a little more than a level keeps."""
 FLAT_SHARE, FLAT_PPT = 0.05, 0.0005
 """Water that changes by more within a minute is still being poured, or salt creeps up in it."""
 CAUSES = {
@@ -90,77 +86,7 @@ def on_level(
     return steps or _aged(state, t_s, settings)
 
 
-def on_stabilised(
-    state: BatchState,
-    found: Stabilised,
-    probe_u: float | None,
-    t_s: float,
-    settings: BatchSettings,
-) -> list[Step]:
-    """Judge the batch once its salinity is steady.
-
-    Where nobody knows what the probe is worth, the batch is verified and not judged until
-    readings tell.
-
-    Args:
-        state: Changed in place.
-        found: The detector's call.
-        probe_u: Standard uncertainty of salinity that the probe brings, by its last readings;
-            None where there are none.
-        t_s: Monotonic time, s.
-        settings: What the batch has to be.
-    """
-    if state.phase not in WITH_SALT:
-        return []
-    steps = _unwatched(state, found, t_s)
-    if state.phase in STEADY:
-        return []
-    state.called, state.noise_u = found.salinity, found.noise_u
-    state.mean, state.mean_bins = None, 0
-    state.called_u = _whole_u(state, probe_u, settings)
-    facts: dict[str, JSON] = {
-        "salinity": round(found.salinity, 4),
-        "salinity_u": None if state.called_u is None else round(state.called_u, 4),
-        "reason": dict(found.reason),
-    }
-    steps += [(Kind.STABILISED, facts), *to(state, Phase.VERIFYING, "salinity is steady")]
-    if state.called_u is None:
-        return steps + _without_readings(state, t_s)
-    return steps + judge(state, t_s, settings)
-
-
-def _whole_u(state: BatchState, probe_u: float | None, settings: BatchSettings) -> float | None:
-    """Return the standard uncertainty of the vessel's salinity; None where a part is not known."""
-    if probe_u is None or state.noise_u is None:
-        return None
-    return combine(probe_u, state.noise_u, settings.homogeneity_u)
-
-
-def _without_readings(state: BatchState, t_s: float) -> list[Step]:
-    """Let a verdict wait: what the probe said long ago vouches for nothing."""
-    state.judged_s = t_s
-    text = "verifying waits until there are readings that can be used"
-    return advise(state, "no readings", {"advice": text})
-
-
-def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
-    """See what became of judged water while no detector watched it, as after an update."""
-    if state.phase not in STEADY or state.called is None:
-        return []
-    change = found.salinity - state.called
-    if abs(change) < ARRIVAL_PPT:
-        return []
-    facts: dict[str, JSON] = {
-        "cause": "salt" if change > 0 else "water",
-        "change": round(change, 3),
-        "reason": {"called": round(state.called, 4), "salinity": round(found.salinity, 4)},
-    }
-    _added(state, str(facts["cause"]))
-    steps: list[Step] = [(Kind.DISTURBED, facts)]
-    return steps + _dissolve(state, t_s, "salinity changed while it was not watched")
-
-
-def _added(state: BatchState, cause: str) -> None:
+def added(state: BatchState, cause: str) -> None:
     """Count with what was told of the salt only as far as it can account for what came since."""
     if state.told is None or cause not in ("salt", "water"):
         return
@@ -182,65 +108,9 @@ def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
         "reason": dict(found.reason),
     }
     why = CAUSES.get(found.cause, found.cause)
-    _added(state, found.cause)
+    added(state, found.cause)
     steps: list[Step] = [(Kind.DISTURBED, facts)]
-    return steps + _dissolve(state, t_s, why)
-
-
-def on_more_readings(
-    state: BatchState, level: Level, t_s: float, settings: BatchSettings
-) -> list[Step]:
-    """Judge an undecided batch again as readings accumulate, but not water on its way."""
-    if state.phase is not Phase.VERIFYING or state.judged_s is None or not level.medians:
-        return []
-    _accumulate(state, level)
-    if t_s - state.judged_s < REJUDGE_S:
-        return []
-    if level.moving():
-        return []
-    return _judge_now(state, level, t_s, settings)
-
-
-def _accumulate(state: BatchState, level: Level) -> None:
-    """Take the bin that has closed into the mean of the whole time since the call.
-
-    What is judged minute by minute by its last minutes alone is released one day by luck.
-    """
-    if state.mean is None:
-        state.mean, state.mean_bins = median(level.medians), len(level.medians)
-        return
-    state.mean_bins += 1
-    state.mean += (level.medians[-1] - state.mean) / state.mean_bins
-
-
-def on_confirmed(
-    state: BatchState, who: str, level: Level, t_s: float, settings: BatchSettings
-) -> list[Step]:
-    """Take somebody's word that water and bottom are clear, and judge again.
-
-    A stale batch is verified again by it, from what the probe says now.
-    """
-    state.confirmed_by = who
-    steps: list[Step] = []
-    if state.phase is Phase.STALE:
-        state.ready_since_s = state.aged_from_s = None
-        state.mean, state.mean_bins = None, 0
-        state.forget_advice()
-        steps += to(state, Phase.VERIFYING, f"{who} asked to verify it again")
-    if not level.times_s or t_s - level.times_s[-1] > LATE_S:
-        return steps + _without_readings(state, t_s)
-    return steps + _judge_now(state, level, t_s, settings)
-
-
-def _judge_now(state: BatchState, level: Level, t_s: float, settings: BatchSettings) -> list[Step]:
-    """Judge by what the probe has said of late, not by what it said before a gap."""
-    recent = level.since(level.times_s[-1] - LATE_S)
-    whole_u = _whole_u(state, level.u_since(level.times_s[-1] - LATE_S), settings)
-    if not recent or whole_u is None:
-        return []
-    state.called = median(recent)  # a bubble among them would draw a mean to what it is not
-    state.called_u = whole_u
-    return judge(state, t_s, settings)
+    return steps + dissolve(state, t_s, why)
 
 
 def end(state: BatchState, how: str, by: str) -> list[Step]:
@@ -269,7 +139,7 @@ def begin(
     why = "somebody said that a batch is being mixed"
     if now is not None and now <= settings.blank_max_ppt:
         return _begin_blank(state, new, now, why)
-    return [*_adopt(state, new, now), *_dissolve(state, t_s, why)]
+    return [*_adopt(state, new, now), *dissolve(state, t_s, why)]
 
 
 def _idle(
@@ -287,7 +157,7 @@ def _idle(
     if now < FALL_SHARE * state.peak and state.peak > SALTED_PPT:
         return _begin_blank(state, new, now, "purified water seen running onto old water")
     why = arrived(state, level, now, t_s)
-    return [*_adopt(state, new, now), *_dissolve(state, t_s, why)] if why else []
+    return [*_adopt(state, new, now), *dissolve(state, t_s, why)] if why else []
 
 
 def _blank(
@@ -300,7 +170,7 @@ def _blank(
     state.rest_level = now if state.rest_level is None else min(state.rest_level, max(low, 0.0))
     if now < min(low, state.rest_level) + ARRIVAL_PPT or still_falling(level):
         return _purity(state, level, settings)
-    return _dissolve(state, t_s, "salt seen arriving")
+    return dissolve(state, t_s, "salt seen arriving")
 
 
 def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Step]:
@@ -397,7 +267,7 @@ def _begin_blank(state: BatchState, new: BatchState, now: float, why: str) -> li
     return [*began, *to(state, Phase.BLANK, why)]
 
 
-def _dissolve(state: BatchState, t_s: float, why: str) -> list[Step]:
+def dissolve(state: BatchState, t_s: float, why: str) -> list[Step]:
     state.salted_since_s, state.ready_since_s, state.remaining = t_s, None, None
     state.probability, state.judged_s = None, None
     state.forget_advice()

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from calibration import history
+from calibration.acceptance import REPAIRS
 from calibration.bench import Act, Doing
 from calibration.points import Thermometer
-from calibration.record import Reversion
+from calibration.record import Reversion, Settlement
 from daemon.mixing import batch, bottles, calibrating
 from daemon.mixing.asked import LONGEST_NAME, LONGEST_TEXT, Asked, Done, Refused, number, text
 from daemon.mixing.calibrations import name_of, plain, record_id
@@ -93,6 +94,8 @@ def _begin(asked: Asked, *, adjust: bool, as_left: str = "") -> Done:
         thermometer=_thermometer(asked),
         as_left=bottles.parse(as_left)[0] if as_left else None,
     )
+    if adjust:
+        plan = replace(plan, repair=text(asked, "repair", LONGEST_NAME))
     steps = place.calibrating.begin(plan, place.kept, asked.t_s, _iso(asked.wall), asked.who)
     doing = "calibration" if adjust else "check"
     return Done(
@@ -211,6 +214,36 @@ def _revert(asked: Asked) -> Done:
     return Done(f"calibration {to} is in force again", tuple(steps))
 
 
+def _settle(asked: Asked) -> Done:
+    """Put a calibration that is held in force, for a repair that made the probe another."""
+    place = _place(asked)
+    repair, reason = text(asked, "repair", LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
+    kept = place.calibrating.kept
+    if place.calibrating.running.get(place.name) is not None:
+        raise Refused(f"probe {place.probe} is being calibrated; abort that first")
+    waiting, newest = kept.held(place.name), kept.newest(place.name)
+    if waiting is None:
+        raise Refused(f"no calibration of probe {place.probe} is held")
+    if repair not in REPAIRS:
+        raise Refused(f"repair is wanted: what was done to the probe, {' or '.join(REPAIRS)}")
+    if newest is not None and asked.wall < newest:
+        raise Refused("the clock is before the last record of this probe; set the clock first")
+    settlement = Settlement(
+        record_id(kept.records, place.name, asked.wall),
+        place.name,
+        _iso(asked.wall),
+        asked.who,
+        waiting.id,
+        in_force=True,
+        why=" ".join([f"Before it the probe was repaired: {repair}.", reason]).strip(),
+        repair=repair,
+    )
+    steps = place.calibrating.settle(settlement)
+    if not place.is_out and place.probe == next(iter(place.settings.probes)):
+        steps += judged_anew(place, asked.t_s)
+    return Done(f"calibration {waiting.id} is in force", tuple(steps))
+
+
 def _place(asked: Asked) -> Place:
     """Return the probe that is meant; the only one of a reservoir needs no name."""
     calibrating_, state, settings = (
@@ -233,7 +266,7 @@ def _iso(wall: datetime) -> str:
 
 
 CALIBRATE: dict[str, tuple[Callable[[Asked], Done], tuple[str, ...]]] = {
-    "calibrate.start": (_start, (*START, "as_left")),
+    "calibrate.start": (_start, (*START, "as_left", "repair")),
     "calibrate.check": (_check, START),
     "calibrate.confirm": (
         lambda asked: _act(asked, Doing.CONFIRM),
@@ -243,5 +276,6 @@ CALIBRATE: dict[str, tuple[Callable[[Asked], Done], tuple[str, ...]]] = {
     "calibrate.retry": (lambda asked: _act(asked, Doing.RETRY), ("probe", "step")),
     "calibrate.abort": (lambda asked: _act(asked, Doing.ABORT), ("probe", "step")),
     "calibrate.revert": (_revert, ("probe", "to", "reason")),
+    "calibrate.settle": (_settle, ("probe", "repair", "reason")),
 }
 """Verb to what does it and the arguments that it takes."""

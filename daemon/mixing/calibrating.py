@@ -11,9 +11,11 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC
 from typing import TYPE_CHECKING
 
+from calibration import settlement
 from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Saved, Say
 from calibration.history import moment
 from calibration.model import Instrument
+from calibration.record import CheckRecord, Settlement
 from calibration.routine import Routine
 from calibration.steadiness import Shown
 from daemon.entries import Flag, Kind
@@ -24,6 +26,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calibration.points import Thermometer
+    from calibration.record import CalibrationRecord, Record
     from calibration.references import Reference
     from daemon.entries import JSON, Reading, Sample
     from daemon.mixing.batch_state import Step
@@ -93,14 +96,50 @@ class Calibrating:
             if isinstance(output, Saved):
                 del self.running[name]
                 facts = plain(output.record)
+                waiting = self.kept.held(name)
                 self.kept.add(output.record)
                 steps.append(_step(name, {"what": "saved", "record": facts, **_outcome(output)}))
+                steps += self._settled(name, waiting, output.record)
             else:
                 steps += [_step(name, facts) for facts in _facts(output)]
         if routine.over:
             self.running.pop(name, None)
             steps.append(put_back(name))
         return steps
+
+    def _settled(self, name: str, waiting: CalibrationRecord | None, record: Record) -> list[Step]:
+        """Settle a calibration that is held by a check, where it does."""
+        if waiting is None or not isinstance(record, CheckRecord):
+            return []
+        found = settlement.settle(waiting, record)
+        if found is None:
+            return [_step(name, {"what": "say", "step": "saved", "text": _unsettled(waiting)})]
+        settled = Settlement(
+            record_id(self.kept.records, name, moment(record.made_at)),
+            name,
+            record.made_at,
+            record.by,
+            waiting.id,
+            found.in_force,
+            found.why,
+            en=found.en,
+        )
+        return self.settle(settled)
+
+    def settle(self, settled: Settlement) -> list[Step]:
+        """Put a calibration that is held in force, or drop it."""
+        self.kept.add(settled)
+        word = "is in force" if settled.in_force else "is dropped"
+        text = f"Calibration {settled.calibration_id} {word}. {settled.why}"
+        facts: dict[str, JSON] = {"what": "settled", "record": plain(settled), "text": text}
+        return [_step(settled.probe, facts)]
+
+
+def _unsettled(waiting: CalibrationRecord) -> str:
+    return (
+        f"Calibration {waiting.id} is still held: this check does not say which is right. Check"
+        " in a fresh solution of another lot."
+    )
 
 
 def plan_for(
@@ -127,23 +166,27 @@ def plan_for(
             f" ({newest:%Y-%m-%d %H:%M}); set the clock first"
         )
     worth = settings.probes[probe]
-    instrument = Instrument(
-        name,
+    instrument = replace(
+        settings.instruments.get(probe, Instrument(name)),
+        probe=name,
         span_mS_cm=settings.quality.conductivity_range_mS_cm[1],
         resolution_mS_cm=worth.resolution_mS_cm or RESOLUTION_MS_CM,
     )
     if not adjust:
         instrument = _as_claimed(instrument, worth)
+    now = calibrating.kept.in_force(name)
     return Plan(
         record_id(calibrating.kept.records, name, wall),
         instrument,
         references,
-        calibrating.kept.before(instrument),
+        calibrating.kept.before(instrument, wall),
         wall.astimezone(UTC).date().isoformat(),
         adjust=adjust,
         thermometer=thermometer,
         as_left=as_left,
         due_days=settings.calibrate_every_days.get(probe, DUE_DAYS),
+        rows=() if now is None else now.budget,
+        held=calibrating.kept.held(name),
     )
 
 
@@ -222,6 +265,8 @@ def _outcome(saved: Saved) -> dict[str, JSON]:
     if record.kind == "check":
         return facts | {"text": f"The check is kept as {record.id}.", "agrees": record.agrees}
     word = "is in force" if record.usable else "is kept and not used"
+    if record.held:
+        word = "is held, and the one before it stays in force"
     return facts | {
         "text": f"Calibration {record.id} {word}.",
         "outcome": str(record.verdict.outcome),

@@ -12,13 +12,13 @@ from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
-from calibration import history
+from calibration import ageing, history, outlook
 from calibration.model import uncalibrated
-from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
+from calibration.record import CalibrationRecord, CheckRecord, Record
 from daemon.mixing.correcting import Correction, correction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from datetime import date
 
     from calibration.model import Calibration, Instrument
@@ -31,9 +31,12 @@ class Calibrations:
 
     Attributes:
         records: In the order in which they were written.
+        drift_percent_30d: What is assumed of each probe by the configuration now, ± % in
+            thirty days; what was assumed when it was calibrated, where it is not named.
     """
 
     records: list[Record] = field(default_factory=list)
+    drift_percent_30d: Mapping[str, float] = field(default_factory=dict)
     _applied: dict[str, tuple[date, Correction | None]] = field(default_factory=dict)
     _wrong: dict[str, tuple[date, dict[str, str]]] = field(default_factory=dict)
 
@@ -53,18 +56,22 @@ class Calibrations:
 
     def in_force(self, probe: str) -> CalibrationRecord | None:
         """Return the calibration in force; None where there is none yet."""
-        chosen: CalibrationRecord | None = None
-        for record in self.of(probe):
-            if isinstance(record, CalibrationRecord) and record.usable:
-                chosen = record
-            elif isinstance(record, Reversion):
-                chosen = history.find(self.records, probe, record.to_id)
-        return chosen
+        return history.chosen(self.of(probe), self.records, probe)
 
-    def before(self, instrument: Instrument) -> Calibration:
-        """Return what corrects an instrument now, or that nothing does."""
+    def held(self, probe: str) -> CalibrationRecord | None:
+        """Return the calibration that is held; None where none is."""
+        return history.held(self.of(probe))
+
+    def before(self, instrument: Instrument, wall: datetime) -> Calibration:
+        """Return what corrects an instrument, with its uncertainty of now; or that nothing does."""
         found = self.in_force(instrument.probe)
-        return uncalibrated(instrument) if found is None else found.calibration
+        return uncalibrated(instrument) if found is None else self._aged(found, wall)
+
+    def _aged(self, found: CalibrationRecord, wall: datetime) -> Calibration:
+        """Return a calibration in force with what its uncertainty has grown by."""
+        probe = found.probe
+        today = self._today(probe, wall).isoformat()
+        return ageing.grown(self.of(probe), found, today, self.drift_percent_30d.get(probe))
 
     def newest(self, probe: str) -> datetime | None:
         """Return the time of the last record of a probe; None before any."""
@@ -85,9 +92,7 @@ class Calibrations:
         found = self.in_force(probe)
         if found is None:
             return None
-        aged = history.aged(self.records, probe, self._today(probe, wall).isoformat())
-        same = aged is not None and aged.id == found.id
-        return correction(found, aged if aged is not None and same else found.calibration)
+        return correction(found, self._aged(found, wall))
 
     def wrong(self, probe: str, wall: datetime) -> dict[str, str]:
         """Return what is wrong with the calibration of a probe, by alarm, each as a sentence.
@@ -108,8 +113,10 @@ class Calibrations:
                 found.pop("calibration-due", None)
                 if not record.agrees:
                     found["calibration-due"] = f"{record.id}: {' '.join(record.sentences)}"
-            elif isinstance(record, Reversion) or record.usable:
+            elif not isinstance(record, CalibrationRecord) or record.usable:
                 found = {}
+            elif record.held:
+                found["calibration-refused"] = f"{record.id} is held: {record.verdict.reasons[0]}"
             else:
                 found["calibration-refused"] = f"{record.id}: {record.verdict.reasons[0]}"
         due = self.due(probe, wall)
@@ -117,11 +124,11 @@ class Calibrations:
             found["calibration-due"] = due.sentence
         return found
 
-    def due(self, probe: str, wall: datetime) -> history.Due | None:
+    def due(self, probe: str, wall: datetime) -> outlook.Due | None:
         """Return when the next calibration and check are due; None for one never calibrated."""
         if self.in_force(probe) is None:
             return None
-        return history.due(self.records, probe, self._today(probe, wall).date().isoformat())
+        return outlook.due(self.records, probe, self._today(probe, wall).date().isoformat())
 
     def _today(self, probe: str, wall: datetime) -> datetime:
         """Return the beginning of a day, but never before what was written last."""

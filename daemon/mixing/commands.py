@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing import batch, lots, release
+from daemon.mixing import batch, lots, release, verification
 from daemon.mixing.alarm_verbs import ALARM
 from daemon.mixing.asked import (
     LONGEST_NAME,
@@ -159,7 +159,7 @@ def _confirm(asked: Asked) -> Done:
     _right_batch(asked)
     if state.phase not in (Phase.VERIFYING, Phase.STALE):
         raise Refused(f"there is nothing to confirm: {_standing(asked)}")
-    steps = batch.on_confirmed(state, asked.who, asked.level, asked.t_s, asked.settings)
+    steps = verification.on_confirmed(state, asked.who, asked.level, asked.t_s, asked.settings)
     return Done(f"confirmed; {_standing(asked)}", tuple(steps))
 
 

@@ -20,6 +20,7 @@ from daemon.mixing import (
     learning,
     picture,
     surroundings,
+    verification,
     wanted,
 )
 from daemon.mixing.alarming import USABLE
@@ -64,7 +65,9 @@ class Station:
         alarms.forget_unknown(self.state.alarms, self._own.alarms)
         for kept in self.state.reservoirs.values():
             alarms.forget_unknown(kept.alarms, self._own.alarms)
-        self._calibrating = calibrating.Calibrating(Calibrations([*calibrations]))
+        self._calibrating = calibrating.Calibrating(
+            Calibrations([*calibrations], _drifts(self._settings))
+        )
         self._last: dict[str, Reading] = {}
 
     def advance(self, item: Input) -> list[Entry]:
@@ -300,6 +303,15 @@ class Station:
         )
 
 
+def _drifts(settings: Mapping[str, ReservoirSettings]) -> dict[str, float]:
+    """Return how far each probe is assumed to drift, ± % in thirty days, where told."""
+    return {
+        name_of(reservoir, probe): instrument.drift_percent_30d
+        for reservoir, each in settings.items()
+        for probe, instrument in each.instruments.items()
+    }
+
+
 def _water_steps(
     state: ReservoirState,
     reading: Reading,
@@ -318,7 +330,7 @@ def _water_steps(
         steps += batch.on_level(
             state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
         )
-        steps += batch.on_more_readings(state.batch, state.level, t_s, settings.batch)
+        steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
     _arm_if_salted(state, steps, t_s)
     _forget_steadiness(state, steps)
     return steps
@@ -353,8 +365,8 @@ def _finding_steps(
     for finding in findings:
         if isinstance(finding, Stabilised):
             # The reading at which the call falls may be the one that did not come.
-            probe_u = state.level.u_since(t_s - batch.LATE_S)
-            found = batch.on_stabilised(state.batch, finding, probe_u, t_s, settings)
+            probe_u = state.level.u_since(t_s - verification.LATE_S)
+            found = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
             if found:
                 state.stable_at = iso(reading.at)
             steps += found

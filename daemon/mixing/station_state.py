@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
+from calibration.model import Instrument
 from daemon.mixing.alarm_load import Load
 from daemon.mixing.alarms import AlarmState
 from daemon.mixing.batch_state import BatchSettings, BatchState
@@ -32,6 +33,7 @@ class ReservoirSettings:
         probes: What each probe is worth, by name; the first one decides.
         due: When batches are wanted.
         zone: Of the local clock that `due` speaks of; None for UTC.
+        instruments: What is assumed of each probe, by name, where told: linearity, zero, drift.
         calibrate_every_days: How long a calibration of a probe holds, by name, where told.
     """
 
@@ -44,6 +46,7 @@ class ReservoirSettings:
     due: tuple[Due, ...] = ()
     zone: tzinfo | None = None
     calibrate_every_days: Mapping[str, int] = field(default_factory=dict)
+    instruments: Mapping[str, Instrument] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

@@ -111,9 +111,10 @@ class Corner:
         (told,) = of(self.ask(verb, **facts), Kind.COMMAND)
         return ("" if told.facts["ok"] else "- ") + str(told.facts["answer"])
 
-    def begin(self, verb: str = "calibrate.start", references: str = BOTTLE) -> None:
+    def begin(self, verb: str = "calibrate.start", references: str = BOTTLE, **facts: JSON) -> None:
         """Take the probe out, and rinse, immerse and stir it."""
-        assert not self.answer(verb, probe=self.probe, references=references).startswith("-")
+        said = self.answer(verb, probe=self.probe, references=references, **facts)
+        assert not said.startswith("-"), said
         self.immersed()
 
     def immersed(self) -> None:
@@ -121,10 +122,23 @@ class Corner:
         for step in ("rinse", "immerse", "stir"):
             assert not self.answer("calibrate.confirm", probe=self.probe, step=step).startswith("-")
 
-    def calibrate(self, verb: str = "calibrate.start") -> Record:
-        """Do the whole of it with one bottle, put the probe back and return the record."""
-        self.begin(verb)
-        self.shown(BOTTLE_MS_CM, 5)
+    def calibrate(
+        self,
+        verb: str = "calibrate.start",
+        repair: str = "",
+        references: str = BOTTLE,
+        strength: float = 1.0,
+    ) -> Record:
+        """Do the whole of it with one solution, put the probe back and return the record.
+
+        Args:
+            verb: What is asked.
+            repair: What the person says was done to the probe before.
+            references: The solution, and what is said of it.
+            strength: How much it conducts over what it states.
+        """
+        self.begin(verb, references, **({"repair": repair} if repair else {}))
+        self.shown(BOTTLE_MS_CM * strength, 5)
         self.answer("calibrate.next", probe=self.probe)
         said = self.ask("calibrate.confirm", probe=self.probe, step="verdict")
         self.answer("calibrate.confirm", probe=self.probe, step="return")

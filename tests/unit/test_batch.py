@@ -16,11 +16,10 @@ from daemon.mixing.batch import (
     age_h,
     on_disturbed,
     on_level,
-    on_more_readings,
-    on_stabilised,
 )
 from daemon.mixing.level import Level
 from daemon.mixing.stability import Disturbed, Stabilised
+from daemon.mixing.verification import on_more_readings, on_stabilised
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 SETTINGS = BatchSettings()
@@ -150,7 +149,7 @@ def test_the_verdict_needs_confidence_either_way(
 
 
 def test_the_uncertainty_of_the_call_is_that_of_probe_scatter_and_place() -> None:
-    """0.3 of the probe, 0.4 of scatter and ± 2.078 by place (1.2) make 1.3: JCGM 100:2008, 5.1.2."""
+    """0.3, 0.4 and ± 2.078 (u = 1.2) make 1.3, in quadrature (JCGM 100:2008, 5.1.2)."""
     state = BatchState(Phase.DISSOLVING, "b")
     settings = replace(SETTINGS, homogeneity_ppt=1.2 * 3.0**0.5)
     steps = on_stabilised(state, Stabilised(34.0, 0.4, {}), 0.3, 0.0, settings)

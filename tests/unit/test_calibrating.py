@@ -220,7 +220,7 @@ def test_a_check_adjusts_nothing_and_says_when_a_calibration_is_due() -> None:
     assert (False, {"calibration-due"}) == (bad.agrees, corner.alarms)
     assert first.id == reading.calibration
 
-    corner.calibrate()
+    corner.calibrate(repair="cleaned")
     corner.in_water(1)
     assert set() == corner.alarms
 
@@ -244,7 +244,7 @@ def test_an_old_calibration_can_be_brought_back() -> None:
     corner = Corner()
     first = corner.calibrate()
     corner.gain = 0.99
-    second = corner.calibrate()
+    second = corner.calibrate(repair="cleaned")
     said = corner.ask("calibrate.revert", to=first.id, reason="the second bottle was old")
     (back,) = records(said)
 

@@ -288,13 +288,14 @@ def test_the_cell_constant_decides_the_verdict(
     "zero, outcome",
     [
         (0.05, Outcome.ACCEPT),
-        (0.3, Outcome.ACCEPT_WITH_WARNING),
+        (0.09, Outcome.ACCEPT),
+        (0.11, Outcome.REFUSE),
         (0.6, Outcome.REFUSE),
         (-0.6, Outcome.REFUSE),
     ],
 )
 def test_the_zero_decides_the_verdict(zero: float, outcome: Outcome) -> None:
-    """Beyond 0.5 % of the span the probe is refused, whichever way it is off."""
+    """Beyond the ± 0.1 mS/cm stated of the probe it is refused, whichever way it is off."""
     quiet = replace(NEVER, covariance=((1e-6, 0.0, 0.0), (0.0, 1e-6, 0.0), (0.0, 0.0, 1e-4)))
     probe = truth(zero=zero)
     fitted = fit([capture(1, air(), probe), capture(2, STRONG, probe)], INSTRUMENT, quiet)

@@ -10,22 +10,11 @@ from html.parser import HTMLParser
 
 import pytest
 
+from calibration.ageing import aged
 from calibration.bench import Doing
-from calibration.history import (
-    Measured,
-    UnknownCalibration,
-    add,
-    aged,
-    due,
-    factor_forecast,
-    factors,
-    forecast,
-    in_force,
-    moment,
-    revert,
-    zeros,
-)
+from calibration.history import UnknownCalibration, add, in_force, moment, revert
 from calibration.markup import Markup, element
+from calibration.outlook import Measured, due, factor_forecast, factors, forecast, zeros
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 from calibration.references import Bottle, own_table
 from calibration.report import report
@@ -194,17 +183,9 @@ def test_a_calibration_is_worth_less_the_older_it_is() -> None:
     u = [each.u_factor for when in (made_at, month_on)
          for each in [aged(records, "ct-1", when)] if each]  # fmt: skip
 
-    assert pytest.approx([0.001, math.hypot(0.001, 0.005 / math.sqrt(3.0))]) == u
-
-
-def test_a_known_drift_takes_the_place_of_the_assumed_one() -> None:
-    """Two values 0.002 apart in ten days, each to 0.0001, drift 0.0002 a day."""
-    records = (made(0, 1.0, u=0.0001), made(10, 1.002, u=0.0001))
-    later = aged(records, "ct-1", (FIRST + timedelta(days=20)).isoformat())
-    slope_u = 0.0001 * math.sqrt(2.0) / 10.0
-
-    assert later is not None
-    assert pytest.approx(math.hypot(0.0001, 0.002, 10 * slope_u)) == later.u_factor
+    # The rate wanders by a quarter of what is assumed within the thirty days.
+    drift = math.hypot(0.005 / math.sqrt(3.0), 0.25 * 0.005 / 3.0)
+    assert pytest.approx([0.001, math.hypot(0.001, drift)]) == u
 
 
 def test_a_probe_never_calibrated_is_due_at_once() -> None:

@@ -72,7 +72,7 @@ def past(folder: Path) -> Corner:
     corner = Corner()
     first = corner.calibrate()
     corner.gain = 0.985
-    corner.calibrate()
+    corner.calibrate(repair="cleaned")
     corner.calibrate("calibrate.check")
     corner.ask("calibrate.revert", to=first.id, reason="the second bottle was old")
     corner.in_water(2)

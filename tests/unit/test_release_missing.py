@@ -7,10 +7,10 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Entry, Kind, Phase, Sample
-from daemon.mixing.batch import on_more_readings, on_stabilised
 from daemon.mixing.batch_state import BatchState
 from daemon.mixing.level import Level
 from daemon.mixing.stability import Stabilised
+from daemon.mixing.verification import on_more_readings, on_stabilised
 from tests.unit.stories import BATCH, Story, a_station, mixed, number, of, phases
 
 GAPS = [0, 1, 3, 40]

@@ -1,0 +1,203 @@
+"""How far a cell constant may have moved since it was calibrated, and what checks say of that.
+
+Before anything is known the cell constant drifts by 0 ± the rate assumed of the probe.  Each
+check and each later calibration is one more observation of it.  What two observations share
+(the lot of their solution) is a state of its own, so that it is not taken for drift, and a
+solution of another lot speaks of both.  An observation that agrees never widens; one that
+contradicts does, since what it says is not corrected for.
+
+Source: the linear Kalman filter (Kalman 1960, J. Basic Eng. 82, 35; from memory); that the
+rate wanders, and how far, is our own choice.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from calibration.gum import COVERAGE_K, Row
+from calibration.spread import LOT, TABLE
+
+THIRTY_DAYS = 30.0
+WANDER = 0.25
+"""How far the rate may wander in thirty days, as a share of the rate assumed; our own choice."""
+
+_OWN, _RATE, _FIRST_LOT = 0, 1, 2
+
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """The cell constant as one point saw it, relative to the calibration in force.
+
+    Attributes:
+        days: Since that calibration.
+        change: True cell constant over that of the calibration, less 1.
+        u: Standard uncertainty by all that is of this point alone.
+        lot: Of the solution; empty where it has none.
+        lot_u: Relative standard uncertainty of that lot's value.
+        agrees: Whether it was found to agree when it was made; None where nobody said.
+    """
+
+    days: float
+    change: float
+    u: float
+    lot: str
+    lot_u: float
+    agrees: bool | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rate:
+    """How fast a cell constant drifts.
+
+    Attributes:
+        per_day: Relative, a day.
+        u: Its standard uncertainty.
+    """
+
+    per_day: float
+    u: float
+
+
+def assumed(percent_30d: float) -> Rate:
+    """Return the rate before anything is known: 0, with limits of so many per cent in 30 days."""
+    return Rate(0.0, percent_30d / 100.0 / THIRTY_DAYS / math.sqrt(3.0))
+
+
+@dataclass(slots=True)
+class Course:
+    """The cell constant from one calibration on.
+
+    Attributes:
+        wander: Variance that the rate gains a day.
+        lots: Lots met, in the order of their states: how far, relative, each is above what
+            it states.
+        shares: How the factor in force follows each lot that it rests on.
+        mean: Of the states: change of the factor by all else, its rate a day, and the lots.
+        covariance: Of the same.
+        days: How far it has been followed.
+    """
+
+    wander: float
+    lots: list[str]
+    shares: Mapping[str, float]
+    mean: Floats
+    covariance: Floats
+    days: float = 0.0
+
+    def to(self, days: float) -> None:
+        """Let time pass; a day before the last one changes nothing."""
+        span = max(0.0, days - self.days)
+        step = np.eye(len(self.mean))
+        step[_OWN, _RATE] = span
+        self.mean = step @ self.mean
+        self.covariance = step @ self.covariance @ step.T
+        self.covariance[_OWN, _OWN] += self.wander * span**3 / 3.0
+        self.covariance[_OWN, _RATE] += self.wander * span**2 / 2.0
+        self.covariance[_RATE, _OWN] = self.covariance[_OWN, _RATE]
+        self.covariance[_RATE, _RATE] += self.wander * span
+        self.days += span
+
+    def observe(self, seen: Observation) -> bool:
+        """Take one observation; say whether it agrees.
+
+        It is of its own day, or of the last one followed where that is later.
+        """
+        self.to(seen.days)
+        before = self.variance()
+        see = self._sight(seen)
+        spread = float(see @ self.covariance @ see) + seen.u**2
+        off = seen.change - float(see @ self.mean)
+        gain = (self.covariance @ see) / spread
+        agrees = seen.agrees if seen.agrees is not None else self._fits(seen, see, spread)
+        self.mean = self.mean + gain * off
+        self.covariance = self.covariance - np.outer(gain, see @ self.covariance)
+        if agrees:
+            self._temper(before)
+        return agrees
+
+    def variance(self) -> float:
+        """Return the relative variance of the factor in force: what is not known, and what is off.
+
+        The factor is not corrected for what the observations say, so that counts in full.
+        """
+        see = self._error()
+        return float(see @ self.covariance @ see) + float(see @ self.mean) ** 2
+
+    def rate(self) -> Rate:
+        """Return how fast it drifts, by all that was seen."""
+        u = math.sqrt(max(0.0, float(self.covariance[_RATE, _RATE])))
+        return Rate(float(self.mean[_RATE]), u)
+
+    def _fits(self, seen: Observation, see: Floats, spread: float) -> bool:
+        """Say whether an observation agrees with the factor in force, by its E_n number."""
+        whole = spread + float(see @ self.mean) ** 2
+        return abs(seen.change) <= COVERAGE_K * math.sqrt(whole)
+
+    def _sight(self, seen: Observation) -> Floats:
+        """Return what an observation sees of each state; a lot not met before becomes one."""
+        if seen.lot and seen.lot not in self.lots:
+            self.lots.append(seen.lot)
+            size = len(self.mean)
+            self.mean = np.append(self.mean, 0.0)
+            grown = np.zeros((size + 1, size + 1))
+            grown[:size, :size] = self.covariance
+            grown[size, size] = seen.lot_u**2
+            self.covariance = grown
+        see = self._error()
+        if seen.lot:
+            see[_FIRST_LOT + self.lots.index(seen.lot)] += -1.0
+        return see
+
+    def _error(self) -> Floats:
+        """Return what the error of the factor in force sees of each state."""
+        see = np.zeros(len(self.mean))
+        see[_OWN] = 1.0
+        for number, lot in enumerate(self.lots):
+            see[_FIRST_LOT + number] = self.shares.get(lot, 0.0)
+        return see
+
+    def _temper(self, most: float) -> None:
+        """Let what agrees count no more as an error than was allowed for before it."""
+        see = self._error()
+        left = max(0.0, most - float(see @ self.covariance @ see))
+        off = abs(float(see @ self.mean))
+        if off**2 > left:
+            self.mean = self.mean * (math.sqrt(left) / off)
+
+
+def begin(
+    rows: Sequence[Row],
+    factor: float,
+    lots_u: Mapping[str, float],
+    rate: Rate,
+    percent_30d: float,
+) -> Course:
+    """Return the course of a cell constant that has just been calibrated.
+
+    Args:
+        rows: Budget of the calibration.
+        factor: Relative cell constant found.
+        lots_u: Relative standard uncertainty of the value of each lot that it rests on, above 0.
+        rate: What is known of its drift.
+        percent_30d: Drift assumed of the probe, ± % in thirty days.
+    """
+    own, shares = 0.0, {}
+    for row in rows:
+        part, name = row.contribution[0] / factor, row.cause.name
+        lot = name.removeprefix(LOT)
+        if name.startswith(LOT) and lot in lots_u:
+            shares[lot] = part / lots_u[lot]
+        elif not name.startswith((LOT, TABLE)) and row.sensitivity[2] == 0.0:
+            own += part**2
+    known = np.diag([own, rate.u**2, *(lots_u[lot] ** 2 for lot in shares)])
+    mean = np.zeros(len(known))
+    mean[_RATE] = rate.per_day
+    wander = (WANDER * assumed(percent_30d).u) ** 2 / THIRTY_DAYS
+    return Course(wander, list(shares), shares, mean, known)
