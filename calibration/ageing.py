@@ -106,6 +106,27 @@ def followed(
     return start, course
 
 
+def undisputed(known: Sequence[Record]) -> list[Record]:
+    """Return records without those that contradict the calibration in force.
+
+    What a new calibration or a check is compared with must not be less sure because something
+    has contradicted it before: said twice in one wrong solution, that would make it right.
+    """
+    return [
+        each
+        for each in known
+        if not (isinstance(each, CheckRecord) and not each.agrees)
+        and not (isinstance(each, CalibrationRecord) and each.held and not _taken(each, known))
+    ]
+
+
+def _taken(record: CalibrationRecord, known: Sequence[Record]) -> bool:
+    return any(
+        isinstance(each, Settlement) and each.in_force and each.calibration_id == record.id
+        for each in known
+    )
+
+
 def _place(known: Sequence[Record], record: Record) -> int:
     return next(n for n, each in enumerate(known) if each.id == record.id)
 

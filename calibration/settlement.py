@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from calibration.found import found
-from calibration.record import CalibrationRecord, CheckRecord
+from calibration.ageing import grown, undisputed
+from calibration.found import Found, found
+from calibration.model import Calibration
+from calibration.points import Capture
+from calibration.record import CalibrationRecord, CheckRecord, Record
 from calibration.spread import lots_of
 
 
@@ -24,36 +28,42 @@ class Settled:
     en: float
 
 
-def settle(waiting: CalibrationRecord, check: CheckRecord) -> Settled | None:
+def settle(
+    waiting: CalibrationRecord, now: CalibrationRecord, check: CheckRecord, known: Sequence[Record]
+) -> Settled | None:
     """Say whether a check in a solution of another lot settles a calibration that is held.
 
     Args:
         waiting: The calibration that is held.
-        check: Made after it, under the calibration in force.
+        now: The calibration in force.
+        check: Made after it.
+        known: Records of the probe before the check, in the order that counts.
 
     Returns:
         None where it settles nothing: a lot that the held one rests on proves only that the
         reading repeats, and a check that agrees with both or with neither does not choose.
     """
     rests_on = lots_of(waiting.budget)
-    now, then = [], []
-    for point in check.captures:
-        bottle = point.reference.bottle
-        if not point.reference.is_solution or bottle is None or bottle.lot in rests_on:
-            continue
-        seen = found(waiting.calibration, point, waiting.instrument, waiting.budget)
-        if seen is not None:
-            then.append(seen)
-            now += [each for each in check.found if each.number == point.number]
-    agrees = [all(each.agrees for each in side) for side in (then, now)]
-    if not then or agrees[0] == agrees[1]:
+    points = [
+        point
+        for point in check.captures
+        if point.reference.is_solution
+        and point.reference.bottle is not None
+        and point.reference.bottle.lot not in rests_on
+    ]
+    old = _founds(now, points, grown(undisputed(known), now, check.made_at))
+    new = _founds(waiting, points, grown(known, waiting, check.made_at))
+    agrees_new = all(each.agrees for each in new)
+    if not points or agrees_new == all(each.agrees for each in old):
         return None
-    en = max(abs(each.en) for each in (now if agrees[0] else then))
-    lots = ", ".join({p.reference.bottle.lot for p in check.captures if p.reference.bottle})
-    if agrees[0]:
-        why = f"Check {check.id} in lot {lots} agrees with it and not with the one before."
-    else:
-        why = (
-            f"Check {check.id} in lot {lots} agrees with the calibration in force and not with it."
-        )
-    return Settled(agrees[0], why, en)
+    en = max(abs(each.en) for each in (old if agrees_new else new))
+    lots = ", ".join(sorted({p.reference.bottle.lot for p in points if p.reference.bottle}))
+    chosen = (
+        "it and not with the one in force" if agrees_new else "the one in force and not with it"
+    )
+    return Settled(agrees_new, f"Check {check.id} in lot {lots} agrees with {chosen}.", en)
+
+
+def _founds(record: CalibrationRecord, points: Sequence[Capture], aged: Calibration) -> list[Found]:
+    every = (found(aged, point, record.instrument, record.budget) for point in points)
+    return [each for each in every if each is not None]

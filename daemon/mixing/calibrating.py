@@ -96,10 +96,11 @@ class Calibrating:
             if isinstance(output, Saved):
                 del self.running[name]
                 facts = plain(output.record)
-                waiting = self.kept.held(name)
+                known, waiting = self.kept.of(name), self.kept.held(name)
                 self.kept.add(output.record)
                 steps.append(_step(name, {"what": "saved", "record": facts, **_outcome(output)}))
-                steps += self._settled(name, waiting, output.record)
+                if waiting is not None and isinstance(output.record, CheckRecord):
+                    steps += self._settled(waiting, output.record, known)
             else:
                 steps += [_step(name, facts) for facts in _facts(output)]
         if routine.over:
@@ -107,11 +108,12 @@ class Calibrating:
             steps.append(put_back(name))
         return steps
 
-    def _settled(self, name: str, waiting: CalibrationRecord | None, record: Record) -> list[Step]:
+    def _settled(
+        self, waiting: CalibrationRecord, record: CheckRecord, known: list[Record]
+    ) -> list[Step]:
         """Settle a calibration that is held by a check, where it does."""
-        if waiting is None or not isinstance(record, CheckRecord):
-            return []
-        found = settlement.settle(waiting, record)
+        name, now = record.probe, self.kept.in_force(record.probe)
+        found = None if now is None else settlement.settle(waiting, now, record, known)
         if found is None:
             return [_step(name, {"what": "say", "step": "saved", "text": _unsettled(waiting)})]
         settled = Settlement(

@@ -18,7 +18,7 @@ from calibration.record import CalibrationRecord, CheckRecord, Record
 from daemon.mixing.correcting import Correction, correction
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
     from datetime import date
 
     from calibration.model import Calibration, Instrument
@@ -63,15 +63,22 @@ class Calibrations:
         return history.held(self.of(probe))
 
     def before(self, instrument: Instrument, wall: datetime) -> Calibration:
-        """Return what corrects an instrument, with its uncertainty of now; or that nothing does."""
-        found = self.in_force(instrument.probe)
-        return uncalibrated(instrument) if found is None else self._aged(found, wall)
+        """Return what a new point of an instrument is compared with; or that nothing corrects it.
 
-    def _aged(self, found: CalibrationRecord, wall: datetime) -> Calibration:
+        It has its uncertainty of now, as if nothing had contradicted it.
+        """
+        found = self.in_force(instrument.probe)
+        if found is None:
+            return uncalibrated(instrument)
+        return self._aged(found, ageing.undisputed(self.of(instrument.probe)), wall)
+
+    def _aged(
+        self, found: CalibrationRecord, known: Sequence[Record], wall: datetime
+    ) -> Calibration:
         """Return a calibration in force with what its uncertainty has grown by."""
         probe = found.probe
         today = self._today(probe, wall).isoformat()
-        return ageing.grown(self.of(probe), found, today, self.drift_percent_30d.get(probe))
+        return ageing.grown(known, found, today, self.drift_percent_30d.get(probe))
 
     def newest(self, probe: str) -> datetime | None:
         """Return the time of the last record of a probe; None before any."""
@@ -92,7 +99,7 @@ class Calibrations:
         found = self.in_force(probe)
         if found is None:
             return None
-        return correction(found, self._aged(found, wall))
+        return correction(found, self._aged(found, self.of(probe), wall))
 
     def wrong(self, probe: str, wall: datetime) -> dict[str, str]:
         """Return what is wrong with the calibration of a probe, by alarm, each as a sentence.

@@ -142,8 +142,7 @@ class Corner:
         self.answer("calibrate.next", probe=self.probe)
         said = self.ask("calibrate.confirm", probe=self.probe, step="verdict")
         self.answer("calibrate.confirm", probe=self.probe, step="return")
-        (record,) = records(said)
-        return record
+        return records(said)[0]
 
     def restarted(self) -> list[Entry]:
         """End the process and begin another from what was kept; return what it says first."""
