@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from daemon.mixing import seawater
-from daemon.mixing.uncertainty import combine, salinity_with_u
+from daemon.mixing.uncertainty import combine, extrapolation_u, salinity_with_u
 
 if TYPE_CHECKING:
     from calibration.model import Calibration
@@ -114,7 +114,7 @@ def _corrected(raw_mS_cm: float, raw_C: float, correct: Correction) -> tuple[flo
     u = made.combined_u(
         per_mS_cm, per_C, raw_mS_cm, shown_u, correct.resolution_C / math.sqrt(12.0)
     )
-    return salinity, u
+    return salinity, combine(u, extrapolation_u(salinity))
 
 
 def _not_below_zero(conductivity_mS_cm: float) -> float:

@@ -71,7 +71,7 @@ class Water:
         """Return its volume, litres.
 
         Raises:
-            OutOfRange: It is saltier than 42 or the temperature leaves -2 to 40 °C.
+            OutOfRange: It is saltier than 80 or the temperature leaves -2 to 40 °C.
         """
         return self.mass_g / density_kg_m3(_rounded_in(self.salinity), temperature_C)
 
@@ -100,7 +100,7 @@ def water(volume_l: float, salinity: float, temperature_C: float) -> Water:
 
     Args:
         volume_l: Litres, 0 to 100 000.
-        salinity: Practical salinity, 0 to 42.
+        salinity: Practical salinity, 0 to 80; the scale ends at 42.
         temperature_C: Of the water, °C, -2 to 40.
 
     Raises:
@@ -171,7 +171,7 @@ def correct(
 
     Args:
         volume_l: Water in the vessel, litres, above 0.
-        salinity: Its practical salinity, 0 to 42.
+        salinity: Its practical salinity, 0 to 80; the scale ends at 42.
         target: Practical salinity to reach, 0 to 42.
         mix_yield: Grams of salt per gram of mix, 0.5 to 1.
         temperature_C: Of the water, °C, -2 to 40.
@@ -186,6 +186,7 @@ def correct(
     if not volume_l > 0.0:
         msg = f"a volume of {volume_l:g} L is nothing to correct; give more than 0 L"
         raise OutOfRange(msg)
+    _check_target(target)
     before = water(volume_l, salinity, temperature_C)
     if target >= salinity:
         salt_g = _mix_to_reach(before, target, mix_yield)
@@ -213,14 +214,14 @@ def outcome(
 
     Args:
         volume_l: Water in the vessel, litres.
-        salinity: Its practical salinity, 0 to 42.
+        salinity: Its practical salinity, 0 to 80; the scale ends at 42.
         salt_g: Mix added, g, as it comes from the bag, 0 or more.
         purified_water_l: Purified water added, litres.
         mix_yield: Grams of salt per gram of mix, 0.5 to 1.
         temperature_C: Of the water, °C, -2 to 40.
 
     Raises:
-        OutOfRange: An argument leaves its range, or the result passes 42.
+        OutOfRange: An argument leaves its range, or the result passes 80.
     """
     _check_yield(mix_yield)
     if not 0.0 <= salt_g < math.inf:
@@ -272,7 +273,7 @@ def change(
 
     Args:
         volume_l: Water in the tank, litres, above 0.
-        salinity: Its practical salinity, 0 to 42.
+        salinity: Its practical salinity, 0 to 80; the scale ends at 42.
         changed_l: Litres taken out and litres of new water put in, up to `volume_l`.
         new_salinity: Practical salinity of the new water, 0 to 42.
         temperature_C: °C, -2 to 40.
@@ -299,9 +300,16 @@ def headroom_l(final_volume_l: float, capacity_l: float) -> float:
     return capacity_l - final_volume_l
 
 
+def _check_target(target: float) -> None:
+    if not 0.0 <= target <= MAX_SALINITY:
+        msg = f"a target of practical salinity {target:g} is outside 0 to {MAX_SALINITY:g}"
+        raise OutOfRange(msg)
+
+
 def _mix_to_reach(before: Water, target: float, mix_yield: float) -> float:
     """Return the mix, g, that solves (salt + yield x) / (mass + x) = fraction."""
     _check_yield(mix_yield)
+    _check_target(target)
     fraction = salt_g_kg(target) / 1000.0
     missing_g = fraction * before.mass_g - before.salt_g
     # A last-digit shortfall is none: nothing needs adding to water that is right.

@@ -28,7 +28,8 @@ GRAVITY_25_25 = (
 )
 """Coefficients of specific gravity 25/25 in powers of practical salinity, 0 to 42.
 
-Source: least squares on `seawater.specific_gravity` (TEOS-10), within 4e-6 of it.
+Source: least squares on `seawater.specific_gravity` (TEOS-10), within 4e-6 of it;
+beyond 42, where the scale has ended, within 3e-3 up to 80.
 """
 
 

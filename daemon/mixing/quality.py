@@ -8,7 +8,8 @@ improve what another has found.
 Source: U.S. IOOS QARTOD, Manual for Real-Time Quality Control of In-situ
 Temperature and Salinity Data, version 2.0 (2016), tests 1, 2, 4, 6, 7 and 8.
 The immersion test is our own: a probe lifted into air falls to nothing at once,
-which no water does.
+which no water does.  So is that of the scale: practical salinity ends at 42, and what
+is extrapolated beyond is suspect.
 The thresholds are local choices for a stirred vessel, as the manual intends.
 """
 
@@ -19,9 +20,20 @@ from math import isfinite
 
 from daemon.entries import Flag, Sample
 
-TESTS = ("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line", "immersion")
+TESTS = (
+    "gap",
+    "syntax",
+    "gross_range",
+    "scale",
+    "spike",
+    "rate_of_change",
+    "flat_line",
+    "immersion",
+)
 CALIBRATING = "calibrating"
 """Marks a reading of a probe that is out of the water for calibration; no test of its value."""
+SCALE_ENDS = 42.0
+"""Upper end of practical salinity.  Source: UNESCO 44 (1983)."""
 NEAR_ZERO_MS_CM = 0.5
 WET_MS_CM = 3.0
 DRY_SHARE = 0.1
@@ -107,6 +119,7 @@ def judge(
         "gap": _gap(state, t_s, limits),
         "syntax": Flag.PASS,
         "gross_range": _gross_range(sample, salinity, limits),
+        "scale": _scale(salinity),
         "spike": _spike(state, salinity, t_s, limits),
         "rate_of_change": _rate(state, salinity, sample.temperature_C, t_s, limits),
         "flat_line": _flat(state, sample.conductivity_mS_cm, sample.temperature_C, t_s, limits),
@@ -140,6 +153,12 @@ def _gross_range(sample: Sample, salinity: float | None, limits: QualityLimits) 
         sample.temperature_C, limits.temperature_range_C
     )
     return Flag.PASS if within and salinity is not None else Flag.FAIL
+
+
+def _scale(salinity: float | None) -> Flag:
+    if salinity is None:
+        return Flag.NOT_EVALUATED
+    return Flag.SUSPECT if salinity > SCALE_ENDS else Flag.PASS
 
 
 def _between(value: float | None, span: tuple[float, float]) -> bool:

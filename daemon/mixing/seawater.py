@@ -28,15 +28,21 @@ from functools import lru_cache
 import gsw
 
 MAX_SALINITY = 42.0
-"""Upper end of PSS-78."""
+"""Upper end of PSS-78; salinity above it is extrapolated and off the scale."""
+
+MAX_EXTRAPOLATED = 80.0
+"""How far it is extrapolated, so that water salted twice gets a figure and advice.
+
+Densities of TEOS-10 hold to 120 g/kg at the surface (IAPWS 2008); our own choice.
+"""
 
 MIN_TEMPERATURE_C = -2.0
 MAX_TEMPERATURE_C = 40.0
 """PSS-78 was fitted from -2 to 35 °C.  Warmer water is extrapolated, as the
 1983 paper does itself: its check value for the inverse lies at 40 °C."""
 
-MAX_CONDUCTIVITY_MS_CM = 82.0
-"""Just above salinity 42 at 40 °C, which conducts 81.3 mS/cm."""
+MAX_CONDUCTIVITY_MS_CM = 145.0
+"""Just above what salinity 80 conducts at 40 °C."""
 
 REFERENCE_G_PER_KG_PER_SALINITY = 35.16504 / 35.0
 """Salt in reference seawater, g/kg, for each unit of practical salinity.
@@ -68,11 +74,14 @@ def practical_salinity(conductivity_mS_cm: float, temperature_C: float) -> float
     zero exactly there, so nothing jumps.
 
     Args:
-        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 82.
+        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 145.
         temperature_C: ITS-90, °C; -2 to 40.
 
+    Returns:
+        Above 42 the scale is extrapolated, up to 80.
+
     Raises:
-        OutOfRange: An argument leaves its range, or the salinity passes 42.
+        OutOfRange: An argument leaves its range, or the salinity passes 80.
 
     Source: UNESCO 44 (1983); below 2, Hill et al. (1986), made continuous at 2
     as in TEOS-10.
@@ -115,14 +124,15 @@ def salinity_and_sensitivity(
 
 
 def _within_scale(salinity: float, conductivity_mS_cm: float, temperature_C: float) -> float:
-    if salinity > MAX_SALINITY + _ROUNDING:
+    if salinity > MAX_EXTRAPOLATED + _ROUNDING:
         msg = (
             f"{conductivity_mS_cm:g} mS/cm at {temperature_C:g} °C is practical salinity"
-            f" {salinity:.1f}, above the {MAX_SALINITY:g} that PSS-78 reaches;"
+            f" {salinity:.1f}, far above the {MAX_SALINITY:g} that PSS-78 reaches;"
             " check the unit and whether the value is compensated"
         )
         raise OutOfRange(msg)
-    return min(salinity, MAX_SALINITY)
+    on_the_end = MAX_SALINITY < salinity < MAX_SALINITY + _ROUNDING
+    return MAX_SALINITY if on_the_end else min(salinity, MAX_EXTRAPOLATED)
 
 
 def conductivity_mS_cm(salinity: float, temperature_C: float) -> float:
@@ -148,7 +158,7 @@ def conductivity_at_25C(conductivity_mS_cm: float, temperature_C: float) -> floa
     The temperature coefficient is seawater's own and not a fixed percentage.
 
     Args:
-        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 82.
+        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 145.
         temperature_C: ITS-90, °C; -2 to 40.
 
     Raises:
@@ -166,7 +176,7 @@ def sensitivity(conductivity_mS_cm: float, temperature_C: float) -> tuple[float,
     they average over the step, so that the answer does not vanish at zero.
 
     Args:
-        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 82.
+        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 145.
         temperature_C: ITS-90, °C; -2 to 40.
 
     Raises:
@@ -370,8 +380,8 @@ def _check_temperature(temperature_C: float) -> None:
 
 
 def _check_salinity(salinity: float) -> None:
-    if not 0.0 <= salinity <= MAX_SALINITY:
-        msg = f"practical salinity {salinity:g} is outside 0 to {MAX_SALINITY:g}"
+    if not 0.0 <= salinity <= MAX_EXTRAPOLATED:
+        msg = f"practical salinity {salinity:g} is outside 0 to {MAX_EXTRAPOLATED:g}"
         raise OutOfRange(msg)
 
 

@@ -19,6 +19,9 @@ LEAST_SALINITY = 1.5
 MOST_SALINITY = 42.0
 """Upper end of PSS-78; brine that passes the probe before it is mixed may read more."""
 
+BRINE_CELLS = 120
+"""Brine on its way is none after an hour above the scale: that water was salted too much."""
+
 FALLEN = 0.3
 """Below this share of the highest level seen, the probe is taken to be out of the water."""
 
@@ -78,7 +81,7 @@ def forbids(gate: Gate, cells: Cells, at: int) -> str:
     gate.highest = max(gate.highest, min(level, MOST_SALINITY))
     if level < LEAST_SALINITY or level < FALLEN * gate.highest:
         return "the probe seems to be out of the water"
-    if level > MOST_SALINITY:
+    if level > MOST_SALINITY and _lately_on_the_scale(cells, at):
         return "no mix is meant to be so salty: this is brine on its way"
     first = bisect_left(cells.index, cells.index[at] - _COVERED + 1, 0, at + 1)
     if at + 1 - first < LEAST_COVER * _COVERED:
@@ -86,6 +89,14 @@ def forbids(gate: Gate, cells: Cells, at: int) -> str:
     if stuck(cells, at):
         return "readings that scattered repeat themselves exactly: the probe seems to be stuck"
     return ""
+
+
+def _lately_on_the_scale(cells: Cells, at: int) -> bool:
+    """Say whether any cell of the last hour was on the scale, or is missing."""
+    first = at - BRINE_CELLS + 1
+    if first < 0 or cells.index[at] - cells.index[first] > 2 * BRINE_CELLS:
+        return True
+    return min(cells.salinity[first : at + 1]) <= MOST_SALINITY
 
 
 def stuck(cells: Cells, at: int) -> bool:

@@ -13,10 +13,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from daemon.mixing.seawater import salinity_and_sensitivity, sensitivity
+from daemon.mixing.seawater import MAX_SALINITY, salinity_and_sensitivity, sensitivity
 
 Verdict: TypeAlias = Literal["inside", "outside", "undecided"]
 
+EXTRAPOLATED_SHARE = 0.02
 _BISECTIONS = 60
 _EVEN = 0.5
 
@@ -74,7 +75,16 @@ def salinity_with_u(
         daemon.mixing.seawater.OutOfRange: As `practical_salinity`.
     """
     salinity, per_mS_cm, per_C = salinity_and_sensitivity(conductivity_mS_cm, temperature_C)
-    return salinity, _propagated(conductivity_mS_cm, per_mS_cm, per_C, probe)
+    u = _propagated(conductivity_mS_cm, per_mS_cm, per_C, probe)
+    return salinity, combine(u, extrapolation_u(salinity))
+
+
+def extrapolation_u(salinity: float) -> float:
+    """Return the standard uncertainty that comes of leaving the scale, which ends at 42.
+
+    Source: none; a fiftieth of what is beyond is our own choice.
+    """
+    return EXTRAPOLATED_SHARE * max(0.0, salinity - MAX_SALINITY)
 
 
 def _propagated(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gsw
 import pytest
 
 from daemon.mixing.advice import Vessel, correction, undecided
@@ -35,13 +36,25 @@ def test_a_dose_that_does_not_fit_says_so() -> None:
 
 
 @pytest.mark.parametrize(
-    "salinity, target", [(45.0, 34.0), (34.0, 0.0), (-1.0, 34.0), (float("nan"), 34.0)]
+    "salinity, target", [(85.0, 34.0), (34.0, 0.0), (-1.0, 34.0), (float("nan"), 34.0)]
 )
 def test_what_cannot_be_reckoned_is_said_and_not_raised(salinity: float, target: float) -> None:
     """Advice is always a sentence."""
     assert str(correction(salinity, target, VESSEL)["advice"]).startswith(
         "no correction can be reckoned: "
     )
+
+
+@pytest.mark.parametrize("salinity", [42.5, 45.0, 68.0])
+def test_water_off_the_scale_is_advised_to_be_thinned(salinity: float) -> None:
+    """By a balance of salt with gsw's densities, which hold beyond the scale of salinity."""
+    told = correction(salinity, 34.0, VESSEL)
+    water_l = told["water_l"]
+    assert isinstance(water_l, float)
+    share = 35.16504 / 35000.0
+    mass_g = 180.0 * float(gsw.rho_t_exact(1000.0 * salinity * share, 25.0, 0.0))
+
+    assert mass_g * salinity / (mass_g + 997.047 * water_l) == pytest.approx(34.0, abs=0.02)
 
 
 def test_an_undecided_batch_is_told_where_it_would_be_released() -> None:

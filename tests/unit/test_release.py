@@ -335,3 +335,18 @@ def test_no_release_while_anything_is_pending() -> None:
             bench.answer(verb, "mix-1", **facts)
         assert "ready" == bench.phase
         assert all(isinstance(event, Event) for event in of(bench.entries, Kind.COMMAND))
+
+
+@pytest.mark.parametrize("salinity", [43.0, 55.0, 68.0])
+def test_water_off_the_scale_has_a_figure_and_is_advised_water(salinity: float) -> None:
+    """Salted twice: extrapolated, marked suspect, refused, and told how much water it takes."""
+    bench = a_batch(salinity, minutes=100.0)
+    shown = bench.picture["salinity"]
+    assert isinstance(shown, float)
+
+    assert "off_target" == bench.phase
+    assert shown == pytest.approx(salinity, abs=0.1)
+    assert 3 == bench.picture["flag"]
+    assert bench.advice.startswith("add ")
+    assert "purified water" in bench.advice
+    assert {"batch-off-target"} == bench.alarms

@@ -43,6 +43,12 @@ def test_air_fresh_water_and_brine_are_no_batch() -> None:
     assert "brine" in said([48.0] * 20)[-1]
 
 
+def test_water_above_the_scale_for_an_hour_is_no_brine_on_its_way() -> None:
+    """Salted twice, it stays so; half an hour is too soon to say."""
+    assert "brine" in said([80.0] * 119)[-1]
+    assert said([80.0] * 121)[-1] == ""
+
+
 def test_brine_does_not_make_the_batch_after_it_look_fallen() -> None:
     """Only what seawater can be counts as the highest level."""
     assert said([300.0] * 3 + [14.0] * 20)[-1] == ""
