@@ -165,6 +165,10 @@ class Bench:
             }
         return self._run("calibrate.start", told, contents, thermometer)
 
+    def settle(self, repair: str) -> bool:
+        """Name a repair that explains what a calibration on hold found; say whether it is taken."""
+        return self._ask("calibrate.settle", {"repair": repair}) == ""
+
     def check(self, bottle: Bottle) -> Ending:
         """Check in one bottle, adjusting nothing."""
         return self._run("calibrate.check", {"references": bottle.reference}, [bottle.content])
@@ -241,21 +245,20 @@ class Bench:
         return reading
 
     def _act(self, verb: str, facts: dict[str, JSON] | None = None) -> None:
+        refusal = self._ask(verb, facts or {})
+        if refusal:
+            raise RuntimeError(f"{verb} at step {self._step}: {refusal}")
+
+    def _ask(self, verb: str, facts: dict[str, JSON]) -> str:
+        """Give a command; return why it is refused, empty where it is carried out."""
         self.t_s += PERIOD_S
         self.commands += 1
-        command = Command(
-            f"c-{self.commands}",
-            self._now(),
-            "keeper",
-            "cli",
-            verb,
-            RESERVOIR,
-            facts or {},
-            self.commands,
-        )
-        told = self._hear(self.station.advance(command))[0]
-        if isinstance(told, Event) and not told.facts["ok"]:
-            raise RuntimeError(f"{verb} at step {self._step}: {told.facts['answer']}")
+        name, number = f"c-{self.commands}", self.commands
+        command = Command(name, self._now(), "keeper", "cli", verb, RESERVOIR, facts, number)
+        answer = self._hear(self.station.advance(command))[0]
+        if not isinstance(answer, Event):
+            raise TypeError("a command gave no event")
+        return "" if answer.facts["ok"] else str(answer.facts["answer"])
 
     def _hear(self, entries: list[Entry]) -> list[Entry]:
         for entry in entries:

@@ -40,10 +40,15 @@ ONE, TWO, TWO_BETTER = "one ± 0.5 %", "two ± 0.5 %", "two ± 0.25 %"
 NAMES = (ONE, TWO, TWO_BETTER)
 
 
-def setup(dice: Dice, name: str) -> Setup:
+def setup(dice: Dice, name: str, lots: str = "L") -> Setup:
     """Return a set-up of a name, its errors drawn from what labels state.
 
     Tolerances are limits; three in ten labels state expanded uncertainties instead.
+
+    Args:
+        dice: Where errors come from.
+        name: One of `NAMES`.
+        lots: What the numbers of its lots begin with.
     """
     chance = dice.random
     tolerance = 0.25 if name == TWO_BETTER else 0.5
@@ -53,7 +58,7 @@ def setup(dice: Dice, name: str) -> Setup:
         labels.reverse()
     expanded = chance.random() < WITH_EXPANDED
     bottles = [
-        bottle(dice, f"L-{n}", label, tolerance, expanded=expanded)
+        bottle(dice, f"{lots}-{n}", label, tolerance, expanded=expanded)
         for n, label in enumerate(labels)
     ]
     count = 1 if name == ONE else 2

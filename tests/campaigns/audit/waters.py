@@ -112,8 +112,6 @@ def bottle(
     dice: Dice, lot: str, label: Solution, tolerance_percent: float, *, expanded: bool = False
 ) -> Bottle:
     """Return a bottle whose content is off its label by a draw from what the label states."""
-    percent = (
-        dice.error(tolerance_percent / 2.0) if expanded else dice.within(tolerance_percent)
-    )
+    percent = dice.error(tolerance_percent / 2.0) if expanded else dice.within(tolerance_percent)
     content = Scaled(label, 1.0 + percent / 100.0)
     return Bottle(lot, label, content, tolerance_percent, expanded)
