@@ -204,6 +204,9 @@ class Bench:
             self._act("calibrate.abort")
         self._to_water(24.0)
         self._act("calibrate.confirm")
+        return self._ending()
+
+    def _ending(self) -> Ending:
         return self._saved or Ending("aborted", "", tuple(self._warnings))
 
     def _bath(self, solution: Solution) -> Place:

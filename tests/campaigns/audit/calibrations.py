@@ -12,7 +12,7 @@ from functools import partial
 from statistics import median
 
 from tests.campaigns.audit.bench import Bench, Stated
-from tests.campaigns.audit.chance import Dice, Shape, dice
+from tests.campaigns.audit.chance import Shape, dice
 from tests.campaigns.audit.probe import Probe
 from tests.campaigns.audit.report import Report, share
 from tests.campaigns.audit.setups import NAMES, ONE, TWO, TWO_BETTER, Setup, setup
