@@ -38,7 +38,7 @@ WEIGHING, VOLUME = 0.005, 0.005
 GAPS_AT_CALL = ("one row", "some rows", "five minutes")
 EVERYWHERE = "anywhere"
 FIVE_MIN_S = 300.0
-WIDE_PERCENT = (2.0, 5.0, 10.0, 20.0, 40.0)
+WIDE_PERCENT = (5.0, 20.0, 40.0, 50.0, 60.0)
 """Worth of a probe that can prove nothing: standard uncertainty of conductivity, %."""
 
 
@@ -239,7 +239,7 @@ def _about(chance: random.Random, row: int, drawn: Draw) -> frozenset[int]:
         return frozenset({row})
     if drawn.gaps == "some rows":
         near = range(row - 6, row + 7)
-        return frozenset({row, *(each for each in near if chance.random() < 0.5)})  # noqa: PLR2004
+        return frozenset({row, *(each for each in near if chance.random() < 0.5)})
     rows = math.ceil(FIVE_MIN_S / drawn.period_s)
     start = row - chance.randrange(rows)
     return frozenset(range(start, start + rows))

@@ -5,6 +5,7 @@ Every error but the mistake lies within its limits, so that what is wrong is the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -103,7 +104,7 @@ class Attempt:
     @property
     def en(self) -> float:
         """How far what is stated moved, over the expanded uncertainty of both."""
-        both = (self.before.u**2 + self.after.u**2) ** 0.5
+        both = math.hypot(self.before.u, self.after.u)
         return abs(self.after.salinity - self.before.salinity) / (2.0 * both)
 
 

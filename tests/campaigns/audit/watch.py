@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable, Set
+from collections.abc import Callable, Set as AbstractSet
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from statistics import median
@@ -101,7 +101,7 @@ class Watch:
     worth: tuple[float, float]
     fill_l: float
     period_s: float
-    gaps: Set[int] = frozenset()
+    gaps: AbstractSet[int] = frozenset()
     row: int = 0
     calls: list[Call] = field(default_factory=list)
     steady_row: int | None = None
