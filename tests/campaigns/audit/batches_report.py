@@ -9,6 +9,7 @@ from daemon.entries import Phase
 from tests.campaigns.audit import batches, looks
 from tests.campaigns.audit.batches import EVERYWHERE, GAPS_AT_CALL, Batch
 from tests.campaigns.audit.report import Report, share
+from tests.campaigns.audit.watch import MIXING
 
 RELEASED_OUT_LIMIT = 0.01
 CORRECTED_LIMIT = 0.99
@@ -77,6 +78,8 @@ def _corrected(told: Report, found: Sequence[Batch]) -> None:
     )
     left = sum(each.corrected is None and each.first is not Phase.READY for each in found)
     told.tell("not released, and no advice of an amount", share(left, len(found)))
+    unheard = sum(each.first in MIXING for each in found)
+    told.tell("  of these, salinity never called steady within 3 h", f"{unheard}")
 
 
 def report_looks(count: int, seed: int, workers: int = 1) -> Report:

@@ -24,6 +24,8 @@ RECENT_S = 330.0
 """Of readings whose median stands for the value that is judged; judgement keeps as many."""
 VALUE_PPT = 0.01
 """Between that median and the level that the station judges."""
+ROUNDED_U = 0.0025
+"""What is rounded off half of an expanded uncertainty of two decimals."""
 MIXING = (Phase.IDLE, Phase.BLANK, Phase.DISSOLVING)
 _STATED = re.compile(r"(\d+\.\d+) ± (\d+\.\d+) ppt")
 
@@ -69,9 +71,9 @@ class Call:
 def _proven(value: float, u: float) -> bool:
     """Say whether a value is beyond a limit, with the confidence stated, both but for rounding."""
     beyond = max(LOW - value, value - HIGH)
-    within = inside(value, u + 0.005)
-    near = inside(value + math.copysign(VALUE_PPT, value - TARGET), u)
-    return beyond > -VALUE_PPT and min(within, near) <= 1.0 - CONFIDENCE
+    away = value + math.copysign(VALUE_PPT, value - TARGET)
+    surely = inside(away, max(u - ROUNDED_U, ROUNDED_U)) <= 1.0 - CONFIDENCE
+    return beyond > -VALUE_PPT and surely
 
 
 def inside(value: float, u: float) -> float:
