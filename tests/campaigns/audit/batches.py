@@ -203,7 +203,7 @@ def _correct(watch: Watch, drawn: Draw) -> bool:
     if watch.advised() == (0.0, 0.0):
         return False
     hand = random.Random(f"hand/{drawn.seed}")
-    if hand.random() < 0.5:  # noqa: PLR2004 - as often as not
+    if hand.random() < 0.5:
         _add(watch, drawn, hand, 1.0)
         return True
     _add(watch, drawn, hand, FIRST_PART)

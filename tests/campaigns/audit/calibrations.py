@@ -163,6 +163,8 @@ def _hold_checks(found: Report, checks: list[Check]) -> None:
     agreeing = sum(each.agrees for each in checks)
     wide, still = len(widened(checks)), len(unmoved(checks))
     found.hold("U larger after an agreeing check", share(wide, agreeing), kept=not wide)
+    most = max((each.after / each.before - 1.0 for each in widened(checks)), default=0.0)
+    found.tell("  by at most", f"{100.0 * most:.2f} %")
     found.hold(
         "U not larger after a contradicting check",
         share(still, len(checks) - agreeing),
