@@ -39,6 +39,11 @@ ROOMY = 2.0
 Source: none but common practice.
 """
 
+MASS_U_SHARE = 0.005
+"""Standard uncertainty of a mass of mix, as a share: a kitchen scale; our own choice, no source."""
+VOLUME_U_SHARE = 0.01
+"""Standard uncertainty of a volume read from a mark, as a share; our own choice, no source."""
+
 
 class CannotDose(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
     """No addition gives what was asked for; the text says why and what would."""

@@ -21,7 +21,7 @@ from datetime import date
 from statistics import median
 
 from daemon.mixing import dosing
-from daemon.mixing.dosing import COMMON_YIELD, MIN_YIELD
+from daemon.mixing.dosing import COMMON_YIELD, MASS_U_SHARE, MIN_YIELD, VOLUME_U_SHARE
 from daemon.mixing.uncertainty import combine
 
 COMMON_U = 0.03
@@ -46,11 +46,6 @@ The probe's calibration and the vessel's volume mark are the same in every
 batch, so no number of batches averages their error away; 0.004 is 0.15 ppt of
 a batch at 34, an ordinary calibration.
 """
-
-MASS_U_SHARE = 0.005
-"""Standard uncertainty of a weighed mass, as a share; common practice, no source."""
-VOLUME_U_SHARE = 0.01
-"""Standard uncertainty of a volume read from a mark, as a share; common practice, no source."""
 
 FREEDOM = 3.0
 """Degrees of freedom of the t distribution: few, for bad weighings are not rare."""

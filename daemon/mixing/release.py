@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Kind, Phase
 from daemon.mixing import dosing
 from daemon.mixing.advice import Vessel, correction, undecided
+from daemon.mixing.dosing import MASS_U_SHARE, VOLUME_U_SHARE
 from daemon.mixing.uncertainty import Verdict, accept, combine, conformance_probability
 
 if TYPE_CHECKING:
@@ -28,8 +29,6 @@ if TYPE_CHECKING:
     from daemon.mixing.batch_state import BatchSettings, BatchState, Step, Told
 
 SURE = 2.0
-MASS_U_SHARE = 0.01
-VOLUME_U_SHARE = 0.01
 
 
 @dataclass(frozen=True, slots=True)
