@@ -162,19 +162,27 @@ def accept(value: float, u: float, low: float, high: float, confidence: float = 
         confidence: Probability demanded of either answer, 0.5 to 1, both excluded.
 
     Returns:
-        "inside" or "outside" where that is at least as probable as
-        `confidence`, otherwise "undecided".
+        "inside" where lying between the limits is at least as probable as
+        `confidence`; "outside" where the value itself lies beyond a limit, and
+        the true value is beyond that same limit at least as probably; otherwise
+        "undecided".  A value between the limits is never called outside,
+        however wide its uncertainty: that says no more than that the
+        measurement is too poor.
 
     Raises:
         ValueError: As `conformance_probability`, or `confidence` leaves its range.
 
-    Source: JCGM 106:2012, guarded acceptance and guarded rejection.
+    Source: JCGM 106:2012, 8.3.2 guarded acceptance and 8.3.3 guarded rejection
+    (numbers of the clauses from memory).
     """
     _check_confidence(confidence)
-    within = conformance_probability(value, u, low, high)
-    if within >= confidence:
+    if conformance_probability(value, u, low, high) >= confidence:
         return "inside"
-    return "outside" if 1.0 - within >= confidence else "undecided"
+    beyond = max(low - value, value - high)
+    if beyond <= 0.0:
+        return "undecided"
+    sure = u == 0.0 or _tail(-beyond / u) >= confidence
+    return "outside" if sure else "undecided"
 
 
 def acceptance_interval(

@@ -100,6 +100,18 @@ def test_33_within_a_half_at_u_0_2(value: float, verdict: str) -> None:
     assert verdict == accept(value, 0.2, 32.5, 33.5)
 
 
+@pytest.mark.parametrize(
+    "value, u",
+    [(34.0, 17.0), (34.0, 1e9), (33.0, 50.0), (35.0, 50.0), (32.9, 17.0), (35.1, 1e6)],
+)
+def test_a_poor_measurement_proves_nothing(value: float, u: float) -> None:
+    """However improbable it is that water lies within 33 to 35, it is not proved too fresh or salt.
+
+    By hand: 34 with u 17 lies within with 4.7 %, below with 47.7 %, above with 47.7 %.
+    """
+    assert "undecided" == accept(value, u, 33.0, 35.0)
+
+
 def test_without_uncertainty_the_limits_decide() -> None:
     """With no uncertainty there is no undecided, and the limit itself is inside."""
     assert ["outside", "inside", "inside", "outside"] == [
