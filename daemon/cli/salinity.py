@@ -13,8 +13,18 @@ from daemon.mixing.seawater import (
     practical_salinity,
     specific_gravity,
 )
-from daemon.mixing.uncertainty import ProbeUncertainty, propagate, salinity_u
+from daemon.mixing.uncertainty import (
+    ProbeUncertainty,
+    density_u_kg_m3,
+    propagate,
+    salinity_u,
+)
 from daemon.wire.units import TO_MS_CM, conductivity_mS_cm
+
+ONE_ALONE = (
+    "{0} is needed too: without it ± would leave out what the {1} is uncertain by;"
+    " 0 says that this is negligible"
+)
 
 
 def register(app: typer.Typer) -> None:
@@ -37,15 +47,35 @@ def salinity(
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
-    """Convert conductivity to salinity, specific gravity and density."""
+    """Convert conductivity to salinity, specific gravity and density.
+
+    With both standard uncertainties each answer has its own: ± (k = 2) in the
+    text, standard uncertainties in JSON.
+    """
+    probe = _probe(conductivity_u_percent, temperature_u)
     try:
         answer = _answer(conductivity_mS_cm(conductivity, unit), temperature)
-        if conductivity_u_percent is not None or temperature_u is not None:
-            probe = ProbeUncertainty(conductivity_u_percent or 0.0, temperature_u or 0.0)
+        if probe is not None:
             answer |= _uncertainties(answer, probe)
     except ValueError as exc:
         fail(str(exc), USAGE)
     emit(answer, as_json=as_json, text=_text(answer))
+
+
+def _probe(
+    conductivity_u_percent: float | None, temperature_u: float | None
+) -> ProbeUncertainty | None:
+    """Return what both uncertainties say; one alone would give a ± that lacks the other's part."""
+    if conductivity_u_percent is None and temperature_u is None:
+        return None
+    if conductivity_u_percent is None:
+        fail(ONE_ALONE.format("--conductivity-u-percent", "conductivity"), USAGE)
+    if temperature_u is None:
+        fail(ONE_ALONE.format("--temperature-u", "temperature"), USAGE)
+    try:
+        return ProbeUncertainty(conductivity_u_percent, temperature_u)
+    except ValueError as exc:
+        fail(str(exc), USAGE)
 
 
 def _answer(conductivity_mS_cm: float, temperature_C: float) -> dict[str, float]:
@@ -61,33 +91,29 @@ def _answer(conductivity_mS_cm: float, temperature_C: float) -> dict[str, float]
 
 def _uncertainties(answer: dict[str, float], probe: ProbeUncertainty) -> dict[str, float]:
     value, temperature_C = answer["salinity"], answer["temperature_C"]
-    u = salinity_u(answer["conductivity_mS_cm"], temperature_C, probe)
-
-    def density(salinity: float) -> float:
-        return density_kg_m3(salinity, temperature_C)
-
+    conductivity = answer["conductivity_mS_cm"]
+    u = salinity_u(conductivity, temperature_C, probe)
     return {
         "salinity_u": u,
         "specific_gravity_u": propagate(specific_gravity, value, u, 0.0, MAX_SALINITY),
-        "density_u_kg_m3": propagate(density, value, u, 0.0, MAX_SALINITY),
+        "density_u_kg_m3": density_u_kg_m3(conductivity, temperature_C, probe),
     }
 
 
 def _text(answer: dict[str, float]) -> str:
     def spread(key: str, digits: int) -> str:
-        return f" ± {answer[key]:.{digits}f}" if key in answer else ""
+        return f" ± {2 * answer[key]:.{digits}f}" if key in answer else ""
 
     gravity = f"{answer['specific_gravity']:.4f}{spread('specific_gravity_u', 4)}"
     density = f"{answer['density_kg_m3']:.2f}{spread('density_u_kg_m3', 2)}"
-    digits = 2 if "salinity_u" in answer else 3
+    known = "salinity_u" in answer
+    k = " (k=2)" if known else ""
+    value = f"{answer['salinity']:.{2 if known else 3}f}{spread('salinity_u', 2)}"
     rows = [
-        (
-            "practical salinity",
-            f"{answer['salinity']:.{digits}f}{spread('salinity_u', 2)} (PSS-78)",
-        ),
-        ("specific gravity", f"{gravity} (25/25 °C)"),
-        ("density", f"{density} kg/m3 at {answer['temperature_C']:g} °C"),
+        ("practical salinity", f"{value}{k} (PSS-78)"),
+        ("specific gravity", f"{gravity}{k} (25/25 °C)"),
+        ("density", f"{density} kg/m3{k} at {answer['temperature_C']:g} °C"),
     ]
-    if "salinity_u" in answer:
-        rows.append(("±", "one standard uncertainty; twice it holds about 95 %"))
+    if known:
+        rows.append(("±", "two standard uncertainties (k=2), which hold about 95 %"))
     return table(rows)

@@ -13,13 +13,23 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
-from daemon.mixing.seawater import MAX_SALINITY, salinity_and_sensitivity, sensitivity
+from daemon.mixing.seawater import (
+    MAX_EXTRAPOLATED,
+    MAX_SALINITY,
+    MAX_TEMPERATURE_C,
+    MIN_TEMPERATURE_C,
+    density_kg_m3,
+    salinity_and_sensitivity,
+    sensitivity,
+)
 
 Verdict: TypeAlias = Literal["inside", "outside", "undecided"]
 
 EXTRAPOLATED_SHARE = 0.02
 _BISECTIONS = 60
 _EVEN = 0.5
+_STEP_SALINITY = 0.01
+_STEP_C = 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +63,7 @@ def salinity_u(conductivity_mS_cm: float, temperature_C: float, probe: ProbeUnce
     counts as a rectangular distribution one step wide.
 
     Args:
-        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 82.
+        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 145.
         temperature_C: ITS-90, °C; -2 to 40.
         probe: What the probe's values are worth.
 
@@ -85,6 +95,54 @@ def extrapolation_u(salinity: float) -> float:
     Source: none; a fiftieth of what is beyond is our own choice.
     """
     return EXTRAPOLATED_SHARE * max(0.0, salinity - MAX_SALINITY)
+
+
+def density_u_kg_m3(
+    conductivity_mS_cm: float, temperature_C: float, probe: ProbeUncertainty
+) -> float:
+    """Return the standard uncertainty of the density of the water as it is, kg/m3.
+
+    A temperature in error is in error twice: it makes the salinity wrong, and
+    the density that this salinity has.  Both have one sign, so that they add:
+
+        d rho = rho_S S_C dC + (rho_S S_T + rho_T) dT
+
+    with S_C and S_T the sensitivities of salinity, rho_S = d rho / d S and
+    rho_T = d rho / d T at fixed salinity.  Specific gravity at a fixed pair of
+    temperatures has no such second part: it follows from salinity alone.
+
+    Args:
+        conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 145.
+        temperature_C: ITS-90, °C; -2 to 40.
+        probe: What the probe's values are worth.
+
+    Raises:
+        daemon.mixing.seawater.OutOfRange: An argument leaves its range.
+
+    Source: JCGM 100:2008, equation 10, with the total derivative of each input.
+    """
+    salinity, per_mS_cm, per_C = salinity_and_sensitivity(conductivity_mS_cm, temperature_C)
+    by_salinity = _slope(
+        lambda at: density_kg_m3(at, temperature_C), salinity, _STEP_SALINITY, 0.0, MAX_EXTRAPOLATED
+    )
+    by_C = _slope(
+        lambda at: density_kg_m3(salinity, at),
+        temperature_C,
+        _STEP_C,
+        MIN_TEMPERATURE_C,
+        MAX_TEMPERATURE_C,
+    )
+    return _propagated(
+        conductivity_mS_cm, by_salinity * per_mS_cm, by_salinity * per_C + by_C, probe
+    )
+
+
+def _slope(
+    formula: Callable[[float], float], at: float, step: float, low: float, high: float
+) -> float:
+    """Return the slope of a formula over one step to either side, cut short at its ends."""
+    below, above = max(low, at - step), min(high, at + step)
+    return (formula(above) - formula(below)) / (above - below)
 
 
 def _propagated(

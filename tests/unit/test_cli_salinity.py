@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -13,6 +14,7 @@ import pytest
 from daemon.cli import output
 from daemon.cli.main import invoke
 
+BOTH = ["--conductivity", "42", "--temperature", "15"]
 STANDARD = ["salinity", "--conductivity", "42.914", "--temperature", "15"]
 
 
@@ -48,10 +50,35 @@ def test_uncertainty_is_given_where_asked(capsys: pytest.CaptureFixture[str]) ->
     assert 0 == invoke(words)
 
     assert 0.216 == pytest.approx(answer["salinity_u"], abs=0.001)
-    # A unit of salinity is 0.77 kg/m3, a thousandth of specific gravity 1.32 of salinity.
-    assert 0.77 * answer["salinity_u"] == pytest.approx(answer["density_u_kg_m3"], rel=0.02)
+    # A thousandth of specific gravity is 1.32 of salinity.
     assert answer["salinity_u"] / 1320 == pytest.approx(answer["specific_gravity_u"], rel=0.02)
-    assert "35.00 ± 0.22" in capsys.readouterr().out
+    # 0.77 kg/m3 for each unit of salinity, and 0.21 kg/m3 for each °C besides, by hand.
+    by_salinity = 0.77 * 0.5 * 0.395
+    by_warmth = (0.77 * 0.86 + 0.21) * 0.1
+    assert math.hypot(by_salinity, by_warmth) == pytest.approx(answer["density_u_kg_m3"], rel=0.03)
+    said = capsys.readouterr().out
+    assert "35.00 ± 0.43 (k=2) (PSS-78)" in said
+    assert "± 0.35 kg/m3 (k=2) at 15 °C" in said
+    assert "1.0264 ± 0.0003 (k=2) (25/25 °C)" in said
+
+
+@pytest.mark.parametrize(
+    "given, missing",
+    [
+        ("--conductivity-u-percent", "--temperature-u"),
+        ("--temperature-u", "--conductivity-u-percent"),
+    ],
+)
+def test_one_uncertainty_alone_is_not_taken_for_all(
+    given: str, missing: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What was not given is unknown and not 0; a 0 that is given counts."""
+    assert output.USAGE == invoke([*STANDARD, given, "0.5"])
+    said = capsys.readouterr()
+    assert 0 == invoke([*STANDARD, given, "0.5", missing, "0"])
+
+    assert "" == said.out
+    assert f"{missing} is needed too" in said.err
 
 
 @pytest.mark.parametrize("value, unit", [("42914", "uS/cm"), ("42914", "µS/cm"), ("4.2914", "S/m")])
@@ -72,7 +99,8 @@ def test_a_unit_can_be_named(value: str, unit: str, capsys: pytest.CaptureFixtur
         (["--conductivity", "42", "--temperature", "400"], "temperature 400 °C is outside"),
         (["--conductivity", "80", "--temperature", "15"], "above the 42 that PSS-78 reaches"),
         (["--conductivity", "42", "--temperature", "15", "--unit", "mho"], "unit 'mho'"),
-        (["--conductivity", "42", "--temperature", "15", "--temperature-u", "-1"], "0 or more"),
+        ([*BOTH, "--conductivity-u-percent", "1", "--temperature-u", "-1"], "0 or more"),
+        ([*BOTH, "--conductivity-u-percent", "nan", "--temperature-u", "1"], "0 or more"),
         (["--conductivity", "much", "--temperature", "15"], "--conductivity"),
         (["--temperature", "15"], "--conductivity"),
         (["--conductivity", "42", "--temperature", "15", "--salty"], "--salty"),
