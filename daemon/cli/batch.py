@@ -46,8 +46,10 @@ def list_(
         for each in reversed(found):
             emit(_facts(each), as_json=True)
         return
-    rows = [(each.id, each.phase, _salinity(each), _minute(each.began)) for each in reversed(found)]
-    print(table(rows, ("batch", "phase", "salinity", "began (UTC)")))
+    rows = [
+        (each.id, each.phase, _salinity(each, ""), _minute(each.began)) for each in reversed(found)
+    ]
+    print(table(rows, ("batch", "phase", "salinity, ± with k=2", "began (UTC)")))
 
 
 @batch.command()
@@ -107,11 +109,12 @@ def _sheet(each: BatchRecord) -> str:
     return "\n".join([table([row for row in rows if row[1]]), "", *told])
 
 
-def _salinity(each: BatchRecord) -> str:
+def _salinity(each: BatchRecord, mark: str = " (k=2)") -> str:
     if each.salinity is None:
         return ""
-    spread = "" if each.salinity_u is None else f" ± {2 * each.salinity_u:.2f}"
-    return f"{each.salinity:.2f}{spread} ppt"
+    if each.salinity_u is None:
+        return f"{each.salinity:.2f} ppt, ± unknown"
+    return f"{each.salinity:.2f} ± {2 * each.salinity_u:.2f} ppt{mark}"
 
 
 def _minute(wall: datetime | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import textwrap
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
@@ -80,10 +81,7 @@ def _alarm(facts: Mapping[str, JSON]) -> str:
 
 
 def _stabilised(facts: Mapping[str, JSON]) -> str:
-    level = f"at {_number(facts, 'salinity'):.2f} ppt, uncertainty unknown"
-    if facts.get("salinity_u") is not None:
-        u = 2 * _number(facts, "salinity_u")
-        level = f"at {_number(facts, 'salinity'):.2f} ± {u:.2f} ppt (k=2)"
+    level = f"at {_number(facts, 'salinity'):.2f}{_spread(facts, 'salinity_u', 2, ' ppt')}"
     reason = facts.get("reason")
     sure = reason.get("confidence") if isinstance(reason, dict) else None
     if not isinstance(sure, float):
@@ -124,8 +122,8 @@ def _command(facts: Mapping[str, JSON]) -> str:
 
 def _batch(facts: Mapping[str, JSON]) -> str:
     if facts.get("what") == "yield learned":
-        u = 2 * _number(facts, "mix_yield_u")
-        return f"lot {facts.get('lot')} yields {_number(facts, 'mix_yield'):.3f} ± {u:.3f} (k=2)"
+        spread = _spread(facts, "mix_yield_u", 3)
+        return f"lot {facts.get('lot')} yields {_number(facts, 'mix_yield'):.3f}{spread}"
     if facts.get("what") == "began":
         if facts.get("salinity") is None:
             return "began with water of unknown salinity"
@@ -146,6 +144,12 @@ def _calibration(facts: Mapping[str, JSON]) -> str:
     if "text" in facts:
         return f"{who}{facts['text']}"
     return ", ".join(filter(None, (_part(key, value) for key, value in facts.items())))
+
+
+def _spread(facts: Mapping[str, JSON], key: str, digits: int, unit: str = "") -> str:
+    """Return the ± of a value with its unit and its mark; that it is unknown, where it is."""
+    u = _number(facts, key)
+    return f"{unit}, ± unknown" if math.isnan(u) else f" ± {2 * u:.{digits}f}{unit} (k=2)"
 
 
 def _number(facts: Mapping[str, JSON], key: str) -> float:

@@ -121,7 +121,9 @@ def register(app: typer.Typer) -> None:
 
 
 def export(
-    what: Annotated[What, typer.Argument(help="What to write.")] = What.READINGS,
+    what: Annotated[
+        What, typer.Argument(help="What to write; keys in _u are standard uncertainties.")
+    ] = What.READINGS,
     *,
     since: Annotated[
         str | None, typer.Option("--from", help="From this time on; ISO 8601, UTC without a zone.")

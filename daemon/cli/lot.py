@@ -111,7 +111,7 @@ def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> Non
         ("opened", each.opened_on or "not told"),
         ("yield", _yield(each, t_s)),
     ]
-    rows += [(w.batch, f"showed {w.mix_yield:.4f} ± {w.u:.4f}") for w in each.weighings]
+    rows += [(w.batch, f"showed {w.mix_yield:.3f} ± {2 * w.u:.3f} (k=2)") for w in each.weighings]
     emit(_facts(each, t_s), as_json=as_json, text=table(rows))
 
 

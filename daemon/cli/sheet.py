@@ -41,6 +41,7 @@ SIDE_ROWS = 4
 EVENT_ROWS = 14
 FIRST_EVENTS = 4
 CUT_FACT, CUT_SIDE, CUT_EVENT, CUT_WHO = 46, 62, 104, 22
+CAPTION = "Salinity: line; ± (k=2): grey band; limits: dashed"
 UNTOLD = "not told"
 
 CAUTIONS = (
@@ -132,7 +133,7 @@ def render(record: BatchRecord, curve: Sequence[Point], told: Mapping[str, JSON]
         f"<h1>{_safe(f'{station}batch {record.id}{printed}', 90)}</h1>",
         _pair(_facts("Batch", _batch_rows(record)), _facts("Made of", _made_rows(told))),
         _decision(record, told),
-        f"<h2>Salinity: line; ±2u: grey band; limits: dashed{_safe(_later(rest), CUT_EVENT)}</h2>",
+        f"<h2>{CAPTION}{_safe(_later(rest), CUT_EVENT)}</h2>",
         svg(drawn, _marks(record, told)),
         _pair(
             _side("Corrections and advice", _corrections(record, told)),
@@ -172,7 +173,8 @@ def _made_rows(told: Mapping[str, JSON]) -> list[tuple[str, str]]:
         heel += _figure(told, "heel_salinity", " at {:.2f} ppt", "")
     known_yield = _figure(told, "mix_yield", "{:.3f}")
     if known_yield != UNTOLD:
-        known_yield += _figure(told, "mix_yield_u", " ± {:.3f} (u)", "") + " g salt per g mix"
+        u = _number(told.get("mix_yield_u"))
+        known_yield += ("" if u is None else f" ± {2 * u:.3f} (k=2)") + " g salt per g mix"
     return [
         ("salt lot", _words(told, "lot")),
         ("printed number", _words(told, "lot_number")),
@@ -210,12 +212,14 @@ def _verdict(record: BatchRecord) -> str:
 def _salinity(record: BatchRecord) -> str:
     if record.salinity is None:
         return "never found steady"
-    spread = "" if record.salinity_u is None else f" ± {2 * record.salinity_u:.2f}"
+    found = f"{record.salinity:.2f} ppt, ± unknown"
+    if record.salinity_u is not None:
+        found = f"{record.salinity:.2f} ± {2 * record.salinity_u:.2f} ppt (k=2)"
     try:
         gravity = f", specific gravity {seawater.specific_gravity(record.salinity, 25.0, 25.0):.4f}"
     except seawater.OutOfRange:
-        return f"{record.salinity:.2f}{spread} ppt (k=2)"
-    return f"{record.salinity:.2f}{spread} ppt (k=2){gravity} (25/25 °C)"
+        return found
+    return f"{found}{gravity} (25/25 °C)"
 
 
 def _probability(record: BatchRecord, told: Mapping[str, JSON]) -> str:
@@ -223,7 +227,7 @@ def _probability(record: BatchRecord, told: Mapping[str, JSON]) -> str:
     known = [each.facts["probability"] for each in record.events if "probability" in each.facts]
     found = _number(told.get("probability", known[-1] if known else None))
     limits, u = _limits(told), record.salinity_u
-    if found is None and limits and record.salinity is not None and u:
+    if found is None and limits and record.salinity is not None and u is not None:
         found = conformance_probability(record.salinity, u, *limits)
     shown = "probability not judged" if found is None else f"with probability {found:.4f}"
     return shown + _figure(told, "release_confidence", ", release asks for {:g}", "")

@@ -174,9 +174,14 @@ def _of_reservoir(told: Announced) -> dict[str, dict[str, JSON]]:
 def _water() -> dict[str, dict[str, JSON]]:
     return {
         "salinity": _number("Salinity", "salinity", "ppt", 2, "mdi:shaker-outline", sure=True),
-        "salinity-u": _number(
-            "Salinity uncertainty", "salinity_u", "ppt", 3, "mdi:plus-minus-variant", sure=True
-        ),
+        # A person reads it, so it is k = 2; `salinity_u` of the topic stays a standard uncertainty.
+        "salinity-expanded": {
+            **_number("Salinity uncertainty k=2", "", "ppt", 2, "mdi:plus-minus-variant"),
+            "value_template": (
+                "{% set u = value_json.salinity_u | default(none) %}"
+                f"{{{{ 2 * u if u is not none and ({BELIEVED}) else none }}}}"
+            ),
+        },
         "specific-gravity": _number(
             "Specific gravity", "specific_gravity", "", 4, "mdi:scale-balance", sure=True
         ),

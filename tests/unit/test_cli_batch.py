@@ -37,7 +37,7 @@ def test_batches_are_listed_the_newest_first(
     assert 0 == invoke(["batch", "list"])
     heading, new, old = capsys.readouterr().out.splitlines()
 
-    assert ["batch", "phase", "salinity", "began", "(UTC)"] == heading.split()
+    assert "batch phase salinity, ± with k=2 began (UTC)" == " ".join(heading.split())
     assert ["mix-1-20260302-2", "blank", "2026-03-02"] == new.split()[:3]
     assert ["mix-1-20260302-1", "used", "34.00", "±"] == old.split()[:4]
     assert float(old.split()[4]) == pytest.approx(0.43, abs=0.011)
@@ -66,6 +66,7 @@ def test_one_batch_is_shown_with_all_that_happened(
     assert max(map(len, lines)) <= 80
     assert any(line.startswith("released") for line in lines)
     assert any("ended: used (seen refilled)" in line for line in lines)
+    assert any(line.startswith("salinity") and "ppt (k=2)" in line for line in lines)
     assert not any("forecast" in line for line in lines)
 
 

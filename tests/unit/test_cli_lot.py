@@ -120,7 +120,7 @@ def test_one_lot_is_shown_with_the_batches_that_taught_it(
     assert OK == invoke(["lot", "show", "blue"])
     said = " ".join(capsys.readouterr().out.split())
 
-    assert "mix-1-20260302-1 showed 0.8500 ± 0.0060" in said
+    assert "mix-1-20260302-1 showed 0.850 ± 0.012 (k=2)" in said
     assert "bought 20000 g" in said
 
 

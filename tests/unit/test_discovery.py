@@ -115,7 +115,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
     assert [*map(str, Phase)] == every["phase"]["options"]
     assert {
         "salinity": (None, "ppt"),
-        "salinity-u": (None, "ppt"),
+        "salinity-expanded": (None, "ppt"),
         "specific-gravity": (None, None),
         "conductivity": ("conductivity", "mS/cm"),
         "temperature": ("temperature", "°C"),
@@ -230,7 +230,7 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
 
     assert {
         "salinity": "33.9",
-        "salinity-u": "0.05",
+        "salinity-expanded": "0.1",
         "specific-gravity": "1.02514",
         "conductivity": "51.0",
         "temperature": "24.5",

@@ -25,6 +25,12 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
         {"salinity": 34.012, "salinity_u": 0.2, "reason": {"confidence": 0.9861}},
         "at 34.01 ± 0.40 ppt (k=2), 98.6 % sure that it is mixed",
     ),
+    (Kind.STABILISED, {"salinity": 34.012, "salinity_u": None}, "at 34.01 ppt, ± unknown"),
+    (
+        Kind.BATCH,
+        {"what": "yield learned", "lot": "blue", "mix_yield": 0.85},
+        "lot blue yields 0.850, ± unknown",
+    ),
     (Kind.DISTURBED, {"cause": "salt", "change": 0.5, "reason": {}}, "by salt: +0.50 ppt"),
     (
         Kind.FORECAST,

@@ -127,7 +127,7 @@ class Tags(HTMLParser):
         "blue-7",
         "L 4471-B",
         "7310 g",
-        "0.868 ± 0.006 (u) g salt per g mix",
+        "0.868 ± 0.012 (k=2) g salt per g mix",
         "180 L",
         "20 L at 33.80 ppt",
         "RELEASED",
