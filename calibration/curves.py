@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,6 +11,16 @@ from itertools import pairwise
 _ROUNDING_C = 1e-9
 _CUBIC_POINTS = 4
 _FEWEST_ROWS = 2
+
+CURVATURE_AT_0_PER_K2 = 3.6e-4
+CURVATURE_FOLD_C = 21.0
+"""How much the conductivity of a salt solution bends: its second derivative over its value.
+
+At most 3.6e-4 per K² at 0 °C, less by a factor e for each 21 °C that it is warmer.
+Source: an upper envelope of second differences in `calibration.tables` (Pratt et al.
+2001: KCl 0.01 to 1 mol/kg, 0 to 50 °C) and of PSS-78 for salinities 2 to 42, -2 to
+35 °C; at 20 °C they bend by 0.7e-4 to 1.38e-4 per K², the envelope by 1.39e-4.
+"""
 
 
 class OutsideTable(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
@@ -114,6 +125,24 @@ def linear(table: Table, temperature_C: float) -> float:
     x, y = table.temperatures_C, table.values
     i = max(0, min(bisect_right(x, temperature_C) - 1, len(x) - 2))
     return y[i] + (y[i + 1] - y[i]) * (temperature_C - x[i]) / (x[i + 1] - x[i])
+
+
+def bend_limit(table: Table, temperature_C: float) -> float:
+    """Return how far a salt solution may be from the straight line between two rows.
+
+    Half the largest second derivative times (t - a)(b - t); 0 at a row.
+
+    Raises:
+        OutsideTable: As `Table.check`.
+
+    Source: the remainder of linear interpolation, with the curvature of salt
+    solutions at the colder row, where it is largest.
+    """
+    value = linear(table, temperature_C)
+    x = table.temperatures_C
+    i = max(0, min(bisect_right(x, temperature_C) - 1, len(x) - 2))
+    reach = max(0.0, (temperature_C - x[i]) * (x[i + 1] - temperature_C)) / 2.0
+    return value * reach * CURVATURE_AT_0_PER_K2 * math.exp(-x[i] / CURVATURE_FOLD_C)
 
 
 def _hermite_slopes(x: Sequence[float], y: Sequence[float]) -> list[float]:

@@ -17,7 +17,7 @@ from enum import StrEnum
 
 import gsw
 
-from calibration.curves import OutsideTable, Table, linear, monotone
+from calibration.curves import OutsideTable, Table, bend_limit, linear, monotone
 from calibration.gum import Input, expanded, rectangular, standard
 from calibration.tables import PUBLISHED, SOLVENT
 
@@ -353,7 +353,8 @@ def _own(reference: Reference, table: Table) -> tuple[_Curve, _Causes, str]:
         return monotone(table, at)
 
     def causes(at: float) -> tuple[Input, ...]:
-        bend = abs(curve(at) - linear(table, at))
+        # Two rows say nothing of the bend between them; what salt solutions do does.
+        bend = max(abs(curve(at) - linear(table, at)), bend_limit(table, at))
         return (
             *_tolerance(reference.bottle, curve(at)),
             rectangular("between the rows of its table", bend, "mS/cm"),

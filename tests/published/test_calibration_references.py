@@ -6,13 +6,16 @@ The figures below are typed again from their sources and not imported.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
+from itertools import combinations, pairwise
 
 import pytest
 
 from calibration.curves import OutsideTable, Table, cubic
 from calibration.references import (
     Bottle,
+    Reference,
     Tolerance,
     air,
     own_table,
@@ -279,13 +282,61 @@ def test_every_value_says_where_it_comes_from_and_how_sure_it_is() -> None:
 def test_the_meaning_of_a_tolerance_decides_its_weight() -> None:
     """± 0.5 % is 0.25 % standard with k = 2 and 0.29 % as limits.  Source: JCGM 100:2008, 4.3."""
     bottle = Bottle("Q-1", 0.5, Tolerance.COVERAGE_2)
-    table = {20.0: 40.0, 30.0: 40.0}
+    table = {20.0: 40.0, 30.0: 48.0}
     u = [
-        value_at(own_table("flat", table, each), 25.0).u_mS_cm / 40.0
+        value_at(own_table("its rows alone", table, each), 20.0).u_mS_cm / 40.0
         for each in (bottle, replace(bottle, tolerance=Tolerance.LIMITS))
     ]
 
     assert pytest.approx([0.0025, 0.005 / math.sqrt(3.0)], rel=1e-9) == u
+
+
+def _curve(of: Reference) -> Callable[[float], float]:
+    return lambda at: value_at(of, at).conductivity_mS_cm
+
+
+CURVES = {
+    f"KCl {molality}": (
+        tuple(t for t, v in zip(TEMPERATURES_C, row, strict=True) if not math.isnan(v)),
+        _curve(published(f"kcl-{molality}-mol-kg")),
+    )
+    for molality, row in IUPAC_US_CM.items()
+} | {
+    f"S {salinity:g}": ((-2.0, 5.0, 15.0, 20.0, 25.0, 35.0), _curve(seawater(salinity)))
+    for salinity in (2.0, 35.0, 42.0)
+}
+"""Published curves by name: temperatures that they reach, and their values."""
+
+
+@pytest.mark.parametrize("name", CURVES)
+@pytest.mark.parametrize("rows", [2, 3, 4])
+def test_few_rows_of_its_own_are_as_uncertain_as_solutions_bend(name: str, rows: int) -> None:
+    """Published tables thinned to a few rows: what lies between is within the limits stated."""
+    reach, curve = CURVES[name]
+    bottle = Bottle("Q-1", 0.5)
+    for some in combinations(reach, rows):
+        reference = own_table("thinned", {at: curve(at) for at in some}, bottle)
+        for at in (*reach, *(sum(pair) / 2.0 for pair in pairwise(reach))):
+            if not some[0] <= at <= some[-1]:
+                continue
+            found = value_at(reference, at)
+            (bend,) = (each.value for each in found.causes if "rows" in each.name)
+            # What the table itself is rounded to, 1e-5 of its value, besides.
+            assert abs(found.conductivity_mS_cm - curve(at)) <= bend + 2e-5 * curve(at), (some, at)
+
+
+def test_two_rows_ten_degrees_apart_are_uncertain_by_about_0_2_per_cent_between() -> None:
+    """By hand: 3.6e-4 exp(-15 / 21) = 1.76e-4 per K², times 5 x 5 / 2 is 0.22 %; 0 at a row."""
+    reference = own_table("two rows", {15.0: 43.47, 25.0: 53.0}, Bottle("Q-1", 0.5))
+    between, at_row = (
+        next(each for each in value_at(reference, at).causes if "rows" in each.name)
+        for at in (20.0, 25.0)
+    )
+
+    assert 0.0022 == pytest.approx(between.value / 48.235, rel=0.01)
+    assert 0.0 == at_row.value
+    # The published curve of this solution lies 0.11 % below the straight line there.
+    assert abs(48.235 - 48.182) < between.value
 
 
 @pytest.mark.parametrize("temperature_C", [9.9, 30.1, math.nan])
