@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 import shlex
+from datetime import date
 from typing import TYPE_CHECKING
 
 from calibration import references
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 MOST = 6
 """More points than any calibration takes."""
+MOST_TOLERANCE_PERCENT = 10.0
+"""Above any reference solution's, so that a slip is seen; our own choice."""
 
 BOTTLE = ("lot", "tolerance", "means", "expiry", "opened", "keeps", "certificate")
 TAKES: dict[str, tuple[str, ...]] = {
@@ -82,6 +85,8 @@ def _told(kind: str, words: list[str]) -> dict[str, str]:
         if not sign or name not in TAKES[kind] or not value:
             can = ", ".join(f"{each}=..." for each in TAKES[kind]) or "nothing more"
             raise BadBottle(f"reference {kind}: {word[:40]!r} is not understood; it takes {can}")
+        if name in told:
+            raise BadBottle(f"reference {kind}: {name} is given twice; leave one of them out")
         told[name] = value
     return told
 
@@ -108,15 +113,47 @@ def _bottle(kind: str, told: Mapping[str, str]) -> Bottle:
     means = told.get("means", "limits")
     if means not in ("limits", "k2"):
         raise BadBottle(f"reference {kind}: means={means[:20]} is neither limits nor k2")
-    return Bottle(
+    found = Bottle(
         told["lot"],
-        _wanted(kind, told, "tolerance"),
+        _tolerance(kind, told),
         Tolerance.COVERAGE_2 if means == "k2" else Tolerance.LIMITS,
         told.get("expiry", ""),
         told.get("opened", ""),
-        int(_wanted(kind, told, "keeps")) if "keeps" in told else None,
+        _keeps(kind, told),
         told.get("certificate", ""),
     )
+    if found.expiry and found.opened_on:
+        opened, expiry = map(date.fromisoformat, (found.opened_on, found.expiry))
+        if expiry < opened:
+            raise BadBottle(
+                f"reference {kind}: lot {found.lot} was opened on {opened}, after its expiry on"
+                f" {expiry}; correct the date, or use a bottle that has not expired"
+            )
+    return found
+
+
+def _tolerance(kind: str, told: Mapping[str, str]) -> float:
+    percent = _wanted(kind, told, "tolerance")
+    if percent > MOST_TOLERANCE_PERCENT:
+        raise BadBottle(
+            f"reference {kind}: tolerance={percent:g} is above {MOST_TOLERANCE_PERCENT:g} %;"
+            f" {percent / 100.0:g} may be meant, as it is the figure after the ± in % of the value"
+        )
+    return percent
+
+
+def _keeps(kind: str, told: Mapping[str, str]) -> int | None:
+    if "keeps" not in told:
+        return None
+    days = _wanted(kind, told, "keeps")
+    if days != int(days):
+        raise BadBottle(f"reference {kind}: keeps={days:g} is no whole number of days")
+    if "opened" not in told:
+        raise BadBottle(
+            f"reference {kind}: keeps={days:g} counts from the day of opening: opened=... is"
+            " needed too"
+        )
+    return int(days)
 
 
 def _wanted(kind: str, told: Mapping[str, str], name: str) -> float:
@@ -145,11 +182,14 @@ def _rows(text: str) -> dict[float, float]:
     for pair in text.split(","):
         warmth, _, value = pair.partition(":")
         try:
-            rows[float(warmth)] = float(value)
+            at, shown = float(warmth), float(value)
         except ValueError as exc:
             raise BadBottle(
                 "reference table: values are °C:mS/cm, two or more, such as values=20:48.2,25:53.0"
             ) from exc
+        if at in rows:
+            raise BadBottle(f"reference table: {at:g} °C is there twice; leave one of them out")
+        rows[at] = shown
     if not all(math.isfinite(each) for row in rows.items() for each in row):
         raise BadBottle("reference table: a value is not a number")
     return rows
