@@ -12,6 +12,7 @@ import typer
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
 from daemon.mixing import dosing, lots, tank
 from daemon.mixing.dosing import COMMON_YIELD, Dose
+from daemon.mixing.gravity_check import refuse_gravity
 from daemon.mixing.lots import Yield as Yielded
 from daemon.mixing.seawater import salt_g_kg
 
@@ -63,6 +64,7 @@ def plan(
     known, source = _yield(lot, mix_yield, config)
     used = known.value
     try:
+        refuse_gravity(**{"--target": target, "--heel-salinity": heel_salinity})
         dose = dosing.plan(volume, target, used, temperature, heel_volume, heel_salinity)
         from_heel = _unsalted(dose, used)
         left_l = None if capacity is None else dosing.headroom_l(dose.final_volume_l, capacity)
@@ -104,6 +106,7 @@ def correct(
     known, source = _yield(lot, mix_yield, config)
     used = known.value
     try:
+        refuse_gravity(**{"--salinity": salinity, "--target": target})
         dose = dosing.correct(volume, salinity, target, used, temperature)
         before = _unsalted(dose, used)
     except ValueError as exc:
@@ -138,6 +141,7 @@ def change(
     steps: list[float] = []
     once_l: float | None = None
     try:
+        refuse_gravity(**{"--salinity": salinity, "--new-salinity": new_salinity, "--to": to})
         dose = dosing.change(volume, salinity, changed, new_salinity, temperature)
         if to is not None:
             steps = tank.changes_to(volume, salinity, to, changed, new_salinity, temperature)

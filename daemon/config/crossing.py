@@ -10,6 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, TypeAlias
 
 from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.gravity_check import looks_like_gravity
 
 Table: TypeAlias = Mapping[str, Any]
 Place: TypeAlias = tuple[str | int, ...]
@@ -48,7 +49,10 @@ def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:
     yield from _ordered(table, place, "fill_l", "capacity_l", "litres")
     target, tolerance = _value(table, "target_ppt"), _value(table, "tolerance_ppt")
     blank = _value(table, "blank_max_ppt", 1.0)
-    if (
+    meant = "" if target is None else looks_like_gravity(target)
+    if meant:
+        yield Crossing((*place, "target_ppt"), meant)
+    elif (
         target is not None
         and tolerance is not None
         and blank is not None

@@ -25,6 +25,7 @@ from daemon.mixing.asked import (
 )
 from daemon.mixing.batch_state import STEADY, SecondReading, Told
 from daemon.mixing.calibrate_verbs import CALIBRATE
+from daemon.mixing.gravity_check import refuse_gravity
 from daemon.mixing.lots import Lot
 from daemon.mixing.seawater import salinity_from_refractive_index, salinity_from_specific_gravity
 
@@ -143,6 +144,7 @@ def _before(asked: Asked, whole_l: float) -> float:
     """Return the practical salinity before the salt: of the heel told, else as it was seen."""
     heel_l = number(asked, "heel_volume_l", 0.0, MAX_L)
     heel = number(asked, "heel_salinity", 0.0, MAX_PPT)
+    refuse_gravity(heel_salinity=heel)
     if heel_l is None and heel is None:
         seen = asked.state.rest_level
         return 0.0 if seen is None or seen <= asked.settings.blank_max_ppt else seen
@@ -184,6 +186,7 @@ def _reading(asked: Asked) -> Done:
 
 def _second(asked: Asked) -> SecondReading:
     salinity = number(asked, "salinity", 0.0, MAX_PPT)
+    refuse_gravity(salinity=salinity)
     gravity = number(asked, "specific_gravity", 0.9, 1.1)
     index = number(asked, "refractive_index", 1.3, 1.4)
     temperature = number(asked, "temperature_C", 0.0, 40.0)
