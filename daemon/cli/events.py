@@ -97,7 +97,7 @@ def _forecast(facts: Mapping[str, JSON]) -> str:
     low, high = str(facts["stable_at_low"])[11:16], facts["stable_at_high"]
     until = str(high)[11:16] if high else "no end yet"
     return (
-        f"stable about {str(facts['stable_at'])[11:16]} ({low} to {until}),"
+        f"expected steady {str(facts['stable_at'])[11:16]} ({low} to {until}),"
         f" at {_number(facts, 'final_salinity'):.2f} ppt"
     )
 

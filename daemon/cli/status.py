@@ -18,6 +18,7 @@ from daemon.journal.followers import followers, sentence
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.health import Health
+from daemon.mixing.steady import expected_steady, steady_since
 
 OLD_S = 60.0
 COUNT_AT_MOST = 1_000_000
@@ -117,12 +118,13 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         (name, f"{picture['phase']}"),
         ("salinity", _salinity(picture)),
         ("temperature", _value(picture, "temperature_C", "{:.2f} °C")),
-        ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, raw")),
+        ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, as indicated")),
         ("quality", _quality(picture)),
         ("probes", _probes(picture)),
         ("batch", _value(picture, "batch", "{}")),
         ("released", _value(picture, "age_h", "{:.1f} h ago")),
-        ("stable", _to_seconds(_value(picture, "stable_at", "{}"))),
+        ("expected steady", _to_seconds(expected_steady(picture) or "")),
+        ("steady since", _to_seconds(steady_since(picture) or "")),
         ("advice", _value(picture, "advice", "{}")),
         ("wanted", _wanted(picture)),
         ("alarms", raised(picture)),

@@ -17,6 +17,7 @@ from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.writer import JournalError
 from daemon.mixing.quality import CALIBRATING
+from daemon.mixing.steady import expected_steady, steady_since
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -73,7 +74,7 @@ def watch(reader: Reader, wanted: Wanted) -> int:
             for event in _take(reader, seen, wanted.reservoir):
                 console.print(Text(listing(event, "%H:%M:%S")))
             if console.is_terminal:
-                live.update(Text(_view(seen, wanted, console)), refresh=True)
+                live.update(Text(view(seen, wanted, console)), refresh=True)
             now = _time(seen)
             began = began or now
             code, why = _ended(seen, wanted, began, now)
@@ -137,7 +138,8 @@ def _time(seen: Seen) -> datetime | None:
     return datetime.fromisoformat(str(text)).astimezone(UTC) if text else None
 
 
-def _view(seen: Seen, wanted: Wanted, console: Console) -> str:
+def view(seen: Seen, wanted: Wanted, console: Console) -> str:
+    """Return what stands below the events: the reservoir now, a fact a row."""
     if not seen.picture:
         return "waiting for the first reading"
     rule = "─" if console.encoding.startswith("utf") else "-"
@@ -149,14 +151,14 @@ def _view(seen: Seen, wanted: Wanted, console: Console) -> str:
             f"{picture['phase']}, {str(picture['time'])[:19].replace('T', ' ')} UTC",
         ),
         ("salinity", _salinity(picture)),
-        ("wanted", f"{low:g} to {high:g} ppt"),
+        ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(picture)),
-        ("forecast", _forecast(seen)),
+        _steady(seen),
         ("advice", str(picture["advice"] or "none")),
         ("alarms", raised(picture)),
         ("last hour", _trend(seen, console)),
     ]
-    return "\n".join([rule * 79, table(rows)])
+    return "\n".join([rule * 79, table(row for row in rows if row[1])])
 
 
 def _salinity(picture: dict[str, JSON]) -> str:
@@ -173,15 +175,19 @@ def _temperature(picture: dict[str, JSON]) -> str:
     return "no value" if value is None else f"{value} °C"
 
 
-def _forecast(seen: Seen) -> str:
-    stable_at = seen.picture.get("stable_at")
-    if seen.picture.get("phase") != Phase.DISSOLVING or not seen.forecast or not stable_at:
-        return "steady" if seen.picture.get("phase") in ("ready", "off_target") else "none yet"
+def _steady(seen: Seen) -> tuple[str, str]:
+    """Return since when the water is steady, or when it is expected to be."""
+    since, expected = steady_since(seen.picture), expected_steady(seen.picture)
+    if since is not None:
+        return "steady since", _clock(since)
+    if seen.picture.get("phase") != Phase.DISSOLVING:
+        return "expected steady", ""
+    if expected is None or not seen.forecast:
+        return "expected steady", "no forecast yet"
     high = seen.forecast.get("stable_at_high")
     span = f"{_clock(seen.forecast.get('stable_at_low'))} to {_clock(high) if high else 'later'}"
-    return (
-        f"stable about {_clock(stable_at)} ({span}), at {seen.forecast['final_salinity']:.1f} ppt"
-    )
+    at = f"at {seen.forecast['final_salinity']:.1f} ppt"
+    return "expected steady", f"{_clock(expected)} ({span}), {at}"
 
 
 def _clock(text: JSON) -> str:

@@ -13,6 +13,7 @@ from datetime import datetime
 from html import escape
 
 from daemon.entries import JSON, Flag
+from daemon.mixing.steady import expected_steady, steady_since
 from daemon.page.health import span, staleness
 from daemon.page.present import Present, Seen, Shown
 from daemon.page.words import alarm_words, phase_words, quality_words
@@ -146,17 +147,18 @@ def _rows(seen: Seen) -> list[tuple[str, str]]:
     return [
         ("Advice", _word(picture, "advice")),
         ("Salinity", _salinity(picture)),
-        ("Wanted", f"{expected.target_ppt:g} ± {expected.tolerance_ppt:g} ppt"),
+        ("Target", f"{expected.target_ppt:g} ± {expected.tolerance_ppt:g} ppt"),
         ("Specific gravity", _shown(picture, "specific_gravity", "{:.4f} (25/25 °C)")),
         ("Temperature", _shown(picture, "temperature_C", "{:.2f} °C")),
-        ("Conductivity", _shown(picture, "conductivity_mS_cm", "{:.2f} mS/cm, raw")),
+        ("Conductivity", _shown(picture, "conductivity_mS_cm", "{:.2f} mS/cm, as indicated")),
         ("Quality", quality_words(picture.get("flag"))),
         ("Probe", ", ".join(f"{name}: {health}" for name, health in seen.probes.items())),
         ("Batch", _word(picture, "batch")),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
-        ("Steady since", _moment(picture, "stable_at")),
-        ("Start by", _moment(picture, "start_by")),
-        ("Read", age),
+        ("Expected steady", _time(expected_steady(picture))),
+        ("Steady since", _time(steady_since(picture))),
+        ("Start by", _time(_word(picture, "start_by"))),
+        ("Last reading", age),
     ]
 
 
@@ -171,7 +173,7 @@ def _salinity(picture: Mapping[str, JSON]) -> str:
 def alarm_block(alarm: Shown) -> str:
     """Return an alarm with why it is there and what to do."""
     name, state = alarm.name.replace("-", " "), alarm_words(alarm.state)
-    until = f"until {_moment({'until': alarm.until}, 'until')}" if alarm.until else ""
+    until = f"until {_time(alarm.until)}" if alarm.until else ""
     details = (alarm.who and f"by {alarm.who}", until, alarm.reason)
     where = ", ".join(word for word in (alarm.priority, state, *details) if word)
     if not alarm.stands:
@@ -216,12 +218,12 @@ def _word(picture: Mapping[str, JSON], key: str) -> str:
     return "" if value is None else str(value)
 
 
-def _moment(picture: Mapping[str, JSON], key: str) -> str:
-    told = _word(picture, key)
+def _time(moment: str | None) -> str:
+    """Return a moment of ISO 8601 to the minute; what is none as it is, nothing for None."""
     try:
-        return f"{datetime.fromisoformat(told):%Y-%m-%d %H:%M} UTC"
+        return f"{datetime.fromisoformat(moment or ''):%Y-%m-%d %H:%M} UTC"
     except ValueError:
-        return told
+        return moment or ""
 
 
 def text(value: str) -> str:

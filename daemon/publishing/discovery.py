@@ -21,6 +21,7 @@ from daemon import __version__
 from daemon.entries import JSON, Flag, Phase
 from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
 from daemon.mixing.health import Health
+from daemon.mixing.steady import FACT, FORECAST
 from daemon.publishing.bench_buttons import Bench, bench_buttons
 from daemon.publishing.payloads import PICTURE_EXPIRES_S, Message, place, to_json
 
@@ -207,7 +208,12 @@ def _batch() -> dict[str, dict[str, JSON]]:
         "batch": _words("Batch", "batch", "mdi:label-outline"),
         "advice": _words("Advice", "advice", "mdi:message-text-outline"),
         "batch-age": _number("Batch age", "age_h", "h", 1, "mdi:timer-sand", "duration"),
-        "stable-at": _moment("Stable at", "stable_at", "mdi:clock-check-outline"),
+        "expected-steady": _moment(
+            "Expected steady", "stable_at", "mdi:clock-outline", _in_phase(FORECAST)
+        ),
+        "steady-since": _moment(
+            "Steady since", "stable_at", "mdi:clock-check-outline", _in_phase(FACT)
+        ),
         "advised-salt": _number(
             "Advised salt", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
         ),
@@ -284,14 +290,20 @@ def _words(name: str, key: str, icon: str) -> dict[str, JSON]:
     }
 
 
-def _moment(name: str, key: str, icon: str) -> dict[str, JSON]:
+def _moment(name: str, key: str, icon: str, condition: str = "") -> dict[str, JSON]:
     return {
         "platform": "sensor",
         "name": name,
         "device_class": "timestamp",
         "icon": icon,
-        "value_template": _value(key),
+        "value_template": _value(key, condition),
     }
+
+
+def _in_phase(phases: Collection[Phase]) -> str:
+    """Return the condition under which a picture is in one of these phases."""
+    names = ", ".join(f"'{phase}'" for phase in phases)
+    return f"value_json.phase | default(none) in ({names},)"
 
 
 def _health(name: str, value: str) -> dict[str, JSON]:

@@ -305,7 +305,7 @@ def _restart(broker: Broker, publisher: Publisher, found: Outcome) -> None:
         with present(broker, OURS) as late:
             wait_until(lambda: bool(late.on(OURS)), "the announcement", 20)
             kept = late.on(OURS)[-1]
-        wrong[:] = faults(OURS, kept) if b"stable-at" in kept else [f"it is {kept[:60]!r}"]
+        wrong[:] = faults(OURS, kept) if b"steady-since" in kept else [f"it is {kept[:60]!r}"]
         return not wrong
 
     try:

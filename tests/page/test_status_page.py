@@ -86,6 +86,31 @@ def test_it_says_how_the_water_stands() -> None:
     assert "not the present" not in said
 
 
+@pytest.mark.parametrize(
+    "phase, label, other",
+    [
+        (Phase.DISSOLVING, "Expected steady", "Steady since"),
+        (Phase.READY, "Steady since", "Expected steady"),
+        (Phase.BLANK, "", "teady"),
+    ],
+)
+def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -> None:
+    """While salt dissolves the moment lies ahead, and the label says so."""
+    said = read(present(seen(phase=str(phase)))).text
+
+    assert not label or f"{label}2031-05-04 07:10 UTC" in said
+    assert other not in said
+
+
+def test_labels_are_those_of_the_vocabulary() -> None:
+    """Target, last reading, and a conductivity as the instrument indicates it."""
+    said = read(present()).text
+
+    for words in ("Target34 ± 1 ppt", "Last reading2 s ago", "51.00 mS/cm, as indicated"):
+        assert words in said
+    assert "Wanted" not in said
+
+
 @pytest.mark.parametrize("phase", Phase)
 def test_every_phase_has_words_of_its_own(phase: Phase) -> None:
     """No two phases look alike on the page."""

@@ -7,7 +7,9 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
+from rich.console import Console
 
+from daemon.cli import watch
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind, Surroundings
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
@@ -51,6 +53,23 @@ def test_the_picture_is_told_in_words_that_fit(
     assert "specific gravity 1.025" in told["salinity"]
     assert "mix-1-20260302-1" == told["batch"]
     assert not any("is the service running" in line for line in lines)
+
+
+def test_a_forecast_is_not_called_a_fact(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """While salt dissolves steadiness is expected; once it is there it is told since when."""
+    measured(folder, mixed(minutes=10), ago_s=1.0)
+    assert 0 == invoke(["status"])
+    dissolving = capsys.readouterr().out
+    (folder / "configured.db").unlink()
+    measured(folder, mixed(), ago_s=1.0)
+    assert 0 == invoke(["status"])
+    ready = capsys.readouterr().out
+
+    assert "\nexpected steady  2026-03-02T" in dissolving
+    assert "steady since" not in dissolving
+    assert "\nsteady since  2026-03-02T" in ready
+    assert "expected steady" not in ready
+    assert "mS/cm, as indicated" in ready
 
 
 def test_a_batch_that_is_wanted_shows_when_to_start(
@@ -115,7 +134,7 @@ def test_a_probe_without_a_value_shows_none(
     out = capsys.readouterr().out
     assert "no value" in out
     assert "missing" in out
-    assert "alarms    probe-fault\n" in out
+    assert ["alarms", "probe-fault"] in [line.split() for line in out.splitlines()]
 
 
 def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
@@ -132,7 +151,7 @@ def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
 
     assert 0 == invoke(["status"])
     out = capsys.readouterr().out
-    assert "probes    ct-1 failure\n" in out
+    assert ["probes", "ct-1", "failure"] in [line.split() for line in out.splitlines()]
     assert out.rstrip().endswith("station\nalarms   storage-low")
     assert 0 == invoke(["status", "--json"])
     assert ["storage-low"] == json.loads(capsys.readouterr().out)["alarms"]
@@ -281,3 +300,22 @@ def test_watching_ends_when_nothing_is_written(
 
     assert 69 == invoke(["status", "--watch", "--until-ready"])
     assert "is the service running?" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "minutes, row", [(10, "expected steady  no forecast yet"), (60, "steady since  ")]
+)
+def test_the_live_view_calls_a_forecast_a_forecast(folder: Path, minutes: int, row: str) -> None:
+    """The row is named for what it is, and the target for what it is."""
+    measured(folder, mixed(minutes=minutes), ago_s=1.0)
+    picture = Reader(folder / "configured.db").pictures()["mix-1"]
+    assert isinstance(picture, dict)
+    shown = watch.view(
+        watch.Seen(0, picture=picture),
+        watch.Wanted("mix-1", (33.0, 35.0), False, 1.0),
+        Console(width=80),
+    )
+
+    assert row in shown
+    assert "34 ppt (33 to 35)" in shown
+    assert max(map(len, shown.splitlines())) <= 80

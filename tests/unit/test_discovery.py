@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import re
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any
 
 import pytest
@@ -16,6 +15,7 @@ from daemon.mixing import calibrating
 from daemon.mixing.alarm_catalogue import CATALOGUE, Scope
 from daemon.mixing.picture import picture as picture_of
 from daemon.mixing.station_state import ReservoirState
+from daemon.mixing.steady import expected_steady, steady_since
 from daemon.publishing import bench_buttons
 from daemon.publishing.bench_buttons import Bench
 from daemon.publishing.discovery import Announced, announcement
@@ -58,8 +58,8 @@ SPOILS: list[tuple[str, str, dict[str, Any]]] = [
         {"device_class": "volume"},
     ),
     (
-        "stable-at",
-        "stable-at: 'measurement' is no state class of timestamp",
+        "steady-since",
+        "steady-since: 'measurement' is no state class of timestamp",
         {"state_class": "measurement"},
     ),
     ("phase", "phase: options belong to an enum, and an enum has them", {"options": None}),
@@ -123,7 +123,8 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "batch": (None, None),
         "advice": (None, None),
         "batch-age": ("duration", "h"),
-        "stable-at": ("timestamp", None),
+        "expected-steady": ("timestamp", None),
+        "steady-since": ("timestamp", None),
         "advised-salt": ("weight", "g"),
         "advised-water": ("volume_storage", "L"),
         "quality": ("enum", None),
@@ -238,7 +239,8 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
         "batch": "mix-1-0504",
         "advice": "nothing to do",
         "batch-age": "2.5",
-        "stable-at": "2031-05-04T08:00:00.000Z",
+        "expected-steady": "None",
+        "steady-since": "2031-05-04T08:00:00.000Z",
         "advised-salt": "0.0",
         "advised-water": "1.5",
         "probe": "OFF",
@@ -251,6 +253,17 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
         id_ for id_, state in found.items() if id_.startswith("alarm-") and state == "ON"
     }
     assert {"ON", "OFF"} == {found[f"alarm-{name}"] for name in OF_RESERVOIR}
+
+
+@pytest.mark.parametrize("phase", [*map(str, Phase), "brewing", None])
+def test_a_forecast_is_not_shown_as_a_fact(phase: str | None) -> None:
+    """The two entities follow the same rule as every screen, and one at most has a time."""
+    picture = PICTURE | {"phase": phase}
+    found = shown(picture)
+
+    assert str(expected_steady(picture)) == found["expected-steady"]
+    assert str(steady_since(picture)) == found["steady-since"]
+    assert "None" in (found["expected-steady"], found["steady-since"])
 
 
 def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
@@ -335,57 +348,6 @@ def test_a_long_advice_is_cut() -> None:
 def test_times_carry_their_zone() -> None:
     """A hub refuses a timestamp without one."""
     found = shown(PICTURE)
-    times = [found[id_] for id_ in ("stable-at", "reading-at", "start-by")]
+    times = [found[id_] for id_ in ("steady-since", "reading-at", "start-by")]
 
     assert [True] * 3 == [datetime.fromisoformat(each).tzinfo is not None for each in times]
-
-
-# --- the example dashboard ----------------------------------------------------------------------
-
-DASHBOARD = Path(__file__).parents[2] / "deploy" / "dashboard.yaml"
-
-
-def entity_ids(told: Announced) -> set[str]:
-    """The ids that a hub gives to the entities: from the names of device and entity."""
-    payload = told_of(announcement("homeassistant", told))
-    return {
-        f"{each['platform']}."
-        + re.sub(r"[^a-z0-9]+", "_", f"{payload['device']['name']} {each['name']}".lower())
-        for each in payload["components"].values()
-    }
-
-
-def test_the_dashboard_has_the_form_of_yaml() -> None:
-    """Each line is a key, an item or folded text, set in by twos; no parser of YAML is needed."""
-    line_form = re.compile(r"(  )*(- )*([a-z_]+:( .+)?|(- )?[a-z_]+(\.[a-z0-9_]+)?)")
-    lines = DASHBOARD.read_text(encoding="utf-8").splitlines()
-    folded = [at for at, line in enumerate(lines) if line.endswith(">-")]
-    text = {at + more for at in folded for more in (1, 2, 3)}
-
-    assert [] == [
-        line
-        for at, line in enumerate(lines)
-        if line and not line.startswith("#") and at not in text and not line_form.fullmatch(line)
-    ]
-
-
-def test_the_dashboard_names_only_what_is_announced() -> None:
-    """Whoever loads the example finds no card without its entity."""
-    text = DASHBOARD.read_text(encoding="utf-8")
-    named = set(re.findall(r"\b(?:sensor|binary_sensor|button)\.[a-z0-9_]+", text))
-    named.remove("button.press")  # what is done to a button
-
-    assert set() == named - entity_ids(EVERYTHING) - entity_ids(OWN)
-    assert len(named) > 15
-
-
-def test_the_dashboard_shows_every_alarm() -> None:
-    """An alarm that is added to the catalogue is added to the example too."""
-    text = DASHBOARD.read_text(encoding="utf-8")
-    alarms = {
-        "binary_sensor.quarantine_wing_"
-        f"{'mix_1' if name in OF_RESERVOIR else 'station'}_{name.replace('-', '_')}"
-        for name in CATALOGUE
-    }
-
-    assert set() == {alarm for alarm in alarms if not re.search(rf"\b{alarm}\b", text)}
