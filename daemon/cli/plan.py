@@ -11,6 +11,8 @@ import typer
 
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
 from daemon.mixing import dosing, lots, tank
+from daemon.mixing.advice import ONE_STEP_PPT, first_share
+from daemon.mixing.cautions import SUDDEN_CHANGE
 from daemon.mixing.dosing import COMMON_YIELD, Dose
 from daemon.mixing.gravity_check import refuse_gravity
 from daemon.mixing.lots import Yield as Yielded
@@ -116,13 +118,34 @@ def correct(
         "yield_source": source,
         "temperature_C": temperature,
     }
-    if dose.purified_water_l > 0:
-        added = f"{dose.purified_water_l:.3g} L of purified water"
-    else:
+    share = first_share(target - salinity)
+    answer |= {
+        "first_salt_g": share * dose.salt_g,
+        "first_water_l": share * dose.purified_water_l,
+    }
+    salted = dose.salt_g > 0
+    if salted:
         added = f"{_grams(dose.salt_g)} of mix, yield {used:g} ({source})"
-    advice = "Add most of it, about four fifths, let it mix, measure, and work it out again."
-    rows = [("add", added), ("makes", _made(dose, temperature)), *_sure_row(dose, known, before)]
-    emit(answer, as_json=as_json, text=f"{table(rows)}\n\n{advice}")
+    else:
+        added = f"{dose.purified_water_l:.3g} L of purified water"
+    rows = [("in all", added), ("makes", _made(dose, temperature)), *_sure_row(dose, known, before)]
+    steps = [*(CAUTIONS[:2] if salted else ()), *_steps(dose, share)]
+    cautions = table(("-", each) for each in steps)
+    emit(answer, as_json=as_json, text=f"{table(rows)}\n\n{cautions}")
+
+
+def _steps(dose: Dose, share: float) -> list[str]:
+    """Return in which steps a correction is made."""
+    if share == 1.0:
+        return [f"Add it in one step, as it is less than {ONE_STEP_PPT:g} ppt, and measure again."]
+    if dose.salt_g > 0:
+        first = f"{_grams(share * dose.salt_g)} of salt mix"
+    else:
+        first = f"{share * dose.purified_water_l:.3g} L of purified water"
+    return [
+        f"Add first {first}, about four fifths (common practice, no source).",
+        "Then wait until it is steady, measure, and work out the rest again.",
+    ]
 
 
 def change(
@@ -161,11 +184,14 @@ def change(
         ("salinity", f"{salinity:g} -> {dose.salinity:.2f}"),
         ("volume", _litres(dose)),
         ("rate", _rate(moved)),
+        *_sudden(changed, volume),
     ]
     if to is not None:
         days = max(len(steps), _days(to - salinity))
         answer |= {"to": to, "changes": len(steps), "steps": steps, "once_l": once_l, "days": days}
         rows += [("changes", _changes(steps, changed, to)), ("or", _once(once_l, salinity, to))]
+        if not _sudden(changed, volume):
+            rows += _sudden(once_l or 0.0, volume)
     emit(answer, as_json=as_json, text=table(rows))
 
 
@@ -184,6 +210,17 @@ def _rate(moved: float) -> str:
         f"{moved:+.2f} ppt; more than {habit}: for animals spread it over {_days(moved)} days"
         " or more, by smaller changes"
     )
+
+
+def _sudden(changed_l: float, volume_l: float) -> list[tuple[str, str]]:
+    """Return what a large change at once does to animals; nothing for a small one."""
+    if changed_l <= tank.LARGE_SHARE * volume_l:
+        return []
+    text = (
+        f"{changed_l:.4g} L are more than a third of the tank (common practice, no source):"
+        f" {SUDDEN_CHANGE}; make several smaller changes, with water of the tank's temperature"
+    )
+    return [("caution", text)]
 
 
 def _changes(steps: list[float], changed_l: float, to: float) -> str:
@@ -243,7 +280,7 @@ def _sure_row(dose: Dose, known: Yielded, before: float) -> list[tuple[str, str]
     if known.basis == "as given" or dose.salt_g <= 0:
         return []
     spread = 2 * lots.dose_u(dose.salinity, known, before)
-    return [("sure to", f"± {spread:.2f} ppt (k=2) by the yield alone; measure it once mixed")]
+    return [("uncertainty", f"± {spread:.2f} ppt (k=2) by the yield alone; measure it once mixed")]
 
 
 def _facts(dose: Dose) -> dict[str, object]:

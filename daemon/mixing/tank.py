@@ -14,6 +14,12 @@ CAUTIOUS_PPT_PER_DAY = 1.0
 Source: none but common practice, from memory; sensitive animals want less.
 """
 
+LARGE_SHARE = 1.0 / 3.0
+"""Share of a tank with animals beyond which a change at once is large.
+
+Source: none but common practice, from memory.
+"""
+
 MOST_CHANGES = 1000
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import gsw
 import pytest
 
+from daemon.mixing import cautions
 from daemon.mixing.advice import Vessel, correction, undecided
 
 VESSEL = Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
@@ -27,12 +28,61 @@ def test_salt_for_what_is_low_and_water_for_what_is_high(
     assert told["fits"] is True
 
 
+@pytest.mark.parametrize(
+    "salinity, whole, first, shape",
+    [
+        (31.0, "salt_g", "first_salt_g", "{:.0f} g of salt mix"),
+        (37.0, "water_l", "first_water_l", "{:.1f} L of purified water"),
+    ],
+)
+def test_a_correction_is_advised_in_two_steps(
+    salinity: float, whole: str, first: str, shape: str
+) -> None:
+    """Four fifths by its own figure, a wait for the next verdict, and then what is still needed."""
+    told = correction(salinity, 34.0, VESSEL)
+    amount, part = told[whole], told[first]
+    assert isinstance(amount, float)
+    assert isinstance(part, float)
+
+    assert part == pytest.approx(0.8 * amount, abs=0.05)
+    said = str(told["advice"])
+    assert said.startswith(f"add {shape.format(part)} to 180 L first")
+    assert "; wait until it is steady and judged again; then what it still needs of" in said
+    assert said.index(shape.format(part)) < said.index("wait until") < said.index("still needs")
+
+
+def test_salt_is_advised_with_the_cautions_of_a_plan() -> None:
+    """How it goes in and what its dust does stand beside the grams, and not beside litres."""
+    salt, water = (str(correction(each, 34.0, VESSEL)["advice"]) for each in (31.0, 37.0))
+
+    for caution in (cautions.SALT_SLOWLY, cautions.SALT_DUST):
+        assert caution in salt
+        assert caution not in water
+
+
+@pytest.mark.parametrize("salinity", [33.92, 34.08])
+def test_a_small_correction_is_one_step_and_says_so(salinity: float) -> None:
+    """Less than 0.1 ppt is less than the parts of a split could be told apart by."""
+    told = correction(salinity, 34.0, VESSEL)
+
+    assert (told["salt_g"], told["water_l"]) == (told["first_salt_g"], told["first_water_l"])
+    assert "in one step, as it is less than 0.1 ppt" in str(told["advice"])
+    assert "still needs" not in str(told["advice"])
+
+
+@pytest.mark.parametrize("salinity", [31.0, 33.95, 37.0])
+def test_advice_can_be_read_on_a_narrow_screen(salinity: float) -> None:
+    """Four lines of 80 columns at the most."""
+    assert len(str(correction(salinity, 34.0, VESSEL)["advice"])) < 4 * 62
+
+
 def test_a_dose_that_does_not_fit_says_so() -> None:
-    """Thinning by half does not go into 40 L of room."""
+    """Thinning by half does not go into 40 L of room, and what is left then needs less."""
     told = correction(41.0, 20.0, VESSEL)
 
     assert told["fits"] is False
-    assert "the vessel holds 220 L, so draw some off first" in str(told["advice"])
+    assert str(told["advice"]).startswith("draw some off: ")
+    assert "L and the vessel holds 220 L; then work out" in str(told["advice"])
 
 
 @pytest.mark.parametrize(

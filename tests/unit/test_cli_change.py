@@ -45,6 +45,38 @@ def test_a_change_beyond_it_is_warned_of(capsys: pytest.CaptureFixture[str]) -> 
     assert "over 2 days or more" in said
 
 
+@pytest.mark.parametrize(
+    "words, warnings",
+    [
+        (["--changed", "330"], 0),
+        (["--changed", "340"], 1),
+        (["--changed", "100", "--to", "36"], 0),
+        (["--changed", "100", "--to", "35"], 1),
+        (["--changed", "340", "--to", "34"], 1),
+    ],
+    ids=["a third", "more", "a quarter at once", "half at once", "both"],
+)
+def test_a_large_change_at_once_says_what_it_does_to_animals(
+    words: list[str], warnings: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """More than a third of the tank, asked for or offered, is not given without a word."""
+    assert OK == invoke([*TANK, *words])
+    said = " ".join(capsys.readouterr().out.split())
+
+    assert warnings == said.count("more than a third of the tank")
+    assert warnings == said.count("a sudden change stresses animals")
+
+
+def test_a_large_change_says_so_even_where_salinity_stays(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Temperature, pH and what else the water holds change too."""
+    same = ["change", "--volume", "1000", "--salinity", "34", "--new-salinity", "34"]
+    assert OK == invoke([*same, "--changed", "500"])
+
+    assert "a sudden change stresses animals" in " ".join(capsys.readouterr().out.split())
+
+
 def test_a_tank_that_is_there_needs_none(capsys: pytest.CaptureFixture[str]) -> None:
     """Nothing to change, and nothing at once either."""
     assert OK == invoke([*TANK, "--changed", "100", "--to", "37", "--json"])

@@ -108,6 +108,41 @@ def test_a_correction_is_salt_or_water(capsys: pytest.CaptureFixture[str]) -> No
     assert 0.0 == json.loads(capsys.readouterr().out)["purified_water_l"]
 
 
+@pytest.mark.parametrize(
+    "salinity, first", [("36", "2.35 L of purified water"), ("34", "97.2 g of salt mix")]
+)
+def test_a_correction_is_given_in_steps(
+    salinity: str, first: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Four fifths by its own figure, then a measurement, then the rest; salt with its cautions."""
+    where = ["correct", "--volume", "100", "--target", "35", "--salinity", salinity]
+    assert OK == invoke(where)
+    out = capsys.readouterr().out
+    said = " ".join(out.split())
+    assert OK == invoke([*where, "--json"])
+    answer = json.loads(capsys.readouterr().out)
+
+    assert f"first {first}, about four fifths (common practice, no source)" in said
+    assert "wait until it is steady, measure, and work out the rest again" in said
+    assert ("dust" in said) == ("never water onto salt" in said) == (salinity == "34")
+    for part, whole in (("first_salt_g", "salt_g"), ("first_water_l", "purified_water_l")):
+        assert answer[part] == pytest.approx(0.8 * answer[whole])
+    assert max(map(len, out.splitlines())) <= 80
+
+
+def test_a_small_correction_is_given_in_one_step(capsys: pytest.CaptureFixture[str]) -> None:
+    """Less than 0.1 ppt is not worth splitting, and it is said why."""
+    where = ["correct", "--volume", "100", "--target", "35", "--salinity", "34.95"]
+    assert OK == invoke(where)
+    said = " ".join(capsys.readouterr().out.split())
+    assert OK == invoke([*where, "--json"])
+    answer = json.loads(capsys.readouterr().out)
+
+    assert "in one step, as it is less than 0.1 ppt" in said
+    assert "four fifths" not in said
+    assert answer["first_salt_g"] == answer["salt_g"]
+
+
 def test_a_water_change_says_where_the_tank_ends(capsys: pytest.CaptureFixture[str]) -> None:
     """A fifth changed for water three lower lowers the tank by about a fifth of three."""
     words = ["--volume", "100", "--salinity", "36", "--changed", "20", "--new-salinity", "33"]

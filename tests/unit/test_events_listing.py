@@ -80,8 +80,8 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     ),
     (
         Kind.ADVICE,
-        {"advice": "add 100 g of dry mix", "salt_g": 100.0, "water_l": 0.0, "fits": True},
-        "add 100 g of dry mix",
+        {"advice": "add 100 g of salt mix", "salt_g": 100.0, "water_l": 0.0, "fits": True},
+        "add 100 g of salt mix",
     ),
     (Kind.BATCH, {"what": "began", "salinity": 0.012}, "began with water at 0.01 ppt"),
     (

@@ -61,7 +61,7 @@ def test_the_right_mass_told_anew_releases_at_once() -> None:
 def test_what_was_told_of_a_refused_batch_may_be_corrected_too() -> None:
     """The wrong volume gave the wrong grams; the answer has the right ones, and no shortage."""
     bench = short(told_g=round(FULL_G), found=31.0)
-    assert ("off_target", True) == (bench.phase, "for 180 L" in bench.advice)
+    assert ("off_target", True) == (bench.phase, "to 180 L" in bench.advice)
     answer = bench.answer("batch.start", mass_g=4000, volume_l=110)
     bench.story.still(1)
     bench.goes_on()
@@ -116,7 +116,7 @@ def test_advice_after_an_addition_still_knows_volume_and_yield() -> None:
     bench.goes_on()
 
     assert "off_target" == bench.phase
-    assert "for 90 L" in bench.advice
+    assert "to 90 L" in bench.advice
 
 
 def test_advice_after_an_addition_counts_with_the_lot_and_what_is_left() -> None:
@@ -138,7 +138,7 @@ def test_advice_after_an_addition_counts_with_the_lot_and_what_is_left() -> None
 
     assert 0.8 == known.told.mix_yield
     assert not known.told.holds
-    assert "for 100 L" in bench.advice
+    assert "to 100 L" in bench.advice
     assert wanted.salt_g == pytest.approx(float(str(bench.picture["advice_salt_g"])), abs=0.1)
 
 

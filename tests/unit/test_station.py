@@ -75,7 +75,7 @@ def test_a_forecast_comes_while_salt_dissolves_and_never_more_than_one_a_minute(
     assert max(event.at.wall for event in forecasts) < ready.at.wall
 
 
-@pytest.mark.parametrize("salinity, asked", [(31.5, "dry mix"), (36.5, "purified water")])
+@pytest.mark.parametrize("salinity, asked", [(31.5, "salt mix"), (36.5, "purified water")])
 def test_the_dose_for_a_batch_off_target_brings_it_there(salinity: float, asked: str) -> None:
     """Mass balance by the gsw library confirms the grams or litres that are advised."""
     entries = mixed(salinity).told()
