@@ -106,7 +106,7 @@ def _in_steps(dose: Dose, share: float, fill_l: float) -> str:
     first = f"add {_amount(dose, share)} to {fill_l:g} L"
     how = f", {SALT_SLOWLY} ({SALT_DUST})" if dose.salt_g > 0.0 else ""
     if share == 1.0:
-        return f"{first}{how}, in one step, as it is less than {ONE_STEP_PPT:g} ppt,"
+        return f"{first} in one step, as it is less than {ONE_STEP_PPT:g} ppt{how}"
     whole = grams(dose.salt_g) if dose.salt_g > 0.0 else litres(dose.purified_water_l)
     return (
         f"{first} first{how}; wait until it is steady and judged again; then what it still needs"

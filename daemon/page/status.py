@@ -20,8 +20,8 @@ from daemon.page.words import alarm_words, phase_words, quality_words
 
 AGAIN_S = 10
 """How often a browser loads the page again, s."""
-LONGEST = 400
-"""Characters of any one text that are shown."""
+LONGEST = 1000
+"""Characters of any one text that are shown; advice with its steps and cautions is some 600."""
 ACT = '<p><a href="/act">Acknowledge, confirm, note</a></p>'
 STYLE = """
 :root { color-scheme: light dark; }

@@ -159,7 +159,7 @@ def components(told: Announced) -> dict[str, JSON]:
 
 
 def _of_reservoir(told: Announced) -> dict[str, dict[str, JSON]]:
-    found = _water() | _batch() | _probe()
+    found = _water() | _batch(f"{place(told.station, told.reservoir)}/state") | _probe()
     found |= {
         f"probe-health-{name}": _health(
             f"Probe health {name}",
@@ -195,7 +195,7 @@ def _water() -> dict[str, dict[str, JSON]]:
     }
 
 
-def _batch() -> dict[str, dict[str, JSON]]:
+def _batch(here: str) -> dict[str, dict[str, JSON]]:
     return {
         "phase": {
             "platform": "sensor",
@@ -206,7 +206,14 @@ def _batch() -> dict[str, dict[str, JSON]]:
             "value_template": _value("phase"),
         },
         "batch": _words("Batch", "batch", "mdi:label-outline"),
-        "advice": _words("Advice", "advice", "mdi:message-text-outline"),
+        "advice": {
+            **_words("Advice", "advice", "mdi:message-text-outline"),
+            # A state holds 250 characters, an attribute all of it: the steps and the cautions.
+            "json_attributes_topic": here,
+            "json_attributes_template": (
+                "{{ {'whole': value_json.advice | default(none)} | tojson }}"
+            ),
+        },
         "batch-age": _number("Batch age", "age_h", "h", 1, "mdi:timer-sand", "duration"),
         "expected-steady": _moment(
             "Expected steady", "stable_at", "mdi:clock-outline", _in_phase(FORECAST)
@@ -215,12 +222,12 @@ def _batch() -> dict[str, dict[str, JSON]]:
             "Steady since", "stable_at", "mdi:clock-check-outline", _in_phase(FACT)
         ),
         "advised-salt": _number(
-            "Advised salt", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
+            "Advised salt in all", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
         ),
         # What is to be poured is no store and no sum: of the two classes for volume, the one
         # whose readings may rise and fall is `volume_storage`.
         "advised-water": _number(
-            "Advised water", "advice_water_l", "L", 1, "mdi:water-plus", "volume_storage"
+            "Advised water in all", "advice_water_l", "L", 1, "mdi:water-plus", "volume_storage"
         ),
     }
 

@@ -16,7 +16,7 @@ from daemon.publishing.telling import Message, Reason, Waiting
 LATE = timedelta(minutes=5)
 LISTED_AT_MOST = 40
 LONGEST_TITLE = 78
-LONGEST_WHY = 400
+LONGEST_WHY = 700
 DAY_S, HOUR_S, MINUTE_S = 86_400, 3_600, 60
 
 

@@ -42,6 +42,8 @@ KEYS = {
         "options",
         "suggested_display_precision",
         "expire_after",
+        "json_attributes_topic",
+        "json_attributes_template",
     },
     "binary_sensor": COMMON
     | {"state_topic", "value_template", "device_class", "expire_after", "json_attributes_topic"},

@@ -249,7 +249,7 @@ def test_what_is_left_is_what_a_correction_is_for() -> None:
     bench.goes_on()
 
     assert "off_target" == bench.phase
-    assert "for 120 L" in bench.advice
+    assert "to 120 L" in bench.advice
 
 
 def test_a_used_batch_used_again_is_refused() -> None:

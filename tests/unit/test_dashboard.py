@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.publishing.discovery import Announced, announcement
 from tests.unit.hub_rules import told_of
 from tests.unit.test_discovery import EVERYTHING, OF_RESERVOIR, OWN
@@ -28,7 +29,7 @@ def test_the_dashboard_has_the_form_of_yaml() -> None:
     line_form = re.compile(r"(  )*(- )*([a-z_]+:( .+)?|(- )?[a-z_]+(\.[a-z0-9_]+)?)")
     lines = DASHBOARD.read_text(encoding="utf-8").splitlines()
     folded = [at for at, line in enumerate(lines) if line.endswith(">-")]
-    text = {at + more for at in folded for more in (1, 2, 3)}
+    text = {at + more for at in folded for more in (1, 2)}
 
     assert [] == [
         line
@@ -57,3 +58,12 @@ def test_the_dashboard_shows_every_alarm() -> None:
     }
 
     assert set() == {alarm for alarm in alarms if not re.search(rf"\b{alarm}\b", text)}
+
+
+def test_the_dashboard_says_what_released_water_still_needs() -> None:
+    """The caution stands on a card that is there while the phase is `ready`."""
+    text = DASHBOARD.read_text(encoding="utf-8")
+    (card,) = re.findall(r"- type: conditional\n(?:              .*\n|            .*\n)+", text)
+
+    assert "phase\n                state: ready\n" in card
+    assert f"Released: {INDEPENDENT_CHECK}." in card

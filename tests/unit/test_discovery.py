@@ -345,6 +345,18 @@ def test_a_long_advice_is_cut() -> None:
     assert 250 == len(shown(PICTURE | {"advice": "x" * 400})["advice"])
 
 
+@pytest.mark.parametrize("advice", ['it\'s "long", ' + "x" * 400, None])
+def test_an_attribute_holds_the_whole_advice(advice: str | None) -> None:
+    """Its last step and its cautions are not lost where the state must be cut."""
+    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
+    part = told_of(announcement("homeassistant", EVERYTHING))["components"]["advice"]
+    template = jinja.ImmutableSandboxedEnvironment().from_string(part["json_attributes_template"])
+
+    assert part["state_topic"] == part["json_attributes_topic"]
+    assert {"whole": advice} == json.loads(template.render(value_json={"advice": advice}))
+    assert {"whole": None} == json.loads(template.render(value_json={}))
+
+
 def test_times_carry_their_zone() -> None:
     """A hub refuses a timestamp without one."""
     found = shown(PICTURE)

@@ -67,7 +67,7 @@ def test_what_was_told_of_a_refused_batch_may_be_corrected_too() -> None:
     bench.goes_on()
 
     assert "told anew with 4000 g in 110 L; batch mix-1-20260302-1 is off_target: add" in answer
-    assert "for 110 L" in answer
+    assert "to 110 L" in answer
     assert {"batch-off-target"} == bench.alarms
 
 
