@@ -10,9 +10,10 @@ import typer
 from daemon.cli.batch_acts import ACTS
 from daemon.cli.events import listing
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
-from daemon.entries import Kind
+from daemon.entries import Kind, Phase
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.record import BatchRecord, records
 from daemon.publishing.payloads import event_payload, iso_time
 
@@ -100,13 +101,19 @@ def _sheet(each: BatchRecord) -> str:
         ("began", _minute(each.began)),
         ("salt seen", _minute(each.salted)),
         ("stabilised", _minute(each.stabilised)),
-        ("released", _minute(each.released)),
+        ("released", _released(each)),
         ("ended", _minute(each.ended)),
         ("salinity", _salinity(each)),
         ("disturbed", f"{each.disturbed} times" if each.disturbed else ""),
     ]
     told = [listing(event) for event in each.events if event.kind is not Kind.FORECAST]
     return "\n".join([table([row for row in rows if row[1]]), "", *told])
+
+
+def _released(each: BatchRecord) -> str:
+    """Return when it was released, and what is still to be checked while it waits to be used."""
+    at = _minute(each.released)
+    return f"{at}; {INDEPENDENT_CHECK}" if at and each.phase == Phase.READY else at
 
 
 def _salinity(each: BatchRecord, mark: str = " (k=2)") -> str:

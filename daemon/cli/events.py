@@ -8,8 +8,9 @@ import textwrap
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from daemon.entries import JSON, Kind
+from daemon.entries import JSON, Kind, Phase
 from daemon.mixing.alarms import Life
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.publishing.payloads import event_payload
 
 if TYPE_CHECKING:
@@ -33,8 +34,11 @@ def listing(event: Event, shape: str = "%Y-%m-%d %H:%M:%S", width: int = WIDTH) 
         width: Columns of the screen; what is longer goes on below, indented.
     """
     head = f"{event.at.wall:{shape}}  {event.kind:<10}  "
+    what = told(event)
+    if event.kind is Kind.PHASE and event.facts.get("to") == Phase.READY:
+        what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"
     text = textwrap.fill(
-        told(event),
+        what,
         width - 1,
         initial_indent=head,
         subsequent_indent=" " * len(head),

@@ -20,6 +20,7 @@ from daemon.cli.events import told as told_event
 from daemon.cli.export import placed
 from daemon.entries import Event, Kind, Phase
 from daemon.mixing import seawater
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.record import BatchRecord
 from daemon.mixing.uncertainty import conformance_probability
 
@@ -42,17 +43,17 @@ EVENT_ROWS = 14
 FIRST_EVENTS = 4
 CUT_FACT, CUT_SIDE, CUT_EVENT, CUT_WHO = 46, 62, 104, 22
 CAPTION = "Salinity: line; ± (k=2): grey band; limits: dashed"
-UNTOLD = "not told"
+UNTOLD = "not recorded"
 
 CAUTIONS = (
-    "Verify with an independent, separately calibrated instrument before animals meet this water.",
+    "Calibrate that instrument apart from the probe; where the two disagree, do not use the water.",
     "Salinity alone was judged here: temperature, pH, alkalinity and oxygen were not.",
 )
 SIGN = """<p class="sign"><span>Independent instrument and its reading</span>
 <span>Name and signature</span><span>Date and time</span></p>"""
 VERDICTS: dict[str, str] = {
-    str(Phase.READY): "RELEASED",
-    str(Phase.STALE): "STALE: do not use before it has been verified again",
+    str(Phase.READY): f"RELEASED: {INDEPENDENT_CHECK}",
+    str(Phase.STALE): "EXPIRED: do not use before it has been verified again",
     str(Phase.OFF_TARGET): "OFF TARGET: not for use",
     "discarded": "DISCARDED",
 }
@@ -157,13 +158,13 @@ def render(record: BatchRecord, curve: Sequence[Point], told: Mapping[str, JSON]
 def _batch_rows(record: BatchRecord) -> list[tuple[str, str]]:
     return [
         ("reservoir", record.reservoir),
-        ("stands as", record.phase.replace("_", " ")),
+        ("status", record.phase.replace("_", " ")),
         ("began", _minute(record.began)),
         ("salt seen", _minute(record.salted)),
         ("steady", _minute(record.stabilised)),
         ("released", _minute(record.released)),
         ("ended", _minute(record.ended)),
-        ("changed when steady", TIMES.get(record.disturbed, f"{record.disturbed} times")),
+        ("changes after steady", TIMES.get(record.disturbed, f"{record.disturbed} times")),
     ]
 
 
@@ -177,11 +178,11 @@ def _made_rows(told: Mapping[str, JSON]) -> list[tuple[str, str]]:
         known_yield += ("" if u is None else f" ± {2 * u:.3f} (k=2)") + " g salt per g mix"
     return [
         ("salt lot", _words(told, "lot")),
-        ("printed number", _words(told, "lot_number")),
-        ("dry mix", _figure(told, "salt_g", "{:.0f} g")),
-        ("yield of the mix", known_yield),
+        ("lot number", _words(told, "lot_number")),
+        ("salt mix", _figure(told, "salt_g", "{:.0f} g")),
+        ("salt content", known_yield),
         ("water before salt", _figure(told, "volume_l", "{:g} L")),
-        ("of it heel", heel),
+        ("heel included", heel),
         ("water temperature", _figure(told, "temperature_C", "{:.1f} °C")),
         ("use within", _figure(told, "use_within_h", "{:g} h of release")),
     ]
@@ -189,12 +190,12 @@ def _made_rows(told: Mapping[str, JSON]) -> list[tuple[str, str]]:
 
 def _decision(record: BatchRecord, told: Mapping[str, JSON]) -> str:
     limits = _limits(told)
-    asked = "not told" if limits is None else f"{limits[0]:g} to {limits[1]:g} ppt"
+    asked = UNTOLD if limits is None else f"{limits[0]:g} to {limits[1]:g} ppt"
     target = _figure(told, "target_ppt", ", target {:g} ppt", "")
     rows = [
         ("decision", _verdict(record)),
         ("salinity", _salinity(record)),
-        ("conformance limits", asked + target),
+        ("tolerance limits", asked + target),
         ("within the limits", _probability(record, told)),
         ("reason", next((_told(e) for e in reversed(record.events) if e.kind is Kind.PHASE), "")),
     ]
@@ -330,9 +331,11 @@ def _words(told: Mapping[str, JSON], key: str) -> str:
     return str(told[key]) if told.get(key) else UNTOLD
 
 
-def _figure(told: Mapping[str, JSON], key: str, shape: str, without: str = UNTOLD) -> str:
+def _figure(
+    told: Mapping[str, JSON], key: str, shape: str, without: str = UNTOLD, times: float = 1.0
+) -> str:
     value = _number(told.get(key))
-    return without if value is None else shape.format(value)
+    return without if value is None else shape.format(times * value)
 
 
 def _number(value: JSON) -> float | None:

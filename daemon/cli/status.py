@@ -12,11 +12,12 @@ import typer
 from daemon.cli.events import raised
 from daemon.cli.output import NOT_SO, UNAVAILABLE, complain, emit, fail, read_config, table
 from daemon.config import Config
-from daemon.entries import JSON, Flag, Follower
+from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers, sentence
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.health import Health
 from daemon.mixing.steady import expected_steady, steady_since
 
@@ -122,7 +123,7 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("quality", _quality(picture)),
         ("probes", _probes(picture)),
         ("batch", _value(picture, "batch", "{}")),
-        ("released", _value(picture, "age_h", "{:.1f} h ago")),
+        ("released", _released(picture)),
         ("expected steady", _to_seconds(expected_steady(picture) or "")),
         ("steady since", _to_seconds(steady_since(picture) or "")),
         ("advice", _value(picture, "advice", "{}")),
@@ -139,6 +140,14 @@ def _salinity(picture: dict[str, JSON]) -> str:
     if not isinstance(value, float | int) or not isinstance(u, float | int):
         return "no value"
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2), specific gravity {gravity:.4f} (25/25 °C)"
+
+
+def _released(picture: dict[str, JSON]) -> str:
+    """Return how long ago the water was released, and what is still to be checked."""
+    ago = _value(picture, "age_h", "{:.1f} h ago")
+    if picture.get("phase") == Phase.READY:
+        return f"{ago}; {INDEPENDENT_CHECK}" if ago else INDEPENDENT_CHECK
+    return f"{ago}; expired" if ago and picture.get("phase") == Phase.STALE else ago
 
 
 def _wanted(picture: dict[str, JSON]) -> str:

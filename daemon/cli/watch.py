@@ -16,6 +16,7 @@ from daemon.cli.events import listing, raised
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.writer import JournalError
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.quality import CALIBRATING
 from daemon.mixing.steady import expected_steady, steady_since
 
@@ -125,7 +126,8 @@ def _ended(
     if not wanted.until_ready:
         return None, ""
     if phase == Phase.READY:
-        return OK, f"{seen.picture.get('batch')} is released."
+        caution = f"{INDEPENDENT_CHECK[:1].upper()}{INDEPENDENT_CHECK[1:]}."
+        return OK, f"{seen.picture.get('batch')} is released. {caution}"
     late = began and now and now - began > timedelta(minutes=wanted.within_min)
     if late:
         why = seen.picture.get("advice") or "salinity has not settled"
@@ -150,6 +152,7 @@ def view(seen: Seen, wanted: Wanted, console: Console) -> str:
             wanted.reservoir,
             f"{picture['phase']}, {str(picture['time'])[:19].replace('T', ' ')} UTC",
         ),
+        ("released", INDEPENDENT_CHECK if picture["phase"] == Phase.READY else ""),
         ("salinity", _salinity(picture)),
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(picture)),

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarms import Life
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 
 PHASES = {
     Phase.IDLE: "No batch is known",
     Phase.BLANK: "Purified water, no salt in it yet",
     Phase.DISSOLVING: "Mixing: salinity is still on its way",
     Phase.VERIFYING: "Steady, not yet surely in or out",
-    Phase.READY: "Released: may be used",
+    Phase.READY: f"Released: may be used; {INDEPENDENT_CHECK}",
     Phase.OFF_TARGET: "Steady but outside the limits: not to be used",
-    Phase.STALE: "Past its time: not to be used as it is",
+    Phase.STALE: "Expired: not to be used as it is",
 }
 QUALITIES = {
     Flag.PASS: "",

@@ -19,6 +19,7 @@ from daemon.cli.sheet import chosen, render, sheet_html, write
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.quality import TESTS
 from daemon.mixing.record import BatchRecord, records
 
@@ -130,7 +131,6 @@ class Tags(HTMLParser):
         "0.868 ± 0.012 (k=2) g salt per g mix",
         "180 L",
         "20 L at 33.80 ppt",
-        "RELEASED",
         "34.02 ± 0.18 ppt (k=2), specific gravity 1.0256 (25/25 °C)",
         "33 to 35 ppt, target 34 ppt",
         "with probability 0.9971, release asks for 0.95",
@@ -138,7 +138,11 @@ class Tags(HTMLParser):
         "morning shift (cli)",
         "batch.start by morning shift: batch is being mixed",
         "clear (morning shift (page))",
-        "independent, separately calibrated instrument before animals",
+        f"RELEASED: {INDEPENDENT_CHECK}",
+        "where the two disagree, do not use the water",
+        "tolerance limits",
+        "heel included",
+        "changes after steady",
         "Name and signature",
     ],
 )
@@ -150,9 +154,9 @@ def test_the_sheet_says_all_that_is_known(part: str) -> None:
 @pytest.mark.parametrize(
     "more, verdict",
     [
-        ([], "\nRELEASED\n"),
+        ([], "\nRELEASED: check with an independent instrument before animals meet it\n"),
         ([phase(50, "off_target")], "OFF TARGET: not for use"),
-        ([phase(50, "stale")], "STALE: do not use before it has been verified again"),
+        ([phase(50, "stale")], "EXPIRED: do not use before it has been verified again"),
         ([phase(50, "dissolving")], "NOT RELEASED: dissolving"),
         ([event(50, Kind.BATCH, what="ended", how="used", by="seen refilled")], "\nUSED\n"),
         ([event(50, Kind.BATCH, what="ended", how="discarded", by="x")], "\nDISCARDED\n"),
@@ -163,7 +167,7 @@ def test_the_verdict_is_the_last_one(more: list[Event], verdict: str) -> None:
     shown = words(render(record_of(*more), rise(), TOLD))
 
     assert verdict in shown
-    assert ("\nRELEASED\n" in shown) is (not more)
+    assert ("\nRELEASED: " in shown) is (not more)
 
 
 def test_a_batch_used_without_release_is_called_so() -> None:
@@ -189,7 +193,7 @@ def test_what_nobody_told_is_said_to_be_untold() -> None:
     assert "never found steady" in shown
     assert "no readings of this batch are kept" in shown
     # What it was made of, and the limits.
-    assert 8 + 1 == shown.count("not told\n")
+    assert 8 + 1 == shown.count("not recorded\n")
 
 
 def test_facts_of_another_version_do_not_stop_the_sheet() -> None:
