@@ -6,20 +6,26 @@ from enum import StrEnum
 
 from calibration.references import Kind, Reference
 
+UNPLUG_FIRST = "unplug first what runs on mains in that water"
+"""Said whenever a hand goes into the reservoir: salt water conducts very well."""
+
 CAUTIONS = (
+    f"Before you take the probe out of the reservoir, {UNPLUG_FIRST}.",
     (
-        "Do not drink the solutions, pour used portions back into the bottle or let them into the"
+        "Do not drink the reference solutions, pour used portions back or let them into the"
         " reservoir; wipe up spills, the floor gets slippery."
     ),
     "Pour used potassium chloride solutions away with plenty of water where local rules allow.",
     (
         "Clean a probe with water and mild detergent first. For scale use vinegar, citric acid or"
-        " at most 5 % hydrochloric acid for minutes, with goggles and gloves, in moving air; acid"
-        " into water, never with bleach, which sets chlorine free. Rinse well before calibrating."
+        " at most 5 % hydrochloric acid, for minutes: read its label first, air the room, wear"
+        " goggles and gloves; pour acid into water, never water into acid; never use it with"
+        " bleach, which sets chlorine free. Rinse well before calibrating."
     ),
     (
-        "Neutralise used acid before it goes down the drain, and keep it away from any system that"
-        " holds animals."
+        "Neutralise used acid with a little baking soda at a time, in a large open vessel, where"
+        " the air moves: it gets warm and gives off gas. Then dispose of it as local rules say."
+        " Keep acid away from animals and from every system that holds them."
     ),
 )
 """Handling and disposal, from memory of good practice; local rules come first."""

@@ -13,6 +13,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
+
 
 class Priority(StrEnum):
     """How urgent an alarm is."""
@@ -112,7 +114,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "reading-stale",
             "no usable reading for five minutes",
             ("a loose cable or no supply", "a fouled or dry probe", "the driver hangs"),
-            "look at the probe, its cable and its supply",
+            f"{UNPLUG_FIRST}, then look at the probe, its cable and its supply",
             "nobody sees what the water does, and no batch is judged",
             Harm.MAJOR,
             QUICK_H,
@@ -124,7 +126,8 @@ CATALOGUE: dict[str, AlarmKind] = {
             "probe-fault",
             "the probe gives no value, or one that cannot be true",
             ("pulled cable", "probe above the water", "wrong units or reply", "broken cell"),
-            "check that the probe is wet, plugged in and of the configured kind",
+            f"{UNPLUG_FIRST}, then check that the probe is wet, connected and of the configured"
+            " kind",
             "nobody sees what the water does, and no batch is judged",
             Harm.MAJOR,
             QUICK_H,
@@ -135,7 +138,8 @@ CATALOGUE: dict[str, AlarmKind] = {
             "probe-disagrees",
             "two probes in the same water differ by more than both can be off",
             ("one is fouled", "one wants calibrating", "one hangs in a dead corner"),
-            "hold both to a bottle with 'brinewright calibrate check'; release nothing meanwhile",
+            "release nothing; check both in a reference solution (brinewright calibrate check);"
+            f" to take them out, {UNPLUG_FIRST}",
             "wrong water may be released",
             Harm.SEVERE,
             SHIFT_H,
@@ -149,7 +153,8 @@ CATALOGUE: dict[str, AlarmKind] = {
             "blank-impure",
             "the purified water conducts more than it may before any salt is in it",
             ("spent purifier", "old water left in the vessel", "the probe's zero is off"),
-            "add no salt; check the purifier, the vessel for old water, and the probe's zero",
+            "add no salt; check the purifier, the vessel for old water, and the probe's zero;"
+            f" to take the probe out, {UNPLUG_FIRST}",
             "salt is spent on water that should not be used",
             Harm.MAJOR,
             QUICK_H,
@@ -161,7 +166,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "mixing-overdue",
             "salinity has not settled in the time that it should take",
             ("pump stopped or weak", "salt on the bottom", "salt told and never poured"),
-            "check the pump, and the bottom for salt that has not dissolved",
+            f"{UNPLUG_FIRST}, then check the pump, and the bottom for salt that has not dissolved",
             "the batch is late",
             Harm.MINOR,
             SHIFT_H,
@@ -172,7 +177,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "short-yield",
             "the water holds less salt than was weighed",
             ("salt on the bottom", "wrong weight or volume told", "damp or weak mix"),
-            "look for salt on the bottom, and check the weight and the volume",
+            f"{UNPLUG_FIRST}, then look for salt on the bottom; check the weight and the volume",
             "salt that dissolves later makes the batch too salty",
             Harm.MAJOR,
             24.0,
@@ -192,7 +197,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "batch-ageing",
             "the batch will soon be older than it may be used",
             ("more was mixed than was needed", "the use was not entered"),
-            "use it, or plan the next one",
+            f"use it, or plan the next one; {INDEPENDENT_CHECK}",
             "the batch goes stale",
             Harm.MINOR,
             SHIFT_H,
@@ -224,7 +229,8 @@ CATALOGUE: dict[str, AlarmKind] = {
             "temperature-out-of-band",
             "salt water that waits to be used is too cold or too warm",
             ("heater off or stuck", "chiller off", "a draught or the sun on the vessel"),
-            "check heater or chiller; do not use the water before it is back in the band",
+            f"do not use the water before it is back in the band; {UNPLUG_FIRST}, then check heater"
+            " or chiller",
             "animals meet water that is too cold or too warm",
             Harm.SEVERE,
             SHIFT_H,
@@ -247,7 +253,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "calibration-due",
             "a probe's calibration is older than it may be, or a check of it did not agree",
             ("its days are over", "the cell is fouled or worn"),
-            "calibrate the probe",
+            f"calibrate the probe; to take it out, {UNPLUG_FIRST}",
             "salinity grows doubtful, and fewer batches can be released",
             Harm.MAJOR,
             72.0,
@@ -256,8 +262,8 @@ CATALOGUE: dict[str, AlarmKind] = {
         AlarmKind(
             "calibration-refused",
             "the last calibration of a probe was refused, and an older one is in force",
-            ("a fouled or worn cell", "a bottle that is old or not what its label says"),
-            "clean the probe and calibrate it again, or replace it",
+            ("a fouled or worn cell", "a solution that is old or not what its label says"),
+            f"clean and calibrate the probe again, or replace it; to take it out, {UNPLUG_FIRST}",
             "salinity is worth what an old calibration is worth",
             Harm.MAJOR,
             24.0,
@@ -267,14 +273,14 @@ CATALOGUE: dict[str, AlarmKind] = {
             "calibration-open",
             "a probe was taken out for calibration and not put back",
             ("the routine was left half done", "put back and not confirmed"),
-            "go on with the calibration, or put the probe back and confirm it",
+            f"go on with the calibration, or put the probe back and confirm it; {UNPLUG_FIRST}",
             "nobody sees what the water does, and no batch is judged",
             Harm.MAJOR,
             SHIFT_H,
         ),
         AlarmKind(
             "salt-low",
-            "less dry mix is left than the next batch needs",
+            "less salt mix is left than the next batch needs",
             ("it was used up", "a new lot was not entered"),
             "open or buy another lot",
             "the next batch cannot be mixed",

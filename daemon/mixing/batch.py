@@ -251,13 +251,19 @@ def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
 
 
 def _stood(state: BatchState, age: float, t_s: float, settings: BatchSettings) -> list[Step]:
-    """Advise to mix water that has stood for long, for it may have parted into layers."""
+    """Advise to mix water that has stood for long.
+
+    A solution does not separate; but water that was never mixed lies in layers that keep.
+    """
     since_s = max(state.remix_told_s or 0.0, state.ready_since_s or 0.0)
     stale_soon = settings.use_within_h - age < STALE_SOON_H
     if stale_soon or t_s - since_s < settings.remix_every_h * 3600.0:
         return []
     state.remix_told_s = t_s
-    text = f"released {age:.0f} h ago: run the pump for some minutes, water that stands parts"
+    text = (
+        f"released {age:.0f} h ago: run the pump for some minutes; a solution does not separate,"
+        " but standing water may be layered where it was never mixed"
+    )
     return [(Kind.ADVICE, {"advice": text})]
 
 

@@ -20,6 +20,7 @@ from calibration.routine import Routine
 from calibration.steadiness import Shown
 from daemon.entries import Flag, Kind
 from daemon.mixing.calibrations import Calibrations, name_of, plain, record_id
+from daemon.mixing.cautions import UNPLUG_FIRST
 from daemon.mixing.quality import CALIBRATING, QualityState
 
 if TYPE_CHECKING:
@@ -226,8 +227,8 @@ def lost(name: str) -> list[Step]:
 def put_back(name: str) -> Step:
     """Say what is left to do once a routine is over."""
     text = (
-        "Put the probe back into the reservoir, beyond its vent holes, and confirm; until then its"
-        " readings do not count."
+        f"Put the probe back into the reservoir ({UNPLUG_FIRST}), beyond its vent holes, and"
+        " confirm; until then its readings do not count."
     )
     return _step(name, {"what": "say", "step": BACK, "text": text})
 

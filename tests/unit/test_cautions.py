@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from calibration.instructions import CAUTIONS
 from daemon.cli.events import listing
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind, Phase
 from daemon.journal.writer import Writer
-from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.alarm_catalogue import CATALOGUE, AlarmKind
+from daemon.mixing.calibrating import put_back
+from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
 from daemon.page.words import phase_words
 from tests.unit.stories import a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
 
 NOW = Instant(datetime(2026, 3, 2, 9, 0, tzinfo=UTC), 0.0)
+README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 NOT_RELEASED = [each for each in Phase if each is not Phase.READY]
 
 
@@ -65,3 +70,43 @@ def test_the_page_says_it_in_the_phase() -> None:
     """Where it is released, and nowhere else."""
     assert phase_words("ready").endswith(INDEPENDENT_CHECK)
     assert not any(INDEPENDENT_CHECK in phase_words(each) for each in NOT_RELEASED)
+
+
+HANDS = {"bottom", "heater", "chiller", "pump", "probe", "both"}
+"""Words by which what is to be done sends a hand into the water."""
+
+
+@pytest.mark.parametrize("kind", CATALOGUE.values(), ids=lambda kind: kind.name)
+def test_an_alarm_that_sends_a_hand_into_the_water_says_unplug_first(kind: AlarmKind) -> None:
+    """Salt water conducts very well; and no other alarm cries wolf about it."""
+    reaches_in = bool(HANDS & set(re.findall(r"\w+", kind.do)))
+
+    assert reaches_in == (UNPLUG_FIRST in kind.do)
+
+
+def test_whoever_takes_a_probe_out_or_puts_it_back_is_told_to_unplug_first() -> None:
+    """Before the first step and after the last, in the same words."""
+    (_, facts) = put_back("mix-1/ct-1")
+
+    assert UNPLUG_FIRST in CAUTIONS[0]
+    assert UNPLUG_FIRST in str(facts["text"])
+
+
+@pytest.mark.parametrize("text", [" ".join(CAUTIONS), README], ids=["routine", "README"])
+@pytest.mark.parametrize(
+    "part",
+    [
+        "label",
+        "air the room",
+        "goggles and gloves",
+        "acid into water",
+        "bleach",
+        "gives off gas",
+        "gets warm",
+        "local rules",
+        "away from animals",
+    ],
+)
+def test_acid_comes_with_all_that_must_be_known_of_it(part: str, text: str) -> None:
+    """At the bench and in the guide."""
+    assert part in " ".join(text.split())
