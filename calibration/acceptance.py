@@ -4,8 +4,8 @@ One that contradicts the calibration in force is held: it is kept, and the older
 force, until a solution of another lot or a repair that somebody names settles which is right.
 
 The limits are our own choice for mixing control, where 1 % of cell constant is
-0.37 of salinity.  Field practice is wider: Wagner et al. (2006), USGS Techniques
-and Methods 1-D3, recalibrates at 3 % (from memory).
+0.37 of salinity at 33 (0.38 at 34, 0.39 at 35).  Field practice is wider: Wagner
+et al. (2006), USGS Techniques and Methods 1-D3, recalibrates at 3 % (from memory).
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Published conductivities of potassium chloride solutions, mS/cm.
 
-Each table names its source.  Where the figures were not seen in the source
-itself, it says from memory.
+Each table names its source, and the handbook that reprints it where one does.
+Where the figures were not seen in the source itself, it says from memory.
 """
 
 from __future__ import annotations
@@ -56,7 +56,8 @@ class Published:
 
 _IUPAC = (
     "Pratt, Koch, Wu and Berezansky (2001), Pure Appl. Chem. 73, 1783-1793, the solvent's own"
-    " conductivity subtracted"
+    " conductivity subtracted; reprinted in the CRC Handbook of Chemistry and Physics, 'Standard"
+    " solutions for calibrating conductivity cells' (the handbook from memory)"
 )
 _ASTM = (
     "ASTM D1125 and OIML R 56 (1981), after Jones and Bradshaw (1933), times 0.9995 from the"

@@ -132,8 +132,10 @@ class Probe(Section):
             it; None (in the file: "none") for raw values.
         period_s: Seconds between readings.
         timeout_s: Seconds without an answer until a reading counts as missing.
-        conductivity_u_percent: Standard uncertainty assumed until calibrated, %.
-        temperature_u_C: Standard uncertainty assumed until calibrated, °C.
+        conductivity_u_percent: Standard uncertainty assumed until calibrated,
+            % of the value; our own choice.
+        temperature_u_C: Standard uncertainty assumed until calibrated, °C; our
+            own choice.
         linearity_percent: How far the instrument may leave a straight line, ± %; our own
             choice where its maker states nothing, as the next three.
         zero_limits_mS_cm: How far its zero may be off, ±, when nothing conducts.
@@ -181,7 +183,7 @@ class Probe(Section):
 
 
 class Quality(Section):
-    """`[reservoir.quality]`: thresholds of the quality tests.
+    """`[reservoir.quality]`: thresholds of the quality tests; all are our own choice.
 
     Attributes:
         gap_s: Seconds without a reading that count as a gap; None to follow
@@ -241,25 +243,33 @@ class Reservoir(Section):
         name: Unique; second part of its topics.
         capacity_l: What it holds when full to the brim, litres.
         fill_l: What a batch fills it to, litres.
-        target_ppt: Practical salinity to reach.
-        tolerance_ppt: How far from it is still right.
-        use_within_h: Hours after release until the water is stale.
-        settle_within_min: Minutes within which mixing should be over.
-        release_confidence: Probability of being within tolerance demanded
-            before a batch is ready.
-        warn_before_h: Hours before that from which the batch counts as ageing.
-        remix_every_h: Hours after which standing water is advised to be mixed.
+        target_ppt: Practical salinity to reach; common practice, no source:
+            33 to 35 where corals live.
+        tolerance_ppt: From it to either tolerance limit; 1 in the example is
+            our own choice.
+        use_within_h: Hours after release until the water is expired; common
+            practice, no source.
+        settle_within_min: Minutes within which mixing should be over; common
+            practice, no source.
+        release_confidence: Conformance probability that release needs (JCGM
+            106:2012 names the method, not the figure); our own choice.
+        warn_before_h: Hours before that from which the batch counts as ageing;
+            our own choice.
+        remix_every_h: Hours after which standing water is advised to be mixed;
+            our own choice.
         homogeneity_ppt: How far, ±, steady water elsewhere in the vessel may be from that
             at the probe; our own choice, the same as "steady" allows.
-        blank_max_ppt: Below this the water counts as purified, no salt added.
+        blank_max_ppt: Below this the water counts as purified, no salt added;
+            our own choice.
         purified_max_uS_cm: Conductivity at 25 °C above which purified water is
             told impure; from memory: good reverse osmosis gives 5 to 20.
-        temperature_range_C: Where the water must be for release; None for anywhere.
+        temperature_range_C: Where the water must be for release; None for
+            anywhere.  The band in the example is common practice, no source.
         needs_confirmation: Release waits until somebody confirms clear water
             and a clean bottom.
         needs_second_reading: Release waits for an independent instrument.
-        release_short: Release although salt that was told is unaccounted for.
-        mix_yield: Grams of sea salt per gram of dry mix; common practice, no source.
+        release_short: Release although salt that was weighed is unaccounted for.
+        mix_yield: Grams of sea salt per gram of salt mix; common practice, no source.
         due: When batches are wanted.
         quality: Thresholds of the quality tests.
         probes: What measures it; none is needed to replay a recording.

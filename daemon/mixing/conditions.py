@@ -23,12 +23,16 @@ AGEING_SHARE = 6.0
 PROOF_S = 2700.0
 """How long it may take to be sure that nothing moves any more."""
 DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
-"""What released water may move, or that share of a narrow tolerance, but never less than noise."""
+"""What released water may move, or that share of a narrow tolerance, but never less than noise.
+
+All three are our own choice.
+"""
 DRIFTED_SHARE = 2.0 / 3.0
 """Less is enough where the detector has called it a drift already."""
 WAITING = (Phase.VERIFYING, Phase.READY)
 """Phases of salt water that waits to be used."""
 APART_PPT = 0.3
+"""Two probes in the same water that agree may always differ by as much, ppt; our own choice."""
 SURE = 2.0
 TOGETHER_S = 120.0
 """Readings of two probes that are farther apart than this say nothing of one another."""

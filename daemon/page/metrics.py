@@ -7,7 +7,7 @@ Names end in the unit, which is a base unit: conductivity is in S/m, a tenth of
 its figure in mS/cm.  Practical salinity has none: what the trade calls ppt is a
 number on a scale of conductivity ratios.
 
-Source: OpenMetrics 1.0 (2020), 4.4.2 (units) and 5.2 (state sets); PSS-78.
+Source: OpenMetrics 1.0 (2020), 3.1.9.3 and 5.3 (units), 3.2.3 (state sets); PSS-78.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ MEASURED = (
         "conductivity_mS_cm",
         "siemens_per_meter",
         0.1,
-        "Conductivity at the temperature of the water, raw.",
+        "Conductivity at the temperature of the water, as indicated.",
     ),
     ("temperature_celsius", "temperature_C", "celsius", 1.0, "Temperature of the water (ITS-90)."),
     ("batch_age_seconds", "age_h", "seconds", 3600.0, "Time since the batch was released."),

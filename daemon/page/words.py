@@ -10,7 +10,7 @@ PHASES = {
     Phase.IDLE: "No batch is known",
     Phase.BLANK: "Purified water, no salt in it yet",
     Phase.DISSOLVING: "Mixing: salinity is still on its way",
-    Phase.VERIFYING: "Steady, not yet surely in or out",
+    Phase.VERIFYING: "Steady, not yet proven inside or outside the limits",
     Phase.READY: f"Released: may be used; {INDEPENDENT_CHECK}",
     Phase.OFF_TARGET: "Steady but outside the limits: not to be used",
     Phase.STALE: "Expired: not to be used as it is",
