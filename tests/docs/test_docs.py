@@ -18,6 +18,7 @@ from daemon.cli.main import ROOMS
 
 ROOT = Path(__file__).parents[2]
 GUIDES = ("README.md", "DEVELOPERS.md")
+FIGURES = "deploy/guides/what-the-figures-mean.md"
 END_OF_COMMAND = {"|", "||", "&&", ";", ">", ">>", "<", "&", "2>"}
 
 
@@ -82,7 +83,7 @@ def fault_in(words: list[str], command: Any) -> str:  # noqa: ANN401 - as above
     return ""
 
 
-@pytest.mark.parametrize("guide", GUIDES)
+@pytest.mark.parametrize("guide", [*GUIDES, "deploy/README.md", FIGURES])
 def test_every_command_in_a_guide_exists(guide: str) -> None:
     """Whoever copies a line from a guide gets no "no such command" or "no such option"."""
     shown = commands_in((ROOT / guide).read_text(encoding="utf-8"))
