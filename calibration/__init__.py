@@ -4,7 +4,7 @@ It is pure: no clock, no file, no socket.  Readings bring monotonic seconds, act
 bring UTC, and what comes out at the end is one record of plain data.
 
     from calibration import (
-        bench, history, model, points, references, routine, steadiness, written,
+        bench, bottle, history, model, points, references, routine, steadiness, written,
     )
 
     instrument = model.Instrument("ct-1", span_mS_cm=100.0, resolution_mS_cm=0.01)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from calibration.acceptance import DEFAULT_LIMITS, REPAIRS, Limits, Verdict
+from calibration.bottle import check_date
 from calibration.fit import Fit
 from calibration.found import Found
 from calibration.gum import Row
@@ -14,7 +15,7 @@ from calibration.mistakes import Finding
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer
 from calibration.record import CalibrationRecord, CheckRecord
-from calibration.references import Reference, check_date
+from calibration.references import Reference
 from calibration.steadiness import Rest
 
 

@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from calibration.acceptance import REPAIRS
-from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion, Settlement
+from calibration.record import Record, Reversion, Settlement
 from calibration.report import report as page
 from daemon import assembly
 from daemon.cli.asking import WAIT_S, ask, reservoir_of
 from daemon.cli.calibrate_bottles import ask_for_references, ask_for_thermometer
 from daemon.cli.calibrate_guide import Guide
+from daemon.cli.calibrate_records import sheet, summary
 from daemon.cli.export import placed
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, read_config, table
 from daemon.journal.calibrations import calibrations
@@ -204,7 +205,7 @@ def list_(
     ]
     if not chosen and not as_json:
         fail("no probe has been calibrated yet; 'brinewright calibrate' does it", NOT_SO)
-    told = [_summary(each, known) for each in chosen]
+    told = [summary(each, known) for each in chosen]
     if as_json:
         for each in told:
             emit(each, as_json=True)
@@ -231,8 +232,8 @@ def show(
     """Show one record."""
     known = Calibrations(_records(read_config(config)))
     record = _found(known.records, name)
-    told = {**_summary(record, known), "record": plain(record)}
-    emit(told, as_json=as_json, text=table(_sheet(record, known)))
+    told = {**summary(record, known), "record": plain(record)}
+    emit(told, as_json=as_json, text=table(sheet(record, known)))
 
 
 @group.command()
@@ -346,64 +347,3 @@ def _found(records: list[Record], name: str) -> Record:
     if name not in by_id:
         fail(f"there is no record {name!r}; 'brinewright calibrate list' names those", NOT_SO)
     return by_id[name]
-
-
-def _summary(record: Record, known: Calibrations) -> dict[str, JSON]:
-    now, waiting = known.in_force(record.probe), known.held(record.probe)
-    place, _, probe = record.probe.partition("/")
-    return {
-        "id": record.id,
-        "kind": record.kind,
-        "reservoir": place,
-        "probe": probe,
-        "made_at": record.made_at,
-        "by": record.calibration.by if isinstance(record, CalibrationRecord) else record.by,
-        "in_force": now is not None and now.id == record.id,
-        "held": waiting is not None and waiting.id == record.id,
-        "says": _says(record),
-    }
-
-
-def _says(record: Record) -> str:
-    if isinstance(record, Reversion):
-        return f"back to {record.to_id}"
-    if isinstance(record, Settlement):
-        word = "in force" if record.in_force else "dropped"
-        return f"{record.calibration_id}, which was held, is {word}"
-    if isinstance(record, CheckRecord):
-        return (
-            f"check of {record.calibration_id}: {'agrees' if record.agrees else 'does not agree'}"
-        )
-    made, outcome = record.calibration, str(record.verdict.outcome).replace("_", " ")
-    return f"cell constant × {made.factor:.4f} ± {2 * made.u_factor:.4f} (k=2), {outcome}"
-
-
-def _sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
-    told = _summary(record, known)
-    rows = [
-        ("record", str(told["id"])),
-        ("probe", record.probe),
-        ("made", f"{str(told['made_at'])[:16].replace('T', ' ')} UTC by {told['by']}"),
-        ("in force", "yes" if told["in_force"] else "no, held" if told["held"] else "no"),
-        ("says", str(told["says"])),
-    ]
-    if isinstance(record, CalibrationRecord):
-        made = record.calibration
-        rows += [
-            ("zero", f"{made.zero_mS_cm:+.4f} ± {2 * made.u_zero_mS_cm:.4f} mS/cm (k=2)"),
-            (
-                "thermometer",
-                f"{made.temperature_offset_C:+.3f} ± {2 * made.u_offset_C:.3f} °C (k=2)",
-            ),
-            ("next due", record.due_on),
-            ("assumed", record.instrument.assumed()),
-            *([("repair", record.repair)] if record.repair else []),
-            *(("verdict", reason) for reason in record.verdict.reasons),
-        ]
-    if isinstance(record, CheckRecord):
-        rows += [("found", sentence) for sentence in record.sentences]
-    if isinstance(record, Reversion) and record.reason:
-        rows.append(("reason", record.reason))
-    if isinstance(record, Settlement):
-        rows.append(("because", record.why))
-    return rows

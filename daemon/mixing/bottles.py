@@ -14,7 +14,8 @@ from datetime import date
 from typing import TYPE_CHECKING
 
 from calibration import references
-from calibration.references import Bottle, Reference, Tolerance
+from calibration.bottle import Bottle, Tolerance
+from calibration.references import Reference
 from calibration.tables import PUBLISHED
 
 if TYPE_CHECKING:

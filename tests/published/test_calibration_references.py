@@ -12,11 +12,10 @@ from itertools import combinations, pairwise
 
 import pytest
 
+from calibration.bottle import Bottle, Tolerance
 from calibration.curves import OutsideTable, Table, cubic
 from calibration.references import (
-    Bottle,
     Reference,
-    Tolerance,
     air,
     own_table,
     prepared,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from calibration.references import Bottle, own_table, published, seawater
+from calibration.bottle import Bottle
+from calibration.references import own_table, published, seawater
 from calibration.tables import PUBLISHED
 from daemon.mixing.bottles import BadBottle, parse
 

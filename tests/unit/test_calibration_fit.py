@@ -10,21 +10,13 @@ from dataclasses import replace
 import pytest
 
 from calibration.acceptance import Outcome, judge
+from calibration.bottle import Bottle, Tolerance
 from calibration.fit import CannotFit, Fit, fit
 from calibration.found import found, sentence
 from calibration.gum import Row, covariance, effective_degrees, expanded, rectangular, standard
 from calibration.model import Calibration, Instrument, salinity_sensitivities, uncalibrated
 from calibration.points import Capture, Thermometer
-from calibration.references import (
-    Bottle,
-    Reference,
-    Tolerance,
-    air,
-    ice_point,
-    published,
-    purified_water,
-    value_at,
-)
+from calibration.references import Reference, air, ice_point, published, purified_water, value_at
 
 INSTRUMENT = Instrument("ct-1")
 NEVER = uncalibrated(INSTRUMENT)

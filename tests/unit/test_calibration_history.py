@@ -12,11 +12,12 @@ import pytest
 
 from calibration.ageing import aged
 from calibration.bench import Doing
+from calibration.bottle import Bottle
 from calibration.history import UnknownCalibration, add, in_force, moment, revert
 from calibration.markup import Markup, element
 from calibration.outlook import Measured, due, factor_forecast, factors, forecast, zeros
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
-from calibration.references import Bottle, own_table
+from calibration.references import own_table
 from calibration.report import report
 from calibration.written import from_json, to_json
 from tests.unit.test_calibration_routine import PLAN, bench, saved

@@ -8,9 +8,10 @@ import pytest
 
 from calibration.acceptance import Outcome
 from calibration.bench import Doing, Say
+from calibration.bottle import Bottle, Tolerance
 from calibration.instructions import Step
 from calibration.mistakes import Mistake
-from calibration.references import Bottle, Reference, Tolerance, air, published, value_at
+from calibration.references import Reference, air, published, value_at
 from calibration.steadiness import Shown
 from tests.unit.test_calibration_routine import PLAN, STRONG, WEAK, Bench, bench, saved, still
 

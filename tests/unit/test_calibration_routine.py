@@ -10,15 +10,14 @@ import pytest
 
 from calibration.acceptance import Outcome
 from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Progress, Saved, Say
+from calibration.bottle import Bottle, Tolerance
 from calibration.instructions import CAUTIONS, Step
 from calibration.mistakes import Mistake
 from calibration.model import Instrument, uncalibrated
 from calibration.points import Thermometer
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import (
-    Bottle,
     Reference,
-    Tolerance,
     air,
     ice_point,
     own_table,

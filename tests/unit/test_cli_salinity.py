@@ -97,7 +97,7 @@ def test_a_unit_can_be_named(value: str, unit: str, capsys: pytest.CaptureFixtur
         (["--conductivity", "-1", "--temperature", "15"], "conductivity -1 mS/cm is outside"),
         (["--conductivity", "nan", "--temperature", "15"], "conductivity nan"),
         (["--conductivity", "42", "--temperature", "400"], "temperature 400 °C is outside"),
-        (["--conductivity", "80", "--temperature", "15"], "above the 42 that PSS-78 reaches"),
+        (["--conductivity", "120", "--temperature", "15"], "above the 42 that PSS-78 reaches"),
         (["--conductivity", "42", "--temperature", "15", "--unit", "mho"], "unit 'mho'"),
         ([*BOTH, "--conductivity-u-percent", "1", "--temperature-u", "-1"], "0 or more"),
         ([*BOTH, "--conductivity-u-percent", "nan", "--temperature-u", "1"], "0 or more"),

@@ -98,4 +98,4 @@ def test_a_heel_cannot_be_more_than_the_volume() -> None:
 def test_an_addition_that_leaves_the_scale_is_refused() -> None:
     """More salt than the scale reaches has no outcome to report."""
     with pytest.raises(OutOfRange):
-        dosing.outcome(10.0, 33.0, salt_g=500.0)
+        dosing.outcome(10.0, 33.0, salt_g=1500.0)

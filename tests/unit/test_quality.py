@@ -121,7 +121,7 @@ def test_an_answer_that_could_not_be_read_fails_syntax() -> None:
         (100.1, 24.0, FAIL),
         (50.0, -0.1, FAIL),
         (50.0, 40.1, FAIL),
-        (50.0, 0.5, FAIL),  # within both ranges, and yet salinity above 42, which is no scale
+        (66.0, 0.5, FAIL),  # within both ranges, and yet salinity above 80, where nothing is known
         (float("inf"), 24.0, FAIL),
         (float("nan"), 24.0, FAIL),
         (50.0, float("nan"), FAIL),
@@ -135,6 +135,14 @@ def test_what_cannot_be_water_fails(
     (found,) = flags([(0.0, conductivity_mS_cm, temperature_C)])
 
     assert flag is found["gross_range"]
+
+
+@pytest.mark.parametrize("salinity, flag", [(41.9, PASS), (42.1, SUSPECT), (68.0, SUSPECT)])
+def test_what_is_off_the_scale_is_suspect(salinity: float, flag: Flag) -> None:
+    """Practical salinity ends at 42 (UNESCO 44, 1983); a figure beyond is extrapolated."""
+    (found,) = flags([(0.0, conductivity(salinity), 24.0)])
+
+    assert flag is found["scale"]
 
 
 @pytest.mark.parametrize(
@@ -249,7 +257,7 @@ def test_a_glitch_upwards_makes_no_air_of_the_water_after_it(glitch: float) -> N
     back = [(42.0 + 2.0 * n, conductivity(4.0), 24.0) for n in range(5)]
     found = flags([*rows, *back])
 
-    assert found[20]["gross_range"] is FAIL
+    assert FAIL is max(found[20].values())
     assert {PASS} == {each["immersion"] for each in found[21:]}
 
 

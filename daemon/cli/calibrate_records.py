@@ -1,0 +1,84 @@
+"""A record of calibration in words: one line for a list, some rows for a look at it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion, Settlement
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON
+    from daemon.mixing.calibrations import Calibrations
+
+
+def summary(record: Record, known: Calibrations) -> dict[str, JSON]:
+    """Return one record for a list.
+
+    Args:
+        record: The record.
+        known: All of them, to say which is in force.
+    """
+    now, waiting = known.in_force(record.probe), known.held(record.probe)
+    place, _, probe = record.probe.partition("/")
+    return {
+        "id": record.id,
+        "kind": record.kind,
+        "reservoir": place,
+        "probe": probe,
+        "made_at": record.made_at,
+        "by": record.calibration.by if isinstance(record, CalibrationRecord) else record.by,
+        "in_force": now is not None and now.id == record.id,
+        "held": waiting is not None and waiting.id == record.id,
+        "says": _says(record),
+    }
+
+
+def _says(record: Record) -> str:
+    if isinstance(record, Reversion):
+        return f"back to {record.to_id}"
+    if isinstance(record, Settlement):
+        word = "in force" if record.in_force else "dropped"
+        return f"{record.calibration_id}, which was held, is {word}"
+    if isinstance(record, CheckRecord):
+        return (
+            f"check of {record.calibration_id}: {'agrees' if record.agrees else 'does not agree'}"
+        )
+    made, outcome = record.calibration, str(record.verdict.outcome).replace("_", " ")
+    return f"cell constant × {made.factor:.4f} ± {2 * made.u_factor:.4f} (k=2), {outcome}"
+
+
+def sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
+    """Return what a record says, as rows of a name and a text.
+
+    Args:
+        record: The record.
+        known: All of them, to say which is in force.
+    """
+    told = summary(record, known)
+    rows = [
+        ("record", str(told["id"])),
+        ("probe", record.probe),
+        ("made", f"{str(told['made_at'])[:16].replace('T', ' ')} UTC by {told['by']}"),
+        ("in force", "yes" if told["in_force"] else "no, held" if told["held"] else "no"),
+        ("says", str(told["says"])),
+    ]
+    if isinstance(record, CalibrationRecord):
+        made = record.calibration
+        rows += [
+            ("zero", f"{made.zero_mS_cm:+.4f} ± {2 * made.u_zero_mS_cm:.4f} mS/cm (k=2)"),
+            (
+                "thermometer",
+                f"{made.temperature_offset_C:+.3f} ± {2 * made.u_offset_C:.3f} °C (k=2)",
+            ),
+            ("next due", record.due_on),
+            ("assumed", record.instrument.assumed()),
+            *([("repair", record.repair)] if record.repair else []),
+            *(("verdict", reason) for reason in record.verdict.reasons),
+        ]
+    if isinstance(record, CheckRecord):
+        rows += [("found", sentence) for sentence in record.sentences]
+    if isinstance(record, Reversion) and record.reason:
+        rows.append(("reason", record.reason))
+    if isinstance(record, Settlement):
+        rows.append(("because", record.why))
+    return rows
