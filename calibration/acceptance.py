@@ -180,6 +180,8 @@ def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
             ),
         )
     if not seen.contradicts:
+        if seen.unconfirmed_percent and not contrast.repair:
+            yield Outcome.ACCEPT_WITH_WARNING, _unconfirmed(seen)
         return
     if seen.compensating is not None:
         yield Outcome.REFUSE, _compensates(seen)
@@ -216,6 +218,15 @@ def _settled(contrast: Contrast, seen: Comparison) -> str:
     if seen.lots_agree and not seen.reads_low:
         return "taken because solutions of two lots say the same"
     return ""
+
+
+def _unconfirmed(seen: Comparison) -> str:
+    return (
+        f"It moves the salinity of the same water by {seen.change_ppt:+.2f} ppt"
+        f" (E_n {seen.en:+.1f}), more than the ± {seen.expanded_ppt:.2f} ppt that its solution"
+        " alone is worth: readings are stated with more uncertainty until a check in a solution of"
+        " another lot agrees."
+    )
 
 
 def _compensates(seen: Comparison) -> str:

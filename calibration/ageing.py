@@ -19,6 +19,12 @@ from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion, Settlement
 from calibration.references import value_at
 
+UNCONFIRMED_SHARE = 0.75
+"""Standard uncertainty that a move counts as, which no second lot has confirmed; our own choice.
+
+One and a half of it, with k = 2: the history that it departs from may be off the same way.
+"""
+
 _DAY_S = 86400.0
 
 
@@ -99,6 +105,8 @@ def followed(
     percent = record.instrument.drift_percent_30d if percent_30d is None else percent_30d
     course = _begun(record, _rate_before(known, record, percent), percent)
     start = course.variance()
+    if not _repaired(record, known):
+        course.widen(UNCONFIRMED_SHARE * record.unconfirmed_percent / 100.0)
     for later in known[_place(known, record) + 1 :]:
         if _speaks(later, known):
             _observe(course, record, later)
@@ -123,6 +131,14 @@ def undisputed(known: Sequence[Record]) -> list[Record]:
 def _taken(record: CalibrationRecord, known: Sequence[Record]) -> bool:
     return any(
         isinstance(each, Settlement) and each.in_force and each.calibration_id == record.id
+        for each in known
+    )
+
+
+def _repaired(record: CalibrationRecord, known: Sequence[Record]) -> bool:
+    """Say whether a repair was named for it afterwards, which accounts for how far it moved."""
+    return any(
+        isinstance(each, Settlement) and each.calibration_id == record.id and each.repair
         for each in known
     )
 

@@ -19,7 +19,7 @@ import gsw
 
 from calibration.fit import Fit
 from calibration.found import reading_u_mS_cm
-from calibration.gum import COVERAGE_K, Row, Vector, rectangular
+from calibration.gum import COVERAGE_K, Row, Vector, quadratic, rectangular
 from calibration.model import NEVER_CALIBRATED, Calibration, Instrument, salinity_sensitivities
 from calibration.points import Capture
 from calibration.references import value_at
@@ -34,6 +34,9 @@ ZERO_REPEATS_MS_CM = 0.03
 
 COMPENSATING_PERCENT_PER_C = (1.6, 2.5)
 """What instruments compensate by."""
+
+_PPT_PER_PERCENT = 0.37
+"""Salinity for one per cent of the cell constant, at 33."""
 
 _TELLING_C = 1.5
 _REFERENCE_C = 25.0
@@ -50,6 +53,7 @@ class Comparison:
         lots_agree: Whether solutions of two lots say the same of the cell.
         compensating: Per cent per °C by which the instrument seems to compensate; None where
             it does not look so.
+        expanded_ppt: What the new one alone is worth, k = 2, salinity.
     """
 
     change_ppt: float
@@ -57,6 +61,18 @@ class Comparison:
     zero_moved_mS_cm: float | None
     lots_agree: bool
     compensating: float | None
+    expanded_ppt: float
+
+    @property
+    def unconfirmed_percent(self) -> float:
+        """How far the cell constant moved, %, where its solutions alone do not prove that.
+
+        One lot may be wrong, and bubbles make two read low alike.
+        """
+        proven = self.lots_agree and not self.reads_low
+        if proven or abs(self.change_ppt) <= self.expanded_ppt:
+            return 0.0
+        return abs(self.change_ppt) / _PPT_PER_PERCENT
 
     @property
     def contradicts(self) -> bool:
@@ -107,7 +123,20 @@ def compare(
         moved,
         _lots_agree(fit, captures, instrument, zero),
         math.fsum(percents) / len(percents) if alike else None,
+        _expanded_ppt(fit),
     )
+
+
+def _expanded_ppt(fit: Fit) -> float:
+    """Return the expanded uncertainty, k = 2, of salinity that a fit alone has."""
+    found = []
+    for temperature_C in TEMPERATURES_C:
+        conductivity = float(gsw.C_from_SP(SALINITY, temperature_C, 0.0))
+        raw = conductivity / fit.factor + fit.zero_mS_cm
+        sensitivities = salinity_sensitivities(conductivity, temperature_C)
+        gradient = _gradient(raw, fit.factor, fit.zero_mS_cm, sensitivities)
+        found.append(COVERAGE_K * math.sqrt(quadratic(gradient, fit.covariance)))
+    return max(found)
 
 
 def difference(fit: Fit, other: Calibration, rows: Sequence[Row] = ()) -> tuple[float, float]:

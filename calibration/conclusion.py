@@ -121,7 +121,13 @@ def calibration_record(
         plan.thermometer,
         due_on=due.isoformat(),
         repair=plan.repair,
+        unconfirmed_percent=_unconfirmed_percent(plan, told, captures),
     )
+
+
+def _unconfirmed_percent(plan: Plan, told: Fit, captures: Sequence[Capture]) -> float:
+    beside = None if plan.repair else contrast(plan, told, captures).comparison
+    return 0.0 if beside is None else beside.unconfirmed_percent
 
 
 def contrast(plan: Plan, told: Fit, captures: Sequence[Capture]) -> Contrast:

@@ -26,6 +26,9 @@ THIRTY_DAYS = 30.0
 WANDER = 0.25
 """How far the rate may wander in thirty days, as a share of the rate assumed; our own choice."""
 
+MORE = 1.02
+"""How much more variance a contradiction leaves at the least; our own choice."""
+
 _OWN, _RATE, _FIRST_LOT = 0, 1, 2
 
 Floats = npt.NDArray[np.float64]
@@ -104,6 +107,19 @@ class Course:
         self.covariance[_RATE, _RATE] += self.wander * span
         self.days += span
 
+    def widen(self, relative_u: float) -> None:
+        """Let the lots that the calibration rests on be off by more than they state.
+
+        Args:
+            relative_u: Standard uncertainty of the factor that this adds, relative.
+        """
+        weighty = max(self.shares, key=lambda lot: abs(self.shares[lot]), default="")
+        if not weighty or not self.shares[weighty]:
+            self.covariance[_OWN, _OWN] += relative_u**2
+            return
+        state = _FIRST_LOT + self.lots.index(weighty)
+        self.covariance[state, state] += (relative_u / self.shares[weighty]) ** 2
+
     def observe(self, seen: Observation) -> bool:
         """Take one observation; say whether it agrees.
 
@@ -120,6 +136,8 @@ class Course:
         self.covariance = self.covariance - np.outer(gain, see @ self.covariance)
         if agrees:
             self._temper(before)
+        else:
+            self._sharpen(MORE * before)
         return agrees
 
     def variance(self) -> float:
@@ -170,6 +188,14 @@ class Course:
         off = abs(float(see @ self.mean))
         if off**2 > left:
             self.mean = self.mean * (math.sqrt(left) / off)
+
+    def _sharpen(self, least: float) -> None:
+        """Let what contradicts count as an error that leaves more than there was before it."""
+        see = self._error()
+        missing = least - float(see @ self.covariance @ see)
+        off = abs(float(see @ self.mean))
+        if 0.0 < off**2 < missing:
+            self.mean = self.mean * (math.sqrt(missing) / off)
 
 
 def begin(

@@ -32,6 +32,8 @@ class CalibrationRecord:
         started_at: ISO 8601, UTC.
         due_on: ISO 8601 date by which the next is due.
         repair: What was done to the probe before, as the person said; empty for nothing.
+        unconfirmed_percent: How far the cell constant moved by more than its solutions alone
+            prove, %; it is uncertain by that until a check in another lot agrees.
         kind: Tells the records apart.
     """
 
@@ -49,6 +51,7 @@ class CalibrationRecord:
     started_at: str = ""
     due_on: str = ""
     repair: str = ""
+    unconfirmed_percent: float = 0.0
     kind: Literal["calibration"] = "calibration"
 
     @property

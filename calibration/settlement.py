@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from calibration.ageing import grown, undisputed
 from calibration.found import Found, found
@@ -52,7 +52,9 @@ def settle(
         and point.reference.bottle.lot not in rests_on
     ]
     old = _founds(now, points, grown(undisputed(known), now, check.made_at))
-    new = _founds(waiting, points, grown(known, waiting, check.made_at))
+    # What it states alone: with what its contradiction adds it would agree with anything.
+    alone = replace(waiting, unconfirmed_percent=0.0)
+    new = _founds(waiting, points, grown([*undisputed(known), alone], alone, check.made_at))
     agrees_new = all(each.agrees for each in new)
     if not points or agrees_new == all(each.agrees for each in old):
         return None

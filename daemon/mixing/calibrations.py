@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from calibration import ageing, history, outlook
@@ -77,8 +77,10 @@ class Calibrations:
     ) -> Calibration:
         """Return a calibration in force with what its uncertainty has grown by."""
         probe = found.probe
-        today = self._today(probe, wall).isoformat()
-        return ageing.grown(known, found, today, self.drift_percent_30d.get(probe))
+        # To the end of a day, so that what comes in on that day is not younger than what was there.
+        start = self._today(probe, wall).replace(hour=0, minute=0, second=0, microsecond=0)
+        until = (start + timedelta(days=1)).isoformat()
+        return ageing.grown(known, found, until, self.drift_percent_30d.get(probe))
 
     def newest(self, probe: str) -> datetime | None:
         """Return the time of the last record of a probe; None before any."""
