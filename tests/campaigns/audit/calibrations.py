@@ -7,6 +7,7 @@ Water of practical salinity 33 is looked at right after the calibration, after 3
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
 from statistics import median
@@ -65,7 +66,7 @@ class Case:
     checks: tuple[Check, ...]
 
 
-def case(seed: int, shape: Shape, number: int) -> Case:
+def case(seed: int, shape: Shape, ways: Sequence[str], number: int) -> Case:
     """Calibrate one probe and follow it for 90 days."""
     chance = dice("calibration", seed, number, shape)
     name = ONE if number % 2 == 0 else (TWO, TWO_BETTER)[number // 2 % 2]
@@ -75,7 +76,7 @@ def case(seed: int, shape: Shape, number: int) -> Case:
     if not fresh.calibration:
         return Case(name, outcome, {}, ())
     looks, checks = {FRESH: fresh}, [_fouled(bench.twin(), drawn)]
-    for way in WAYS:
+    for way in ways:
         looked, checked = _follow(bench.twin(), way, drawn)
         looks |= looked
         checks += checked
@@ -110,9 +111,15 @@ def _fouled(bench: Bench, drawn: Setup) -> Check:
     return _check(bench, drawn.other)
 
 
-def run(count: int, seed: int, shape: Shape = Shape.NORMAL, workers: int = 1) -> list[Case]:
+def run(
+    count: int,
+    seed: int,
+    shape: Shape = Shape.NORMAL,
+    workers: int = 1,
+    ways: Sequence[str] = WAYS,
+) -> list[Case]:
     """Take many probes through it."""
-    return each(partial(case, seed, shape), count, workers)
+    return each(partial(case, seed, shape, ways), count, workers)
 
 
 def report(cases: list[Case]) -> Report:

@@ -273,6 +273,8 @@ class Change:
         at_once: Calibration in force right after it.
         checked: Calibration in force after a check in another lot.
         repaired: Calibration in force after the repair was named instead.
+        agrees: Whether the other lot agrees with the new calibration, once that is in force.
+        contradicts: Whether it contradicts the one that was in force.
     """
 
     outcome: str
@@ -280,6 +282,8 @@ class Change:
     at_once: str
     checked: str
     repaired: str
+    agrees: bool
+    contradicts: bool
 
 
 def change(seed: int, number: int) -> Change:
@@ -289,15 +293,20 @@ def change(seed: int, number: int) -> Change:
     bench, fresh = known.bench, setup(chance, chance.random.choice(NAMES), "N")
     bench.probe.fouling = -chance.random.uniform(*CLEANED)
     ended = bench.calibrate(fresh.bottles, fresh.thermometer)
-    at_once = bench.look(WATER_C)
-    named = bench.twin()
+    at_once, named = bench.look(WATER_C), bench.twin()
     named.settle("cleaned")
+    repaired = named.look(WATER_C)
+    for each_bench in (bench, named):
+        each_bench.pass_days(1)
+    seen, under_new = bench.check(fresh.other), named.check(fresh.other)
     return Change(
-        ended.outcome,
-        ended.id,
-        at_once.calibration,
-        _checked(bench, fresh.other).calibration,
-        named.look(WATER_C).calibration,
+        outcome=ended.outcome,
+        id=ended.id,
+        at_once=at_once.calibration,
+        checked=bench.look(WATER_C).calibration,
+        repaired=repaired.calibration,
+        agrees=under_new.outcome == "agrees",
+        contradicts=seen.outcome == "contradicts",
     )
 
 

@@ -22,7 +22,9 @@ from tests.campaigns.audit.workers import each
 SOUND_LIMIT = 0.05
 """Of right calibrations against a sound history that are held or refused."""
 SETTLED_LIMIT = 0.95
-"""Of right calibrations on hold that a check in another lot brings into force."""
+"""Of right calibrations on hold that a check in a telling lot brings into force.
+
+Less than all: noise puts a check that agrees narrowly beyond its limit the next time."""
 SECOND_PART = 5
 """Of the mistakes, one in so many is made for the first calibration and for true changes."""
 
@@ -85,13 +87,23 @@ def held(changes: Sequence[Change]) -> list[Change]:
     return [each for each in changes if each.outcome == "hold"]
 
 
+def telling(changes: Sequence[Change]) -> list[Change]:
+    """Return those on hold whose other lot agrees with them and not with the one in force."""
+    return [each for each in held(changes) if each.agrees and each.contradicts]
+
+
 def _changes(found: Report, changes: Sequence[Change]) -> None:
-    on_hold = held(changes)
+    on_hold, told = held(changes), telling(changes)
     found.tell("probes that truly changed: calibration on hold", share(len(on_hold), len(changes)))
-    checked = sum(each.checked == each.id for each in on_hold)
+    both = sum(each.agrees and not each.contradicts for each in on_hold)
+    found.tell("  a second lot agrees with both, so that it stays on hold", f"{both}")
+    checked = sum(each.checked == each.id for each in told)
     repaired = sum(each.repaired == each.id for each in on_hold)
-    enough = bool(on_hold) and checked >= SETTLED_LIMIT * len(on_hold)
-    found.hold("  in force after a check in another lot", share(checked, len(on_hold)), kept=enough)
+    found.hold(
+        "  a second lot agrees with it and not with the other: in force",
+        share(checked, len(told)),
+        kept=bool(told) and checked >= SETTLED_LIMIT * len(told),
+    )
     every = bool(on_hold) and repaired == len(on_hold)
     found.hold("  in force after a repair is named", share(repaired, len(on_hold)), kept=every)
 
