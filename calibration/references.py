@@ -13,13 +13,13 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from itertools import pairwise
 
 import gsw
 
 from calibration.bottle import Bottle, Tolerance
 from calibration.curves import OutsideTable, Table, bend_limit, linear, monotone
 from calibration.gum import Input, expanded, rectangular, standard
+from calibration.reference_checks import check_label, check_rise
 from calibration.tables import PUBLISHED, SOLVENT
 
 _STEP_C = 0.05
@@ -28,12 +28,6 @@ _ICE_LIMIT_C = 0.02
 _SALINITY_LOW, _SALINITY_HIGH = 2.0, 42.0
 _SEAWATER_LOW_C, _SEAWATER_HIGH_C = -2.0, 35.0
 _SEAWATER_ABSOLUTE_PERCENT = 0.02
-_LABEL_SHARE = 0.03
-"""How far a label may be from its solution's published value, as a share: three per cent, more
-than any lot is off and less than any two solutions are apart; our own choice."""
-_LEAST_PERCENT_PER_C, _MOST_PERCENT_PER_C = 1.0, 3.5
-"""What a solution of salt in water can rise by, % per °C: KCl 1 mol/kg 1.3 at 48 °C, seawater
-3.1 at 0 °C (from `calibration.tables` and PSS-78), with room for other salts; our own choice."""
 
 
 class Kind(StrEnum):
@@ -123,13 +117,12 @@ def published(
         label_mS_cm: The bottle's own value at 25 °C, where it states one.
 
     Raises:
-        ValueError: No such solution, and the text lists them; or a label that is
-            not of this solution.
+        ValueError: No such solution, or a label that is not of it.
     """
     if key not in PUBLISHED:
         raise ValueError(f"there is no solution {key!r}; known are {', '.join(PUBLISHED)}")
     if label_mS_cm is not None:
-        _check_label(key, label_mS_cm)
+        check_label(key, label_mS_cm)
     return Reference(
         _keyed(key, bottle),
         PUBLISHED[key].name,
@@ -137,27 +130,6 @@ def published(
         published=key,
         label_mS_cm=label_mS_cm,
         bottle=bottle,
-    )
-
-
-def _check_label(key: str, label_mS_cm: float) -> None:
-    """Refuse a label that another solution has, or none."""
-    values = {each: known.conductivity_mS_cm(25.0) for each, known in PUBLISHED.items()}
-
-    def off(each: str, value: float = label_mS_cm) -> float:
-        return abs(value / values[each] - 1.0)
-
-    if off(key) <= _LABEL_SHARE:
-        return
-    said = f"{label_mS_cm:g} mS/cm at 25 °C is not that of {key}, which is {values[key]:.4g}"
-    milli = label_mS_cm / 1000.0
-    if off(key, milli) <= _LABEL_SHARE:
-        raise ValueError(f"{said}; labels are in mS/cm; {label_mS_cm:g} µS/cm is {milli:.4g} mS/cm")
-    nearest = min(values, key=off)
-    if off(nearest) <= _LABEL_SHARE:
-        raise ValueError(f"{said}: {nearest} would fit")
-    raise ValueError(
-        f"{said}, and no solution known here has it: use 'table' with the bottle's own table"
     )
 
 
@@ -214,26 +186,8 @@ def own_table(name: str, rows: dict[float, float], bottle: Bottle) -> Reference:
             does not rise with temperature as solutions of salt in water do.
     """
     table = Table(name, tuple(sorted(rows)), tuple(rows[at] for at in sorted(rows)))
-    for low, high in pairwise(table.temperatures_C):
-        _check_rise(name, (low, rows[low]), (high, rows[high]))
+    check_rise(table)
     return Reference(_keyed("bottle", bottle), name, Kind.TABLE, table=table, bottle=bottle)
-
-
-def _check_rise(name: str, cold: tuple[float, float], warm: tuple[float, float]) -> None:
-    """Refuse two rows, each °C and mS/cm, that no solution of salt in water has."""
-    (low_C, low), (high_C, high) = cold, warm
-    if high <= low:
-        raise ValueError(
-            f"the values in the table of {name} do not rise with temperature: {high:g} mS/cm at"
-            f" {high_C:g} °C after {low:g} at {low_C:g} °C; copy them from the bottle again"
-        )
-    percent = 200.0 * (high - low) / (high + low) / (high_C - low_C)
-    if not _LEAST_PERCENT_PER_C <= percent <= _MOST_PERCENT_PER_C:
-        raise ValueError(
-            f"the values in the table of {name} rise by {percent:.2g} % per °C between {low_C:g}"
-            f" and {high_C:g} °C; solutions of salt in water rise by {_LEAST_PERCENT_PER_C:g} to"
-            f" {_MOST_PERCENT_PER_C:g} %, so compare each value with the bottle"
-        )
 
 
 def air() -> Reference:
