@@ -186,7 +186,8 @@ def _panels(points: Sequence[Point], marks: Marks) -> list[_Panel]:
 def _near(points: Sequence[Point], marks: Marks) -> tuple[float, float]:
     """Return the salinities between which the second panel looks."""
     last = points[-1][1] if marks.salinity is None else marks.salinity
-    spread = BAND_K * (points[-1][2] or 0.0)
+    # Where the last reading has none, the last that is known makes the room.
+    spread = next((BAND_K * u for _, _, u in reversed(points) if u is not None), 0.0)
     low = min([last - spread] + ([] if marks.low is None else [marks.low]))
     high = max([last + spread] + ([] if marks.high is None else [marks.high]))
     room = max(0.3 * (high - low), 0.2)

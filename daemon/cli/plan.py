@@ -186,7 +186,7 @@ def change(
         ("rate", _rate(moved)),
         *_sudden(changed, volume),
     ]
-    if to is not None:
+    if to is not None and once_l is not None:
         days = max(len(steps), _days(to - salinity))
         answer |= {"to": to, "changes": len(steps), "steps": steps, "once_l": once_l, "days": days}
         rows += [("changes", _changes(steps, changed, to)), ("or", _once(once_l, salinity, to))]
@@ -229,10 +229,10 @@ def _changes(steps: list[float], changed_l: float, to: float) -> str:
     return f"{len(steps)} of {changed_l:g} L reach {to:g}; the last makes {steps[-1]:.2f}"
 
 
-def _once(once_l: float | None, salinity: float, to: float) -> str:
+def _once(once_l: float, salinity: float, to: float) -> str:
     days = _days(to - salinity)
     spread = "" if days == 1 else f"; with animals, spread it over {days} days or more"
-    return f"{once_l or 0.0:.4g} L changed at once{spread}"
+    return f"{once_l:.4g} L changed at once{spread}"
 
 
 def _yield(lot: str | None, mix_yield: float | None, config: Path | None) -> tuple[Yielded, str]:
