@@ -25,20 +25,23 @@ def line(event: Event) -> str:
     return json.dumps(event_payload(event), ensure_ascii=False, allow_nan=False)
 
 
-def listing(event: Event, shape: str = "%Y-%m-%d %H:%M:%S", width: int = WIDTH) -> str:
+def listing(
+    event: Event, shape: str = "%Y-%m-%d %H:%M:%S", width: int = WIDTH, where: str = ""
+) -> str:
     """Return the event for a person: when, about what, and what happened.
 
     Args:
         event: The event.
         shape: Of the time, as strftime takes it.
         width: Columns of the screen; what is longer goes on below, indented.
+        where: Added at the end; empty where there is nothing to add.
     """
     head = f"{event.at.wall:{shape}}  {event.kind:<10}  "
     what = told(event)
     if event.kind is Kind.PHASE and event.facts.get("to") == Phase.READY:
         what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"
     text = textwrap.fill(
-        what,
+        what + where,
         width - 1,
         initial_indent=head,
         subsequent_indent=" " * len(head),
@@ -99,10 +102,10 @@ def _disturbed(facts: Mapping[str, JSON]) -> str:
 
 def _forecast(facts: Mapping[str, JSON]) -> str:
     low, high = str(facts["stable_at_low"])[11:16], facts["stable_at_high"]
-    until = str(high)[11:16] if high else "no end yet"
+    until = str(high)[11:16] if high else "later"
     return (
-        f"expected steady {str(facts['stable_at'])[11:16]} ({low} to {until}),"
-        f" at {_number(facts, 'final_salinity'):.2f} ppt"
+        f"steady about {str(facts['stable_at'])[11:16]} ({low} to {until}),"
+        f" {_number(facts, 'final_salinity'):.2f} ppt"
     )
 
 

@@ -109,8 +109,8 @@ def _in_steps(dose: Dose, share: float, fill_l: float) -> str:
         return f"{first} in one step, as it is less than {ONE_STEP_PPT:g} ppt{how}"
     whole = grams(dose.salt_g) if dose.salt_g > 0.0 else litres(dose.purified_water_l)
     return (
-        f"{first} first{how}; wait until it is steady and judged again; then what it still needs"
-        f" of {whole}"
+        f"{first} first{how}; wait until it is steady and judged again; then the rest, {whole} in"
+        " all"
     )
 
 

@@ -38,7 +38,7 @@ def test_salt_for_what_is_low_and_water_for_what_is_high(
 def test_a_correction_is_advised_in_two_steps(
     salinity: float, whole: str, first: str, shape: str
 ) -> None:
-    """Four fifths by its own figure, a wait for the next verdict, and then what is still needed."""
+    """Four fifths by its own figure, a wait for the next verdict, and then the rest."""
     told = correction(salinity, 34.0, VESSEL)
     amount, part = told[whole], told[first]
     assert isinstance(amount, float)
@@ -47,8 +47,8 @@ def test_a_correction_is_advised_in_two_steps(
     assert part == pytest.approx(0.8 * amount, abs=0.05)
     said = str(told["advice"])
     assert said.startswith(f"add {shape.format(part)} to 180 L first")
-    assert "; wait until it is steady and judged again; then what it still needs of" in said
-    assert said.index(shape.format(part)) < said.index("wait until") < said.index("still needs")
+    assert "; wait until it is steady and judged again; then the rest, " in said
+    assert said.index(shape.format(part)) < said.index("wait until") < said.index("the rest")
 
 
 def test_salt_is_advised_with_the_cautions_of_a_plan() -> None:
@@ -67,7 +67,7 @@ def test_a_small_correction_is_one_step_and_says_so(salinity: float) -> None:
 
     assert (told["salt_g"], told["water_l"]) == (told["first_salt_g"], told["first_water_l"])
     assert "in one step, as it is less than 0.1 ppt" in str(told["advice"])
-    assert "still needs" not in str(told["advice"])
+    assert "the rest" not in str(told["advice"])
 
 
 @pytest.mark.parametrize("salinity", [31.0, 33.95, 37.0])

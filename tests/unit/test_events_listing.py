@@ -40,7 +40,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
             "stable_at_low": "2026-03-02T12:45:00.000Z",
             "stable_at_high": None,
         },
-        "expected steady 12:50 (12:45 to no end yet), at 34.00 ppt",
+        "steady about 12:50 (12:45 to later), 34.00 ppt",
     ),
     (
         Kind.ALARM,

@@ -71,7 +71,7 @@ def test_advice_comes_with_its_numbers() -> None:
     bench = a_batch(31.0)
     salt_g = bench.picture["advice_salt_g"]
     assert isinstance(salt_g, float)
-    told = re.search(r"add (\d+) g of salt mix .* needs of (\d+) g", bench.advice)
+    told = re.search(r"add (\d+) g of salt mix .* the rest, (\d+) g in all", bench.advice)
     assert told is not None
     assert int(told[1]) == pytest.approx(0.8 * salt_g, abs=0.6)
     assert int(told[2]) == pytest.approx(salt_g, abs=0.6)
