@@ -223,9 +223,9 @@ def _settled(contrast: Contrast, seen: Comparison) -> str:
 def _unconfirmed(seen: Comparison) -> str:
     return (
         f"It moves the salinity of the same water by {seen.change_ppt:+.2f} ppt"
-        f" (E_n {seen.en:+.1f}), more than the ± {seen.expanded_ppt:.2f} ppt that its solution"
-        " alone is worth: readings are stated with more uncertainty until a check in a solution of"
-        " another lot agrees."
+        f" (E_n {seen.en:+.1f}), and its solution alone is worth"
+        f" ± {seen.expanded_ppt:.2f} ppt: readings are stated with more uncertainty until a check"
+        " in a solution of another lot agrees."
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from calibration import drift
 from calibration.acceptance import Outcome
@@ -19,10 +19,10 @@ from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion, Settlement
 from calibration.references import value_at
 
-UNCONFIRMED_SHARE = 0.75
+UNCONFIRMED_SHARE = 1.0
 """Standard uncertainty that a move counts as, which no second lot has confirmed; our own choice.
 
-One and a half of it, with k = 2: the history that it departs from may be off the same way.
+Twice the move, with k = 2: the history that it departs from may be off the same way.
 """
 
 _DAY_S = 86400.0
@@ -225,12 +225,17 @@ def _observation(
     bottle = point.reference.bottle
     lot = "" if bottle is None else bottle.lot
     return Observation(
-        _days(base, moment(record.made_at)),
+        _days(base, _day_end(moment(record.made_at))),
         value.conductivity_mS_cm / indicated - 1.0,
         math.hypot(u, 0.0 if bottle else value.u_mS_cm) / value.conductivity_mS_cm,
         lot,
         0.0 if bottle is None else bottle.relative_u,
     )
+
+
+def _day_end(at: datetime) -> datetime:
+    """Return the end of a day: what a check says counts alike on all of it, as age does."""
+    return at.replace(hour=0, minute=0, second=0, microsecond=0) + timedelta(days=1)
 
 
 def _days(record: CalibrationRecord, at: datetime) -> float:

@@ -38,6 +38,9 @@ COMPENSATING_PERCENT_PER_C = (1.6, 2.5)
 _PPT_PER_PERCENT = 0.37
 """Salinity for one per cent of the cell constant, at 33."""
 
+_SINGLE_SHARE = 0.5
+"""A single lot proves no more than a move of half its own expanded uncertainty; our own choice."""
+
 _TELLING_C = 1.5
 _REFERENCE_C = 25.0
 
@@ -69,8 +72,9 @@ class Comparison:
 
         One lot may be wrong, and bubbles make two read low alike.
         """
-        proven = self.lots_agree and not self.reads_low
-        if proven or abs(self.change_ppt) <= self.expanded_ppt:
+        if self.lots_agree and not self.reads_low:
+            return 0.0
+        if abs(self.change_ppt) <= self.expanded_ppt * (1.0 if self.lots_agree else _SINGLE_SHARE):
             return 0.0
         return abs(self.change_ppt) / _PPT_PER_PERCENT
 

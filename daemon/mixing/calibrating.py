@@ -141,7 +141,8 @@ class Calibrating:
 def _unsettled(waiting: CalibrationRecord) -> str:
     return (
         f"Calibration {waiting.id} is still held: this check does not say which is right. Check"
-        " in a fresh solution of another lot."
+        " in a fresh solution of a third lot or of a narrower tolerance, name the repair"
+        " ('brinewright calibrate settle --repair ...'), or calibrate again with two lots."
     )
 
 
