@@ -69,10 +69,15 @@ def reading(
     *,
     salinity: Annotated[float | None, typer.Option(help="Practical salinity, ppt.")] = None,
     gravity: Annotated[
-        float | None, typer.Option(help="Specific gravity, both at the sample's temperature.")
+        float | None,
+        typer.Option(help="Specific gravity on a hydrometer; needs the next and --temperature."),
+    ] = None,
+    hydrometer: Annotated[
+        str | None,
+        typer.Option(help="Pair of temperatures printed on it: 25/25 or 20/4 in °C, or 60/60F."),
     ] = None,
     index: Annotated[float | None, typer.Option(help="Refractive index at 589 nm.")] = None,
-    temperature: Annotated[float | None, typer.Option(help="Of the sample, °C.")] = None,
+    temperature: Annotated[float | None, typer.Option(help="Of the water, °C.")] = None,
     u: Annotated[float | None, typer.Option(help="Its standard uncertainty, ppt.")] = None,
     instrument: Annotated[str | None, typer.Option(help="What it was read with.")] = None,
     batch: Named = None,
@@ -84,6 +89,7 @@ def reading(
     facts: dict[str, JSON] = {
         "salinity": salinity,
         "specific_gravity": gravity,
+        "hydrometer": hydrometer,
         "refractive_index": index,
         "temperature_C": temperature,
         "u_ppt": u,

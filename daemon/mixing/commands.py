@@ -26,8 +26,9 @@ from daemon.mixing.asked import (
 from daemon.mixing.batch_state import STEADY, SecondReading, Told
 from daemon.mixing.calibrate_verbs import CALIBRATE
 from daemon.mixing.gravity_check import refuse_gravity
+from daemon.mixing.hydrometer import parse_pair, salinity_from_hydrometer
 from daemon.mixing.lots import Lot
-from daemon.mixing.seawater import salinity_from_refractive_index, salinity_from_specific_gravity
+from daemon.mixing.seawater import salinity_from_refractive_index
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -46,6 +47,19 @@ OVER_SHARE = 1.1
 """A vessel is filled by a mark; a tenth more than was told may come out of it."""
 DEFAULT_SECOND_U = 0.25
 """Standard uncertainty of a hand instrument, ppt; common practice, no source: half a division."""
+
+PAIR_NEEDED = (
+    "a specific gravity needs hydrometer, the pair of temperatures printed on the instrument (such"
+    " as 25/25 or 20/4 in °C, or 60/60F), and temperature_C, the water's own temperature: by the"
+    " pair alone instruments differ by up to 3.8 ppt"
+)
+
+INSTRUMENTS = {
+    "specific_gravity": "the hydrometer",
+    "refractive_index": "the refractive index",
+    "": "the second instrument",
+}
+"""What a second instrument is called, by what it reads, where nobody names it."""
 
 
 def carry_out(verb: str, asked: Asked) -> Done:
@@ -106,9 +120,10 @@ def _book(asked: Asked, told: Told) -> None:
         _give_back(asked.lots[before.lot], before.taken_g)
     if told.lot:
         lot = asked.lots[told.lot]
-        left_g = lot.left_g or 0.0
+        left_g = lot.left_g
         lots.take(lot, told.mass_g)
-        told.taken_g = left_g - (lot.left_g or 0.0)
+        if left_g is not None and lot.left_g is not None:
+            told.taken_g = left_g - lot.left_g
         state.lot = told.lot
     state.told = told
 
@@ -185,23 +200,35 @@ def _reading(asked: Asked) -> Done:
 
 
 def _second(asked: Asked) -> SecondReading:
+    u = number(asked, "u_ppt", 0.001, 10.0)
+    known = (each for each in INSTRUMENTS if each in asked.facts)
+    name = text(asked, "instrument", LONGEST_NAME) or INSTRUMENTS[next(known, "")]
+    return SecondReading(_read(asked), DEFAULT_SECOND_U if u is None else u, name)
+
+
+def _read(asked: Asked) -> float:
+    """Return the practical salinity that an instrument shows, in whichever way it does."""
     salinity = number(asked, "salinity", 0.0, MAX_PPT)
-    refuse_gravity(salinity=salinity)
     gravity = number(asked, "specific_gravity", 0.9, 1.1)
     index = number(asked, "refractive_index", 1.3, 1.4)
     temperature = number(asked, "temperature_C", 0.0, 40.0)
-    u = number(asked, "u_ppt", 0.001, 10.0) or DEFAULT_SECOND_U
+    printed = text(asked, "hydrometer", LONGEST_NAME)
     if sum(each is not None for each in (salinity, gravity, index)) != 1:
         raise Refused("one of salinity, specific_gravity and refractive_index is wanted")
+    if printed and gravity is None:
+        raise Refused("hydrometer goes with specific_gravity, the reading of that instrument")
     if gravity is not None:
-        at = 25.0 if temperature is None else temperature
-        salinity = salinity_from_specific_gravity(gravity, at, at)
+        if not printed or temperature is None:
+            raise Refused(PAIR_NEEDED)
+        return salinity_from_hydrometer(gravity, temperature, parse_pair(printed))
     if index is not None:
         if temperature is None:
             raise Refused("a refractive index needs temperature_C, the sample's temperature")
-        salinity = salinity_from_refractive_index(index, temperature)
-    name = text(asked, "instrument", LONGEST_NAME) or "the second instrument"
-    return SecondReading(salinity or 0.0, u, name)
+        return salinity_from_refractive_index(index, temperature)
+    refuse_gravity(salinity=salinity)
+    if salinity is None:
+        raise Refused("a reading needs a salinity")
+    return salinity
 
 
 def _note(asked: Asked) -> Done:
@@ -308,6 +335,7 @@ VERBS: dict[str, Verb] = {
             "batch",
             "salinity",
             "specific_gravity",
+            "hydrometer",
             "refractive_index",
             "temperature_C",
             "u_ppt",

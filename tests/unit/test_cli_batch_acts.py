@@ -131,9 +131,9 @@ def pictures(station: Station, story: Story) -> dict[str, JSON]:
             {"salinity": 34.0, "u_ppt": 0.2, "instrument": "lab"},
         ),
         (
-            ["reading", "--gravity", "1.0256", "--temperature", "24"],
+            ["reading", "--gravity", "1.0256", "--hydrometer", "20/4", "--temperature", "24"],
             "batch.reading",
-            {"specific_gravity": 1.0256, "temperature_C": 24.0},
+            {"specific_gravity": 1.0256, "hydrometer": "20/4", "temperature_C": 24.0},
         ),
         (
             ["reading", "--index", "1.339", "--temperature", "20"],

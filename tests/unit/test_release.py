@@ -151,7 +151,9 @@ def test_hydrometer_and_refractometer_are_converted() -> None:
         + 1.1455e6 / 589.26**3
     )
     bench = a_batch()
-    by_gravity = bench.answer("batch.reading", specific_gravity=dense / pure, temperature_C=20.0)
+    by_gravity = bench.answer(
+        "batch.reading", specific_gravity=dense / pure, hydrometer="20/20", temperature_C=20.0
+    )
     by_index = bench.answer("batch.reading", refractive_index=index, temperature_C=20.0)
 
     assert by_gravity.startswith(("34.00", "33.99", "34.01"))
