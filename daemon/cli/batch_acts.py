@@ -28,7 +28,7 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
 
 def start(
     *,
-    mass: Annotated[float | None, typer.Option(help="All dry mix in it, grams.")] = None,
+    mass: Annotated[float | None, typer.Option(help="All salt mix in it, grams.")] = None,
     volume: Annotated[
         float | None, typer.Option(help="Water before the salt, heel included, litres.")
     ] = None,

@@ -1,4 +1,4 @@
-"""`brinewright lot`: lots of dry mix, and what they have shown to yield."""
+"""`brinewright lot`: lots of salt mix, and what they have shown to yield."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON
 
-lot = typer.Typer(help="Keep the books of dry mix.", no_args_is_help=True)
+lot = typer.Typer(help="Keep the books of salt mix.", no_args_is_help=True)
 
 ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one object, or one per line.")]

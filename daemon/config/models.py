@@ -294,7 +294,7 @@ class Reservoir(Section):
     needs_confirmation: bool = Field(default=False, description="true or false")
     needs_second_reading: bool = Field(default=False, description="true or false")
     release_short: bool = Field(default=False, description="true or false")
-    mix_yield: float = number(0.5, 1, "grams of sea salt per gram of dry mix", 0.881)
+    mix_yield: float = number(0.5, 1, "grams of sea salt per gram of salt mix", 0.881)
     quality: Quality = Field(default=Quality(), description="a section [reservoir.quality]")
     due: tuple[Due, ...] = sections(
         "sections headed [[reservoir.due]], in double brackets", "due", ()
