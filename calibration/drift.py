@@ -133,10 +133,13 @@ class Course:
         gain = (self.covariance @ see) / spread
         agrees = seen.agrees if seen.agrees is not None else self._fits(seen, see, spread)
         self.mean = self.mean + gain * off
-        self.covariance = self.covariance - np.outer(gain, see @ self.covariance)
+        known = self.covariance
+        self.covariance = known - np.outer(gain, see @ known)
         if agrees:
             self._temper(before)
-        else:
+        elif self.variance() < MORE * before:
+            # It contradicts, so it makes nothing surer.
+            self.covariance = known
             self._sharpen(MORE * before)
         return agrees
 

@@ -261,9 +261,10 @@ CATALOGUE: dict[str, AlarmKind] = {
         ),
         AlarmKind(
             "calibration-refused",
-            "the last calibration of a probe was refused, and an older one is in force",
+            "the last calibration of a probe was refused or is held, and an older one is in force",
             ("a fouled or worn cell", "a solution that is old or not what its label says"),
-            f"clean and calibrate the probe again, or replace it; to take it out, {UNPLUG_FIRST}",
+            "clean and calibrate the probe again; where it is held, check it in another lot or name"
+            f" the repair ('brinewright calibrate settle'); to take it out, {UNPLUG_FIRST}",
             "salinity is worth what an old calibration is worth",
             Harm.MAJOR,
             24.0,

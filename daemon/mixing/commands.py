@@ -25,6 +25,7 @@ from daemon.mixing.asked import (
 )
 from daemon.mixing.batch_state import STEADY, SecondReading, Told
 from daemon.mixing.calibrate_verbs import CALIBRATE
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.gravity_check import refuse_gravity
 from daemon.mixing.hydrometer import parse_pair, salinity_from_hydrometer
 from daemon.mixing.lots import Lot
@@ -109,7 +110,15 @@ def _start(asked: Asked) -> Done:
 
 
 def _said(told: Told | None) -> str:
-    return "" if told is None else f" with {told.mass_g:g} g in {told.volume_l:g} L"
+    if told is None:
+        return ""
+    unknown = (
+        ""
+        if told.holds
+        else " (the water before it was not measured, so it is not compared with what is found;"
+        " heel_volume_l and heel_salinity, both 0 for purified water alone, would tell)"
+    )
+    return f" with {told.mass_g:g} g in {told.volume_l:g} L{unknown}"
 
 
 def _book(asked: Asked, told: Told) -> None:
@@ -141,28 +150,34 @@ def _told(asked: Asked) -> Told | None:
     volume_l = number(asked, "volume_l", MIN_L, MAX_L)
     lot = text(asked, "lot", LONGEST_NAME)
     whole_l = vessel.fill_l if volume_l is None else volume_l
-    before = _before(asked, whole_l)
+    seen = _before(asked, whole_l)
     if mass_g is None:
         if lot or volume_l is not None or "heel_volume_l" in asked.facts:
             raise Refused("mass_g is wanted too: all grams of dry mix that went in")
         return None
     if lot:
         known = lots.estimate(_lot(asked, lot), asked.t_s)
-        told = Told(mass_g, whole_l, before, known.value, known.u, lot)
+        told = Told(mass_g, whole_l, seen or 0.0, known.value, known.u, lot)
     else:
-        told = Told(mass_g, whole_l, before, vessel.mix_yield, lots.COMMON_U)
+        told = Told(mass_g, whole_l, seen or 0.0, vessel.mix_yield, lots.COMMON_U)
+    # What was in the water that nobody measured says nothing of the salt that came.
+    told.holds = told.teaches = seen is not None
     release.expected(told)
     return told
 
 
-def _before(asked: Asked, whole_l: float) -> float:
-    """Return the practical salinity before the salt: of the heel told, else as it was seen."""
+def _before(asked: Asked, whole_l: float) -> float | None:
+    """Return the practical salinity before the salt: of the heel told, else as it was measured.
+
+    None where nobody told of a heel and no reading showed the water.
+    """
     heel_l = number(asked, "heel_volume_l", 0.0, MAX_L)
     heel = number(asked, "heel_salinity", 0.0, MAX_PPT)
     refuse_gravity(heel_salinity=heel)
     if heel_l is None and heel is None:
-        seen = asked.state.rest_level
-        return 0.0 if seen is None or seen <= asked.settings.blank_max_ppt else seen
+        rested = asked.state.rest_level
+        seen = asked.level.now() if rested is None else rested
+        return 0.0 if seen is not None and seen <= asked.settings.blank_max_ppt else seen
     if heel_l is None or heel is None:
         raise Refused("heel_volume_l and heel_salinity are wanted together")
     if not heel_l < whole_l:
@@ -379,4 +394,6 @@ def _standing(asked: Asked) -> str:
     if not state.id:
         return f"no batch is known in {asked.reservoir}"
     told = state.advice if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) else ""
+    if state.phase is Phase.READY:
+        told = INDEPENDENT_CHECK
     return f"batch {state.id} is {state.phase}{told and ': '}{told}"

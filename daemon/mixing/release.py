@@ -20,6 +20,7 @@ from daemon.entries import Kind, Phase
 from daemon.mixing import dosing
 from daemon.mixing.advice import Vessel, correction, undecided
 from daemon.mixing.dosing import MASS_U_SHARE, VOLUME_U_SHARE
+from daemon.mixing.second import likely_cause
 from daemon.mixing.uncertainty import Verdict, accept, combine, conformance_probability
 
 if TYPE_CHECKING:
@@ -128,9 +129,11 @@ def disagreement(state: BatchState) -> str:
     allowed = SURE * combine(state.second.u, state.called_u)
     if abs(apart) <= allowed:
         return ""
+    cause = likely_cause(apart, state.second.instrument)
     return (
         f"{state.second.instrument} reads {apart:+.2f} ppt from the probe, more than the"
-        f" {allowed:.2f} ppt that both together may be off: find out which is wrong"
+        f" {allowed:.2f} ppt (k=2) that both together may be off: find out which is wrong"
+        f"{cause and f' ({cause})'}"
     )
 
 

@@ -19,13 +19,12 @@ import numpy as np
 import pytest
 import uncertainties
 
+from calibration.bottle import Bottle, Tolerance
 from calibration.fit import Fit, fit
 from calibration.model import Calibration, Instrument, uncalibrated
 from calibration.points import Capture, Thermometer
 from calibration.references import (
-    Bottle,
     Reference,
-    Tolerance,
     air,
     ice_point,
     own_table,
