@@ -49,6 +49,8 @@ def on_stabilised(
         return []
     steps = _unwatched(state, found, t_s)
     if state.phase in STEADY:
+        # Kept from a version that did not tell scatter apart: without it nothing is judged again.
+        state.noise_u = found.noise_u if state.noise_u is None else state.noise_u
         return []
     state.called, state.noise_u = found.salinity, found.noise_u
     state.mean, state.mean_bins = None, 0

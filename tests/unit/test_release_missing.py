@@ -75,6 +75,18 @@ def test_a_call_that_no_reading_vouches_for_is_not_judged() -> None:
     assert "ready" == later[-1][1]["to"]
 
 
+def test_a_batch_kept_by_another_version_is_judged_once_scatter_is_known() -> None:
+    """An update in the midst of verifying loses no batch: the next call tells what is missing."""
+    state = BatchState(Phase.VERIFYING, "b", called=34.0, called_u=0.2, judged_s=0.0)
+    level = Level()
+    for n in range(400):
+        level.advance(float(n), 34.0, 0.2)
+    assert [] == on_more_readings(state, level, 400.0, BATCH)
+    on_stabilised(state, Stabilised(34.0, 0.01, {}), 0.2, 500.0, BATCH)
+
+    assert "ready" == on_more_readings(state, level, 600.0, BATCH)[-1][1]["to"]
+
+
 def test_a_level_of_which_a_part_is_not_known_has_no_uncertainty() -> None:
     """Salinity without a figure for its worth is no better than none."""
     level = Level()
