@@ -7,8 +7,9 @@ from typing import Annotated
 import typer
 
 from daemon.cli.output import USAGE, emit, fail, table
+from daemon.mixing.measured import off_scale
 from daemon.mixing.seawater import (
-    MAX_SALINITY,
+    MAX_EXTRAPOLATED,
     density_kg_m3,
     practical_salinity,
     specific_gravity,
@@ -17,7 +18,7 @@ from daemon.mixing.uncertainty import (
     ProbeUncertainty,
     density_u_kg_m3,
     propagate,
-    salinity_u,
+    salinity_with_u,
 )
 from daemon.wire.units import TO_MS_CM, conductivity_mS_cm
 
@@ -92,10 +93,10 @@ def _answer(conductivity_mS_cm: float, temperature_C: float) -> dict[str, float]
 def _uncertainties(answer: dict[str, float], probe: ProbeUncertainty) -> dict[str, float]:
     value, temperature_C = answer["salinity"], answer["temperature_C"]
     conductivity = answer["conductivity_mS_cm"]
-    u = salinity_u(conductivity, temperature_C, probe)
+    _, u = salinity_with_u(conductivity, temperature_C, probe)
     return {
         "salinity_u": u,
-        "specific_gravity_u": propagate(specific_gravity, value, u, 0.0, MAX_SALINITY),
+        "specific_gravity_u": propagate(specific_gravity, value, u, 0.0, MAX_EXTRAPOLATED),
         "density_u_kg_m3": density_u_kg_m3(conductivity, temperature_C, probe),
     }
 
@@ -110,7 +111,7 @@ def _text(answer: dict[str, float]) -> str:
     k = " (k=2)" if known else ""
     value = f"{answer['salinity']:.{2 if known else 3}f}{spread('salinity_u', 2)}"
     rows = [
-        ("practical salinity", f"{value}{k} (PSS-78)"),
+        ("practical salinity", f"{value}{k} (PSS-78{off_scale(answer['salinity'])})"),
         ("specific gravity", f"{gravity}{k} (25/25 °C)"),
         ("density", f"{density} kg/m3{k} at {answer['temperature_C']:g} °C"),
     ]

@@ -19,6 +19,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.health import Health
+from daemon.mixing.measured import off_scale
 from daemon.mixing.steady import expected_steady, steady_since
 
 OLD_S = 60.0
@@ -139,7 +140,8 @@ def _salinity(picture: dict[str, JSON]) -> str:
     gravity = picture["specific_gravity"]
     if not isinstance(value, float | int) or not isinstance(u, float | int):
         return "no value"
-    return f"{value:.2f} ± {2 * u:.2f} ppt (k=2), specific gravity {gravity:.4f} (25/25 °C)"
+    note = off_scale(value)
+    return f"{value:.2f} ± {2 * u:.2f} ppt (k=2){note}, specific gravity {gravity:.4f} (25/25 °C)"
 
 
 def _released(picture: dict[str, JSON]) -> str:

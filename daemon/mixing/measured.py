@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Instant
-from daemon.mixing.quality import CALIBRATING
+from daemon.mixing.quality import CALIBRATING, SCALE_ENDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -78,6 +78,13 @@ def measured(last: Reading | None) -> dict[str, JSON]:
         "flag": flag,
         "probe": None if last is None else last.probe,
     }
+
+
+def off_scale(salinity: float | None) -> str:
+    """Return a note for a salinity above the scale, which is extrapolated; empty for others."""
+    if salinity is None or salinity <= SCALE_ENDS:
+        return ""
+    return f", off the scale, which ends at {SCALE_ENDS:g}: extrapolated"
 
 
 def gravity(salinity: float | None) -> float | None:

@@ -179,12 +179,18 @@ def propagate(
         low: Where the formula begins to be defined.
         high: Where it ends.
 
+    Raises:
+        ValueError: The formula is defined nowhere near the value.
+
     Source: JCGM 100:2008, 5.1.3 note 2: half the change over one standard
     uncertainty to either side; a side that leaves the range is cut short.
     """
+    if u == 0.0:
+        return 0.0
     below, above = max(low, value - u), min(high, value + u)
     if above <= below:
-        return 0.0
+        msg = f"{value:g} ± {u:g} lies outside {low:g} to {high:g}, where the formula is defined"
+        raise ValueError(msg)
     return abs(formula(above) - formula(below)) / (above - below) * u
 
 

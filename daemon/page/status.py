@@ -13,6 +13,7 @@ from datetime import datetime
 from html import escape
 
 from daemon.entries import JSON, Flag
+from daemon.mixing.measured import off_scale
 from daemon.mixing.steady import expected_steady, steady_since
 from daemon.page.health import span, staleness
 from daemon.page.present import Present, Seen, Shown
@@ -167,6 +168,7 @@ def _salinity(picture: Mapping[str, JSON]) -> str:
     if value is None:
         return "no value"
     shown = f"{value:.2f} ppt" if u is None else f"{value:.2f} ± {2 * u:.2f} ppt (k=2)"
+    shown += off_scale(value)
     return f"not to be believed: {shown}" if picture.get("flag") == Flag.FAIL else shown
 
 

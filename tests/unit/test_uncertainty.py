@@ -65,6 +65,8 @@ def test_propagation_cuts_a_side_that_is_not_defined() -> None:
     assert 2.0 == pytest.approx(propagate(lambda x: 4.0 * x, 10.0, 0.5))
     assert 2.0 == pytest.approx(propagate(lambda x: 4.0 * x, 0.1, 0.5, 0.0, 1.0))
     assert 0.0 == propagate(lambda x: 4.0 * x, 0.0, 0.0)
+    with pytest.raises(ValueError, match="where the formula is defined"):
+        propagate(lambda x: 4.0 * x, 50.0, 0.5, 0.0, 42.0)
 
 
 @given(values, st.floats(0.01, 2.0))
