@@ -1,7 +1,7 @@
 """May this calibration be used: accept, accept with a warning, hold, or refuse, with the reasons.
 
 One that contradicts the calibration in force is held: it is kept, and the older one stays in
-force, until a solution of another lot or a repair that somebody names settles which is right.
+force, until a solution of another lot or a repair that a person names settles which is right.
 
 The limits are our own choice for mixing control, where 1 % of cell constant is
 0.37 of salinity at 33 (0.38 at 34, 0.39 at 35).  Field practice is wider: Wagner
@@ -85,12 +85,12 @@ class Contrast:
     Attributes:
         comparison: With the calibration in force; None where there is none.
         repair: What was done to the probe before, one of `REPAIRS`; empty for nothing.
-        held: Id of a calibration that is held and agrees with it by another lot; empty for none.
+        on_hold: Id of a calibration that is held and agrees with it by another lot; empty for none.
     """
 
     comparison: Comparison | None = None
     repair: str = ""
-    held: str = ""
+    on_hold: str = ""
 
 
 NO_CONTRAST = Contrast()
@@ -213,8 +213,8 @@ def _settled(contrast: Contrast, seen: Comparison) -> str:
     """Say what settles a contradiction; empty where nothing does."""
     if contrast.repair:
         return f"taken because of the repair: {contrast.repair}"
-    if contrast.held:
-        return f"taken because {contrast.held}, which was held, says the same by another lot"
+    if contrast.on_hold:
+        return f"taken because {contrast.on_hold}, which was held, says the same by another lot"
     if seen.lots_agree and not seen.reads_low:
         return "taken because solutions of two lots say the same"
     return ""

@@ -124,7 +124,7 @@ def undisputed(known: Sequence[Record]) -> list[Record]:
         each
         for each in known
         if not (isinstance(each, CheckRecord) and not each.agrees)
-        and not (isinstance(each, CalibrationRecord) and each.held and not _taken(each, known))
+        and not (isinstance(each, CalibrationRecord) and each.on_hold and not _taken(each, known))
     ]
 
 

@@ -63,7 +63,7 @@ class Plan:
         settle_limit_s: How long a point may take to become steady.
         limits: For the verdict.
         rows: The budget that `before` was made with; none while it was never calibrated.
-        held: The calibration that is held, where one is.
+        on_hold: The calibration that is held, where one is.
         repair: What was done to the probe before, one of `acceptance.REPAIRS`; empty for nothing.
     """
 
@@ -79,7 +79,7 @@ class Plan:
     settle_limit_s: float = 600.0
     limits: Limits = DEFAULT_LIMITS
     rows: tuple[Row, ...] = ()
-    held: CalibrationRecord | None = None
+    on_hold: CalibrationRecord | None = None
     repair: str = ""
 
     def __post_init__(self) -> None:

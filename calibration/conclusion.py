@@ -133,15 +133,15 @@ def _unconfirmed_percent(plan: Plan, told: Fit, captures: Sequence[Capture]) -> 
 def contrast(plan: Plan, told: Fit, captures: Sequence[Capture]) -> Contrast:
     """Return how new points stand beside the calibration in force, and one that is held."""
     beside = compare(told, captures, plan.instrument, plan.before, plan.rows)
-    return Contrast(beside, plan.repair, _agreeing(plan.held, told))
+    return Contrast(beside, plan.repair, _agreeing(plan.on_hold, told))
 
 
-def _agreeing(held: CalibrationRecord | None, told: Fit) -> str:
+def _agreeing(waiting: CalibrationRecord | None, told: Fit) -> str:
     """Return the id of a held calibration that rests on other lots and says the same."""
-    if held is None or set(lots_of(held.budget)) & set(lots_of(told.rows)):
+    if waiting is None or set(lots_of(waiting.budget)) & set(lots_of(told.rows)):
         return ""
-    _, en = difference(told, held.calibration, held.budget)
-    return held.id if abs(en) <= 1.0 else ""
+    _, en = difference(told, waiting.calibration, waiting.budget)
+    return waiting.id if abs(en) <= 1.0 else ""
 
 
 def _each(

@@ -72,12 +72,12 @@ def chosen(
     return found_
 
 
-def held(known: Iterable[Record]) -> CalibrationRecord | None:
+def on_hold(known: Iterable[Record]) -> CalibrationRecord | None:
     """Return the calibration that is held after some records of a probe; None where none is."""
     waiting: CalibrationRecord | None = None
     for record in known:
         if isinstance(record, CalibrationRecord) and record.verdict.outcome is not Outcome.REFUSE:
-            waiting = record if record.held else None
+            waiting = record if record.on_hold else None
         elif isinstance(record, Reversion | Settlement):
             waiting = None
     return waiting

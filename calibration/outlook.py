@@ -112,7 +112,7 @@ def _factors(records: Sequence[Record], probe: str) -> Iterator[Measured]:
     calibrations = {r.id: r for r in records if isinstance(r, CalibrationRecord)}
     for record in in_order(records, probe):
         if isinstance(record, CalibrationRecord) and "factor" in record.fit.measured:
-            if record.held:
+            if record.on_hold:
                 continue
             made = record.calibration
             yield Measured(moment(record.made_at), made.factor, made.u_factor, record.id)
@@ -213,7 +213,7 @@ def factor_forecast(records: Sequence[Record], probe: str, today: str) -> Foreca
 def due(records: Sequence[Record], probe: str, today: str) -> Due:
     """Say when the next calibration and check are due.
 
-    A drift that is beyond doubt brings the date forward to when the line leaves
+    A drift that is significant brings the date forward to when the line leaves
     its limits.
 
     Args:

@@ -75,7 +75,7 @@ class CalibrationRecord:
         return self.verdict.outcome in (Outcome.ACCEPT, Outcome.ACCEPT_WITH_WARNING)
 
     @property
-    def held(self) -> bool:
+    def on_hold(self) -> bool:
         """Whether it contradicts the one in force, and waits for what settles that."""
         return self.verdict.outcome is Outcome.HOLD
 

@@ -213,7 +213,7 @@ def list_(
     rows = [
         (
             str(each["id"]),
-            "in force" if each["in_force"] else "held" if each["held"] else "",
+            "in force" if each["in_force"] else "held" if each["on_hold"] else "",
             str(each["made_at"])[:16].replace("T", " "),
             str(each["says"]),
         )

@@ -18,7 +18,7 @@ def summary(record: Record, known: Calibrations) -> dict[str, JSON]:
         record: The record.
         known: All of them, to say which is in force.
     """
-    now, waiting = known.in_force(record.probe), known.held(record.probe)
+    now, waiting = known.in_force(record.probe), known.on_hold(record.probe)
     place, _, probe = record.probe.partition("/")
     return {
         "id": record.id,
@@ -28,7 +28,7 @@ def summary(record: Record, known: Calibrations) -> dict[str, JSON]:
         "made_at": record.made_at,
         "by": record.calibration.by if isinstance(record, CalibrationRecord) else record.by,
         "in_force": now is not None and now.id == record.id,
-        "held": waiting is not None and waiting.id == record.id,
+        "on_hold": waiting is not None and waiting.id == record.id,
         "says": _says(record),
     }
 
@@ -59,7 +59,7 @@ def sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
         ("record", str(told["id"])),
         ("probe", record.probe),
         ("made", f"{str(told['made_at'])[:16].replace('T', ' ')} UTC by {told['by']}"),
-        ("in force", "yes" if told["in_force"] else "no, held" if told["held"] else "no"),
+        ("in force", "yes" if told["in_force"] else "no, held" if told["on_hold"] else "no"),
         ("says", str(told["says"])),
     ]
     if isinstance(record, CalibrationRecord):

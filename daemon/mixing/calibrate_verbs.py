@@ -221,7 +221,7 @@ def _settle(asked: Asked) -> Done:
     kept = place.calibrating.kept
     if place.calibrating.running.get(place.name) is not None:
         raise Refused(f"probe {place.probe} is being calibrated; abort that first")
-    waiting, newest = kept.held(place.name), kept.newest(place.name)
+    waiting, newest = kept.on_hold(place.name), kept.newest(place.name)
     if waiting is None:
         raise Refused(f"no calibration of probe {place.probe} is held")
     if repair not in REPAIRS:

@@ -97,7 +97,7 @@ class Calibrating:
             if isinstance(output, Saved):
                 del self.running[name]
                 facts = plain(output.record)
-                known, waiting = self.kept.of(name), self.kept.held(name)
+                known, waiting = self.kept.of(name), self.kept.on_hold(name)
                 self.kept.add(output.record)
                 steps.append(_step(name, {"what": "saved", "record": facts, **_outcome(output)}))
                 if waiting is not None and isinstance(output.record, CheckRecord):
@@ -190,7 +190,7 @@ def plan_for(
         as_left=as_left,
         due_days=settings.calibrate_every_days.get(probe, DUE_DAYS),
         rows=() if now is None else now.budget,
-        held=calibrating.kept.held(name),
+        on_hold=calibrating.kept.on_hold(name),
     )
 
 
@@ -269,7 +269,7 @@ def _outcome(saved: Saved) -> dict[str, JSON]:
     if record.kind == "check":
         return facts | {"text": f"The check is kept as {record.id}.", "agrees": record.agrees}
     word = "is in force" if record.usable else "is kept and not used"
-    if record.held:
+    if record.on_hold:
         word = "is held, and the one before it stays in force"
     return facts | {
         "text": f"Calibration {record.id} {word}.",

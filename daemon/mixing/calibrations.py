@@ -58,9 +58,9 @@ class Calibrations:
         """Return the calibration in force; None where there is none yet."""
         return history.chosen(self.of(probe), self.records, probe)
 
-    def held(self, probe: str) -> CalibrationRecord | None:
+    def on_hold(self, probe: str) -> CalibrationRecord | None:
         """Return the calibration that is held; None where none is."""
-        return history.held(self.of(probe))
+        return history.on_hold(self.of(probe))
 
     def before(self, instrument: Instrument, wall: datetime) -> Calibration:
         """Return what a new point of an instrument is compared with; or that nothing corrects it.
@@ -124,7 +124,7 @@ class Calibrations:
                     found["calibration-due"] = f"{record.id}: {' '.join(record.sentences)}"
             elif not isinstance(record, CalibrationRecord) or record.usable:
                 found = {}
-            elif record.held:
+            elif record.on_hold:
                 found["calibration-refused"] = f"{record.id} is held: {record.verdict.reasons[0]}"
             else:
                 found["calibration-refused"] = f"{record.id}: {record.verdict.reasons[0]}"

@@ -169,7 +169,7 @@ def _told(asked: Asked) -> Told | None:
 def _before(asked: Asked, whole_l: float) -> float | None:
     """Return the practical salinity before the salt: of the heel told, else as it was measured.
 
-    None where nobody told of a heel and no reading showed the water.
+    None where no heel was given and no reading showed the water.
     """
     heel_l = number(asked, "heel_volume_l", 0.0, MAX_L)
     heel = number(asked, "heel_salinity", 0.0, MAX_PPT)

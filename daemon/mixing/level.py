@@ -85,7 +85,7 @@ class Level:
     def u_since(self, t_s: float) -> float | None:
         """Return the largest standard uncertainty of the bins of `t_s` and later.
 
-        None where no bin is so new, or nobody knows what one of them is worth: what is
+        None where no bin is so new, or the worth of one of them is not known: what is
         not known must not be taken for certain.
         """
         found = [u for at, u in zip(self.times_s, self.uncertainties, strict=True) if at >= t_s]

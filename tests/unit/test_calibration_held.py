@@ -88,7 +88,7 @@ def test_a_solution_of_another_lot_puts_the_held_one_in_force() -> None:
     first = corner.calibrate(strength=0.95)
     second = corner.calibrate(references=OTHER)
     assert isinstance(second, CalibrationRecord)
-    assert second.held
+    assert second.on_hold
     assert first.id == in_force(corner)
     corner.calibrate("calibrate.check", references=BOTTLE.replace("A17", "C3"))
     (settled,) = settlements(corner.entries)
