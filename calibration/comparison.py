@@ -19,7 +19,7 @@ import gsw
 
 from calibration.fit import Fit
 from calibration.found import reading_u_mS_cm
-from calibration.gum import COVERAGE_K, Row, Vector, quadratic, rectangular
+from calibration.gum import COVERAGE_K, Matrix, Row, Vector, quadratic, rectangular
 from calibration.model import NEVER_CALIBRATED, Calibration, Instrument, salinity_sensitivities
 from calibration.points import Capture
 from calibration.references import value_at
@@ -37,6 +37,9 @@ COMPENSATING_PERCENT_PER_C = (1.6, 2.5)
 
 _PPT_PER_PERCENT = 0.37
 """Salinity for one per cent of the cell constant, at 33."""
+
+TELLS_PPT = 1.0
+"""A calibration in force that is worth less, k = 2, says nothing of a new one; our own choice."""
 
 _SINGLE_SHARE = 0.5
 """A single lot proves no more than a move of half its own expanded uncertainty; our own choice."""
@@ -57,6 +60,7 @@ class Comparison:
         compensating: Per cent per °C by which the instrument seems to compensate; None where
             it does not look so.
         expanded_ppt: What the new one alone is worth, k = 2, salinity.
+        expanded_before_ppt: What the one in force is worth by now, likewise.
     """
 
     change_ppt: float
@@ -65,6 +69,7 @@ class Comparison:
     lots_agree: bool
     compensating: float | None
     expanded_ppt: float
+    expanded_before_ppt: float
 
     @property
     def unconfirmed_percent(self) -> float:
@@ -72,7 +77,8 @@ class Comparison:
 
         One lot may be wrong, and bubbles make two read low alike.
         """
-        if self.lots_agree and not self.reads_low:
+        known = self.expanded_before_ppt <= TELLS_PPT
+        if not known or (self.lots_agree and not self.reads_low):
             return 0.0
         if abs(self.change_ppt) <= self.expanded_ppt * (1.0 if self.lots_agree else _SINGLE_SHARE):
             return 0.0
@@ -127,19 +133,20 @@ def compare(
         moved,
         _lots_agree(fit, captures, instrument, zero),
         math.fsum(percents) / len(percents) if alike else None,
-        _expanded_ppt(fit),
+        _expanded_ppt(fit.factor, fit.zero_mS_cm, fit.covariance),
+        _expanded_ppt(before.factor, before.zero_mS_cm, before.covariance),
     )
 
 
-def _expanded_ppt(fit: Fit) -> float:
-    """Return the expanded uncertainty, k = 2, of salinity that a fit alone has."""
+def _expanded_ppt(factor: float, zero_mS_cm: float, covariance: Matrix) -> float:
+    """Return the expanded uncertainty, k = 2, of salinity that a correction alone has."""
     found = []
     for temperature_C in TEMPERATURES_C:
         conductivity = float(gsw.C_from_SP(SALINITY, temperature_C, 0.0))
-        raw = conductivity / fit.factor + fit.zero_mS_cm
+        raw = conductivity / factor + zero_mS_cm
         sensitivities = salinity_sensitivities(conductivity, temperature_C)
-        gradient = _gradient(raw, fit.factor, fit.zero_mS_cm, sensitivities)
-        found.append(COVERAGE_K * math.sqrt(quadratic(gradient, fit.covariance)))
+        gradient = _gradient(raw, factor, zero_mS_cm, sensitivities)
+        found.append(COVERAGE_K * math.sqrt(quadratic(gradient, covariance)))
     return max(found)
 
 

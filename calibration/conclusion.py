@@ -17,6 +17,10 @@ from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.spread import lots_of
 
+NOTHING_COMPARED = (
+    "No conductivity was compared: the ice point has none. Check in a reference solution."
+)
+
 
 def as_found(plan: Plan, captures: Sequence[Capture]) -> tuple[Found, ...]:
     """Return each point under the calibration that was in force."""
@@ -50,6 +54,8 @@ def new_calibration(plan: Plan, told: Fit, at: str = "", by: str = "") -> Calibr
 
 def check_verdict(seen: Sequence[Found]) -> Verdict:
     """Say whether each point agrees with its reference."""
+    if not seen:
+        return Verdict(Outcome.ACCEPT_WITH_WARNING, (NOTHING_COMPARED,))
     sentences = tuple(sentence(each) for each in seen)
     if all(each.agrees for each in seen):
         return Verdict(Outcome.ACCEPT, sentences)
@@ -92,8 +98,8 @@ def check_record(
         plan.before.id,
         tuple(captures),
         seen,
-        all(each.agrees for each in seen),
-        tuple(sentence(each) for each in seen),
+        bool(seen) and all(each.agrees for each in seen),
+        tuple(sentence(each) for each in seen) or (NOTHING_COMPARED,),
         tuple(overridden),
     )
 

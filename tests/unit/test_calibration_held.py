@@ -232,3 +232,29 @@ def test_a_check_that_contradicts_widens() -> None:
 
     assert not check.agrees
     assert u(corner) > 2.0 * before
+
+
+def test_a_first_solution_after_air_alone_is_worth_what_it_is() -> None:
+    """A calibration that knew nothing of the cell has nothing that a move could depart from."""
+    corner = Corner()
+    corner.begin(references="air")
+    corner.shown(0.0, 5)
+    corner.answer("calibrate.next")
+    corner.ask("calibrate.confirm", step="verdict")
+    corner.answer("calibrate.confirm", step="return")
+    corner.calibrate()
+
+    assert 2.0 * u(corner) < 0.4
+
+
+def test_a_check_in_ice_alone_agrees_with_nothing() -> None:
+    """It compares no conductivity, so it is no proof of any."""
+    corner, _ = sound()
+    corner.begin("calibrate.check", references="ice")
+    corner.shown(0.0, 5)
+    corner.answer("calibrate.next")
+    (check,) = records(corner.ask("calibrate.confirm", step="verdict"))
+    assert isinstance(check, CheckRecord)
+
+    assert not check.agrees
+    assert "No conductivity was compared" in check.sentences[0]
