@@ -135,7 +135,7 @@ def _about(record: CalibrationRecord) -> Markup:
             ("Made at (UTC)", record.made_at),
             ("By", record.calibration.by),
             ("Next due", record.due_on),
-            ("Calibration before", record.before_id),
+            ("Previous calibration", record.before_id),
             ("Instrument", f"{instrument.probe}, span {instrument.span_mS_cm:g} mS/cm"),
             (
                 "Resolution",
@@ -158,8 +158,8 @@ def _references(references: Sequence[Reference]) -> list[Markup]:
             tolerance = f"± {bottle.tolerance_percent:g} % ({bottle.tolerance.value})"
             given = [bottle.lot, tolerance, bottle.certificate, bottle.expiry, bottle.opened_on]
         rows.append([str(number), reference.name, *(each or "–" for each in given)])
-    head = ["Point", "Reference", "Lot", "Stated", "Certificate", "Expiry", "Opened"]
-    return [element("h2", "References"), table(head, rows, "What the probe was held against")]
+    head = ["Point", "Reference", "Lot", "Stated tolerance", "Certificate", "Expiry", "Opened"]
+    return [element("h2", "References"), table(head, rows, "What the probe was compared with")]
 
 
 def _conditions(captures: Sequence[Capture]) -> list[Markup]:
@@ -177,20 +177,20 @@ def _conditions(captures: Sequence[Capture]) -> list[Markup]:
     ]
     head = [
         "Point",
-        "Shown, mS/cm",
-        "Scatter",
-        "Shown, °C",
+        "Indicated, mS/cm",
+        "Standard deviation",
+        "Indicated, °C",
         "Thermometer, °C",
         "Samples",
-        "Wait, s",
+        "Settling time, s",
     ]
-    return [element("h2", "Conditions"), table(head, rows, "As shown, before any correction")]
+    return [element("h2", "Conditions"), table(head, rows, "As indicated, before any correction")]
 
 
 def _left_caption(record: CalibrationRecord) -> str:
     if record.as_left_measured:
         return "Measured once more under the new calibration"
-    return "The same points under the new calibration; not measured anew"
+    return "The same points under the new calibration; not measured again"
 
 
 def _founds(title: str, founds: Sequence[Found], caption: str) -> list[Markup]:
@@ -227,7 +227,7 @@ def _results(record: CalibrationRecord) -> list[Markup]:
             f"{COVERAGE_K * made.u_offset_C:.3f}",
         ],
     ]
-    formula = "conductivity = factor × (shown − zero); temperature = shown + offset"
+    formula = "conductivity = factor × (indicated − zero); temperature = indicated + offset"
     points = [
         [
             str(point.number),
@@ -259,7 +259,7 @@ def _budget(record: CalibrationRecord) -> list[Markup]:
         f"{made.u_offset_C:.4f}",
     ]
     head = [
-        "Cause",
+        "Source of uncertainty",
         "Value",
         "Unit",
         "Distribution",
@@ -350,7 +350,7 @@ def _overridden(sentences: Sequence[str]) -> list[Markup]:
 def _signatures(by: str) -> Markup:
     return element(
         "div",
-        element("p", f"Done by: {by}"),
-        element("p", "Seen by, date:"),
+        element("p", f"Performed by: {by}"),
+        element("p", "Reviewed by, date:"),
         class_="sign",
     )

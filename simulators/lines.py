@@ -13,6 +13,7 @@ import select
 import time
 import tty
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
@@ -116,8 +117,11 @@ class SimulatedLine:
         """Make `serve` return soon; may be called from a signal handler or a thread."""
         self._stopped = True
         # Once served its descriptors are closed, and may be another file's by now.
-        if self._wake is not None:
-            os.write(self._wake[1], b".")
+        wake = self._wake
+        if wake is not None:
+            # Whoever serves may be closing it in this moment, and then needs no waking.
+            with suppress(OSError):
+                os.write(wake[1], b".")
 
     def serve(self) -> None:
         """Talk until stopped; the port is gone afterwards.
