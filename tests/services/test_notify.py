@@ -64,8 +64,10 @@ def test_an_alarm_reaches_a_mailbox_in_plain_words(make_desk: Callable[..., Desk
         "Priority: medium",
         "Why: No answer from /dev/ttyUSB0 for 61 s: look at the <cable> & plug.",
         "Since: 2031-05-04 10:00 WEST",
-        "Do: Unplug first what runs on mains in that water, then check that the probe is wet,"
-        " connected and of the configured kind.",
+        (
+            "Do: Unplug first what runs on mains in that water, then check that the probe is wet,"
+            " connected and of the configured kind."
+        ),
         "Otherwise: Nobody sees what the water does, and no batch is judged.",
         "",
         "Station quarantine-wing, 2031-05-04 10:00 WEST",

@@ -292,7 +292,7 @@ def test_the_page_holds_what_an_auditor_asks_for() -> None:
     text = " ".join(reader.text)
     wanted = ("ct-1", "Q-53", "McKee (2009)", "As found", "As left", "Uncertainty budget", "k = 2",
               "rectangular", "Accepted", "Next due", "2026-02-20", "night shift", "Drift",
-              "Calibration before", "Combined standard uncertainty")  # fmt: skip
+              "Previous calibration", "Combined standard uncertainty")  # fmt: skip
 
     assert [] == [each for each in wanted if each not in text]
     assert ([], []) == (reader.open, reader.foreign)
