@@ -44,7 +44,7 @@ CAUSES = {
     "water": "water was added",
     "drift": "salinity is drifting",
     "pump": "the pump's movement changed",
-    "calibration": "another calibration is in force, and the water is judged anew by it",
+    "calibration": "what the probe is worth has changed, and the water is judged again by it",
 }
 
 

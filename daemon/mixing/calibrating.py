@@ -83,13 +83,14 @@ class Calibrating:
         return self._told(name, routine, routine.read(_shown(sample, t_s)))
 
     def back(self, name: str, probe: ProbeState) -> bool:
-        """Let the readings of a probe count again; say whether another calibration corrects them.
+        """Let the readings of a probe count again; say whether they are worth something else now.
 
-        Its tests begin anew: what they remember is the bottle.
+        So they are under another calibration, and after a check or a calibration that
+        contradicts the one in force.  Its tests begin again: what they remember is the solution.
         """
         probe.out_s, probe.quality = None, QualityState()
         now = self.kept.in_force(name)
-        return now is not None and now.id != probe.left_under
+        return self.kept.contradicted(name) or (now is not None and now.id != probe.left_under)
 
     def _told(self, name: str, routine: Routine, outputs: tuple[Output, ...]) -> list[Step]:
         steps = []

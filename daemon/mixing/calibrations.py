@@ -62,6 +62,13 @@ class Calibrations:
         """Return the calibration that is held; None where none is."""
         return history.on_hold(self.of(probe))
 
+    def contradicted(self, probe: str) -> bool:
+        """Say whether the last record of a probe contradicts what is in force."""
+        last = next(iter(reversed(self.of(probe))), None)
+        if isinstance(last, CheckRecord):
+            return not last.agrees
+        return isinstance(last, CalibrationRecord) and last.on_hold
+
     def before(self, instrument: Instrument, wall: datetime) -> Calibration:
         """Return what a new point of an instrument is compared with; or that nothing corrects it.
 

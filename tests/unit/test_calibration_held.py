@@ -258,3 +258,28 @@ def test_a_check_in_ice_alone_agrees_with_nothing() -> None:
 
     assert not check.agrees
     assert "No conductivity was compared" in check.sentences[0]
+
+
+@pytest.mark.parametrize("verb", ["calibrate.check", "calibrate.start"])
+def test_released_water_is_judged_again_once_its_probe_is_contradicted(verb: str) -> None:
+    """What was proven with a small uncertainty is not proven with the one that there is now."""
+    corner = Corner()
+    corner.calibrate()
+    corner.batch()
+    assert "ready" == corner.picture["phase"]
+    corner.calibrate(verb, references=OTHER, strength=0.95)
+    assert "ready" != corner.picture["phase"]
+    corner.in_water(60)
+
+    assert "verifying" == corner.picture["phase"]
+
+
+def test_released_water_stays_released_after_a_check_that_agrees() -> None:
+    """The weekly check costs no batch."""
+    corner = Corner()
+    corner.calibrate()
+    corner.batch()
+    corner.calibrate("calibrate.check", references=OTHER)
+    corner.in_water(10)
+
+    assert "ready" == corner.picture["phase"]
