@@ -110,7 +110,7 @@ def check(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Hold a probe against a reference and adjust nothing: the thing to do each week."""
+    """Compare a probe with a reference and adjust nothing: the thing to do each week."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     facts = _asked(settings, references, thermometer, tolerance, unattended=unattended)

@@ -188,17 +188,15 @@ def _revert(asked: Asked) -> Done:
     """Go back to an older calibration."""
     place = _place(asked)
     to, reason = text(asked, "to", 3 * LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
-    if place.calibrating.running.get(place.name) is not None:
-        raise Refused(f"probe {place.probe} is being calibrated; abort that first")
+    _check_not_running(place)
     if not to:
         raise Refused("to is wanted: the id of the calibration that is to be in force")
     kept = place.calibrating.kept
-    now, newest = kept.in_force(place.name), kept.newest(place.name)
+    now = kept.in_force(place.name)
     history.find(kept.records, place.name, to)
     if now is not None and now.id == to:
         raise Refused(f"calibration {to} is in force already")
-    if newest is not None and asked.wall < newest:
-        raise Refused("the clock is before the last record of this probe; set the clock first")
+    _check_clock(place, asked)
     record = Reversion(
         record_id(kept.records, place.name, asked.wall),
         place.name,
@@ -219,15 +217,13 @@ def _settle(asked: Asked) -> Done:
     place = _place(asked)
     repair, reason = text(asked, "repair", LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
     kept = place.calibrating.kept
-    if place.calibrating.running.get(place.name) is not None:
-        raise Refused(f"probe {place.probe} is being calibrated; abort that first")
-    waiting, newest = kept.on_hold(place.name), kept.newest(place.name)
+    _check_not_running(place)
+    waiting = kept.on_hold(place.name)
     if waiting is None:
         raise Refused(f"no calibration of probe {place.probe} is held")
     if repair not in REPAIRS:
         raise Refused(f"repair is wanted: what was done to the probe, {' or '.join(REPAIRS)}")
-    if newest is not None and asked.wall < newest:
-        raise Refused("the clock is before the last record of this probe; set the clock first")
+    _check_clock(place, asked)
     settlement = Settlement(
         record_id(kept.records, place.name, asked.wall),
         place.name,
@@ -242,6 +238,17 @@ def _settle(asked: Asked) -> Done:
     if not place.is_out and place.probe == next(iter(place.settings.probes)):
         steps += judged_anew(place, asked.t_s)
     return Done(f"calibration {waiting.id} is in force", tuple(steps))
+
+
+def _check_not_running(place: Place) -> None:
+    if place.calibrating.running.get(place.name) is not None:
+        raise Refused(f"probe {place.probe} is being calibrated; abort that first")
+
+
+def _check_clock(place: Place, asked: Asked) -> None:
+    newest = place.calibrating.kept.newest(place.name)
+    if newest is not None and asked.wall < newest:
+        raise Refused("the clock is before the last record of this probe; set the clock first")
 
 
 def _place(asked: Asked) -> Place:

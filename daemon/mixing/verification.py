@@ -126,7 +126,7 @@ def _accumulate(state: BatchState, level: Level) -> None:
 def on_confirmed(
     state: BatchState, who: str, level: Level, t_s: float, settings: BatchSettings
 ) -> list[Step]:
-    """Take somebody's word that water and bottom are clear, and judge again.
+    """Record a person's confirmation that water and bottom are clear, and judge again.
 
     A stale batch is verified again by it, from what the probe says now.
     """
@@ -143,7 +143,7 @@ def on_confirmed(
 
 
 def _judge_now(state: BatchState, level: Level, t_s: float, settings: BatchSettings) -> list[Step]:
-    """Judge by what the probe has said of late, not by what it said before a gap."""
+    """Judge by the readings of the last minutes, and by none from before a gap."""
     recent = level.since(level.times_s[-1] - LATE_S)
     whole_u = _whole_u(state, level.u_since(level.times_s[-1] - LATE_S), settings)
     if not recent or whole_u is None:

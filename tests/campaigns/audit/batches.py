@@ -1,7 +1,7 @@
 """Batches from pure water to the verdict and one correction, with replies missing.
 
 Final salinity is even from 31 to 37, so that as many batches lie near a limit as anywhere.  The
-probe is off by a draw from the worth that the station is told of it.  In a third of the batches
+probe is off by a draw from the uncertainty that the station is given.  In a third of the batches
 the replies are missing about the very row at which salinity is called steady: a first run without
 gaps shows which, and the same rows come again with gaps there.
 """

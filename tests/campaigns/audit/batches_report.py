@@ -1,4 +1,4 @@
-"""What batches came to, held against the limits."""
+"""What came of the batches, beside the limits."""
 
 from __future__ import annotations
 

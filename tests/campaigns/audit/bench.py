@@ -241,7 +241,7 @@ class Bench:
         conductivity, temperature = (None, None) if reply is None else reply
         fault = "no reply" if reply is None else ""
         sample = Sample(RESERVOIR, PROBE, self._now(), conductivity, temperature, fault=fault)
-        entries = self._hear(self.station.advance(sample))
+        entries = self._note_all(self.station.advance(sample))
         reading = entries[0]
         if not isinstance(reading, Reading):
             raise TypeError("a sample gave no reading")
@@ -258,12 +258,12 @@ class Bench:
         self.commands += 1
         name, number = f"c-{self.commands}", self.commands
         command = Command(name, self._now(), "keeper", "cli", verb, RESERVOIR, facts, number)
-        answer = self._hear(self.station.advance(command))[0]
+        answer = self._note_all(self.station.advance(command))[0]
         if not isinstance(answer, Event):
             raise TypeError("a command gave no event")
         return "" if answer.facts["ok"] else str(answer.facts["answer"])
 
-    def _hear(self, entries: list[Entry]) -> list[Entry]:
+    def _note_all(self, entries: list[Entry]) -> list[Entry]:
         for entry in entries:
             if isinstance(entry, Event) and entry.kind is Kind.CALIBRATION:
                 self._take(entry)

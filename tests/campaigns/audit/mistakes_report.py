@@ -1,4 +1,4 @@
-"""What mistakes came to, held against the limits."""
+"""What came of the mistakes, beside the limits."""
 
 from __future__ import annotations
 
