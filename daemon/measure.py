@@ -27,7 +27,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.rebuilding import rebuilt
 from daemon.journal.writer import JournalBrokenError, JournalError
 from daemon.probes.line import LineProbe
-from daemon.supervision import notify
+from daemon.supervision import Reports, notify
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,6 +68,7 @@ class Measuring:
         keeping: Keeping | None = None,
     ) -> None:
         """Take everything ready-made."""
+        self._reports = Reports(len(probes))
         self._keeping = keeping
         self._spoilt = ""
         self._written = 0
@@ -102,6 +103,7 @@ class Measuring:
             descriptor = probe.fileno()
             samples = probe.readable(now) if descriptor in ready else []
             for sample in [*samples, *probe.wake(now)]:
+                self._reports.reported(f"{sample.reservoir}/{sample.probe}", sample.fault)
                 entries = self._station.advance(sample)
                 self._tell(entries)
                 self.hold(entries)
@@ -228,8 +230,8 @@ class Measuring:
     def _failed(self, exc: JournalError, now: Instant) -> None:
         """Say that writing fails, to whoever can still be told."""
         if not self._outage.lasts:
-            notify(f"STATUS=measuring, but nothing is recorded: {exc}")
             self.look(now, at_once=True)
+        self._reports.unrecorded(str(exc))
         self._outage.failed(exc, now.mono_s)
         self._failed_s = now.mono_s
         if isinstance(exc, JournalBrokenError):
@@ -255,8 +257,7 @@ class Measuring:
 
     def _worked(self) -> None:
         self._failed_s = -math.inf
-        if self._outage.lasts:
-            notify("STATUS=measuring")
+        self._reports.recorded()
         self._outage.worked()
 
     def _tidy_inbox(self, now: Instant) -> None:
@@ -354,7 +355,6 @@ def _run(
     loop.hold([Event("", now, "", Kind.DEVICE, facts)])
     loop.resume(now, unexpected=unexpected)
     loop.write(now)
-    notify("READY=1")
     log.info("measuring %d probes into %s", len(probes), config.journal.path)
     try:
         loop.run()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+import logging
+import os
 import signal
 import sys
 import time
@@ -18,9 +20,15 @@ from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.page.configured import make_page
-from daemon.publishing.configured import kept_after_s, make_heartbeat, make_sinks
+from daemon.publishing.configured import (
+    kept_after_s,
+    make_heartbeat,
+    make_sinks,
+    step_within_s,
+)
 from daemon.publishing.sink import Backoff, SinkError
 from daemon.publishing.tail import Changes, Tail
+from daemon.supervision import Progress, Watchdog, notify
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -32,28 +40,37 @@ if TYPE_CHECKING:
     from daemon.publishing.sink import Sink
 
 EX_UNAVAILABLE = 69
+EX_SOFTWARE = 70
+"""One of our own threads hangs; of sysexits.h."""
 EX_CONFIG = 78
 POLL_S = 0.2
 STOP_WITHIN_S = 4.0
 HEED_EVERY_S = 1.0
 
 
-def wait_for_journal(path: Path, stop: Event, log: Logger) -> None:
-    """Return when there is a journal, or `stop` is set."""
-    if not path.exists():
-        log.info("waiting for the journal %s, which measuring makes", path)
-    while not path.exists() and not stop.is_set():
-        stop.wait(POLL_S)
-
-
-def follow_all(config: Config, sinks: Sequence[Sink], stop: Event, log: Logger) -> None:
+def follow_all(
+    config: Config,
+    sinks: Sequence[Sink],
+    stop: Event,
+    log: Logger,
+    beside: Sequence[Progress] = (),
+) -> None:
     """Follow the journal with one thread a sink until `stop` is set.
+
+    Args:
+        config: The whole configuration.
+        sinks: Where to publish.
+        stop: Ends it.
+        log: Where it is said what goes on.
+        beside: Loops of other threads that are watched along with these.
 
     Raises:
         JournalError: The cursors cannot be kept.
     """
     path = config.journal.path
-    wait_for_journal(path, stop, log)
+    loops = {sink.name: Progress(sink.name) for sink in sinks}
+    watchdog = Watchdog((*loops.values(), *beside))
+    _wait_for_journal(path, stop, log, watchdog)
     if stop.is_set():
         return
     cursors = Cursors(cursors_path(path))
@@ -67,13 +84,15 @@ def follow_all(config: Config, sinks: Sequence[Sink], stop: Event, log: Logger) 
             backoff=Backoff(Random()),  # noqa: S311 - spreads retries, hides nothing
             outage=logs.Outage(log, f"publishing to {sink.name}"),
             kept_after_s=kept_after_s(config, sink.name),
+            progress=loops[sink.name],
+            step_within_s=step_within_s(config, sink.name),
         )
         threads.append(Thread(target=tail.run, args=(stop,), name=sink.name, daemon=True))
     for thread in threads:
         thread.start()
     # A signal that another thread takes does not end a wait of this one, which alone heeds it.
     while not stop.wait(HEED_EVERY_S):
-        pass
+        _vouch(watchdog, log)
     deadline_s = time.monotonic() + STOP_WITHIN_S
     for thread in threads:
         thread.join(max(0.0, deadline_s - time.monotonic()))
@@ -83,6 +102,34 @@ def follow_all(config: Config, sinks: Sequence[Sink], stop: Event, log: Logger) 
                 thread.name,
                 STOP_WITHIN_S,
             )
+
+
+def _wait_for_journal(path: Path, stop: Event, log: Logger, watchdog: Watchdog) -> None:
+    """Return when there is a journal, or `stop` is set."""
+    if path.exists():
+        return
+    sentence = f"waiting for the journal {path}, which measuring makes"
+    log.info("%s", sentence)
+    # What is wrong is known, and this process cannot mend it: it is as ready as it can be.
+    watchdog.ready(sentence)
+    while not path.exists() and not stop.wait(POLL_S):
+        _vouch(watchdog, log)
+    watchdog.ready("publishing")
+
+
+def _vouch(watchdog: Watchdog, log: Logger) -> None:
+    """Vouch for this process, or end it where one of its threads hangs."""
+    hanging = watchdog.look()
+    if not hanging:
+        return
+    log.error(
+        "%s made no progress for too long; this process ends, and whoever watches it starts"
+        " another",
+        " and ".join(hanging),
+    )
+    logging.shutdown()
+    # A thread that hangs would hold up an orderly end, too.
+    os._exit(EX_SOFTWARE)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -118,7 +165,7 @@ def _until_told(
         signal.signal(number, lambda *_: stop.set())
     try:
         with _running(beside, stop):
-            follow_all(config, sinks, stop, log)
+            follow_all(config, sinks, stop, log, [each.progress for each in beside])
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
@@ -137,6 +184,7 @@ def _running(beside: Sequence[PageServer | Heartbeat], stop: Event) -> Iterator[
     try:
         yield
     finally:
+        notify("STOPPING=1")
         stop.set()
         for thread in threads:
             thread.join(STOP_WITHIN_S)

@@ -1,4 +1,6 @@
-"""Telling the service manager how we are: one datagram, no library needed.
+"""What the service manager is told: whether a process is ready, at work, and what is wrong.
+
+One datagram each, no library needed.
 
 Source: sd_notify(3): a datagram to the socket named by NOTIFY_SOCKET, where a
 leading '@' stands for an abstract address.
@@ -8,7 +10,12 @@ from __future__ import annotations
 
 import os
 import socket
+import time
+from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass, field
+
+LONGEST_STATUS = 200
 
 
 def notify(message: str) -> None:
@@ -21,4 +28,148 @@ def notify(message: str) -> None:
     with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
         # A service manager that does not listen just now must not hold up measuring.
         channel.settimeout(0.0)
-        channel.sendto(message.encode(), address)
+        channel.sendto(message.encode(errors="replace"), address)
+
+
+class Reports:
+    """Which probes have given a reading or a fault, as the service manager is to know it.
+
+    Ready means that the first word of every probe is in the journal: a reading, or why
+    none came.  What is wrong since stays in the status line.
+    """
+
+    def __init__(self, count: int, send: Callable[[str], None] = notify) -> None:
+        """Await the first word of so many probes.
+
+        Args:
+            count: How many there are.
+            send: Takes one message for the service manager.
+        """
+        self._count = count
+        self._faults: dict[str, str] = {}
+        self._unrecorded = ""
+        self._status = ""
+        self._send = send
+        self.ready = False
+
+    def reported(self, name: str, fault: str) -> None:
+        """Take note of a reading of a probe, or of its fault as a sentence.
+
+        Args:
+            name: Of the probe, unlike any other's.
+            fault: Empty for a reading.
+        """
+        known = self._faults.get(name)
+        # A fault's words may differ each time; the status line is for what lasts.
+        if known is None or bool(fault) != bool(known):
+            self._faults[name] = fault
+            self._say()
+
+    def recorded(self) -> None:
+        """Take note that everything so far is in the journal."""
+        self._unrecorded = ""
+        self._settle()
+
+    def unrecorded(self, why: str) -> None:
+        """Take note that the journal cannot be written: a known fault, too."""
+        self._unrecorded = why
+        self._settle()
+
+    def _settle(self) -> None:
+        if len(self._faults) >= self._count and not self.ready:
+            self.ready = True
+            self._send("READY=1")
+        self._say()
+
+    def _say(self) -> None:
+        status = self._sentence()
+        if self.ready and status != self._status:
+            self._status = status
+            self._send(f"STATUS={status}")
+
+    def _sentence(self) -> str:
+        if self._unrecorded:
+            return _short(f"measuring, but nothing is recorded: {self._unrecorded}")
+        faults = [f"{name}: {fault}" for name, fault in self._faults.items() if fault]
+        well = f"{self._count - len(faults)} of {self._count} probes give readings"
+        return _short("; ".join([f"measuring: {well}", *faults]))
+
+
+@dataclass(slots=True)
+class Progress:
+    """The sign of life of one loop of a process: until when it must have come round again.
+
+    Attributes:
+        name: What the loop does, for the log.
+        clock: Monotonic seconds.
+    """
+
+    name: str
+    clock: Callable[[], float] = time.monotonic
+    _until_s: float | None = field(default=None, init=False)
+    _rounds: int = field(default=0, init=False)
+
+    @property
+    def begun(self) -> bool:
+        """Whether it has come round once, so that what is wrong with it is known."""
+        return self._rounds > 0
+
+    def expect(self, within_s: float) -> None:
+        """Promise to come round again within so many seconds."""
+        self._until_s = self.clock() + within_s
+
+    def round(self, within_s: float) -> None:
+        """Take note of a whole round, and promise the next."""
+        self._rounds += 1
+        self.expect(within_s)
+
+    def overdue(self) -> bool:
+        """Whether a promise was broken; what has promised nothing yet breaks none."""
+        return self._until_s is not None and self.clock() > self._until_s
+
+
+@dataclass(slots=True)
+class Watchdog:
+    """Vouches for a process to the service manager while all its loops come round.
+
+    Attributes:
+        loops: All of them.
+        ready_within_s: The process counts as ready then, whatever a loop still waits for, s.
+        send: Takes one message for the service manager.
+        clock: Monotonic seconds.
+    """
+
+    loops: tuple[Progress, ...]
+    ready_within_s: float = 30.0
+    send: Callable[[str], None] = notify
+    clock: Callable[[], float] = time.monotonic
+    _since_s: float = field(default=0.0, init=False)
+    _ready: bool = field(default=False, init=False)
+
+    def __post_init__(self) -> None:
+        """Begin the time to readiness."""
+        self._since_s = self.clock()
+
+    def look(self) -> tuple[str, ...]:
+        """Vouch for the process; return the names of loops that hang, and then do not."""
+        hanging = tuple(each.name for each in self.loops if each.overdue())
+        if hanging:
+            return hanging
+        awaited = [each.name for each in self.loops if not each.begun]
+        late = self.clock() - self._since_s >= self.ready_within_s
+        if not self._ready and (late or not awaited):
+            self.ready("no word yet of " + ", ".join(awaited) if awaited else "publishing")
+        self.send("WATCHDOG=1")
+        return ()
+
+    def ready(self, status: str) -> None:
+        """Say that the process does what it can, and how that is in a few words."""
+        if not self._ready:
+            self.send("READY=1")
+        self._ready = True
+        self.send(f"STATUS={_short(status)}")
+
+
+def _short(text: str) -> str:
+    plain = "".join(sign if sign.isprintable() else " " for sign in text)
+    return plain if len(plain) <= LONGEST_STATUS else f"{plain[: LONGEST_STATUS - 1]}…"

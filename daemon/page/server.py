@@ -10,7 +10,7 @@ import socket
 import time
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from threading import Event as Signal
 from typing import Any, Protocol
 
@@ -21,6 +21,7 @@ from waitress.server import create_server
 from daemon.journal.requests import LARGEST_BYTES
 from daemon.logs import Outage
 from daemon.page.application import Application
+from daemon.supervision import Progress
 
 THREADS = 2
 CONNECTIONS = 40
@@ -30,6 +31,8 @@ LONGEST_S = 30.0
 """No connection lives longer, s: who sends a byte now and then does not keep others out."""
 LONGEST_HEAD = 16_384
 TICK_S = 1.0
+ROUND_WITHIN_S = 60.0
+"""So long requests may wait for their turn before the page is taken to hang, s."""
 
 log = logging.getLogger("brinewright.publish")
 
@@ -63,6 +66,7 @@ class PageServer:
         pauses: How long is waited after one.
         served: Told the address once it is served.
         clock: Monotonic seconds.
+        progress: Where each round is noted, so that a thread that hangs is noticed.
     """
 
     application: Application
@@ -72,6 +76,7 @@ class PageServer:
     pauses: Pauses
     served: Callable[[str], None]
     clock: Callable[[], float] = time.monotonic
+    progress: Progress = field(default_factory=lambda: Progress("the page"))
 
     def run(self, stop: Signal) -> None:
         """Serve until `stop` is set."""
@@ -87,17 +92,31 @@ class PageServer:
     def _leave_alone(self, why: str, stop: Signal) -> None:
         now_s = self.clock()
         self.outage.failed(why, now_s)
-        stop.wait(self.pauses.failed(now_s))
+        pause_s = self.pauses.failed(now_s)
+        self.progress.round(pause_s + ROUND_WITHIN_S)
+        stop.wait(pause_s)
 
     def _serve(self, stop: Signal) -> None:
         with closing(listening(self.host, self.port)) as channel:
             self.outage.worked()
             self.served(where(self.host, self.port))
-            serve(self.application, channel, stop)
+            serve(self.application, channel, stop, lambda: self.progress.round(ROUND_WITHIN_S))
 
 
-def serve(application: Application, channel: socket.socket, stop: Signal) -> None:
-    """Answer what comes to a listening socket until `stop` is set."""
+def serve(
+    application: Application,
+    channel: socket.socket,
+    stop: Signal,
+    well: Callable[[], None] = lambda: None,
+) -> None:
+    """Answer what comes to a listening socket until `stop` is set.
+
+    Args:
+        application: What answers.
+        channel: The socket.
+        stop: Ends it.
+        well: Called each second while no request waits for an answerer that hangs.
+    """
     connections: dict[int, Any] = {}
     server = create_server(
         application,
@@ -119,6 +138,8 @@ def serve(application: Application, channel: socket.socket, stop: Signal) -> Non
         while not stop.is_set():
             server.asyncore.loop(TICK_S, use_poll=True, map=connections, count=1)
             _end_the_longest(server)
+            if not server.task_dispatcher.queue:
+                well()
     finally:
         server.task_dispatcher.shutdown(timeout=2)
         server.asyncore.close_all(connections)

@@ -15,7 +15,8 @@ from daemon.config import Config, Influx, Mqtt, Notify
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
-from daemon.publishing.sink import Sink, cursor_key
+from daemon.publishing.sink import BATCH, Sink, cursor_key
+from daemon.publishing.tail import STEP_WITHIN_S
 
 if TYPE_CHECKING:
     from daemon.publishing.heartbeat import Heartbeat
@@ -66,6 +67,12 @@ def kept_after_s(config: Config, sink: str) -> float:
     sections = {"mqtt": config.mqtt, "influx": config.influx}
     section = sections.get(sink)
     return 0.0 if section is None else section.kept_after_s
+
+
+def step_within_s(config: Config, sink: str) -> float:
+    """Return the longest that a batch for a sink may take, s; a slow pace makes it longer."""
+    slow_s = BATCH / config.mqtt.backlog_per_s if sink == "mqtt" and config.mqtt else 0.0
+    return STEP_WITHIN_S + slow_s
 
 
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:

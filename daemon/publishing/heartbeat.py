@@ -22,12 +22,15 @@ from daemon.journal.writer import JournalError
 from daemon.logs import Outage
 from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError
+from daemon.supervision import Progress
 
 KEY = "heartbeat.url_file"
 FRESH_S = 180.0
 """A reading is due at least once a minute, whatever the probe."""
 ANSWER_WITHIN_S = 10.0
 LOOK_S = 1.0
+ROUND_WITHIN_S = 60.0
+"""A round that takes longer hangs, for its one wait is at most `ANSWER_WITHIN_S` and a name's."""
 
 
 def read_url(path: Path) -> str:
@@ -75,6 +78,7 @@ class Heartbeat:
         reader: The journal, whose growth is the life.
         outage: What is logged of failures.
         clock: Monotonic seconds.
+        progress: Where each round is noted, so that a thread that hangs is noticed.
     """
 
     beat: Callable[[], None]
@@ -82,6 +86,7 @@ class Heartbeat:
     reader: Reader
     outage: Outage
     clock: Callable[[], float] = time.monotonic
+    progress: Progress = field(default_factory=lambda: Progress("the heartbeat"))
     _last_seq: int | None = field(default=None, init=False)
     _grew_s: float = field(default=float("-inf"), init=False)
     _due_s: float = field(default=float("-inf"), init=False)
@@ -89,7 +94,9 @@ class Heartbeat:
     def run(self, stop: Signal) -> None:
         """Go on until `stop` is set; nothing that fails here reaches anybody else."""
         while not stop.is_set():
+            self.progress.expect(ROUND_WITHIN_S)
             self.step()
+            self.progress.round(ROUND_WITHIN_S)
             stop.wait(LOOK_S)
 
     def step(self) -> None:

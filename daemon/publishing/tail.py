@@ -21,9 +21,12 @@ from daemon.logs import Outage
 from daemon.publishing.health import Health
 from daemon.publishing.sink import BATCH, Backoff, Forwarding, Renewing, Sink, SinkError, follow
 from daemon.publishing.trail import Trail
+from daemon.supervision import Progress
 
 POLL_S = 0.2
 TICK_S = 1.0
+STEP_WITHIN_S = 300.0
+"""A batch that takes longer hangs: every wait for the other side within it is far shorter."""
 OURS = (Exception, SystemExit)
 """A fault of ours or of a library in one sink must neither stop the others nor it for good;
 SystemExit would end its thread without a word."""
@@ -74,6 +77,8 @@ class Tail:
         outage: What is logged of failures.
         clock: Monotonic seconds.
         kept_after_s: How long after acknowledging the other side has surely written down, s.
+        progress: Where each round is noted, so that a thread that hangs is noticed.
+        step_within_s: The longest that a batch may take, s.
         trail: From where the sink is followed.
         health: What is written down of how the sink fares.
     """
@@ -86,6 +91,8 @@ class Tail:
     outage: Outage
     clock: Callable[[], float] = time.monotonic
     kept_after_s: float = 0.0
+    progress: Progress = field(default_factory=lambda: Progress("sink"))
+    step_within_s: float = STEP_WITHIN_S
     trail: Trail = field(init=False)
     health: Health = field(init=False)
 
@@ -106,9 +113,11 @@ class Tail:
     def step(self, stop: Signal) -> None:
         """Deliver one batch, then wait as long as is fit."""
         self.changes.mark()
+        self.progress.expect(self.step_within_s)
         try:
             self._follow(stop)
         except JournalMissingError:
+            self.progress.round(self.step_within_s)
             stop.wait(TICK_S)  # the other process makes it in its own time
         except (SinkError, JournalError) as exc:
             self._leave_alone(exc, stop)
@@ -128,6 +137,7 @@ class Tail:
             self.health.failed(SinkError(trouble))
         else:
             self.health.worked()
+        self.progress.round(self.step_within_s)
         if count < BATCH:
             self.changes.wait(stop, self.sink.pressing)
 
@@ -137,4 +147,6 @@ class Tail:
         self.outage.failed(exc, now_s)
         self.health.failed(exc)
         wanted_s = exc.wait_s if isinstance(exc, SinkError) else 0.0
-        stop.wait(max(self.backoff.failed(now_s), wanted_s))
+        pause_s = max(self.backoff.failed(now_s), wanted_s)
+        self.progress.round(pause_s + self.step_within_s)
+        stop.wait(pause_s)

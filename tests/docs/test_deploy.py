@@ -13,6 +13,7 @@ import pytest
 
 from daemon.config import Config, load, parse
 from daemon.config.fields import Section
+from daemon.run import command
 
 ROOT = Path(__file__).resolve().parents[2]
 DEPLOY = ROOT / "deploy"
@@ -91,9 +92,11 @@ def test_a_unit_starts_one_part_and_does_not_retry_a_wrong_configuration(part: s
     unit = (DEPLOY / f"brinewright-{part}.service").read_text(encoding="utf-8")
     keys = dict(line.split("=", 1) for line in unit.splitlines() if re.match(r"\w+=", line))
 
-    assert f"brinewright run --only {part}" in keys["ExecStart"]
-    assert keys["RestartPreventExitStatus"] == "78"
-    assert keys["User"] == "brinewright"
+    program, *words = keys["ExecStart"].split()
+    assert "/opt/brinewright/current/bin/python" == program
+    assert command(part, Path("/etc/brinewright/brinewright.toml"))[1:] == words[3:]
+    assert "78" == keys["RestartPreventExitStatus"]
+    assert ("brinewright", "brinewright-keepers") == (keys["User"], keys["Group"])
 
 
 @pytest.fixture(params=["measure", "publish"])
@@ -103,7 +106,7 @@ def unit(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
         pytest.skip("systemd-analyze is not here: it comes with systemd")
     path = tmp_path / f"brinewright-{request.param}.service"
     text = (DEPLOY / path.name).read_text(encoding="utf-8")
-    program = "ExecStart=/opt/brinewright/.venv/bin/brinewright"
+    program = "ExecStart=/opt/brinewright/current/bin/python"
     assert program in text
     path.write_text(text.replace(program, "ExecStart=/bin/true"))
     return path

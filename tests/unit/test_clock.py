@@ -102,6 +102,43 @@ def test_a_moment_says_whether_its_wall_time_can_be_believed(
     assert synced is SystemClock().now().synced
 
 
+@pytest.mark.parametrize(
+    "kernel, mark, synchronised",
+    [
+        (True, False, True),
+        (False, True, False),  # the kernel knows that the last time it was set is long ago
+        (None, True, True),
+        (None, False, False),
+    ],
+)
+def test_where_the_kernel_may_not_be_asked_the_time_service_s_mark_counts(
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    kernel: bool | None,  # noqa: FBT001
+    mark: bool,  # noqa: FBT001
+    synchronised: bool,  # noqa: FBT001
+) -> None:
+    """A filter of system calls must not leave a clock unsynchronised for ever."""
+    monkeypatch.setattr(clock, "kernel_synchronised", lambda: kernel)
+    monkeypatch.setattr(clock, "SYNCHRONISED", tmp_path / "synchronized")
+    if mark:
+        (tmp_path / "synchronized").touch()
+
+    assert synchronised is clock.clock_is_synchronised()
+
+
+def test_a_refusing_kernel_gives_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Minus one is the call's failure, not a state of the clock."""
+
+    class Refusing:
+        def adjtimex(self, _: object) -> int:
+            return -1
+
+    monkeypatch.setattr("ctypes.CDLL", lambda *_args, **_names: Refusing())
+
+    assert None is clock.kernel_synchronised()
+
+
 def test_the_boot_is_the_kernels(machine: Machine) -> None:
     """Two processes of one boot agree on it."""
     kernels = Path("/proc/sys/kernel/random/boot_id").read_text().strip()
