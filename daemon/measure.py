@@ -20,7 +20,7 @@ from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Event, Kind
 from daemon.journal.held import Held
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox_file import OwnInbox
 from daemon.journal.keeping import Keeping, keeping_of
 from daemon.journal.memory import dump
 from daemon.journal.reader import Reader
@@ -64,7 +64,7 @@ class Measuring:
         writer: Writer,
         clock: Clock,
         log: Logger,
-        inbox: Inbox | None = None,
+        inbox: OwnInbox | None = None,
         keeping: Keeping | None = None,
     ) -> None:
         """Take everything ready-made."""
@@ -136,10 +136,7 @@ class Measuring:
         self._inbox_looked_s, self._inbox_full = now.mono_s, False
         try:
             if late:
-                # It may have been moved aside meanwhile, and count from 1 again.
-                self._station.state.commands_taken = self._inbox.go_on_from(
-                    self._station.state.commands_taken
-                )
+                self._enter(self._inbox, now)
             waiting = self._inbox.after(self._station.state.commands_taken, AT_A_TIME)
         except JournalError as exc:
             self._inbox_outage.failed(exc, now.mono_s)
@@ -155,10 +152,18 @@ class Measuring:
         # Some may be left over from a full batch, so only an empty look is remembered.
         self._inbox_seen = None if waiting else mark
 
-    def _renew_inbox(self, inbox: Inbox, now: Instant) -> None:
+    def _enter(self, inbox: OwnInbox, now: Instant) -> None:
+        """See that there is an inbox, and go on in it; another may have taken its place."""
+        state = self._station.state
+        told = inbox.establish(state.commands_taken, now)
+        state.commands_taken = inbox.go_on_from(state.commands_taken)
+        self._tell(told)
+        self.hold(told)
+
+    def _renew_inbox(self, inbox: OwnInbox, now: Instant) -> None:
         try:
-            told = [inbox.put_aside(now)]
-        except OSError as exc:
+            told = [inbox.put_aside(self._station.state.commands_taken, now)]
+        except (OSError, JournalError) as exc:
             self._inbox_outage.failed(exc, now.mono_s)
             return
         self._tell(told)
@@ -314,7 +319,7 @@ def measure(config: Config, log: Logger) -> int:
                 for reservoir in config.reservoirs
                 for probe in reservoir.probes
             ]
-            inbox = _inbox(config, station, log)
+            inbox = OwnInbox(config.journal.path)
             loop = Measuring(station, probes, writer, clock, log, inbox, keeping)
             loop.hold(told)
             _run(loop, probes, clock, config, log)
@@ -322,17 +327,6 @@ def measure(config: Config, log: Logger) -> int:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
     return 0
-
-
-def _inbox(config: Config, station: Station, log: Logger) -> Inbox:
-    """Return the inbox, and let the station go on in it where the two agree that it was."""
-    inbox = Inbox(beside(config.journal.path))
-    try:
-        station.state.commands_taken = inbox.go_on_from(station.state.commands_taken)
-    except JournalError as exc:
-        # Measuring must go on; each look at the inbox will say so again.
-        log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
-    return inbox
 
 
 def _run(
@@ -354,6 +348,7 @@ def _run(
     unexpected = Reader(config.journal.path).ended_unasked()
     loop.hold([Event("", now, "", Kind.DEVICE, facts)])
     loop.resume(now, unexpected=unexpected)
+    loop.obey(now)
     loop.write(now)
     log.info("measuring %d probes into %s", len(probes), config.journal.path)
     try:

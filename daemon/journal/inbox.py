@@ -1,21 +1,24 @@
 """Commands on their way to measuring: a file that many may append to, in order.
 
 A command carries an id that its sender made.  The same id is never taken
-twice, so a sender that does not know whether it was heard may send again.
+twice, so a sender that does not know whether it arrived may send again.
+
+Measuring alone makes the file (`inbox_file`), so that it has one owner, one
+group and one mode whoever sends the first command.
 """
 
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
-import time
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from daemon.entries import Command, Event, Kind
-from daemon.journal.aside import free_name
+from daemon.entries import Command
 from daemon.journal.writer import JournalBrokenError, JournalError, broken
+from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -29,7 +32,19 @@ LONGEST_FACTS = 16_384
 LONGEST_WORD = 200
 DEEPEST = 8
 BUSY_S = 5.0
-_TRIES = 100
+LOG_ENDS = ("-wal", "-shm")
+"""Of the files that SQLite has beside the inbox while somebody uses it."""
+
+
+class InboxMissingError(JournalError):
+    """There is no inbox yet; the measuring process makes it."""
+
+    def __init__(self, path: Path) -> None:
+        """Say where it was looked for."""
+        super().__init__(
+            f"inbox {path}: measuring has not made it yet; start 'brinewright run' or check"
+            " journal.path"
+        )
 
 
 class InboxFullError(JournalError):
@@ -60,10 +75,10 @@ class Waiting:
 
 
 class Inbox:
-    """The inbox beside a journal; opened anew for each use, so that nothing is held."""
+    """The inbox of a journal; opened anew for each use, so that nothing is held."""
 
     def __init__(self, path: Path) -> None:
-        """Name the file; it is made when the first command comes."""
+        """Name the file, see `beside`; nothing is opened yet."""
         self._path = path
 
     @property
@@ -75,7 +90,7 @@ class Inbox:
         """Return what changes whenever something was written; cheap, nothing is opened."""
         found = []
         for name in (self._path, self._path.with_name(f"{self._path.name}-wal")):
-            with suppress(OSError):
+            with suppress(OSError):  # also where this user may not enter the folder
                 now = name.stat()
                 found += [now.st_mtime_ns, now.st_size, now.st_ino]
         return tuple(found)
@@ -94,6 +109,7 @@ class Inbox:
         Raises:
             CannotBeSentError: It is too large, too deep, or says what JSON cannot.
             InboxFullError: Too many wait already.
+            InboxMissingError: Measuring has not made it yet.
             JournalError: It cannot be written.
         """
         text = _text_of(verb, facts or {})
@@ -101,6 +117,7 @@ class Inbox:
             _check_word(name, word)
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
+            _share_log(self._path)
             (waiting,) = db.execute(
                 "SELECT count(*) FROM commands"
                 " WHERE number > coalesce((SELECT number FROM taken), 0)"
@@ -123,7 +140,7 @@ class Inbox:
         Raises:
             JournalError: The inbox cannot be read.
         """
-        if not self._path.exists():
+        if not os.path.exists(self._path):  # noqa: PTH110 - False too where nobody may look
             return []
         with self._open() as db:
             found = db.execute(
@@ -154,7 +171,7 @@ class Inbox:
         Raises:
             JournalError: The inbox cannot be read.
         """
-        if not self._path.exists():
+        if not os.path.exists(self._path):  # noqa: PTH110 - as above
             return 0
         with self._open() as db:
             (newest, taken) = db.execute(
@@ -166,45 +183,30 @@ class Inbox:
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         try:
-            with closing(sqlite3.connect(self._path, isolation_level=None, timeout=BUSY_S)) as db:
-                _write_ahead(db)
+            address = f"{self._path.absolute().as_uri()}?mode=rw"
+            with closing(
+                sqlite3.connect(address, uri=True, isolation_level=None, timeout=BUSY_S)
+            ) as db:
                 db.execute("PRAGMA synchronous = FULL")
-                db.executescript(
-                    "CREATE TABLE IF NOT EXISTS commands ("
-                    " number INTEGER PRIMARY KEY AUTOINCREMENT, id TEXT NOT NULL UNIQUE,"
-                    " who TEXT NOT NULL, via TEXT NOT NULL, verb TEXT NOT NULL,"
-                    " reservoir TEXT NOT NULL, facts TEXT NOT NULL) STRICT;"
-                    "CREATE TABLE IF NOT EXISTS taken"
-                    " (id INTEGER PRIMARY KEY CHECK (id = 1), number INTEGER NOT NULL) STRICT;"
-                )
                 yield db
         except (sqlite3.Error, UnicodeDecodeError) as exc:
+            raise self._failed(exc) from exc
+
+    def _failed(self, exc: Exception) -> JournalError:
+        # Its tables were made with it: one without them is another file in its place.
+        code = getattr(exc, "sqlite_errorcode", None)
+        if not isinstance(exc, sqlite3.Error) or broken(exc) or code == sqlite3.SQLITE_ERROR:
             # SQLite names a spoilt table in its message, and the name may be noise.
-            if isinstance(exc, UnicodeDecodeError) or broken(exc):
-                msg = f"inbox {self._path}: {exc}; measuring puts it aside and goes on with another"
-                raise JournalBrokenError(msg) from exc
-            busy = getattr(exc, "sqlite_errorcode", None) == sqlite3.SQLITE_BUSY
-            then = (
-                "another holds it, try again" if busy else "is the folder writable for this user?"
-            )
-            raise JournalError(f"inbox {self._path}: {exc}; {then}") from exc
-
-    def put_aside(self, now: Instant) -> Event:
-        """Put a spoilt inbox aside, so that commands can come again; return what is to be told.
-
-        Raises:
-            OSError: It could not be renamed.
-        """
-        aside = free_name(self._path, now)
-        for end in ("-wal", "-shm"):
-            self._path.with_name(f"{self._path.name}{end}").unlink(missing_ok=True)
-        self._path.rename(aside)
-        why = (
-            f"the inbox of commands was spoilt on the disk; it was put aside as {aside.name}, and"
-            " commands that waited in it are not carried out: give them again"
-        )
-        facts: dict[str, JSON] = {"state": "inbox put aside", "why": why, "aside": aside.name}
-        return Event("", now, "", Kind.DEVICE, facts)
+            msg = f"inbox {self._path}: {exc}; measuring puts it aside and goes on with another"
+            return JournalBrokenError(msg)
+        for path in (self._path, self._path.parent):
+            if lacking := missing_rights(path, write=True):
+                return JournalError(lacking)
+        if not os.path.exists(self._path):  # noqa: PTH110 - as above
+            return InboxMissingError(self._path)
+        busy = code == sqlite3.SQLITE_BUSY
+        then = "another holds it, try again" if busy else "is the folder writable for this user?"
+        return JournalError(f"inbox {self._path}: {exc}; {then}")
 
 
 def _waiting(row: tuple[Any, ...]) -> Waiting:
@@ -243,21 +245,19 @@ def _check_word(name: str, word: str) -> None:
 
 
 def beside(journal: Path) -> Path:
-    """Return where the inbox of a journal is."""
-    return journal.with_name(f"{journal.stem}-inbox.db")
+    """Return where the inbox of a journal is: in a folder of its own, where many may write."""
+    return journal.parent / "inbox" / f"{journal.stem}-inbox.db"
 
 
-def _write_ahead(db: sqlite3.Connection) -> None:
-    """Turn write-ahead logging on; of several who make a new inbox, let one go first.
+def _share_log(path: Path) -> None:
+    """Give the inbox's group the log that this sender has just made beside it.
 
-    SQLite does not wait by itself where two change the mode at once.
+    In a folder without the bit that hands its group down, it has the sender's own group,
+    and measuring could not open it.
     """
-    for tries_left in reversed(range(_TRIES)):
-        try:
-            db.execute("PRAGMA journal_mode = WAL")
-        except sqlite3.OperationalError as exc:
-            if exc.sqlite_errorcode != sqlite3.SQLITE_BUSY or not tries_left:
-                raise
-            time.sleep(BUSY_S / _TRIES)
-        else:
-            return
+    with suppress(OSError):
+        group = path.stat().st_gid
+        for end in LOG_ENDS:
+            log = path.with_name(f"{path.name}{end}")
+            if log.stat().st_gid != group:
+                os.chown(log, -1, group)

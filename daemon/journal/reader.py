@@ -6,6 +6,7 @@ A reader that kept its snapshot would pin the write-ahead log, so none does.
 from __future__ import annotations
 
 import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
@@ -248,9 +249,7 @@ class Reader:
     @contextmanager
     def _open(self) -> Iterator[sqlite3.Connection]:
         try:
-            with closing(
-                sqlite3.connect(f"{self._path.absolute().as_uri()}?mode=ro", uri=True)
-            ) as db:
+            with closing(sqlite3.connect(_address(self._path), uri=True)) as db:
                 # One snapshot: an entry that comes between two questions must not make the
                 # second answer run ahead of the first, or a cursor would step over it.
                 db.execute("BEGIN")
@@ -274,6 +273,14 @@ class Reader:
         if version != len(MIGRATIONS):
             msg = f"journal {self._path}: cannot be read: {misfit(version)}"
             raise JournalError(msg)
+
+
+def _address(path: Path) -> str:
+    """Return how a journal is opened for reading."""
+    # Nobody has it open where there is no log beside it, and SQLite would make one even to read,
+    # which whoever may not write in the folder cannot.
+    alone = not os.path.exists(f"{path}-wal") and not os.access(path.parent, os.W_OK)  # noqa: PTH110
+    return f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
 
 
 def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> Reading | None:

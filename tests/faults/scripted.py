@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, cast
 import pytest
 
 from daemon.entries import JSON, Command, Entry, Instant, Sample
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox_file import OwnInbox
 from daemon.journal.reader import Reader
 from daemon.journal.rebuilding import rebuilt
 from daemon.journal.writer import Writer
@@ -137,10 +137,11 @@ class House:
         self.path.parent.mkdir(parents=True, exist_ok=True)
         # A sync to the card protects from a power cut, which is not what is played here.
         self.writer = MortalWriter(self.path, NEVER_FORCED_S)
-        self.inbox = Inbox(beside(self.path))
+        self.inbox = OwnInbox(self.path)
         self.station = rebuilt(self.path, self.settings, LOG)
         probes = cast("list[LineProbe]", [self.probe])
         self.loop = Measuring(self.station, probes, self.writer, self.clock, LOG, self.inbox)
+        self.loop.obey(self.clock.now())
 
     def give(self, item: Sample | Command) -> None:
         """Let one thing come in by the way that it comes in."""
@@ -160,10 +161,8 @@ class House:
         after = self.folder / f"life-{self.lives + 1}"
 
         def leave() -> None:
-            after.mkdir()
-            for file in self.path.parent.iterdir():
-                if not file.name.endswith((".lock", "-shm")):
-                    shutil.copy(file, after / file.name)
+            left_out = shutil.ignore_patterns("*.lock", "*-shm")
+            shutil.copytree(self.path.parent, after, ignore=left_out)
 
         if files is not None:
             leave()

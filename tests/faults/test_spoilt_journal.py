@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Kind, Phase
-from daemon.journal.inbox import Inbox
+from daemon.journal.inbox import Inbox, beside
 from tests.campaigns import spoilt
 from tests.conftest import wait_until
 from tests.services.service_parts import (
@@ -101,7 +101,8 @@ def process_said(process: Process, words: str) -> bool:
 def test_a_spoilt_inbox_is_put_aside_and_takes_commands_again(tmp_path: Path) -> None:
     """Noise in the place of the inbox costs what waited in it, is told, and costs no more."""
     station = Station(tmp_path)
-    inbox = tmp_path / "journal-inbox.db"
+    inbox = beside(tmp_path / "journal.db")
+    inbox.parent.mkdir()
     inbox.write_bytes(b"noise" * 2000)
     with measuring(station) as process:
         wait_until(lambda: bool(inbox_told(station)), "the inbox to be put aside", 60.0)
@@ -109,7 +110,7 @@ def test_a_spoilt_inbox_is_put_aside_and_takes_commands_again(tmp_path: Path) ->
         wait_until(lambda: bool(station.events(Kind.COMMAND)), "the command's answer", 60.0)
         assert process.stop() == 0
 
-    assert (tmp_path / str(inbox_told(station)[0].facts["aside"])).exists()
+    assert inbox.with_name(str(inbox_told(station)[0].facts["aside"])).exists()
     assert_plain_speech(process)
 
 

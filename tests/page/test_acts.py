@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from daemon.config import ConfigError, parse
 from daemon.entries import Kind
 from daemon.journal.allowance import BURST, Allowance
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.requests import LARGEST_BYTES
 from daemon.journal.writer import Writer
@@ -29,6 +29,7 @@ from daemon.page.present import Present
 from tests.page.acting_parts import FORM, forms, post
 from tests.page.page_parts import Reply, ask, present, served, standing
 from tests.services.mqtt_parts import event
+from tests.unit.inbox_parts import made
 from tests.unit.people import a_batch
 
 TOOL = {"Content-Type": "application/json", "X-Brinewright": "1"}
@@ -51,7 +52,7 @@ def writer(path: Path) -> Iterator[Writer]:
 @pytest.fixture
 def inbox(path: Path) -> Inbox:
     """The inbox beside it."""
-    return Inbox(beside(path))
+    return made(path)
 
 
 @pytest.fixture

@@ -9,7 +9,8 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.journal.inbox import CannotBeSentError, Inbox
+from daemon.journal.inbox import CannotBeSentError
+from tests.unit.inbox_parts import made
 
 acts = st.lists(
     st.one_of(
@@ -32,7 +33,7 @@ anything = st.recursive(
 def test_each_id_is_carried_out_once_and_in_order(happenings: list[tuple[str, int]]) -> None:
     """By a taker that keeps its place with what it did, and tells the inbox later or never."""
     with tempfile.TemporaryDirectory() as folder:
-        inbox, sent, done = Inbox(Path(folder) / "inbox.db"), list[str](), list[str]()
+        inbox, sent, done = made(Path(folder) / "journal.db"), list[str](), list[str]()
         place = kept = 0
         for what, amount in happenings:
             if what == "send" and inbox.submit(f"id-{amount}", "k", "cli", "v"):
@@ -56,7 +57,7 @@ def test_each_id_is_carried_out_once_and_in_order(happenings: list[tuple[str, in
 def test_what_is_taken_comes_out_the_same(facts: dict[str, Any]) -> None:
     """Any JSON comes back as it was, or is refused when it is sent."""
     with tempfile.TemporaryDirectory() as folder:
-        inbox = Inbox(Path(folder) / "inbox.db")
+        inbox = made(Path(folder) / "journal.db")
         try:
             inbox.submit("id-1", "k", "mqtt", "v", "", facts)
         except CannotBeSentError:

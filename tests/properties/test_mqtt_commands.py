@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 
 from daemon.config.services import COMMANDS
 from daemon.journal import requests
-from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.requests import BadRequestError, Request
 from daemon.journal.writer import Writer
@@ -20,6 +19,7 @@ from daemon.publishing.announcer import HUB_STATUS, Announcer
 from daemon.publishing.commands import Commands
 from daemon.publishing.discovery import Announced, announcement
 from daemon.publishing.letters import Letter
+from tests.unit.inbox_parts import made
 
 SCALARS = (
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(codec=None))
@@ -80,7 +80,7 @@ def test_each_letter_is_answered_or_handed_over(
     with tempfile.TemporaryDirectory() as folder:
         journal = Path(folder) / "journal.db"
         with Writer(journal):
-            inbox = Inbox(Path(folder) / "inbox.db")
+            inbox = made(journal)
             commands = Commands("wing", ("mix-1",), COMMANDS, inbox, Reader(journal))
             letter = Letter(
                 f"brinewright/wing{topic}", payload, len(payload), False, reply_to, correlation

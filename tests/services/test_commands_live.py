@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.entries import Event, Kind, Phase
-from daemon.journal.inbox import HELD_AT_MOST, Inbox
+from daemon.journal.inbox import HELD_AT_MOST, Inbox, beside
 from daemon.journal.memory import restore
 from tests.conftest import wait_until
 from tests.services.service_parts import (
@@ -22,12 +22,13 @@ from tests.services.service_parts import (
     measuring,
     playing,
 )
+from tests.unit.inbox_parts import made
 from tests.unit.test_inbox import fill
 
 
 def inbox_of(station: Station) -> Inbox:
     """The station's inbox."""
-    return Inbox(station.folder / "journal-inbox.db")
+    return Inbox(beside(station.folder / "journal.db"))
 
 
 def note(station: Station, name: str) -> None:
@@ -87,6 +88,7 @@ def taken(station: Station) -> int:
 def test_what_was_sent_while_nobody_measured_is_carried_out_in_order(tmp_path: Path) -> None:
     """Before the first start, and after a kill; and never a second time."""
     station = Station(tmp_path, speed=1.0)
+    made(tmp_path / "journal.db")
     for n in range(3):
         note(station, f"early-{n}")
     with measuring(station) as process:
@@ -136,6 +138,7 @@ def test_a_journal_moved_aside_does_nothing_again(tmp_path: Path) -> None:
     """The inbox remembers what was carried out; an inbox moved aside counts anew."""
     station = Station(tmp_path, speed=1.0)
     with measuring(station) as process:
+        wait_until(inbox_of(station).path.exists, "the inbox", 30.0)
         note(station, "one")
         wait_until(lambda: ids(station) == ["one"], "the command", 30.0)
         assert process.stop() == 0
@@ -148,13 +151,14 @@ def test_a_journal_moved_aside_does_nothing_again(tmp_path: Path) -> None:
         assert ["two"] == ids(station)
         assert process.stop() == 0
         inbox_of(station).path.unlink()
+        started(process, station)
         note(station, "three")
-        process.start()
         wait_until(lambda: len(ids(station)) > 1, "the third command", 30.0)
         for n in range(4, 7):
             note(station, str(n))
         wait_until(lambda: len(ids(station)) > 4, "more commands", 30.0)
         inbox_of(station).path.unlink()
+        wait_until(inbox_of(station).path.exists, "another inbox", 30.0)
         note(station, "while it runs")
         wait_until(lambda: len(ids(station)) > 5, "the last command", 30.0)
         assert process.stop() == 0
@@ -165,7 +169,7 @@ def test_a_journal_moved_aside_does_nothing_again(tmp_path: Path) -> None:
 def test_a_broken_inbox_stops_no_measuring(tmp_path: Path) -> None:
     """It is put aside, which the log says, and the next command is answered as ever."""
     station = Station(tmp_path, speed=1.0)
-    inbox_of(station).path.write_bytes(b"no database" * 1000)
+    made(tmp_path / "journal.db").path.write_bytes(b"no database" * 1000)
     with measuring(station) as process:
         wait_until(lambda: bool(began(station)), "measuring to begin", 30.0)
         wait_until(

@@ -14,7 +14,7 @@ from daemon.config import Mqtt
 from daemon.config.services import COMMANDS
 from daemon.entries import Kind
 from daemon.journal import requests
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.requests import BadRequestError
 from daemon.journal.writer import Writer
@@ -30,6 +30,7 @@ from tests.services.mqtt_parts import (
     present,
     write_configuration,
 )
+from tests.unit.inbox_parts import made
 
 HERE = f"brinewright/{STATION}"
 COMMAND, REPLY = f"{HERE}/mix-1/command", f"{HERE}/mix-1/command/reply"
@@ -52,7 +53,7 @@ def writer(path: Path) -> Iterator[Writer]:
 @pytest.fixture
 def inbox(path: Path) -> Inbox:
     """The inbox beside it."""
-    return Inbox(beside(path))
+    return made(path)
 
 
 @pytest.fixture

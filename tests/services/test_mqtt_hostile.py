@@ -9,7 +9,6 @@ import pytest
 
 from daemon.config import Mqtt
 from daemon.config.services import COMMANDS
-from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.announcer import Announcer
@@ -19,6 +18,7 @@ from daemon.publishing.mqtt import MqttSink
 from tests.campaigns.hostile import HERE, OURS, Blow, campaign, draw, strike
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import STATION, delivered, present
+from tests.unit.inbox_parts import made
 
 
 def test_the_real_process_bears_what_strangers_send(broker: Broker, tmp_path: Path) -> None:
@@ -37,7 +37,7 @@ def test_each_message_is_read_answered_and_survived(
     """Without the limit of rate, so that all are read; one connection lasts through them all."""
     monkeypatch.setattr("daemon.publishing.commands.Allowance.take", lambda *_: True)
     journal = tmp_path / "journal.db"
-    inbox, reader = Inbox(beside(journal)), Reader(journal)
+    inbox, reader = made(journal), Reader(journal)
     sink = MqttSink(
         Mqtt.model_validate({"host": broker.host, "port": broker.port}),
         STATION,

@@ -14,7 +14,7 @@ import pytest
 from daemon.config import Mqtt
 from daemon.entries import Kind
 from daemon.journal.cursors import Cursors
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.announcer import PAUSE_S, Announcer
@@ -24,6 +24,7 @@ from daemon.publishing.mqtt import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.services.mqtt_parts import STATION, delivered, event, make_certificates, present, reading
+from tests.unit.inbox_parts import made
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "broker"
 HERE = f"brinewright/{STATION}"
@@ -91,7 +92,7 @@ def _settings() -> list[str]:
 @pytest.fixture
 def inbox(tmp_path: Path) -> Inbox:
     """Where commands go."""
-    return Inbox(beside(tmp_path / "journal.db"))
+    return made(tmp_path / "journal.db")
 
 
 @pytest.fixture

@@ -13,7 +13,6 @@ import pytest
 
 from daemon.config import Mqtt
 from daemon.journal.cursors import Cursors
-from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.commands import Commands
@@ -28,6 +27,7 @@ from tests.services.mqtt_parts import (
     present,
     reading,
 )
+from tests.unit.inbox_parts import made
 
 COMMAND = f"brinewright/{STATION}/mix-1/command"
 
@@ -282,9 +282,7 @@ def test_commands_work_in_the_older_protocol(
     """Without a response topic to speak of, the answer comes on the usual one."""
     reader = Reader(tmp_path / "journal.db")
     make_sink(host=LOOPBACK, port=old.port)
-    commands = Commands(
-        STATION, ("mix-1",), ("batch.use",), Inbox(beside(tmp_path / "journal.db")), reader
-    )
+    commands = Commands(STATION, ("mix-1",), ("batch.use",), made(tmp_path / "journal.db"), reader)
     section = Mqtt.model_validate({"host": LOOPBACK, "port": old.port})
     sink = MqttSink(section, STATION, reader, commands=commands)
     try:

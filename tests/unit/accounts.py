@@ -9,8 +9,10 @@ from __future__ import annotations
 import json
 import os
 import sys
+import tempfile
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -90,9 +92,9 @@ def give(path: Path, account: Account, mode: int) -> Path:
     return path
 
 
-def open_to_all(folder: Path) -> Path:
-    """Let every user enter a folder of the tests, which is its owner's alone, and return it."""
-    for each in (folder, *folder.parents):
-        if each.stat().st_uid == os.geteuid() and not each.stat().st_mode & 0o001:
-            each.chmod(each.stat().st_mode | 0o011)
-    return folder
+@contextmanager
+def open_folder() -> Iterator[Path]:
+    """A folder that every user may enter, as those of the test runner are its user's alone."""
+    with tempfile.TemporaryDirectory(prefix="brinewright-") as name:
+        Path(name).chmod(0o755)
+        yield Path(name)

@@ -17,10 +17,11 @@ from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG as WRONG_CONFIG
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import JSON, Command, Event, Instant
-from daemon.journal.inbox import Inbox, Waiting
+from daemon.journal.inbox import Inbox, Waiting, beside
 from daemon.journal.memory import dump, restore
 from daemon.journal.writer import Writer
 from daemon.mixing.station import ReservoirSettings, Station
+from tests.unit.inbox_parts import made
 from tests.unit.stories import BATCH, Story, a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
 
@@ -67,11 +68,10 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[Waiting]]
     def serve() -> None:
         with Writer(folder / "configured.db") as writer:
             writer.append(entries, 0.0, pictures(station, story), dump(station.state))
-            # Made before anybody asks: this loop looks so often that the two could meet making it.
-            Inbox(folder / "configured-inbox.db").taken(0)
+            inbox = made(folder / "configured.db")
             ready.set()
             while not stop.wait(0.005):
-                _obey(Inbox(folder / "configured-inbox.db"), station, story, writer, taken)
+                _obey(inbox, station, story, writer, taken)
 
     ready = threading.Event()
     thread = threading.Thread(target=serve)
@@ -242,7 +242,7 @@ def test_nobody_there_is_said_after_the_wait(
         pass
     assert UNAVAILABLE == invoke(["batch", "use"])
     said = capsys.readouterr()
-    (waiting,) = Inbox(folder / "configured-inbox.db").after(0)
+    (waiting,) = Inbox(beside(folder / "configured.db")).after(0)
 
     assert "" == said.out
     assert "no answer within 0.2 s: is 'brinewright run' running?" in " ".join(said.err.split())
@@ -256,7 +256,7 @@ def test_without_a_journal_nothing_is_sent(
     """Exit 69 at once, and no inbox is left behind."""
     assert UNAVAILABLE == invoke(["batch", "use"])
     assert "there is none yet; start 'brinewright run'" in capsys.readouterr().err
-    assert not (folder / "configured-inbox.db").exists()
+    assert not (folder / "inbox").exists()
 
 
 def test_several_reservoirs_must_be_chosen_from(

@@ -6,6 +6,7 @@ import os
 import sqlite3
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -18,15 +19,17 @@ from daemon.journal.inbox import (
     CannotBeSentError,
     Inbox,
     InboxFullError,
+    InboxMissingError,
     beside,
 )
 from daemon.journal.writer import JournalError
+from tests.unit.inbox_parts import made
 
 
 @pytest.fixture
 def inbox(tmp_path: Path) -> Inbox:
     """An inbox that nobody has used."""
-    return Inbox(tmp_path / "journal-inbox.db")
+    return made(tmp_path / "journal.db")
 
 
 def send(inbox: Inbox, name: str, **facts: Any) -> bool:  # noqa: ANN401 - whatever a test likes
@@ -47,9 +50,9 @@ def fill(inbox: Inbox, count: int) -> None:
     db.close()
 
 
-def test_it_lies_beside_its_journal() -> None:
-    """So that one folder holds a station."""
-    assert Path("data/journal-inbox.db") == beside(Path("data/journal.db"))
+def test_it_lies_in_a_folder_of_its_journal() -> None:
+    """So that one folder holds a station, and many may write here without writing there."""
+    assert Path("data/inbox/journal-inbox.db") == beside(Path("data/journal.db"))
 
 
 def test_commands_come_out_as_they_went_in(inbox: Inbox) -> None:
@@ -82,10 +85,14 @@ def test_the_same_id_is_taken_once(inbox: Inbox) -> None:
     assert ["one"] == [each.facts["text"] for each in inbox.after(0)]
 
 
-def test_an_inbox_that_nobody_made_is_empty(inbox: Inbox) -> None:
-    """Looking makes no file."""
-    assert ([], 0) == (inbox.after(0), inbox.go_on_from(0))
-    assert not inbox.path.exists()
+def test_a_sender_makes_no_inbox(tmp_path: Path) -> None:
+    """Nor does looking; whoever sends the first command would own it."""
+    inbox = Inbox(beside(tmp_path / "journal.db"))
+
+    assert ([], 0, ()) == (inbox.after(0), inbox.go_on_from(0), inbox.mark())
+    with pytest.raises(InboxMissingError, match=r"has not made it yet; start 'brinewright run'"):
+        send(inbox, "id-1")
+    assert [] == list(tmp_path.iterdir())
 
 
 def test_the_mark_changes_with_every_command(inbox: Inbox) -> None:
@@ -191,6 +198,7 @@ def test_journal_and_inbox_need_not_be_of_one_age(
 
 SENDER = """
 import sys
+import threading
 from pathlib import Path
 from daemon.journal.inbox import Inbox
 for n in range(25):
@@ -214,28 +222,18 @@ def test_many_senders_lose_nothing_and_keep_their_order(inbox: Inbox) -> None:
         assert list(range(25)) == [each.facts["n"] for each in found if each.who == f"keeper-{n}"]
 
 
-def test_a_new_inbox_waits_for_another_sender(
-    inbox: Inbox, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """One that another sender is just making is waited for, not refused as locked."""
-    other = sqlite3.connect(inbox.path, isolation_level=None)
-    other.execute("BEGIN EXCLUSIVE")
-    waited: list[float] = []
-
-    def the_other_ends(seconds: float) -> None:
-        """Let the other sender go at the third wait."""
-        waited.append(seconds)
-        if len(waited) == 3:
-            other.execute("ROLLBACK")
-
-    monkeypatch.setattr(module, "BUSY_S", 0.01)
-    monkeypatch.setattr("daemon.journal.inbox.time.sleep", the_other_ends)
+def test_a_sender_waits_for_another(inbox: Inbox) -> None:
+    """One that another is just writing is waited for, not refused as locked."""
+    other = sqlite3.connect(inbox.path, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    ends = threading.Timer(0.2, other.execute, ("ROLLBACK",))
+    ends.start()
 
     assert send(inbox, "first")
 
-    assert len(waited) == 3
-    assert [each.id for each in inbox.after(0)] == ["first"]
+    ends.join()
     other.close()
+    assert ["first"] == [each.id for each in inbox.after(0)]
 
 
 def test_an_inbox_that_stays_locked_is_refused_with_a_sentence(
@@ -243,13 +241,12 @@ def test_an_inbox_that_stays_locked_is_refused_with_a_sentence(
 ) -> None:
     """The wait has an end, and the command is not half sent."""
     other = sqlite3.connect(inbox.path, isolation_level=None)
-    other.execute("BEGIN EXCLUSIVE")
+    other.execute("BEGIN IMMEDIATE")
     monkeypatch.setattr(module, "BUSY_S", 0.01)
-    monkeypatch.setattr("daemon.journal.inbox.time.sleep", lambda _: None)
 
     with pytest.raises(JournalError, match="database is locked; another holds it, try again"):
         send(inbox, "first")
 
     other.execute("ROLLBACK")
     other.close()
-    assert inbox.after(0) == []
+    assert [] == inbox.after(0)

@@ -13,13 +13,14 @@ import pytest
 
 from daemon.entries import Kind
 from daemon.journal.allowance import BURST, PER_MINUTE
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.commands import Commands
 from daemon.publishing.letters import HELD_AT_MOST, Letter, Letterbox
 from daemon.publishing.payloads import Message
 from tests.services.mqtt_parts import STATION, event
+from tests.unit.inbox_parts import made
 
 ALLOWED = ("batch.use", "batch.note")
 HERE = f"brinewright/{STATION}"
@@ -41,7 +42,7 @@ def writer(path: Path) -> Iterator[Writer]:
 @pytest.fixture
 def inbox(path: Path) -> Inbox:
     """The inbox beside it."""
-    return Inbox(beside(path))
+    return made(path)
 
 
 @pytest.fixture

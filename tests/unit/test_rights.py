@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -20,7 +21,7 @@ from tests.unit.accounts import (
     Account,
     give,
     needs_root,
-    open_to_all,
+    open_folder,
     run_as,
 )
 
@@ -28,14 +29,14 @@ pytestmark = needs_root
 
 
 @pytest.fixture
-def folder(tmp_path: Path) -> Path:
+def folder() -> Iterator[Path]:
     """A folder of the service with its journal, for the group alone."""
-    open_to_all(tmp_path)
-    found = tmp_path / "lib"
-    found.mkdir()
-    (found / "journal.db").touch()
-    give(found / "journal.db", SERVICE, 0o640)
-    return give(found, SERVICE, 0o750)
+    with open_folder() as top:
+        found = top / "lib"
+        found.mkdir()
+        (found / "journal.db").touch()
+        give(found / "journal.db", SERVICE, 0o640)
+        yield give(found, SERVICE, 0o750)
 
 
 def told(account: Account, path: Path, *, write: bool = False) -> str:
@@ -145,9 +146,9 @@ def test_a_file_to_be_made_needs_its_folder(folder: Path) -> None:
     assert "" == told(SERVICE, there, write=True)
 
 
-def test_a_link_is_followed_to_what_it_names(folder: Path, tmp_path: Path) -> None:
+def test_a_link_is_followed_to_what_it_names(folder: Path) -> None:
     """Where it lies is open to all; where it leads is not."""
-    link = tmp_path / "journal.db"
+    link = folder.with_name("journal.db")
     link.symlink_to(folder / "journal.db")
 
     assert f"{folder} may be entered by the group" in told(STRANGER, link)
