@@ -18,7 +18,7 @@ from daemon.cli.main import ROOMS
 
 ROOT = Path(__file__).parents[2]
 GUIDES = ("README.md", "DEVELOPERS.md")
-FIGURES = "deploy/guides/what-the-figures-mean.md"
+KEEPERS = sorted(f"deploy/guides/{path.name}" for path in (ROOT / "deploy/guides").glob("*.md"))
 END_OF_COMMAND = {"|", "||", "&&", ";", ">", ">>", "<", "&", "2>"}
 
 
@@ -83,7 +83,7 @@ def fault_in(words: list[str], command: Any) -> str:  # noqa: ANN401 - as above
     return ""
 
 
-@pytest.mark.parametrize("guide", [*GUIDES, "deploy/README.md", FIGURES])
+@pytest.mark.parametrize("guide", [*GUIDES, "deploy/README.md", *KEEPERS])
 def test_every_command_in_a_guide_exists(guide: str) -> None:
     """Whoever copies a line from a guide gets no "no such command" or "no such option"."""
     shown = commands_in((ROOT / guide).read_text(encoding="utf-8"))
@@ -92,6 +92,52 @@ def test_every_command_in_a_guide_exists(guide: str) -> None:
     faults = {" ".join(words): fault_in(words, program) for words in shown}
 
     assert {} == {line: fault for line, fault in faults.items() if fault}
+
+
+def usage_fault(words: list[str], program: Any) -> str:  # noqa: ANN401 - as above
+    """What the program's own parser has against a command line; empty where it takes it."""
+    try:
+        program.main(list(words), prog_name="brinewright", standalone_mode=False)
+    except SystemExit as exc:
+        return "" if exc.code in (None, 0) else f"exit {exc.code}"
+    except Exception as exc:  # noqa: BLE001 - usage errors have no common public base
+        explain = getattr(exc, "format_message", None)
+        return explain() if explain else repr(exc)
+    return ""
+
+
+def idle(command: Any) -> Any:  # noqa: ANN401 - as above
+    """The same command tree, which parses and does nothing."""
+    command.callback = lambda **_: None
+    for each in getattr(command, "commands", {}).values():
+        idle(each)
+    return command
+
+
+@pytest.mark.parametrize("guide", KEEPERS)
+def test_every_command_of_a_keeper_s_guide_can_be_copied(guide: str) -> None:
+    """Nothing is missing from a command line, and each value is one that it takes."""
+    program = idle(application())
+    shown = commands_in((ROOT / guide).read_text(encoding="utf-8"))
+
+    faults = {" ".join(words): usage_fault(words, program) for words in shown}
+
+    assert {} == {line: fault for line, fault in faults.items() if fault}
+
+
+@pytest.mark.parametrize(
+    "line, fault",
+    [
+        ("batch sheet", "Missing argument"),
+        ("batch use --volume some", "valid number"),
+        ("calibrate --repair", "requires an argument"),
+        ("run --only measuring", "not one of"),
+        ("status now", "unexpected extra argument"),
+    ],
+)
+def test_a_command_that_lacks_something_is_found(line: str, fault: str) -> None:
+    """A missing name, a value of another kind and a word too many are faults."""
+    assert fault in usage_fault(line.split(), idle(application()))
 
 
 def test_every_command_is_in_the_readme() -> None:
