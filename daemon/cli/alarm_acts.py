@@ -12,6 +12,7 @@ from daemon.cli.asking import ask, put, reservoir_of
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config
 from daemon.mixing.alarm_catalogue import Scope
 from daemon.mixing.alarms import TO_ACKNOWLEDGE
+from daemon.printable import printable
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -62,7 +63,9 @@ def ack(
         for answer in answers
     ]
     ok = all(bool(each["ok"]) for each in told)
-    text = "\n".join(f"{each['reservoir'] or STATION}: {each['answer']}" for each in told)
+    text = "\n".join(
+        printable(f"{each['reservoir'] or STATION}: {each['answer']}") for each in told
+    )
     emit({"ok": ok, "places": told}, as_json=as_json, text=text)
     if not ok:
         raise SystemExit(NOT_SO)

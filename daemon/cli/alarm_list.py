@@ -10,9 +10,17 @@ import typer
 
 from daemon.cli.alarm_places import STATION, Standing, pictures_of, row_of, standing
 from daemon.cli.events import listing
-from daemon.cli.output import NOT_SO, UNAVAILABLE, complain, emit, fail, read_config, table
+from daemon.cli.output import (
+    NOT_SO,
+    UNAVAILABLE,
+    complain,
+    emit,
+    fail,
+    journal_of,
+    read_config,
+    table,
+)
 from daemon.entries import Event
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.alarm_catalogue import Priority
 from daemon.mixing.alarms import Life
@@ -142,7 +150,7 @@ def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
 
 def _history(config: Config, name: str) -> list[Event]:
     try:
-        found = Reader(config.journal.path).alarms()
+        found = journal_of(config.journal.path).alarms()
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
     return [event for _, event in found if event.facts.get("name") == name]

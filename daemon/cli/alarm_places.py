@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon import assembly
-from daemon.cli.output import NOT_SO, UNAVAILABLE, fail
-from daemon.journal.reader import Reader
+from daemon.cli.output import NOT_SO, UNAVAILABLE, fail, journal_of
 from daemon.journal.writer import JournalError
 
 if TYPE_CHECKING:
@@ -54,7 +53,7 @@ def row_of(config: Config, name: str) -> AlarmKind:
 
 def pictures_of(config: Config) -> dict[str, Mapping[str, JSON]]:
     """Return the picture of the station under no name, and those of the reservoirs; or end."""
-    reader = Reader(config.journal.path)
+    reader = journal_of(config.journal.path)
     try:
         own, others = reader.own_picture(), reader.pictures()
     except JournalError as exc:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.output import CONFIG, NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -35,6 +36,9 @@ def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
     settings = read_config(config)
     if settings.notify is None:
         fail("the configuration has no section [notify], so nobody is told of alarms", CONFIG)
+    # It holds passwords, and is the service's alone: not even a keeper may read it.
+    if lacking := missing_rights(settings.notify.urls_file):
+        fail(lacking, UNAVAILABLE)
     until_s = time.monotonic() + WAIT_S
     errands = _begin(settings)
     faults = {

@@ -7,17 +7,19 @@ import time
 import uuid
 from typing import TYPE_CHECKING
 
-from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail
+from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, journal_of, say
 from daemon.entries import Event, Kind
 from daemon.journal.inbox import CannotBeSentError, Inbox, beside
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.printable import printable
+from daemon.rights import user_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.config import Config
     from daemon.entries import JSON
+    from daemon.journal.reader import Reader
 
 WAIT_S = 10.0
 LOOK_S = 0.1
@@ -36,7 +38,7 @@ def ask(
     if as_json:
         emit({"ok": ok, "answer": text, "id": id_, "batch": answer.batch or None}, as_json=True)
     elif ok:
-        print(text)
+        say(printable(text))
     if not ok and not as_json:
         fail(text, NOT_SO)
     if not ok:
@@ -50,7 +52,7 @@ def put(config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON]) ->
     nobody answers.
     """
     given = {key: value for key, value in facts.items() if value is not None}
-    reader, id_ = Reader(config.journal.path), str(uuid.uuid4())
+    reader, id_ = journal_of(config.journal.path), str(uuid.uuid4())
     try:
         seq = reader.last_seq()
         Inbox(beside(config.journal.path)).submit(id_, _who(), "cli", verb, reservoir, given)
@@ -96,5 +98,5 @@ def _await(reader: Reader, id_: str, seq: int) -> Event | None:
 def _who() -> str:
     try:
         return getpass.getuser()
-    except (OSError, KeyError):
-        return "unknown"
+    except (OSError, KeyError):  # an account without a name
+        return user_name()

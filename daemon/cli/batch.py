@@ -9,9 +9,8 @@ import typer
 
 from daemon.cli.batch_acts import ACTS
 from daemon.cli.events import listing
-from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
 from daemon.entries import Kind, Phase
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.record import BatchRecord, records
@@ -50,7 +49,7 @@ def list_(
     rows = [
         (each.id, each.phase, _salinity(each, ""), _minute(each.began)) for each in reversed(found)
     ]
-    print(table(rows, ("batch", "phase", "salinity, ± with k=2", "began (UTC)")))
+    say(table(rows, ("batch", "phase", "salinity, ± with k=2", "began (UTC)")))
 
 
 @batch.command()
@@ -72,7 +71,7 @@ def show(
 def _records(config: Path | None) -> list[BatchRecord]:
     path = read_config(config).journal.path
     try:
-        return records(event for _, event in Reader(path).events())
+        return records(event for _, event in journal_of(path).events())
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
 

@@ -8,10 +8,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.asking import ask, reservoir_of
-from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, fail, read_config
+from daemon.cli.output import (
+    NOT_SO,
+    UNAVAILABLE,
+    USAGE,
+    fail,
+    journal_of,
+    read_config,
+    reason_of,
+    say,
+)
 from daemon.cli.sheet import sheet_html, write
 from daemon.entries import JSON, Event, Kind
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.record import BatchRecord, records
 
@@ -143,7 +151,7 @@ def sheet(
 ) -> None:
     """Write the batch's whole record as one page to print."""
     settings = read_config(config)
-    reader, path = Reader(settings.journal.path), out or Path(f"{name}.html")
+    reader, path = journal_of(settings.journal.path), out or Path(f"{name}.html")
     try:
         found = {each.id: each for each in records(event for _, event in reader.events())}
         if name not in found:
@@ -154,8 +162,8 @@ def sheet(
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:
-        fail(f"{path}: cannot be written: {exc.strerror}", USAGE)
-    print(f"written to {path}")
+        fail(f"{path}: cannot be written: {reason_of(exc)}", USAGE)
+    say(f"written to {path}")
 
 
 STARTED = {

@@ -18,9 +18,19 @@ from daemon.cli.calibrate_bottles import ask_for_references, ask_for_thermometer
 from daemon.cli.calibrate_guide import Guide
 from daemon.cli.calibrate_records import sheet, summary
 from daemon.cli.export import placed
-from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, read_config, table
+from daemon.cli.output import (
+    NOT_SO,
+    UNAVAILABLE,
+    USAGE,
+    emit,
+    fail,
+    journal_of,
+    read_config,
+    reason_of,
+    say,
+    table,
+)
 from daemon.journal.calibrations import calibrations
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.calibrations import Calibrations, name_of, plain
 
@@ -219,7 +229,7 @@ def list_(
         )
         for each in told
     ]
-    print(table(rows, ("record", "", "made (UTC)", "says")))
+    say(table(rows, ("record", "", "made (UTC)", "says")))
 
 
 @group.command()
@@ -280,8 +290,8 @@ def report(
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:
-        fail(f"{path}: cannot be written: {exc.strerror}", USAGE)
-    print(f"written to {path}")
+        fail(f"{path}: cannot be written: {reason_of(exc)}", USAGE)
+    say(f"written to {path}")
 
 
 def _asked(
@@ -337,7 +347,7 @@ def _probe(settings: Config, place: str, name: str | None) -> str:
 
 def _records(settings: Config) -> list[Record]:
     try:
-        return [record for _, record in calibrations(Reader(settings.journal.path))]
+        return [record for _, record in calibrations(journal_of(settings.journal.path))]
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import shlex
 
 from calibration.tables import PUBLISHED
-from daemon.cli.output import table
+from daemon.cli.output import say, table
 from daemon.mixing.bottles import BadBottle, parse
+from daemon.printable import printable
 
 SEAWATER, TABLE = "seawater", "table"
 
@@ -18,7 +19,7 @@ def ask_for_references() -> list[str]:
         SEAWATER: "seawater of stated practical salinity",
         TABLE: "any other bottle with a table of °C against mS/cm on it",
     }
-    print(table([(str(n), names[key]) for n, key in enumerate(kinds, start=1)]))
+    say(table([(str(n), names[key]) for n, key in enumerate(kinds, start=1)]))
     without = _says_no("Measure the dry cell in air first, which finds the zero? [Y/n] ")
     found = [] if without else ["air"]
     while True:
@@ -36,14 +37,14 @@ def ask_for_thermometer() -> tuple[str | None, float | None]:
         try:
             return name, float(input("The ± on it, °C: ").strip().replace(",", "."))
         except ValueError:
-            print("That is no number.")
+            say("That is no number.")
 
 
 def _bottle(kinds: list[str]) -> str:
     while True:
         typed = input("Number of the bottle: ").strip()
         if not (typed.isdigit() and 1 <= int(typed) <= len(kinds)):
-            print(f"1 to {len(kinds)}, please.")
+            say(f"1 to {len(kinds)}, please.")
             continue
         kind = kinds[int(typed) - 1]
         words = [kind, *_of_kind(kind)]
@@ -54,7 +55,7 @@ def _bottle(kinds: list[str]) -> str:
         try:
             parse(text)
         except BadBottle as exc:
-            print(f"{exc}. Once more:")
+            say(printable(f"{exc}. Once more:"))
             continue
         return text
 

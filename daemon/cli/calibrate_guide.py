@@ -16,10 +16,10 @@ from rich.text import Text
 from daemon.cli.asking import put
 from daemon.cli.calibrate_live import Display
 from daemon.cli.events import line
-from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail
+from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, say
 from daemon.entries import Event, Kind, Reading
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
+from daemon.printable import printable
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -114,7 +114,7 @@ class Guide:
 
     def _news(self, display: Display | None) -> None:
         try:
-            found = Reader(self.config.journal.path).after(self._seq, 2000)
+            found = journal_of(self.config.journal.path).after(self._seq, 2000)
         except JournalError as exc:
             fail(str(exc), UNAVAILABLE)
         for stored in found:
@@ -131,10 +131,10 @@ class Guide:
     def _tell(self, event: Event) -> None:
         facts = event.facts
         if self.as_json:
-            print(line(event), flush=True)
+            say(line(event))
         elif facts["what"] in ("say", "saved", "settled", "returned", "lost"):
             text = " ".join(str(facts[key]) for key in ("text", "way_on") if key in facts)
-            self._console.print(Text(text))
+            self._console.print(Text(printable(text)))
         if facts["what"] == "say":
             self._step, self._on_confirm = str(facts["step"]), str(facts.get("on_confirm", ""))
         elif facts["what"] == "saved":
@@ -215,6 +215,6 @@ def _number(typed: str) -> float | None:
 
 def _last_seq(config: Config) -> int:
     try:
-        return Reader(config.journal.path).last_seq()
+        return journal_of(config.journal.path).last_seq()
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)

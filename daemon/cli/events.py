@@ -2,33 +2,36 @@
 
 from __future__ import annotations
 
-import json
 import math
 import textwrap
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
+from daemon.cli.output import WIDTH, json_line
 from daemon.entries import JSON, Kind, Phase
 from daemon.mixing.alarms import Life
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.printable import printable
 from daemon.publishing.payloads import event_payload
 
 if TYPE_CHECKING:
     from daemon.entries import Event
 
 NOT_FOR_PEOPLE = ("reason", "from", "salt_g", "water_l", "fits", "final_u", "batch")
-WIDTH = 80
 
 
 def line(event: Event) -> str:
     """Return the event as one line of JSON."""
-    return json.dumps(event_payload(event), ensure_ascii=False, allow_nan=False)
+    return json_line(event_payload(event))
 
 
 def listing(
     event: Event, shape: str = "%Y-%m-%d %H:%M:%S", width: int = WIDTH, where: str = ""
 ) -> str:
     """Return the event for a person: when, about what, and what happened.
+
+    A note of several lines keeps them, indented as what is too long for one: what stands at the
+    left edge is an event.
 
     Args:
         event: The event.
@@ -40,14 +43,10 @@ def listing(
     what = told(event)
     if event.kind is Kind.PHASE and event.facts.get("to") == Phase.READY:
         what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"
-    text = textwrap.fill(
-        what + where,
-        width - 1,
-        initial_indent=head,
-        subsequent_indent=" " * len(head),
-        break_on_hyphens=False,
-    )
-    return text or head.rstrip()
+    room = width - 1 - len(head)
+    parts = [printable(part) for part in (what + where).replace("\r\n", "\n").split("\n")]
+    lines = [line for part in parts for line in textwrap.wrap(part, room, break_on_hyphens=False)]
+    return (head + f"\n{' ' * len(head)}".join(lines)).rstrip()
 
 
 def told(event: Event) -> str:

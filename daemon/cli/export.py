@@ -19,23 +19,35 @@ import typer
 
 from daemon.cli.export_anew import recomputed
 from daemon.cli.export_summaries import SUMMARY_COLUMNS, spoilt, summary_lines, warning
-from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
+from daemon.cli.output import (
+    NOT_SO,
+    UNAVAILABLE,
+    USAGE,
+    complain,
+    fail,
+    journal_of,
+    read_config,
+    reason_of,
+    say,
+)
 from daemon.entries import Event, Kind, Reading
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.quality import CALIBRATING
 from daemon.mixing.record import records
+from daemon.printable import printable, printable_json
 from daemon.publishing.payloads import event_payload, iso_time, reading_payload
 
 if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON
-    from daemon.journal.reader import Stored
+    from daemon.journal.reader import Reader, Stored
 
 AT_ONCE = 2000
 """Entries read from the journal at a time."""
 LONG = 20_000
 """Entries from which on a terminal is shown how far it is."""
+FORMULA = ("=", "+", "-", "@")
+"""What spreadsheets take for the beginning of a formula, where a text begins with it."""
 TOLD_OF_BATCHES = (Kind.BATCH, Kind.PHASE, Kind.STABILISED, Kind.DISTURBED)
 """Kinds that a batch's line is made of; the others are not kept while reading."""
 
@@ -154,7 +166,7 @@ def export(
     wanted = Wanted(reservoir, _moment(since, "--from"), _moment(until, "--to"))
     _check(what, wanted, calibration)
     settings = read_config(config)
-    reader = Reader(journal or settings.journal.path)
+    reader = journal_of(journal or settings.journal.path)
     try:
         _check_reservoir(reservoir, settings, reader)
         last = reader.last_seq()
@@ -170,7 +182,7 @@ def export(
             return
         with placed(out, force=force) as file:
             count = write(told, what, shape, file)
-        print(f"{count} {what} written to {out}")
+        say(printable(f"{count} {what} written to {out}"))
         if what is What.READINGS and reservoir is None and len(settings.reservoirs) > 1:
             complain("to replay a file of readings, write it with --reservoir, one for each")
     except JournalError as exc:
@@ -180,7 +192,7 @@ def export(
     except BrokenPipeError:
         raise
     except OSError as exc:
-        fail(f"{out or 'standard output'} cannot be written: {exc.strerror or exc}", NOT_SO)
+        fail(f"{out or 'standard output'} cannot be written: {reason_of(exc)}", NOT_SO)
 
 
 def write(told: Iterable[Mapping[str, JSON]], what: What, shape: Format, file: IO[str]) -> int:
@@ -305,7 +317,18 @@ def _batches(stored: Iterable[Stored], wanted: Wanted) -> Iterator[dict[str, JSO
 def _csv_writer(columns: tuple[str, ...], file: IO[str]) -> Callable[[Mapping[str, JSON]], object]:
     table = csv.DictWriter(file, columns, extrasaction="ignore", lineterminator="\n")
     table.writeheader()
-    return table.writerow
+    return lambda told: table.writerow({key: _cell(value) for key, value in told.items()})
+
+
+def _cell(value: JSON) -> JSON:
+    """Return a value for a CSV: text on one line, that no spreadsheet takes for a formula.
+
+    Source: RFC 4180 has no word for it; a leading apostrophe is common practice.
+    """
+    if not isinstance(value, str):
+        return value
+    text = printable(value)
+    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def _json_writer(file: IO[str]) -> Callable[[Mapping[str, JSON]], object]:
@@ -313,9 +336,8 @@ def _json_writer(file: IO[str]) -> Callable[[Mapping[str, JSON]], object]:
 
 
 def _json(told: Mapping[str, JSON]) -> str:
-    """Return JSON in plain letters; half a letter, which UTF-8 has no way for, stays escaped."""
-    text = json.dumps(told, ensure_ascii=False, allow_nan=False)
-    return text.encode(errors="backslashreplace").decode()
+    """Return JSON in plain letters; what cannot be printed is escaped, which says the same."""
+    return printable_json(json.dumps(told, ensure_ascii=False, allow_nan=False))
 
 
 def _check(what: What, wanted: Wanted, calibration: str | None) -> None:

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.asking import ask
-from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, read_config, table
+from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
 from daemon.journal.memory import restore, restore_batches
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing import lots
 from daemon.mixing.lots import Lot
@@ -93,7 +92,7 @@ def list_(*, config: ConfigPath = None, as_json: Json = False) -> None:
     rows = [
         (each.name, each.number or "-", _left(each), _yield(each, t_s)) for each in known.values()
     ]
-    print(table(rows, ("lot", "number", "left", "yield")))
+    say(table(rows, ("lot", "number", "left", "yield")))
 
 
 @lot.command()
@@ -118,7 +117,7 @@ def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> Non
 def books(config: Config) -> tuple[dict[str, Lot], float]:
     """Return the lots as the journal has them, and the station's time, s."""
     try:
-        kept = Reader(config.journal.path).memory()
+        kept = journal_of(config.journal.path).memory()
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
     state = None if kept is None else restore(kept[1]) or restore_batches(kept[1])

@@ -9,8 +9,8 @@ Adding a verb: write `daemon/cli/<room>.py` with
 and name verb and room in `ROOMS`.  Only the room of the verb that was typed is
 imported (all of them for `--help`), so a room imports what it needs at its top,
 except that a room which starts other processes keeps typer out of those.  A
-command prints with `daemon.cli.output`, ends early with its `fail`, and lets
-no exception for bad input through.
+command prints with `daemon.cli.output`, ends early with its `fail`, reads the
+journal by its `journal_of`, and lets no exception for bad input through.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from typing import Annotated
 
 import typer
 
-from daemon.cli.output import OK, USAGE, complain
+from daemon.cli.output import OK, UNAVAILABLE, USAGE, complain, reason_of
 
 ROOMS = {
     "run": "run",
@@ -61,10 +61,18 @@ def main() -> None:
         code = invoke(sys.argv[1:])
         sys.stdout.flush()
     except BrokenPipeError:
-        # The reader has gone, as with `| head`; what Python flushes at exit must go nowhere.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        code = OK
+        # The reader has gone, as with `| head`.
+        code = _write_no_more(OK)
+    except OSError as exc:
+        complain(f"standard output cannot be written: {exc.strerror or exc}")
+        code = _write_no_more(UNAVAILABLE)
     sys.exit(code)
+
+
+def _write_no_more(code: int) -> int:
+    """Have what Python flushes at exit go nowhere, and return the exit code."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return code
 
 
 def invoke(words: Sequence[str]) -> int:
@@ -92,12 +100,18 @@ def _run(app: typer.Typer, words: Sequence[str]) -> int:
         left = INTERRUPTED
     except typer.Exit as exc:
         left = exc.exit_code
+    except BrokenPipeError:
+        raise
+    except OSError as exc:
+        place = "" if exc.filename is None else f"{os.fsdecode(exc.filename)}: "
+        complain(f"{place}{reason_of(exc)}")
+        left = UNAVAILABLE
     except Exception as exc:
         # The parser's usage errors have no common public base; they can all do this.
         explain = getattr(exc, "format_message", None)
         if explain is None:
             raise
-        complain(explain())
+        complain(" ".join(explain().split()))
         left = USAGE
     return left if isinstance(left, int) else OK
 

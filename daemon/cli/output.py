@@ -1,16 +1,25 @@
-"""What every command prints with: answers, tables, one-sentence failures, exit codes."""
+"""What every command prints with: answers, tables, one-sentence failures, exit codes.
+
+Nothing that a name, a note or an instrument said reaches the terminal raw: a cell of a table and
+a sentence are one line each, whatever is in them.
+"""
 
 from __future__ import annotations
 
 import json
+import os
 import sys
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from daemon.printable import printable, printable_json, printable_lines
+from daemon.rights import missing_rights
+
 if TYPE_CHECKING:
     from daemon.config import Config
+    from daemon.journal.reader import Reader
 
 OK = 0
 """Done."""
@@ -39,20 +48,34 @@ def emit(answer: Mapping[str, Any], *, as_json: bool, text: str = "") -> None:
         ValueError: `answer` holds a number that JSON has no word for.
     """
     if as_json:
-        print(json.dumps(answer, ensure_ascii=False, allow_nan=False), flush=True)
+        say(json_line(answer))
         return
-    print(text or table([(key, _plain(value)) for key, value in answer.items()]), flush=True)
+    say(text or table([(key, _plain(value)) for key, value in answer.items()]))
+
+
+def say(text: str) -> None:
+    """Print lines; whatever comes from elsewhere in them must be on one line already."""
+    print(printable_lines(text), flush=True)
+
+
+def json_line(told: Mapping[str, Any]) -> str:
+    """Return one object as one line of JSON that can be printed.
+
+    Raises:
+        ValueError: It holds a number that JSON has no word for.
+    """
+    return printable_json(json.dumps(told, ensure_ascii=False, allow_nan=False))
 
 
 def table(rows: Iterable[Sequence[str]], headings: Sequence[str] = ()) -> str:
     """Lay out rows in columns no wider than the screen; the last column wraps.
 
     Args:
-        rows: Cells of each row, as many in each.
+        rows: Cells of each row, as many in each; a line's end in one is shown as an escape.
         headings: One for each column, or none.
     """
     cells = [list(headings)] if headings else []
-    cells += [list(row) for row in rows]
+    cells += [[printable(cell) for cell in row] for row in rows]
     if not cells:
         return ""
     widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]) - 1)]
@@ -74,7 +97,25 @@ def fail(sentence: str, code: int) -> NoReturn:
 def complain(sentence: str) -> None:
     """Say on standard error what is wrong, and go on."""
     stop = "" if sentence.endswith((".", "?", "!")) else "."
-    print(f"brinewright: {sentence}{stop}", file=sys.stderr, flush=True)
+    print(f"brinewright: {printable(sentence)}{stop}", file=sys.stderr, flush=True)
+
+
+def reason_of(exc: OSError) -> str:
+    """Return why the system refuses a file: who may use it, else the system's own words."""
+    if isinstance(exc, PermissionError) and exc.filename is not None:
+        path = Path(os.fsdecode(exc.filename))
+        if lacking := missing_rights(path) or missing_rights(path, write=True):
+            return lacking
+    return exc.strerror or str(exc)
+
+
+def journal_of(path: Path) -> Reader:
+    """Return the reader of a journal, or say who may read it and end with `UNAVAILABLE`."""
+    from daemon.journal.reader import Reader
+
+    if lacking := missing_rights(path):
+        fail(lacking, UNAVAILABLE)
+    return Reader(path)
 
 
 def read_config(path: Path | None) -> Config:

@@ -18,15 +18,24 @@ from calibration.history import moment
 from calibration.record import Record
 from daemon import assembly
 from daemon.cli.events import line, listing
-from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, complain, fail, read_config
+from daemon.cli.output import (
+    NOT_SO,
+    UNAVAILABLE,
+    USAGE,
+    complain,
+    fail,
+    journal_of,
+    read_config,
+    reason_of,
+)
 from daemon.config import Config, Reservoir
 from daemon.entries import Entry, Event, Sample
 from daemon.journal.calibrations import calibrations
 from daemon.journal.memory import dump
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station import Station
 from daemon.probes.recorded import BadHeader, BadRow, samples
+from daemon.rights import missing_rights
 
 SHOWN_BAD_ROWS = 20
 BATCH = 1000
@@ -88,7 +97,7 @@ def _rows(file: Path, reservoir: str, probe: str, stack: ExitStack) -> Iterator[
         lines = stack.enter_context(file.open(encoding="utf-8", errors="replace", newline=""))
         yield from samples(_with_progress(lines, file, stack), reservoir, probe)
     except OSError as exc:
-        fail(f"{file}: cannot be read: {exc.strerror}; give the path of a recording", USAGE)
+        fail(f"{file}: cannot be read: {reason_of(exc)}; give the path of a recording", USAGE)
     except BadHeader as exc:
         fail(f"{file}: {exc}", USAGE)
 
@@ -119,7 +128,7 @@ class _Keeper:
 
 def _calibrations(settings: Config) -> deque[Record]:
     """Return the records that the service's journal holds, the oldest first."""
-    return deque(record for _, record in calibrations(Reader(settings.journal.path)))
+    return deque(record for _, record in calibrations(journal_of(settings.journal.path)))
 
 
 def _calibrate(station: Station, known: deque[Record], sample: Sample) -> None:
@@ -148,6 +157,8 @@ def _chosen(config: Config, name: str | None) -> Reservoir:
 
 
 def _keeper(path: Path, config: Config, station: Station, stack: ExitStack) -> _Keeper:
+    if lacking := missing_rights(path, write=True):
+        fail(f"journal {path}: {lacking}; or give another path", UNAVAILABLE)
     if path.exists():
         there = "it is there already; a replay keeps a new one, so give another path"
         fail(f"journal {path}: {there}", USAGE)

@@ -11,8 +11,9 @@ from typing import Annotated
 import typer
 
 from daemon import run as both
-from daemon.cli.output import read_config
+from daemon.cli.output import UNAVAILABLE, fail, read_config
 from daemon.config import find_config
+from daemon.rights import missing_rights
 
 
 class Part(StrEnum):
@@ -33,8 +34,10 @@ def run(
     only: Annotated[Part | None, typer.Option(help="Run one of the two processes.")] = None,
 ) -> None:
     """Measure and publish until told to stop."""
-    read_config(config)
-    path = find_config(config)
+    journal, path = read_config(config).journal.path, find_config(config)
+    for each in (journal, journal.parent):
+        if lacking := missing_rights(each, write=True):
+            fail(lacking, UNAVAILABLE)
     if only is None:
         words = [sys.executable, "-m", "daemon.run", "--config", str(path)]
     else:

@@ -10,12 +10,20 @@ from typing import Annotated
 import typer
 
 from daemon.cli.events import raised
-from daemon.cli.output import NOT_SO, UNAVAILABLE, complain, emit, fail, read_config, table
+from daemon.cli.output import (
+    NOT_SO,
+    UNAVAILABLE,
+    complain,
+    emit,
+    fail,
+    journal_of,
+    read_config,
+    table,
+)
 from daemon.config import Config
 from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers, sentence
-from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.health import Health
@@ -49,7 +57,7 @@ def status(
     settings = read_config(config)
     if watch:
         raise typer.Exit(_watch(settings, reservoir, until_ready, within))
-    reader = Reader(settings.journal.path)
+    reader = journal_of(settings.journal.path)
     try:
         pictures, own = reader.pictures(), reader.own_picture()
     except JournalError as exc:
@@ -110,7 +118,7 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     low = reservoir.target_ppt - reservoir.tolerance_ppt
     high = reservoir.target_ppt + reservoir.tolerance_ppt
     wanted = live.Wanted(reservoir.name, (low, high), until_ready, within_min)
-    return live.watch(Reader(settings.journal.path), wanted)
+    return live.watch(journal_of(settings.journal.path), wanted)
 
 
 def _told(name: str, picture: JSON, real_time: bool) -> str:

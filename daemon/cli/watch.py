@@ -19,6 +19,7 @@ from daemon.journal.writer import JournalError
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.quality import CALIBRATING
 from daemon.mixing.steady import expected_steady, steady_since
+from daemon.printable import printable, printable_lines
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -75,13 +76,13 @@ def watch(reader: Reader, wanted: Wanted) -> int:
             for event in _take(reader, seen, wanted.reservoir):
                 console.print(Text(listing(event, "%H:%M:%S")))
             if console.is_terminal:
-                live.update(Text(view(seen, wanted, console)), refresh=True)
+                live.update(Text(printable_lines(view(seen, wanted, console))), refresh=True)
             now = _time(seen)
             began = began or now
             code, why = _ended(seen, wanted, began, now)
             if code is not None:
                 live.stop()
-                console.print(Text(why))
+                console.print(Text(printable(why)))
                 return code
             time.sleep(POLL_S)
 

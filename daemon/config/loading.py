@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import stat
 import tomllib
 import typing
 from pathlib import Path
@@ -13,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from daemon.config.crossing import Crossing, Place, crossings
 from daemon.config.models import Config
+from daemon.rights import missing_rights
 
 if typing.TYPE_CHECKING:
     from pydantic.fields import FieldInfo
@@ -53,10 +55,20 @@ def find_config(explicit: Path | None = None) -> Path:
     if explicit is not None:
         return explicit
     for place in USUAL_PLACES:
-        if place.is_file():
+        if _may_be(place):
             return place
     looked = " or ".join(str(place) for place in USUAL_PLACES)
     raise ConfigError([f"no configuration at {looked}; name one with --config PATH."])
+
+
+def _may_be(place: Path) -> bool:
+    """Say whether a file is there; where nobody may look, whoever reads it is told who may."""
+    try:
+        return stat.S_ISREG(place.stat().st_mode)
+    except PermissionError:
+        return True
+    except OSError:
+        return False
 
 
 def load(path: Path | str) -> Config:
@@ -105,7 +117,9 @@ def _read(path: Path) -> str:
         where = f"byte {exc.start + 1}"
         raise ConfigError([f"{path}: not UTF-8 text at {where}; save it as UTF-8."]) from exc
     except OSError as exc:
-        raise ConfigError([f"{path}: cannot be read: {exc.strerror or exc}."]) from exc
+        lacking = missing_rights(path) if isinstance(exc, PermissionError) else ""
+        fault = lacking or f"{path}: cannot be read: {exc.strerror or exc}."
+        raise ConfigError([fault]) from exc
     except ValueError as exc:
         raise ConfigError([f"{str(path)!r} is not the path of a file: {exc}."]) from exc
 

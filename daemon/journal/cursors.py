@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Self, TypeAlias
 
 from daemon.journal.rows import to_ms
 from daemon.journal.writer import JournalError
+from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -93,8 +94,9 @@ class Cursors:
             self._db.execute("PRAGMA synchronous = FULL")
             self._db.executescript(TABLES)
         except sqlite3.Error as exc:
+            lacking = missing_rights(path, write=True) or missing_rights(path.parent, write=True)
             msg = f"cursor file {path}: cannot be opened: {exc}; check the folder's permissions"
-            raise JournalError(msg) from exc
+            raise JournalError(lacking or msg) from exc
 
     def __enter__(self) -> Self:
         """Use as a context that closes."""

@@ -16,6 +16,7 @@ from daemon.journal.cursors import cursor_name
 from daemon.journal.reader import Reader
 from daemon.journal.rows import from_ms
 from daemon.journal.writer import JournalError
+from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -130,6 +131,8 @@ def _follower(name: str, waiting: int, behind_s: float, row: Row | None) -> Foll
 
 def _kept(path: Path, cursors: dict[str, str]) -> dict[str, tuple[int, Row | None]]:
     """Return the position of each sink and what is known of it, by name."""
+    if lacking := missing_rights(path):
+        raise JournalError(lacking)
     if not path.exists():
         return dict.fromkeys(cursors, (0, None))
     # Without its log nobody has the file open; SQLite would make a log even for reading.

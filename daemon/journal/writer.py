@@ -15,16 +15,17 @@ import fcntl
 import os
 import sqlite3
 from contextlib import ExitStack, closing, suppress
+from pathlib import Path
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from daemon.entries import Event, Reading
 from daemon.journal import rows
 from daemon.journal.rows import ORIGIN_COLUMNS, Origin, to_json
 from daemon.journal.schema import migrate
+from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
 
     from daemon.entries import JSON, Entry
 
@@ -313,11 +314,12 @@ def take_lock(path: Path) -> int:
         path.parent.mkdir(parents=True, exist_ok=True)
         lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     except OSError as exc:
+        lacking = missing_rights(Path(f"{path}.lock"), write=True)
         msg = (
             f"journal {path}: the folder cannot be written: {exc.strerror}; make it writable for"
             " this user, or set journal.path"
         )
-        raise JournalError(msg) from exc
+        raise JournalError(lacking or msg) from exc
     try:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as exc:

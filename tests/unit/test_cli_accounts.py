@@ -1,0 +1,241 @@
+"""What each account may do at the command line: every verb, by strangers, a keeper, the service."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import astuple, replace
+from functools import cache, partial
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE
+from daemon.entries import Entry
+from daemon.journal.inbox_file import OwnInbox
+from tests.unit.accounts import (
+    GROUP,
+    KEEPER,
+    NAMELESS,
+    ROOT,
+    SERVICE,
+    STRANGER,
+    Account,
+    give,
+    needs_root,
+    open_folder,
+    run_as,
+)
+from tests.unit.every_verb import (
+    LINES,
+    READING,
+    WITHOUT_CONFIG,
+    WITHOUT_JOURNAL,
+    Told,
+    a_station,
+    run_each,
+    verbs,
+    words_of,
+    write_files,
+    write_station,
+)
+from tests.unit.inbox_parts import NOW
+from tests.unit.people import Bench
+
+pytestmark = needs_root
+
+station: Callable[[], tuple[list[Entry], Bench]] = cache(a_station)
+OWNER_ALONE = f"by {SERVICE.name} alone, and you are {KEEPER.name}: sudo -u {SERVICE.name}"
+
+
+@cache
+def loaded() -> dict[str, Told]:
+    """Whatever a verb loads when it runs, as the interpreter may lie where only root may read."""
+    with open_folder() as top:
+        installed(top)
+        return run_each(every(top))
+
+
+@pytest.fixture
+def top() -> Iterator[Path]:
+    """A machine with the service installed on it, that has measured and does not just now."""
+    assert loaded()
+    with open_folder() as top:
+        installed(top)
+        yield top
+
+
+def installed(top: Path) -> None:
+    """Lay out what the installer does, and let the service have measured."""
+    for name in ("etc", "lib", "out"):
+        (top / name).mkdir()
+    config = write_files(top / "etc", top / "lib" / "journal.db")
+    (top / "etc" / "receivers").write_text("json://127.0.0.1:9/secret\n")
+    give(config, ROOT, 0o640)
+    give(config.with_name("recording.csv"), ROOT, 0o640)
+    give(top / "etc" / "receivers", SERVICE, 0o600)
+    give(top / "etc", ROOT, 0o750)
+    give(top / "lib", SERVICE, 0o750)
+    (top / "out").chmod(0o777)
+    run_as(SERVICE, partial(write_station, top / "lib" / "journal.db", *station()))
+    run_as(SERVICE, partial(OwnInbox(top / "lib" / "journal.db").establish, 0, NOW))
+
+
+def each_told(account: Account, top: Path, lines: Mapping[str, list[str]]) -> dict[str, Told]:
+    """What came of some command lines, run by an account with a folder of its own to write in."""
+
+    def work() -> dict[str, Any]:
+        os.chdir("/")
+        return {name: astuple(each) for name, each in run_each(lines).items()}
+
+    return {name: Told(*found) for name, found in run_as(account, work).items()}
+
+
+def every(top: Path) -> dict[str, list[str]]:
+    """The command line of every verb."""
+    config = top / "etc" / "brinewright.toml"
+    return {verb: words_of(verb, config, top / "out", station()[0]) for verb in LINES}
+
+
+def refused(found: Mapping[str, Told], part: str) -> dict[str, int]:
+    """The exit codes of those that ended with one sentence that has this part, and nothing else."""
+    return {
+        verb: each.code
+        for verb, each in found.items()
+        if len(each.sentences) == 1 and part in each.err and not each.out
+    }
+
+
+def test_every_verb_is_tried() -> None:
+    """A new one needs a line in `every_verb`, and with that it is tried by every account."""
+    assert verbs() == set(LINES)
+
+
+@pytest.mark.parametrize("account", [STRANGER, NAMELESS], ids=lambda account: account.name)
+def test_a_stranger_reads_one_sentence_that_names_the_group(top: Path, account: Account) -> None:
+    """At every verb that needs a file of the service; the configuration cannot be read: 78."""
+    found = each_told(account, top, every(top))
+    part = f"{top}/etc may be entered by the group {GROUP} alone, and you ({account.name}) are not"
+
+    assert dict.fromkeys(LINES.keys() - WITHOUT_CONFIG, CONFIG) == refused(found, part)
+    assert dict.fromkeys(WITHOUT_CONFIG, OK) == {
+        verb: each.code for verb, each in found.items() if each.out
+    }
+
+
+def test_who_may_read_the_configuration_alone_is_told_of_the_journals_group(top: Path) -> None:
+    """One sentence and 69 at every verb that needs the journal; the others work."""
+    for path in (top / "etc", top / "etc" / "brinewright.toml", top / "etc" / "recording.csv"):
+        path.chmod(0o755)
+    found = each_told(STRANGER, top, every(top))
+    part = f"{top}/lib may be entered by the group {GROUP} alone, and you (nobody) are not in it"
+
+    assert dict.fromkeys(LINES.keys() - WITHOUT_JOURNAL, UNAVAILABLE) == refused(found, part)
+    assert {"alarm test": UNAVAILABLE} == refused(found, "receivers may be read by daemon alone")
+    assert WITHOUT_JOURNAL - {"alarm test"} == {
+        verb for verb, each in found.items() if each.code == OK and not each.err
+    }
+
+
+def test_a_keeper_reads_everything_and_sends_commands(top: Path) -> None:
+    """What the service alone may do is answered with its name: to run, and to read addresses."""
+    found = each_told(KEEPER, top, every(top))
+    waiting = {each.verb for each in OwnInbox(top / "lib" / "journal.db").after(0)}
+
+    assert {"run": UNAVAILABLE, "alarm test": UNAVAILABLE} == refused(found, OWNER_ALONE)
+    assert READING | WITHOUT_CONFIG == {v for v, each in found.items() if each.code == OK}
+    asked = LINES.keys() - READING - WITHOUT_CONFIG - {"run", "alarm test"}
+    assert dict.fromkeys(asked, UNAVAILABLE) == refused(found, "no answer within 0.1 s")
+    assert {"batch.note", "lot.add", "alarm.shelve", "calibrate.start"} <= waiting
+    assert len(asked) == len(waiting)
+
+
+@pytest.mark.parametrize("account", [SERVICE, ROOT], ids=lambda account: account.name)
+def test_the_service_and_root_may_do_all(top: Path, account: Account) -> None:
+    """No sentence speaks of rights; running begins, and addresses are tried."""
+    found = each_told(account, top, every(top))
+
+    assert {} == refused(found, " may be ")
+    assert "becomes daemon.run\n" == found["run"].out
+    assert "Connection refused" in found["alarm test"].out
+    assert READING | WITHOUT_CONFIG | {"run"} == {v for v, e in found.items() if e.code == OK}
+
+
+@pytest.mark.parametrize("place", ["etc", "lib"])
+def test_the_live_view_says_so_at_once(top: Path, place: str) -> None:
+    """And not only after it has waited in vain for a service."""
+    if place == "lib":
+        (top / "etc").chmod(0o755)
+        (top / "etc" / "brinewright.toml").chmod(0o644)
+    words = ["status", "--watch", "--config", str(top / "etc" / "brinewright.toml")]
+    (found,) = each_told(STRANGER, top, {"watch": words}).values()
+
+    assert f"{top}/{place} may be entered by the group {GROUP} alone" in found.err
+    assert ("", 1) == (found.out, len(found.sentences))
+
+
+def test_a_file_of_ones_own_choice_that_is_barred_is_one_sentence(top: Path) -> None:
+    """To read or to write, with the group of the folder that bars the way."""
+    closed = top / "closed"
+    closed.mkdir()
+    os.chown(closed, 0, 60)
+    closed.chmod(0o750)
+    config = ["--config", str(top / "etc" / "brinewright.toml")]
+    lines = every(top)
+    tries = {
+        "config": ["status", "--config", f"{closed}/x.toml"],
+        "export out": ["export", "events", "--out", f"{closed}/x.csv", *config],
+        "export journal": ["export", "events", "--journal", f"{closed}/x.db", *config],
+        "replay": ["replay", f"{closed}/x.csv", *config],
+        "replay journal": [*lines["replay"], "--journal", f"{closed}/x.db"],
+        "sheet": [*lines["batch sheet"], "--out", f"{closed}/x.html"],
+        "report": [*lines["calibrate report"], "--out", f"{closed}/x.html"],
+    }
+    found = each_told(KEEPER, top, tries)
+
+    assert {
+        "config": CONFIG,
+        "export out": NOT_SO,
+        "export journal": UNAVAILABLE,
+        "replay": 2,
+        "replay journal": UNAVAILABLE,
+        "sheet": 2,
+        "report": 2,
+    } == refused(found, f"{closed} may be entered by the group games alone, and you (backup) are")
+
+
+def test_a_folder_that_may_be_looked_into_and_not_written(top: Path) -> None:
+    """Who exports into it is told whose it is."""
+    config = ["--config", str(top / "etc" / "brinewright.toml")]
+    tries = {"out": ["export", "events", "--out", f"{top}/lib/x.csv", *config]}
+    (found,) = each_told(KEEPER, top, tries).values()
+
+    assert (NOT_SO, "") == (found.code, found.out)
+    assert f"x.csv cannot be written: {top}/lib may be written {OWNER_ALONE}" in found.err
+
+
+def test_the_usual_place_is_not_passed_over_where_nobody_may_look(
+    top: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Another configuration, in the folder where one happens to be, is not the machine's."""
+    here = top / "out" / "brinewright.toml"
+    here.write_text("")
+    there = top / "etc" / "brinewright.toml"
+    monkeypatch.setattr("daemon.config.loading.USUAL_PLACES", (there, here))
+    (found,) = each_told(STRANGER, top, {"status": ["status"]}).values()
+
+    assert f"{top}/etc may be entered by the group {GROUP} alone" in found.err
+
+
+def test_a_command_of_an_account_without_a_name_is_of_its_number(
+    top: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The record says who asked as well as the machine knows it."""
+    for name in ("LOGNAME", "USER", "LNAME", "USERNAME"):
+        monkeypatch.delenv(name, raising=False)
+    keeper = replace(NAMELESS, groups=KEEPER.groups)
+    (found,) = each_told(keeper, top, {"note": every(top)["batch note"]}).values()
+
+    assert "no answer within" in found.err
+    assert ["61003"] == [each.who for each in OwnInbox(top / "lib" / "journal.db").after(0)]
