@@ -1,8 +1,8 @@
 """A Debian system under its own systemd, in a container with a disk of its own.
 
 The container lives in a private mount namespace with the host's control groups mounted as
-version 2, whatever the host itself uses.  It has no network but its own loopback.  The end of
-the process that started it ends it too.
+version 2, whatever the host itself uses.  It has no network but its own loopback, unless it is
+to share the host's.  The end of the process that started it ends it too.
 """
 
 from __future__ import annotations
@@ -62,15 +62,22 @@ class Machine:
         folder: Holds what differs from the layers, and the console's log.
         layers: Folders that make up the disk, the topmost first; they are only read.
         mounts: Folders of the host by their place in the machine, where they are read-only.
+        network: Whether it shares the host's network.
         name: Of the container and of its control group.
     """
 
     def __init__(
-        self, folder: Path, layers: Sequence[Path], mounts: Mapping[str, Path] | None = None
+        self,
+        folder: Path,
+        layers: Sequence[Path],
+        mounts: Mapping[str, Path] | None = None,
+        *,
+        network: bool = False,
     ) -> None:
         self.folder = folder
         self.layers = tuple(layers)
         self.mounts = dict(mounts or {})
+        self.network = network
         self.name = f"brinewright-{os.getpid()}-{next(_numbers)}"
         self._container: subprocess.Popen[bytes] | None = None
         for part in ("upper", "root"):
@@ -236,7 +243,7 @@ class Machine:
             "--quiet",
             "--register=no",
             "--keep-unit",
-            "--private-network",
+            *([] if self.network else ["--private-network"]),
             f"--machine={self.name}",
             f"--directory={self.folder / 'root'}",
             *("--resolv-conf=off", "--timezone=off", "--link-journal=no"),

@@ -29,8 +29,8 @@ PROGRAMS = {
 TRIAL = "mount -t cgroup2 cgroup2 /sys/fs/cgroup && mount -t tmpfs tmpfs /run"
 
 
-def prepare() -> None:
-    """Check that systems can be booted here, and make their roots and wheels.
+def check() -> None:
+    """Check that systems can be booted here.
 
     Raises:
         UnavailableError: Something is missing.
@@ -45,6 +45,15 @@ def prepare() -> None:
     )
     if trial.returncode != 0:
         raise UnavailableError(f"nothing may be mounted here: {trial.stderr.strip()}")
+
+
+def prepare() -> None:
+    """Check that systems can be booted here, and make their roots and wheels.
+
+    Raises:
+        UnavailableError: Something is missing.
+    """
+    check()
     for release, python in RELEASES.items():
         make_root(release)
         make_wheels(python)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.boot.cache import UnavailableError, digest, make_once
@@ -26,21 +27,26 @@ SETTINGS = {
 LONGEST_S = 900.0
 
 
-def make_root(release: str) -> Path:
+def make_root(release: str, packages: Sequence[str] = PACKAGES, kind: str = "") -> Path:
     """Return the folder with that release, made if it is not cached.
+
+    Args:
+        release: Its codename.
+        packages: Beside what no Debian is without.
+        kind: Goes before its name in the cache, where packages are not those of a machine.
 
     Raises:
         UnavailableError: It cannot be made here.
     """
-    contents = digest([release, *PACKAGES, *SETTINGS, *SETTINGS.values()])
+    contents = digest([release, *packages, *SETTINGS, *SETTINGS.values()])
 
     def make(folder: Path) -> None:
-        _install(release, _mirror(), folder)
+        _install(release, packages, _mirror(), folder)
         for path, text in SETTINGS.items():
             (folder / path).write_text(text)
         (folder / "etc/resolv.conf").unlink(missing_ok=True)
 
-    return make_once(release, contents, make)
+    return make_once(f"{kind}{release}", contents, make)
 
 
 def _mirror() -> str:
@@ -59,7 +65,7 @@ def _mirror() -> str:
     return found.stdout.split()[0]
 
 
-def _install(release: str, mirror: str, folder: Path) -> None:
+def _install(release: str, packages: Sequence[str], mirror: str, folder: Path) -> None:
     """Fill the folder; the packages' signatures are checked against the keys of this machine."""
     command = [
         "mmdebstrap",
@@ -67,7 +73,7 @@ def _install(release: str, mirror: str, folder: Path) -> None:
         "--mode=root",
         "--variant=minbase",
         "--format=directory",
-        f"--include={','.join(PACKAGES)}",
+        *([f"--include={','.join(packages)}"] if packages else []),
         # A root that a power cut spoils is made again; not waiting for the disk is faster.
         "--dpkgopt=force-unsafe-io",
         release,
