@@ -20,7 +20,7 @@ from daemon.page.desk import Desk
 from daemon.page.forms import act_page
 from daemon.page.health import health
 from daemon.page.metrics import exposition
-from daemon.page.present import Present
+from daemon.page.present import Latest, Present
 from daemon.page.replies import Answer, say, show
 from daemon.page.status import status_page, style_source
 
@@ -29,6 +29,8 @@ if TYPE_CHECKING:
 
 LOOPBACK_NAMES = ("localhost", "localhost.")
 METHODS = ("GET", "HEAD")
+ASKED_S = "brinewright.asked_s"
+"""What the server calls the moment at which a request came, monotonic s."""
 COMMAND, ACT = "/command", "/act"
 
 log = logging.getLogger("brinewright.publish")
@@ -47,6 +49,7 @@ class Application:
     look: Callable[[], Present]
     names: frozenset[str] = field(default_factory=frozenset)
     desk: Desk | None = None
+    _latest: Latest = field(default_factory=Latest, init=False)
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
         """Answer one request."""
@@ -74,10 +77,10 @@ class Application:
             allow = (("Allow", ", ".join(METHODS + posts)),)
             return say(HTTPStatus.METHOD_NOT_ALLOWED, "nothing can be changed here", allow)
         if path == "/metrics":
-            body, content_type = exposition(self.look(), environ.get("HTTP_ACCEPT", ""))
+            body, content_type = exposition(self._look(environ), environ.get("HTTP_ACCEPT", ""))
             return Answer(HTTPStatus.OK, content_type, body)
         if path == "/healthz":
-            well, sentence = health(self.look())
+            well, sentence = health(self._look(environ))
             return say(HTTPStatus.OK if well else HTTPStatus.SERVICE_UNAVAILABLE, sentence)
         return self._page(path, environ)
 
@@ -85,13 +88,16 @@ class Application:
         desk = self.desk
         if path == "/":
             told = None if desk is None else desk.told(environ)
-            return show(status_page(self.look(), told, acts=desk is not None))
+            return show(status_page(self._look(environ), told, acts=desk is not None))
         if path == ACT and desk is not None:
-            return show(act_page(self.look(), desk.allowed, desk.secret, desk.make_id))
+            return show(act_page(self._look(environ), desk.allowed, desk.secret, desk.make_id))
         if path == COMMAND and desk is not None:
             return desk.answer(environ)
         more = "" if desk is None else f", {ACT} and {COMMAND}"
         return say(HTTPStatus.NOT_FOUND, f"there are /, /metrics and /healthz{more}")
+
+    def _look(self, environ: WSGIEnvironment) -> Present:
+        return self._latest.since(environ.get(ASKED_S, float("inf")), self.look)
 
 
 def knows_itself(host: str, names: frozenset[str]) -> bool:

@@ -7,6 +7,7 @@ looks at a page ever holds up who measures.
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -197,6 +198,39 @@ class Lookout:
             followers=self.followers(now),
             last_seq=self.journal.last_seq(),
         )
+
+
+@dataclass(slots=True)
+class Latest:
+    """The last look, which serves all who asked before it began.
+
+    So a hundred who ask at once cost few looks, and nobody is shown what was before.
+
+    Attributes:
+        clock: Monotonic seconds.
+    """
+
+    clock: Callable[[], float] = time.monotonic
+    _lock: Lock = field(default_factory=Lock, init=False)
+    _begun_s: float = field(default=float("-inf"), init=False)
+    _found: Present | None = field(default=None, init=False)
+
+    def since(self, asked_s: float, look: Callable[[], Present]) -> Present:
+        """Return the last look if it began after a moment, else another one.
+
+        Args:
+            asked_s: The moment, s.
+            look: Looks.
+        """
+        with self._lock:
+            if self._found is not None and self._begun_s > asked_s:
+                return self._found
+        begun_s = self.clock()
+        found = look()
+        with self._lock:
+            if begun_s > self._begun_s:
+                self._begun_s, self._found = begun_s, found
+        return found
 
 
 def seen(expected: Expected, picture: JSON, at: datetime) -> Seen:

@@ -6,33 +6,41 @@ A port that is taken is said once and tried again; nothing else waits for it.
 from __future__ import annotations
 
 import logging
+import resource
 import socket
 import time
+from collections import deque
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
+from itertools import islice
 from threading import Event as Signal
 from typing import Any, Protocol
 
-from waitress.channel import HTTPChannel
-from waitress.parser import HTTPRequestParser
 from waitress.server import create_server
 
 from daemon.journal.requests import LARGEST_BYTES
 from daemon.logs import Outage
 from daemon.page.application import Application
+from daemon.page.channel import Channel
+from daemon.page.connections import Step, overdue, surplus
 from daemon.supervision import Progress
 
 THREADS = 2
-CONNECTIONS = 40
-SILENT_S = 10
-"""A connection on which nothing came for so long is closed, s."""
-LONGEST_S = 30.0
-"""No connection lives longer, s: who sends a byte now and then does not keep others out."""
+CONNECTIONS = 200
+"""So many are kept, where the process may have four times as many descriptors: our own choice."""
+BURST = 64
+"""So many more are taken in before others make room for them."""
+BACKLOG = 1024
+"""So many wait at the door, where the kernel lets them."""
+NEVER_S = 2**40
+"""In place of the library's own limits, which go by the wall clock, s."""
 LONGEST_HEAD = 16_384
 TICK_S = 1.0
+FULL_TICK_S = 0.02
+"""So soon is looked again for a place to free while newcomers wait for one, s."""
 ROUND_WITHIN_S = 60.0
-"""So long requests may wait for their turn before the page is taken to hang, s."""
+"""The page hangs when its loop, or a request that waits for its answer, takes longer, s."""
 
 log = logging.getLogger("brinewright.publish")
 
@@ -42,16 +50,6 @@ class Pauses(Protocol):
 
     def failed(self, now_s: float) -> float:
         """Return how long to wait now, s."""
-
-
-class _Parser(HTTPRequestParser):  # type: ignore[misc] # the library ships no types
-    """The library's, with a path also where none was read: it names it of whoever is gone."""
-
-    path = ""
-
-
-class _Channel(HTTPChannel):  # type: ignore[misc] # as above
-    parser_class = _Parser
 
 
 @dataclass(slots=True)
@@ -104,7 +102,7 @@ class PageServer:
 
 
 def serve(
-    application: Application,
+    application: Callable[..., Any],
     channel: socket.socket,
     stop: Signal,
     well: Callable[[], None] = lambda: None,
@@ -115,17 +113,19 @@ def serve(
         application: What answers.
         channel: The socket.
         stop: Ends it.
-        well: Called each second while no request waits for an answerer that hangs.
+        well: Called each second while no request has waited too long for its answer.
     """
     connections: dict[int, Any] = {}
+    most = _most()
     server = create_server(
         application,
         map=connections,
         sockets=[channel],
         threads=THREADS,
-        connection_limit=CONNECTIONS,
-        channel_timeout=SILENT_S,
-        cleanup_interval=1,
+        backlog=BACKLOG,
+        connection_limit=most + BURST,  # so many only where most wait for our answer
+        channel_timeout=NEVER_S,
+        cleanup_interval=NEVER_S,
         max_request_header_size=LONGEST_HEAD,
         max_request_body_size=LARGEST_BYTES + 1,  # the first that is too much
         asyncore_use_poll=True,
@@ -133,23 +133,61 @@ def serve(
         log_socket_errors=False,
         ident=None,
     )
-    server.channel_class = _Channel
+    server.channel_class = Channel
+    looked_s = time.monotonic()
     try:
         while not stop.is_set():
-            server.asyncore.loop(TICK_S, use_poll=True, map=connections, count=1)
-            _end_the_longest(server)
-            if not server.task_dispatcher.queue:
-                well()
+            full = len(server.active_channels) > most
+            server.asyncore.loop(
+                FULL_TICK_S if full else TICK_S, use_poll=True, map=connections, count=1
+            )
+            _accept_the_rest(server, most)
+            now_s = time.monotonic()
+            if now_s - looked_s >= TICK_S:
+                _end_the_overdue(server, now_s)
+                if _answers_in_time(server, now_s):
+                    well()
+                looked_s = now_s
+            _make_room(server, most, now_s)
     finally:
         server.task_dispatcher.shutdown(timeout=2)
         server.asyncore.close_all(connections)
 
 
-def _end_the_longest(server: Any) -> None:  # noqa: ANN401 - the library ships no types
-    before = time.time() - LONGEST_S
-    for channel in list(server.active_channels.values()):
-        if channel.creation_time < before and not channel.requests:
-            channel.will_close = True
+def _most() -> int:
+    """Return how many connections there may be; most descriptors are for the rest of us."""
+    allowed, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
+    return min(CONNECTIONS, allowed // 4)
+
+
+def _accept_the_rest(server: Any, most: int) -> None:  # noqa: ANN401 - the library ships no types
+    """Take in who else waits at the door: the library takes in one at a time."""
+    before = -1
+    while before < len(server.active_channels) < most + BURST:
+        before = len(server.active_channels)
+        server.handle_accept()
+
+
+def _end_the_overdue(server: Any, now_s: float) -> None:  # noqa: ANN401 - as above
+    channels = list(server.active_channels.values())
+    for place in overdue([each.now_at for each in channels], now_s):
+        channels[place].end()
+
+
+def _answers_in_time(server: Any, now_s: float) -> bool:  # noqa: ANN401 - as above
+    """Say whether no request has waited for its answer so long that an answerer must hang."""
+    connections = (each.now_at for each in list(server.active_channels.values()))
+    waiting = (each for each in connections if each.step is Step.ANSWERING)
+    return all(now_s - each.since_s < ROUND_WITHIN_S for each in waiting)
+
+
+def _make_room(server: Any, most: int, now_s: float) -> None:  # noqa: ANN401 - as above
+    channels = list(server.active_channels.values())
+    over = len(channels) - most
+    if over > 0:
+        places = surplus([each.now_at for each in channels], most, now_s)
+        ended = (place for place in places if channels[place].end())
+        deque(islice(ended, over), maxlen=0)
 
 
 def listening(host: str, port: int) -> socket.socket:
@@ -163,7 +201,7 @@ def listening(host: str, port: int) -> socket.socket:
     try:
         channel.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         channel.bind(address)
-        channel.listen(CONNECTIONS)
+        channel.listen(BACKLOG)
     except OSError:
         channel.close()
         raise

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import http.client
-from collections.abc import Iterator, Mapping
+import socket
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from threading import Event as Signal
 from threading import Thread
+from typing import Any
 
 from daemon.entries import JSON
-from daemon.page.application import Application
 from daemon.page.present import Expected, Present, Seen, Shown
 from daemon.page.server import listening, serve
 from tests.conftest import LOOPBACK, find_free_port
@@ -108,10 +109,17 @@ def ask(
 
 
 @contextmanager
-def served(application: Application) -> Iterator[int]:
-    """Serve an application as the service does, on a port that is given."""
+def served(application: Callable[..., Any], taken_bytes: int = 0) -> Iterator[int]:
+    """Serve an application as the service does, on a port that is given.
+
+    Args:
+        application: It.
+        taken_bytes: How much of an answer the kernel takes that nobody reads; 0 for the usual.
+    """
     port, stop = find_free_port(), Signal()
     channel = listening(LOOPBACK, port)
+    if taken_bytes:
+        channel.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, taken_bytes)
     thread = Thread(target=serve, args=(application, channel, stop))
     thread.start()
     try:

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import logging
 import socket
+import time
+from contextlib import suppress
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from daemon.page import connections, server
 from daemon.page.application import Application
+from daemon.page.connections import Step
 from tests.conftest import LOOPBACK
 from tests.page.page_parts import ask, present, served
 
@@ -44,6 +48,16 @@ ACCEPTED = st.text(st.characters(min_codepoint=32, max_codepoint=255), max_size=
     max_size=10,
 ).map("".join)
 
+WHOLE = b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n"
+DEEDS = st.lists(
+    st.tuples(
+        st.integers(0, 11),
+        st.sampled_from(["say", "ask", "ask ahead", "listen", "hang up", "reset"]),
+        SAID,
+    ),
+    max_size=60,
+)
+
 
 def test_no_bytes_bring_it_down(caplog: pytest.LogCaptureFixture) -> None:
     """Nothing is logged as a fault of ours, and nobody waits for long."""
@@ -59,6 +73,69 @@ def test_no_bytes_bring_it_down(caplog: pytest.LogCaptureFixture) -> None:
         assert 200 == ask(port).status
 
     assert [] == [each for each in caplog.records if each.levelno >= logging.ERROR]
+
+
+class Visitors:
+    """A dozen who come, say something, and go in any order; nobody minds being cut off."""
+
+    def __init__(self, port: int) -> None:
+        """Know where to go."""
+        self._port = port
+        self._lines: dict[int, socket.socket] = {}
+
+    def do(self, who: int, deed: str, said: bytes) -> None:
+        """Have one of them do one thing."""
+        line = self._lines.get(who) or self._come(who)
+        with suppress(OSError):
+            if deed == "listen":
+                line.recv(100)
+            elif deed in ("hang up", "reset"):
+                if deed == "reset":
+                    line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0" + b"\0" * 4)
+                self._lines.pop(who).close()
+            else:
+                line.send({"say": said, "ask": WHOLE, "ask ahead": WHOLE * 6}[deed])
+
+    def leave(self) -> None:
+        """Have all of them go."""
+        for line in self._lines.values():
+            line.close()
+
+    def _come(self, who: int) -> socket.socket:
+        line = socket.create_connection((LOOPBACK, self._port), timeout=10)
+        line.setblocking(False)
+        self._lines[who] = line
+        return line
+
+
+def test_no_order_of_visitors_keeps_anybody_out(
+    caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With three for each place, and every step cut short, whatever they are at."""
+    monkeypatch.setattr(server, "CONNECTIONS", 4)
+    monkeypatch.setattr(server, "TICK_S", 0.01)
+    monkeypatch.setattr(connections, "GRACE_S", 0.005)
+    monkeypatch.setattr(connections, "LONGEST_S", dict.fromkeys(Step, 0.02))
+    waits: list[float] = []
+    with served(Application(present), 4096) as port, caplog.at_level(logging.ERROR):
+
+        @settings(max_examples=60, suppress_health_check=[*HealthCheck])
+        @given(DEEDS)
+        def visited(deeds: list[tuple[int, str, bytes]]) -> None:
+            visitors = Visitors(port)
+            try:
+                for deed in deeds:
+                    visitors.do(*deed)
+                began_s = time.monotonic()
+                assert 200 == ask(port).status
+                waits.append(time.monotonic() - began_s)
+            finally:
+                visitors.leave()
+
+        visited()
+
+    assert [] == [each for each in caplog.records if each.levelno >= logging.ERROR]
+    assert [] == [each for each in waits if each > 1.0]
 
 
 def test_no_header_of_what_is_accepted_brings_it_down() -> None:

@@ -9,7 +9,7 @@ import re
 import socket
 import threading
 import time
-from contextlib import ExitStack, closing
+from contextlib import closing
 from functools import partial
 from threading import Event as Signal
 
@@ -17,7 +17,6 @@ import pytest
 
 from daemon.config.services import is_loopback
 from daemon.logs import Outage
-from daemon.page import server
 from daemon.page.application import Application, knows_itself
 from daemon.page.present import Present
 from daemon.page.server import PageServer, listening, where
@@ -155,58 +154,6 @@ def test_what_is_too_much_or_no_request_is_refused(sent: bytes, code: bytes) -> 
         assert 200 == ask(port).status
 
     assert told.startswith((b"HTTP/1.1 " + code, b"HTTP/1.0 " + code))
-
-
-def test_who_is_slow_holds_nobody_up() -> None:
-    """Twenty who began a request and do not go on leave a twenty-first its answer."""
-    with served(Application(present)) as port, ExitStack() as slow:
-        for _ in range(20):
-            one = slow.enter_context(socket.create_connection((LOOPBACK, port), timeout=10))
-            one.sendall(b"GET / HTTP/1.1\r\nHost: local")
-        began_s = time.monotonic()
-        assert 200 == ask(port).status
-
-    assert time.monotonic() - began_s < 5.0
-
-
-def test_who_says_nothing_more_is_shown_the_door(monkeypatch: pytest.MonkeyPatch) -> None:
-    """So that silent ones do not add up."""
-    monkeypatch.setattr(server, "SILENT_S", 1)
-    with (
-        served(Application(present)) as port,
-        socket.create_connection((LOOPBACK, port), timeout=15) as silent,
-    ):
-        silent.sendall(b"GET / HTTP/1.1\r\n")
-
-        assert b"" == silent.recv(1)
-
-
-def test_who_says_a_little_now_and_then_is_shown_the_door(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A byte at a time buys no time, even with every place taken; then others come in."""
-    monkeypatch.setattr(server, "LONGEST_S", 1.0)
-    monkeypatch.setattr(server, "CONNECTIONS", 8)
-    done = threading.Event()
-    with served(Application(present)) as port, ExitStack() as slow:
-        talkers = [
-            slow.enter_context(socket.create_connection((LOOPBACK, port), timeout=15))
-            for _ in range(12)
-        ]
-
-        def drip() -> None:
-            while not done.wait(0.1):
-                for each in talkers:
-                    try:
-                        each.sendall(b"x")
-                    except OSError:
-                        continue
-
-        thread = threading.Thread(target=drip)
-        thread.start()
-        try:
-            assert 200 == ask(port).status
-        finally:
-            done.set()
-            thread.join()
 
 
 def test_many_at_once_are_all_answered() -> None:

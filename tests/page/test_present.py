@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 
@@ -17,8 +18,8 @@ from daemon.journal.writer import Writer
 from daemon.mixing.alarm_catalogue import CATALOGUE
 from daemon.page.configured import expected as configured
 from daemon.page.configured import make_page
-from daemon.page.present import Lookout, shown
-from tests.page.page_parts import NOW, PICTURE, expected
+from daemon.page.present import Latest, Lookout, shown
+from tests.page.page_parts import NOW, PICTURE, expected, present
 
 CONFIG = """
 [station]
@@ -198,3 +199,14 @@ period_s = %s
         limits += [each.old_after_s for each in configured(parse(text, Path("x.toml")))]
 
     assert [60.0, 150.0] == limits
+
+
+def test_one_look_serves_all_who_asked_before_it_began() -> None:
+    """And nobody who asked later, nor whoever does not say when."""
+    looks = [replace(present(), last_seq=number) for number in range(3)]
+    at_s = iter((5.0, 7.0, 9.0))
+    latest, look = Latest(lambda: next(at_s)), iter(looks).__next__
+
+    assert [looks[0], looks[0], looks[1], looks[1], looks[2]] == [
+        latest.since(asked_s, look) for asked_s in (1.0, 4.9, 5.0, 3.0, float("inf"))
+    ]

@@ -12,8 +12,10 @@ import pytest
 
 from daemon.entries import Phase
 from daemon.journal.writer import Writer
+from daemon.page.server import BURST, CONNECTIONS
 from daemon.page.server import listening as taking
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
+from tests.page.crowd_parts import crowding
 from tests.page.page_parts import Reply, ask
 from tests.services.mqtt_parts import Publisher, listening, reading, write_configuration
 from tests.services.service_parts import Station, playing, running
@@ -146,6 +148,29 @@ def test_a_publisher_that_falls_behind_is_told(
     broker.start()
     wait_until(lambda: told('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "it")
     assert told('brinewright_publisher_failing{publisher="mqtt"} 0.0')
+
+
+def test_a_crowd_costs_few_descriptors_and_delays_nobody(
+    writer: Writer, publisher: Publisher, free_port: int
+) -> None:
+    """Of 300 slow ones no more are kept than there are places, and each comes again."""
+    writer.append([reading(1)], 0.0)
+    publisher.start()
+    asked(free_port)
+    assert publisher.process is not None
+    open_ones = Path(f"/proc/{publisher.process.pid}/fd")
+    usual, waits, counts = len(list(open_ones.iterdir())), [], []
+    with crowding(free_port, "head", "idle", "body", "reader", count=300) as crowd:
+        wait_until(lambda: crowd.cut > 0, "the first to make room")
+        for _ in range(10):
+            began_s = time.monotonic()
+            assert 200 == ask(free_port).status
+            waits.append(time.monotonic() - began_s)
+            counts.append(len(list(open_ones.iterdir())))
+
+    assert [] == [each for each in waits if each > 1.0]
+    assert max(counts) <= usual + CONNECTIONS + BURST + 20  # files that two looks open
+    assert [] == [each for each in publisher.log if "Traceback" in each]
 
 
 def children_of(pid: int) -> list[int]:
