@@ -150,6 +150,24 @@ class Inbox:
             ).fetchall()
         return [_waiting(row) for row in found]
 
+    def waits(self, id: str) -> bool | None:  # noqa: A002 - the name that the record uses
+        """Return whether a command waits; False once it was taken, None where none has that id.
+
+        Of those that were taken only the newest are known.
+
+        Raises:
+            JournalError: The inbox cannot be read.
+        """
+        if not self._path.exists():
+            return None
+        with self._open() as db:
+            row = db.execute(
+                "SELECT number > coalesce((SELECT number FROM taken), 0) FROM commands"
+                " WHERE id = ?",
+                (id,),
+            ).fetchone()
+        return None if row is None else bool(row[0])
+
     def taken(self, number: int) -> None:
         """Note that all up to `number` are in the journal; old ones may be forgotten.
 

@@ -20,6 +20,7 @@ from urllib.parse import parse_qs, quote
 from daemon.entries import JSON, Event
 from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.inbox import CannotBeSentError, Inbox
+from daemon.journal.reader import ANSWERS_AMONG
 from daemon.journal.requests import LARGEST_BYTES, LONGEST_ID, BadRequestError, answer_of
 from daemon.journal.rows import to_json
 from daemon.journal.writer import JournalError
@@ -36,6 +37,9 @@ LOOKS = 30
 READ_S = 30
 """So long an answer stands before the page is shown without it, s."""
 NO_ANSWER = "no answer yet: is measuring running? What was asked waits until it is"
+_OLD = f"among the newest {ANSWERS_AMONG} events; 'brinewright export events' writes all"
+UNKNOWN = f"no command with this id is known: none waits, and no answer to one is {_OLD}"
+TAKEN = f"this command was taken, and its answer is no longer {_OLD}"
 
 
 class Journal(Protocol):
@@ -43,6 +47,23 @@ class Journal(Protocol):
 
     def answer_to(self, id: str) -> Event | None:  # noqa: A002 - the name that the record uses
         """Return the answer to a command; None where there is none among the newest events."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """What is known of a command.
+
+    Attributes:
+        status: Of the reply to whoever asks for it.
+        answer: Its answer; None where there is none.
+        waits: Whether it waits to be carried out.
+        why: Why there is no answer, as a sentence.
+    """
+
+    status: HTTPStatus
+    answer: Event | None = None
+    waits: bool = False
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,31 +104,28 @@ class Desk:
         id_ = _asked_for(environ, "id")
         if not id_:
             return _tell(HTTPStatus.BAD_REQUEST, {"ok": False, "answer": "say which: ?id=ID"})
-        try:
-            found = self.journal.answer_to(id_)
-        except JournalError as exc:
-            return _tell(HTTPStatus.SERVICE_UNAVAILABLE, {"ok": None, "answer": str(exc)})
-        if found is None:
-            return _tell(HTTPStatus.OK, {"id": id_, "ok": None, "answer": NO_ANSWER})
-        return _tell(HTTPStatus.OK, answer_of(found))
+        known = self._outcome(id_)
+        if known.answer is not None:
+            return _tell(known.status, answer_of(known.answer))
+        return _tell(known.status, {"id": id_, "ok": None, "answer": known.why})
 
     def told(self, environ: WSGIEnvironment) -> Told | None:
         """Return what is known of what a browser asked: GET /?answer=ID; None where nothing was."""
         id_, look = _asked_for(environ, "answer"), _asked_for(environ, "look")
         if not id_:
             return None
-        try:
-            found = self.journal.answer_to(id_)
-        except JournalError as exc:
-            return Told("It waits", f"{exc}; what was asked is carried out when measuring runs")
-        if found is not None:
-            told = answer_of(found)
+        known = self._outcome(id_)
+        if known.answer is not None:
+            told = answer_of(known.answer)
             again = "; the form was sent before and counts once" * bool(_asked_for(environ, "more"))
-            text = f"{told['verb']}, asked by {found.facts.get('who')}: {told['answer']}{again}"
+            who = known.answer.facts.get("who")
+            text = f"{told['verb']}, asked by {who}: {told['answer']}{again}"
             return Told("Done" if told["ok"] else "Not done", text, "/", READ_S)
+        if not known.waits:
+            return Told("No answer", known.why)
         looks = int(look) if look.isascii() and look.isdigit() and len(look) < len("999") else 0
         if looks >= LOOKS:
-            return Told("It waits", NO_ANSWER)
+            return Told("It waits", known.why)
         more = "&more=1" * bool(_asked_for(environ, "more"))
         where = f"/?answer={quote(id_, safe='')}{more}&look={looks + 1}"
         return Told("Sent", "waiting for the answer", where, 1)
@@ -170,6 +188,26 @@ class Desk:
         id_ = request.id or self.make_id()
         new = self.inbox.submit(id_, request.who, "page", request.verb, reservoir, request.facts)
         return id_, new, None if new else self.journal.answer_to(id_)
+
+    def _outcome(self, id_: str) -> Outcome:
+        """Look into the inbox first: what is taken from it has its answer in the journal by then."""
+        waits, trouble = None, ""
+        try:
+            waits = self.inbox.waits(id_)
+        except JournalError as exc:
+            trouble = str(exc)
+        try:
+            found = self.journal.answer_to(id_)
+        except JournalError as exc:
+            found, trouble = None, str(exc)
+        if found is not None:
+            return Outcome(HTTPStatus.OK, found)
+        if waits:
+            why = f"{trouble}; what was asked is carried out when measuring runs"
+            return Outcome(HTTPStatus.OK, waits=True, why=why if trouble else NO_ANSWER)
+        if trouble:
+            return Outcome(HTTPStatus.SERVICE_UNAVAILABLE, why=trouble)
+        return Outcome(HTTPStatus.NOT_FOUND, why=UNKNOWN if waits is None else TAKEN)
 
     def _may_come(self) -> bool:
         with self._lock:

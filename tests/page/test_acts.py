@@ -123,8 +123,11 @@ def test_a_form_sent_twice_counts_once(port: int, inbox: Inbox, writer: Writer) 
     assert "is acknowledged already; the form was sent before and counts once" in again
 
 
-def test_an_answer_that_does_not_come_is_not_looked_for_in_haste_for_ever(port: int) -> None:
+def test_an_answer_that_does_not_come_is_not_looked_for_in_haste_for_ever(
+    port: int, inbox: Inbox
+) -> None:
     """After half a minute the page says why, and goes on at its usual pace."""
+    inbox.submit("a", "kim", "page", "batch.note")
     last = ask(port, f"/?answer=a&look={LOOKS}").text
 
     assert "is measuring running?" in last
@@ -328,7 +331,7 @@ def test_no_field_brings_it_down(
         assert ask(port, "/command", "POST", FORM, body).status in (303, 400)
         assert ask(port, "/command", "POST", TOOL, noise).status == 400
         assert ask(port, f"/?{urlencode({'answer': noise, 'look': noise})}").status == 200
-        assert ask(port, f"/command?{urlencode({'id': noise})}").status in (200, 400)
+        assert ask(port, f"/command?{urlencode({'id': noise})}").status in (400, 404)
 
     sent()
     for each in inbox.after(0, 1000):
