@@ -190,7 +190,7 @@ class Desk:
         return id_, new, None if new else self.journal.answer_to(id_)
 
     def _outcome(self, id_: str) -> Outcome:
-        """Look into the inbox first: what is taken from it has its answer in the journal by then."""
+        """Look into the inbox first: what is taken from it is answered in the journal by then."""
         waits, trouble = None, ""
         try:
             waits = self.inbox.waits(id_)
