@@ -18,7 +18,8 @@ from daemon import logs
 from daemon.config import ConfigError, find_config, load
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError
+from daemon.journal.replacement import note_path
+from daemon.journal.writer import JournalError, take_lock
 from daemon.page.configured import make_page
 from daemon.publishing.configured import (
     kept_after_s,
@@ -106,15 +107,20 @@ def follow_all(
 
 def _wait_for_journal(path: Path, stop: Event, log: Logger, watchdog: Watchdog) -> None:
     """Return when there is a journal, or `stop` is set."""
-    if path.exists():
+    if _is_there(path):
         return
     sentence = f"waiting for the journal {path}, which measuring makes"
     log.info("%s", sentence)
     # What is wrong is known, and this process cannot mend it: it is as ready as it can be.
     watchdog.ready(sentence)
-    while not path.exists() and not stop.wait(POLL_S):
+    while not _is_there(path) and not stop.wait(POLL_S):
         _vouch(watchdog, log)
     watchdog.ready("publishing")
+
+
+def _is_there(path: Path) -> bool:
+    """Say whether there is a journal, and not one that a restore is about to replace."""
+    return path.exists() and not note_path(path).exists()
 
 
 def _vouch(watchdog: Watchdog, log: Logger) -> None:
@@ -164,12 +170,22 @@ def _until_told(
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
-        with _running(beside, stop):
+        with _alone(config.journal.path), _running(beside, stop):
             follow_all(config, sinks, stop, log, [each.progress for each in beside])
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
         return EX_UNAVAILABLE
     return 0
+
+
+@contextmanager
+def _alone(path: Path) -> Iterator[None]:
+    """Keep every other publisher of the journal out meanwhile, and whoever restores it."""
+    lock = take_lock(cursors_path(path), "cursors")
+    try:
+        yield
+    finally:
+        os.close(lock)
 
 
 @contextmanager

@@ -5,9 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from daemon.entries import Instant
+
+MORE = ("", *(f"-{number}" for number in range(2, 1000)))
 
 
 def free_name(path: Path, now: Instant, why: str = "broken") -> Path:
@@ -18,6 +21,19 @@ def free_name(path: Path, now: Instant, why: str = "broken") -> Path:
         now: When.
         why: One word that stands in the name.
     """
-    name = f"{path.stem}-{why}-{now.wall:%Y%m%dT%H%M%SZ}"
-    names = (f"{name}{more}{path.suffix}" for more in ("", *(f"-{n}" for n in range(2, 1000))))
-    return next(each for each in map(path.with_name, names) if not each.exists())
+    name = f"{path.stem}-{why}-{_moment(now)}"
+    return _first_free(path.with_name(f"{name}{more}{path.suffix}") for more in MORE)
+
+
+def replaced_name(path: Path, now: Instant) -> Path:
+    """Return a name for a file that another takes the place of; it tells when, and is free."""
+    name = f"{path.name}.replaced-{_moment(now)}"
+    return _first_free(path.with_name(f"{name}{more}") for more in MORE)
+
+
+def _moment(now: Instant) -> str:
+    return f"{now.wall:%Y%m%dT%H%M%SZ}"
+
+
+def _first_free(names: Iterable[Path]) -> Path:
+    return next(each for each in names if not each.exists())

@@ -23,6 +23,7 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.damage import damage, sound_event
 from daemon.journal.log_end import commits_lost
 from daemon.journal.memory import restore, restore_batches
+from daemon.journal.replacement import finish
 from daemon.journal.writer import SKIPPED_PER_BOOT, JournalBrokenError, Writer, take_lock
 
 if TYPE_CHECKING:
@@ -73,6 +74,8 @@ def open_writer(
     """
     lock = take_lock(path)
     try:
+        if finish(path) is not None:
+            log.warning("journal %s: a restore that was interrupted is finished", path)
         _take_over(path)
         if not why:
             found = damage(path)
@@ -119,11 +122,7 @@ def _replace(path: Path, why: str, now: Instant) -> str:
     kept = carried(path)
     aside = free_name(path, now)
     told = _told(path, aside, why, kept, now)
-    had = furthest(cursors_path(path), None)
-    with closing(Writer(fresh, lock=-1)) as writer:
-        writer.carry(kept.entries, kept.memory)
-        writer.skip_to(max(kept.highest, had) + SKIPPED_PER_BOOT)
-        writer.append([told], now.mono_s)
+    carry_over(kept, fresh, told, furthest(cursors_path(path), None))
     path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
     log_ = path.with_name(f"{path.name}-wal")
     if log_.exists():
@@ -131,6 +130,24 @@ def _replace(path: Path, why: str, now: Instant) -> str:
     path.rename(aside)
     fresh.rename(path)
     return str(told.facts["why"])
+
+
+def carry_over(kept: Carried, fresh: Path, told: Event, had: int) -> None:
+    """Write a new journal of what was carried, and of an event that tells of it.
+
+    Args:
+        kept: What was carried.
+        fresh: Where the new journal is to be; nothing may be there.
+        told: The event.
+        had: The highest number that is known to have been given.
+
+    Raises:
+        JournalError: It could not be written.
+    """
+    with closing(Writer(fresh, lock=-1)) as writer:
+        writer.carry(kept.entries, kept.memory)
+        writer.skip_to(max(kept.highest, had) + SKIPPED_PER_BOOT)
+        writer.append([told], told.at.mono_s)
 
 
 def _take_over(path: Path) -> None:

@@ -63,6 +63,10 @@ class JournalBrokenError(JournalError):
     """The disk has spoilt the journal."""
 
 
+class JournalBusyError(JournalError):
+    """Another process of ours writes it."""
+
+
 class JournalMissingError(JournalError):
     """There is no journal yet; the measuring process makes it."""
 
@@ -304,11 +308,16 @@ def _last_boot(db: sqlite3.Connection) -> str | None:
     return str(found[0]) if found else None
 
 
-def take_lock(path: Path) -> int:
-    """Return a descriptor that keeps every other writer out while it is open.
+def take_lock(path: Path, kind: str = "journal") -> int:
+    """Return a descriptor that keeps every other writer of a file out while it is open.
+
+    Args:
+        path: The file; the lock is beside it, and ends with the process however that ends.
+        kind: What to call it.
 
     Raises:
-        JournalError: Another writer holds it, or the folder cannot be written.
+        JournalBusyError: Another writer holds it.
+        JournalError: The folder cannot be written.
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -316,7 +325,7 @@ def take_lock(path: Path) -> int:
     except OSError as exc:
         lacking = missing_rights(Path(f"{path}.lock"), write=True)
         msg = (
-            f"journal {path}: the folder cannot be written: {exc.strerror}; make it writable for"
+            f"{kind} {path}: the folder cannot be written: {exc.strerror}; make it writable for"
             " this user, or set journal.path"
         )
         raise JournalError(lacking or msg) from exc
@@ -324,8 +333,8 @@ def take_lock(path: Path) -> int:
         fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError as exc:
         os.close(lock)
-        msg = f"journal {path}: another brinewright is writing it; stop that one first"
-        raise JournalError(msg) from exc
+        msg = f"{kind} {path}: another brinewright is writing it; stop that one first"
+        raise JournalBusyError(msg) from exc
     return lock
 
 
