@@ -179,12 +179,16 @@ class Reader:
         return found
 
     def ended_unasked(self) -> bool:
-        """Whether measuring began last and has not said that it ended."""
+        """Whether measuring began last and has not said that it ended.
+
+        A restored journal ends in the middle of things, and nothing broke off there.
+        """
         with self._open() as db:
             row = db.execute(
                 "SELECT json_extract(facts, '$.state') AS state FROM events WHERE kind = ?"
                 " AND origin IN (SELECT id FROM origins WHERE reservoir = '')"
-                " AND state IN ('measuring began', 'measuring ended') ORDER BY seq DESC LIMIT 1",
+                " AND state IN ('measuring began', 'measuring ended', 'journal restored')"
+                " ORDER BY seq DESC LIMIT 1",
                 (str(Kind.DEVICE),),
             ).fetchone()
         return row is not None and row[0] == "measuring began"

@@ -181,6 +181,16 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
         return None
 
 
+def sound_reading(row: tuple[Any, ...], origin: Origin | None) -> bool:
+    """Say whether a row of `READING_ASKED` is what was written; cheaper than to rebuild it."""
+    if origin is None:
+        return False
+    try:
+        return row[14] in (UNPROVEN, _reading_proof(row, origin))
+    except (ValueError, TypeError, OverflowError, struct.error):
+        return False
+
+
 def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
     """Rebuild an event from a row of `EVENT_ASKED` and its origin; None if damaged."""
     if origin is None:

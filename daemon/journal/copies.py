@@ -1,0 +1,102 @@
+"""Copies of database files as they were at one moment, while others write them.
+
+A copy reads a snapshot of the write-ahead log, so the writer is never held up and the copy never
+begins again; the log grows meanwhile and shrinks afterwards.  Nothing is written beside the file
+that is copied, so that who may only read it can copy it.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import IO
+
+PAGES = 1024
+PAUSE_S = 0.005
+FORCED_EVERY = 8 << 20
+"""Bytes; what waits to go to a card would else hold up the writer's own forcing for seconds."""
+
+
+class BegunError(Exception):
+    """Somebody began to write a file while it was copied as one that nobody writes."""
+
+
+class Pace:
+    """Lets others come to the disk while much is written to a file."""
+
+    def __init__(self) -> None:
+        """Begin with nothing written."""
+        self._forced = 0
+
+    def wait(self, file: IO[bytes]) -> None:
+        """Force what was written from time to time, and rest for a moment each time.
+
+        Raises:
+            OSError: It could not be written.
+        """
+        at = file.tell()
+        if at - self._forced >= FORCED_EVERY:
+            file.flush()
+            os.fdatasync(file.fileno())
+            self._forced = at
+            time.sleep(PAUSE_S)
+
+
+@contextmanager
+def snapshot(path: Path) -> Iterator[sqlite3.Connection]:
+    """Give a database as it is now, whatever is written to it while the block lasts.
+
+    Raises:
+        BegunError: On leaving: somebody began to write it; what was read is of no use.
+        OSError: It is not there, or may not be read.
+        sqlite3.Error: It cannot be read.
+    """
+    looks = _looks(path)
+    if not os.access(path, os.R_OK):
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+    # Without its log nobody has the file open, and SQLite would make a log even for reading.
+    alone = not _log(path).exists()
+    more = "&immutable=1" if alone else ""
+    address = f"{path.absolute().as_uri()}?mode=ro{more}"
+    with closing(sqlite3.connect(address, uri=True, isolation_level=None)) as db:
+        db.execute("BEGIN")
+        db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone()
+        yield db
+        if alone and (_log(path).exists() or _looks(path) != looks):
+            raise BegunError(path)
+
+
+def copy(source: sqlite3.Connection, to: Path) -> None:
+    """Write a snapshot to a new file, some pages at a time; it is a file without a log.
+
+    Raises:
+        OSError: The file cannot be written.
+        sqlite3.Error: The snapshot cannot be read, or the file not be written.
+    """
+    descriptor = os.open(to, os.O_RDWR | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+    with os.fdopen(descriptor, "rb") as file, closing(sqlite3.connect(to)) as target:
+        # It is nothing until all of it has been packed, so it needs no journal of its own.
+        target.execute("PRAGMA journal_mode = OFF")
+        target.execute("PRAGMA synchronous = OFF")
+        pace = Pace()
+
+        def rest(_status: int, _left: int, _pages: int) -> None:
+            file.seek(0, os.SEEK_END)
+            pace.wait(file)
+
+        source.backup(target, pages=PAGES, progress=rest)
+        target.execute("PRAGMA journal_mode = DELETE")
+
+
+def _looks(path: Path) -> tuple[int, int, int]:
+    stat = path.stat()
+    return stat.st_ino, stat.st_size, stat.st_mtime_ns
+
+
+def _log(path: Path) -> Path:
+    return path.with_name(f"{path.name}-wal")
