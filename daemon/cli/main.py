@@ -42,6 +42,7 @@ ROOMS = {
     "alarm": "alarm",
     "export": "export",
     "doctor": "doctor",
+    "backup": "backup",
     "simulate": "simulate",
 }
 """Verb to module, in the order of the help."""
