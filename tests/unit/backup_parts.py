@@ -16,11 +16,11 @@ from daemon.journal import archive
 from daemon.journal.archive import opened
 from daemon.journal.backup import Source, create
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
-from daemon.journal.inbox import Inbox, beside
 from daemon.journal.memory import dump
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.station import StationState
+from tests.unit.inbox_parts import made
 from tests.unit.test_journal import START, event, reading
 
 NOW = Instant(START + timedelta(hours=1), 3600.0, "boot-1")
@@ -60,7 +60,7 @@ def source(folder: Path) -> Source:
 def station(folder: Path, entries: int = 40) -> Path:
     """Make all files of a station that has ended as it should; return its journal."""
     journal = folder / "journal.db"
-    inbox = Inbox(beside(journal))
+    inbox = made(journal)
     with Writer(journal) as writer, Cursors(cursors_path(journal)) as cursors:
         fill(writer, 0, entries)
         for number in (1, 2):

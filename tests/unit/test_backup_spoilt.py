@@ -114,7 +114,10 @@ def test_old_rows_that_were_changed_are_counted(tmp_path: Path) -> None:
     "which, said",
     [
         ("journal-cursors.db", "how far publishers are .* they begin at the first entry"),
-        ("journal-inbox.db", "the inbox of commands .* what waits in it is not in the backup"),
+        (
+            "inbox/journal-inbox.db",
+            "the inbox of commands .* what waits in it is not in the backup",
+        ),
     ],
 )
 @pytest.mark.parametrize("noise", [b"no database" * 1000, "table"])
@@ -135,7 +138,7 @@ def test_a_small_file_that_is_spoilt_is_left_out_and_told(
     assert 3 == len(made.members)
 
 
-@pytest.mark.parametrize("which", ["journal-cursors.db", "journal-inbox.db"])
+@pytest.mark.parametrize("which", ["journal-cursors.db", "inbox/journal-inbox.db"])
 def test_a_small_file_that_holds_nothing_is_no_loss(tmp_path: Path, which: str) -> None:
     """Left by a kill in the instant that it was made."""
     station(tmp_path)
@@ -167,11 +170,14 @@ def test_who_may_only_read_the_files_can_back_them_up(folder: Path, state: str) 
     if state == "killed":
         shutil.rmtree(records)
         (folder / "left").rename(records)
-    for file in records.iterdir():
+    for file in records.glob("*.db*"):
         file.chmod(0o640)
         os.chown(file, 0, NOBODY)
     records.chmod(0o750)
     os.chown(records, 0, NOBODY)
+    # The inbox is the one place that a keeper writes to.
+    for place in (records / "inbox", *(records / "inbox").iterdir()):
+        os.chown(place, 0, NOBODY)
 
     said = as_nobody(lambda: create(source(records), own / "a.backup", NOW))
     writer.close()
