@@ -20,13 +20,15 @@ MakeMachine = Callable[..., Machine]
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What boots a system needs its servers, and more time than others."""
+    """What boots a system takes longer than others; the releases can be tested side by side."""
     for item in items:
         if item.path.is_relative_to(HERE):
             item.add_marker(pytest.mark.server)
+            if isinstance(item, pytest.Function) and hasattr(item, "callspec"):
+                release = item.callspec.params.get("release", "")
+                item.add_marker(pytest.mark.xdist_group(f"{item.path.stem}-{release}"))
             if item.get_closest_marker("timeout") is None:
-                # The time to make what the machines are made of is not the test's.
-                item.add_marker(pytest.mark.timeout(LONGEST_TEST_S, func_only=True))
+                item.add_marker(pytest.mark.timeout(LONGEST_TEST_S))
 
 
 @pytest.fixture(scope="session")

@@ -14,13 +14,21 @@ import shutil
 import signal
 import subprocess
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from tests.boot.processes import children, end
+
 PATIENCE_S = 60.0
 """Longest wait for a system to start or stop, s; it takes less than 2 s."""
+
+QUICK_S = 10.0
+"""Longest wait for an answer of systemd, s; it takes milliseconds."""
+
+LONGEST_CONSOLE = 20_000
+"""Characters of the console that a message shows."""
 
 SETTLED = ("running", "degraded", "maintenance")
 """States of systemd in which a start is over."""
@@ -35,15 +43,27 @@ mount -t overlay overlay -o "$layers,volatile" "$1/root"
 mount -t cgroup2 cgroup2 /sys/fs/cgroup
 mount -t tmpfs tmpfs /run  # the container's locks and sockets go with this namespace
 mkdir -p "/sys/fs/cgroup/$3"
-echo $$ >"/sys/fs/cgroup/$3/cgroup.procs"
+echo 0 >"/sys/fs/cgroup/$3/cgroup.procs"
 shift 3
 exec systemd-nspawn "$@"
 """
 LEAVE = """
 mount -t cgroup2 cgroup2 /sys/fs/cgroup
-if [ -d "/sys/fs/cgroup/$1" ]; then find "/sys/fs/cgroup/$1" -depth -type d -exec rmdir {} +; fi
+group=/sys/fs/cgroup/$1 tries=0
+# The last process counts for a moment after its end.
+while [ -d "$group" ] && [ $tries -lt 500 ]; do
+  find "$group" -depth -type d -exec rmdir {} + 2>/dev/null || sleep 0.01
+  tries=$((tries + 1))
+done
+[ ! -d "$group" ]
 """
-PRIVATE = ("setpriv", "--pdeathsig", "KILL", "unshare", "--mount", "--propagation", "private")
+OWN_MOUNTS = ("unshare", "--mount", "--propagation", "private")
+# Whoever started it dies: unshare dies, the first process inside dies, all inside die.
+PRIVATE = (
+    *("setpriv", "--pdeathsig", "KILL"),
+    *OWN_MOUNTS,
+    *("--pid", "--mount-proc", "--kill-child"),
+)
 ENVIRONMENT = {
     "PATH": "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin",
     "LANG": "C.UTF-8",
@@ -104,7 +124,7 @@ class Machine:
         Returns:
             "running", or "degraded" when a unit failed.
         """
-        assert self._container is None, "the machine is on"
+        assert not self.is_on, "the machine is on"
         with (self.folder / "console.log").open("ab") as console:
             self._container = subprocess.Popen(
                 self._entry(
@@ -149,20 +169,16 @@ class Machine:
         What the system had written but not forced to the disk is there afterwards all the same:
         the disk's cache is the host's.
         """
-        if self._container is None:
-            return
-        with contextlib.suppress(ProcessLookupError, AssertionError):
-            os.kill(self._leader(), signal.SIGKILL)  # all its processes go with it
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self._container.wait(5)
-        self._container.kill()
-        self._container.wait()
-        self._container = None
-        subprocess.run([*PRIVATE, "sh", "-c", LEAVE, "sh", self.name], env=ENVIRONMENT, check=True)
+        if self._container is not None:
+            end(self._container)
+            self._container = None
 
     def close(self) -> None:
         """Stop it and remove its disk; the console's log stays."""
         self.kill()
+        subprocess.run(
+            [*OWN_MOUNTS, "sh", "-c", LEAVE, "sh", self.name], env=ENVIRONMENT, check=True
+        )
         for part in ("upper", "work", "root"):
             shutil.rmtree(self.folder / part, ignore_errors=True)
 
@@ -175,7 +191,7 @@ class Machine:
     def console(self) -> str:
         """The last of what the system said on its console: its whole log goes there."""
         log = self.folder / "console.log"
-        return log.read_text(errors="replace")[-20_000:] if log.exists() else ""
+        return log.read_text(errors="replace")[-LONGEST_CONSOLE:] if log.exists() else ""
 
     @property
     def disk(self) -> tuple[Path, ...]:
@@ -286,9 +302,9 @@ class Machine:
     def _end(self, visit: subprocess.Popen[bytes], unit: str) -> None:
         """End a command, and what waits for it outside."""
         if self.is_on:
-            kill = self._inside("systemctl", "kill", "--signal=KILL", unit)
-            subprocess.run(kill, env=ENVIRONMENT, capture_output=True, check=False)
-        os.killpg(visit.pid, signal.SIGKILL)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                self._quick("systemctl", "kill", "--signal=KILL", unit)
+        end(visit)
 
     def _inside(self, *command: str) -> list[str]:
         """Command that runs another beside the services of the machine, which is on."""
@@ -296,28 +312,30 @@ class Machine:
         return ["nsenter", f"--target={self._leader()}", *spaces, "--", *command]
 
     def _state(self) -> str:
-        try:
-            command = self._inside("systemctl", "is-system-running")
-        except AssertionError:
-            return "off"
-        told = subprocess.run(command, capture_output=True, text=True, env=ENVIRONMENT, check=False)
-        return told.stdout.strip() or "off"
+        with contextlib.suppress(AssertionError, subprocess.TimeoutExpired):
+            return self._quick("systemctl", "is-system-running") or "off"
+        return "off"
+
+    def _quick(self, *command: str) -> str:
+        """Output of a command that asks something of the machine's systemd."""
+        with subprocess.Popen(
+            self._inside(*command),
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            env=ENVIRONMENT,
+        ) as visit:
+            try:
+                return visit.communicate(timeout=QUICK_S)[0].decode().strip()
+            finally:
+                end(visit)
 
     def _leader(self) -> int:
         """Process number of the machine's systemd, as the host counts."""
         assert self._container is not None, "the machine is off"
-        for pid in _children(self._container.pid):
+        outer = self._container.pid
+        for pid in [inner for entry in children(outer) for inner in children(entry)]:
             with contextlib.suppress(OSError):
                 # Until it has become systemd it is still half outside.
                 if Path(f"/proc/{pid}/comm").read_text() == "systemd\n":
                     return pid
         raise AssertionError(f"the machine has no systemd:\n{self.console}")
-
-
-def _children(parent: int) -> Iterator[int]:
-    """Process numbers of the children of a process."""
-    for stat in Path("/proc").glob("[0-9]*/stat"):
-        with contextlib.suppress(OSError):
-            # pid (name) state parent ...; the name may hold spaces and brackets: proc(5).
-            if int(stat.read_text().rpartition(")")[2].split()[1]) == parent:
-                yield int(stat.parent.name)

@@ -9,9 +9,10 @@ import os
 import shutil
 import subprocess
 import sys
+import tempfile
 
 from tests.boot.cache import UnavailableError
-from tests.boot.machine import PRIVATE
+from tests.boot.machine import OWN_MOUNTS, PRIVATE
 from tests.boot.roots import RELEASES, make_root
 from tests.boot.wheels import make_wheels
 
@@ -26,7 +27,23 @@ PROGRAMS = {
 }
 """Programs that are needed, with their packages."""
 
-TRIAL = "mount -t cgroup2 cgroup2 /sys/fs/cgroup && mount -t tmpfs tmpfs /run"
+# $1 is an empty folder where disks of machines will lie.
+TRIAL = """
+set -e
+cd "$1"
+mkdir lower upper work root
+mount -t overlay overlay -o lowerdir=lower,upperdir=upper,workdir=work,volatile root
+mount -t cgroup2 cgroup2 /sys/fs/cgroup
+mount -t tmpfs tmpfs /run
+"""
+# A run that was killed leaves its empty control groups; their names hold its process number.
+SWEEP = """
+mount -t cgroup2 cgroup2 /sys/fs/cgroup
+for group in /sys/fs/cgroup/brinewright-*; do
+  owner=${group#*/brinewright-}
+  [ -d "/proc/${owner%-*}" ] || find "$group" -depth -type d -exec rmdir {} + || true
+done
+"""
 
 
 def check() -> None:
@@ -40,11 +57,12 @@ def check() -> None:
     missing = sorted({each for name, each in PROGRAMS.items() if shutil.which(name) is None})
     if missing:
         raise UnavailableError(f"packages are missing: apt install {' '.join(missing)}")
-    trial = subprocess.run(
-        [*PRIVATE, "sh", "-c", TRIAL], capture_output=True, text=True, check=False
-    )
+    with tempfile.TemporaryDirectory() as folder:
+        command = [*PRIVATE, "sh", "-c", TRIAL, "sh", folder]
+        trial = subprocess.run(command, capture_output=True, text=True, check=False)
     if trial.returncode != 0:
-        raise UnavailableError(f"nothing may be mounted here: {trial.stderr.strip()}")
+        reason = (trial.stderr.splitlines() or ["no reason was given"])[0]
+        raise UnavailableError(f"disks of systems cannot be mounted here: {reason}")
 
 
 def prepare() -> None:
@@ -54,6 +72,7 @@ def prepare() -> None:
         UnavailableError: Something is missing.
     """
     check()
+    subprocess.run([*OWN_MOUNTS, "sh", "-c", SWEEP], stderr=subprocess.DEVNULL, check=True)
     for release, python in RELEASES.items():
         make_root(release)
         make_wheels(python)

@@ -69,7 +69,6 @@ def _install(release: str, packages: Sequence[str], mirror: str, folder: Path) -
     """Fill the folder; the packages' signatures are checked against the keys of this machine."""
     command = [
         "mmdebstrap",
-        "--quiet",
         "--mode=root",
         "--variant=minbase",
         "--format=directory",
@@ -82,5 +81,6 @@ def _install(release: str, packages: Sequence[str], mirror: str, folder: Path) -
     ]
     done = subprocess.run(command, capture_output=True, text=True, timeout=LONGEST_S, check=False)
     if done.returncode != 0:
-        last = (done.stderr.strip() or "no message").splitlines()[-1]
-        raise UnavailableError(f"Debian {release} could not be installed into a folder: {last}")
+        said = [line for line in done.stderr.splitlines() if line.startswith("E: ")]
+        reason = said[0].removeprefix("E: ") if said else "no reason was given"
+        raise UnavailableError(f"Debian {release} could not be installed into a folder: {reason}")

@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import contextlib
+import os
 import re
 import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
 from tests.boot.conftest import MakeMachine
 from tests.boot.instrument import PORT, add_instrument
-from tests.boot.machine import PRIVATE, Machine
+from tests.boot.machine import OWN_MOUNTS, Machine
+from tests.boot.prepare import prepare
 from tests.boot.roots import RELEASES, make_root
 from tests.boot.wheels import LOCKS, ROOT, make_wheels
 from tests.conftest import wait_until
+
+LONG = f"600.{os.getpid()}"
+"""Seconds to sleep; those of other tests at the same time are others."""
+
+SLEEPER = f"/usr/bin/sleep {LONG}"
 
 
 def test_the_release_runs_with_its_own_python(machine: Machine, release: str) -> None:
@@ -49,9 +57,9 @@ def test_a_user_has_the_groups_of_the_machine(machine: Machine) -> None:
 def test_a_command_that_takes_too_long_is_ended(machine: Machine) -> None:
     """Neither the command nor what it started goes on after its time."""
     with pytest.raises(AssertionError, match=r"more than 0\.5 s"):
-        machine.run(["sh", "-c", "sleep 1234 & sleep 1234"], timeout_s=0.5)
+        machine.run(["sh", "-c", f"sleep {LONG} & sleep {LONG}"], timeout_s=0.5)
 
-    wait_until(lambda: not _processes("sleep 1234"), "what was started to end")
+    wait_until(lambda: not _processes(f"sleep {LONG}"), "what was started to end")
 
 
 def test_a_folder_of_the_host_is_there_and_cannot_be_written(
@@ -156,19 +164,69 @@ def test_a_member_of_dialout_reads_the_instrument(instrument: Machine) -> None:
 @pytest.mark.parametrize("ending", ["power off", "kill"])
 def test_nothing_of_a_machine_is_left(machine: Machine, ending: str) -> None:
     """After a shutdown and after a power cut the host is as before."""
-    machine.run(["systemd-run", "--property=Type=exec", "sleep", "1235"], check=True)
-    during = (len(_processes("/usr/bin/sleep 1235")), len(_control_groups(machine.name)))
+    machine.run(["systemd-run", "--property=Type=exec", "sleep", LONG], check=True)
+    during = (len(_processes(SLEEPER)), len(_control_groups(machine.name)))
     if ending == "kill":
         machine.kill()
     else:
         machine.power_off()
+    machine.run(["true"], check=True)
     machine.close()
 
     assert (1, 1) == during
-    assert ([], []) == (_processes("/usr/bin/sleep 1235"), _control_groups(machine.name))
+    assert ([], []) == (_processes(SLEEPER), _control_groups(machine.name))
     assert [] == [line for line in _mounts() if str(machine.folder) in line]
     assert ["console.log"] == [each.name for each in machine.folder.iterdir()]
     assert [] == list(Path("/run/systemd").glob(f"nspawn/*/*{machine.name}*"))
+
+
+BOOT_AND_WAIT = """
+import sys, time
+from pathlib import Path
+from tests.boot.machine import Machine
+machine = Machine(Path(sys.argv[1]), [Path(sys.argv[2])])
+machine.boot()
+machine.run(["systemd-run", "--property=Type=exec", "sleep", sys.argv[3]], check=True)
+print(machine.name, flush=True)
+time.sleep(600)
+"""
+
+
+def test_a_machine_ends_with_the_process_that_started_it(release: str, tmp_path: Path) -> None:
+    """Tests that are killed leave no system running, and the next run removes the rest."""
+    command = [sys.executable, "-c", BOOT_AND_WAIT, str(tmp_path), str(make_root(release)), LONG]
+    with subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, text=True) as tests:
+        assert tests.stdout is not None
+        name = tests.stdout.readline().strip()
+        during = len(_processes(SLEEPER))
+        tests.kill()
+
+    wait_until(lambda: not _processes(SLEEPER), "the system to end")
+    wait_until(lambda: [] == [line for line in _mounts() if str(tmp_path) in line], "the disk")
+
+    def is_swept() -> bool:
+        prepare()
+        return not _control_groups(name)
+
+    assert 1 == during
+    wait_until(is_swept, "the control groups to be removed")
+
+
+def test_the_reason_is_said_where_nothing_can_be_booted(tmp_path: Path) -> None:
+    """Without root or Debian's tools one line says what to do, by an exit code of its own."""
+    tried = subprocess.run(
+        [sys.executable, "-m", "tests.boot.prepare"],
+        cwd=ROOT,
+        env={"PATH": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+    wanted = "packages are missing: apt install mmdebstrap systemd-container util-linux\n"
+    if os.geteuid() != 0:
+        wanted = "booting a system needs root\n"
+    assert (69, wanted, "") == (tried.returncode, tried.stdout, tried.stderr)
 
 
 def _processes(command: str) -> list[str]:
@@ -186,7 +244,7 @@ def _control_groups(name: str) -> list[str]:
     """Control groups of version 2 with that name, wherever the host has them mounted."""
     script = 'mount -t cgroup2 cgroup2 /sys/fs/cgroup && find /sys/fs/cgroup -name "$1"'
     listed = subprocess.run(
-        [*PRIVATE, "sh", "-c", script, "sh", name], capture_output=True, text=True, check=True
+        [*OWN_MOUNTS, "sh", "-c", script, "sh", name], capture_output=True, text=True, check=True
     )
     return listed.stdout.split()
 
