@@ -37,6 +37,11 @@ KEPT = 200
 """Commands without an answer, answers, and names given: so many of each are remembered."""
 ANSWER_EXPIRES_S = 3600
 LOOK_LIMIT = 1000
+RETAINED = (
+    "a command that is published with the retain flag is not carried out, for the broker sends it"
+    " again on every connection: send it without, and clear this topic with an empty retained"
+    " message"
+)
 
 _Key = TypeVar("_Key")
 _Value = TypeVar("_Value")
@@ -101,6 +106,7 @@ class Commands:
     _pending: dict[str, Pending] = field(default_factory=dict, init=False)
     _answered: OrderedDict[str, dict[str, JSON]] = field(default_factory=OrderedDict, init=False)
     _named: OrderedDict[bytes, tuple[str, float]] = field(default_factory=OrderedDict, init=False)
+    _retained: OrderedDict[str, bytes] = field(default_factory=OrderedDict, init=False)
     _seq: int = field(default=0, init=False)
     _refused: int = field(default=0, init=False)
     _quiet_until_s: float = field(default=float("-inf"), init=False)
@@ -146,13 +152,14 @@ class Commands:
         return found + self._late(now_s)
 
     def _take(self, letter: Letter, now_s: float) -> list[Message]:
-        if letter.retained:
-            self._tell_of_retained(letter.topic)
+        if letter.retained and self._is_old(letter):
             return []
         named = letter.topic.split("/")[2] if letter.topic.count("/") > 2 else ""  # noqa: PLR2004
         if not self._allowance.take(now_s):
             self._refused += 1
             return [self._no(letter, "", TOO_MANY)]
+        if letter.retained:
+            return self._refuse(letter)
         if named and named not in self.reservoirs:
             known = ", ".join(self.reservoirs)
             return [self._no(letter, "", f"there is no reservoir {named[:40]!r}; known: {known}")]
@@ -161,6 +168,28 @@ class Commands:
         except BadRequestError as exc:
             return [self._no(letter, exc.id, str(exc))]
         return self._submit(letter, named, request, now_s)
+
+    def _is_old(self, letter: Letter) -> bool:
+        """Whether a retained letter was answered before, or only clears its topic."""
+        if letter.size:
+            return self._retained.get(letter.topic) == _words(letter)
+        self._retained.pop(letter.topic, None)
+        return True
+
+    def _refuse(self, letter: Letter) -> list[Message]:
+        """Answer a retained command, unless it waits: it may have come before without the flag."""
+        self._retained[letter.topic] = _words(letter)
+        _forget_oldest(self._retained)
+        self._tell_of_retained(letter.topic)
+        try:
+            id_ = parse(letter.payload, letter.size, self.allowed, "mqtt.commands").id
+        except BadRequestError as exc:
+            id_ = exc.id
+        if id_ in self._pending:
+            return []
+        if id_ in self._answered:
+            return [self._reply(letter, {**self._answered[id_], "repeated": True})]
+        return [self._no(letter, id_, RETAINED)]
 
     def _submit(
         self, letter: Letter, reservoir: str, request: Request, now_s: float
@@ -189,7 +218,7 @@ class Commands:
         return []
 
     def _name(self, letter: Letter, now_s: float) -> str:
-        words = hashlib.sha256(letter.topic.encode() + b"\0" + letter.payload).digest()
+        words = _words(letter)
         id_, at_s = self._named.get(words, ("", float("-inf")))
         if now_s - at_s > REPEAT_S:
             id_, at_s = self.make_id(), now_s
@@ -265,8 +294,9 @@ class Commands:
     def _tell_of_retained(self, topic: str) -> None:
         if not self._told_of_retained:
             log.warning(
-                "a command on %s was retained by the broker and is ignored, as all such are:"
-                " publish commands without the retain flag",
+                "a command on %s is retained by the broker and not carried out, as all such are:"
+                " publish commands without the retain flag, and clear the topic with an empty"
+                " retained message",
                 topic,
             )
         self._told_of_retained = True
@@ -275,6 +305,11 @@ class Commands:
         if self._refused and now_s >= self._quiet_until_s:
             log.warning("%d messages came faster than commands are taken", self._refused)
             self._refused, self._quiet_until_s = 0, now_s + TELL_S
+
+
+def _words(letter: Letter) -> bytes:
+    """Return what tells one letter from another."""
+    return hashlib.sha256(letter.topic.encode() + b"\0" + letter.payload).digest()
 
 
 def _forget_oldest(known: OrderedDict[_Key, _Value]) -> None:

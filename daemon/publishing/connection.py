@@ -10,7 +10,8 @@ is not carried out hours later, and what the station sends comes from the journa
 
 Source: OASIS, MQTT Version 5.0 (2019), 3.1.2.11 (session expiry, receive maximum,
 maximum packet size), 3.4 (PUBACK: reason codes from 0x80 are refusals), 3.1.2.5
-(will message), 3.3.2.3 (message expiry, response topic, correlation data).
+(will message), 3.3.2.3 (message expiry, response topic, correlation data), 3.8.3.1 (retain as
+published).
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.publishing.broker import Broker, lost, no_entry, turned_away, unreachable
 from daemon.publishing.letters import (
@@ -123,19 +125,30 @@ class Connection:
         self._client = _client(broker, will, version, self._heard, self.letters)
         self._open()
 
-    def subscribe(self, filters: list[str]) -> None:
+    def subscribe(self, filters: list[str], *, as_published: bool = False) -> None:
         """Have the broker send what comes on some topics into `letters`, with QoS 1.
+
+        Args:
+            filters: The topics.
+            as_published: Whether a letter also counts as retained where it was published so just
+                now; otherwise, and over MQTT 3.1.1, only where the broker had it before.
 
         Raises:
             SinkError: It refuses (the connection stays usable), or as for `settle`.
         """
         for each in filters:
-            rc, mid = self._client.subscribe(each, qos=1)
+            rc, mid = self._subscribe(each, as_published=as_published)
             if rc != MQTT_ERR_SUCCESS or mid is None:
                 self._end()
                 raise SinkError(f"{self._broker.where}: the connection was lost while subscribing")
             self._waiting[mid] = f"a subscription to {each}"
         self._settle("read")
+
+    def _subscribe(self, topic: str, *, as_published: bool) -> tuple[int, int | None]:
+        if self._version != MQTT_5:
+            return self._client.subscribe(topic, qos=1)
+        options = SubscribeOptions(qos=1, retainAsPublished=as_published)
+        return self._client.subscribe(topic, options=options)
 
     def send(self, message: Message) -> None:
         """Publish with QoS 1; waits while as many as the broker takes are unanswered.

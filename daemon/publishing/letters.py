@@ -26,7 +26,8 @@ class Letter:
         topic: Where.
         payload: What it says; empty when it was too long to be held.
         size: How long it was, bytes.
-        retained: Whether the broker had kept it from earlier.
+        retained: Whether the broker had kept it from earlier, or was to keep it where that was
+            asked for.
         reply_to: Where the sender wants the answer (MQTT 5); empty for anywhere.
         correlation: What the sender knows the answer by (MQTT 5).
     """

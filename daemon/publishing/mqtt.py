@@ -133,7 +133,10 @@ class MqttSink:
             self._announcer.connected(self._clock())
         for part in (self._commands, self._announcer):
             try:
-                connection.subscribe([] if part is None else part.filters)
+                # A hub that comes up may say so with the retain flag.
+                connection.subscribe(
+                    [] if part is None else part.filters, as_published=part is self._commands
+                )
             except SinkError as exc:
                 if not connection.usable:
                     raise

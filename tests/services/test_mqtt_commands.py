@@ -140,25 +140,6 @@ def test_without_a_response_topic_the_answer_comes_on_the_usual_one(
     assert ("mqtt", "", {"name": "L-7"}) == (first.who, second.reservoir, second.facts)
 
 
-def test_a_retained_command_is_never_carried_out(
-    broker: Broker, make_sink: MakeSink, inbox: Inbox, caplog: pytest.LogCaptureFixture
-) -> None:
-    """Kept by the broker before the station came, or said again to it after a loss."""
-    with present(broker) as kim:
-        kim.say(COMMAND, USE, retain=True)
-        for _ in range(2):
-            caplog.clear()
-            sink = make_sink(broker)
-            _deliver_until_said(sink, caplog, "without the retain flag")
-            sink.close()
-
-    assert [] == inbox.after(0)
-
-
-def _deliver_until_said(sink: MqttSink, caplog: pytest.LogCaptureFixture, words: str) -> None:
-    wait_until(lambda: delivered(sink) and words in caplog.text, "word of it")
-
-
 def test_what_was_sent_while_nobody_listened_is_not_carried_out_later(
     broker: Broker, make_sink: MakeSink, inbox: Inbox
 ) -> None:

@@ -7,18 +7,21 @@ from pathlib import Path
 import pytest
 
 from daemon.journal import inbox as module
-from daemon.journal.inbox import Inbox
+from daemon.journal.inbox import Inbox, beside
 from daemon.journal.writer import JournalError
+from tests.unit.inbox_parts import made
 
 
 @pytest.fixture
 def inbox(tmp_path: Path) -> Inbox:
     """An inbox that nobody has used."""
-    return Inbox(tmp_path / "inbox.db")
+    return made(tmp_path / "journal.db")
 
 
-def test_a_question_makes_no_inbox(inbox: Inbox) -> None:
+def test_a_question_makes_no_inbox(tmp_path: Path) -> None:
     """Where none is, nothing waits."""
+    inbox = Inbox(beside(tmp_path / "journal.db"))
+
     assert inbox.waits("a") is None
     assert not inbox.path.exists()
 
@@ -42,5 +45,5 @@ def test_an_inbox_that_cannot_be_read_says_so(inbox: Inbox) -> None:
     """Nothing is claimed of a command then."""
     inbox.path.write_bytes(b"no database, and long enough to be taken for one" * 100)
 
-    with pytest.raises(JournalError, match=r"inbox\.db"):
+    with pytest.raises(JournalError, match="inbox"):
         inbox.waits("a")

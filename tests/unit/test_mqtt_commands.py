@@ -16,7 +16,7 @@ from daemon.journal.allowance import BURST, PER_MINUTE
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.commands import Commands
+from daemon.publishing.commands import RETAINED, Commands
 from daemon.publishing.letters import HELD_AT_MOST, Letter, Letterbox
 from daemon.publishing.payloads import Message
 from tests.services.mqtt_parts import STATION, event
@@ -215,15 +215,62 @@ def test_a_wrong_reservoir_or_payload_is_answered_at_once(commands: Commands, in
     assert [] == inbox.after(0)
 
 
-def test_a_retained_command_is_ignored_and_said_once(
+def test_a_retained_command_is_refused_and_said_once(
     commands: Commands, inbox: Inbox, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """What a broker kept from earlier is never carried out, and never answered."""
-    replies = commands.take([letter(USE, retained=True)] * 3, 0, 0.0)
+    """It comes again on every connection, and is never carried out; another is refused too."""
+    again = [letter(USE, retained=True)] * 3
+    other = letter(USE | {"id": "b"}, f"{HERE}/mix-2/command", retained=True)
+    replies = commands.take([*again, other], 0, 0.0) + commands.take(again, 0, 60.0)
 
-    assert [] == replies
+    assert [
+        ("a", False, f"{HERE}/mix-1/command/reply"),
+        ("b", False, f"{HERE}/mix-2/command/reply"),
+    ] == [(told(each)["id"], told(each)["ok"], each.topic) for each in replies]
+    assert {RETAINED} == {told(each)["answer"] for each in replies}
     assert [] == inbox.after(0)
     assert [True] == ["without the retain flag" in line for line in caplog.messages]
+
+
+def test_a_retained_topic_that_is_cleared_is_a_clean_one(commands: Commands, inbox: Inbox) -> None:
+    """Clearing is no command; what is sent then is one, and what is retained then is refused."""
+    commands.take([letter(USE, retained=True)], 0, 0.0)
+    cleared = commands.take([letter(b"", retained=True)], 0, 1.0)
+    again = commands.take([letter(USE, retained=True)], 0, 2.0)
+    sent = commands.take([letter(USE)], 0, 3.0)
+
+    assert ([], [False], []) == (cleared, [told(each)["ok"] for each in again], sent)
+    assert ["a"] == [each.id for each in inbox.after(0)]
+
+
+def test_a_retained_command_that_came_without_the_flag_keeps_its_answer(
+    commands: Commands, inbox: Inbox, writer: Writer
+) -> None:
+    """As over the older protocol, where the flag is only seen on the next connection."""
+    commands.take([letter(USE), letter(USE, retained=True)], 0, 0.0)
+    carry_out(writer, "a")
+    answers = commands.answers(1.0)
+    later = commands.take([letter(USE, reply_to="bench/answers", retained=True)], 0, 2.0)
+    other = commands.take([letter(USE | {"who": "lee"}, retained=True)], 0, 3.0)
+
+    assert [True] == [told(each)["ok"] for each in answers]
+    assert [] == later
+    assert [(True, True)] == [(told(each)["ok"], told(each)["repeated"]) for each in other]
+    assert 1 == len(inbox.after(0))
+
+
+@pytest.mark.parametrize("said", [b"?", b"[" * 9000, b"\xff", b"{}"])
+def test_retained_noise_is_refused_like_a_retained_command(
+    commands: Commands, inbox: Inbox, said: bytes
+) -> None:
+    """And bounded like any other."""
+    first = commands.take([letter(said, retained=True)], 0, 0.0)
+    flood = [letter(b"%d" % number, retained=True) for number in range(100)]
+    more = [told(each)["answer"] for each in commands.take(flood, 0, 0.0)]
+
+    assert [RETAINED] == [told(each)["answer"] for each in first]
+    assert BURST - 1 == more.count(RETAINED)
+    assert [] == inbox.after(0)
 
 
 def test_commands_are_bounded_in_rate(
