@@ -4,31 +4,58 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
+from functools import partial
 from pathlib import Path
 
 import pytest
 
 from tests.boot.cache import UnavailableError
+from tests.boot.installed import ROOT, SOURCE, WHEELS, active, configure, install, until
+from tests.boot.instrument import SERVICE, add_instrument, allow_port
 from tests.boot.machine import Machine
 from tests.boot.prepare import prepare
 from tests.boot.roots import RELEASES, make_root
+from tests.boot.wheels import make_wheels
 
 HERE = Path(__file__).parent
 LONGEST_TEST_S = 300
+PYTHON = "/opt/brinewright/current/bin/python"
 
 MakeMachine = Callable[..., Machine]
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Let the whole be run, of which `tests/run` runs a part."""
+    parser.addoption(
+        "--every-release",
+        action="store_true",
+        help="boot tests that `tests/run` has on one release of Debian are run on all",
+    )
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """What boots a system takes longer than others; the releases can be tested side by side."""
+    left_out: list[pytest.Item] = []
     for item in items:
-        if item.path.is_relative_to(HERE):
-            item.add_marker(pytest.mark.server)
-            if isinstance(item, pytest.Function) and hasattr(item, "callspec"):
-                release = item.callspec.params.get("release", "")
-                item.add_marker(pytest.mark.xdist_group(f"{item.path.stem}-{release}"))
-            if item.get_closest_marker("timeout") is None:
-                item.add_marker(pytest.mark.timeout(LONGEST_TEST_S))
+        if not item.path.is_relative_to(HERE):
+            continue
+        item.add_marker(pytest.mark.server)
+        release = _release_of(item)
+        item.add_marker(pytest.mark.xdist_group(release))
+        if item.get_closest_marker("timeout") is None:
+            item.add_marker(pytest.mark.timeout(LONGEST_TEST_S))
+        only = item.get_closest_marker("on_release")
+        if only and release not in only.args and not config.getoption("--every-release", False):
+            left_out.append(item)
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [each for each in items if each not in left_out]
+
+
+def _release_of(item: pytest.Item) -> str:
+    if isinstance(item, pytest.Function) and hasattr(item, "callspec"):
+        return str(item.callspec.params.get("release", ""))
+    return ""
 
 
 @pytest.fixture(scope="session")
@@ -68,4 +95,44 @@ def machine(release: str, make_machine: MakeMachine) -> Machine:
     """A fresh system of the release, running."""
     one = make_machine([make_root(release)])
     assert one.boot() == "running"
+    return one
+
+
+def mounts_for(release: str) -> Mapping[str, Path]:
+    """This checkout and the packages for a release's Python, where the installer finds them."""
+    return {SOURCE: ROOT, WHEELS: make_wheels(RELEASES[release])}
+
+
+@pytest.fixture(scope="session")
+def installed(release: str, tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, ...]]:
+    """The disk of a machine on which the product measures a simulated instrument."""
+    folder = tmp_path_factory.mktemp(f"installed-{release}")
+    with Machine(folder, [make_root(release)], mounts_for(release)) as machine:
+        assert "running" == machine.boot()
+        done = install(machine)
+        assert 0 == done.returncode, done.stdout + done.stderr
+        add_instrument(machine, PYTHON, speed=1.0)
+        allow_port(machine, "brinewright-measure.service")
+        configure(machine)
+        machine.run(["systemctl", "restart", "brinewright-measure"], check=True)
+        until(machine, "both are ready", partial(active, machine), 30.0)
+        machine.run(["systemctl", "stop", SERVICE], check=True)
+        machine.power_off()
+        yield machine.disk
+
+
+@pytest.fixture
+def fresh(release: str, make_machine: MakeMachine) -> Machine:
+    """A machine without the product, with all that its installer needs; it runs."""
+    one = make_machine([make_root(release)], mounts_for(release))
+    assert "running" == one.boot()
+    return one
+
+
+@pytest.fixture
+def station(release: str, installed: tuple[Path, ...], make_machine: MakeMachine) -> Machine:
+    """A machine with the product that has just booted, its instrument with it."""
+    one = make_machine(installed, mounts_for(release))
+    assert "running" == one.boot()
+    until(one, "both are ready", partial(active, one), 30.0)
     return one

@@ -135,15 +135,29 @@ def instrument(release: str, make_machine: MakeMachine) -> Machine:
     machine = make_machine([make_root(release)], {"/mnt/project": ROOT})
     machine.boot()
     machine.run(["useradd", "--groups", "dialout", "alice"], check=True)
-    add_instrument(machine, "/usr/bin/python3", story="unplugged", speed=120, home="/mnt/project")
+    add_instrument(machine, "/usr/bin/python3", story="unplugged", speed=600, home="/mnt/project")
     return machine
 
 
 ASK = """
-import os, sys
-port = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)
-os.write(port, b"R\\r")
-print(os.read(port, 100).decode())
+import os, sys, time
+def ask():
+    port = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)
+    os.write(port, b"R\\r")
+    said = os.read(port, 100)
+    os.close(port)
+    return said.decode()
+print(ask())
+"""
+ASK_AGAIN = """
+while os.path.exists(sys.argv[1]):
+    time.sleep(0.01)
+while True:
+    try:
+        print(ask())
+        break
+    except OSError:
+        time.sleep(0.01)
 """
 
 
@@ -157,6 +171,14 @@ def test_a_member_of_dialout_reads_the_instrument(instrument: Machine) -> None:
         assert (1, True) == (refused.returncode, "Permission denied" in refused.stderr)
         instrument.power_off()
         instrument.boot()
+
+
+def test_an_instrument_that_is_plugged_in_again_can_be_read(instrument: Machine) -> None:
+    """The port of a cable that was out has the rights of the first one."""
+    command = ["python3", "-c", ASK + ASK_AGAIN, PORT]
+    heard = instrument.run(command, user="alice", timeout_s=30, check=True)
+
+    assert 2 == len(re.findall(r"[\d.]+,[\d.]+", heard.stdout))
 
 
 @pytest.mark.parametrize("ending", ["power off", "kill"])
