@@ -15,33 +15,30 @@ from __future__ import annotations
 
 import argparse
 import random
-import subprocess
 import sys
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from daemon.entries import Entry, Event, Kind
 from daemon.journal import archive
 from daemon.journal.archive import BackupError
-from daemon.journal.cursors import Cursors, cursors_path
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.cursors import cursors_path
+from daemon.journal.inbox import Inbox
 from daemon.journal.memory import dump
 from daemon.journal.proofs import Proof, prove
-from daemon.journal.reader import Reader, Stored
+from daemon.journal.reader import Reader
 from daemon.journal.replacement import note_path, staging_prefix
 from daemon.journal.restore import RESTORED, check
 from daemon.journal.workplace import PREFIX
 from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station import StationState
-from daemon.publishing.sink import follow
-from daemon.publishing.trail import Trail
+from tests.campaigns.backup_scene import Scene, killed
 from tests.conftest import wait_until
-from tests.services.service_parts import ROOT, Process, Station, measuring, playing
+from tests.services.service_parts import Station, measuring, playing
 from tests.unit.backup_parts import cursors_of, entries_of, unpacked
 from tests.unit.test_journal import reading
 
@@ -49,99 +46,6 @@ READINGS = 8_000
 """Of an earlier life, so that a backup takes a while."""
 BEGAN = datetime(2024, 5, 4, tzinfo=UTC)
 BACK_S = 60.0
-SINK = "subscriber"
-VERB = (sys.executable, "-m", "daemon.cli.main", "backup")
-LOOK_S = 0.0005
-
-
-@dataclass
-class Subscriber:
-    """Keeps what comes first under a number, and notices when another thing comes under it.
-
-    Attributes:
-        name: Of its cursor.
-        has: By number.
-        doubled: Numbers under which something else came.
-    """
-
-    name: str = SINK
-    has: dict[int, Entry] = field(default_factory=dict)
-    doubled: list[int] = field(default_factory=list)
-
-    def deliver(self, entries: Sequence[Stored]) -> None:
-        """Take all."""
-        for each in entries:
-            if self.has.setdefault(each.seq, each.entry) != each.entry:
-                self.doubled.append(each.seq)
-
-    def pressing(self) -> bool:
-        """Nothing ever comes in."""
-        return False
-
-    def close(self) -> None:
-        """Nothing to say good-bye to."""
-
-
-@dataclass
-class Scene:
-    """Everything that runs, and what was found.
-
-    Attributes:
-        station: Its folder and journal.
-        measure: The measuring process.
-        rng: Chance.
-        ends: What came of each kill.
-        faults: What must not be, as sentences.
-        subscriber: What was published.
-        asked: Commands sent so far.
-    """
-
-    station: Station
-    measure: Process
-    rng: random.Random
-    ends: Counter[str] = field(default_factory=Counter)
-    faults: list[str] = field(default_factory=list)
-    subscriber: Subscriber = field(default_factory=Subscriber)
-    asked: int = 0
-
-    @property
-    def journal(self) -> Path:
-        """The journal's path."""
-        return self.station.folder / "journal.db"
-
-    @property
-    def file(self) -> Path:
-        """Where it is backed up to."""
-        return self.station.folder / "a.backup"
-
-    def ask(self) -> None:
-        """Send a command; nobody waits for the answer."""
-        self.asked += 1
-        words = (f"id-{self.asked}", "kim", "cli", "batch.note", "mix-1", {"text": "x"})
-        Inbox(beside(self.journal)).submit(*words)
-
-    def publish(self) -> None:
-        """Publish all that is to be published."""
-        with Cursors(cursors_path(self.journal)) as cursors:
-            trail = Trail(cursors)
-            while follow(Reader(self.journal), trail, self.subscriber):
-                pass
-
-    def verb(self, *words: str) -> subprocess.Popen[bytes]:
-        """Start `brinewright backup WORDS`."""
-        log = (self.station.folder / "backup.log").open("ab")
-        with log:
-            return subprocess.Popen(
-                [*VERB, *words, "--config", str(self.station.config)],
-                cwd=ROOT,
-                stdout=log,
-                stderr=log,
-            )
-
-    def must(self, holds: bool, what: str) -> None:  # noqa: FBT001 - as an assertion reads
-        """Note down what does not hold."""
-        if not holds:
-            self.faults.append(what)
 
 
 def earlier_life(journal: Path) -> None:
@@ -153,22 +57,6 @@ def earlier_life(journal: Path) -> None:
                 for each in (reading(n, boot="boot-0") for n in range(first, first + 1000))
             ]
             writer.append(some, float(first), memory=dump(StationState()))
-
-
-def killed(scene: Scene, words: Sequence[str], marks: Sequence[Callable[[], bool]]) -> bool:
-    """Start a verb and kill it at a random moment after one of its marks; False if it had ended."""
-    mark = scene.rng.choice(marks)
-    span_s = scene.rng.choice((0.0, scene.rng.uniform(0.0, 0.02), scene.rng.uniform(0.0, 0.6)))
-    process = scene.verb(*words)
-    while process.poll() is None and not mark():
-        time.sleep(LOOK_S)
-    if process.poll() is None:
-        time.sleep(span_s)  # the random moment
-    died = process.poll() is None
-    process.kill()
-    process.wait()
-    scene.must(died or process.returncode == 0, f"{words[0]} ended with {process.returncode}")
-    return died
 
 
 # --- backups -------------------------------------------------------------------------------------

@@ -1,0 +1,130 @@
+"""What runs in the campaign of killed backups and restores, and what was found in it."""
+
+from __future__ import annotations
+
+import random
+import subprocess
+import sys
+import time
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from daemon.entries import Entry
+from daemon.journal.cursors import Cursors, cursors_path
+from daemon.journal.inbox import Inbox, beside
+from daemon.journal.reader import Reader, Stored
+from daemon.publishing.sink import follow
+from daemon.publishing.trail import Trail
+from tests.services.service_parts import ROOT, Process, Station
+
+SINK = "subscriber"
+VERB = (sys.executable, "-m", "daemon.cli.main", "backup")
+LOOK_S = 0.0005
+
+
+@dataclass
+class Subscriber:
+    """Keeps what comes first under a number, and notices when another thing comes under it.
+
+    Attributes:
+        name: Of its cursor.
+        has: By number.
+        doubled: Numbers under which something else came.
+    """
+
+    name: str = SINK
+    has: dict[int, Entry] = field(default_factory=dict)
+    doubled: list[int] = field(default_factory=list)
+
+    def deliver(self, entries: Sequence[Stored]) -> None:
+        """Take all."""
+        for each in entries:
+            if self.has.setdefault(each.seq, each.entry) != each.entry:
+                self.doubled.append(each.seq)
+
+    def pressing(self) -> bool:
+        """Nothing ever comes in."""
+        return False
+
+    def close(self) -> None:
+        """Nothing to say good-bye to."""
+
+
+@dataclass
+class Scene:
+    """Everything that runs, and what was found.
+
+    Attributes:
+        station: Its folder and journal.
+        measure: The measuring process.
+        rng: Chance.
+        ends: What came of each kill.
+        faults: What must not be, as sentences.
+        subscriber: What was published.
+        asked: Commands sent so far.
+    """
+
+    station: Station
+    measure: Process
+    rng: random.Random
+    ends: Counter[str] = field(default_factory=Counter)
+    faults: list[str] = field(default_factory=list)
+    subscriber: Subscriber = field(default_factory=Subscriber)
+    asked: int = 0
+
+    @property
+    def journal(self) -> Path:
+        """The journal's path."""
+        return self.station.folder / "journal.db"
+
+    @property
+    def file(self) -> Path:
+        """Where it is backed up to."""
+        return self.station.folder / "a.backup"
+
+    def ask(self) -> None:
+        """Send a command; nobody waits for the answer."""
+        self.asked += 1
+        words = (f"id-{self.asked}", "kim", "cli", "batch.note", "mix-1", {"text": "x"})
+        Inbox(beside(self.journal)).submit(*words)
+
+    def publish(self) -> None:
+        """Publish all that is to be published."""
+        with Cursors(cursors_path(self.journal)) as cursors:
+            trail = Trail(cursors)
+            while follow(Reader(self.journal), trail, self.subscriber):
+                pass
+
+    def verb(self, *words: str) -> subprocess.Popen[bytes]:
+        """Start `brinewright backup WORDS`."""
+        log = (self.station.folder / "backup.log").open("ab")
+        with log:
+            return subprocess.Popen(
+                [*VERB, *words, "--config", str(self.station.config)],
+                cwd=ROOT,
+                stdout=log,
+                stderr=log,
+            )
+
+    def must(self, holds: bool, what: str) -> None:  # noqa: FBT001 - as an assertion reads
+        """Note down what does not hold."""
+        if not holds:
+            self.faults.append(what)
+
+
+def killed(scene: Scene, words: Sequence[str], marks: Sequence[Callable[[], bool]]) -> bool:
+    """Start a verb and kill it at a random moment after one of its marks; False if it had ended."""
+    mark = scene.rng.choice(marks)
+    span_s = scene.rng.choice((0.0, scene.rng.uniform(0.0, 0.02), scene.rng.uniform(0.0, 0.6)))
+    process = scene.verb(*words)
+    while process.poll() is None and not mark():
+        time.sleep(LOOK_S)
+    if process.poll() is None:
+        time.sleep(span_s)  # the random moment
+    died = process.poll() is None
+    process.kill()
+    process.wait()
+    scene.must(died or process.returncode == 0, f"{words[0]} ended with {process.returncode}")
+    return died
