@@ -41,7 +41,18 @@ DAMAGED = "damaged entry"
 _HEAD = struct.Struct("<5q")
 _VALUES = struct.Struct("<4dq")
 _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
-_PACKED = (*TESTS, CALIBRATING)
+_PACKED = (
+    *("gap", "syntax", "gross_range", "scale", "spike", "rate_of_change", "flat_line"),
+    *("immersion", CALIBRATING),
+)
+"""What the flags of a reading are of.  Their number tells how they were packed: whoever adds a
+test to `TESTS` keeps this order for rows that have as many, and gives the new ones their own."""
+_PACKED_BEFORE_SCALE = (
+    *("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line", "immersion"),
+    CALIBRATING,
+)
+"""The same of before there was a test of the scale; the first version had no test of immersion."""
+_NONE = "0"
 _DIGITS = {flag: str(int(flag)) for flag in Flag}
 
 
@@ -72,13 +83,25 @@ def to_instant(time_ms: int, mono_ms: int, boot: str, synced: int) -> Instant:
 
 def _pack(tests: dict[str, Flag]) -> str:
     packed = "".join([_DIGITS[tests.get(name, Flag.NOT_EVALUATED)] for name in TESTS])
-    return packed + _DIGITS[tests[CALIBRATING]] if CALIBRATING in tests else packed
+    return packed + (_DIGITS[tests[CALIBRATING]] if CALIBRATING in tests else _NONE)
 
 
 @lru_cache(maxsize=256)  # most readings are flagged as the one before
 def _unpack(packed: str) -> Mapping[str, Flag]:
-    found = zip(_PACKED, packed, strict=False)
-    return MappingProxyType({name: Flag(int(digit)) for name, digit in found})
+    found = zip(_packing(packed), packed, strict=False)
+    return MappingProxyType(
+        {name: Flag(int(digit)) for name, digit in found if (name, digit) != (CALIBRATING, _NONE)}
+    )
+
+
+def _packing(packed: str) -> tuple[str, ...]:
+    """Return what the flags of a reading are of."""
+    before = len(_PACKED_BEFORE_SCALE)
+    # For a while eight flags were those of today without calibrating.  Calibrating was always
+    # suspect, and immersion, which is the last of those, never is.
+    if len(packed) < before or (len(packed) == before and packed[-1] == _DIGITS[Flag.SUSPECT]):
+        return _PACKED_BEFORE_SCALE
+    return _PACKED
 
 
 def text_proof(*words: str) -> int:
