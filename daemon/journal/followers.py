@@ -8,10 +8,10 @@ all that the journal holds, for that is what it will be given.
 from __future__ import annotations
 
 import sqlite3
-from contextlib import closing
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import Follower, Instant
+from daemon.journal.access import NoFileError, read_only, readable
 from daemon.journal.cursors import cursor_name
 from daemon.journal.reader import Reader
 from daemon.journal.rows import from_ms
@@ -133,16 +133,14 @@ def _kept(path: Path, cursors: dict[str, str]) -> dict[str, tuple[int, Row | Non
     """Return the position of each sink and what is known of it, by name."""
     if lacking := missing_rights(path):
         raise JournalError(lacking)
-    if not path.exists():
-        return dict.fromkeys(cursors, (0, None))
-    # Without its log nobody has the file open; SQLite would make a log even for reading.
-    alone = "" if path.with_name(f"{path.name}-wal").exists() else "&immutable=1"
-    address = f"{path.absolute().as_uri()}?mode=ro{alone}"
     try:
-        with closing(sqlite3.connect(address, uri=True, timeout=0)) as db:
+        with read_only(path, timeout_s=0.0) as db:
             return {name: _kept_of(db, name, cursor) for name, cursor in cursors.items()}
+    except NoFileError:
+        return dict.fromkeys(cursors, (0, None))
     except sqlite3.Error as exc:
-        raise JournalError(f"cursor file {path}: cannot be read: {exc}") from exc
+        why = str(exc) if readable(path) else "permission denied"
+        raise JournalError(f"cursor file {path}: cannot be read: {why}") from exc
 
 
 def _kept_of(db: sqlite3.Connection, name: str, cursor: str) -> tuple[int, Row | None]:

@@ -6,20 +6,21 @@ A reader that kept its snapshot would pin the write-ahead log, so none does.
 from __future__ import annotations
 
 import json
-import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Kind
 from daemon.journal import rows
+from daemon.journal.access import NoFileError, needs_log, read_only, readable
 from daemon.journal.schema import MIGRATIONS, misfit
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.journal.writer import (
     JournalBrokenError,
     JournalError,
+    JournalForbiddenError,
     JournalMissingError,
     broken,
 )
@@ -36,6 +37,10 @@ ANSWERS_AMONG = 5000
 NEWEST = 2000
 """How far back a reading may lie and still renew a picture."""
 
+LOG_LEFT = (
+    "a process that was killed left its newest entries in a log beside it, which takes the right to"
+    " write there to read; start 'brinewright run' once, or read it as the user that measures"
+)
 MEND = "start 'brinewright run' anew, which puts it aside and keeps what is whole"
 
 
@@ -60,8 +65,8 @@ class Reader:
         Raises:
             JournalError: There is no journal, or it cannot be read.
         """
-        with self._open() as db:
-            origins = _origins(db)
+        with self.snapshot() as db:
+            origins = origins_of(db)
             readings = db.execute(
                 f"SELECT {rows.READING_ASKED} FROM readings"  # noqa: S608 - a constant
                 " WHERE seq > ? ORDER BY seq LIMIT ?",
@@ -81,8 +86,8 @@ class Reader:
 
     def readings(self, since_seq: int = 0) -> list[tuple[int, Reading]]:
         """Every reading after `since_seq` that the disk has not changed, in order."""
-        with self._open() as db:
-            origins = _origins(db)
+        with self.snapshot() as db:
+            origins = origins_of(db)
             found = db.execute(
                 f"SELECT {rows.READING_ASKED} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
                 (since_seq,),
@@ -93,8 +98,8 @@ class Reader:
     def events(self, batch: str | None = None) -> list[tuple[int, Event]]:
         """Every event in order, or those of one batch."""
         where, values = ("", ()) if batch is None else (" WHERE batch = ?", (batch,))
-        with self._open() as db:
-            origins = _origins(db)
+        with self.snapshot() as db:
+            origins = origins_of(db)
             found = db.execute(
                 f"SELECT {rows.EVENT_ASKED} FROM events{where} ORDER BY seq",  # noqa: S608
                 values,
@@ -115,8 +120,8 @@ class Reader:
         Raises:
             JournalError: There is no journal, or it cannot be read.
         """
-        with self._open() as db:
-            origins = _origins(db)
+        with self.snapshot() as db:
+            origins = origins_of(db)
             found = db.execute(
                 f"SELECT {rows.EVENT_ASKED} FROM events"  # noqa: S608
                 " WHERE seq >= coalesce("
@@ -128,8 +133,8 @@ class Reader:
         return next((each for each in events if each.facts.get("id") == id), None)
 
     def _of_kind(self, kind: Kind, since_seq: int) -> list[tuple[int, Event]]:
-        with self._open() as db:
-            origins = _origins(db)
+        with self.snapshot() as db:
+            origins = origins_of(db)
             found = db.execute(
                 f"SELECT {rows.EVENT_ASKED} FROM events"  # noqa: S608
                 " WHERE seq > ? AND kind = ? ORDER BY seq",
@@ -142,8 +147,8 @@ class Reader:
 
         None stands for one that the disk has changed.
         """
-        with self._open() as db:
-            origins = _origins(db)
+        with self.snapshot() as db:
+            origins = origins_of(db)
             found = db.execute(
                 f"SELECT {COLUMNS} FROM summaries WHERE first_seq > ? ORDER BY first_seq LIMIT ?",  # noqa: S608
                 (after, limit),
@@ -152,13 +157,13 @@ class Reader:
 
     def summarised_to(self) -> int:
         """The `seq` up to which readings have become summaries; 0 when none has."""
-        with self._open() as db:
+        with self.snapshot() as db:
             (seq,) = db.execute("SELECT to_seq FROM summarised").fetchone()
         return int(seq)
 
     def pictures(self) -> dict[str, JSON]:
         """The present picture of each reservoir, by name, renewed by its latest reading."""
-        with self._open() as db:
+        with self.snapshot() as db:
             kept = db.execute(
                 "SELECT reservoir, seq, picture FROM pictures WHERE reservoir != ''"
             ).fetchall()
@@ -173,7 +178,7 @@ class Reader:
 
     def own_picture(self) -> dict[str, JSON] | None:
         """The present picture of the station itself; None before any."""
-        with self._open() as db:
+        with self.snapshot() as db:
             row = db.execute("SELECT picture FROM pictures WHERE reservoir = ''").fetchone()
         found: dict[str, JSON] | None = None if row is None else json.loads(row[0])
         return found
@@ -183,7 +188,7 @@ class Reader:
 
         A restored journal ends in the middle of things, and nothing broke off there.
         """
-        with self._open() as db:
+        with self.snapshot() as db:
             row = db.execute(
                 "SELECT json_extract(facts, '$.state') AS state FROM events WHERE kind = ?"
                 " AND origin IN (SELECT id FROM origins WHERE reservoir = '')"
@@ -199,7 +204,7 @@ class Reader:
         Raises:
             JournalBrokenError: The disk has changed it.
         """
-        with self._open() as db:
+        with self.snapshot() as db:
             row = db.execute(f"SELECT {rows.MEMORY_ASKED} FROM memory").fetchone()  # noqa: S608
         if row is None:
             return None
@@ -220,7 +225,7 @@ class Reader:
             JournalError: There is no journal, or it cannot be read.
         """
         count, first = 0, None
-        with self._open() as db:
+        with self.snapshot() as db:
             for kind in ("readings", "events"):
                 (found,) = db.execute(
                     f"SELECT count(*) FROM (SELECT 1 FROM {kind} WHERE seq > ? LIMIT ?)",  # noqa: S608
@@ -237,13 +242,13 @@ class Reader:
 
     def identity(self) -> str:
         """The name that this journal was given when it was made, unlike any other's."""
-        with self._open() as db:
+        with self.snapshot() as db:
             (name,) = db.execute("SELECT name FROM identity").fetchone()
         return str(name)
 
     def last_seq(self) -> int:
         """The newest `seq`; 0 in an empty journal."""
-        with self._open() as db:
+        with self.snapshot() as db:
             (seq,) = db.execute(
                 "SELECT max(coalesce((SELECT max(seq) FROM readings), 0),"
                 " coalesce((SELECT max(seq) FROM events), 0))"
@@ -251,9 +256,14 @@ class Reader:
         return int(seq)
 
     @contextmanager
-    def _open(self) -> Iterator[sqlite3.Connection]:
+    def snapshot(self) -> Iterator[sqlite3.Connection]:
+        """Give a connection to the journal as it is now; let go of it soon.
+
+        Raises:
+            JournalError: There is no journal, or it cannot be read.
+        """
         try:
-            with closing(sqlite3.connect(_address(self._path), uri=True)) as db:
+            with read_only(self._path) as db:
                 # One snapshot: an entry that comes between two questions must not make the
                 # second answer run ahead of the first, or a cursor would step over it.
                 db.execute("BEGIN")
@@ -262,13 +272,19 @@ class Reader:
                 self._check_version(db)
                 yield db
         except (sqlite3.Error, UnicodeDecodeError) as exc:
-            if not self._path.exists():
-                raise JournalMissingError(self._path) from exc
-            # SQLite names a spoilt table in its message, and the name may be noise.
-            if isinstance(exc, UnicodeDecodeError) or broken(exc):
-                msg = f"journal {self._path}: spoilt on the disk: {exc}; {MEND}"
-                raise JournalBrokenError(msg) from exc
-            raise JournalError(f"journal {self._path}: cannot be read: {exc}") from exc
+            raise self._failed(exc) from exc
+
+    def _failed(self, exc: sqlite3.Error | UnicodeDecodeError) -> JournalError:
+        if isinstance(exc, NoFileError):
+            return JournalMissingError(self._path)
+        if not readable(self._path):
+            return JournalForbiddenError(self._path)
+        # SQLite names a spoilt table in its message, and the name may be noise.
+        if isinstance(exc, UnicodeDecodeError) or broken(exc):
+            msg = f"journal {self._path}: spoilt on the disk: {exc}; {MEND}"
+            return JournalBrokenError(msg)
+        why = LOG_LEFT if needs_log(self._path, exc) else str(exc)
+        return JournalError(f"journal {self._path}: cannot be read: {why}")
 
     def _check_version(self, db: sqlite3.Connection) -> None:
         (version,) = db.execute("PRAGMA user_version").fetchone()
@@ -277,14 +293,6 @@ class Reader:
         if version != len(MIGRATIONS):
             msg = f"journal {self._path}: cannot be read: {misfit(version)}"
             raise JournalError(msg)
-
-
-def _address(path: Path) -> str:
-    """Return how a journal is opened for reading."""
-    # Nobody has it open where there is no log beside it, and SQLite would make one even to read,
-    # which whoever may not write in the folder cannot.
-    alone = not os.path.exists(f"{path}-wal") and not os.access(path.parent, os.W_OK)  # noqa: PTH110
-    return f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
 
 
 def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> Reading | None:
@@ -322,6 +330,7 @@ def _event(row: tuple[Any, ...], origins: dict[int, Any]) -> tuple[int, Event]:
     return row[0], rows.to_event(row, origins.get(row[1])) or rows.damaged(row[0])
 
 
-def _origins(db: sqlite3.Connection) -> dict[int, Any]:
+def origins_of(db: sqlite3.Connection) -> dict[int, Any]:
+    """Return the origins of the entries, by the numbers that stand for them in rows."""
     found = db.execute(f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins").fetchall()  # noqa: S608
     return {number: tuple(origin) for number, *origin in found}

@@ -77,6 +77,16 @@ class JournalMissingError(JournalError):
         )
 
 
+class JournalForbiddenError(JournalError):
+    """Whoever asks may not read the journal."""
+
+    def __init__(self, path: Path) -> None:
+        """Say who may."""
+        super().__init__(
+            missing_rights(path) or f"journal {path}: cannot be read: permission denied"
+        )
+
+
 class Writer:
     """Appends entries; one at a time per file, held by a lock beside it."""
 

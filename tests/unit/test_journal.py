@@ -196,14 +196,14 @@ def test_a_batch_is_one_snapshot(
     questions; an event without the reading before it would move a cursor over it.
     """
     writer.append([reading(1)], 0.0)
-    ask = reader_module._origins  # noqa: SLF001 - the instant between two questions
+    ask = reader_module.origins_of  # the instant between two questions
 
     def ask_and_be_overtaken(db: sqlite3.Connection) -> dict[int, tuple[str, ...]]:
         found = ask(db)
         writer.append([reading(2, "ct-9"), event(3)], 1.0)
         return found
 
-    monkeypatch.setattr(reader_module, "_origins", ask_and_be_overtaken)
+    monkeypatch.setattr(reader_module, "origins_of", ask_and_be_overtaken)
     overtaken = [stored.seq for stored in Reader(path).after(0)]
     monkeypatch.undo()
 

@@ -1,0 +1,144 @@
+"""Opening a file that another process writes, to read it, with or without the right to write.
+
+SQLite reads a file that has a write-ahead log through two more files beside it, and makes them
+where they are not, which a keeper may not.  The last process to close a file removes its log.
+So where there is no log no process is writing: the file is read as one that does not
+change, which needs no file beside it, and its stamp is compared afterwards.
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import ExitStack, closing, contextmanager
+from pathlib import Path
+from typing import TypeAlias
+
+Stamp: TypeAlias = tuple[int, int, int, int]
+"""What of a file changes when it is written: device, inode, size, and when, ns."""
+
+TRIES = 4
+PAUSE_S = 0.02
+"""Until the next try, while another process lets go of the file."""
+REFUSED = ("SQLITE_CANTOPEN", "SQLITE_READONLY")
+"""Beginnings of the names of SQLite's results where a file beside is missing or may not be made."""
+
+
+class NoFileError(sqlite3.OperationalError):
+    """There is no file to read."""
+
+
+class WrittenMeanwhileError(sqlite3.OperationalError):
+    """What was read of a file without a log may be wrong, for another process wrote it."""
+
+
+@contextmanager
+def read_only(path: Path, timeout_s: float = 5.0) -> Iterator[sqlite3.Connection]:
+    """Give a connection to a file that is only read.
+
+    Args:
+        path: Of the file.
+        timeout_s: How long another process is waited for.
+
+    Raises:
+        NoFileError: There is none.
+        WrittenMeanwhileError: Another process began to write it; what was read must not be used.
+        sqlite3.Error: It cannot be opened.
+    """
+    db, stamp = _open(path, timeout_s)
+    with closing(db):
+        try:
+            yield db
+        except Exception as exc:
+            _check(path, stamp, exc)
+            raise
+        _check(path, stamp, None)
+
+
+def log_of(path: Path) -> Path:
+    """Return where the write-ahead log of a file is while a process has it open."""
+    return path.with_name(f"{path.name}-wal")
+
+
+def readable(path: Path) -> bool:
+    """Say whether nothing forbids to read a file, and its log where there is one."""
+    return _may_read(path) and _may_read(log_of(path))
+
+
+def needs_log(path: Path, exc: Exception) -> bool:
+    """Say whether a file cannot be opened because its log can only be read by a writer."""
+    return _refused(exc) and os.path.lexists(log_of(path))
+
+
+def _open(path: Path, timeout_s: float) -> tuple[sqlite3.Connection, Stamp | None]:
+    for tried in range(1, TRIES + 1):
+        stamp = _stamp(path)
+        try:
+            return _connected(path, timeout_s, alone=stamp is not None), stamp
+        except sqlite3.Error as exc:
+            if not _refused(exc):
+                raise
+            if _is_missing(path):
+                raise NoFileError(f"there is no file {path}") from exc
+            # The log may have gone, or the file come, between the look for it and the opening.
+            if tried == TRIES or not readable(path):
+                raise
+            time.sleep(PAUSE_S)
+    raise AssertionError
+
+
+def _connected(path: Path, timeout_s: float, *, alone: bool) -> sqlite3.Connection:
+    address = f"{path.absolute().as_uri()}?mode=ro{'&immutable=1' if alone else ''}"
+    with ExitStack() as undo:
+        db = undo.enter_context(closing(sqlite3.connect(address, uri=True, timeout=timeout_s)))
+        # Nothing is opened before the first question.
+        db.execute("PRAGMA schema_version").fetchone()
+        undo.pop_all()
+    return db
+
+
+def _refused(exc: Exception) -> bool:
+    return (getattr(exc, "sqlite_errorname", "") or "").startswith(REFUSED)
+
+
+def _is_missing(path: Path) -> bool:
+    try:
+        path.stat()
+    except PermissionError:
+        return False
+    except OSError:
+        return True
+    return False
+
+
+def _may_read(path: Path) -> bool:
+    return os.access(path, os.R_OK) or _is_missing(path)
+
+
+def _stamp(path: Path) -> Stamp | None:
+    """Return the stamp of a file that no process writes; None where one may."""
+    try:
+        found = path.stat()
+    except OSError:
+        return None
+    beside = (log_of(path), path.with_name(f"{path.name}-journal"))
+    # One without a byte is being made.
+    if found.st_size == 0 or any(os.path.lexists(each) for each in beside):
+        return None
+    return found.st_dev, found.st_ino, found.st_size, found.st_mtime_ns
+
+
+def _check(path: Path, stamp: Stamp | None, exc: Exception | None) -> None:
+    if stamp is None:
+        return
+    try:
+        found = path.stat()
+    except OSError:
+        # It was put aside: what was read is what it contained.
+        return
+    if (found.st_dev, found.st_ino) != stamp[:2]:
+        return
+    if (found.st_size, found.st_mtime_ns) != stamp[2:]:
+        raise WrittenMeanwhileError("another process began to write it; try again") from exc
