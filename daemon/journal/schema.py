@@ -143,16 +143,23 @@ MIGRATIONS: tuple[str, ...] = (
 def migrate(connection: sqlite3.Connection) -> None:
     """Bring the journal to the newest version, each step whole or not at all.
 
+    A new one is made whole or not at all, so that nobody takes it for an older one meanwhile.
+
     Raises:
         ValueError: The journal was written by a newer version than this one.
     """
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     if version > len(MIGRATIONS):
         raise ValueError(misfit(version))
+    if version == 0 and not connection.execute("SELECT 1 FROM sqlite_schema").fetchone():
+        _take(connection, "".join(MIGRATIONS), len(MIGRATIONS))
+        return
     for number in range(version, len(MIGRATIONS)):
-        connection.executescript(
-            f"BEGIN IMMEDIATE; {MIGRATIONS[number]} PRAGMA user_version = {number + 1}; COMMIT;"
-        )
+        _take(connection, MIGRATIONS[number], number + 1)
+
+
+def _take(connection: sqlite3.Connection, step: str, version: int) -> None:
+    connection.executescript(f"BEGIN IMMEDIATE; {step} PRAGMA user_version = {version}; COMMIT;")
 
 
 def misfit(version: int) -> str:
