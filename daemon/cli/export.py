@@ -9,7 +9,6 @@ import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from enum import StrEnum
 from pathlib import Path
@@ -18,7 +17,7 @@ from typing import IO, TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.export_anew import recomputed
-from daemon.cli.export_summaries import SUMMARY_COLUMNS, spoilt, summary_lines, warning
+from daemon.cli.export_summaries import SUMMARY_COLUMNS, summary_lines, warnings
 from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
@@ -30,10 +29,10 @@ from daemon.cli.output import (
     reason_of,
     say,
 )
-from daemon.entries import Event, Kind, Reading
+from daemon.entries import Event
+from daemon.journal.selection import Selection, batches, events, readings
 from daemon.journal.writer import JournalError
 from daemon.mixing.quality import CALIBRATING
-from daemon.mixing.record import records
 from daemon.printable import printable, printable_json
 from daemon.publishing.payloads import event_payload, iso_time, reading_payload
 
@@ -41,15 +40,12 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON
     from daemon.journal.reader import Reader, Stored
+    from daemon.mixing.record import BatchRecord
 
-AT_ONCE = 2000
-"""Entries read from the journal at a time."""
 LONG = 20_000
 """Entries from which on a terminal is shown how far it is."""
 FORMULA = ("=", "+", "-", "@")
 """What spreadsheets take for the beginning of a formula, where a text begins with it."""
-TOLD_OF_BATCHES = (Kind.BATCH, Kind.PHASE, Kind.STABILISED, Kind.DISTURBED)
-"""Kinds that a batch's line is made of; the others are not kept while reading."""
 
 
 class What(StrEnum):
@@ -104,29 +100,6 @@ COLUMNS: dict[What, tuple[str, ...]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """Which entries.
-
-    Attributes:
-        reservoir: Only of this one; None for all.
-        since: From this moment on; None from the first.
-        until: Before this moment; None to the last.
-    """
-
-    reservoir: str | None = None
-    since: datetime | None = None
-    until: datetime | None = None
-
-    def holds(self, reservoir: str, wall: datetime) -> bool:
-        """Say whether something of that place and moment is wanted."""
-        return (
-            self.reservoir in (None, reservoir)
-            and (self.since is None or wall >= self.since)
-            and (self.until is None or wall < self.until)
-        )
-
-
 def register(app: typer.Typer) -> None:
     """Add the verb to the command line."""
     app.command()(export)
@@ -151,7 +124,7 @@ def export(
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     calibration: Annotated[
         str | None,
-        typer.Option(help="Compute salinity under this calibration instead, or under 'none'."),
+        typer.Option(help="Readings: compute salinity under this calibration, or under 'none'."),
     ] = None,
     journal: Annotated[
         Path | None, typer.Option(help="Read this journal instead, such as one put aside.")
@@ -163,25 +136,23 @@ def export(
     A CSV of the readings of one reservoir can be replayed.  Summaries are what
     readings become when they are past journal.keep_readings_days.
     """
-    wanted = Wanted(reservoir, _moment(since, "--from"), _moment(until, "--to"))
-    _check(what, wanted, calibration)
+    selection = Selection(reservoir, _moment(since, "--from"), _moment(until, "--to"))
+    _check(what, selection, calibration)
     settings = read_config(config)
     reader = journal_of(journal or settings.journal.path)
     try:
         _check_reservoir(reservoir, settings, reader)
-        last = reader.last_seq()
-        stored = _shown(_stored(reader, last), last, out)
+        stored = _stored(what, reader, selection, out)
         if calibration is not None:
             stored = recomputed(stored, settings, reader, calibration)
-        told = _told(what, shape, stored, wanted)
-        if what is What.SUMMARIES:
-            told = summary_lines(reader, wanted.holds)
-        _warn(what, reader, wanted)
+        lines = _lines(what, shape, stored, reader, selection)
+        for sentence in warnings(reader, selection) if what is What.READINGS else ():
+            complain(sentence)
         if out is None:
-            write(told, what, shape, sys.stdout)
+            write(lines, what, shape, sys.stdout)
             return
         with placed(out, force=force) as file:
-            count = write(told, what, shape, file)
+            count = write(lines, what, shape, file)
         say(printable(f"{count} {what} written to {out}"))
         if what is What.READINGS and reservoir is None and len(settings.reservoirs) > 1:
             complain("to replay a file of readings, write it with --reservoir, one for each")
@@ -240,29 +211,32 @@ def placed(path: Path, *, force: bool) -> Iterator[IO[str]]:
             part.unlink(missing_ok=True)
 
 
-def _stored(reader: Reader, last: int) -> Iterator[list[Stored]]:
-    """Yield what the journal held when asked, some at a time; what comes later is left out."""
-    seq = 0
-    while seq < last and (some := reader.after(seq, AT_ONCE)):
-        seq = some[-1].seq
-        yield [each for each in some if each.seq <= last]
+def _stored(
+    what: What, reader: Reader, selection: Selection, out: Path | None
+) -> Iterator[list[Stored]]:
+    """Return the entries that the journal holds now, some at a time."""
+    if what not in (What.READINGS, What.EVENTS):
+        return iter(())
+    last = reader.last_seq()
+    some = readings if what is What.READINGS else events
+    return _shown(some(reader, selection, last), last, out)
 
 
-def _told(
-    what: What, shape: Format, stored: Iterable[list[Stored]], wanted: Wanted
+def _lines(
+    what: What,
+    shape: Format,
+    stored: Iterable[list[Stored]],
+    reader: Reader,
+    selection: Selection,
 ) -> Iterator[dict[str, JSON]]:
-    each = (item for some in stored for item in some)
+    if what is What.SUMMARIES:
+        return summary_lines(reader, selection)
     if what is What.BATCHES:
-        return _batches(each, wanted)
-    kind = Reading if what is What.READINGS else Event
-    chosen = (
-        item
-        for item in each
-        if isinstance(item.entry, kind) and wanted.holds(item.entry.reservoir, item.entry.at.wall)
-    )
+        return map(_batch_row, batches(reader, selection, reader.last_seq()))
+    each = (item for some in stored for item in some)
     if shape is Format.JSONL:
-        return map(_object, chosen)
-    return map(_reading_row if what is What.READINGS else _event_row, chosen)
+        return map(_object, each)
+    return map(_reading_row if what is What.READINGS else _event_row, each)
 
 
 def _object(stored: Stored) -> dict[str, JSON]:
@@ -296,22 +270,19 @@ def _event_row(stored: Stored) -> dict[str, JSON]:
     }
 
 
-def _batches(stored: Iterable[Stored], wanted: Wanted) -> Iterator[dict[str, JSON]]:
-    events = (item.entry for item in stored if isinstance(item.entry, Event))
-    for each in records(event for event in events if event.kind in TOLD_OF_BATCHES):
-        if wanted.holds(each.reservoir, each.began):
-            yield {
-                "batch": each.id,
-                "reservoir": each.reservoir,
-                "phase": each.phase,
-                **{
-                    name: None if (wall := getattr(each, name)) is None else iso_time(wall)
-                    for name in ("began", "salted", "stabilised", "released", "ended")
-                },
-                "salinity": each.salinity,
-                "salinity_u": each.salinity_u,
-                "disturbed": each.disturbed,
-            }
+def _batch_row(each: BatchRecord) -> dict[str, JSON]:
+    return {
+        "batch": each.id,
+        "reservoir": each.reservoir,
+        "phase": each.phase,
+        **{
+            name: None if (wall := getattr(each, name)) is None else iso_time(wall)
+            for name in ("began", "salted", "stabilised", "released", "ended")
+        },
+        "salinity": each.salinity,
+        "salinity_u": each.salinity_u,
+        "disturbed": each.disturbed,
+    }
 
 
 def _csv_writer(columns: tuple[str, ...], file: IO[str]) -> Callable[[Mapping[str, JSON]], object]:
@@ -340,20 +311,12 @@ def _json(told: Mapping[str, JSON]) -> str:
     return printable_json(json.dumps(told, ensure_ascii=False, allow_nan=False))
 
 
-def _check(what: What, wanted: Wanted, calibration: str | None) -> None:
-    if wanted.since and wanted.until and wanted.since >= wanted.until:
+def _check(what: What, selection: Selection, calibration: str | None) -> None:
+    since, until = selection.since, selection.until
+    if since and until and since >= until:
         fail("--from must be before --to; --to itself is not included", USAGE)
-    if what is What.SUMMARIES and calibration is not None:
-        fail("a summary cannot be computed under another calibration; readings can", USAGE)
-
-
-def _warn(what: What, reader: Reader, wanted: Wanted) -> None:
-    """Say what of the wanted readings, or of their summaries, is not written."""
-    if what not in (What.READINGS, What.SUMMARIES):
-        return
-    old = warning(reader, wanted.holds) if what is What.READINGS else ""
-    for sentence in filter(None, (old, spoilt(reader))):
-        complain(sentence)
+    if what is not What.READINGS and calibration is not None:
+        fail(f"only readings can be computed under another calibration, not {what}", USAGE)
 
 
 def _shown(stored: Iterable[list[Stored]], last: int, out: Path | None) -> Iterator[list[Stored]]:
@@ -370,7 +333,8 @@ def _shown(stored: Iterable[list[Stored]], last: int, out: Path | None) -> Itera
         task = progress.add_task("reading the journal", total=last)
         for some in stored:
             yield some
-            progress.update(task, completed=some[-1].seq if some else last)
+            if some:
+                progress.update(task, completed=some[-1].seq)
 
 
 def _moment(text: str | None, option: str) -> datetime | None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from datetime import datetime
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from daemon.cli.output import complain
+from daemon.journal.selection import Selection, summaries
 from daemon.publishing.payloads import iso_time
 
 if TYPE_CHECKING:
@@ -38,42 +40,63 @@ SUMMARY_COLUMNS = (
 )
 
 
+@dataclass(slots=True)
+class DamageCount:
+    """Summaries that the disk has changed, counted while the others go past.
+
+    Attributes:
+        count: How many.
+    """
+
+    count: int = 0
+
+    def intact(self, some: Iterable[list[Summary | None]]) -> Iterator[Summary]:
+        """Yield the summaries that were not changed."""
+        for each in (each for few in some for each in few):
+            if each is None:
+                self.count += 1
+            else:
+                yield each
+
+    def sentences(self, selection: Selection) -> list[str]:
+        """Say how many were changed, if any were."""
+        if not self.count:
+            return []
+        said = f"{self.count} summaries were changed on the disk and are left out"
+        return [said if selection == Selection() else f"{said}; of which time is not known"]
+
+
 def kept(reader: Reader, after: int = 0) -> Iterator[Summary]:
     """Yield every summary in the journal whose first `seq` follows, in order."""
-    return (each for each in _all(reader, after) if each is not None)
-
-
-def spoilt(reader: Reader) -> str:
-    """Say how many summaries the disk has changed; empty when none."""
-    count = sum(each is None for each in _all(reader, 0))
-    return f"{count} summaries were changed on the disk and are left out" if count else ""
-
-
-def _all(reader: Reader, after: int) -> Iterator[Summary | None]:
     while some := reader.summaries(after):
         after = some[-1][0]
-        yield from (each for _, each in some)
+        yield from (each for _, each in some if each is not None)
 
 
-def summary_lines(
-    reader: Reader, holds: Callable[[str, datetime], bool]
-) -> Iterator[dict[str, JSON]]:
-    """Return what is told of each summary of a wanted reservoir and moment."""
-    return (_line(each) for each in kept(reader) if holds(each.reservoir, each.minute))
+def summary_lines(reader: Reader, selection: Selection) -> Iterator[dict[str, JSON]]:
+    """Yield what is told of each selected summary; say at the end which could not be."""
+    damage = DamageCount()
+    yield from map(_line, damage.intact(summaries(reader, selection)))
+    for sentence in damage.sentences(selection):
+        complain(sentence)
 
 
-def warning(reader: Reader, holds: Callable[[str, datetime], bool]) -> str:
-    """Say which of the wanted readings are no longer there as such; empty when all are."""
-    old = [each for each in kept(reader) if holds(each.reservoir, each.minute)]
-    if not old:
-        return ""
-    first = min(each.minute for each in old)
-    last = max(each.minute for each in old)
-    return (
-        f"{sum(each.readings for each in old)} readings from {first:%Y-%m-%d %H:%M} to"
-        f" {last:%Y-%m-%d %H:%M} UTC are past journal.keep_readings_days and not among these;"
-        " their minute summaries come with 'brinewright export summaries'"
+def warnings(reader: Reader, selection: Selection) -> list[str]:
+    """Say which of the selected readings are no longer there as such."""
+    damage = DamageCount()
+    readings, first, last = 0, None, None
+    for each in damage.intact(summaries(reader, selection)):
+        readings += each.readings
+        first = min(first or each.minute, each.minute)
+        last = max(last or each.minute, each.minute)
+    if not readings:
+        return damage.sentences(selection)
+    past = (
+        f"{readings} readings from {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC are past"
+        " journal.keep_readings_days and not among these; their minute summaries come with"
+        " 'brinewright export summaries'"
     )
+    return [past, *damage.sentences(selection)]
 
 
 def _line(each: Summary) -> dict[str, JSON]:

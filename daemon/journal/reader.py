@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.access import NoFileError, needs_log, read_only, readable
-from daemon.journal.schema import MIGRATIONS, misfit
+from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.journal.writer import (
     JournalBrokenError,
@@ -290,7 +290,7 @@ class Reader:
         (version,) = db.execute("PRAGMA user_version").fetchone()
         if version == 0 and not db.execute("SELECT 1 FROM sqlite_schema").fetchone():
             raise JournalMissingError(self._path)
-        if version != len(MIGRATIONS):
+        if not READABLE_FROM <= version <= len(MIGRATIONS):
             msg = f"journal {self._path}: cannot be read: {misfit(version)}"
             raise JournalError(msg)
 

@@ -137,7 +137,21 @@ MIGRATIONS: tuple[str, ...] = (
         coalesce((SELECT max(seq) FROM events WHERE proof IS NULL), 0),
         coalesce((SELECT max(seq) FROM memory WHERE proof IS NULL), 0));
     """,
+    # Between which times the entries of a block of numbers lie, so that whoever wants a day need
+    # not read years.  The writer fills it little by little, also for what was there before;
+    # entries in no block may be of any time.
+    """
+    CREATE TABLE blocks (
+        last_seq INTEGER PRIMARY KEY,
+        first_seq INTEGER NOT NULL,
+        earliest_ms INTEGER NOT NULL,
+        latest_ms INTEGER NOT NULL,
+        proof INTEGER NOT NULL
+    ) STRICT;
+    """,
 )
+READABLE_FROM = 5
+"""The oldest version whose entries are read as they are: what came since only makes it quicker."""
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Self, TypeVar
 
 from daemon.entries import Event, Reading
-from daemon.journal import rows
+from daemon.journal import blocks, rows
 from daemon.journal.rows import ORIGIN_COLUMNS, Origin, to_json
 from daemon.journal.schema import migrate
 from daemon.rights import missing_rights
@@ -110,6 +110,7 @@ class Writer:
         self._lock = take_lock(path) if lock is None else lock
         self._closed = False
         self._origins: dict[Origin, int] = {}
+        self._in_no_block = blocks.ENTRIES
         try:
             self._db = _open(path)
         except JournalError:
@@ -184,6 +185,7 @@ class Writer:
         self._seq, self._boot = seq, boot
         if wanted == "FULL":
             self._last_flush_s = now_s
+        self._make_blocks(len(entries))
 
     def within(self, work: Callable[[sqlite3.Connection], T]) -> T:
         """Do some work on the tables as one transaction, which is not forced to the card.
@@ -250,6 +252,18 @@ class Writer:
         else:
             origin = (entry.reservoir, "", entry.at.boot, "")
             self._db.execute(EVENT, rows.event_row(seq, self._origin(origin), origin, entry))
+
+    def _make_blocks(self, written: int) -> None:
+        """Keep up with what was written, and catch up by as much with what was there before."""
+        self._in_no_block += written
+        for _ in range(1 + 2 * written // blocks.ENTRIES):
+            if self._in_no_block < blocks.ENTRIES:
+                return
+            try:
+                self._in_no_block = self.within(blocks.make)
+            except JournalError:
+                # Without them an export takes longer; nothing else needs them.
+                self._in_no_block = 0
 
     def _origin(self, key: Origin) -> int:
         if key not in self._origins:

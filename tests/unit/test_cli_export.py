@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import csv
 import json
+from collections.abc import Iterable, Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from daemon.cli import export as export_module
-from daemon.cli.export import Format, Wanted, What, placed, write
+from daemon.cli.export import Format, What, placed, write
 from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
-from daemon.journal.reader import Reader
+from daemon.journal import selection
+from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.quality import TESTS
@@ -182,33 +185,29 @@ def test_nothing_in_a_range_is_a_header(config: Path, capsys: pytest.CaptureFixt
 def test_the_journal_is_never_held_whole(
     config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """It is read a few entries at a time, each once, and no more than are needed."""
-    asked: list[int] = []
-    after = Reader.after
+    """It is read a few entries at a time, each once."""
+    together: list[int] = []
+    lines_of = export_module._lines  # noqa: SLF001 - where what was read goes on
 
-    def counted(self: Reader, seq: int, limit: int = 500) -> list[object]:
-        asked.append(limit)
-        return list(after(self, seq, limit))
+    def counted(
+        what: What,
+        shape: Format,
+        stored: Iterable[list[Stored]],
+        *rest: Any,  # noqa: ANN401
+    ) -> Iterator[Any]:
+        return lines_of(what, shape, map(noted, stored), *rest)
 
-    monkeypatch.setattr(export_module, "AT_ONCE", 4)
-    monkeypatch.setattr(Reader, "after", counted)
+    def noted(some: list[Stored]) -> list[Stored]:
+        together.append(len(some))
+        return some
+
+    monkeypatch.setattr(selection, "AT_ONCE", 4)
+    monkeypatch.setattr(export_module, "_lines", counted)
     monkeypatch.setattr(Reader, "readings", None)
     monkeypatch.setattr(Reader, "events", None)
 
     assert COUNT + 3 == len(lines(config, capsys))
-    assert [4] * (len(ENTRIES) // 4 + 1) == asked
-
-
-def test_what_is_written_meanwhile_is_left_out(config: Path, tmp_path: Path) -> None:
-    """An export of a running station comes to an end."""
-    reader = Reader(tmp_path / "journal.db")
-    last = reader.last_seq()
-    with Writer(tmp_path / "journal.db") as writer:
-        writer.append([reading(99)], 0.0)
-
-    some = [each.seq for batch in export_module._stored(reader, last) for each in batch]  # noqa: SLF001
-
-    assert list(range(1, last + 1)) == some
+    assert [4, 4, 4] == together
 
 
 def test_a_file_is_not_overwritten(
@@ -262,6 +261,11 @@ def test_a_device_is_never_replaced(config: Path, capsys: pytest.CaptureFixture[
         (["--reservoir", "mix-9"], NOT_SO, "no reservoir 'mix-9'; there are mix-1, mix-2"),
         (["--out", "/nowhere/out.csv"], NOT_SO, "/nowhere/out.csv cannot be written"),
         (["lots"], USAGE, "'lots'"),
+        (
+            ["batches", "--calibration", "none"],
+            USAGE,
+            "only readings can be computed under another",
+        ),
         (["--format", "xml"], USAGE, "'xml'"),
     ],
 )
@@ -320,12 +324,6 @@ def test_a_long_export_shows_how_far_it_is(
     said = capsys.readouterr()
     assert "reading the journal" in said.err
     assert "reading the journal" not in said.out + out.read_text()
-
-
-def test_a_range_without_ends_holds_everything() -> None:
-    """Neither end need be given."""
-    assert Wanted().holds("mix-1", START)
-    assert not Wanted("mix-2").holds("mix-1", START)
 
 
 def test_an_empty_table_has_its_header(tmp_path: Path) -> None:
