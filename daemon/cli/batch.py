@@ -60,7 +60,7 @@ def show(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Show one batch and all that happened to it."""
-    found = {each.id: each for each in _records(config)}
+    found = {each.id: each for each in _records(config, name)}
     if name not in found:
         fail(f"there is no batch {name!r}; 'brinewright batch list' names those there are", NOT_SO)
     each = found[name]
@@ -68,10 +68,10 @@ def show(
     emit({**_facts(each), "events": events}, as_json=as_json, text=_sheet(each))
 
 
-def _records(config: Path | None) -> list[BatchRecord]:
+def _records(config: Path | None, name: str | None = None) -> list[BatchRecord]:
     path = read_config(config).journal.path
     try:
-        return records(event for _, event in journal_of(path).events())
+        return records(event for _, event in journal_of(path).events(name))
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
 

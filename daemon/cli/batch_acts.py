@@ -153,7 +153,7 @@ def sheet(
     settings = read_config(config)
     reader, path = journal_of(settings.journal.path), out or Path(f"{name}.html")
     try:
-        found = {each.id: each for each in records(event for _, event in reader.events())}
+        found = {each.id: each for each in records(event for _, event in reader.events(name))}
         if name not in found:
             fail(f"there is no batch {name!r}; 'brinewright batch list' names those", NOT_SO)
         write(sheet_html(reader, found[name], _told(settings, found[name])), path, force=force)

@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from daemon.cli.main import invoke
+from daemon.entries import Event
+from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from tests.unit.stories import a_station, mixed
 from tests.unit.test_cli_replay import CONFIG
@@ -114,3 +116,20 @@ def test_a_file_that_is_no_journal_is_a_sentence(
 
     assert 69 == invoke(["batch", "list"])
     assert 1 == len(capsys.readouterr().err.splitlines())
+
+
+def test_one_batch_is_read_without_the_events_of_the_others(
+    known: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is shown or printed of a batch does not take longer with each further one."""
+    of: list[str | None] = []
+    read = Reader.events
+
+    def noted(self: Reader, batch: str | None = None) -> list[tuple[int, Event]]:
+        of.append(batch)
+        return read(self, batch)
+
+    monkeypatch.setattr(Reader, "events", noted)
+    assert 0 == invoke(["batch", "show", "mix-1-20260302-1"])
+    assert 0 == invoke(["batch", "sheet", "mix-1-20260302-1"])
+    assert {"mix-1-20260302-1"} == set(of)
