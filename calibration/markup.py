@@ -1,4 +1,7 @@
-"""HTML and SVG from plain values, with everything escaped that is not markup already."""
+"""HTML and SVG from plain values, with everything escaped that is not markup already.
+
+What cannot be printed, such as a sign that turns the direction of writing, becomes a blank.
+"""
 
 from __future__ import annotations
 
@@ -26,7 +29,7 @@ def element(tag: str, /, *children: Child, **attributes: str | float) -> Markup:
         attributes: An underscore stands for a hyphen, one at the end is dropped.
     """
     given = "".join(
-        f' {key.rstrip("_").replace("_", "-")}="{escape(str(value), quote=True)}"'
+        f' {key.rstrip("_").replace("_", "-")}="{escape(_plain(str(value)), quote=True)}"'
         for key, value in attributes.items()
     )
     if tag in _EMPTY and not children:
@@ -38,8 +41,12 @@ def _inside(child: Child) -> str:
     if isinstance(child, Markup):
         return child
     if isinstance(child, str):
-        return escape(child, quote=False)
+        return escape(_plain(child), quote=False)
     return "".join(_inside(each) for each in child)
+
+
+def _plain(text: str) -> str:
+    return "".join(sign if sign.isprintable() else " " for sign in text)
 
 
 def table(head: list[str], rows: list[list[str]], caption: str) -> Markup:

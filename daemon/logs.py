@@ -1,26 +1,73 @@
-"""Logging: set up once per process; changes are told, repetition is not."""
+"""Logging: set up once per process; changes are told, repetition is not.
+
+A line of the log is one entry of ours, whatever the texts in it hold.
+"""
 
 from __future__ import annotations
 
+import copy
 import logging
 import sys
 import time
+from typing import TYPE_CHECKING
+
+from daemon.printable import printable
+
+if TYPE_CHECKING:
+    from types import TracebackType
 
 QUIET_S = 60.0
+INDENT = "    "
+"""What stands at the left edge of the log is an entry; a traceback stands to the right of it."""
+
+
+class _OneLine(logging.Formatter):
+    """Writes an entry as one line, and a traceback below it, indented; nothing in either raw."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """Return the lines of an entry."""
+        # Another handler may have left its own form of the traceback in the record.
+        record = copy.copy(record)
+        record.msg, record.args, record.exc_text = printable(record.getMessage()), None, None
+        return super().format(record)
+
+    def formatException(
+        self,
+        ei: tuple[type[BaseException], BaseException, TracebackType | None]
+        | tuple[None, None, None],
+    ) -> str:
+        """Return a traceback."""
+        return _indented(super().formatException(ei))
+
+    def formatStack(self, stack_info: str) -> str:
+        """Return where an entry was made."""
+        return _indented(stack_info)
+
+
+def _indented(text: str) -> str:
+    return "\n".join(INDENT + printable(line) for line in text.split("\n"))
 
 
 def set_up(process: str) -> logging.Logger:
     """Send the process's lines to standard error, stamped in UTC."""
     handler = logging.StreamHandler(sys.stderr)
-    formatter = logging.Formatter(
+    formatter = _OneLine(
         f"%(asctime)sZ {process} %(levelname)s %(message)s", datefmt="%Y-%m-%dT%H:%M:%S"
     )
     formatter.converter = time.gmtime
     handler.setFormatter(formatter)
+    if logging.lastResort is not None:  # through which libraries complain that log elsewhere
+        logging.lastResort.setFormatter(formatter)
     log = logging.getLogger(f"brinewright.{process}")
     log.handlers[:] = [handler]
     log.setLevel(logging.INFO)
     log.propagate = False
+
+    def end(kind: type[BaseException], exc: BaseException, trace: TracebackType | None) -> None:
+        log.critical("ended by a fault of its own", exc_info=(kind, exc, trace))
+
+    # Python would write the text of an exception as it is, which may be one from outside.
+    sys.excepthook = end
     return log
 
 

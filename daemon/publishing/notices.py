@@ -10,6 +10,7 @@ from daemon.entries import Event, Kind
 from daemon.journal.reader import Stored
 from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
 from daemon.mixing.alarms import What
+from daemon.printable import printable
 
 
 class Standing(StrEnum):
@@ -83,14 +84,14 @@ def notice_of(stored: Stored) -> Notice | None:
         return None
     return Notice(
         seq=stored.seq,
-        reservoir=event.reservoir,
-        name=str(facts["name"]),
+        reservoir=printable(event.reservoir),
+        name=printable(str(facts["name"])),
         priority=_priority(event),
         standing=standing,
         at=event.at.wall,
         synced=event.at.synced,
-        why=str(facts.get("why") or ""),
-        who=str(facts.get("who") or ""),
+        why=printable(" ".join(str(facts.get("why") or "").split())),
+        who=printable(str(facts.get("who") or "")),
     )
 
 

@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from daemon.entries import JSON, Event, Flag, Instant, Reading
 from daemon.journal.reader import Stored
 from daemon.journal.rows import from_ms, to_ms
+from daemon.printable import printable_json
 
 PICTURE_EXPIRES_S = 180
 """Without a new picture for so long nobody measures; probes are read once a minute at the least."""
@@ -137,10 +138,15 @@ def entry_message(station: str, stored: Stored) -> Message:
 def to_json(value: JSON) -> bytes:
     """Return compact JSON, UTF-8; half of a surrogate pair, which UTF-8 cannot say, becomes `?`.
 
+    What cannot be printed is escaped, which says the same: a subscriber on a terminal shows it.
+
     Raises:
         ValueError: A number in it is not finite, which JSON cannot say.
     """
-    return _ENCODER.encode(value).encode(errors="replace")
+    text = _ENCODER.encode(value)
+    if not text.isprintable():
+        text = printable_json(text.encode(errors="replace").decode())
+    return text.encode()
 
 
 def place(station: str, reservoir: str) -> str:

@@ -271,3 +271,24 @@ def test_without_a_journal_the_command_line_says_so(tmp_path: Path) -> None:
     assert (69, "") == (asked.returncode, asked.stdout)
     assert 1 == len(asked.stderr.splitlines())
     assert "there is none yet; start 'brinewright run'" in asked.stderr
+
+
+def test_a_text_from_outside_begins_no_line_of_the_log(tmp_path: Path) -> None:
+    """Nor of what the command line prints: who asked, what was asked, and the words of a note."""
+    forged = "2026-03-02T08:00:00Z measure INFO forged"
+    raw = f"kim\n{forged}\x1b[2J\u2028{forged}\x85{forged}\u202e"
+    station = Station(tmp_path, speed=1.0)
+    with measuring(station) as process:
+        wait_until(inbox_of(station).path.exists, "the inbox", 30.0)
+        for number, verb in enumerate(("batch.note", "lot.add", raw)):
+            facts = {"text": raw} if verb == "batch.note" else {"name": raw[:30], raw: raw}
+            inbox_of(station).submit(f"{number}", raw, "page", verb, "mix-1", facts)
+        wait_until(lambda: len(ids(station)) == 3, "the answers", 30.0)
+        listed = cli(station, "export", "events")
+        assert process.stop() == 0
+
+    # As whoever reads the log by lines would see them, whatever they take for a line's end.
+    assert_plain_speech(process)
+    assert [] == [line for line in process.said if line.startswith(forged)]
+    assert 3 == len([line for line in process.said if r"\x1b[2J" in line])
+    assert [] == [line for line in listed.stdout.split("\n") if not line.isprintable()]

@@ -203,6 +203,6 @@ def run_each(lines: Mapping[str, list[str]]) -> dict[str, Told]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(asking, "WAIT_S", 0.1)
         patch.setattr(calibrate_guide, "SILENT_S", 0.1)
-        patch.setattr(watch, "SILENT_S", 0.1)
+        patch.setattr(watch, "SILENT_S", 1.0)
         patch.setattr(os, "execv", become)
         return {name: told(words) for name, words in lines.items()}

@@ -7,6 +7,8 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from daemon.entries import Event, Flag, Instant, Kind, Reading
 from daemon.journal.reader import Stored
@@ -145,3 +147,13 @@ def test_text_is_utf_8_and_a_number_that_is_none_is_refused() -> None:
     assert '{"t":"25 °C"}'.encode() == to_json({"t": "25 °C"})
     with pytest.raises(ValueError, match="JSON compliant"):
         to_json({"t": float("nan")})
+
+
+@given(st.dictionaries(st.text(), st.text()))
+def test_a_subscriber_on_a_terminal_is_shown_no_control(facts: dict[str, str]) -> None:
+    """Whatever is in a text: it comes as an escape of JSON, and is the same text to a program."""
+    payload = to_json({**facts}).decode()
+    letters = json.dumps(facts, ensure_ascii=False).encode(errors="replace").decode()
+
+    assert payload.isprintable()
+    assert json.loads(letters) == json.loads(payload)
