@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import astuple, replace
 from functools import cache, partial
 from pathlib import Path
@@ -11,9 +13,12 @@ from typing import Any
 
 import pytest
 
+from daemon import measure
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE
 from daemon.entries import Entry
 from daemon.journal.inbox_file import OwnInbox
+from daemon.journal.reader import Reader
+from tests.conftest import wait_until
 from tests.unit.accounts import (
     GROUP,
     KEEPER,
@@ -35,6 +40,7 @@ from tests.unit.every_verb import (
     Told,
     a_station,
     run_each,
+    told,
     verbs,
     words_of,
     write_files,
@@ -239,3 +245,45 @@ def test_a_command_of_an_account_without_a_name_is_of_its_number(
 
     assert "no answer within" in found.err
     assert ["61003"] == [each.who for each in OwnInbox(top / "lib" / "journal.db").after(0)]
+
+
+def measure_as_the_service(top: Path) -> None:
+    """Measure until told to stop, and say by which number that can be told."""
+    (top / "out" / "pid").write_text(str(os.getpid()))
+    measure.main(["--config", str(top / "etc" / "brinewright.toml")])
+
+
+@contextmanager
+def the_service(top: Path) -> Iterator[None]:
+    """The service itself, measuring under its own account."""
+    child = os.fork()
+    if not child:
+        run_as(SERVICE, partial(measure_as_the_service, top))
+        os._exit(0)
+    began = "measuring began"
+    try:
+        journal = Reader(top / "lib" / "journal.db")
+        wait_until(
+            lambda: any(event.facts.get("state") == began for _, event in journal.events()), began
+        )
+        yield
+    finally:
+        os.kill(int((top / "out" / "pid").read_text()), signal.SIGTERM)
+        os.waitpid(child, 0)
+
+
+@pytest.mark.parametrize("first", [ROOT, KEEPER, SERVICE], ids=lambda account: account.name)
+def test_the_running_service_answers_whoever_asked_first(top: Path, first: Account) -> None:
+    """Root, a keeper and the service, each after each; and a stranger is told the group."""
+    config = ["--config", str(top / "etc" / "brinewright.toml")]
+    order = [first, *(each for each in (ROOT, KEEPER, SERVICE) if each is not first), first]
+    with the_service(top):
+        found = [
+            run_as(account, lambda n=n: astuple(told(["lot", "add", f"lot-{n}", *config])))  # type: ignore[misc]
+            for n, account in enumerate(order)
+        ]
+        refusal = Told(*run_as(STRANGER, lambda: astuple(told(["lot", "add", "x", *config]))))
+
+    assert [[0, f"lot lot-{n} added\n", ""] for n in range(len(order))] == found
+    assert f"the group {GROUP} alone, and you (nobody) are not in it" in refusal.err
+    assert {SERVICE.uid} == {each.stat().st_uid for each in (top / "lib" / "inbox").iterdir()}
