@@ -8,6 +8,7 @@ it, so that the two cannot drift apart.
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -78,5 +79,29 @@ def _beside_the_file(value: object, info: ValidationInfo) -> object:
     return folder / value
 
 
+def _handed_over(value: object, info: ValidationInfo) -> object:
+    found = _credential(value) if isinstance(value, str) else None
+    return _beside_the_file(value, info) if found is None else found
+
+
+def _credential(name: str) -> Path | None:
+    folder = credentials_folder()
+    if folder is None or "\0" in name or Path(name).name != name:
+        return None
+    # Unlike that of a Path, it says no also where nobody may look.
+    return folder / name if os.path.isfile(folder / name) else None  # noqa: PTH113
+
+
+def credentials_folder() -> Path | None:
+    """Return where the service manager put what it hands over to this process; None for nothing.
+
+    Source: systemd.exec(5), "Credentials" (from memory).
+    """
+    named = os.environ.get("CREDENTIALS_DIRECTORY", "")
+    return Path(named) if named.startswith("/") else None
+
+
 FilePath = Annotated[Path, BeforeValidator(_beside_the_file)]
 """A path; a relative one starts from the folder that holds the configuration."""
+SecretPath = Annotated[Path, BeforeValidator(_handed_over)]
+"""The path of a secret: a name alone is that of a credential that was handed over, if one is."""

@@ -6,7 +6,7 @@ from typing import Annotated
 
 from pydantic import AfterValidator, Field
 
-from daemon.config.fields import FilePath, Section, clock_time, whole
+from daemon.config.fields import SecretPath, Section, clock_time, whole
 
 _CLOCK_TIME = "hours and minutes such as '07:00'"
 
@@ -33,7 +33,7 @@ class Notify(Section):
             folded into a later one.
     """
 
-    urls_file: FilePath = Field(description="the path of a file of addresses, one a line")
+    urls_file: SecretPath = Field(description="the path of a file of addresses, one a line")
     digest_at: Annotated[
         tuple[Annotated[str, AfterValidator(clock_time)], ...], AfterValidator(_some)
     ] = Field(("08:00",), strict=False, description="a list of times such as ['08:00', '17:30']")
@@ -55,5 +55,5 @@ class Heartbeat(Section):
         every_s: Seconds between two requests.
     """
 
-    url_file: FilePath = Field(description="the path of a file that holds the address alone")
+    url_file: SecretPath = Field(description="the path of a file that holds the address alone")
     every_s: int = whole(10, 86_400, "seconds", 60)

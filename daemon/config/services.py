@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, Field, ValidationInfo
 
-from daemon.config.fields import FilePath, Section, number, text, whole
+from daemon.config.fields import FilePath, SecretPath, Section, number, text, whole
 
 _LAST_PORT = 65_535
 _PLAIN_PORT, _TLS_PORT = 1883, 8883
@@ -178,14 +178,14 @@ class Mqtt(Section):
     ca_file: Annotated[FilePath, AfterValidator(_with_tls)] | None = Field(
         None, description="the path of a PEM file of who signed the broker's certificate"
     )
-    cert_file: Annotated[FilePath, AfterValidator(_with_tls)] | None = Field(
+    cert_file: Annotated[SecretPath, AfterValidator(_with_tls)] | None = Field(
         None, description="the path of a PEM file with the certificate to show to the broker"
     )
-    key_file: Annotated[FilePath, AfterValidator(_with_cert)] | None = Field(
+    key_file: Annotated[SecretPath, AfterValidator(_with_cert)] | None = Field(
         None, description="the path of a PEM file with the key of cert_file"
     )
     username: str | None = text("a user name of 1 to 200 characters", None)
-    password_file: FilePath | None = Field(
+    password_file: SecretPath | None = Field(
         None, description="the path of a file that holds the password alone"
     )
     keepalive_s: int = whole(5, 3600, "seconds", 30)
@@ -220,7 +220,7 @@ class Influx(Section):
     )
     org: str = text("the name of an organisation")
     bucket: str = text("the name of a bucket")
-    token_file: FilePath = Field(description="the path of a file that holds the token alone")
+    token_file: SecretPath = Field(description="the path of a file that holds the token alone")
     ca_file: FilePath | None = Field(
         None, description="the path of a PEM file of who signed the server's certificate"
     )

@@ -37,7 +37,7 @@ def read_url(path: Path) -> str:
     """Return the address that a file holds alone.
 
     Raises:
-        SinkError: It cannot be read, everybody may read it, or it holds no web address.
+        SinkError: It cannot be read, others may read it, or it holds no web address.
     """
     url = (read_secret(path, KEY) or "").strip()
     host = url.partition("://")[2]

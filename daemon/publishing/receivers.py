@@ -18,7 +18,7 @@ from urllib.parse import unquote
 
 from daemon.mixing.alarm_catalogue import Priority
 from daemon.publishing.notices import Notice
-from daemon.publishing.secret_files import check_private
+from daemon.publishing.secret_files import read_private
 from daemon.publishing.sink import SinkError
 
 KEY = "notify.urls_file"
@@ -79,15 +79,10 @@ def read_receivers(path: Path, reservoirs: Collection[str]) -> tuple[Receiver, .
         reservoirs: Names of all of them.
 
     Raises:
-        SinkError: It cannot be read, everybody may read it, or a line is wrong; every
+        SinkError: It cannot be read, others may read it, or a line is wrong; every
             wrong line in a sentence.
     """
-    check_private(path, KEY)
-    try:
-        lines = path.read_text(encoding="utf-8-sig").splitlines()
-    except (OSError, UnicodeDecodeError) as exc:
-        why = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
-        raise SinkError(f"{KEY}: {path} cannot be read: {why}") from exc
+    lines = read_private(path, KEY, "utf-8-sig").splitlines()
     found: dict[str, Receiver] = {}
     faults = []
     for number, line in enumerate(lines, start=1):

@@ -289,11 +289,11 @@ def test_a_trouble_that_lasts_is_not_a_stream_of_lines(
     assert 1 == len([line for line in caplog.messages if "publishing to" in line])
 
 
-def test_a_token_that_everybody_may_read_is_refused(make_sink: MakeSink, tmp_path: Path) -> None:
+def test_a_token_that_others_may_read_is_refused(make_sink: MakeSink, tmp_path: Path) -> None:
     """Before anything is sent, with what to do; a file that is not there too."""
     settings = section("http://127.0.0.1:1", tmp_path)
-    (tmp_path / "influx-token").chmod(0o644)
-    with pytest.raises(SinkError, match=r"influx\.token_file: everybody .*'chmod o-r"):
+    (tmp_path / "influx-token").chmod(0o640)
+    with pytest.raises(SinkError, match=r"influx\.token_file: others .*'chmod 600"):
         InfluxSink(settings, STATION)
     (tmp_path / "influx-token").unlink()
     with pytest.raises(SinkError, match=r"influx\.token_file: .* cannot be read"):

@@ -305,8 +305,8 @@ def test_no_broker_and_no_such_host_are_sentences(
 @pytest.mark.parametrize(
     "mode, content, sentence",
     [
-        (0o644, "word", "everybody on this machine may read .* 'chmod o-r "),
-        (0o602, "word", "everybody on this machine may change .* 'chmod o-rw "),
+        (0o640, "word", "others than its owner may read .* 'chmod 600 "),
+        (0o602, "word", "others than its owner may change .* 'chmod 600 "),
         (0o600, "", "is empty; write the secret into it"),
         (None, "", "cannot be read: No such file or directory"),
     ],
@@ -319,7 +319,7 @@ def test_a_password_file_that_cannot_be_used_is_a_sentence(
     content: str,
     sentence: str,
 ) -> None:
-    """A secret open to everybody, an empty one and a missing one are refused before anything."""
+    """A secret open to others, an empty one and a missing one are refused before anything."""
     path = tmp_path / "mqtt-password"
     if mode is not None:
         path.write_text(content)

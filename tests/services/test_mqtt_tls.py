@@ -145,7 +145,7 @@ def test_the_wrong_one_of_two_ports_is_a_sentence(
         ("cert_file", None, 0o600, r"mqtt\.cert_file: .* cannot be used: No such file"),
         ("cert_file", "no PEM", 0o600, r"mqtt\.cert_file: .* it is not what it should be, PEM"),
         ("key_file", None, 0o600, r"mqtt\.key_file: .* cannot be read: No such file"),
-        ("key_file", "x", 0o644, r"mqtt\.key_file: everybody on this machine may read .*chmod"),
+        ("key_file", "x", 0o640, r"mqtt\.key_file: others than its owner may read .*chmod"),
     ],
 )
 def test_a_file_that_cannot_be_used_is_a_sentence(
@@ -157,7 +157,7 @@ def test_a_file_that_cannot_be_used_is_a_sentence(
     mode: int,
     sentence: str,
 ) -> None:
-    """Missing, of the wrong kind, or open to everybody: refused before the broker is asked."""
+    """Missing, of the wrong kind, or open to others: refused before the broker is asked."""
     path = tmp_path / "file.pem"
     if content is not None:
         path.write_text(content)

@@ -149,7 +149,7 @@ def _status(config: Path) -> str:
 
 
 @pytest.mark.parametrize("name", _OF_SECRETS)
-def test_a_secret_that_everybody_may_read_stops_publishing(
+def test_a_secret_that_others_may_read_stops_publishing(
     tmp_path: Path, name: str, free_port: int
 ) -> None:
     """With exit code 78 and a sentence that names the file and not what it holds."""
@@ -164,7 +164,7 @@ def test_a_secret_that_everybody_may_read_stops_publishing(
         "receivers": f"json://{LOOPBACK}/{SLIPS[0]}",
         "heartbeat-url": f"http://{LOOPBACK}/{SLIPS[2]}",
     }
-    private(tmp_path / name, text.get(name, WORD)).chmod(0o604)
+    private(tmp_path / name, text.get(name, WORD)).chmod(0o640)
     publisher = Publisher(write_configuration(tmp_path, free_port, section), tmp_path / "log")
     publisher.start()
     try:
@@ -174,6 +174,32 @@ def test_a_secret_that_everybody_may_read_stops_publishing(
 
     assert 78 == code
     assert [True] == [
-        f"everybody on this machine may read {tmp_path / name}" in line for line in publisher.log
+        f"others than its owner may read {tmp_path / name}" in line for line in publisher.log
     ]
     assert [] == [secret for secret in SECRETS for line in publisher.log if secret in line]
+
+
+def test_a_secret_that_the_service_manager_hands_over_is_used(
+    make_broker: Callable[..., Broker], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And not the file of the same name beside the configuration; the broker wants the first."""
+    words = private(tmp_path / "words", f"brinewright:{WORD}")
+    subprocess.run(["mosquitto_passwd", "-U", words], check=True)
+    broker = make_broker(f"password_file {words}", anonymous=False)
+    broker.start()
+    handed_over = tmp_path / "credentials"
+    handed_over.mkdir()
+    private(handed_over / "mqtt-password", WORD).chmod(0o440)
+    private(tmp_path / "mqtt-password", "another").chmod(0o644)
+    monkeypatch.setenv("CREDENTIALS_DIRECTORY", str(handed_over))
+    account = 'username = "brinewright"\npassword_file = "mqtt-password"'
+    publisher = Publisher(write_configuration(tmp_path, broker.port, account), tmp_path / "log")
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([reading(1)], 0.0)
+    publisher.start()
+    try:
+        wait_until(lambda: any("publishing to broker" in line for line in publisher.log), "it", 20)
+    finally:
+        publisher.kill()
+
+    assert [] == [line for line in publisher.log if WORD in line or "another" in line]

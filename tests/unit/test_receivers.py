@@ -109,11 +109,11 @@ def test_a_file_that_names_nobody_is_a_fault(tmp_path: Path) -> None:
     assert "names nobody; write an address into it" in fault(tmp_path, "# nobody yet")
 
 
-def test_a_file_that_everybody_may_read_is_a_fault(tmp_path: Path) -> None:
+def test_a_file_that_others_may_read_is_a_fault(tmp_path: Path) -> None:
     """It holds passwords."""
     path = write_urls(tmp_path, f"json://{SECRET}")
-    path.chmod(0o644)
-    with pytest.raises(SinkError, match=r"notify\.urls_file: everybody .*'chmod o-r"):
+    path.chmod(0o640)
+    with pytest.raises(SinkError, match=r"notify\.urls_file: others .*'chmod 600"):
         read_receivers(path, RESERVOIRS)
 
 
