@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import ast
+import os
 import re
+import shutil
 import subprocess
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import pytest
@@ -27,17 +30,47 @@ REGISTRY_HOSTS = re.compile(
 )
 
 
-def tracked() -> list[Path]:
-    """Every file that git keeps and that is there, relative to the root."""
-    listed = subprocess.run(
-        ["git", "ls-files", "-z"], cwd=ROOT, capture_output=True, text=True, check=True
-    )
-    return [Path(name) for name in listed.stdout.split("\0") if name and (ROOT / name).is_file()]
+def files_below(root: Path) -> list[Path]:
+    """Every file of a source tree, relative to its root; needs no git, so that an archive will do.
+
+    What `.gitignore` names there is left out.
+    """
+    found: list[Path] = []
+    left_out = ignored(root)
+    for folder, folders, names in os.walk(root):
+        here = Path(folder).relative_to(root)
+        folders[:] = sorted(name for name in folders if not left_out(here / name, True))
+        found += [here / name for name in sorted(names) if not left_out(here / name, False)]
+    return found
 
 
-def tracked_text() -> Iterator[tuple[Path, str]]:
-    """Every tracked file that is text, with what it says."""
-    for path in tracked():
+def ignored(root: Path) -> Callable[[Path, bool], bool]:
+    """Whether `.gitignore` leaves out a file, or with true a folder: gitignore(5), as far as used.
+
+    Raises:
+        AssertionError: It has a line that is not understood here.
+    """
+    lines = (root / ".gitignore").read_text(encoding="utf-8").split()
+    assert [] == [line for line in lines if re.search(r"[!#\\]|.+/.", line.lstrip("/"))]
+
+    def left_out(path: Path, is_folder: bool) -> bool:  # noqa: FBT001
+        return path.name == ".git" or any(
+            fnmatchcase(f"/{path}" if line.startswith("/") else path.name, line.rstrip("/"))
+            for line in lines
+            if is_folder or not line.endswith("/")
+        )
+
+    return left_out
+
+
+def sources() -> list[Path]:
+    """Every file of the project."""
+    return files_below(ROOT)
+
+
+def texts() -> Iterator[tuple[Path, str]]:
+    """Every file of the project that is text, with what it says."""
+    for path in sources():
         try:
             yield path, (ROOT / path).read_text(encoding="utf-8")
         except UnicodeDecodeError:
@@ -45,30 +78,66 @@ def tracked_text() -> Iterator[tuple[Path, str]]:
 
 
 def lines_with(pattern: re.Pattern[str]) -> list[str]:
-    """Where the pattern occurs in tracked text, as file:line."""
+    """Where the pattern occurs in what is text, as file:line."""
     return [
         f"{path}:{number}"
-        for path, text in tracked_text()
+        for path, text in texts()
         for number, line in enumerate(text.splitlines(), start=1)
         if pattern.search(line)
     ]
 
 
 def modules() -> list[Path]:
-    """Every tracked Python file."""
-    return [path for path in tracked() if path.suffix == ".py"]
+    """Every Python file."""
+    return [path for path in sources() if path.suffix == ".py"]
 
 
 def test_the_search_sees_the_repository() -> None:
     """The checks below look at something: the project's own files are among what they read."""
-    seen = {str(path) for path, _ in tracked_text()}
+    seen = {str(path) for path, _ in texts()}
 
     assert {"pyproject.toml", "tests/run", "daemon/entries.py"} <= seen
 
 
+def test_what_is_made_on_the_way_is_left_out(tmp_path: Path) -> None:
+    """Environments, caches and journals are none of the sources, with git and without."""
+    (tmp_path / ".gitignore").write_text((ROOT / ".gitignore").read_text(encoding="utf-8"))
+    made = (
+        ".git/config", ".venv-tests/lib/x.py", "daemon/__pycache__/x.pyc", "x.pyc", "a/b.db",
+        "brinewright.toml", ".hypothesis/x", "build/x.py",
+    )  # fmt: skip
+    kept = ("daemon/build.py", "deploy/brinewright.toml", ".ci/run", "a/b.database")
+    for name in (*made, *kept):
+        (tmp_path / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / name).touch()
+
+    assert sorted(map(Path, (*kept, ".gitignore"))) == sorted(files_below(tmp_path))
+
+
+def test_format_and_lint_leave_out_the_same_without_git(tmp_path: Path) -> None:
+    """In an archive that was unpacked nobody reads `.gitignore` for them."""
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    for line in (ROOT / ".gitignore").read_text(encoding="utf-8").split():
+        if line.endswith("/"):
+            folder = tmp_path / line.replace("*", "-x")
+            folder.mkdir()
+            (folder / "made.py").write_text("x=1")
+    (tmp_path / "daemon").mkdir()
+    (tmp_path / "daemon" / "ours.py").write_text("x=1")
+    done = subprocess.run(
+        ["ruff", "check", "--show-files"], cwd=tmp_path, capture_output=True, text=True, check=True
+    )
+
+    assert ["daemon/ours.py"] == [
+        str(Path(line).relative_to(tmp_path))
+        for line in done.stdout.splitlines()
+        if line.endswith(".py")
+    ]
+
+
 def test_the_top_level_holds_only_what_was_agreed() -> None:
     """A newcomer finds every file under one of the few agreed names."""
-    top = {path.parts[0] for path in tracked()}
+    top = {path.parts[0] for path in sources()}
 
     assert [] == sorted(name for name in top if not TOP_LEVEL.fullmatch(name))
 
