@@ -12,6 +12,7 @@ Source: OpenMetrics 1.0 (2020), 3.1.9.3 and 5.3 (units), 3.2.3 (state sets); PSS
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -54,6 +55,8 @@ MEASURED = (
     ("reading_flag", "flag", "", 1.0, "QARTOD: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 none"),
 )
 """Name, key of the picture, unit, factor, help."""
+_ASKED_VERSION = re.compile(r"version=([^;,]*)")
+_VERSION = re.compile(r"\s*([0-9]{1,4}(\.[0-9]{1,4}){0,3}\s*)?", re.ASCII)
 
 
 def exposition(present: Present, accept: str) -> tuple[bytes, str]:
@@ -65,7 +68,9 @@ def exposition(present: Present, accept: str) -> tuple[bytes, str]:
     """
     registry = CollectorRegistry(auto_describe=False)
     registry.register(_Shown(present))
-    encode, content_type = choose_encoder(accept)
+    # The library compares a version with numbers, whatever it is.
+    plain_versions = all(map(_VERSION.fullmatch, _ASKED_VERSION.findall(accept)))
+    encode, content_type = choose_encoder(accept if plain_versions else "")
     return encode(registry), content_type
 
 

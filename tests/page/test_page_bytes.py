@@ -29,7 +29,9 @@ PIECES = st.sampled_from(
     ]
 )  # fmt: skip
 SAID = st.lists(PIECES | st.binary(max_size=8), max_size=24).map(b"".join)
-ACCEPTED = st.text(st.characters(min_codepoint=32, max_codepoint=255), max_size=60) | st.lists(
+ACCEPTED = st.text(
+    st.characters(min_codepoint=32, max_codepoint=255, exclude_characters="\x7f"), max_size=60
+) | st.lists(
     st.sampled_from(
         [
             *(
@@ -136,6 +138,19 @@ def test_no_order_of_visitors_keeps_anybody_out(
 
     assert [] == [each for each in caplog.records if each.levelno >= logging.ERROR]
     assert [] == [each for each in waits if each > 1.0]
+
+
+@pytest.mark.parametrize("kind", ["application/openmetrics-text", "text/plain"])
+@pytest.mark.parametrize(
+    "version", ["x", "1.x", "1.0.x", "..", "-1", "\u00b2", "9" * 5_000, "=", "2.x", "1.1.x"]
+)
+def test_a_version_that_is_none_gets_metrics_all_the_same(kind: str, version: str) -> None:
+    """In the plainest form, where it cannot be compared with those that there are."""
+    with served(Application(present)) as port:
+        reply = ask(port, "/metrics", headers={"Accept": f"{kind}; version={version}"})
+
+    assert 200 == reply.status
+    assert b"brinewright_practical_salinity" in reply.body
 
 
 def test_no_header_of_what_is_accepted_brings_it_down() -> None:
