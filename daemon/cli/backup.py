@@ -9,7 +9,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon import assembly
-from daemon.cli.output import CONFIG, NOT_SO, UNAVAILABLE, USAGE, complain, emit, fail, read_config
+from daemon.cli.output import (
+    CONFIG,
+    NOT_SO,
+    UNAVAILABLE,
+    USAGE,
+    complain,
+    emit,
+    fail,
+    journal_of,
+    read_config,
+    reason_of,
+)
 from daemon.config import ConfigError, find_config, parse
 from daemon.config.loading import USUAL_PLACES
 from daemon.journal import settings_file
@@ -18,7 +29,9 @@ from daemon.journal.backup import BackupExistsError, Source
 from daemon.journal.backup import create as back_up
 from daemon.journal.restore import Restored, check, configuration_in, restore
 from daemon.journal.writer import JournalError
+from daemon.printable import printable
 from daemon.publishing.notices_file import notices_path
+from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -49,6 +62,9 @@ def create(
 ) -> None:
     """Copy journal, cursors, inbox and configuration to one file, while all goes on."""
     settings = read_config(config)
+    journal_of(settings.journal.path)
+    if lacking := missing_rights(file.parent, write=True):
+        fail(f"{file}: {lacking}; or name another file", NOT_SO)
     named = tuple(map(str, settings_file.files_named(settings)))
     try:
         text = find_config(config).read_bytes()
@@ -61,7 +77,7 @@ def create(
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
     except OSError as exc:
-        fail(f"{exc.filename}: cannot be read: {exc.strerror}", CONFIG)
+        fail(f"{exc.filename}: cannot be read: {reason_of(exc)}", CONFIG)
     emit(_facts(file, made), as_json=as_json, text=_told(f"written to {file}", made))
     _complain(made)
     if made.spoilt or made.missing:
@@ -100,6 +116,7 @@ def restore_file(
     try:
         text = configuration_in(file)
         settings = _settings(path, text, file, replace=configuration)
+        _check_rights(path, text, settings.journal.path)
         journal, now = settings.journal.path, assembly.clock(settings).now()
         done = restore(file, journal, now, also=(notices_path(journal),))
     except (BackupError, JournalError) as exc:
@@ -136,11 +153,21 @@ def _check_there(file: Path) -> None:
     try:
         there = file.is_file()
     except OSError as exc:
-        fail(f"{file}: cannot be read: {exc.strerror}", USAGE)
+        fail(f"{file}: cannot be read: {reason_of(exc)}", USAGE)
     if not there:
         fail(
             f"{file}: there is no such file; name one that 'brinewright backup create' made", USAGE
         )
+    if lacking := missing_rights(file):
+        fail(f"{file}: cannot be read: {lacking}", USAGE)
+
+
+def _check_rights(config: Path, text: bytes, journal: Path) -> None:
+    """End before anything is touched where something could not be put in its place."""
+    same = config.exists() and config.read_bytes() == text
+    for each in (journal, journal.parent, *(() if same else (config.parent,))):
+        if lacking := missing_rights(each, write=True):
+            fail(lacking, UNAVAILABLE)
 
 
 def _configuration_path(config: Path | None) -> Path:
@@ -153,6 +180,8 @@ def _configuration_path(config: Path | None) -> Path:
 
 def _settings(path: Path, text: bytes, file: Path, *, replace: bool) -> Config:
     """Return the configuration that says where the journal belongs."""
+    if lacking := missing_rights(path):
+        fail(lacking, CONFIG)
     if path.exists() and not replace:
         return read_config(path)
     try:
@@ -195,14 +224,14 @@ def _told(done: str, of: Manifest) -> str:
     ]
     if of.left_out:
         lines.append(f"{KEEP}: {', '.join(of.left_out)}")
-    return "\n".join(lines)
+    # What a file says of itself is the word of whoever made it.
+    return "\n".join(map(printable, lines))
 
 
 def _restored(done: Restored, placed: Placed, path: Path, journal: Path) -> str:
-    lines = [_told(f"restored to {journal}", done.manifest)]
-    if done.finished:
-        lines[0] = _told(f"restored to {journal}, begun earlier", done.manifest)
-    lines += [f"put aside: {each}" for each in (*done.aside, placed.aside) if each]
+    earlier = ", begun earlier" if done.finished else ""
+    head = _told(f"restored to {journal}{earlier}", done.manifest)
+    lines = [f"put aside: {each}" for each in (*done.aside, placed.aside) if each]
     if placed.to is None:
         lines.append(f"configuration: {path} is the one of the backup")
     elif placed.to == path:
@@ -216,7 +245,7 @@ def _restored(done: Restored, placed: Placed, path: Path, journal: Path) -> str:
             f" {'are not carried out; give them' if many else 'is not carried out; give it'} again"
         )
     lines.append("now start measuring and publishing")
-    return "\n".join(lines)
+    return "\n".join([head, *map(printable, lines)])
 
 
 def _complain(of: Manifest) -> None:

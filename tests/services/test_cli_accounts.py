@@ -39,6 +39,7 @@ from tests.unit.every_verb import (
     WITHOUT_JOURNAL,
     Told,
     a_station,
+    back_up,
     run_each,
     told,
     verbs,
@@ -86,6 +87,7 @@ def installed(top: Path) -> None:
     (top / "out").chmod(0o777)
     run_as(SERVICE, partial(write_station, top / "lib" / "journal.db", *station()))
     run_as(SERVICE, partial(OwnInbox(top / "lib" / "journal.db").establish, 0, NOW))
+    back_up(config, top / "out")
 
 
 def each_told(account: Account, top: Path, lines: Mapping[str, list[str]]) -> dict[str, Told]:
@@ -149,9 +151,10 @@ def test_a_keeper_reads_everything_and_sends_commands(top: Path) -> None:
     found = each_told(KEEPER, top, every(top))
     waiting = {each.verb for each in OwnInbox(top / "lib" / "journal.db").after(0)}
 
-    assert {"run": UNAVAILABLE, "alarm test": UNAVAILABLE} == refused(found, OWNER_ALONE)
+    owners = {"run", "alarm test", "backup restore"}
+    assert dict.fromkeys(owners, UNAVAILABLE) == refused(found, OWNER_ALONE)
     assert READING | WITHOUT_CONFIG == {v for v, each in found.items() if each.code == OK}
-    asked = LINES.keys() - READING - WITHOUT_CONFIG - {"run", "alarm test"}
+    asked = LINES.keys() - READING - WITHOUT_CONFIG - owners
     assert dict.fromkeys(asked, UNAVAILABLE) == refused(found, "no answer within 0.1 s")
     assert {"batch.note", "lot.add", "alarm.shelve", "calibrate.start"} <= waiting
     assert len(asked) == len(waiting)
@@ -159,13 +162,14 @@ def test_a_keeper_reads_everything_and_sends_commands(top: Path) -> None:
 
 @pytest.mark.parametrize("account", [SERVICE, ROOT], ids=lambda account: account.name)
 def test_the_service_and_root_may_do_all(top: Path, account: Account) -> None:
-    """No sentence speaks of rights; running begins, and addresses are tried."""
+    """No sentence speaks of rights; running begins, addresses are tried, a backup comes back."""
     found = each_told(account, top, every(top))
 
     assert {} == refused(found, " may be ")
     assert "becomes daemon.run\n" == found["run"].out
     assert "Connection refused" in found["alarm test"].out
-    assert READING | WITHOUT_CONFIG | {"run"} == {v for v, e in found.items() if e.code == OK}
+    worked = READING | WITHOUT_CONFIG | {"run", "backup restore"}
+    assert worked == {verb for verb, each in found.items() if each.code == OK}
 
 
 @pytest.mark.parametrize("place", ["etc", "lib"])
@@ -195,6 +199,8 @@ def test_a_file_of_ones_own_choice_that_is_barred_is_one_sentence(top: Path) -> 
         "export journal": ["export", "events", "--journal", f"{closed}/x.db", *config],
         "replay": ["replay", f"{closed}/x.csv", *config],
         "replay journal": [*lines["replay"], "--journal", f"{closed}/x.db"],
+        "backup": ["backup", "create", f"{closed}/x.backup", *config],
+        "check": ["backup", "check", f"{closed}/x.backup"],
         "sheet": [*lines["batch sheet"], "--out", f"{closed}/x.html"],
         "report": [*lines["calibrate report"], "--out", f"{closed}/x.html"],
     }
@@ -206,9 +212,12 @@ def test_a_file_of_ones_own_choice_that_is_barred_is_one_sentence(top: Path) -> 
         "export journal": UNAVAILABLE,
         "replay": 2,
         "replay journal": UNAVAILABLE,
+        "check": 2,
         "sheet": 2,
         "report": 2,
     } == refused(found, f"{closed} may be entered by the group games alone, and you (backup) are")
+    # Not even that group may write there.
+    assert {"backup": NOT_SO} == refused(found, f"{closed} may be written by root alone")
 
 
 def test_a_folder_that_may_be_looked_into_and_not_written(top: Path) -> None:

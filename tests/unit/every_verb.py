@@ -70,20 +70,26 @@ LINES: dict[str, str] = {
     "alarm test": "",
     "export": "events",
     "simulate": "list",
+    "backup create": "OUT/wing.backup",
+    "backup check": "BACKUP",
+    # Last, as it puts aside what the others were tried on.
+    "backup restore": "BACKUP",
 }
 """Verb to what follows it; words in capitals are places and names of the station's."""
 
-WITHOUT_CONFIG = {"correct", "change", "salinity", "simulate"}
-"""Take no --config: they need no file at all."""
+WITHOUT_CONFIG = {"correct", "change", "salinity", "simulate", "backup check"}
+"""Take no --config: they need no file of the service's."""
 WITHOUT_JOURNAL = WITHOUT_CONFIG | {"replay", "alarm catalogue", "alarm test"}
 READING = {
     *("replay", "status", "plan", "export"),
     *("batch list", "batch show", "batch sheet", "lot list", "lot show"),
     *("calibrate list", "calibrate show", "calibrate due", "calibrate report"),
-    *("alarm list", "alarm show", "alarm catalogue"),
+    *("alarm list", "alarm show", "alarm catalogue", "backup create"),
 }
 """Tell what is there, and change nothing."""
 
+BACKUP = "before.backup"
+"""A backup of the station, where verbs may write."""
 SECTIONS = """
 [station]
 name = "quarantine-wing"
@@ -171,12 +177,20 @@ def write_files(folder: Path, journal: Path) -> Path:
     return config
 
 
+def back_up(config: Path, out: Path) -> None:
+    """Make the backup that verbs check and restore, which everybody may read."""
+    made = told(["backup", "create", str(out / BACKUP), "--config", str(config)])
+    assert 0 == made.code, made.err
+    (out / BACKUP).chmod(0o644)
+
+
 def words_of(verb: str, config: Path, out: Path, entries: list[Entry]) -> list[str]:
     """The words of a verb's command line."""
     ids = {
         "BATCH": next(each.batch for each in of(entries, Kind.BATCH)),
         "RECORD": records(entries)[0].id,
         "RECORDING": str(config.with_name("recording.csv")),
+        "BACKUP": str(out / BACKUP),
         "OUT": str(out),
     }
     words = [*verb.split(), *LINES[verb].split()]

@@ -24,7 +24,16 @@ from daemon.journal.writer import Writer
 from daemon.publishing.notices import notice_of
 from daemon.publishing.telling import Message, Reason, Waiting
 from daemon.publishing.wording import Teller
-from tests.unit.every_verb import LINES, READING, Told, run_each, told, words_of, write_files
+from tests.unit.every_verb import (
+    LINES,
+    READING,
+    Told,
+    back_up,
+    run_each,
+    told,
+    words_of,
+    write_files,
+)
 from tests.unit.hostile_texts import (
     FORGED,
     HALF,
@@ -49,7 +58,8 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     with Writer(tmp_path / "journal.db") as writer:
         writer.append(entries, 0.0, {"": own, "mix-1": picture}, dump(bench.station.state))
     made(tmp_path / "journal.db")
-    write_files(tmp_path, tmp_path / "journal.db")
+    config = write_files(tmp_path, tmp_path / "journal.db")
+    back_up(config, tmp_path)
     with (tmp_path / "recording.csv").open("a", newline="") as recording:
         recording.write(
             f'2026-03-02T09:00:00Z,"{HOSTILE}",24\n{HOSTILE},1,2\n\x1b[2J,\u202e,\x00\n'
