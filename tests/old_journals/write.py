@@ -34,6 +34,7 @@ VERSIONS = {
     3: "78195ca",
     4: "297aaf4",
     5: "25e1584",
+    6: "bbae4ff",
 }
 """The last commit that wrote each schema; of the newest, one that does."""
 FIRST_WITH_SERVICE = 2
