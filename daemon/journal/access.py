@@ -16,6 +16,8 @@ from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TypeAlias
 
+from daemon.rights import missing_rights
+
 Stamp: TypeAlias = tuple[int, int, int, int]
 """What of a file changes when it is written: device, inode, size, and when, ns."""
 
@@ -62,9 +64,9 @@ def log_of(path: Path) -> Path:
     return path.with_name(f"{path.name}-wal")
 
 
-def readable(path: Path) -> bool:
-    """Say whether nothing forbids to read a file, and its log where there is one."""
-    return _may_read(path) and _may_read(log_of(path))
+def barred(path: Path) -> str:
+    """Say who may read a file or its log, where this user may not; else return nothing."""
+    return missing_rights(path) or missing_rights(log_of(path))
 
 
 def needs_log(path: Path, exc: Exception) -> bool:
@@ -83,7 +85,7 @@ def _open(path: Path, timeout_s: float) -> tuple[sqlite3.Connection, Stamp | Non
             if _is_missing(path):
                 raise NoFileError(f"there is no file {path}") from exc
             # The log may have gone, or the file come, between the look for it and the opening.
-            if tried == TRIES or not readable(path):
+            if tried == TRIES or barred(path):
                 raise
             time.sleep(PAUSE_S)
     raise AssertionError
@@ -111,10 +113,6 @@ def _is_missing(path: Path) -> bool:
     except OSError:
         return True
     return False
-
-
-def _may_read(path: Path) -> bool:
-    return os.access(path, os.R_OK) or _is_missing(path)
 
 
 def _stamp(path: Path) -> Stamp | None:

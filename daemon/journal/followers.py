@@ -11,12 +11,11 @@ import sqlite3
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import Follower, Instant
-from daemon.journal.access import NoFileError, read_only, readable
+from daemon.journal.access import NoFileError, barred, read_only
 from daemon.journal.cursors import cursor_name
 from daemon.journal.reader import Reader
 from daemon.journal.rows import from_ms
 from daemon.journal.writer import JournalError
-from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -131,16 +130,14 @@ def _follower(name: str, waiting: int, behind_s: float, row: Row | None) -> Foll
 
 def _kept(path: Path, cursors: dict[str, str]) -> dict[str, tuple[int, Row | None]]:
     """Return the position of each sink and what is known of it, by name."""
-    if lacking := missing_rights(path):
-        raise JournalError(lacking)
     try:
         with read_only(path, timeout_s=0.0) as db:
             return {name: _kept_of(db, name, cursor) for name, cursor in cursors.items()}
     except NoFileError:
         return dict.fromkeys(cursors, (0, None))
     except sqlite3.Error as exc:
-        why = str(exc) if readable(path) else "permission denied"
-        raise JournalError(f"cursor file {path}: cannot be read: {why}") from exc
+        why = barred(path) or f"cursor file {path}: cannot be read: {exc}"
+        raise JournalError(why) from exc
 
 
 def _kept_of(db: sqlite3.Connection, name: str, cursor: str) -> tuple[int, Row | None]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Kind
 from daemon.journal import rows
-from daemon.journal.access import NoFileError, needs_log, read_only, readable
+from daemon.journal.access import NoFileError, barred, needs_log, read_only
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.journal.writer import (
@@ -277,8 +277,8 @@ class Reader:
     def _failed(self, exc: sqlite3.Error | UnicodeDecodeError) -> JournalError:
         if isinstance(exc, NoFileError):
             return JournalMissingError(self._path)
-        if not readable(self._path):
-            return JournalForbiddenError(self._path)
+        if lacking := barred(self._path):
+            return JournalForbiddenError(lacking)
         # SQLite names a spoilt table in its message, and the name may be noise.
         if isinstance(exc, UnicodeDecodeError) or broken(exc):
             msg = f"journal {self._path}: spoilt on the disk: {exc}; {MEND}"

@@ -78,13 +78,7 @@ class JournalMissingError(JournalError):
 
 
 class JournalForbiddenError(JournalError):
-    """Whoever asks may not read the journal."""
-
-    def __init__(self, path: Path) -> None:
-        """Say who may."""
-        super().__init__(
-            missing_rights(path) or f"journal {path}: cannot be read: permission denied"
-        )
+    """Whoever asks may not read the journal; the text says who may."""
 
 
 class Writer:
