@@ -44,6 +44,11 @@ NEXT = f"""
     UNION ALL SELECT first_seq, {MINUTE_MS} * minute FROM summaries WHERE first_seq > :after
     ORDER BY seq LIMIT :most
 """  # noqa: S608 - constants
+ADD = f"""
+    INSERT INTO blocks (first_seq, last_seq, earliest_ms, latest_ms, proof)
+    SELECT *, {CHECK} FROM (
+        SELECT ? AS first_seq, ? AS last_seq, ? AS earliest_ms, ? AS latest_ms)
+"""  # noqa: S608 - constants
 STATE = f"""
     SELECT coalesce(max(last_seq), 0), coalesce(sum(last_seq - first_seq + 1), 0),
         coalesce(sum(proof IS NOT {CHECK}), 0) FROM blocks
@@ -61,11 +66,7 @@ def make(db: sqlite3.Connection) -> int:
         end = 0
     times = db.execute(NEXT, {"after": end, "most": ENTRIES}).fetchall()
     blocks, left = _blocks(times, end)
-    db.executemany(
-        "INSERT INTO blocks (first_seq, last_seq, earliest_ms, latest_ms, proof)"
-        " VALUES (?, ?, ?, ?, ?)",
-        [(*block, _check(block)) for block in blocks],
-    )
+    db.executemany(ADD, blocks)
     return ENTRIES if len(times) == ENTRIES else left
 
 
@@ -128,12 +129,6 @@ def _blocks(times: Sequence[tuple[int, object]], end: int) -> tuple[list[Block],
         found.append((end + 1, last, low, high))
         count = 0
     return found, count
-
-
-def _check(block: Block) -> int:
-    """As `CHECK`."""
-    first_seq, last_seq, earliest_ms, latest_ms = block
-    return 3 * earliest_ms + 5 * latest_ms + 7 * first_seq + 11 * last_seq
 
 
 def _joined(some: Iterable[Span]) -> list[Span]:

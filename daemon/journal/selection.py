@@ -31,13 +31,13 @@ if TYPE_CHECKING:
 
 Row: TypeAlias = tuple[Any, ...]
 Origins: TypeAlias = dict[int, Any]
-Ask: TypeAlias = "Callable[[sqlite3.Connection, Origins, Span, int], list[Row]]"
-"""Asks for the rows of some numbers, up to so many."""
+Ask: TypeAlias = "Callable[[sqlite3.Connection, Origins, Span, int], tuple[list[Row], int]]"
+"""Asks for the rows of some numbers, up to so many; returns the number that it came to, too."""
 
 AT_ONCE = 2000
 """Entries read from the journal at a time."""
-NUMBERS_AT_ONCE = 100_000
-"""Numbers looked through at a time, however few of them are in the range."""
+CHECKED_AT_ONCE = 100_000
+"""Entries looked through at a time, however few of them are in the range."""
 LAST = 2**63 - 1
 BATCH_KINDS = (Kind.BATCH, Kind.PHASE, Kind.STABILISED, Kind.DISTURBED)
 """Kinds that a batch's line is made of."""
@@ -120,12 +120,13 @@ def summaries(reader: Reader, selection: Selection) -> Iterator[list[Summary | N
     numbers none of which is selected are left out.
     """
 
-    def ask(db: sqlite3.Connection, _: Origins, span: Span, limit: int) -> list[Row]:
+    def ask(db: sqlite3.Connection, _: Origins, span: Span, limit: int) -> tuple[list[Row], int]:
         question = (
             f"SELECT {COLUMNS} FROM summaries"  # noqa: S608 - a constant
             " WHERE first_seq BETWEEN ? AND ? ORDER BY first_seq LIMIT ?"
         )
-        return db.execute(question, (*span, limit)).fetchall()
+        some = db.execute(question, (*span, limit)).fetchall()
+        return some, some[-1][0] if len(some) == limit else span[1]
 
     for some, origins in _pages(reader, _spans(reader, selection, LAST), ask):
         known = (to_summary(row, origins.get(row[2])) for row in some)
@@ -168,16 +169,33 @@ def _rows(
     columns: str,
     kinds: tuple[Kind, ...] = (),
 ) -> Iterator[tuple[list[Row], Origins]]:
-    def ask(db: sqlite3.Connection, origins: Origins, span: Span, limit: int) -> list[Row]:
+    def ask(
+        db: sqlite3.Connection, origins: Origins, span: Span, limit: int
+    ) -> tuple[list[Row], int]:
         where, values = selection.where(origins)
         of_kind = f" AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
+        first, last = _part(db, table, span) if where or of_kind else span
         question = (
             f"SELECT {columns} FROM {table} WHERE seq BETWEEN ? AND ?"  # noqa: S608 - constants
             f"{where}{of_kind} ORDER BY seq LIMIT ?"
         )
-        return db.execute(question, (*span, *values, *map(str, kinds), limit)).fetchall()
+        some = db.execute(question, (first, last, *values, *map(str, kinds), limit)).fetchall()
+        return some, some[-1][0] if len(some) == limit else last
 
-    return _pages(reader, _cut(_spans(reader, selection, last)), ask)
+    return _pages(reader, _spans(reader, selection, last), ask)
+
+
+def _part(db: sqlite3.Connection, table: str, span: Span) -> Span:
+    """Return the beginning of a span, no more than is looked through at a time.
+
+    Numbers are far from one after another where a journal was restored.
+    """
+    first, last = span
+    if last - first < CHECKED_AT_ONCE:
+        return span
+    question = f"SELECT seq FROM {table} WHERE seq >= ? ORDER BY seq LIMIT 1 OFFSET ?"  # noqa: S608
+    found = db.execute(question, (first, CHECKED_AT_ONCE - 1)).fetchone()
+    return first, last if found is None else min(found[0], last)
 
 
 def _pages(
@@ -187,15 +205,16 @@ def _pages(
     left = deque(numbers)
     while left:
         page: list[Row] = []
-        count = 0
+        checked = 0
         with reader.snapshot() as db:
             origins = origins_of(db)
-            while left and len(page) < AT_ONCE and count < NUMBERS_AT_ONCE:
+            while left and len(page) < AT_ONCE and checked < CHECKED_AT_ONCE:
                 first, last = left.popleft()
-                page += ask(db, origins, (first, last), AT_ONCE - len(page))
-                count += last - first + 1
-                if len(page) == AT_ONCE and page[-1][0] < last:
-                    left.appendleft((page[-1][0] + 1, last))
+                some, end = ask(db, origins, (first, last), AT_ONCE - len(page))
+                page += some
+                checked += min(end - first + 1, CHECKED_AT_ONCE)
+                if end < last:
+                    left.appendleft((end + 1, last))
         if page:
             yield page, origins
 
@@ -203,13 +222,6 @@ def _pages(
 def _spans(reader: Reader, selection: Selection, last: int) -> list[Span]:
     with reader.snapshot() as db:
         return spans(db, first_ms(selection.since), first_ms(selection.until), last)
-
-
-def _cut(some: Iterable[Span]) -> Iterator[Span]:
-    """Yield spans again, none longer than what is looked through at a time."""
-    for first, last in some:
-        for begin in range(first, last + 1, NUMBERS_AT_ONCE):
-            yield begin, min(begin + NUMBERS_AT_ONCE - 1, last)
 
 
 def first_ms(moment: datetime | None) -> int | None:

@@ -206,8 +206,8 @@ def small() -> ExitStack:
         (blocks, "ENTRIES", 5),
         (blocks, "FEW", 2),
         (selection, "AT_ONCE", 3),
-        (selection, "NUMBERS_AT_ONCE", 4),
-        (writer_module, "SKIPPED_PER_BOOT", 9),
+        (selection, "CHECKED_AT_ONCE", 4),
+        (writer_module, "SKIPPED_PER_BOOT", 10**12),
     ):
         stack.enter_context(patch.object(module, name, value))
     return stack
