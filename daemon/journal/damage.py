@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from calibration.written import from_plain
 from daemon.entries import Event, Kind
 from daemon.journal import rows
-from daemon.journal.schema import MIGRATIONS
+from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 from daemon.journal.writer import JournalError, broken
 
 if TYPE_CHECKING:
@@ -98,7 +98,7 @@ def _inside(db: sqlite3.Connection, longest_s: float) -> Found:
         return Found()  # a newer version made it, which its writer will say
     if not 0 <= version <= known or tables != _made_by(version):
         return Found("its tables are not those that its version makes")
-    if version < known:
+    if version < READABLE_FROM:
         return Found(*_pages(db, longest_s))
     for table in SMALL:
         (said,) = db.execute(f"PRAGMA integrity_check({table})").fetchone()
