@@ -121,3 +121,21 @@ def test_a_summary_that_was_changed_is_none_and_others_stay(tmp_path: Path) -> N
     found = [each for some in summaries(Reader(path), Selection()) for each in some]
 
     assert [START, None, second(120)] == [each and each.minute for each in found]
+
+
+@pytest.mark.timeout(30)
+def test_numbers_that_a_restore_left_out_are_not_looked_through(path: Path) -> None:
+    """They go on from the milliseconds since 1970, which is a gap of a million million."""
+    far = 1_800_000_000_000
+    with Writer(path) as writer:
+        writer.skip_to(far)
+        writer.append([reading(20), event(20)], 20.0)
+        writer.skip_to(2 * far)
+        writer.append([reading(21)], 21.0)
+    reader = Reader(path)
+    last = reader.last_seq()
+
+    assert [*range(1, 20, 2), far + 1, 2 * far + 1] == seqs(readings(reader, Selection(), last))
+    assert [far + 1, 2 * far + 1] == seqs(readings(reader, Selection(None, second(20)), last))
+    assert [] == [*batches(reader, Selection(None, second(30)), last)]
+    assert [] == [each for some in summaries(reader, Selection()) for each in some]
