@@ -29,6 +29,7 @@ from daemon.publishing.configured import (
 )
 from daemon.publishing.sink import Backoff, SinkError
 from daemon.publishing.tail import Changes, Tail
+from daemon.rights import missing_rights
 from daemon.supervision import Progress, Watchdog, notify
 
 if TYPE_CHECKING:
@@ -106,7 +107,13 @@ def follow_all(
 
 
 def _wait_for_journal(path: Path, stop: Event, log: Logger, watchdog: Watchdog) -> None:
-    """Return when there is a journal, or `stop` is set."""
+    """Return when there is a journal, or `stop` is set.
+
+    Raises:
+        JournalError: This user may not enter its folder.
+    """
+    if lacking := missing_rights(path.parent):
+        raise JournalError(lacking)
     if _is_there(path):
         return
     sentence = f"waiting for the journal {path}, which measuring makes"
