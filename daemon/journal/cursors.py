@@ -89,10 +89,7 @@ class Cursors:
         self._path = path
         self._one_at_a_time = Lock()
         try:
-            self._db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
-            self._db.execute("PRAGMA journal_mode = WAL")
-            self._db.execute("PRAGMA synchronous = FULL")
-            self._db.executescript(TABLES)
+            self._db = _open(path)
         except sqlite3.Error as exc:
             lacking = missing_rights(path, write=True) or missing_rights(path.parent, write=True)
             msg = f"cursor file {path}: cannot be opened: {exc}; check the folder's permissions"
@@ -194,6 +191,18 @@ class Cursors:
     def close(self) -> None:
         """Close; may be called twice."""
         self._db.close()
+
+
+def _open(path: Path) -> sqlite3.Connection:
+    db = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    try:
+        db.execute("PRAGMA journal_mode = WAL")
+        db.execute("PRAGMA synchronous = FULL")
+        db.executescript(TABLES)
+    except sqlite3.Error:
+        db.close()
+        raise
+    return db
 
 
 def _sink(cursor: str) -> str:

@@ -353,9 +353,15 @@ def test_a_cursor_goes_back_only_when_told_to(tmp_path: Path) -> None:
 
 
 def test_a_cursor_file_that_is_no_database_is_named(tmp_path: Path) -> None:
-    """A foreign file is refused with a sentence."""
+    """A foreign file is refused with a sentence, and not left open."""
     path = tmp_path / "cursors.db"
     path.write_text("not a database, but long enough to be taken for one" * 50)
 
-    with pytest.raises(JournalError, match=r"cursor file .*cursors\.db: cannot be opened"):
+    with pytest.raises(
+        JournalError, match=r"cursor file .*cursors\.db: cannot be opened"
+    ) as raised:
         Cursors(path)
+
+    opened = [str(each.resolve()) for each in Path("/proc/self/fd").iterdir()]
+    assert raised.tb is not None  # what the failed call held would go with it
+    assert [] == [name for name in opened if name.startswith(str(path))]
