@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import re
 from pathlib import Path
 
@@ -32,7 +33,9 @@ OF_PROBE = ("conductivity_u_percent", "temperature_u_C", "calibrate_every_days")
 
 def told_of(key: str, section: type) -> str:
     """What the docstring of a section says of one key."""
-    found = re.search(rf"^ +{key}: (.*(?:\n {{12}}.*)*)", str(section.__doc__), re.MULTILINE)
+    # Cleaned, since Python 3.13 takes the indentation off and earlier ones do not.
+    told = inspect.cleandoc(str(section.__doc__))
+    found = re.search(rf"^ +{key}: (.*(?:\n {{8}}.*)*)", told, re.MULTILINE)
     assert found, f"{section.__name__} says nothing of {key}"
     return " ".join(found[1].split())
 

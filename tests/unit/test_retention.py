@@ -204,7 +204,7 @@ def test_the_file_stays_as_large_as_it_was_over_many_months(tmp_path: Path) -> N
         keeping.writer.within(lambda db: sizes.append(used_bytes(db)))
     growth = sum(1 for _ in all_summaries(keeping.path))
 
-    (pages,) = closed(keeping).execute("PRAGMA page_count").fetchone()
+    pages = pages_when_closed(keeping)
     # One reading in twenty minutes makes a summary of its own, so summaries are what grows here.
     assert growth > 22_000
     assert max(sizes) <= 4096 * pages <= 1.02 * max(sizes) + 100_000
@@ -221,15 +221,15 @@ def test_a_size_bound_holds_for_ever(tmp_path: Path) -> None:
     assert 4096 * max(files)[0] < 1.15e6
     assert files[-1] <= (files[6][0] + 5,)
     assert any(told.facts["summaries"] for told in keeping.told)
-    closed(keeping)
+    assert files[-1] == (pages_when_closed(keeping),)
 
 
-def closed(keeping: Keeping) -> sqlite3.Connection:
-    """The file after the writer has gone; SQLite finds it whole."""
+def pages_when_closed(keeping: Keeping) -> int:
+    """How many pages the file has after the writer has gone; SQLite finds it whole."""
     keeping.writer.close()
     with closing(sqlite3.connect(keeping.path)) as db:
         assert ("ok",) == db.execute("PRAGMA integrity_check").fetchone()
-    return sqlite3.connect(keeping.path)
+        return int(db.execute("PRAGMA page_count").fetchone()[0])
 
 
 def test_a_reading_that_the_disk_changed_enters_no_summary(keeping: Keeping) -> None:
