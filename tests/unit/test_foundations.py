@@ -226,7 +226,7 @@ def test_a_missing_venv_module_names_its_package(tmp_path: Path) -> None:
     done = make_environment(tmp_path, tmp_path / "env")
 
     assert done.returncode == 69
-    assert "lacks the module venv: apt install python3-venv" in done.stderr
+    assert "lacks the module venv: sudo apt install python3-venv" in done.stderr
 
 
 @pytest.mark.parametrize(
