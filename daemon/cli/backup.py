@@ -129,7 +129,7 @@ def restore_file(
             f" {exc.strerror}; restore the same backup again",
             NOT_SO,
         )
-    away = [each for each in done.manifest.left_out if not Path(each).exists()]
+    away = [each for each in done.manifest.left_out if not _may_be_there(Path(each))]
     answer = {
         **_facts(file, done.manifest),
         "journal": str(journal),
@@ -192,6 +192,14 @@ def _settings(path: Path, text: bytes, file: Path, *, replace: bool) -> Config:
         for fault in exc.faults:
             complain(fault)
         fail(f"backup {file}: the configuration in it is not one of this version", CONFIG)
+
+
+def _may_be_there(path: Path) -> bool:
+    """Say whether there is a file; one that we may not look for counts as there."""
+    try:
+        return path.exists()
+    except OSError:
+        return True
 
 
 def _facts(file: Path, of: Manifest) -> dict[str, JSON]:

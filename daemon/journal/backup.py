@@ -10,7 +10,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Callable, Mapping
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -19,13 +19,15 @@ from typing import TYPE_CHECKING
 from daemon import __version__
 from daemon.entries import Event, Kind
 from daemon.journal import archive, contents
+from daemon.journal.access import NoFileError, WrittenMeanwhileError, needs_log
 from daemon.journal.archive import BackupError, Manifest, Member
-from daemon.journal.copies import BegunError, Pace, copy, snapshot
+from daemon.journal.copies import Pace, copy, snapshot
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force
 from daemon.journal.inbox import beside
 from daemon.journal.mending import carried, carry_over
 from daemon.journal.proofs import Proof, prove
+from daemon.journal.reader import LOG_LEFT
 from daemon.journal.replacement import pending
 from daemon.journal.workplace import PREFIX, workplace
 from daemon.journal.writer import JournalError, JournalMissingError, broken
@@ -126,7 +128,7 @@ def _copied(source: Source, folder: Path, now: Instant) -> Copies:
         place.mkdir()
         try:
             copies = _copied_once(source, place)
-        except BegunError:
+        except WrittenMeanwhileError:
             shutil.rmtree(place)
             continue
         break
@@ -143,7 +145,7 @@ def _copied_once(source: Source, folder: Path) -> Copies:
     """Copy all databases as they were at one moment.
 
     Raises:
-        BegunError: Somebody began to write one meanwhile.
+        WrittenMeanwhileError: Somebody began to write one meanwhile.
     """
     places = {
         archive.CURSORS: cursors_path(source.journal),
@@ -181,10 +183,9 @@ def _begun(
     stack: ExitStack, path: Path, faults: dict[str, str], name: str
 ) -> sqlite3.Connection | None:
     """Begin a snapshot of a file; None where there is none, or where it is spoilt."""
-    if not path.exists():
-        return None
     found: list[sqlite3.Connection] = []
-    faults[name] = _fault_of(path, lambda: found.append(stack.enter_context(snapshot(path))))
+    with suppress(NoFileError):
+        faults[name] = _fault_of(path, lambda: found.append(stack.enter_context(snapshot(path))))
     return found[0] if found else None
 
 
@@ -196,13 +197,16 @@ def _fault_of(path: Path, work: Callable[[], object]) -> str:
     """
     try:
         work()
+    except (NoFileError, WrittenMeanwhileError):
+        raise
     except UnicodeDecodeError:
         return "its tables cannot be read"  # SQLite names one, and the name is noise
     except sqlite3.Error as exc:
         name = getattr(exc, "sqlite_errorname", "") or ""
         if broken(exc) or name == "SQLITE_IOERR_READ":
             return str(exc)
-        raise BackupError(f"{path}: cannot be copied: {exc}; nothing was backed up") from exc
+        why = LOG_LEFT if needs_log(path, exc) else str(exc)
+        raise BackupError(f"{path}: cannot be copied: {why}; nothing was backed up") from exc
     return ""
 
 

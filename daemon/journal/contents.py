@@ -10,7 +10,7 @@ from datetime import datetime
 from pathlib import Path
 
 from daemon.entries import Kind
-from daemon.journal.copies import BegunError, snapshot
+from daemon.journal.copies import snapshot
 from daemon.journal.rows import from_ms, to_json
 from daemon.journal.schema import MIGRATIONS, misfit
 from daemon.journal.writer import JournalError, JournalMissingError
@@ -68,7 +68,7 @@ def look(db: sqlite3.Connection) -> Contents:
 
 def waiting(inbox: Path) -> int:
     """Return how many commands wait in an inbox; none in one that cannot be read."""
-    with suppress(sqlite3.Error, OSError, UnicodeDecodeError, BegunError), snapshot(inbox) as db:
+    with suppress(sqlite3.Error, JournalError, UnicodeDecodeError), snapshot(inbox) as db:
         found = db.execute(
             "SELECT count(*) FROM commands WHERE number > coalesce((SELECT number FROM taken), 0)"
         ).fetchone()
@@ -78,7 +78,7 @@ def waiting(inbox: Path) -> int:
 
 def furthest_cursor(cursors: Path) -> int:
     """Return the highest number that any publisher was given; 0 where nothing can be read."""
-    with suppress(sqlite3.Error, OSError, UnicodeDecodeError, BegunError), snapshot(cursors) as db:
+    with suppress(sqlite3.Error, JournalError, UnicodeDecodeError), snapshot(cursors) as db:
         (seq,) = db.execute("SELECT coalesce(max(seq), 0) FROM cursors").fetchone()
         return int(seq)
     return 0

@@ -7,7 +7,6 @@ that is copied, so that who may only read it can copy it.
 
 from __future__ import annotations
 
-import errno
 import os
 import sqlite3
 import time
@@ -16,14 +15,13 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import IO
 
+from daemon.journal.access import barred, read_only
+from daemon.journal.writer import JournalForbiddenError
+
 PAGES = 1024
 PAUSE_S = 0.005
 FORCED_EVERY = 8 << 20
 """Bytes; what waits to go to a card would else hold up the writer's own forcing for seconds."""
-
-
-class BegunError(Exception):
-    """Somebody began to write a file while it was copied as one that nobody writes."""
 
 
 class Pace:
@@ -52,23 +50,19 @@ def snapshot(path: Path) -> Iterator[sqlite3.Connection]:
     """Give a database as it is now, whatever is written to it while the block lasts.
 
     Raises:
-        BegunError: On leaving: somebody began to write it; what was read is of no use.
-        OSError: It is not there, or may not be read.
+        NoFileError: There is none.
+        WrittenMeanwhileError: On leaving: somebody began to write what nobody wrote; what was
+            read is of no use.
+        JournalForbiddenError: It may not be read.
         sqlite3.Error: It cannot be read.
     """
-    looks = _looks(path)
-    if not os.access(path, os.R_OK):
-        raise PermissionError(errno.EACCES, "Permission denied", str(path))
-    # Without its log nobody has the file open, and SQLite would make a log even for reading.
-    alone = not _log(path).exists()
-    more = "&immutable=1" if alone else ""
-    address = f"{path.absolute().as_uri()}?mode=ro{more}"
-    with closing(sqlite3.connect(address, uri=True, isolation_level=None)) as db:
+    if lacking := barred(path):
+        raise JournalForbiddenError(lacking)
+    with read_only(path) as db:
+        db.isolation_level = None
         db.execute("BEGIN")
         db.execute("SELECT 1 FROM sqlite_schema LIMIT 1").fetchone()
         yield db
-        if alone and (_log(path).exists() or _looks(path) != looks):
-            raise BegunError(path)
 
 
 def copy(source: sqlite3.Connection, to: Path) -> None:
@@ -91,12 +85,3 @@ def copy(source: sqlite3.Connection, to: Path) -> None:
 
         source.backup(target, pages=PAGES, progress=rest)
         target.execute("PRAGMA journal_mode = DELETE")
-
-
-def _looks(path: Path) -> tuple[int, int, int]:
-    stat = path.stat()
-    return stat.st_ino, stat.st_size, stat.st_mtime_ns
-
-
-def _log(path: Path) -> Path:
-    return path.with_name(f"{path.name}-wal")

@@ -20,7 +20,7 @@ from daemon.entries import Event, Kind
 from daemon.journal import archive, contents
 from daemon.journal.archive import Archive, BackupError, Manifest, opened
 from daemon.journal.aside import replaced_name
-from daemon.journal.copies import BegunError, snapshot
+from daemon.journal.copies import snapshot
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force, hand_over
 from daemon.journal.inbox import beside
@@ -265,14 +265,14 @@ def _make_ready(found: Archive, journal: Path, folder: Path, now: Instant) -> No
 
 def _last_seq(journal: Path) -> int:
     """Return the newest number of the journal that is there; 0 for none, or a spoilt one."""
-    with suppress(sqlite3.Error, OSError, UnicodeDecodeError, BegunError), snapshot(journal) as db:
+    with suppress(sqlite3.Error, JournalError, UnicodeDecodeError), snapshot(journal) as db:
         return contents.look(db).last_seq
     return 0
 
 
 def _is_there(journal: Path, digest: str) -> bool:
     """Say whether this backup was restored before and nothing has come since."""
-    with suppress(sqlite3.Error, OSError, UnicodeDecodeError, BegunError), snapshot(journal) as db:
+    with suppress(sqlite3.Error, JournalError, UnicodeDecodeError), snapshot(journal) as db:
         found = db.execute(
             "SELECT seq, json_extract(facts, '$.backup') FROM events ORDER BY seq DESC LIMIT 1"
         ).fetchone()

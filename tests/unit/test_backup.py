@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from daemon.journal import archive, backup
+from daemon.journal.access import WrittenMeanwhileError
 from daemon.journal.archive import BackupError, Manifest
 from daemon.journal.backup import BackupExistsError, create
-from daemon.journal.copies import BegunError, copy, snapshot
+from daemon.journal.copies import copy, snapshot
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
@@ -196,6 +197,7 @@ def test_a_writer_that_begins_while_nobody_wrote_has_it_copied_again(
         if not begun:
             begun.append(Writer(journal))
             fill(begun[0], 200, 5)
+            begun[0]._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")  # noqa: SLF001 - in time
         copy(db, to)
 
     monkeypatch.setattr(backup, "copy", copy_late)
@@ -217,7 +219,7 @@ def test_one_that_is_written_again_and_again_is_given_up(
     before = names(tmp_path)
 
     def never(*_: object) -> None:
-        raise BegunError
+        raise WrittenMeanwhileError
 
     monkeypatch.setattr(backup, "copy", never)
     with pytest.raises(BackupError, match="try again"):

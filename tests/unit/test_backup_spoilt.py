@@ -204,7 +204,7 @@ def test_who_may_not_read_or_write_is_told_which_file(folder: Path) -> None:
 
     said = f"BackupError: {folder}/a.backup: Permission denied; nothing was backed up"
     assert said == closed
-    assert f"{cursors_path(journal)}: Permission denied" in secret
+    assert f"{cursors_path(journal)} may be read by root alone, and you are nobody" in secret
     assert set() == names(folder / "own")
 
 
