@@ -26,7 +26,7 @@ from pathlib import Path
 from daemon.entries import Follower, Instant
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
-from daemon.journal.writer import Writer
+from daemon.journal.writer import JournalError, Writer
 from tests.services.influx_parts import Server, an_engine, metrics, write_configuration
 from tests.services.mqtt_parts import Publisher, event, reading
 
@@ -122,8 +122,17 @@ def _write_until_taken(writer: Writer, journal: Path) -> None:
 
 def _follower(journal: Path) -> Follower:
     now = Instant(BEGAN, 1e9, "boot-1")
-    (one,) = followers(journal, cursors_path(journal), ["influx"], now, most=10**6)
-    return one
+    deadline_s = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            (one,) = followers(journal, cursors_path(journal), ["influx"], now, most=10**6)
+        except JournalError:
+            # Whoever asks never waits for the file, which a publisher that was killed leaves to
+            # be recovered by the next to open it.
+            assert time.monotonic() < deadline_s, "the cursors cannot be read"
+            time.sleep(0.01)
+        else:
+            return one
 
 
 def _held_in_the_end(server: Server, wanted: Counter[int]) -> Counter[int]:
