@@ -1,4 +1,4 @@
-"""A day out of a long journal: how long it takes, and in how much memory all of it streams.
+"""A day out of a long journal: how long it takes, and in how much memory a month streams.
 
     python -m tests.benchmarks.export
     python -m tests.benchmarks.export --days 153 --kept 153 --period 1
@@ -48,6 +48,7 @@ OWN = ("mix-1", "", "boot-1", "")
 TESTS_PASSED = dict.fromkeys(TESTS, Flag.PASS)
 MINUTE = timedelta(minutes=1)
 DAY = timedelta(days=1)
+MONTH = 30 * DAY
 EVENT_AMONG = 500
 ENTRIES = ("readings", "events", "batches")
 ROUNDS = 5
@@ -283,6 +284,11 @@ def command(folder: Path, *words: str) -> tuple[float, float, int]:
         return took_s, float(done.stderr.split()[-1]) / 1024.0, sum(1 for _ in file)
 
 
+def between(first: datetime, last: datetime) -> list[str]:
+    """The words of a command for a range of time."""
+    return ["--from", first.isoformat(), "--to", last.isoformat()]
+
+
 def selected(first: datetime) -> Selection:
     """The day that begins then."""
     return Selection(None, first, first + DAY)
@@ -323,15 +329,13 @@ def main() -> None:
 
 def _say_commands(folder: Path, old: datetime, new: datetime) -> None:
     say = sys.stdout.write
-    old_day, new_day = (
-        ["--from", first.isoformat(), "--to", (first + DAY).isoformat()] for first in (old, new)
-    )
+    old_day, new_day = between(old, old + DAY), between(new, new + DAY)
     command(folder, "events", *new_day)  # whose bytecode is kept for the others
     for words in (["summaries", *old_day], *([what, *new_day] for what in ENTRIES)):
         took_s, _, lines = command(folder, *words)
         say(f"export {words[0]} of a day, {lines} lines: {took_s:.2f} s with its start\n")
     for form in ("csv", "jsonl"):
-        for words in (["readings", *new_day], ["readings"]):
+        for words in (["readings", *new_day], ["readings", *between(new, new + MONTH)]):
             took_s, most_mib, lines = command(folder, *words, "--format", form)
             say(
                 f"{form}, {lines} lines of {words[0]}: {took_s:.1f} s, at most {most_mib:.1f} MiB\n"
