@@ -19,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -36,7 +37,7 @@ from daemon.journal.restore import RESTORED, check
 from daemon.journal.workplace import PREFIX
 from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station import StationState
-from tests.campaigns.backup_scene import Scene, killed
+from tests.campaigns.backup_scene import Mark, Scene, killed, learned
 from tests.conftest import wait_until
 from tests.services.service_parts import Station, measuring, playing
 from tests.unit.backup_parts import cursors_of, entries_of, unpacked
@@ -62,27 +63,33 @@ def earlier_life(journal: Path) -> None:
 # --- backups -------------------------------------------------------------------------------------
 
 
-def kill_a_backup(scene: Scene) -> None:
+def marks_of_a_backup(scene: Scene) -> tuple[Mark, ...]:
+    """What shows how far it is: begun, copying, packing, in its place."""
+    folder, file = scene.station.folder, scene.file
+    before = file.stat().st_ino if file.exists() else 0
+
+    def works() -> bool:
+        return any(each.stat().st_size for each in folder.glob(f"{PREFIX}*/*/journal.db"))
+
+    return (
+        lambda: True,
+        lambda: any(folder.glob(f"{PREFIX}*")),
+        works,
+        lambda: any(folder.glob(f"{PREFIX}*/packed")),
+        lambda: file.exists() and file.stat().st_ino != before,
+    )
+
+
+def kill_a_backup(scene: Scene, spans_s: Sequence[float]) -> None:
     """Kill one; then look whether the file, if it is there, is whole and belongs together."""
-    folder = scene.station.folder
     again = scene.rng.random() < 0.5 and scene.file.exists()
     if not again:
         scene.file.unlink(missing_ok=True)
     before = scene.file.read_bytes() if again else b""
     for _ in range(scene.rng.randrange(3)):
         scene.ask()
-    begun = time.monotonic()
-
-    def works() -> bool:
-        return any(file.stat().st_size for file in folder.glob(f"{PREFIX}*/*/journal.db"))
-
-    marks = (
-        lambda: time.monotonic() - begun > scene.rng.uniform(0.0, 1.0),
-        lambda: any(folder.glob(f"{PREFIX}*")),
-        works,
-        lambda: any(folder.glob(f"{PREFIX}*/packed")),
-    )
-    died = killed(scene, ("create", str(scene.file), *(("--force",) if again else ())), marks)
+    words = ("create", str(scene.file), *(("--force",) if again else ()))
+    died = killed(scene, words, marks_of_a_backup(scene), spans_s)
     scene.must(scene.measure.alive, "measuring has ended")
     if not scene.file.exists():
         scene.must(not again and died, "a file that was there, or was finished, is gone")
@@ -134,29 +141,36 @@ def check_commands(scene: Scene, copied: Path) -> None:
 # --- restores ------------------------------------------------------------------------------------
 
 
-def kill_a_restore(scene: Scene) -> None:
-    """Kill one, let somebody come next, and look what is measured into."""
-    scene.publish()
-    scene.measure.stop() if scene.rng.random() < 0.5 else scene.measure.kill()
-    scene.publish()
-    old, old_name = entries_of(scene.journal), Reader(scene.journal).identity()
-    with archive.opened(scene.file) as found:
-        last = found.manifest.last_seq
-    asides = set(scene.station.folder.glob("journal.db.replaced-*Z*"))
-    begun = time.monotonic()
+def marks_of_a_restore(scene: Scene) -> tuple[Mark, ...]:
+    """What shows how far it is: begun, unpacking, noted down, and that again, done."""
     folder, note = scene.station.folder, note_path(scene.journal)
-    staging = f"{staging_prefix(scene.journal)}*"
-    marks = (
-        lambda: time.monotonic() - begun > scene.rng.uniform(0.0, 1.0),
+    staging, noted = f"{staging_prefix(scene.journal)}*", False
+
+    def done() -> bool:
+        nonlocal noted
+        noted = noted or note.exists()
+        return noted and not note.exists()
+
+    return (
+        lambda: True,
         lambda: any(folder.glob(staging)),
         lambda: any(folder.glob(f"{staging}/journal.db")),
         note.exists,
         note.exists,
+        done,
     )
-    died = killed(scene, ("restore", str(scene.file)), marks)
-    state = (
-        f"restore {'killed' if died else 'ended'}, {'note there' if note.exists() else 'no note'}"
-    )
+
+
+def kill_a_restore(scene: Scene, spans_s: Sequence[float]) -> None:
+    """Kill one, let somebody come next, and look what is measured into."""
+    end_measuring(scene)
+    old, old_name = entries_of(scene.journal), Reader(scene.journal).identity()
+    with archive.opened(scene.file) as found:
+        last = found.manifest.last_seq
+    folder, note = scene.station.folder, note_path(scene.journal)
+    asides = set(folder.glob("journal.db.replaced-*Z*"))
+    died = killed(scene, ("restore", str(scene.file)), marks_of_a_restore(scene), spans_s)
+    state = f"restore {'killed' if died else 'ended'}{', note there' if note.exists() else ''}"
     come_next(scene)
     if not measured(scene):
         return
@@ -180,6 +194,15 @@ def kill_a_restore(scene: Scene) -> None:
     missing = [seq for seq, entry in now.items() if scene.subscriber.has.get(seq) != entry]
     scene.must(not missing, f"not published: {missing[:5]}")
     check_cursors(scene, name)
+
+
+def end_measuring(scene: Scene) -> None:
+    """Stop measuring, or kill it, and publish all that it wrote."""
+    if scene.rng.random() < 0.5:
+        scene.must(scene.measure.stop() == 0, "measuring did not end as it should")
+    else:
+        scene.measure.kill()
+    scene.publish()
 
 
 def come_next(scene: Scene) -> None:
@@ -256,13 +279,18 @@ def campaign(folder: Path, count: int, seed: int) -> Scene:
         scene = Scene(station, measure, random.Random(seed))
         wait_until(lambda: Reader(scene.journal).last_seq() > READINGS + 10, "readings", BACK_S)
         scene.publish()
+        spans_s = learned(scene, ("create", str(scene.file)), marks_of_a_backup(scene))
         for _ in range(count):
-            kill_a_backup(scene)
+            kill_a_backup(scene, spans_s)
         scene.must(scene.verb("create", str(scene.file), "--force").wait() == 0, "no backup")
         check_backup(scene)
         scene.must(not [*folder.glob(f"{PREFIX}*")], "a folder of a killed backup is left")
+        end_measuring(scene)
+        spans_s = learned(scene, ("restore", str(scene.file)), marks_of_a_restore(scene))
+        measure.start()
+        scene.must(measured(scene), "nothing is measured")
         for _ in range(count):
-            kill_a_restore(scene)
+            kill_a_restore(scene, spans_s)
             if scene.rng.random() < 0.3:
                 code = scene.verb("create", str(scene.file), "--force").wait()
                 scene.must(code == 0, f"a backup ended with {code}")

@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeAlias
 
 from daemon.entries import Entry
 from daemon.journal.cursors import Cursors, cursors_path
@@ -22,6 +23,8 @@ from tests.services.service_parts import ROOT, Process, Station
 SINK = "subscriber"
 VERB = (sys.executable, "-m", "daemon.cli.main", "backup")
 LOOK_S = 0.0005
+Mark: TypeAlias = Callable[[], bool]
+"""Whether a verb has come to some point."""
 
 
 @dataclass
@@ -114,12 +117,42 @@ class Scene:
             self.faults.append(what)
 
 
-def killed(scene: Scene, words: Sequence[str], marks: Sequence[Callable[[], bool]]) -> bool:
-    """Start a verb and kill it at a random moment after one of its marks; False if it had ended."""
-    mark = scene.rng.choice(marks)
-    span_s = scene.rng.choice((0.0, scene.rng.uniform(0.0, 0.02), scene.rng.uniform(0.0, 0.6)))
+def holds(mark: Mark) -> bool:
+    """Look for files that may come and go at any moment."""
+    try:
+        return mark()
+    except OSError:
+        return False
+
+
+def learned(scene: Scene, words: Sequence[str], marks: Sequence[Mark]) -> list[float]:
+    """Let a verb come to its end; return how long that was after each of its marks, s."""
+    process, reached = scene.verb(*words), [0.0] * len(marks)
+    while process.poll() is None:
+        for number, mark in enumerate(marks):
+            if not reached[number] and holds(mark):
+                reached[number] = time.monotonic()
+        time.sleep(LOOK_S)
+    end = time.monotonic()
+    scene.must(process.returncode == 0, f"{words[0]} ended with {process.returncode}")
+    return [end - at if at else 0.0 for at in reached]
+
+
+def killed(
+    scene: Scene, words: Sequence[str], marks: Sequence[Mark], spans_s: Sequence[float]
+) -> bool:
+    """Start a verb and kill it at a random moment after one of its marks; False if it had ended.
+
+    Args:
+        scene: Where.
+        words: Of the verb.
+        marks: What shows how far it is.
+        spans_s: How long it takes from each of them to its end.
+    """
+    number = scene.rng.randrange(len(marks))
+    span_s = scene.rng.uniform(0.0, 1.1 * spans_s[number])
     process = scene.verb(*words)
-    while process.poll() is None and not mark():
+    while process.poll() is None and not holds(marks[number]):
         time.sleep(LOOK_S)
     if process.poll() is None:
         time.sleep(span_s)  # the random moment
