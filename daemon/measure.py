@@ -350,7 +350,8 @@ def _run(
     loop.resume(now, unexpected=unexpected)
     loop.obey(now)
     loop.write(now)
-    log.info("measuring %d probes into %s", len(probes), config.journal.path)
+    many = "one probe" if len(probes) == 1 else f"{len(probes)} probes"
+    log.info("measuring %s into %s", many, config.journal.path)
     try:
         loop.run()
         now = clock.now()
