@@ -85,7 +85,7 @@ def invoke(words: Sequence[str]) -> int:
     verb = next((word for word in words if not word.startswith("-")), None)
     if verb is not None and not _known(verb):
         return USAGE
-    app = app_of([verb] if verb else list(ROOMS))
+    app = _app([verb] if verb else list(ROOMS))
     if not words:
         _run(app, ["--help"])
         return USAGE
@@ -133,8 +133,7 @@ def _present(verb: str) -> bool:
     return importlib.util.find_spec(f"daemon.cli.{ROOMS[verb]}") is not None
 
 
-def app_of(verbs: Sequence[str]) -> typer.Typer:
-    """Return the command line with some of its verbs, of `ROOMS`."""
+def _app(verbs: Sequence[str]) -> typer.Typer:
     app = typer.Typer(
         add_completion=False,
         rich_markup_mode=None,
