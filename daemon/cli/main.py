@@ -58,6 +58,7 @@ def main() -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
+    code = OK
     try:
         code = invoke(sys.argv[1:])
         sys.stdout.flush()
@@ -65,7 +66,9 @@ def main() -> None:
         # The reader has gone, as with `| head`.
         code = _write_no_more(OK)
     except OSError as exc:
-        complain(f"standard output cannot be written: {exc.strerror or exc}")
+        # Some versions of Python fail once more with what a verb could not print and told of.
+        if code != UNAVAILABLE:
+            complain(f"standard output cannot be written: {exc.strerror or exc}")
         code = _write_no_more(UNAVAILABLE)
     sys.exit(code)
 

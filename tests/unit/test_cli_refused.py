@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import io
+import os
 import subprocess
 import sys
 from pathlib import Path
 
 import pytest
 
-from daemon.cli.main import invoke
+from daemon.cli.main import invoke, main
 from daemon.cli.output import UNAVAILABLE
 from tests.services.service_parts import ROOT
 from tests.unit.accounts import GROUP, SERVICE, STRANGER, give, needs_root, open_folder, run_as
@@ -21,7 +23,7 @@ SALINITY = ["salinity", "--conductivity", "42.914", "--temperature", "15"]
 @pytest.mark.parametrize(
     "refusal, said",
     [
-        (PermissionError(13, "Permission denied", "/no/such/file"), "/no/such/file: Permission"),
+        (PermissionError(13, "Permission denied", "/tmp/such"), "/tmp/such: Permission"),
         (OSError(5, "Input/output error", b"/dev/sda"), "/dev/sda: Input/output error."),
         (OSError(28, "No space left on device"), "No space left on device."),
         (TimeoutError("it took too long"), "it took too long."),
@@ -72,6 +74,41 @@ def test_a_file_that_became_barred_meanwhile_names_the_group(
 
     assert UNAVAILABLE == code
     assert f"{folder}/lib may be entered by the group {GROUP} alone, and you (nobody) are" in err
+
+
+class FullDisk(io.StringIO):
+    """Where nothing can be written, and what was kept back cannot be written later either."""
+
+    def __init__(self, number: int) -> None:
+        """Take the number of an open file that may be changed."""
+        super().__init__()
+        self._number = number
+
+    def write(self, text: str) -> int:
+        """Refuse."""
+        raise OSError(28, "No space left on device")
+
+    def flush(self) -> None:
+        """Refuse again."""
+        raise OSError(28, "No space left on device")
+
+    def fileno(self) -> int:
+        """Of the open file."""
+        return self._number
+
+
+def test_output_that_fails_twice_is_told_once(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Python 3.13.5 fails again at the end with what a verb could not print."""
+    monkeypatch.setattr(sys, "argv", ["brinewright", *SALINITY])
+    with Path(os.devnull).open("w") as nowhere:
+        monkeypatch.setattr(sys, "stdout", FullDisk(nowhere.fileno()))
+        with pytest.raises(SystemExit) as ended:
+            main()
+
+    assert UNAVAILABLE == ended.value.code
+    assert "brinewright: No space left on device.\n" == capsys.readouterr().err
 
 
 def test_output_that_cannot_be_written_is_one_sentence() -> None:
