@@ -67,8 +67,9 @@ def create(
         fail(f"{file}: {lacking}; or name another file", NOT_SO)
     named = tuple(map(str, settings_file.files_named(settings)))
     try:
-        text = find_config(config).read_bytes()
-        source = Source(settings.journal.path, settings.station.name, text, named)
+        place = find_config(config)
+        text, station = place.read_bytes(), settings.station.name
+        source = Source(settings.journal.path, station, text, named, place)
         made = back_up(source, file, assembly.clock(settings).now(), replace=force)
     except BackupExistsError as exc:
         fail(str(exc), USAGE)

@@ -56,12 +56,14 @@ class Source:
         station: Name of the station.
         configuration: The configuration file, as it is.
         left_out: Files that it names and that are kept elsewhere.
+        place: Where the configuration is; None where that does not matter.
     """
 
     journal: Path
     station: str
     configuration: bytes
     left_out: tuple[str, ...] = ()
+    place: Path | None = None
 
 
 @dataclass(slots=True)
@@ -97,6 +99,7 @@ def create(source: Source, to: Path, now: Instant, *, replace: bool = False) -> 
         msg = f"journal {source.journal}: a restore was interrupted; start 'brinewright run' first"
         raise JournalError(msg)
     try:
+        _check_own(source, to)
         _check_target(to, replace=replace)
         with workplace(to.parent) as folder:
             copies = _copied(source, folder, now)
@@ -110,6 +113,14 @@ def create(source: Source, to: Path, now: Instant, *, replace: bool = False) -> 
         msg = f"{to if ours else exc.filename}: {exc.strerror or exc}; nothing was backed up"
         raise BackupError(msg) from exc
     return manifest
+
+
+def _check_own(source: Source, to: Path) -> None:
+    """Return only when no file of the station would be replaced by the backup of it."""
+    own = [source.journal, cursors_path(source.journal), beside(source.journal)]
+    own += [*map(Path, source.left_out), *([source.place] if source.place else [])]
+    if to.exists() and any(each.exists() and each.samefile(to) for each in own):
+        raise BackupExistsError(f"{to}: this is a file of the station; name another file")
 
 
 def _check_target(to: Path, *, replace: bool) -> None:

@@ -138,16 +138,15 @@ def learned(scene: Scene, words: Sequence[str], marks: Sequence[Mark]) -> list[f
     return [end - at if at else 0.0 for at in reached]
 
 
-def killed(
-    scene: Scene, words: Sequence[str], marks: Sequence[Mark], spans_s: Sequence[float]
-) -> bool:
+def killed(scene: Scene, words: Sequence[str], marks: Sequence[Mark], spans_s: list[float]) -> bool:
     """Start a verb and kill it at a random moment after one of its marks; False if it had ended.
 
     Args:
         scene: Where.
         words: Of the verb.
         marks: What shows how far it is.
-        spans_s: How long it takes from each of them to its end.
+        spans_s: How long it takes from each of them to its end; corrected by what is seen, for
+            the load of a machine changes.
     """
     number = scene.rng.randrange(len(marks))
     span_s = scene.rng.uniform(0.0, 1.1 * spans_s[number])
@@ -159,5 +158,6 @@ def killed(
     died = process.poll() is None
     process.kill()
     process.wait()
+    spans_s[number] *= 1.1 if died else 0.7
     scene.must(died or process.returncode == 0, f"{words[0]} ended with {process.returncode}")
     return died

@@ -19,6 +19,7 @@ from daemon.journal.backup import BackupExistsError, create
 from daemon.journal.copies import copy, snapshot
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.inbox import Inbox, beside
+from daemon.journal.proofs import Proof, prove
 from daemon.journal.reader import Reader
 from daemon.journal.replacement import Replacement, begin
 from daemon.journal.restore import check
@@ -237,6 +238,18 @@ def test_a_file_that_is_there_stays_unless_it_may_be_replaced(tmp_path: Path) ->
     create(source(tmp_path), tmp_path / "a.backup", NOW, replace=True)
 
     assert "quarantine-wing" == check(tmp_path / "a.backup").station
+
+
+@pytest.mark.parametrize("own", ["journal.db", "journal-cursors.db", "inbox/journal-inbox.db"])
+def test_what_is_backed_up_is_never_replaced_by_its_backup(tmp_path: Path, own: str) -> None:
+    """Whatever may be replaced, and by whichever name it is called."""
+    station(tmp_path)
+    (tmp_path / "link").symlink_to(tmp_path / own)
+    for name in (own, "link"):
+        with pytest.raises(BackupExistsError, match="this is a file of the station"):
+            create(source(tmp_path), tmp_path / name, NOW, replace=True)
+
+    assert Proof() == prove(tmp_path / "journal.db")
 
 
 def test_a_file_that_comes_to_be_meanwhile_stays(

@@ -120,6 +120,19 @@ def test_a_file_that_is_there_is_a_usage_error(
     assert "a.backup exists already; name another, or --force" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize("own", ["brinewright.toml", "influx-token", "journal.db"])
+def test_a_file_of_the_station_is_never_replaced(
+    home: Path, capsys: pytest.CaptureFixture[str], own: str
+) -> None:
+    """A typing error with --force costs neither records nor secrets."""
+    before = (home / own).read_bytes()
+    words = ("create", home / own, "--force", "--config", home / "brinewright.toml")
+
+    assert USAGE == run(*words)
+    assert "this is a file of the station" in capsys.readouterr().err
+    assert before == (home / own).read_bytes()
+
+
 def test_no_journal_is_a_service_that_is_not_there(
     home: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
