@@ -47,8 +47,6 @@ def mark(journal: Path, event: Event, seq: int) -> str:
         sqlite3.Error: It could not be written.
     """
     with closing(sqlite3.connect(journal, isolation_level=None)) as db:
-        # Without a log beside it the file can be moved.
-        db.execute("PRAGMA journal_mode = DELETE")
         db.execute("PRAGMA synchronous = FULL")
         db.execute("BEGIN IMMEDIATE")
         (version,) = db.execute("PRAGMA user_version").fetchone()
@@ -58,7 +56,20 @@ def mark(journal: Path, event: Event, seq: int) -> str:
             (name,) = db.execute("SELECT name FROM identity").fetchone()
         _append(db, event, seq)
         db.execute("COMMIT")
+    leave(journal)
     return name
+
+
+def leave(path: Path) -> None:
+    """Leave a file as who writes it leaves it, with a log that is empty and gone.
+
+    Else the next to open it writes its head, and whoever reads it just then has to read again.
+
+    Raises:
+        sqlite3.Error: It could not be written.
+    """
+    with closing(sqlite3.connect(path, isolation_level=None)) as db:
+        db.execute("PRAGMA journal_mode = WAL")
 
 
 def _append(db: sqlite3.Connection, event: Event, seq: int) -> None:
@@ -102,7 +113,6 @@ def rename_cursors(cursors: Path, old: str, new: str, last_seq: int) -> None:
         sqlite3.Error: It could not be written.
     """
     with closing(sqlite3.connect(cursors, isolation_level=None)) as db:
-        db.execute("PRAGMA journal_mode = DELETE")
         db.execute("BEGIN IMMEDIATE")
         known = db.execute("SELECT sink, seq FROM cursors").fetchall()
         db.execute("DELETE FROM cursors")
@@ -113,3 +123,4 @@ def rename_cursors(cursors: Path, old: str, new: str, last_seq: int) -> None:
                 name = f"{cursor_name(sink, new)}{slash}{end}"
                 db.execute("INSERT INTO cursors VALUES (?, ?)", (name, min(seq, last_seq)))
         db.execute("COMMIT")
+    leave(cursors)

@@ -24,7 +24,7 @@ from daemon.journal.copies import snapshot
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force, hand_over
 from daemon.journal.inbox import beside
-from daemon.journal.marking import mark, number_after, rename_cursors
+from daemon.journal.marking import leave, mark, number_after, rename_cursors
 from daemon.journal.proofs import prove
 from daemon.journal.replacement import (
     Replacement,
@@ -251,6 +251,8 @@ def _make_ready(found: Archive, journal: Path, folder: Path, now: Instant) -> No
     name = mark(folder / archive.JOURNAL, _told(manifest, found.digest, now), seq)
     if archive.CURSORS in manifest.members:
         rename_cursors(folder / archive.CURSORS, manifest.identity, name, manifest.last_seq)
+    if archive.INBOX in manifest.members:
+        leave(folder / archive.INBOX)
     inbox_folder = beside(journal).parent
     if not inbox_folder.exists():
         inbox_folder.mkdir()

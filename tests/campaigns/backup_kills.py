@@ -227,20 +227,18 @@ def come_next(scene: Scene) -> None:
 
 def measured(scene: Scene) -> bool:
     """Wait until something more was measured; start measuring again when a lock kept it out."""
-
-    def count() -> int:
-        try:
-            return Reader(scene.journal).last_seq()
-        except JournalError:
-            return 0
+    seen: dict[str, int] = {}
 
     def goes_on() -> bool:
         if not scene.measure.alive:
             scene.measure.start()
-        return scene.measure.alive and count() > before + 3
+        try:
+            name, last = Reader(scene.journal).identity(), Reader(scene.journal).last_seq()
+        except JournalError:
+            return False
+        # A journal that is replaced meanwhile counts from where it is then.
+        return scene.measure.alive and last > seen.setdefault(name, last) + 3
 
-    wait_until(lambda: count() > 0 or not scene.measure.alive, "a journal", BACK_S)
-    before = count()
     try:
         wait_until(goes_on, "measuring", BACK_S)
     except AssertionError as exc:

@@ -127,6 +127,20 @@ def test_measuring_goes_on_without_a_word_of_damage(tmp_path: Path) -> None:
     assert 11 == len(came)
 
 
+def test_who_opens_it_first_need_not_change_it(tmp_path: Path) -> None:
+    """Who reads while measuring starts reads what does not change under it."""
+    station(tmp_path)
+    journal = fresh(tmp_path)
+    restore(backed_up(tmp_path), journal, LATER)
+    files = (journal, cursors_path(journal), beside(journal))
+    before = [each.read_bytes() for each in files]
+    with Cursors(cursors_path(journal)):
+        writer, _ = open_writer(journal, 5.0, LATER, LOG)
+        with writer:
+            Inbox(beside(journal)).after(0)
+            assert before == [each.read_bytes() for each in files]
+
+
 def test_an_end_in_the_middle_of_the_backup_counts_for_nothing(tmp_path: Path) -> None:
     """A backup made while measuring ran ends without saying so; that is no fault of the supply."""
     journal = tmp_path / "journal.db"
