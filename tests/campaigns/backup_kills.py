@@ -79,8 +79,8 @@ def marks_of_a_backup(scene: Scene) -> tuple[Mark, ...]:
     )
 
 
-def kill_a_backup(scene: Scene, spans_s: list[float]) -> None:
-    """Kill one; then look whether the file, if it is there, is whole and belongs together."""
+def kill_a_backup(scene: Scene, spans_s: list[float]) -> bool:
+    """Kill one, and look whether the file, if there is one, is whole; False if it had ended."""
     again = scene.rng.random() < 0.5 and scene.file.exists()
     if not again:
         scene.file.unlink(missing_ok=True)
@@ -93,10 +93,11 @@ def kill_a_backup(scene: Scene, spans_s: list[float]) -> None:
     if not scene.file.exists():
         scene.must(not again and died, "a file that was there, or was finished, is gone")
         scene.ends["backup killed, no file"] += 1
-        return
+        return True
     old = again and scene.file.read_bytes() == before
     scene.ends[f"backup {'killed' if died else 'ended'}, {'old' if old else 'new'} file"] += 1
     check_backup(scene)
+    return died
 
 
 def check_backup(scene: Scene) -> None:
@@ -164,8 +165,8 @@ def marks_of_a_restore(scene: Scene) -> tuple[Mark, ...]:
     )
 
 
-def kill_a_restore(scene: Scene, spans_s: list[float]) -> None:
-    """Kill one, let somebody come next, and look what is measured into."""
+def kill_a_restore(scene: Scene, spans_s: list[float]) -> bool:
+    """Kill one, let somebody come next, and look what is measured into; False if it had ended."""
     end_measuring(scene)
     old, old_name = entries_of(scene.journal), Reader(scene.journal).identity()
     with archive.opened(scene.file) as found:
@@ -176,7 +177,7 @@ def kill_a_restore(scene: Scene, spans_s: list[float]) -> None:
     state = f"restore {'killed' if died else 'ended'}{', note there' if note.exists() else ''}"
     come_next(scene)
     if not measured(scene):
-        return
+        return died
     now = entries_of(scene.journal)
     scene.publish()
     name = Reader(scene.journal).identity()
@@ -197,6 +198,7 @@ def kill_a_restore(scene: Scene, spans_s: list[float]) -> None:
     missing = [seq for seq, entry in now.items() if scene.subscriber.has.get(seq) != entry]
     scene.must(not missing, f"not published: {missing[:5]}")
     check_cursors(scene, name)
+    return died
 
 
 def end_measuring(scene: Scene) -> None:
@@ -281,8 +283,9 @@ def campaign(folder: Path, count: int, seed: int) -> Scene:
         wait_until(lambda: Reader(scene.journal).last_seq() > READINGS + 10, "readings", BACK_S)
         scene.publish()
         spans_s = learned(scene, ("create", str(scene.file)), marks_of_a_backup(scene))
-        for _ in range(count):
-            kill_a_backup(scene, spans_s)
+        killed_so_far = 0
+        while killed_so_far < count:
+            killed_so_far += kill_a_backup(scene, spans_s)
         scene.must(scene.verb("create", str(scene.file), "--force").wait() == 0, "no backup")
         check_backup(scene)
         scene.must(not [*folder.glob(f"{PREFIX}*")], "a folder of a killed backup is left")
@@ -291,8 +294,9 @@ def campaign(folder: Path, count: int, seed: int) -> Scene:
         spans_s[WHILE_NOTED] /= 20
         measure.start()
         scene.must(measured(scene), "nothing is measured")
-        for _ in range(count):
-            kill_a_restore(scene, spans_s)
+        killed_so_far = 0
+        while killed_so_far < count:
+            killed_so_far += kill_a_restore(scene, spans_s)
             if scene.rng.random() < 0.3:
                 code = scene.verb("create", str(scene.file), "--force").wait()
                 scene.must(code == 0, f"a backup ended with {code}")
