@@ -79,7 +79,7 @@ def create(
         fail(str(exc), UNAVAILABLE)
     except OSError as exc:
         fail(f"{exc.filename}: cannot be read: {reason_of(exc)}", CONFIG)
-    emit(_facts(file, made), as_json=as_json, text=_told(f"written to {file}", made))
+    emit(_facts(file, made), as_json=as_json, text=_summary(f"written to {file}", made))
     _complain(made)
     if made.spoilt or made.missing:
         raise SystemExit(NOT_SO)
@@ -93,7 +93,7 @@ def check_file(*, file: File, as_json: Json = False) -> None:
         found = check(file)
     except BackupError as exc:
         fail(str(exc), NOT_SO)
-    emit(_facts(file, found), as_json=as_json, text=_told(f"{file} is whole", found))
+    emit(_facts(file, found), as_json=as_json, text=_summary(f"{file} is whole", found))
     _complain(found)
 
 
@@ -221,7 +221,7 @@ def _facts(file: Path, of: Manifest) -> dict[str, JSON]:
     }
 
 
-def _told(done: str, of: Manifest) -> str:
+def _summary(done: str, of: Manifest) -> str:
     """Return what a backup holds, as a person reads it."""
     sizes = ", ".join(
         f"{name} {_size(of.members[name].bytes)}" for name in MEMBERS if name in of.members
@@ -239,7 +239,7 @@ def _told(done: str, of: Manifest) -> str:
 
 def _restored(done: Restored, placed: Placed, path: Path, journal: Path) -> str:
     earlier = ", begun earlier" if done.finished else ""
-    head = _told(f"restored to {journal}{earlier}", done.manifest)
+    head = _summary(f"restored to {journal}{earlier}", done.manifest)
     lines = [f"put aside: {each}" for each in (*done.aside, placed.aside) if each]
     if placed.to is None:
         lines.append(f"configuration: {path} is the one of the backup")
@@ -261,7 +261,7 @@ def _complain(of: Manifest) -> None:
     if of.spoilt:
         complain(
             f"the journal was spoilt on the disk ({of.spoilt}); the backup holds what proves true"
-            " of it; start measuring anew, which puts it aside and goes on with as much"
+            " of it; restart measuring, which puts it aside and goes on with as much"
         )
     for each in of.missing:
         complain(f"not in the backup: {each}")

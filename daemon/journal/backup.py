@@ -133,7 +133,7 @@ def _check_target(to: Path, *, replace: bool) -> None:
 
 
 def _copied(source: Source, folder: Path, now: Instant) -> Copies:
-    """Copy everything; again, when somebody began to write what nobody wrote."""
+    """Copy everything; again, when a process began to write meanwhile."""
     for attempt in range(TRIES):
         place = folder / f"copies-{attempt}"
         place.mkdir()
@@ -156,7 +156,7 @@ def _copied_once(source: Source, folder: Path) -> Copies:
     """Copy all databases as they were at one moment.
 
     Raises:
-        WrittenMeanwhileError: Somebody began to write one meanwhile.
+        WrittenMeanwhileError: A process began to write one meanwhile.
     """
     places = {
         archive.CURSORS: cursors_path(source.journal),
@@ -259,12 +259,12 @@ def _salvage(source: Source, copies: Copies, folder: Path, now: Instant) -> None
         raise BackupError(f"{msg}; nothing was backed up")
     salvaged = folder / "salvaged.db"
     had = contents.furthest_cursor(cursors_path(source.journal))
-    carry_over(kept, salvaged, _told(source, why, kept, now), had)
+    carry_over(kept, salvaged, _salvage_event(source, why, kept, now), had)
     copies.files[archive.JOURNAL] = salvaged
     copies.proof = Proof(why)
 
 
-def _told(source: Source, why: str, kept: Carried, now: Instant) -> Event:
+def _salvage_event(source: Source, why: str, kept: Carried, now: Instant) -> Event:
     events = kept.count()
     readings = len(kept.entries) - events
     facts: dict[str, JSON] = {

@@ -51,7 +51,7 @@ def snapshot(path: Path) -> Iterator[sqlite3.Connection]:
 
     Raises:
         NoFileError: There is none.
-        WrittenMeanwhileError: On leaving: somebody began to write what nobody wrote; what was
+        WrittenMeanwhileError: On leaving: a process began to write; what was
             read is of no use.
         JournalForbiddenError: It may not be read.
         sqlite3.Error: It cannot be read.
