@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import platform
+import signal
 import sys
 import tempfile
 import time
@@ -110,6 +111,8 @@ def main() -> int:
     parser.add_argument("--story", action="append", choices=stories, help="only this; repeatable")
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
+    # Ended from outside, it leaves no folder behind either.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     began = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="aarch64-") as name:
         folder = Path(name)

@@ -13,6 +13,7 @@ half an hour.  Exit 0, 1 where a command did not end well, 69 where something is
 from __future__ import annotations
 
 import argparse
+import signal
 import subprocess
 import sys
 import tempfile
@@ -30,6 +31,7 @@ ROOT = Path(__file__).parents[3]
 DEMO = ("deploy/demo", "--until-ready")
 TESTS = ("tests/run",)
 USERS = ("root", KEEPER)
+ENDED = 128 + signal.SIGTERM
 
 
 def say(text: str) -> None:
@@ -74,6 +76,8 @@ def main() -> int:
     parser.add_argument("--no-tests", action="store_true", help="only the demo")
     parser.add_argument("--logs", type=Path, help="keep what was said in this folder")
     asked = parser.parse_args()
+    # Ended from outside, it leaves no machine and no folder behind either.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(ENDED))
     tests = TESTS if asked.whole else (*TESTS, "--fast")
     commands = [*([] if asked.no_demo else [DEMO]), *([] if asked.no_tests else [tests])]
     good = True
