@@ -23,7 +23,13 @@ PLACES = {
     "RECORD": "nothing-1",
     "OUT": "/srv/open",
 }
-OTHERWISE = {"run": "--only measure", "lot add": "WHO", "backup create": "/srv/open/WHO.backup"}
+OTHERWISE = {
+    "run": "--only measure",
+    "lot add": "WHO",
+    "backup create": "/srv/open/WHO.backup",
+    "calibrate": "--reference air",
+    "calibrate check": "--reference air",
+}
 """Words for verbs whose usual ones would run for ever, or do the same twice."""
 
 WITHOUT_STATION = {"salinity", "simulate", "correct", "change"}
@@ -36,13 +42,14 @@ FOR_ROOT = {"backup restore", "run", "alarm test"}
 """Commands for whoever may replace records, be the service, or read its secrets."""
 
 DONE = 0
-POST = """
+POST = '''
 import urllib.request
-data = b'{"id": "note-1", "verb": "batch.note", "text": "clear", "reservoir": "mix-1"}'
+data = b"""{"id": "note-1", "who": "kim", "verb": "batch.note", "text": "clear",
+ "reservoir": "mix-1"}"""
 headers = {"Content-Type": "application/json", "X-Brinewright": "1"}
 asked = urllib.request.Request("http://127.0.0.1:8407/command", data, headers)
 print(urllib.request.urlopen(asked, timeout=20).read().decode())
-"""
+'''
 
 
 def act(machine: Machine, verb: str, user: str) -> CompletedProcess[str]:
