@@ -74,7 +74,7 @@ def kept(reader: Reader, after: int = 0) -> Iterator[Summary]:
 
 
 def summary_lines(reader: Reader, selection: Selection) -> Iterator[dict[str, JSON]]:
-    """Yield what is told of each selected summary; say at the end which could not be."""
+    """Yield a line of each selected summary; say at the end which could not be."""
     damage = DamageCount()
     yield from map(_line, damage.intact(summaries(reader, selection)))
     for sentence in damage.sentences(selection):

@@ -33,7 +33,7 @@ LONGEST_WORD = 200
 DEEPEST = 8
 BUSY_S = 5.0
 LOG_ENDS = ("-wal", "-shm")
-"""Of the files that SQLite has beside the inbox while somebody uses it."""
+"""Of the files that SQLite has beside the inbox while a process uses it."""
 
 
 class InboxMissingError(JournalError):
@@ -75,7 +75,7 @@ class Waiting:
 
 
 class Inbox:
-    """The inbox of a journal; opened anew for each use, so that nothing is held."""
+    """The inbox of a journal; opened for each use, so that no file stays open."""
 
     def __init__(self, path: Path) -> None:
         """Name the file, see `beside`; nothing is opened yet."""

@@ -157,7 +157,7 @@ def _alone(journal: Path) -> Iterator[None]:
 
 
 def _finished(journal: Path) -> Replacement | None:
-    """Finish a restore that was interrupted; one that cannot be is done anew."""
+    """Finish a restore that was interrupted; one that cannot be is repeated."""
     with suppress(JournalError):
         return finish(journal)
     return None
@@ -248,7 +248,7 @@ def _make_ready(found: Archive, journal: Path, folder: Path, now: Instant) -> No
     given = [manifest.last_seq, _last_seq(journal), had]
     latest = max(filter(None, (now.wall, manifest.made_at, manifest.last_at)))
     seq = number_after(given, latest)
-    name = mark(folder / archive.JOURNAL, _told(manifest, found.digest, now), seq)
+    name = mark(folder / archive.JOURNAL, _restore_event(manifest, found.digest, now), seq)
     if archive.CURSORS in manifest.members:
         rename_cursors(folder / archive.CURSORS, manifest.identity, name, manifest.last_seq)
     if archive.INBOX in manifest.members:
@@ -282,7 +282,7 @@ def _is_there(journal: Path, digest: str) -> bool:
     return False
 
 
-def _told(manifest: Manifest, digest: str, now: Instant) -> Event:
+def _restore_event(manifest: Manifest, digest: str, now: Instant) -> Event:
     made = manifest.made_at.strftime("%Y-%m-%dT%H:%M:%SZ")
     newest = "" if manifest.last_at is None else manifest.last_at.strftime("%Y-%m-%dT%H:%M:%SZ")
     facts: dict[str, JSON] = {
