@@ -9,9 +9,9 @@ from datetime import datetime, timedelta
 
 from calibration import drift
 from calibration.acceptance import Outcome
+from calibration.as_found import reading_u_mS_cm
 from calibration.curves import OutsideTable
 from calibration.drift import Course, Observation, Rate
-from calibration.found import reading_u_mS_cm
 from calibration.gum import rectangular
 from calibration.history import chosen, in_force, in_order, moment
 from calibration.model import Calibration

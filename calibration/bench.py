@@ -6,9 +6,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from calibration.acceptance import DEFAULT_LIMITS, REPAIRS, Limits, Verdict
-from calibration.bottle import check_date
+from calibration.as_found import Found
 from calibration.fit import Fit
-from calibration.found import Found
 from calibration.gum import Row
 from calibration.instructions import Step
 from calibration.mistakes import Finding
@@ -16,6 +15,7 @@ from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import Reference
+from calibration.solution import check_date
 from calibration.steadiness import Rest
 
 

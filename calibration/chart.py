@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
+from calibration.due_dates import Forecast, Measured
 from calibration.gum import COVERAGE_K
 from calibration.markup import Markup, element
-from calibration.outlook import Forecast, Measured
 
 _WIDTH, _HEIGHT = 640.0, 220.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 64.0, 16.0, 16.0, 32.0

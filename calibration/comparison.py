@@ -17,8 +17,8 @@ from itertools import combinations
 
 import gsw
 
+from calibration.as_found import reading_u_mS_cm
 from calibration.fit import Fit
-from calibration.found import reading_u_mS_cm
 from calibration.gum import COVERAGE_K, Matrix, Row, Vector, quadratic, rectangular
 from calibration.model import NEVER_CALIBRATED, Calibration, Instrument, salinity_sensitivities
 from calibration.points import Capture

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from calibration.acceptance import Contrast, Outcome, Verdict
+from calibration.as_found import Found, found, sentence
 from calibration.bench import Act, Plan, Say
 from calibration.comparison import compare, difference
 from calibration.fit import Fit
-from calibration.found import Found, found, sentence
 from calibration.gum import Row
 from calibration.instructions import Step
 from calibration.model import Calibration, Instrument

@@ -6,8 +6,8 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from calibration.acceptance import Outcome, Verdict
+from calibration.as_found import Found
 from calibration.fit import Fit
-from calibration.found import Found
 from calibration.gum import Row
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer

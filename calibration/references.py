@@ -16,10 +16,10 @@ from enum import StrEnum
 
 import gsw
 
-from calibration.bottle import Bottle, Tolerance
 from calibration.curves import OutsideTable, Table, bend_limit, linear, monotone
 from calibration.gum import Input, expanded, rectangular, standard
 from calibration.reference_checks import check_label, check_rise
+from calibration.solution import Bottle, Tolerance
 from calibration.tables import PUBLISHED, SOLVENT
 
 _STEP_C = 0.05

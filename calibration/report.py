@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 from calibration.acceptance import Outcome
 from calibration.ageing import rate
+from calibration.as_found import Found
 from calibration.chart import drift_chart
 from calibration.drift import Rate
-from calibration.found import Found
+from calibration.due_dates import factor_forecast, factors, zeros
 from calibration.gum import COVERAGE_K, Row
 from calibration.history import in_force, moment
 from calibration.markup import Markup, element, facts, table
-from calibration.outlook import factor_forecast, factors, zeros
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record
 from calibration.references import Reference

@@ -12,6 +12,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from calibration.acceptance import Outcome, Verdict, judge
+from calibration.as_found import Found, found, sentence
 from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Progress, Saved, Say
 from calibration.conclusion import (
     as_found,
@@ -26,7 +27,6 @@ from calibration.conclusion import (
 )
 from calibration.curves import OutsideTable
 from calibration.fit import CannotFit, Fit, fit
-from calibration.found import Found, found, sentence
 from calibration.instructions import CAUTIONS, Step, instruction
 from calibration.mistakes import (
     Finding,

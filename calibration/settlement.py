@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calibration.ageing import grown, undisputed
-from calibration.found import Found, found
+from calibration.as_found import Found, found
 from calibration.model import Calibration
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record

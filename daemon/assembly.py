@@ -10,14 +10,14 @@ from zoneinfo import ZoneInfo
 
 from calibration.model import Instrument
 from daemon.clock import Clock, clock_of
-from daemon.mixing.advice import Vessel
-from daemon.mixing.alarm_catalogue import CATALOGUE, Priority
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.due import Due
-from daemon.mixing.quality import QualityLimits
-from daemon.mixing.station import ReservoirSettings
-from daemon.mixing.surroundings import StationSettings
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.batch.schedule import Due
+from daemon.mixing.probe.quality import QualityLimits
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.host import StationSettings
+from daemon.mixing.station.station import ReservoirSettings
 from daemon.probes.line import LineSettings
 
 if TYPE_CHECKING:

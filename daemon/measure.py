@@ -19,12 +19,12 @@ from typing import TYPE_CHECKING
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Event, Kind
-from daemon.journal.held import Held
-from daemon.journal.inbox_file import OwnInbox
-from daemon.journal.keeping import Keeping, keeping_of
-from daemon.journal.memory import dump
+from daemon.journal.checkpoint import dump
+from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
-from daemon.journal.rebuilding import rebuilt
+from daemon.journal.station_restore import rebuilt
+from daemon.journal.upkeep import Keeping, keeping_of
+from daemon.journal.write_buffer import Held
 from daemon.journal.writer import JournalBrokenError, JournalError
 from daemon.probes.line import LineProbe
 from daemon.supervision import Reports, notify
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON, Entry, Instant
     from daemon.journal.writer import Writer
-    from daemon.mixing.station import Station
+    from daemon.mixing.station.station import Station
 
 EX_UNAVAILABLE = 69
 EX_CONFIG = 78

@@ -16,17 +16,12 @@ from typing import TYPE_CHECKING
 
 from daemon import logs
 from daemon.config import ConfigError, find_config, load
+from daemon.journal.backup.replacement import note_path
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
-from daemon.journal.replacement import note_path
 from daemon.journal.writer import JournalError, take_lock
-from daemon.page.configured import make_page
-from daemon.publishing.configured import (
-    kept_after_s,
-    make_heartbeat,
-    make_sinks,
-    step_within_s,
-)
+from daemon.page.assembly import make_page
+from daemon.publishing.registry import kept_after_s, make_heartbeat, make_sinks, step_within_s
 from daemon.publishing.sink import Backoff, SinkError
 from daemon.publishing.tail import Changes, Tail
 from daemon.rights import missing_rights

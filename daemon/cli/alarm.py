@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from daemon.cli import alarm_acts, alarm_known, alarm_list, alarm_test
+from daemon.cli import alarm_catalogue, alarm_commands, alarm_list, alarm_test
 
 alarm = typer.Typer(help="See to alarms.", no_args_is_help=True)
 
@@ -15,6 +15,6 @@ def register(app: typer.Typer) -> None:
 
 
 alarm_list.add_to(alarm)
-alarm_acts.add_to(alarm)
-alarm_known.add_to(alarm)
+alarm_commands.add_to(alarm)
+alarm_catalogue.add_to(alarm)
 alarm_test.add_to(alarm)

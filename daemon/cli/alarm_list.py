@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.alarm_places import STATION, Standing, pictures_of, row_of, standing
+from daemon.cli.alarm_lookup import STATION, Standing, pictures_of, row_of, standing
 from daemon.cli.events import listing
 from daemon.cli.output import (
     NOT_SO,
@@ -22,8 +22,8 @@ from daemon.cli.output import (
 )
 from daemon.entries import Event
 from daemon.journal.writer import JournalError
-from daemon.mixing.alarm_catalogue import Priority
-from daemon.mixing.alarms import Life
+from daemon.mixing.alarm.catalogue import Priority
+from daemon.mixing.alarm.transitions import Life
 from daemon.publishing.payloads import event_payload
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from daemon.config import Config
     from daemon.entries import JSON
-    from daemon.mixing.alarm_catalogue import AlarmKind
+    from daemon.mixing.alarm.catalogue import AlarmKind
 
 OLD_S = 120.0
 NEWEST = 20

@@ -14,8 +14,8 @@ from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from daemon.config import Config
-    from daemon.publishing.errand import Errand
-    from daemon.publishing.receivers import Receiver
+    from daemon.publishing.notify.attempt import Errand
+    from daemon.publishing.notify.receivers import Receiver
 
 WAIT_S = 60.0
 
@@ -62,8 +62,8 @@ def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
 
 def _begin(config: Config) -> dict[Receiver, Errand]:
     from daemon.clock import clock_of
-    from daemon.publishing.configured import make_posts, make_teller
-    from daemon.publishing.errand import Errand
+    from daemon.publishing.notify.attempt import Errand
+    from daemon.publishing.registry import make_posts, make_teller
     from daemon.publishing.sink import SinkError
 
     try:

@@ -23,20 +23,20 @@ from daemon.cli.output import (
 )
 from daemon.config import ConfigError, find_config, parse
 from daemon.config.loading import USUAL_PLACES
-from daemon.journal import settings_file
-from daemon.journal.archive import MEMBERS, BackupError, Manifest
-from daemon.journal.backup import BackupExistsError, Source
-from daemon.journal.backup import create as back_up
-from daemon.journal.restore import Restored, check, configuration_in, restore
+from daemon.journal.backup import settings_file
+from daemon.journal.backup.archive import MEMBERS, BackupError, Manifest
+from daemon.journal.backup.creation import BackupExistsError, Source
+from daemon.journal.backup.creation import create as back_up
+from daemon.journal.backup.restore import Restored, check, configuration_in, restore
 from daemon.journal.writer import JournalError
 from daemon.printable import printable
-from daemon.publishing.notices_file import notices_path
+from daemon.publishing.notify.queue_file import notices_path
 from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON
-    from daemon.journal.settings_file import Placed
+    from daemon.journal.backup.settings_file import Placed
 
 backup = typer.Typer(help="Copy all records to one file, and back.", no_args_is_help=True)
 

@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.batch_acts import ACTS
+from daemon.cli.batch_commands import ACTS
 from daemon.cli.events import listing
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
 from daemon.entries import Kind, Phase
 from daemon.journal.writer import JournalError
+from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.record import BatchRecord, records
 from daemon.publishing.payloads import event_payload, iso_time
 
 if TYPE_CHECKING:

@@ -13,10 +13,10 @@ from calibration.acceptance import REPAIRS
 from calibration.record import Record, Reversion, Settlement
 from calibration.report import report as page
 from daemon import assembly
-from daemon.cli.asking import WAIT_S, ask, reservoir_of
-from daemon.cli.calibrate_bottles import ask_for_references, ask_for_thermometer
 from daemon.cli.calibrate_guide import Guide
 from daemon.cli.calibrate_records import sheet, summary
+from daemon.cli.calibrate_references import ask_for_references, ask_for_thermometer
+from daemon.cli.command_client import WAIT_S, ask, reservoir_of
 from daemon.cli.export import placed
 from daemon.cli.output import (
     NOT_SO,
@@ -30,9 +30,9 @@ from daemon.cli.output import (
     say,
     table,
 )
-from daemon.journal.calibrations import calibrations
+from daemon.journal.calibration_records import calibrations
 from daemon.journal.writer import JournalError
-from daemon.mixing.calibrations import Calibrations, name_of, plain
+from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain
 
 if TYPE_CHECKING:
     from daemon.config import Config

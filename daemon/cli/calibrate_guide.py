@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 from rich.console import Console
 from rich.text import Text
 
-from daemon.cli.asking import put
 from daemon.cli.calibrate_live import Display
+from daemon.cli.command_client import put
 from daemon.cli.events import line
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, say
 from daemon.entries import Event, Kind, Reading

@@ -8,7 +8,7 @@ from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
-    from daemon.mixing.calibrations import Calibrations
+    from daemon.mixing.probe.calibration_history import Calibrations
 
 
 def summary(record: Record, known: Calibrations) -> dict[str, JSON]:

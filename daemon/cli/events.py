@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.cli.output import WIDTH, json_line
 from daemon.entries import JSON, Kind, Phase
-from daemon.mixing.alarms import Life
+from daemon.mixing.alarm.transitions import Life
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.printable import printable
 from daemon.publishing.payloads import event_payload

@@ -32,7 +32,7 @@ from daemon.cli.output import (
 from daemon.entries import Event
 from daemon.journal.selection import Selection, batches, events, readings
 from daemon.journal.writer import JournalError
-from daemon.mixing.quality import CALIBRATING
+from daemon.mixing.probe.quality import CALIBRATING
 from daemon.printable import printable, printable_json
 from daemon.publishing.payloads import event_payload, iso_time, reading_payload
 
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON
     from daemon.journal.reader import Reader, Stored
-    from daemon.mixing.record import BatchRecord
+    from daemon.mixing.batch.record import BatchRecord
 
 LONG = 20_000
 """Entries from which on a terminal is shown how far it is."""

@@ -11,11 +11,11 @@ from calibration.model import NEVER_CALIBRATED
 from daemon import assembly
 from daemon.cli.output import NOT_SO, fail
 from daemon.entries import Flag, Reading
-from daemon.journal.calibrations import calibrations
+from daemon.journal.calibration_records import calibrations
 from daemon.journal.reader import Stored
-from daemon.mixing.calibrations import name_of
-from daemon.mixing.correcting import Correction, correction, salinity_of
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.probe.calibration_history import name_of
+from daemon.mixing.probe.salinity import Correction, correction, salinity_of
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 
 if TYPE_CHECKING:
     from daemon.config import Config

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.asking import ask
+from daemon.cli.command_client import ask
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
-from daemon.journal.memory import restore, restore_batches
+from daemon.journal.checkpoint import restore, restore_batches
 from daemon.journal.writer import JournalError
-from daemon.mixing import lots
-from daemon.mixing.lots import Lot
+from daemon.mixing.batch import lots
+from daemon.mixing.batch.lots import Lot
 
 if TYPE_CHECKING:
     from daemon.config import Config

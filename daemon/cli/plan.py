@@ -10,13 +10,14 @@ from typing import Annotated
 import typer
 
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
-from daemon.mixing import dosing, lots, tank
-from daemon.mixing.advice import ONE_STEP_PPT, first_share
+from daemon.mixing.batch import lots
+from daemon.mixing.batch.advice import ONE_STEP_PPT, first_share
+from daemon.mixing.batch.lots import Yield as Yielded
 from daemon.mixing.cautions import SUDDEN_CHANGE
-from daemon.mixing.dosing import COMMON_YIELD, Dose
-from daemon.mixing.gravity_check import refuse_gravity
-from daemon.mixing.lots import Yield as Yielded
-from daemon.mixing.seawater import salt_g_kg
+from daemon.mixing.seawater import dosing, water_change
+from daemon.mixing.seawater.dosing import COMMON_YIELD, Dose
+from daemon.mixing.seawater.gravity_check import refuse_gravity
+from daemon.mixing.seawater.properties import salt_g_kg
 
 CAUTIONS = (
     "Start the pump and pour the salt slowly into the moving water, never water onto salt.",
@@ -167,11 +168,13 @@ def change(
         refuse_gravity(**{"--salinity": salinity, "--new-salinity": new_salinity, "--to": to})
         dose = dosing.change(volume, salinity, changed, new_salinity, temperature)
         if to is not None:
-            steps = tank.changes_to(volume, salinity, to, changed, new_salinity, temperature)
-            once_l = tank.change_to(volume, salinity, to, new_salinity, temperature)
+            steps = water_change.changes_to(
+                volume, salinity, to, changed, new_salinity, temperature
+            )
+            once_l = water_change.change_to(volume, salinity, to, new_salinity, temperature)
     except ValueError as exc:
         fail(str(exc), USAGE)
-    moved, most = dose.salinity - salinity, tank.CAUTIOUS_PPT_PER_DAY
+    moved, most = dose.salinity - salinity, water_change.CAUTIOUS_PPT_PER_DAY
     answer: dict[str, object] = {
         "salinity": dose.salinity,
         "final_volume_l": dose.final_volume_l,
@@ -198,11 +201,11 @@ def change(
 def _days(moved: float) -> int:
     """Return the days over which a tank may be moved so far; one at least."""
     # A last digit more than a day's worth is a day's worth.
-    return max(1, math.ceil(abs(moved) / tank.CAUTIOUS_PPT_PER_DAY - 1e-9))
+    return max(1, math.ceil(abs(moved) / water_change.CAUTIOUS_PPT_PER_DAY - 1e-9))
 
 
 def _rate(moved: float) -> str:
-    most = tank.CAUTIOUS_PPT_PER_DAY
+    most = water_change.CAUTIOUS_PPT_PER_DAY
     habit = f"{most:g} ppt per day (common practice, from memory)"
     if _days(moved) == 1:
         return f"{moved:+.2f} ppt; with one such change a day within {habit}"
@@ -214,7 +217,7 @@ def _rate(moved: float) -> str:
 
 def _sudden(changed_l: float, volume_l: float) -> list[tuple[str, str]]:
     """Return what a large change at once does to animals; nothing for a small one."""
-    if changed_l <= tank.LARGE_SHARE * volume_l:
+    if changed_l <= water_change.LARGE_SHARE * volume_l:
         return []
     text = (
         f"{changed_l:.4g} L are more than a third of the tank (common practice, no source):"

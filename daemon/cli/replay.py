@@ -30,10 +30,10 @@ from daemon.cli.output import (
 )
 from daemon.config import Config, Reservoir
 from daemon.entries import Entry, Event, Sample
-from daemon.journal.calibrations import calibrations
-from daemon.journal.memory import dump
+from daemon.journal.calibration_records import calibrations
+from daemon.journal.checkpoint import dump
 from daemon.journal.writer import JournalError, Writer
-from daemon.mixing.station import Station
+from daemon.mixing.station.station import Station
 from daemon.probes.recorded import BadHeader, BadRow, samples
 from daemon.rights import missing_rights
 

@@ -7,19 +7,19 @@ from typing import Annotated
 import typer
 
 from daemon.cli.output import USAGE, emit, fail, table
-from daemon.mixing.measured import off_scale
-from daemon.mixing.seawater import (
+from daemon.mixing.seawater.properties import (
     MAX_EXTRAPOLATED,
     density_kg_m3,
     practical_salinity,
     specific_gravity,
 )
-from daemon.mixing.uncertainty import (
+from daemon.mixing.seawater.uncertainty import (
     ProbeUncertainty,
     density_u_kg_m3,
     propagate,
     salinity_with_u,
 )
+from daemon.mixing.station.last_reading import off_scale
 from daemon.wire.units import TO_MS_CM, conductivity_mS_cm
 
 ONE_ALONE = (

@@ -25,10 +25,10 @@ from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers, sentence
 from daemon.journal.writer import JournalError
+from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.health import Health
-from daemon.mixing.measured import off_scale
-from daemon.mixing.steady import expected_steady, steady_since
+from daemon.mixing.probe.health import Health
+from daemon.mixing.station.last_reading import off_scale
 
 OLD_S = 60.0
 COUNT_AT_MOST = 1_000_000

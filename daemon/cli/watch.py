@@ -16,9 +16,9 @@ from daemon.cli.events import listing, raised
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.writer import JournalError
+from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.quality import CALIBRATING
-from daemon.mixing.steady import expected_steady, steady_since
+from daemon.mixing.probe.quality import CALIBRATING
 from daemon.printable import printable, printable_lines
 
 if TYPE_CHECKING:

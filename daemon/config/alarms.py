@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from daemon.config.fields import Section, number, one_of
-from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.alarm.catalogue import CATALOGUE
 
 
 def _known(value: str) -> str:

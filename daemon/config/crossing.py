@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple, TypeAlias
 
-from daemon.mixing.alarm_catalogue import CATALOGUE
-from daemon.mixing.gravity_check import looks_like_gravity
+from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.seawater.gravity_check import looks_like_gravity
 
 Table: TypeAlias = Mapping[str, Any]
 Place: TypeAlias = tuple[str | int, ...]

@@ -24,7 +24,7 @@ from daemon.journal.writer import (
     JournalMissingError,
     broken,
 )
-from daemon.mixing.measured import renewed
+from daemon.mixing.station.last_reading import renewed
 
 if TYPE_CHECKING:
     from pathlib import Path

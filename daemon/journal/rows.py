@@ -16,7 +16,7 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
-from daemon.mixing.quality import CALIBRATING, TESTS
+from daemon.mixing.probe.quality import CALIBRATING, TESTS
 
 Origin: TypeAlias = tuple[str, str, str, str]
 """Reservoir, probe, boot, and the calibration of its readings."""

@@ -18,7 +18,7 @@ from typing import Any
 
 from daemon.entries import Flag, Reading
 from daemon.journal.rows import from_ms, to_ms
-from daemon.mixing.quality import CALIBRATING
+from daemon.mixing.probe.quality import CALIBRATING
 
 MINUTE_MS = 60_000
 COLUMNS = (

@@ -16,13 +16,13 @@ from http import HTTPStatus
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
-from daemon.page.desk import Desk
+from daemon.page.command_desk import Desk
 from daemon.page.forms import act_page
-from daemon.page.health import health
+from daemon.page.healthz import health
 from daemon.page.metrics import exposition
-from daemon.page.present import Latest, Present
-from daemon.page.replies import Answer, say, show
-from daemon.page.status import status_page, style_source
+from daemon.page.response import Answer, say, show
+from daemon.page.status_page import status_page, style_source
+from daemon.page.view import Latest, Present
 
 if TYPE_CHECKING:
     from wsgiref.types import StartResponse, WSGIEnvironment

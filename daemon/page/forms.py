@@ -10,12 +10,12 @@ from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 
 from daemon.entries import Phase
-from daemon.journal.requests import LONGEST_WHO
-from daemon.mixing.alarms import ANNOUNCED, LONGEST_SHELF_S, TO_ACKNOWLEDGE, Life
-from daemon.mixing.asked import LONGEST_TEXT
-from daemon.page.health import staleness
-from daemon.page.present import Present, Seen, Shown
-from daemon.page.status import alarm_block, head, notice, phase_line, text
+from daemon.journal.command_format import LONGEST_WHO
+from daemon.mixing.alarm.transitions import ANNOUNCED, LONGEST_SHELF_S, TO_ACKNOWLEDGE, Life
+from daemon.mixing.station.commands.context import LONGEST_TEXT
+from daemon.page.healthz import staleness
+from daemon.page.status_page import alarm_block, head, notice, phase_line, text
+from daemon.page.view import Present, Seen, Shown
 
 WHO = (
     f'<label>Your name <input name="who" required maxlength="{LONGEST_WHO}"'

@@ -28,8 +28,8 @@ from prometheus_client.registry import Collector, CollectorRegistry
 
 from daemon import __version__
 from daemon.entries import Flag, Follower, Phase
-from daemon.mixing.health import Health
-from daemon.page.present import Present, Seen
+from daemon.mixing.probe.health import Health
+from daemon.page.view import Present, Seen
 
 HEALTH = [*map(str, Health)]
 """How a probe may stand, in the words of NAMUR NE 107 (2017, from memory)."""

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 
 from waitress.server import create_server
 
-from daemon.journal.requests import LARGEST_BYTES
+from daemon.journal.command_format import LARGEST_BYTES
 from daemon.logs import Outage
 from daemon.page.application import Application
 from daemon.page.channel import Channel

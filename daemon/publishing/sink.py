@@ -14,7 +14,7 @@ from typing import Protocol, runtime_checkable
 
 from daemon.journal.cursors import Refusal, cursor_name
 from daemon.journal.reader import Reader, Stored
-from daemon.publishing.trail import Positions
+from daemon.publishing.resume_point import Positions
 
 BATCH = 500
 """Entries read and delivered at a time: small enough to stop within a second or two."""

@@ -18,9 +18,9 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.logs import Outage
-from daemon.publishing.health import Health
+from daemon.publishing.resume_point import Trail
 from daemon.publishing.sink import BATCH, Backoff, Forwarding, Renewing, Sink, SinkError, follow
-from daemon.publishing.trail import Trail
+from daemon.publishing.sink_health import Health
 from daemon.supervision import Progress
 
 POLL_S = 0.2

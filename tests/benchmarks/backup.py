@@ -21,7 +21,7 @@ from pathlib import Path
 
 from daemon.entries import Reading
 from daemon.journal.writer import Writer
-from tests.unit.test_journal import event, reading
+from tests.unit.journal.test_journal import event, reading
 
 AT_ONCE = 10_000
 EVENT_EVERY = 1000

@@ -13,9 +13,9 @@ import tempfile
 import time
 from pathlib import Path
 
-from daemon.journal.damage import CHECK_S, damage
+from daemon.journal.recovery.integrity_check import CHECK_S, damage
 from daemon.journal.writer import Writer
-from tests.unit.test_journal import event, reading
+from tests.unit.journal.test_journal import event, reading
 
 AT_ONCE = 10_000
 EVENT_EVERY = 1000

@@ -37,7 +37,7 @@ from daemon.journal.retention import SUMMARY
 from daemon.journal.selection import Selection, events, readings, summaries
 from daemon.journal.summaries import Summary, summary_rows
 from daemon.journal.writer import EVENT, READING, Writer
-from daemon.mixing.quality import TESTS
+from daemon.mixing.probe.quality import TESTS
 
 T = TypeVar("T")
 

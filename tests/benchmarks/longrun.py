@@ -27,12 +27,12 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from daemon.entries import Event, Instant
-from daemon.journal.keeping import Keeping
-from daemon.journal.mending import open_writer
+from daemon.journal.host_watch import Lookout
+from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.retention import Limits, Retention
-from daemon.journal.surroundings import Lookout
+from daemon.journal.upkeep import Keeping
 from daemon.measure import Measuring
-from daemon.mixing.station import ReservoirSettings, Station
+from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe, LineSettings
 from simulators.scenarios import plain_batch
 from simulators.stage import Stage

@@ -31,7 +31,7 @@ import gsw
 from daemon.entries import Instant
 from daemon.journal.writer import Writer
 from daemon.measure import Measuring
-from daemon.mixing.station import ReservoirSettings, Station
+from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe, LineSettings
 from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch

@@ -12,7 +12,7 @@ import pytest
 
 from tests.boot.installed import CONFIG, PROGRAM, fetch, log_of, until
 from tests.boot.machine import Machine
-from tests.unit.every_verb import LINES, verbs
+from tests.parts.every_verb import LINES, verbs
 
 GROUP = "brinewright-keepers"
 RECORDING = "/srv/recording.csv"

@@ -8,12 +8,12 @@ from datetime import timedelta
 
 from calibration.record import Record
 from daemon.entries import Follower, Instant, Phase, Surroundings
-from daemon.mixing.due import Due
-from daemon.mixing.station import ReservoirSettings
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.batch.schedule import Due
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import ReservoirSettings
 from simulators.instrument import Instrument
 from tests.campaigns.rooms import PERIOD_S, RESERVOIR, START, Room, sample_of
-from tests.unit.calibrating_parts import Corner as Bottles
+from tests.parts.calibrating import Corner as Bottles
 
 SECOND = "ct-2"
 LOOK_S = 60.0

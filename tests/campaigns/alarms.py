@@ -20,9 +20,9 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from daemon.entries import Event, Kind, Phase
-from daemon.mixing.advice import Vessel
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from simulators.scenarios import mix_for, plain_batch, purified_g
 from simulators.stage import Stage
 from tests.campaigns.alarm_faults import BAND_C, FAULTS, FILL_L, HOUR_S, Corner, Fault

@@ -24,23 +24,23 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from daemon.entries import Entry, Event, Kind
-from daemon.journal import archive
-from daemon.journal.archive import BackupError
+from daemon.journal.backup import archive
+from daemon.journal.backup.archive import BackupError
+from daemon.journal.backup.proof import Proof, prove
+from daemon.journal.backup.replacement import note_path, staging_prefix
+from daemon.journal.backup.restore import RESTORED, check
+from daemon.journal.backup.workplace import PREFIX
+from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import cursors_path
 from daemon.journal.inbox import Inbox
-from daemon.journal.memory import dump
-from daemon.journal.proofs import Proof, prove
 from daemon.journal.reader import Reader
-from daemon.journal.replacement import note_path, staging_prefix
-from daemon.journal.restore import RESTORED, check
-from daemon.journal.workplace import PREFIX
 from daemon.journal.writer import JournalError, Writer
-from daemon.mixing.station import StationState
+from daemon.mixing.station.station import StationState
 from tests.campaigns.backup_scene import Mark, Scene, killed, learned
 from tests.conftest import wait_until
+from tests.parts.backups import cursors_of, entries_of, unpacked
 from tests.services.service_parts import Station, measuring, playing
-from tests.unit.backup_parts import cursors_of, entries_of, unpacked
-from tests.unit.test_journal import reading
+from tests.unit.journal.test_journal import reading
 
 READINGS = 8_000
 """Of an earlier life, so that a backup takes a while."""

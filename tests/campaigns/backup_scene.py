@@ -16,8 +16,8 @@ from daemon.entries import Entry
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader, Stored
+from daemon.publishing.resume_point import Trail
 from daemon.publishing.sink import follow
-from daemon.publishing.trail import Trail
 from tests.services.service_parts import ROOT, Process, Station
 
 SINK = "subscriber"

@@ -20,10 +20,10 @@ from datetime import UTC, datetime
 from itertools import pairwise
 
 from daemon.entries import Event, Kind, Phase
-from daemon.mixing.advice import Vessel
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.station import ReservoirSettings, Station
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.recorded import BadRow, samples
 from simulators.records import TruthLog, record
 from simulators.scenarios import SCENARIOS

@@ -8,10 +8,11 @@ from dataclasses import dataclass, field, replace
 from typing import TypeAlias
 
 from daemon.entries import JSON, Phase
-from daemon.mixing import dosing, lots
-from daemon.mixing.advice import Vessel
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.batch import lots
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.seawater import dosing
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from simulators.vessel import SaltMix
 from tests.campaigns.rooms import Room
 

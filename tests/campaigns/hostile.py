@@ -31,6 +31,7 @@ from paho.mqtt.properties import Properties
 from daemon.config.services import COMMANDS
 from daemon.journal.writer import Writer
 from tests.conftest import Broker, find_free_port, wait_until
+from tests.parts.hub_rules import faults
 from tests.services.mqtt_parts import (
     STATION,
     Person,
@@ -39,7 +40,6 @@ from tests.services.mqtt_parts import (
     reading,
     write_configuration,
 )
-from tests.unit.hub_rules import faults
 
 HERE = f"brinewright/{STATION}"
 OURS = f"homeassistant/device/brinewright-{STATION}/mix-1/config"

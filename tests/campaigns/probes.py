@@ -22,13 +22,13 @@ from dataclasses import dataclass, field
 import gsw
 
 from calibration.bench import Act, Doing, Output, Plan, Saved
-from calibration.bottle import Bottle, Tolerance
 from calibration.instructions import Step
 from calibration.model import Instrument, uncalibrated
 from calibration.points import Thermometer
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import Reference, air, own_table
 from calibration.routine import Routine
+from calibration.solution import Bottle, Tolerance
 from calibration.steadiness import Shown
 
 PERIOD_S = 2.0

@@ -6,10 +6,11 @@ import random
 from dataclasses import dataclass, replace
 
 from daemon.entries import JSON, Kind, Phase
-from daemon.mixing import dosing, lots
-from daemon.mixing.advice import Vessel
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.uncertainty import ProbeUncertainty, acceptance_interval, salinity_u
+from daemon.mixing.batch import lots
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.seawater import dosing
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty, acceptance_interval, salinity_u
 from simulators.scenarios import plain_batch
 from simulators.stage import Scenario
 from simulators.vessel import SaltMix

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from daemon.entries import JSON, Command, Event, Input, Instant, Kind, Phase, Sample
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.station import ReservoirSettings, Station
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import ReservoirSettings, Station
 from simulators.instrument import Spoken
 from simulators.stage import Action, Scenario, Stage, perform
 

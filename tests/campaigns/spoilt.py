@@ -20,16 +20,16 @@ from datetime import timedelta
 from pathlib import Path
 
 from daemon.entries import Entry, Event, Instant, Kind, Reading
+from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
-from daemon.journal.memory import dump
-from daemon.journal.mending import open_writer
 from daemon.journal.reader import Reader
-from daemon.journal.rebuilding import rebuilt
+from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.rows import DAMAGED
+from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
-from daemon.mixing.station import ReservoirSettings, StationState
-from tests.unit.test_journal import START, event, reading
+from daemon.mixing.station.station import ReservoirSettings, StationState
+from tests.unit.journal.test_journal import START, event, reading
 
 READINGS, EVENTS = 3000, 150
 LOG = logging.getLogger("tests.spoilt")

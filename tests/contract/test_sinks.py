@@ -17,8 +17,8 @@ from daemon.entries import Entry, Kind
 from daemon.journal.cursors import Cursors, Refusal
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
-from daemon.publishing.influx import InfluxSink
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.influx.publisher import InfluxSink
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import Sink, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
 from tests.services.influx_parts import Engine, an_engine, section

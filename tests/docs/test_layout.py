@@ -21,7 +21,7 @@ TOP_LEVEL = re.compile(
     r"README\.md|DEVELOPERS\.md|pyproject\.toml|daemon|calibration|tests|deploy|simulators"
     r"|LICENSE.*|\..*"
 )
-LEARNED_TABLE = Path("daemon/mixing/stability_weights.py")
+LEARNED_TABLE = Path("daemon/mixing/stability/weights.py")
 LONGEST_MODULE_LINES = 400
 # Written in pieces, so that this file does not accuse itself.
 MACHINE_PATHS = re.compile(r"(?<![\w.])/(work|root|home/\w+|tmp/venv)" + r"/")

@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from daemon.config.models import Probe, Quality, Reservoir
-from daemon.mixing.advice import FIRST_SHARE
-from daemon.mixing.conditions import APART_PPT, DRIFT_PPT
+from daemon.mixing.batch.advice import FIRST_SHARE
+from daemon.mixing.station.conditions import APART_PPT, DRIFT_PPT
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = (ROOT / "deploy" / "brinewright.toml").read_text(encoding="utf-8")

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config import ConfigError, parse
-from daemon.mixing.alarm_catalogue import CATALOGUE
+from daemon.mixing.alarm.catalogue import CATALOGUE
 from tests.docs.test_docs import code_in
 
 ROOT = Path(__file__).parents[2]

@@ -14,9 +14,9 @@ from typing import TYPE_CHECKING, cast
 import pytest
 
 from daemon.entries import JSON, Command, Entry, Instant, Sample
-from daemon.journal.inbox_file import OwnInbox
+from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
-from daemon.journal.rebuilding import rebuilt
+from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
 from daemon.measure import Measuring
 from tests.campaigns.rooms import RESERVOIR, START, Room

@@ -14,7 +14,7 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.logs import Outage
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import Backoff
 from daemon.publishing.tail import Changes, Tail
 from tests.conftest import LOOPBACK

@@ -21,16 +21,16 @@ import pytest
 
 from daemon import measure
 from daemon.entries import Event, Instant, Kind, Phase, Reading, Sample
-from daemon.journal.held import Held
 from daemon.journal.reader import Reader
+from daemon.journal.write_buffer import Held
 from daemon.journal.writer import Writer
 from daemon.measure import Measuring
-from daemon.mixing.station import ReservoirSettings, Station
+from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe
 from tests.conftest import wait_until
 from tests.faults.scripted import ScriptedProbe
 from tests.services import service_parts as parts
-from tests.unit.test_journal import START
+from tests.unit.journal.test_journal import START
 
 SIZE = 3_000_000
 

@@ -19,11 +19,12 @@ from daemon import assembly
 from daemon.clock import boot_id
 from daemon.config import load
 from daemon.entries import Event, Kind, Phase, Reading
-from daemon.journal.memory import dump
+from daemon.journal.checkpoint import dump
 from daemon.journal.writer import Writer
-from daemon.mixing.station import Station as Mixing
+from daemon.mixing.station.station import Station as Mixing
 from simulators.lines import SimulatedLine
 from tests.conftest import Broker, wait_until
+from tests.parts.stories import Story
 from tests.services.mqtt_parts import listening
 from tests.services.service_parts import (
     POLLED,
@@ -33,7 +34,6 @@ from tests.services.service_parts import (
     running,
     serving,
 )
-from tests.unit.stories import Story
 
 PERIOD_S = 0.3
 MIXED_MIN = 60.0

@@ -17,9 +17,9 @@ from typing import Any
 
 from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
 from daemon.journal.writer import Writer
-from daemon.mixing.quality import QualityLimits, QualityState, judge
-from daemon.mixing.seawater import practical_salinity
-from daemon.mixing.uncertainty import ProbeUncertainty, salinity_u
+from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
+from daemon.mixing.seawater.properties import practical_salinity
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty, salinity_u
 
 BATCH = "mix-1-20260302-0800"
 STEPS = (

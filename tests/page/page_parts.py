@@ -13,8 +13,8 @@ from threading import Thread
 from typing import Any
 
 from daemon.entries import JSON
-from daemon.page.present import Expected, Present, Seen, Shown
 from daemon.page.server import listening, serve
+from daemon.page.view import Expected, Present, Seen, Shown
 from tests.conftest import LOOPBACK, find_free_port
 
 NOW = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)

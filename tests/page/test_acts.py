@@ -16,21 +16,21 @@ from hypothesis import strategies as st
 from daemon.config import ConfigError, parse
 from daemon.entries import Kind
 from daemon.journal.allowance import BURST, Allowance
+from daemon.journal.command_format import LARGEST_BYTES
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
-from daemon.journal.requests import LARGEST_BYTES
 from daemon.journal.writer import Writer
-from daemon.mixing.commands import VERBS
+from daemon.mixing.station.commands.dispatch import VERBS
 from daemon.page import server
 from daemon.page.application import Application
-from daemon.page.desk import LOOKS, Desk
-from daemon.page.posted import FLAGS, NUMBERS, from_fields
-from daemon.page.present import Present
+from daemon.page.command_desk import LOOKS, Desk
+from daemon.page.form_data import FLAGS, NUMBERS, from_fields
+from daemon.page.view import Present
 from tests.page.acting_parts import FORM, forms, post
 from tests.page.page_parts import Reply, ask, present, served, standing
+from tests.parts.inboxes import made
+from tests.parts.people import a_batch
 from tests.services.mqtt_parts import event
-from tests.unit.inbox_parts import made
-from tests.unit.people import a_batch
 
 TOOL = {"Content-Type": "application/json", "X-Brinewright": "1"}
 ALLOWED = ("alarm.acknowledge", "alarm.shelve", "batch.note", "batch.use")

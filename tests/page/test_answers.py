@@ -18,10 +18,10 @@ from daemon.journal.reader import ANSWERS_AMONG, Reader
 from daemon.journal.writer import Writer
 from daemon.page import server
 from daemon.page.application import Application
-from daemon.page.desk import LOOKS, Desk
+from daemon.page.command_desk import LOOKS, Desk
 from tests.page.page_parts import ask, present, served
+from tests.parts.inboxes import made
 from tests.services.mqtt_parts import event
-from tests.unit.inbox_parts import made
 
 
 @dataclass

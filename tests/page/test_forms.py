@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Phase
-from daemon.mixing.alarms import Life
+from daemon.mixing.alarm.transitions import Life
 from daemon.page.forms import about_alarm, about_batch, act_page
 from tests.page.acting_parts import forms
 from tests.page.page_parts import present, seen, standing

@@ -13,7 +13,7 @@ from prometheus_client.parser import text_string_to_metric_families as read_plai
 
 from daemon.entries import JSON, Follower
 from daemon.page.metrics import exposition, families, plain
-from daemon.page.present import Present
+from daemon.page.view import Present
 from tests.page.page_parts import NOW, present, seen, standing
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"

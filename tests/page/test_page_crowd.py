@@ -21,7 +21,7 @@ from daemon.page import connections, server
 from daemon.page.application import Application
 from daemon.page.channel import MOST_AHEAD, Channel
 from daemon.page.connections import Step
-from daemon.page.present import Present
+from daemon.page.view import Present
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.crowd_parts import ASKED, ASKED_FOR_LONG, KINDS, crowding
 from tests.page.page_parts import ask, present, served

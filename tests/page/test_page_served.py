@@ -18,8 +18,8 @@ import pytest
 from daemon.config.services import is_loopback
 from daemon.logs import Outage
 from daemon.page.application import Application, knows_itself
-from daemon.page.present import Present
 from daemon.page.server import PageServer, listening, where
+from daemon.page.view import Present
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.page_parts import ask, present, seen, served
 

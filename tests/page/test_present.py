@@ -15,10 +15,10 @@ from daemon.config import Config, parse
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.mixing.alarm_catalogue import CATALOGUE
-from daemon.page.configured import expected as configured
-from daemon.page.configured import make_page
-from daemon.page.present import Latest, Lookout, shown
+from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.page.assembly import expected as configured
+from daemon.page.assembly import make_page
+from daemon.page.view import Latest, Lookout, shown
 from tests.page.page_parts import NOW, PICTURE, expected, present
 
 CONFIG = """

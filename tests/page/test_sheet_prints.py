@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from daemon.cli import sheet
-from daemon.cli.sheet import render
 from daemon.entries import Event, Instant, Kind
-from daemon.mixing.record import BatchRecord, records
+from daemon.mixing.batch.record import BatchRecord, records
+from daemon.reports import batch_sheet
+from daemon.reports.batch_sheet import render
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -126,7 +126,7 @@ def test_the_fullest_sheet_fits_the_shorter_paper() -> None:
     found = measured(render(record_of(500), curve, FULL))
 
     assert found.mm <= LETTER_MM - 2 * 12.0 - SPARE_MM < A4_MM - 2 * 12.0 - SPARE_MM
-    assert sheet.MOST_MM == pytest.approx(found.mm)
+    assert batch_sheet.MOST_MM == pytest.approx(found.mm)
     assert found.mm > 200.0
 
 
@@ -136,8 +136,8 @@ def test_the_ruler_measures() -> None:
     noted = measured(render(record_of(1, "w"), [], {"notes": ["a", "b"]})).mm
 
     # Two events more, and in their column two notes more.
-    assert 4 * sheet.ROW_MM == pytest.approx(three - one)
-    assert sheet.ROW_MM == pytest.approx(noted - one)
+    assert 4 * batch_sheet.ROW_MM == pytest.approx(three - one)
+    assert batch_sheet.ROW_MM == pytest.approx(noted - one)
 
 
 def test_no_row_can_grow() -> None:

@@ -11,12 +11,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Phase
-from daemon.mixing.alarms import Life
-from daemon.page.health import health, span
+from daemon.mixing.alarm.transitions import Life
+from daemon.page.healthz import health, span
+from daemon.page.labels import ALARMS, PHASES, alarm_words
 from daemon.page.metrics import exposition
-from daemon.page.present import Present, Seen, Shown
-from daemon.page.status import STYLE, status_page
-from daemon.page.words import ALARMS, PHASES, alarm_words
+from daemon.page.status_page import STYLE, status_page
+from daemon.page.view import Present, Seen, Shown
 from tests.page.page_parts import expected, present, seen, standing
 
 TAGS = {

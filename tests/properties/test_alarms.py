@@ -6,10 +6,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, rule
 
-from daemon.journal.memory import dump, restore
-from daemon.mixing import alarms
-from daemon.mixing.alarm_catalogue import CATALOGUE
-from daemon.mixing.alarms import (
+from daemon.journal.checkpoint import dump, restore
+from daemon.mixing.alarm import transitions
+from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.alarm.transitions import (
     LONGEST_SHELF_S,
     STANDING,
     TO_ACKNOWLEDGE,
@@ -20,7 +20,7 @@ from daemon.mixing.alarms import (
     What,
     advance,
 )
-from daemon.mixing.station_state import ReservoirState, StationState
+from daemon.mixing.station.state import ReservoirState, StationState
 
 NAMES = (
     *("mixing-overdue", "probe-fault", "reading-stale"),
@@ -120,7 +120,7 @@ class Shift(RuleBasedStateMachine):
         """Somebody acknowledges; it is refused where nothing waits for it."""
         waits = self.life(name) in (Life.UNACKNOWLEDGED, Life.RETURNED)
         try:
-            change = alarms.acknowledge(self.state, name, "kim", self.t_s)
+            change = transitions.acknowledge(self.state, name, "kim", self.t_s)
         except ValueError:
             assert not waits
         else:
@@ -133,7 +133,7 @@ class Shift(RuleBasedStateMachine):
         """Somebody shelves; it is refused where it is shelved or out of service."""
         away = name in self.shelf or name in self.out
         try:
-            change = alarms.shelve(self.state, name, "kim", "known", for_s, self.t_s)
+            change = transitions.shelve(self.state, name, "kim", "known", for_s, self.t_s)
         except ValueError:
             assert away
         else:
@@ -147,13 +147,13 @@ class Shift(RuleBasedStateMachine):
         """Somebody brings one back."""
         name = data.draw(st.sampled_from(sorted(self.shelf)))
         del self.shelf[name]
-        self.tell(alarms.unshelve(self.state, name, "kim", self.t_s))
+        self.tell(transitions.unshelve(self.state, name, "kim", self.t_s))
 
     @rule(name=st.sampled_from(NAMES))
     def removed(self, name: str) -> None:
         """Somebody takes one out of service."""
         if name not in self.out:
-            change = alarms.remove(self.state, name, "kim", "being rebuilt", self.t_s)
+            change = transitions.remove(self.state, name, "kim", "being rebuilt", self.t_s)
             self.tell(change)
             self.out.add(name)
             self.shelf.pop(name, None)
@@ -164,7 +164,7 @@ class Shift(RuleBasedStateMachine):
         """Somebody returns one to service."""
         name = data.draw(st.sampled_from(sorted(self.out)))
         self.out.discard(name)
-        self.tell(alarms.restore(self.state, name, "kim", self.t_s))
+        self.tell(transitions.restore(self.state, name, "kim", self.t_s))
 
     def tell(self, change: AlarmChange) -> None:
         """What was announced waits for somebody until it is seen or withheld, even when it goes."""
@@ -232,7 +232,7 @@ def test_shelving_always_ends(
 ) -> None:
     """At the first reading past its time, whatever the spacing of readings and the condition."""
     state, t_s = AlarmState(), 0.0
-    alarms.shelve(state, "batch-stale", "kim", "known", for_s, t_s)
+    transitions.shelve(state, "batch-stale", "kim", "known", for_s, t_s)
     for step_s in steps_s:
         t_s += step_s
         changes = advance(state, {"batch-stale": "why"} if there else {}, t_s)

@@ -12,10 +12,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.journal.archive import BackupError, opened
-from daemon.journal.restore import restore
+from daemon.journal.backup.archive import BackupError, opened
+from daemon.journal.backup.restore import restore
 from daemon.journal.writer import JournalError
-from tests.unit.backup_parts import LATER, backed_up, entries_of, station
+from tests.parts.backups import LATER, backed_up, entries_of, station
 
 
 @pytest.fixture(scope="module")

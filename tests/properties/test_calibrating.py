@@ -8,11 +8,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daemon.entries import Entry, Kind
-from daemon.journal.memory import dump, restore
-from daemon.mixing.quality import CALIBRATING
-from daemon.mixing.station import Station
-from tests.unit.calibrating_parts import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
-from tests.unit.stories import of, phases
+from daemon.journal.checkpoint import dump, restore
+from daemon.mixing.probe.quality import CALIBRATING
+from daemon.mixing.station.station import Station
+from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
+from tests.parts.stories import of, phases
 
 VERBS = ("confirm", "next", "retry", "abort")
 PLACES = {"bottle": BOTTLE_MS_CM, "wrong bottle": 12.6, "air": 0.0, "silence": None}

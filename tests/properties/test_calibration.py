@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.bench import Act, Doing, Output, Plan, Saved
-from calibration.bottle import Bottle
 from calibration.curves import OutsideTable, Table, monotone
 from calibration.gum import Matrix
 from calibration.instructions import Step
 from calibration.model import Calibration, Instrument, uncalibrated
 from calibration.references import air, own_table, published, value_at
 from calibration.routine import Routine
+from calibration.solution import Bottle
 from calibration.steadiness import Shown
 from calibration.tables import PUBLISHED
 

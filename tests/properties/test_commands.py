@@ -10,14 +10,14 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Phase, Sample
-from daemon.journal.memory import dump, restore
+from daemon.journal.checkpoint import dump, restore
 from daemon.journal.rows import to_json
-from daemon.mixing.batch_state import BatchSettings
-from daemon.mixing.commands import VERBS
-from daemon.mixing.release import pending
-from daemon.mixing.station import ReservoirSettings, ReservoirState, Station
-from tests.unit.people import without_time
-from tests.unit.stories import Story, of
+from daemon.mixing.batch.release import pending
+from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.station.commands.dispatch import VERBS
+from daemon.mixing.station.station import ReservoirSettings, ReservoirState, Station
+from tests.parts.people import without_time
+from tests.parts.stories import Story, of
 
 DEMANDING = BatchSettings(
     use_within_h=0.5,

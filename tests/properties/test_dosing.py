@@ -10,9 +10,9 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from daemon.mixing import dosing
-from daemon.mixing.dosing import CannotDose, Water, water
-from daemon.mixing.seawater import OutOfRange
+from daemon.mixing.seawater import dosing
+from daemon.mixing.seawater.dosing import CannotDose, Water, water
+from daemon.mixing.seawater.properties import OutOfRange
 
 volumes = st.floats(0.1, 5000.0)
 salinities = st.floats(0.0, 42.0)

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from calibration.drift import Course, Observation, assumed, begin
 from calibration.gum import Row, expanded, standard
 from daemon.entries import Phase
-from daemon.mixing.batch_state import BatchSettings, BatchState
-from daemon.mixing.level import Level
-from daemon.mixing.stability import Stabilised
-from daemon.mixing.verification import on_more_readings, on_stabilised
+from daemon.mixing.batch.state import BatchSettings, BatchState
+from daemon.mixing.batch.verification import on_more_readings, on_stabilised
+from daemon.mixing.stability.detector import Stabilised
+from daemon.mixing.stability.level import Level
 
 UNCERTAINTIES = st.floats(0.01, 2.0)
 ROWS = (

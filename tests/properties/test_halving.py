@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from daemon.config import Influx
 from daemon.journal.reader import Stored
-from daemon.publishing.database import RefusedError
-from daemon.publishing.influx import InfluxSink
+from daemon.publishing.influx.database import RefusedError
+from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
 from tests.services.influx_parts import section
 from tests.services.mqtt_parts import STATION, reading

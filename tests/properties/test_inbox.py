@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.journal.inbox import CannotBeSentError
-from tests.unit.inbox_parts import made
+from tests.parts.inboxes import made
 
 acts = st.lists(
     st.one_of(

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.mixing.quality import TESTS
+from daemon.mixing.probe.quality import TESTS
 
 # SQLite keeps text as UTF-8, which has no lone surrogates; no instrument's bytes decode to one.
 TEXT = st.text(st.characters(exclude_categories=["Cs"]), max_size=20)

@@ -8,8 +8,8 @@ from statistics import median
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.mixing import dosing
-from daemon.mixing.lots import FLOOR_U, Lot, Weighing, estimate, learn, weighed
+from daemon.mixing.batch.lots import FLOOR_U, Lot, Weighing, estimate, learn, weighed
+from daemon.mixing.seawater import dosing
 
 WEEK_S = 7 * 86_400.0
 VOLUME_L = 180.0

@@ -11,15 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.config.services import COMMANDS
-from daemon.journal import requests
+from daemon.journal import command_format
+from daemon.journal.command_format import BadRequestError, Request
 from daemon.journal.reader import Reader
-from daemon.journal.requests import BadRequestError, Request
 from daemon.journal.writer import Writer
-from daemon.publishing.announcer import HUB_STATUS, Announcer
-from daemon.publishing.commands import Commands
-from daemon.publishing.discovery import Announced, announcement
-from daemon.publishing.letters import Letter
-from tests.unit.inbox_parts import made
+from daemon.publishing.mqtt.announcer import HUB_STATUS, Announcer
+from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.discovery import Announced, announcement
+from daemon.publishing.mqtt.incoming import Letter
+from tests.parts.inboxes import made
 
 SCALARS = (
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(codec=None))
@@ -48,7 +48,7 @@ HOSTILE = (
 
 def _asked(payload: bytes) -> Request | None:
     try:
-        return requests.parse(payload, len(payload), COMMANDS, "mqtt.commands")
+        return command_format.parse(payload, len(payload), COMMANDS, "mqtt.commands")
     except BadRequestError:
         return None
 

@@ -18,11 +18,11 @@ from hypothesis import strategies as st
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.notify import NotifySink, Past
-from daemon.publishing.receivers import Receiver
+from daemon.publishing.notify.formatter import Teller
+from daemon.publishing.notify.policy import Rules
+from daemon.publishing.notify.publisher import NotifySink, Past
+from daemon.publishing.notify.receivers import Receiver
 from daemon.publishing.sink import SinkError, cursor_key, follow
-from daemon.publishing.telling import Rules
-from daemon.publishing.wording import Teller
 from tests.conftest import wait_until
 from tests.services.mqtt_parts import STATION, reading
 from tests.services.notify_parts import RESERVOIRS, Clocks, alarm

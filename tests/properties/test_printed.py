@@ -12,17 +12,17 @@ from hypothesis import strategies as st
 
 from daemon.config.services import COMMANDS
 from daemon.entries import JSON, Entry, Instant
+from daemon.journal.checkpoint import dump, restore
+from daemon.journal.command_format import BadRequestError, Request, parse
 from daemon.journal.inbox import CannotBeSentError, Inbox
-from daemon.journal.memory import dump, restore
-from daemon.journal.requests import BadRequestError, Request, parse
 from daemon.journal.writer import Writer
-from daemon.mixing.station import ReservoirSettings, Station
-from daemon.page.posted import asked_of, from_json
-from tests.unit.every_verb import a_station as before
-from tests.unit.every_verb import told, words_of, write_files
-from tests.unit.inbox_parts import made
-from tests.unit.people import Bench
-from tests.unit.stories import BATCH
+from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.page.form_data import asked_of, from_json
+from tests.parts.every_verb import a_station as before
+from tests.parts.every_verb import told, words_of, write_files
+from tests.parts.inboxes import made
+from tests.parts.people import Bench
+from tests.parts.stories import BATCH
 
 SIGNS = st.text(
     st.characters() | st.sampled_from("\n\r\x1b\x85\u2028\u202e\x9b \0,;'\"=/"), max_size=60

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Flag, Instant, Sample
-from daemon.mixing.quality import TESTS, QualityLimits, QualityState, judge, worst
+from daemon.mixing.probe.quality import TESTS, QualityLimits, QualityState, judge, worst
 
 AT = Instant(datetime(2026, 3, 2, 8, tzinfo=UTC), 0.0)
 anything = st.one_of(st.none(), st.floats(), st.floats(0, 60))

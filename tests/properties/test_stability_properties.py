@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from daemon.entries import Flag, Instant, Reading
-from daemon.mixing.stability import Disturbed, Finding, Forecast, Stabilised, Stability
+from daemon.mixing.stability.detector import Disturbed, Finding, Forecast, Stabilised, Stability
 
 AT = Instant(datetime(2026, 3, 14, 9, tzinfo=UTC), 0.0)
 ADAPTER = TypeAdapter(Stability)

@@ -6,10 +6,10 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daemon.entries import Entry, Event, Kind, Phase, Sample
-from daemon.journal.memory import dump, restore
-from daemon.mixing.batch import BatchSettings
-from daemon.mixing.station import ReservoirSettings, Station
-from tests.unit.stories import Story
+from daemon.journal.checkpoint import dump, restore
+from daemon.mixing.batch.lifecycle import BatchSettings
+from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.stories import Story
 
 SOON_STALE = BatchSettings(use_within_h=0.5, settle_within_min=8.0)
 HAPPENINGS = st.one_of(

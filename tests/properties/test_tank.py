@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.mixing import dosing, tank
-from daemon.mixing.dosing import CannotDose
+from daemon.mixing.seawater import dosing, water_change
+from daemon.mixing.seawater.dosing import CannotDose
 
 volumes = st.floats(1.0, 5000.0)
 salinities = st.floats(1.0, 41.0)
@@ -23,7 +23,7 @@ def test_one_change_and_its_inverse_are_exact(
     changed_l = share * volume_l
     reached = dosing.change(volume_l, salinity, changed_l, new, temperature).salinity
     reached = min(max(reached, min(salinity, new)), max(salinity, new))
-    back_l = tank.change_to(volume_l, salinity, reached, new, temperature)
+    back_l = water_change.change_to(volume_l, salinity, reached, new, temperature)
     again = dosing.change(volume_l, salinity, back_l, new, temperature).salinity
 
     assert reached == pytest.approx(again, abs=1e-9)
@@ -38,7 +38,7 @@ def test_the_changes_counted_are_the_fewest(
 ) -> None:
     """Carried out one by one they reach the target with the last, and not before."""
     target, changed_l, now = salinity + way * (new - salinity), share * volume_l, salinity
-    steps = tank.changes_to(volume_l, salinity, target, changed_l, new, temperature)
+    steps = water_change.changes_to(volume_l, salinity, target, changed_l, new, temperature)
     for step in steps:
         assert abs(now - new) > abs(target - new) or now == target
         now = dosing.change(volume_l, now, changed_l, new, temperature).salinity
@@ -54,7 +54,7 @@ def test_one_change_to_a_target_is_counted_as_one(
     """The litres that reach the target at once are one change in the count, to a last digit."""
     target = salinity + way * (new - salinity)
     target = min(max(target, min(salinity, new)), max(salinity, new))
-    litres = tank.change_to(volume_l, salinity, target, new, temperature)
+    litres = water_change.change_to(volume_l, salinity, target, new, temperature)
     reached = dosing.change(volume_l, salinity, min(litres, volume_l), new, temperature)
 
     assert target == pytest.approx(reached.salinity, abs=1e-9)
@@ -69,6 +69,6 @@ def test_a_target_on_the_wrong_side_is_refused(
         return
 
     with pytest.raises(CannotDose, match="saltier or fresher"):
-        tank.change_to(volume_l, salinity, target, new)
+        water_change.change_to(volume_l, salinity, target, new)
     with pytest.raises(CannotDose, match="saltier or fresher"):
-        tank.changes_to(volume_l, salinity, target, volume_l / 2, new)
+        water_change.changes_to(volume_l, salinity, target, volume_l / 2, new)

@@ -9,10 +9,10 @@ from itertools import pairwise
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from daemon.mixing.alarm_catalogue import Priority
-from daemon.publishing.notices import Standing
-from daemon.publishing.telling import Reason, Rules
-from tests.unit.telling_parts import Person
+from daemon.mixing.alarm.catalogue import Priority
+from daemon.publishing.notify.notice import Standing
+from daemon.publishing.notify.policy import Reason, Rules
+from tests.parts.notices import Person
 
 HOUR = timedelta(hours=1)
 NAMES = {

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Instant
-from daemon.mixing.timeline import Timeline
+from daemon.mixing.station.timeline import Timeline
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 walls = st.timedeltas(timedelta(days=-800), timedelta(days=800)).map(lambda away: NOON + away)

@@ -12,7 +12,6 @@ from itertools import combinations, pairwise
 
 import pytest
 
-from calibration.bottle import Bottle, Tolerance
 from calibration.curves import OutsideTable, Table, cubic
 from calibration.references import (
     Reference,
@@ -23,6 +22,7 @@ from calibration.references import (
     seawater,
     value_at,
 )
+from calibration.solution import Bottle, Tolerance
 from calibration.tables import PUBLISHED
 
 PERCENT = 0.0002

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from daemon.mixing.dosing import COMMON_YIELD, correct, plan
-from daemon.mixing.seawater import density_kg_m3
+from daemon.mixing.seawater.dosing import COMMON_YIELD, correct, plan
+from daemon.mixing.seawater.properties import density_kg_m3
 
 KESTER_ANHYDROUS_G = {
     "NaCl": 23.926,

@@ -6,13 +6,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.mixing.hydrometer import (
+from daemon.mixing.seawater.hydrometer import (
     Pair,
     hydrometer_reading,
     parse_pair,
     salinity_from_hydrometer,
 )
-from daemon.mixing.seawater import OutOfRange
+from daemon.mixing.seawater.properties import OutOfRange
 
 TABLE = {
     "20/20": {30.0: 1.02279, 33.0: 1.02508, 35.0: 1.02661, 36.0: 1.02737},

@@ -11,7 +11,7 @@ import math
 import gsw
 import pytest
 
-from daemon.mixing.seawater import (
+from daemon.mixing.seawater.properties import (
     conductivity_mS_cm,
     density_kg_m3,
     practical_salinity,

@@ -19,7 +19,6 @@ import numpy as np
 import pytest
 import uncertainties
 
-from calibration.bottle import Bottle, Tolerance
 from calibration.fit import Fit, fit
 from calibration.model import Calibration, Instrument, uncalibrated
 from calibration.points import Capture, Thermometer
@@ -33,6 +32,7 @@ from calibration.references import (
     seawater,
     value_at,
 )
+from calibration.solution import Bottle, Tolerance
 
 INSTRUMENT = Instrument("ct-1")
 BEFORE = replace(

@@ -11,8 +11,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from daemon.mixing.seawater import practical_salinity, specific_gravity
-from daemon.mixing.uncertainty import (
+from daemon.mixing.seawater.properties import practical_salinity, specific_gravity
+from daemon.mixing.seawater.uncertainty import (
     ProbeUncertainty,
     density_u_kg_m3,
     propagate,

@@ -21,7 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
-from daemon.mixing.quality import TESTS
+from daemon.mixing.probe.quality import TESTS
 from daemon.publishing.sink import Sink
 from tests.conftest import LOOPBACK, Broker, wait_until
 

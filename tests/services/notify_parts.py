@@ -21,11 +21,11 @@ from aiosmtpd.smtp import Envelope
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.notify import NotifySink, Past
-from daemon.publishing.post import open_posts
-from daemon.publishing.receivers import read_receivers
-from daemon.publishing.telling import Rules
-from daemon.publishing.wording import Teller
+from daemon.publishing.notify.delivery import open_posts
+from daemon.publishing.notify.formatter import Teller
+from daemon.publishing.notify.policy import Rules
+from daemon.publishing.notify.publisher import NotifySink, Past
+from daemon.publishing.notify.receivers import read_receivers
 from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.services.mqtt_parts import START, STATION
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.entries import Kind, Phase
-from daemon.mixing.quality import CALIBRATING
+from daemon.mixing.probe.quality import CALIBRATING
 from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker

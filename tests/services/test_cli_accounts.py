@@ -16,10 +16,10 @@ import pytest
 from daemon import measure
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE
 from daemon.entries import Entry
-from daemon.journal.inbox_file import OwnInbox
+from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
 from tests.conftest import wait_until
-from tests.unit.accounts import (
+from tests.parts.accounts import (
     GROUP,
     KEEPER,
     NAMELESS,
@@ -32,7 +32,7 @@ from tests.unit.accounts import (
     open_folder,
     run_as,
 )
-from tests.unit.every_verb import (
+from tests.parts.every_verb import (
     LINES,
     READING,
     WITHOUT_CONFIG,
@@ -47,8 +47,8 @@ from tests.unit.every_verb import (
     write_files,
     write_station,
 )
-from tests.unit.inbox_parts import NOW
-from tests.unit.people import Bench
+from tests.parts.inboxes import NOW
+from tests.parts.people import Bench
 
 pytestmark = needs_root
 

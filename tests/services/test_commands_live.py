@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.entries import Event, Kind, Phase
+from daemon.journal.checkpoint import restore
 from daemon.journal.inbox import HELD_AT_MOST, Inbox, beside
-from daemon.journal.memory import restore
 from tests.conftest import wait_until
+from tests.parts.inboxes import made
 from tests.services.service_parts import (
     ROOT,
     Process,
@@ -22,8 +23,7 @@ from tests.services.service_parts import (
     measuring,
     playing,
 )
-from tests.unit.inbox_parts import made
-from tests.unit.test_inbox import fill
+from tests.unit.journal.test_inbox import fill
 
 
 def inbox_of(station: Station) -> Inbox:

@@ -20,7 +20,7 @@ import pytest
 from daemon.config import Influx
 from daemon.journal.cursors import Refusal
 from daemon.journal.reader import Stored
-from daemon.publishing.influx import InfluxSink
+from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import LOOPBACK, find_free_port
 from tests.services.influx_parts import TOKEN, Answer, Handler, Stub, section, stubbing

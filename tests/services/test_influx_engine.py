@@ -19,7 +19,7 @@ import pytest
 from daemon.entries import Flag, Instant, Kind
 from daemon.journal.cursors import Refusal
 from daemon.journal.reader import Stored
-from daemon.publishing.influx import InfluxSink
+from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
 from tests.services.influx_parts import BUCKET, Engine, an_engine, fetch, section
 from tests.services.mqtt_parts import START, STATION, event, reading

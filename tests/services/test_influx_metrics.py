@@ -24,7 +24,7 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
 from daemon.journal.reader import Stored
 from daemon.journal.writer import Writer
-from daemon.publishing.influx import InfluxSink
+from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import wait_until
 from tests.services.influx_parts import Metrics, metrics, section, write_configuration
@@ -136,7 +136,8 @@ def test_what_a_killed_server_forgot_comes_again(server: Metrics, tmp_path: Path
 def test_only_a_station_with_a_database_loads_the_client() -> None:
     """Neither publishing to a broker nor making the sink costs the client's memory."""
     code = (
-        "import daemon.publish, daemon.publishing.mqtt, daemon.publishing.influx, sys;"
+        "import sys, daemon.publish, daemon.publishing.mqtt.publisher;"
+        "import daemon.publishing.influx.publisher;"
         "print(*sys.modules)"
     )
     found = subprocess.run(

@@ -15,8 +15,8 @@ from daemon.entries import Kind
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.broker import broker_of
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.broker import broker_of
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import BATCH, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import STATION, event, listening, reading
@@ -350,7 +350,7 @@ def test_a_broker_that_stops_answering_is_noticed(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """A frozen broker is an error within the time limit, and after it thaws nothing is missing."""
-    monkeypatch.setattr("daemon.publishing.connection.ANSWER_S", 0.5)
+    monkeypatch.setattr("daemon.publishing.mqtt.connection.ANSWER_S", 0.5)
     broker = make_broker()
     broker.start()
     sink, reader = make_sink(broker), Reader(path)

@@ -13,15 +13,16 @@ import pytest
 from daemon.config import Mqtt
 from daemon.config.services import COMMANDS
 from daemon.entries import Kind
-from daemon.journal import requests
+from daemon.journal import command_format
+from daemon.journal.command_format import BadRequestError
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
-from daemon.journal.requests import BadRequestError
 from daemon.journal.writer import Writer
-from daemon.publishing.commands import Commands
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import Broker, wait_until
+from tests.parts.inboxes import made
 from tests.services.mqtt_parts import (
     STATION,
     Publisher,
@@ -30,7 +31,6 @@ from tests.services.mqtt_parts import (
     present,
     write_configuration,
 )
-from tests.unit.inbox_parts import made
 
 HERE = f"brinewright/{STATION}"
 COMMAND, REPLY = f"{HERE}/mix-1/command", f"{HERE}/mix-1/command/reply"
@@ -202,7 +202,7 @@ def test_hostile_messages_get_a_refusal_each_and_end_nothing(
     broker: Broker, make_sink: MakeSink, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Four hundred arbitrary payloads through a real broker: as many replies, then a command."""
-    monkeypatch.setattr("daemon.publishing.commands.Allowance.take", lambda *_: True)
+    monkeypatch.setattr("daemon.publishing.mqtt.command_intake.Allowance.take", lambda *_: True)
     rng, fish = random.Random(7), "\U0001f41f"
     sink, seeds = make_sink(broker), [json.dumps(USE).encode(), b"[" * 9000, b'{"verb": "batch.']
     refused = 0
@@ -228,7 +228,7 @@ def test_hostile_messages_get_a_refusal_each_and_end_nothing(
 
 def _is_refused(payload: bytes) -> bool:
     try:
-        requests.parse(payload, len(payload), COMMANDS, "mqtt.commands")
+        command_format.parse(payload, len(payload), COMMANDS, "mqtt.commands")
     except BadRequestError:
         return True
     return False

@@ -14,10 +14,11 @@ import pytest
 from daemon.config import Mqtt
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.announcer import HUB_STATUS, Announcer
-from daemon.publishing.discovery import Announced
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.announcer import HUB_STATUS, Announcer
+from daemon.publishing.mqtt.discovery import Announced
+from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
+from tests.parts.hub_rules import faults
 from tests.services.mqtt_parts import (
     STATION,
     Person,
@@ -26,7 +27,6 @@ from tests.services.mqtt_parts import (
     present,
     write_configuration,
 )
-from tests.unit.hub_rules import faults
 
 TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
 OTHER = f"homeassistant/device/brinewright-{STATION}/mix-2/config"

@@ -11,7 +11,7 @@ from daemon.config import Mqtt
 from daemon.entries import JSON, Kind
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import STATION, event, present, reading
 

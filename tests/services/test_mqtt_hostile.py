@@ -11,14 +11,14 @@ from daemon.config import Mqtt
 from daemon.config.services import COMMANDS
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.announcer import Announcer
-from daemon.publishing.commands import Commands
-from daemon.publishing.discovery import Announced
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.announcer import Announcer
+from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.discovery import Announced
+from daemon.publishing.mqtt.publisher import MqttSink
 from tests.campaigns.hostile import HERE, OURS, Blow, campaign, draw, strike
 from tests.conftest import Broker, wait_until
+from tests.parts.inboxes import made
 from tests.services.mqtt_parts import STATION, delivered, present
-from tests.unit.inbox_parts import made
 
 
 def test_the_real_process_bears_what_strangers_send(broker: Broker, tmp_path: Path) -> None:
@@ -35,7 +35,7 @@ def test_each_message_is_read_answered_and_survived(
     broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Without the limit of rate, so that all are read; one connection lasts through them all."""
-    monkeypatch.setattr("daemon.publishing.commands.Allowance.take", lambda *_: True)
+    monkeypatch.setattr("daemon.publishing.mqtt.command_intake.Allowance.take", lambda *_: True)
     journal = tmp_path / "journal.db"
     inbox, reader = made(journal), Reader(journal)
     sink = MqttSink(

@@ -11,14 +11,14 @@ from daemon.config import Mqtt
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing import mqtt
-from daemon.publishing.commands import RETAINED, Commands
-from daemon.publishing.connection import MQTT_3_1_1
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt import publisher
+from daemon.publishing.mqtt.command_intake import RETAINED, Commands
+from daemon.publishing.mqtt.connection import MQTT_3_1_1
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import Broker, wait_until
+from tests.parts.inboxes import made
 from tests.services.mqtt_parts import STATION, present
-from tests.unit.inbox_parts import made
 
 COMMAND = f"brinewright/{STATION}/mix-1/command"
 REPLY = f"{COMMAND}/reply"
@@ -118,7 +118,7 @@ def test_over_the_older_protocol_it_is_carried_out_once(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """The broker does not tell of the flag until it sends the command again; then it is ignored."""
-    monkeypatch.setattr(mqtt, "MQTT_5", MQTT_3_1_1)
+    monkeypatch.setattr(publisher, "MQTT_5", MQTT_3_1_1)
     broker = make_broker()
     broker.start()
     sink = make_sink(broker)

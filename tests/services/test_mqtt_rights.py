@@ -17,14 +17,14 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.announcer import PAUSE_S, Announcer
-from daemon.publishing.commands import Commands
-from daemon.publishing.discovery import Announced
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.announcer import PAUSE_S, Announcer
+from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.discovery import Announced
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
+from tests.parts.inboxes import made
 from tests.services.mqtt_parts import STATION, delivered, event, make_certificates, present, reading
-from tests.unit.inbox_parts import made
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "broker"
 HERE = f"brinewright/{STATION}"

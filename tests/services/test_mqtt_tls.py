@@ -15,10 +15,11 @@ from daemon.config import Mqtt
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.commands import Commands
-from daemon.publishing.mqtt import MqttSink
+from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
+from tests.parts.inboxes import made
 from tests.services.mqtt_parts import (
     STATION,
     listening,
@@ -27,7 +28,6 @@ from tests.services.mqtt_parts import (
     present,
     reading,
 )
-from tests.unit.inbox_parts import made
 
 COMMAND = f"brinewright/{STATION}/mix-1/command"
 

@@ -13,9 +13,9 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon.journal.cursors import Cursors
-from daemon.publishing.notify import HUNG_AT_MOST, HUNG_S
+from daemon.publishing.notify.policy import Rules
+from daemon.publishing.notify.publisher import HUNG_AT_MOST, HUNG_S
 from daemon.publishing.sink import SinkError, follow
-from daemon.publishing.telling import Rules
 from tests.conftest import wait_until
 from tests.services.notify_parts import Clocks, Desk, Hook, Mailbox, alarm, hooked, mailing
 

@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 
 from daemon.clock import RehearsalClock, SystemClock
 from daemon.entries import Instant
-from daemon.mixing.timeline import Timeline
+from daemon.mixing.station.timeline import Timeline
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 

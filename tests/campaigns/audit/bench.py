@@ -8,8 +8,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Reading, Sample
-from daemon.mixing.station import ReservoirSettings, Station
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.chance import Dice
 from tests.campaigns.audit.probe import CELL_C, Place, Probe, Reply
 from tests.campaigns.audit.waters import Bottle, Nothing, Seawater, Solution

@@ -11,10 +11,10 @@ from datetime import UTC, datetime, timedelta
 from statistics import median
 
 from daemon.entries import Event, Instant, Kind, Phase, Reading, Sample
-from daemon.mixing.advice import Vessel
-from daemon.mixing.batch_state import BatchSettings
-from daemon.mixing.station import ReservoirSettings, Station
-from daemon.mixing.uncertainty import ProbeUncertainty
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.tub import Tub
 
 RESERVOIR, PROBE = "tank", "ct"

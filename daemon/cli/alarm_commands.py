@@ -1,0 +1,144 @@
+"""`brinewright alarm ack`, `shelve` and the other acts: what people do to alarms."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from daemon.cli.alarm_lookup import STATION, pictures_of, row_of, standing
+from daemon.cli.command_client import ask, put, reservoir_of
+from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config
+from daemon.mixing.alarm.catalogue import Scope
+from daemon.mixing.alarm.transitions import TO_ACKNOWLEDGE
+from daemon.printable import printable
+
+if TYPE_CHECKING:
+    from daemon.config import Config
+    from daemon.entries import JSON
+
+Name = Annotated[str, typer.Argument(help="Of the alarm, as 'alarm list' gives it.")]
+Where = Annotated[str | None, typer.Option("--reservoir", help="Which, if there are several.")]
+Reason = Annotated[str, typer.Option(help="Why, for whoever comes later.")]
+ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
+
+
+def add_to(group: typer.Typer) -> None:
+    """Add the verbs to their group."""
+    for act in (ack, shelve, unshelve):
+        group.command()(act)
+    group.command(name="remove-from-service")(remove)
+    group.command(name="return-to-service")(put_back)
+
+
+def ack(
+    *,
+    name: Annotated[str | None, typer.Argument(help="Of the alarm; or --all.")] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="All alarms, or all of one --reservoir.")
+    ] = False,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Say that you have seen an alarm and see to it."""
+    settings = read_config(config)
+    if (name is None) != everything:
+        fail("name one alarm, or give --all, and not both", USAGE)
+    if name is not None:
+        _ask(settings, "alarm.acknowledge", name, reservoir, {}, as_json)
+        return
+    places = _waiting(settings, reservoir)
+    if not places:
+        fail("there is nothing to acknowledge", NOT_SO)
+    answers = [put(settings, "alarm.acknowledge", place, {"all": True}) for place in places]
+    told = [
+        {
+            "reservoir": answer.reservoir,
+            "ok": bool(answer.facts.get("ok")),
+            "answer": str(answer.facts.get("answer", "")),
+        }
+        for answer in answers
+    ]
+    ok = all(bool(each["ok"]) for each in told)
+    text = "\n".join(
+        printable(f"{each['reservoir'] or STATION}: {each['answer']}") for each in told
+    )
+    emit({"ok": ok, "places": told}, as_json=as_json, text=text)
+    if not ok:
+        raise SystemExit(NOT_SO)
+
+
+def shelve(
+    *,
+    name: Name,
+    reason: Reason,
+    hours: Annotated[float | None, typer.Option(help="For how long, up to 72.")] = None,
+    minutes: Annotated[float | None, typer.Option(help="For how long, instead of hours.")] = None,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Take an alarm out of sight for a time; it comes back by itself."""
+    settings = read_config(config)
+    if (hours is None) == (minutes is None):
+        fail("say for how long, with either --hours or --minutes", USAGE)
+    facts: dict[str, JSON] = {"hours": hours, "minutes": minutes, "reason": reason}
+    _ask(settings, "alarm.shelve", name, reservoir, facts, as_json)
+
+
+def unshelve(
+    *, name: Name, reservoir: Where = None, config: ConfigPath = None, as_json: Json = False
+) -> None:
+    """Bring a shelved alarm back before its time is over."""
+    _ask(read_config(config), "alarm.unshelve", name, reservoir, {}, as_json)
+
+
+def remove(
+    *,
+    name: Name,
+    reason: Reason,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Take an alarm out of service until somebody returns it."""
+    settings = read_config(config)
+    _ask(settings, "alarm.remove-from-service", name, reservoir, {"reason": reason}, as_json)
+
+
+def put_back(
+    *, name: Name, reservoir: Where = None, config: ConfigPath = None, as_json: Json = False
+) -> None:
+    """Return an alarm to service."""
+    _ask(read_config(config), "alarm.return-to-service", name, reservoir, {}, as_json)
+
+
+def _ask(
+    config: Config,
+    verb: str,
+    name: str,
+    reservoir: str | None,
+    facts: dict[str, JSON],
+    as_json: bool,
+) -> None:
+    place = ""
+    if row_of(config, name).scope is Scope.RESERVOIR:
+        place = reservoir_of(config, reservoir)
+    elif reservoir not in (None, STATION):
+        fail(f"{name} is an alarm of the station; leave --reservoir out", USAGE)
+    ask(config, verb, place, {"name": name, **facts}, as_json=as_json)
+
+
+def _waiting(config: Config, reservoir: str | None) -> list[str]:
+    """Return the places that have something to acknowledge, the station itself first."""
+    if reservoir not in (None, STATION):
+        reservoir_of(config, reservoir)
+    found = {
+        each.place
+        for each in standing(config, pictures_of(config))
+        if each.state in TO_ACKNOWLEDGE and reservoir in (None, each.place or STATION)
+    }
+    return sorted(found)

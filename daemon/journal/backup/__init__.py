@@ -1,0 +1,1 @@
+"""All records in one file, and back."""

@@ -1,0 +1,97 @@
+"""The station's state as text, and back: what a restart goes on from.
+
+The text carries a mark of the shape of the state, and of the weights that the
+detector remembers by.  A version with another mark takes from it only what must
+not be lost: time, commands taken, lots, batches, alarms and which probes are out
+of the water.  Its detectors begin anew, as after a gap.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from functools import cache
+from typing import Any
+
+from pydantic import TypeAdapter, ValidationError
+
+from daemon.mixing.alarm.transitions import AlarmState
+from daemon.mixing.batch.lots import Lot
+from daemon.mixing.batch.schedule import MixingTimes
+from daemon.mixing.batch.state import BatchState
+from daemon.mixing.stability import network
+from daemon.mixing.station.state import ProbeState, ReservoirState, StationState
+from daemon.mixing.station.timeline import Timeline
+
+
+def dump(state: StationState) -> str:
+    """Return the state as JSON, marked with its shape."""
+    return f'{{"shape":"{_shape()}","state":{_adapter(StationState).dump_json(state).decode()}}}'
+
+
+def restore(text: str) -> StationState | None:
+    """Return the state that `dump` wrote; None when it is of another shape."""
+    try:
+        raw = _adapter(dict[str, Any]).validate_json(text)
+        if raw.get("shape") != _shape():
+            return None
+        state: StationState = _adapter(StationState).validate_python(raw.get("state"))
+    except ValidationError:
+        return None
+    return state
+
+
+def restore_batches(text: str) -> StationState | None:
+    """Return what even another version must keep of a state; None when nothing can be read."""
+    try:
+        whole = _adapter(dict[str, Any]).validate_json(text)
+        raw = whole.get("state", whole)
+        state = StationState(timeline=_adapter(Timeline).validate_python(raw["timeline"]))
+        state.lots = _adapter(dict[str, Lot]).validate_python(raw.get("lots", {}))
+        state.commands_taken = _adapter(int).validate_python(raw.get("commands_taken", 0))
+        state.alarms = _alarms(raw.get("alarms"))
+        for name, kept in raw["reservoirs"].items():
+            state.reservoirs[name] = ReservoirState(
+                batch=_adapter(BatchState).validate_python(kept["batch"]),
+                times=_adapter(MixingTimes).validate_python(kept.get("times", {})),
+                probes=_out_of_water(kept.get("probes", {})),
+                alarms=_alarms(kept.get("alarms")),
+            )
+    except (ValidationError, KeyError, TypeError, AttributeError):
+        return None
+    return state
+
+
+def _alarms(kept: Any) -> AlarmState:  # noqa: ANN401 - whatever another version wrote
+    """Return the alarms that can be read: what somebody shelved, or has not seen, stays so."""
+    try:
+        found: AlarmState = _adapter(AlarmState).validate_python(kept)
+    except ValidationError:
+        return AlarmState()
+    return found
+
+
+def _out_of_water(probes: dict[str, Any]) -> dict[str, ProbeState]:
+    """Return the probes that hang in a bottle, which no new version makes measure the water."""
+    return {
+        name: ProbeState(
+            out_s=_adapter(float).validate_python(kept["out_s"]),
+            left_under=_adapter(str).validate_python(kept.get("left_under", "")),
+        )
+        for name, kept in probes.items()
+        if kept.get("out_s") is not None
+    }
+
+
+def _shape() -> str:
+    return hashlib.sha256((_schema() + network.mark()).encode()).hexdigest()[:16]
+
+
+@cache
+def _schema() -> str:
+    return json.dumps(_adapter(StationState).json_schema(), sort_keys=True)
+
+
+@cache
+def _adapter(kind: Any) -> TypeAdapter[Any]:  # noqa: ANN401 - any type that pydantic takes
+    return TypeAdapter(kind)

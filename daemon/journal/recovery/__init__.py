@@ -1,0 +1,1 @@
+"""A journal that the disk has spoilt: what is wrong with it, and how measuring goes on."""

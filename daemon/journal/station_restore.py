@@ -1,0 +1,60 @@
+"""The station as the journal left it."""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import TYPE_CHECKING
+
+from daemon.journal.calibration_records import calibrations
+from daemon.journal.checkpoint import restore, restore_batches
+from daemon.journal.reader import Reader
+from daemon.mixing.station.station import Station, StationState, sample_of
+
+if TYPE_CHECKING:
+    from logging import Logger
+    from pathlib import Path
+
+    from daemon.mixing.station.host import StationSettings
+    from daemon.mixing.station.station import ReservoirSettings
+
+
+def rebuilt(
+    path: Path,
+    settings: dict[str, ReservoirSettings],
+    log: Logger,
+    own: StationSettings | None = None,
+) -> Station:
+    """Return the station as the journal left it, or a new one.
+
+    Readings written since its state was last kept are taken again; what
+    follows from them is in the journal already.
+    """
+    if not path.exists():
+        return Station(settings, own=own)
+    reader = Reader(path)
+    seq, state = 0, StationState()
+    kept = reader.memory()
+    if kept is not None:
+        seq, text = kept
+        state = restore(text) or _partly(text, log)
+    records = calibrations(reader)
+    station = Station(settings, state, [record for at, record in records if at <= seq], own)
+    later = deque((at, record) for at, record in records if at > seq)
+    for at, reading in reader.readings(since_seq=seq):
+        while later and later[0][0] < at:
+            station.calibrated(later.popleft()[1])
+        known = settings.get(reading.reservoir)
+        if known is not None and reading.probe in known.probes:
+            station.advance(sample_of(reading))
+    for _, record in later:
+        station.calibrated(record)
+    return station
+
+
+def _partly(text: str, log: Logger) -> StationState:
+    state = restore_batches(text)
+    if state is None:
+        log.warning("the state kept in the journal cannot be read; starting with no batch known")
+        return StationState()
+    log.warning("the state kept in the journal is of another version; batches kept, detectors anew")
+    return state

@@ -1,0 +1,1 @@
+"""The alarms: what each is, its life, and how many come at once."""

@@ -1,0 +1,1 @@
+"""One batch: its phases, salt, release, advice, lots and schedule."""

@@ -1,0 +1,146 @@
+"""What to do about a batch that is not, or not surely, within its limits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from daemon.mixing.cautions import SALT_DUST, SALT_SLOWLY
+from daemon.mixing.seawater.dosing import CannotDose, correct
+from daemon.mixing.seawater.properties import OutOfRange
+from daemon.mixing.seawater.uncertainty import acceptance_interval
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON
+    from daemon.mixing.seawater.dosing import Dose
+
+
+@dataclass(frozen=True, slots=True)
+class Vessel:
+    """What a correction is worked out with.
+
+    Attributes:
+        fill_l: Water in it, L.
+        capacity_l: What it holds at the most, L.
+        mix_yield: Grams of sea salt per gram of salt mix.
+    """
+
+    fill_l: float
+    capacity_l: float
+    mix_yield: float
+
+
+FIRST_SHARE = 0.8
+"""Share of a correction that is added first, about four fifths: common practice, no source."""
+
+ONE_STEP_PPT = 0.1
+"""A correction that moves salinity by less is not split, ppt; our own choice.
+
+The parts would be smaller than what the water of a tank differs by from place to place.
+"""
+
+EXACT_G, EXACT_L = 100.0, 10.0
+"""From here on grams are shown whole, and litres with one digit: what scales and jugs show."""
+
+
+def correction(salinity: float, target: float, vessel: Vessel) -> dict[str, JSON]:
+    """Say in grams or litres, and in which steps, how to take steady water to the target.
+
+    Args:
+        salinity: Practical salinity of the water.
+        target: Practical salinity to reach.
+        vessel: What it is in.
+
+    Returns:
+        Facts of an advice: the sentence, the whole `salt_g` and `water_l`, what of it is
+        added first (`first_salt_g`, `first_water_l`), and whether it `fits`.
+    """
+    try:
+        dose = correct(vessel.fill_l, salinity, target, vessel.mix_yield)
+    except (OutOfRange, CannotDose) as exc:
+        return {"advice": f"no correction can be reckoned: {exc}"}
+    fits = dose.final_volume_l <= vessel.capacity_l
+    share = first_share(target - salinity)
+    if fits:
+        text = _in_steps(dose, share, vessel.fill_l)
+    else:
+        text = (
+            f"draw some off: {_amount(dose, 1.0)} would make {dose.final_volume_l:.0f} L and the"
+            f" vessel holds {vessel.capacity_l:g} L; then work out with 'brinewright correct' what"
+            " is left needs"
+        )
+    return {
+        "advice": text,
+        "salt_g": round(dose.salt_g, 1),
+        "water_l": round(dose.purified_water_l, 2),
+        "first_salt_g": round(share * dose.salt_g, 1),
+        "first_water_l": round(share * dose.purified_water_l, 2),
+        "fits": fits,
+    }
+
+
+def first_share(moved_ppt: float) -> float:
+    """Return what share of a correction is added before the water is judged again.
+
+    Args:
+        moved_ppt: How far the whole of it moves practical salinity.
+    """
+    return 1.0 if abs(moved_ppt) < ONE_STEP_PPT else FIRST_SHARE
+
+
+def grams(mass_g: float) -> str:
+    """Return a mass with the digits that a kitchen scale shows."""
+    return f"{mass_g:.0f} g" if mass_g >= EXACT_G else f"{mass_g:.1f} g"
+
+
+def litres(volume_l: float) -> str:
+    """Return a volume with the digits that a jug shows."""
+    return f"{volume_l:.1f} L" if volume_l >= EXACT_L else f"{volume_l:.2f} L"
+
+
+def _in_steps(dose: Dose, share: float, fill_l: float) -> str:
+    """Return what to add, in the order in which it is done, with the cautions of salt.
+
+    It ends where "to reach 34 ppt" can follow.
+    """
+    first = f"add {_amount(dose, share)} to {fill_l:g} L"
+    how = f", {SALT_SLOWLY} ({SALT_DUST})" if dose.salt_g > 0.0 else ""
+    if share == 1.0:
+        return f"{first} in one step, as it is less than {ONE_STEP_PPT:g} ppt{how}"
+    whole = grams(dose.salt_g) if dose.salt_g > 0.0 else litres(dose.purified_water_l)
+    return (
+        f"{first} first{how}; wait until it is steady and judged again; then the rest, {whole} in"
+        " all"
+    )
+
+
+def _amount(dose: Dose, share: float) -> str:
+    if dose.salt_g > 0.0:
+        return f"{grams(share * dose.salt_g)} of salt mix"
+    return f"{litres(share * dose.purified_water_l)} of purified water"
+
+
+def undecided(
+    probability: float | None, u: float, low: float, high: float, confidence: float
+) -> str:
+    """Say what would decide a batch that cannot be released or refused yet.
+
+    Args:
+        probability: That it is within the limits, 0 to 1; None where nobody knows.
+        u: Standard uncertainty of its salinity.
+        low: Lower limit, practical salinity.
+        high: Upper limit, practical salinity.
+        confidence: Probability that release needs.
+    """
+    known = "unknown probability" if probability is None else f"probability {probability:.2f}"
+    start = f"within limits with {known}, release needs {confidence:g}: "
+    provable = acceptance_interval(u, low, high, confidence)
+    if provable is None:
+        return (
+            f"{start}with ± {2 * u:.2f} ppt (k=2) this probe cannot prove {low:g} to {high:g} ppt;"
+            " calibrate it with two reference solutions, or widen the tolerance"
+        )
+    return (
+        f"{start}bring it between {provable[0]:.2f} and {provable[1]:.2f} ppt, or calibrate the"
+        " probe so that it proves more"
+    )

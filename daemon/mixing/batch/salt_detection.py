@@ -1,0 +1,57 @@
+"""Whether something comes into water of which no batch is known: salt, or other water.
+
+A bubble that sticks in the cell reads as if water were added, and goes.  So a fall is believed
+only once it has outlasted bubbles, and a rise that merely undoes one is none; else water that was
+used, or is too old, would be taken for a new batch and released anew.
+"""
+
+from __future__ import annotations
+
+from statistics import median
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from daemon.mixing.batch.state import BatchState
+    from daemon.mixing.stability.level import Level
+
+ARRIVAL_PPT = 0.3
+FRESH_BINS = 6
+CALM_BINS = 12
+"""So many bins that hardly differ show where water rests."""
+OUTLASTS_S = 180.0
+"""Bubbles do not stick for so long, s; our choice."""
+
+
+def arrived(state: BatchState, level: Level, now: float, t_s: float) -> str:
+    """Return what was seen to come, as a reason; empty while nothing was.
+
+    Args:
+        state: Of a reservoir without a batch; changed in place.
+        level: Of late, with three bins at least.
+        now: Salinity, by the last bins.
+        t_s: Monotonic time, s.
+    """
+    low, high = level.quartiles()
+    if state.fallen_since_s is None and _calm(level):
+        state.rests_at = median(level.medians)
+    if now > (low if state.rests_at is None else state.rests_at) + ARRIVAL_PPT:
+        return "" if still_falling(level) else "salt seen arriving"
+    if now > (high if state.rests_at is None else state.rests_at) - ARRIVAL_PPT:
+        state.fallen_since_s = None
+        return ""
+    if state.fallen_since_s is None:
+        state.rests_at = high if state.rests_at is None else state.rests_at
+        state.fallen_since_s = t_s
+    lasts = t_s - state.fallen_since_s >= OUTLASTS_S
+    return "water seen arriving" if lasts and not still_falling(level) else ""
+
+
+def _calm(level: Level) -> bool:
+    bins = level.medians
+    return len(bins) >= CALM_BINS and max(bins) - min(bins) < ARRIVAL_PPT
+
+
+def still_falling(level: Level) -> bool:
+    """Say whether water may still be running in, so that it is too early to name it."""
+    recent = level.medians[-FRESH_BINS:]
+    return bool(recent) and recent[-1] < recent[0] - ARRIVAL_PPT / 3

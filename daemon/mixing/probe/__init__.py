@@ -1,0 +1,1 @@
+"""One probe: quality, salinity, zero, health and calibrations."""

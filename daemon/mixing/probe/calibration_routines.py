@@ -1,0 +1,308 @@
+"""Probes that are out of the water for calibration: the running routines, fed and told of.
+
+A routine lives in memory alone.  What is kept is that a probe is out, so that
+after a restart its readings still do not count until somebody has put it back.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from datetime import UTC
+from typing import TYPE_CHECKING
+
+from calibration import settlement
+from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Saved, Say
+from calibration.history import moment
+from calibration.model import Instrument
+from calibration.record import CheckRecord, Settlement
+from calibration.routine import Routine
+from calibration.steadiness import Shown
+from daemon.entries import Flag, Kind
+from daemon.mixing.cautions import UNPLUG_FIRST
+from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain, record_id
+from daemon.mixing.probe.quality import CALIBRATING, QualityState
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from calibration.points import Thermometer
+    from calibration.record import CalibrationRecord, Record
+    from calibration.references import Reference
+    from daemon.entries import JSON, Reading, Sample
+    from daemon.mixing.batch.state import Step
+    from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+    from daemon.mixing.station.state import ProbeState, ReservoirSettings
+
+BACK = "return"
+"""The last step of every routine: back into the water."""
+FORGOTTEN_S = 3600.0
+"""How long nobody may act on a probe that is out, until an alarm says so; our own choice."""
+DUE_DAYS = 90
+RESOLUTION_MS_CM = 0.01
+
+
+@dataclass(slots=True)
+class Calibrating:
+    """What runs, and the records that came of what ran.
+
+    Attributes:
+        kept: All records.
+        running: Routines by the name of the probe in its records.
+    """
+
+    kept: Calibrations = field(default_factory=Calibrations)
+    running: dict[str, Routine] = field(default_factory=dict)
+
+    def begin(self, plan: Plan, probe: ProbeState, t_s: float, at: str, by: str) -> list[Step]:
+        """Start a routine; the probe's readings do not count from now on."""
+        routine = Routine(plan)
+        name = plan.instrument.probe
+        self.running[name] = routine
+        if probe.out_s is None:
+            probe.quality = QualityState()
+        probe.out_s = t_s
+        probe.left_under = plan.before.id
+        return self._told(name, routine, routine.act(Act(Doing.START, at, by)))
+
+    def act(self, name: str, act: Act) -> list[Step]:
+        """Pass on what a person does.
+
+        Raises:
+            ValueError: What came of it cannot be kept; the routine is over, and nothing is saved.
+        """
+        routine = self.running[name]
+        return self._told(name, routine, routine.act(act))
+
+    def hear(self, sample: Sample, t_s: float) -> list[Step]:
+        """Pass on what the probe says, where a routine waits for it."""
+        name = name_of(sample.reservoir, sample.probe)
+        routine = self.running.get(name)
+        if routine is None:
+            return []
+        return self._told(name, routine, routine.read(_shown(sample, t_s)))
+
+    def back(self, name: str, probe: ProbeState) -> bool:
+        """Let the readings of a probe count again; say whether they are worth something else now.
+
+        So they are under another calibration, and after a check or a calibration that
+        contradicts the one in force.  Its tests begin again: what they remember is the solution.
+        """
+        probe.out_s, probe.quality = None, QualityState()
+        now = self.kept.in_force(name)
+        return self.kept.contradicted(name) or (now is not None and now.id != probe.left_under)
+
+    def _told(self, name: str, routine: Routine, outputs: tuple[Output, ...]) -> list[Step]:
+        steps = []
+        for output in outputs:
+            if isinstance(output, Saved):
+                del self.running[name]
+                facts = plain(output.record)
+                known, waiting = self.kept.of(name), self.kept.on_hold(name)
+                self.kept.add(output.record)
+                steps.append(_step(name, {"what": "saved", "record": facts, **_outcome(output)}))
+                if waiting is not None and isinstance(output.record, CheckRecord):
+                    steps += self._settled(waiting, output.record, known)
+            else:
+                steps += [_step(name, facts) for facts in _facts(output)]
+        if routine.over:
+            self.running.pop(name, None)
+            steps.append(put_back(name))
+        return steps
+
+    def _settled(
+        self, waiting: CalibrationRecord, record: CheckRecord, known: list[Record]
+    ) -> list[Step]:
+        """Settle a calibration that is held by a check, where it does."""
+        name, now = record.probe, self.kept.in_force(record.probe)
+        found = None if now is None else settlement.settle(waiting, now, record, known)
+        if found is None:
+            return [_step(name, {"what": "say", "step": "saved", "text": _unsettled(waiting)})]
+        settled = Settlement(
+            record_id(self.kept.records, name, moment(record.made_at)),
+            name,
+            record.made_at,
+            record.by,
+            waiting.id,
+            found.in_force,
+            found.why,
+            en=found.en,
+        )
+        return self.settle(settled)
+
+    def settle(self, settled: Settlement) -> list[Step]:
+        """Put a calibration that is held in force, or drop it."""
+        self.kept.add(settled)
+        word = "is in force" if settled.in_force else "is dropped"
+        text = f"Calibration {settled.calibration_id} {word}. {settled.why}"
+        facts: dict[str, JSON] = {"what": "settled", "record": plain(settled), "text": text}
+        return [_step(settled.probe, facts)]
+
+
+def _unsettled(waiting: CalibrationRecord) -> str:
+    return (
+        f"Calibration {waiting.id} is still held: this check does not say which is right. Check"
+        " in a fresh solution of a third lot or of a narrower tolerance, name the repair"
+        " ('brinewright calibrate settle --repair ...'), or calibrate again with two lots."
+    )
+
+
+def plan_for(
+    calibrating: Calibrating,
+    settings: ReservoirSettings,
+    probe: str,
+    wall: datetime,
+    references: tuple[Reference, ...],
+    *,
+    adjust: bool,
+    thermometer: Thermometer | None = None,
+    as_left: Reference | None = None,
+) -> Plan:
+    """Return the plan of a calibration or a check.
+
+    Raises:
+        ValueError: There can be none such; the text says why.
+    """
+    name = name_of(settings.name, probe)
+    newest = calibrating.kept.newest(name)
+    if newest is not None and wall < newest:
+        raise ValueError(
+            f"the clock says {wall:%Y-%m-%d %H:%M} UTC, which is before the last record of {name}"
+            f" ({newest:%Y-%m-%d %H:%M}); set the clock first"
+        )
+    worth = settings.probes[probe]
+    instrument = replace(
+        settings.instruments.get(probe, Instrument(name)),
+        probe=name,
+        span_mS_cm=settings.quality.conductivity_range_mS_cm[1],
+        resolution_mS_cm=worth.resolution_mS_cm or RESOLUTION_MS_CM,
+    )
+    if not adjust:
+        instrument = _as_claimed(instrument, worth)
+    now = calibrating.kept.in_force(name)
+    return Plan(
+        record_id(calibrating.kept.records, name, wall),
+        instrument,
+        references,
+        calibrating.kept.before(instrument, wall),
+        wall.astimezone(UTC).date().isoformat(),
+        adjust=adjust,
+        thermometer=thermometer,
+        as_left=as_left,
+        due_days=settings.calibrate_every_days.get(probe, DUE_DAYS),
+        rows=() if now is None else now.budget,
+        on_hold=calibrating.kept.on_hold(name),
+    )
+
+
+def _as_claimed(instrument: Instrument, worth: ProbeUncertainty) -> Instrument:
+    """Return an instrument whose limits are what the station says of its readings.
+
+    A check of a probe that was never calibrated is held to that, and not to
+    how far any cell may be off.
+    """
+    return replace(
+        instrument,
+        factor_limits_percent=math.sqrt(3.0) * worth.conductivity_percent,
+        thermometer_limits_C=math.sqrt(3.0) * worth.temperature_C,
+    )
+
+
+def marked(reading: Reading) -> Reading:
+    """Return a reading marked as taken outside the water that it is meant to tell of."""
+    return replace(
+        reading,
+        tests={**reading.tests, CALIBRATING: Flag.SUSPECT},
+        flag=max(reading.flag, Flag.SUSPECT),
+    )
+
+
+def lost(name: str) -> list[Step]:
+    """Say that a routine ended with the process that ran it."""
+    text = (
+        "The routine was lost when measuring ended; nothing of it is saved, and the calibration"
+        " that was in force is in force."
+    )
+    return [_step(name, {"what": "lost", "text": text}), put_back(name)]
+
+
+def put_back(name: str) -> Step:
+    """Say what is left to do once a routine is over."""
+    text = (
+        f"Put the probe back into the reservoir ({UNPLUG_FIRST}), beyond its vent holes, and"
+        " confirm; until then its readings do not count."
+    )
+    return _step(name, {"what": "say", "step": BACK, "text": text})
+
+
+def returned(name: str, by: str) -> Step:
+    """Say that a probe measures the water again."""
+    return _step(name, {"what": "returned", "text": f"Back in the water, says {by}; it counts."})
+
+
+def reverted(name: str, record: dict[str, JSON]) -> Step:
+    """Say that an older calibration is in force again."""
+    return _step(name, {"what": "reverted", "record": record})
+
+
+def forgotten(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
+    """Return the alarm condition of a probe that was taken out and left."""
+    if probe.out_s is None or t_s - probe.out_s <= FORGOTTEN_S:
+        return {}
+    return {"calibration-open": f"{name} is out for calibration, and nobody acts on it"}
+
+
+def _shown(sample: Sample, t_s: float) -> Shown:
+    conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
+    if conductivity is None or temperature is None:
+        return Shown(t_s, 0.0, 0.0, ok=False)
+    return Shown(t_s, conductivity, temperature)
+
+
+def _step(name: str, facts: dict[str, JSON]) -> Step:
+    # It is the probe's affair and no batch's, whatever is in the vessel meanwhile.
+    return Kind.CALIBRATION, {"probe": name.partition("/")[2], "batch": "", **facts}
+
+
+def _outcome(saved: Saved) -> dict[str, JSON]:
+    record = saved.record
+    facts: dict[str, JSON] = {"id": record.id, "made_at": moment(record.made_at).isoformat()}
+    if record.kind == "check":
+        return facts | {"text": f"The check is kept as {record.id}.", "agrees": record.agrees}
+    word = "is in force" if record.usable else "is kept and not used"
+    if record.on_hold:
+        word = "is held, and the one before it stays in force"
+    return facts | {
+        "text": f"Calibration {record.id} {word}.",
+        "outcome": str(record.verdict.outcome),
+    }
+
+
+def _facts(output: Output) -> list[dict[str, JSON]]:
+    """Return what is told of an output; nothing of progress, which the readings show."""
+    if isinstance(output, Say):
+        said: dict[str, JSON] = {"what": "say", "step": str(output.step), "text": output.text}
+        if output.way_on:
+            said["way_on"] = output.way_on
+        if output.finding is not None:
+            said |= {
+                "mistake": str(output.finding.mistake),
+                "on_confirm": str(output.finding.on_confirm),
+            }
+        return [said]
+    if isinstance(output, Captured):
+        point = output.capture
+        return [
+            {
+                "what": "captured",
+                "point": point.number,
+                "reference": point.reference.name,
+                "raw_mS_cm": round(point.raw_mS_cm, 5),
+                "raw_C": round(point.raw_C, 3),
+                "error_percent": None if output.found is None else output.found.error_percent,
+            }
+        ]
+    if isinstance(output, Judged):
+        reasons: list[JSON] = list(output.verdict.reasons)
+        return [{"what": "judged", "outcome": str(output.verdict.outcome), "reasons": reasons}]
+    return []

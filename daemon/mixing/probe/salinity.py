@@ -1,0 +1,122 @@
+"""From what a probe says to salinity, under a calibration or without one.
+
+Raw values are never overwritten, so that any reading can be computed anew.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from daemon.mixing.seawater import properties
+from daemon.mixing.seawater.uncertainty import combine, extrapolation_u, salinity_with_u
+
+if TYPE_CHECKING:
+    from calibration.model import Calibration
+    from calibration.record import CalibrationRecord
+    from daemon.entries import Reading
+    from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+
+ZERO_NOISE_MS_CM = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """A calibration ready to be applied.
+
+    Attributes:
+        calibration: What corrects, with the doubt that has grown since it was made.
+        resolution_mS_cm: Step between two conductivities that the instrument can show.
+        resolution_C: Step between two temperatures that it can show.
+        repeatability: Scatter of its values while it was calibrated, share of the value.
+    """
+
+    calibration: Calibration
+    resolution_mS_cm: float
+    resolution_C: float
+    repeatability: float
+
+    @property
+    def id(self) -> str:
+        """Of the calibration."""
+        return self.calibration.id
+
+
+def correction(record: CalibrationRecord, calibration: Calibration) -> Correction:
+    """Return what a record says of later readings.
+
+    Args:
+        record: For what was seen of the instrument.
+        calibration: Its own, or the same with more doubt.
+    """
+    shares = [
+        point.scatter_mS_cm / point.raw_mS_cm
+        for point in record.captures
+        if point.reference.is_solution and point.raw_mS_cm > 0.0
+    ]
+    return Correction(
+        calibration,
+        record.instrument.resolution_mS_cm,
+        record.instrument.resolution_C,
+        max(shares, default=0.0),
+    )
+
+
+def salinity_of(
+    conductivity_mS_cm: float | None,
+    temperature_C: float | None,
+    probe: ProbeUncertainty,
+    correct: Correction | None = None,
+) -> tuple[float | None, float | None]:
+    """Return practical salinity and its standard uncertainty; None for both where there is none.
+
+    Args:
+        conductivity_mS_cm: As the probe said it.
+        temperature_C: Likewise.
+        probe: What the probe is worth while nothing corrects it.
+        correct: The calibration to compute under.
+    """
+    if conductivity_mS_cm is None or temperature_C is None:
+        return None, None
+    try:
+        if correct is None:
+            return salinity_with_u(_not_below_zero(conductivity_mS_cm), temperature_C, probe)
+        return _corrected(conductivity_mS_cm, temperature_C, correct)
+    except properties.OutOfRange:
+        return None, None
+
+
+def as_water(reading: Reading, correct: Correction | None) -> Reading:
+    """Return a reading with the corrected values in the place of the raw ones.
+
+    What judges the water by conductivity and temperature is given this; what
+    is kept and published has the raw ones.
+    """
+    conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
+    if correct is None or conductivity is None or temperature is None:
+        return reading
+    conductivity, temperature = correct.calibration.apply(conductivity, temperature)
+    return replace(
+        reading, conductivity_mS_cm=_not_below_zero(conductivity), temperature_C=temperature
+    )
+
+
+def _corrected(raw_mS_cm: float, raw_C: float, correct: Correction) -> tuple[float, float]:
+    made = correct.calibration
+    conductivity, temperature = made.apply(raw_mS_cm, raw_C)
+    salinity, per_mS_cm, per_C = properties.salinity_and_sensitivity(
+        _not_below_zero(conductivity), temperature
+    )
+    shown_u = combine(
+        correct.resolution_mS_cm / math.sqrt(12.0), correct.repeatability * abs(raw_mS_cm)
+    )
+    u = made.combined_u(
+        per_mS_cm, per_C, raw_mS_cm, shown_u, correct.resolution_C / math.sqrt(12.0)
+    )
+    return salinity, combine(u, extrapolation_u(salinity))
+
+
+def _not_below_zero(conductivity_mS_cm: float) -> float:
+    """Take a little less than nothing, which is noise, for nothing."""
+    return 0.0 if -ZERO_NOISE_MS_CM <= conductivity_mS_cm < 0.0 else conductivity_mS_cm

@@ -1,0 +1,1 @@
+"""What seawater is: conductivity, salinity, density, doses and how sure each of them is."""

@@ -1,0 +1,1 @@
+"""Has mixing stabilised, when will it, and has the water changed since."""

@@ -1,0 +1,110 @@
+"""Where salinity is going and when it gets there, out of the models of what is left."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from daemon.mixing.stability.cells import Floats
+from daemon.mixing.stability.fit import Outlook
+
+NEAR = 0.1
+"""Within this of the final value salinity counts as arrived."""
+
+_MINUTES: Floats = np.concatenate([[0.0], np.geomspace(0.5, 360.0, 40)])
+_BEST = 48
+_ONE_SIDED_95 = 1.645
+_SIDES = (-1.0, 0.0, 1.0)
+_PARTS = (0.25, 0.5, 0.25)
+"""Weight of each side of a model, so that its own doubt counts beside that between models."""
+
+_QUANTILES = (0.05, 0.5, 0.95)
+_USUAL_MIN = 4.0
+"""Slower than this, minutes, a time constant is the rarer the longer it is.
+
+A call must weigh every heap alike; a forecast tells what mostly comes.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Where salinity is going and when it gets there.
+
+    Attributes:
+        final_salinity: Practical salinity it is heading for.
+        final_u: Standard uncertainty of that.
+        remaining: `final_salinity` less the present one.
+        stable_in_s: Seconds from now until within 0.1 of the final value.
+        stable_in_low_s: Early end of a 90 % interval of it.
+        stable_in_high_s: Late end; None when no end can be given.
+    """
+
+    final_salinity: float
+    final_u: float
+    remaining: float
+    stable_in_s: float
+    stable_in_low_s: float
+    stable_in_high_s: float | None
+
+
+def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
+    """Return the forecast that the models make together."""
+    look = replace(look, weight=_usual(look))
+    remaining = float(look.weight @ look.remaining)
+    var = float(look.weight @ (look.spread**2 + (look.remaining - remaining) ** 2))
+    low, middle, high = _arrivals(look)
+    last = float(_MINUTES[-1])
+    return Forecast(
+        final_salinity=level + remaining,
+        final_u=math.hypot(math.sqrt(var), level_u),
+        remaining=remaining,
+        stable_in_s=middle * 60.0,
+        stable_in_low_s=low * 60.0,
+        stable_in_high_s=None if high >= 0.9 * last else high * 60.0,
+    )
+
+
+def _usual(look: Outlook) -> Floats:
+    """Return the weights of the models with slow ones held for as rare as they are."""
+    first = np.where(look.first != 0.0, look.tau_first_min, 0.0)
+    second = np.where(look.second != 0.0, look.tau_second_min, 0.0)
+    weight = look.weight * _USUAL_MIN / np.maximum(np.maximum(first, second), _USUAL_MIN)
+    return np.asarray(weight / weight.sum())
+
+
+def _arrivals(look: Outlook) -> tuple[float, float, float]:
+    """Return when the models together come near, minutes: 5, 50 and 95 % of their weight.
+
+    Quantiles and no mean: a heap on the bottom that is unlikely, but would take
+    hours, must not put off what is likely.
+    """
+    best = np.argsort(look.weight)[-_BEST:]
+    at = np.concatenate([_arrival(look, best, side) for side in _SIDES])
+    share = np.concatenate([look.weight[best] * part for part in _PARTS])
+    order = np.argsort(at, kind="stable")
+    upto = np.cumsum(share[order]) / share.sum()
+    low, middle, high = (
+        float(at[order][min(int(np.searchsorted(upto, q)), len(at) - 1)]) for q in _QUANTILES
+    )
+    return low, middle, high
+
+
+def _arrival(look: Outlook, best: npt.NDArray[np.intp], side: float) -> Floats:
+    """Return when each model comes near, minutes, with its remainder moved to one side."""
+    first, second = look.first[best], look.second[best]
+    move = side * _ONE_SIDED_95 * look.spread[best]
+    grow = np.sign(first + second) * move
+    has_second = second != 0.0
+    second = second + np.where(has_second, grow, 0.0)
+    first = first + np.where(has_second, 0.0, grow)
+    left = np.abs(
+        first[:, None] * np.exp(-_MINUTES[None, :] / look.tau_first_min[best][:, None])
+        + second[:, None] * np.exp(-_MINUTES[None, :] / look.tau_second_min[best][:, None])
+    )
+    beyond = left > NEAR
+    last = beyond.shape[1] - 1 - np.argmax(beyond[:, ::-1], axis=1)
+    at = np.where(beyond.any(axis=1), np.minimum(last + 1, len(_MINUTES) - 1), 0)
+    return _MINUTES[at]

@@ -1,0 +1,233 @@
+"""From what is so in a reservoir and in the station to the alarms that follow, told as events."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.entries import Flag, Kind, Phase
+from daemon.mixing.alarm import flood, transitions
+from daemon.mixing.alarm.catalogue import CALIBRATING, DISSOLVING, IDLE
+from daemon.mixing.probe import calibration_routines
+from daemon.mixing.probe.calibration_history import name_of
+from daemon.mixing.station import conditions, due_batches, host
+from daemon.mixing.station.last_reading import iso
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from daemon.entries import JSON, Instant, Reading
+    from daemon.mixing.alarm.catalogue import AlarmKind
+    from daemon.mixing.alarm.transitions import AlarmChange, AlarmState
+    from daemon.mixing.batch.lots import Lot
+    from daemon.mixing.batch.state import Step
+    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.station.host import StationSettings
+    from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
+
+USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
+SILENT_S = 90.0
+"""Longer than any period, so that a probe of which not even a fault came by then is silent, s."""
+LOOK_S = 10.0
+"""How often the station looks after its own alarms, s."""
+
+
+def of_reservoir(
+    state: ReservoirState,
+    reading: Reading | None,
+    at: Instant,
+    t_s: float,
+    settings: ReservoirSettings,
+    lots: Mapping[str, Lot],
+    calibrations: Calibrating,
+    rows: Mapping[str, AlarmKind],
+) -> list[Step]:
+    """Return what becomes of a reservoir's alarms.
+
+    Args:
+        state: Of the reservoir; its alarms are changed in place.
+        reading: Of the probe that decides; None while it is silent.
+        at: Now.
+        t_s: Monotonic time, s.
+        settings: Of the reservoir.
+        lots: Of dry mix.
+        calibrations: Of the whole station.
+        rows: The catalogue, with the owner's delays.
+    """
+    decides = next(iter(settings.probes))
+    probe = state.probes.get(decides)
+    out = probe is not None and probe.out_s is not None
+    found = _of_calibrations(state, at, t_s, settings, calibrations)
+    if reading is None:
+        found |= conditions.of_silence(decides, t_s - (state.heard_s or t_s))
+    elif not out:
+        found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
+    found |= conditions.of_batch(state.batch, t_s, settings.batch, lots)
+    if not state.drifted:  # nothing was added that could mix
+        found |= conditions.of_mixing(
+            state.batch,
+            state.level,
+            t_s,
+            settings.batch,
+            active=state.alarms.is_active("mixing-overdue"),
+        )
+    found |= _of_water(state, None if out else reading, settings, rows)
+    if late := due_batches.missed(state, at.wall, settings):
+        found["start-missed"] = late
+    if not found and not state.alarms.known:
+        return []
+    return steps(
+        transitions.advance(state.alarms, found, t_s, rows, _circumstances(state, out=out)),
+        rows,
+        at,
+        t_s,
+    )
+
+
+def of_station(
+    state: StationState, at: Instant, t_s: float, settings: StationSettings
+) -> list[Step]:
+    """Return what becomes of the station's own alarms."""
+    state.alarms_s = t_s
+    found = host.wrong(state.health, at, t_s)
+    return steps(
+        transitions.advance(state.alarms, found, t_s, settings.alarms), settings.alarms, at, t_s
+    )
+
+
+def counted(state: StationState, told: Iterable[Step], t_s: float) -> list[Step]:
+    """Return the step that tells of a flood of alarms that began or ended; few times any."""
+    raised = sum(
+        kind is Kind.ALARM and facts["what"] == transitions.What.RAISED for kind, facts in told
+    )
+    why = flood.advance(state.load, raised, t_s)
+    if not why:
+        return []
+    # It is the station's affair, whichever reservoir's alarm was the one too many.
+    word = "alarm flood began" if state.load.flooding else "alarm flood ended"
+    return [(Kind.DEVICE, {"state": word, "alarms": state.load.in_flood, "why": why})]
+
+
+def steps(
+    changes: Iterable[AlarmChange], rows: Mapping[str, AlarmKind], at: Instant, t_s: float
+) -> list[Step]:
+    """Return changes of alarms as steps, with the facts that everybody is told."""
+    return [(Kind.ALARM, _facts(each, rows[each.name], at, t_s)) for each in changes]
+
+
+def told(
+    state: AlarmState, rows: Mapping[str, AlarmKind], at: Instant, t_s: float
+) -> dict[str, JSON]:
+    """Return every alarm that is not normal for a picture, by name."""
+    return {
+        name: _standing(name, state, rows[name], at, t_s)
+        for name in sorted(state.known)
+        if state.known[name].state is not transitions.Life.NORMAL and name in rows
+    }
+
+
+def _standing(
+    name: str, state: AlarmState, row: AlarmKind, at: Instant, t_s: float
+) -> dict[str, JSON]:
+    alarm = state.known[name]
+    found: dict[str, JSON] = {
+        "state": str(alarm.state),
+        "priority": str(row.priority),
+        "since": iso(at, alarm.since_s - t_s),
+        "active": alarm.active,
+        "why": alarm.why,
+    }
+    if alarm.raised_s:
+        found["raised_at"] = iso(at, alarm.raised_s[-1] - t_s)
+    if alarm.until_s is not None:
+        found["until"] = iso(at, alarm.until_s - t_s)
+    held = alarm.reason or (alarm.withheld if alarm.state is transitions.Life.SUPPRESSED else "")
+    more: dict[str, JSON] = {"reason": held, "who": alarm.who, "chatters": alarm.chatters}
+    return found | {key: value for key, value in more.items() if value}
+
+
+def _facts(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> dict[str, JSON]:
+    facts: dict[str, JSON] = {
+        "name": change.name,
+        "what": str(change.what),
+        "state": str(change.state),
+        "standing": change.state in transitions.STANDING,
+        "priority": str(row.priority),
+        "why": change.why,
+    }
+    if change.who:
+        facts["who"] = change.who
+    if change.until_s is not None:
+        facts["until"] = iso(at, change.until_s - t_s)
+    return facts
+
+
+def _circumstances(state: ReservoirState, *, out: bool) -> list[str]:
+    found = [CALIBRATING] if out else []
+    if state.batch.phase is Phase.IDLE:
+        found.append(IDLE)
+    elif state.batch.phase is Phase.DISSOLVING:
+        found.append(DISSOLVING)
+    return found
+
+
+def _of_water(
+    state: ReservoirState,
+    reading: Reading | None,
+    settings: ReservoirSettings,
+    rows: Mapping[str, AlarmKind],
+) -> dict[str, str]:
+    """Return what is wrong with the water itself; what nobody sees stays as it was."""
+    seen = reading is not None and reading.flag in USABLE
+    found: dict[str, str] = {}
+    if settings.batch.temperature_range_C is not None:
+        name = "temperature-out-of-band"
+        found |= conditions.of_temperature(
+            reading.temperature_C if seen and reading is not None else None,
+            state.batch.phase,
+            settings.batch.temperature_range_C,
+            rows[name].deadband or 0.0,
+            active=state.alarms.is_active(name),
+        )
+    if state.drifted or (state.batch.phase is Phase.READY and not _where_it_was(state)):
+        name = "salinity-drifting"
+        found |= conditions.of_drift(
+            state.batch,
+            state.level.now() if seen else None,
+            state.drifted,
+            settings.batch,
+            rows[name].deadband or 0.0,
+            active=state.alarms.is_active(name),
+        )
+    if len(settings.probes) > 1:
+        name = "probe-disagrees"
+        found |= conditions.of_probes(
+            {probe: state.probes[probe] for probe in settings.probes if probe in state.probes},
+            rows[name].deadband or 0.0,
+            active=state.alarms.is_active(name),
+        )
+    return found
+
+
+def _where_it_was(state: ReservoirState) -> bool:
+    """Say whether released water is so surely as it was that nothing more need be looked at."""
+    called, medians = state.batch.called, state.level.medians
+    if called is None or not medians or "salinity-drifting" in state.alarms.known:
+        return False
+    return abs(medians[-1] - called) < conditions.LEAST_DRIFT_PPT / 2.0
+
+
+def _of_calibrations(
+    state: ReservoirState,
+    at: Instant,
+    t_s: float,
+    settings: ReservoirSettings,
+    calibrations: Calibrating,
+) -> dict[str, str]:
+    """Return what is wrong with the calibrations of a reservoir's probes."""
+    found: dict[str, str] = {}
+    for probe in settings.probes:
+        name, known = name_of(settings.name, probe), state.probes.get(probe)
+        found = calibrations.kept.wrong(name, at.wall) | found
+        if known is not None:
+            found |= calibration_routines.forgotten(name, known, t_s)
+    return found

@@ -1,0 +1,1 @@
+"""What people and automations may ask of the station."""

@@ -1,0 +1,297 @@
+"""What people may ask of a probe's calibration: start, confirm, abort, check, revert."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+from calibration import history
+from calibration.acceptance import REPAIRS
+from calibration.bench import Act, Doing
+from calibration.points import Thermometer
+from calibration.record import Reversion, Settlement
+from daemon.mixing.batch import lifecycle
+from daemon.mixing.probe import calibration_routines, reference_solutions
+from daemon.mixing.probe.calibration_history import name_of, plain, record_id
+from daemon.mixing.stability.detector import Disturbed, Stability
+from daemon.mixing.station.commands.context import (
+    LONGEST_NAME,
+    LONGEST_TEXT,
+    Asked,
+    Done,
+    Refused,
+    number,
+    text,
+)
+from daemon.mixing.station.state import ProbeState
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+
+    from daemon.mixing.batch.state import Step
+    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+
+LONGEST_REFERENCES = 2000
+START = ("probe", "references", "thermometer", "thermometer_tolerance_C", "not_after")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """One probe of one reservoir, with all that its calibration is about.
+
+    Attributes:
+        calibrating: Routines and records of the station.
+        state: Of the reservoir.
+        settings: Of the reservoir.
+        probe: Name of the probe.
+    """
+
+    calibrating: Calibrating
+    state: ReservoirState
+    settings: ReservoirSettings
+    probe: str
+
+    @property
+    def name(self) -> str:
+        """Of the probe in its records."""
+        return name_of(self.settings.name, self.probe)
+
+    @property
+    def is_out(self) -> bool:
+        """Whether the probe is out of the water."""
+        known = self.state.probes.get(self.probe)
+        return known is not None and known.out_s is not None
+
+    @property
+    def kept(self) -> ProbeState:
+        """What is remembered of the probe."""
+        return self.state.probes.setdefault(self.probe, ProbeState())
+
+
+def _start(asked: Asked) -> Done:
+    """Take a probe out of the water to calibrate it."""
+    as_left = text(asked, "as_left", LONGEST_REFERENCES)
+    found = reference_solutions.parse(as_left) if as_left else ()
+    if len(found) > 1:
+        raise Refused("as_left is one reference, measured once more at the end")
+    return _begin(asked, adjust=True, as_left=as_left)
+
+
+def _check(asked: Asked) -> Done:
+    """Take a probe out of the water to hold it against a reference, adjusting nothing."""
+    return _begin(asked, adjust=False)
+
+
+def _begin(asked: Asked, *, adjust: bool, as_left: str = "") -> Done:
+    place = _place(asked)
+    _check_in_time(asked)
+    routine = place.calibrating.running.get(place.name)
+    if routine is not None:
+        raise Refused(
+            f"probe {place.probe} is being calibrated already, at step {routine.step};"
+            " abort that first"
+        )
+    plan = calibration_routines.plan_for(
+        place.calibrating,
+        place.settings,
+        place.probe,
+        asked.wall,
+        reference_solutions.parse(text(asked, "references", LONGEST_REFERENCES)),
+        adjust=adjust,
+        thermometer=_thermometer(asked),
+        as_left=reference_solutions.parse(as_left)[0] if as_left else None,
+    )
+    if adjust:
+        plan = replace(plan, repair=text(asked, "repair", LONGEST_NAME))
+    steps = place.calibrating.begin(plan, place.kept, asked.t_s, _iso(asked.wall), asked.who)
+    doing = "calibration" if adjust else "check"
+    return Done(
+        f"{doing} {plan.id} of probe {place.probe} has begun; its readings do not count until it"
+        " is back in the water",
+        tuple(steps),
+    )
+
+
+def _check_in_time(asked: Asked) -> None:
+    """Refuse what waited so long that nobody stands at the bench any more."""
+    not_after = text(asked, "not_after", LONGEST_NAME)
+    if not_after and asked.wall > history.moment(not_after):
+        raise Refused("it was asked too long ago to begin now; ask again")
+
+
+def _thermometer(asked: Asked) -> Thermometer | None:
+    name = text(asked, "thermometer", LONGEST_NAME)
+    tolerance = number(asked, "thermometer_tolerance_C", 0.001, 2.0)
+    if name and tolerance is None:
+        raise Refused(
+            "thermometer_tolerance_C is wanted too: the ± on its certificate or its housing, in °C"
+        )
+    if tolerance is not None and not name:
+        raise Refused("thermometer is wanted too: its name, with its serial number")
+    return None if tolerance is None else Thermometer(name, tolerance)
+
+
+def _act(asked: Asked, doing: Doing) -> Done:
+    place = _place(asked)
+    value = number(asked, "value_C", -5.0, 60.0)
+    routine = place.calibrating.running.get(place.name)
+    seen = text(asked, "step", LONGEST_NAME)
+    if routine is None:
+        return _back(asked, place, doing, seen)
+    if seen and seen != routine.step:
+        raise Refused(f"the routine is at step {routine.step} by now, not at {seen}; look again")
+    if not routine.takes(doing):
+        raise Refused(f"'{doing}' does nothing at step {routine.step}")
+    newest = place.calibrating.kept.newest(place.name)
+    if newest is not None and asked.wall < newest and doing is not Doing.ABORT:
+        raise Refused("the clock was set back since the last record; abort, and set it right")
+    act = Act(doing, _iso(asked.wall), asked.who, value)
+    steps = place.calibrating.act(place.name, act)
+    place.kept.out_s = asked.t_s
+    return Done(_last_said(steps), tuple(steps))
+
+
+def _last_said(steps: list[Step]) -> str:
+    said = [str(facts["text"]) for _, facts in steps if "text" in facts]
+    return said[-1] if said else "done"
+
+
+def _back(asked: Asked, place: Place, doing: Doing, seen: str) -> Done:
+    """Let the readings count again, once somebody says that the probe is in the water."""
+    if not place.is_out:
+        raise Refused(
+            f"probe {place.probe} is not being calibrated; calibrate.start or calibrate.check"
+            " begins it"
+        )
+    if doing is not Doing.CONFIRM or seen not in ("", calibration_routines.BACK):
+        raise Refused(
+            f"the routine is over; put probe {place.probe} back into the water and confirm"
+        )
+    changed = place.calibrating.back(place.name, place.kept)
+    steps = [calibration_routines.returned(place.name, asked.who)]
+    if changed and place.probe == next(iter(place.settings.probes)):
+        steps += judged_anew(place, asked.t_s)
+    return Done(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
+
+
+def judged_anew(place: Place, t_s: float) -> list[Step]:
+    """Begin the detectors anew, and judge a batch again, under another calibration.
+
+    The water is as it was; what was said of it is not.
+    """
+    state = place.state
+    state.level.clear()
+    state.stability, state.armed = Stability(), False
+    now = place.calibrating.kept.in_force(place.name)
+    reason = {"calibration": None if now is None else now.id}
+    steps = lifecycle.on_disturbed(state.batch, Disturbed("calibration", 0.0, {**reason}), t_s)
+    if steps:
+        # Nothing was added: its mixing teaches nothing.
+        state.batch.salted_since_s = None
+    return steps
+
+
+def _revert(asked: Asked) -> Done:
+    """Go back to an older calibration."""
+    place = _place(asked)
+    to, reason = text(asked, "to", 3 * LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
+    _check_not_running(place)
+    if not to:
+        raise Refused("to is wanted: the id of the calibration that is to be in force")
+    kept = place.calibrating.kept
+    now = kept.in_force(place.name)
+    history.find(kept.records, place.name, to)
+    if now is not None and now.id == to:
+        raise Refused(f"calibration {to} is in force already")
+    _check_clock(place, asked)
+    record = Reversion(
+        record_id(kept.records, place.name, asked.wall),
+        place.name,
+        _iso(asked.wall),
+        asked.who,
+        to,
+        reason,
+    )
+    kept.add(record)
+    steps = [calibration_routines.reverted(place.name, plain(record))]
+    if not place.is_out and place.probe == next(iter(place.settings.probes)):
+        steps += judged_anew(place, asked.t_s)
+    return Done(f"calibration {to} is in force again", tuple(steps))
+
+
+def _settle(asked: Asked) -> Done:
+    """Put a calibration that is held in force, for a repair that made the probe another."""
+    place = _place(asked)
+    repair, reason = text(asked, "repair", LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
+    kept = place.calibrating.kept
+    _check_not_running(place)
+    waiting = kept.on_hold(place.name)
+    if waiting is None:
+        raise Refused(f"no calibration of probe {place.probe} is held")
+    if repair not in REPAIRS:
+        raise Refused(f"repair is wanted: what was done to the probe, {' or '.join(REPAIRS)}")
+    _check_clock(place, asked)
+    settlement = Settlement(
+        record_id(kept.records, place.name, asked.wall),
+        place.name,
+        _iso(asked.wall),
+        asked.who,
+        waiting.id,
+        in_force=True,
+        why=" ".join([f"Before it the probe was repaired: {repair}.", reason]).strip(),
+        repair=repair,
+    )
+    steps = place.calibrating.settle(settlement)
+    if not place.is_out and place.probe == next(iter(place.settings.probes)):
+        steps += judged_anew(place, asked.t_s)
+    return Done(f"calibration {waiting.id} is in force", tuple(steps))
+
+
+def _check_not_running(place: Place) -> None:
+    if place.calibrating.running.get(place.name) is not None:
+        raise Refused(f"probe {place.probe} is being calibrated; abort that first")
+
+
+def _check_clock(place: Place, asked: Asked) -> None:
+    newest = place.calibrating.kept.newest(place.name)
+    if newest is not None and asked.wall < newest:
+        raise Refused("the clock is before the last record of this probe; set the clock first")
+
+
+def _place(asked: Asked) -> Place:
+    """Return the probe that is meant; the only one of a reservoir needs no name."""
+    calibrating_, state, settings = (
+        asked.calibrating,
+        asked.reservoir_state,
+        asked.reservoir_settings,
+    )
+    if calibrating_ is None or state is None or settings is None:
+        raise Refused("this command needs a reservoir")
+    probe, names = text(asked, "probe", LONGEST_NAME), list(settings.probes)
+    if not probe and len(names) > 1:
+        raise Refused(f"{settings.name} has the probes {', '.join(names)}; say which")
+    if probe and probe not in names:
+        raise Refused(f"there is no probe {probe!r} in {settings.name}; known: {', '.join(names)}")
+    return Place(calibrating_, state, settings, probe or names[0])
+
+
+def _iso(wall: datetime) -> str:
+    return wall.isoformat(timespec="milliseconds")
+
+
+CALIBRATE: dict[str, tuple[Callable[[Asked], Done], tuple[str, ...]]] = {
+    "calibrate.start": (_start, (*START, "as_left", "repair")),
+    "calibrate.check": (_check, START),
+    "calibrate.confirm": (
+        lambda asked: _act(asked, Doing.CONFIRM),
+        ("probe", "step", "value_C"),
+    ),
+    "calibrate.next": (lambda asked: _act(asked, Doing.NEXT), ("probe", "step")),
+    "calibrate.retry": (lambda asked: _act(asked, Doing.RETRY), ("probe", "step")),
+    "calibrate.abort": (lambda asked: _act(asked, Doing.ABORT), ("probe", "step")),
+    "calibrate.revert": (_revert, ("probe", "to", "reason")),
+    "calibrate.settle": (_settle, ("probe", "repair", "reason")),
+}
+"""Verb to what does it and the arguments that it takes."""

@@ -1,0 +1,238 @@
+"""Which alarm conditions hold now, each with its reason as a sentence."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from daemon.entries import Flag, Phase
+from daemon.mixing.batch import lots
+from daemon.mixing.batch.lifecycle import age_h
+from daemon.mixing.batch.release import short_sentence, shortfall
+from daemon.mixing.seawater import dosing
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from daemon.entries import Reading
+    from daemon.mixing.batch.lots import Lot
+    from daemon.mixing.batch.state import BatchSettings, BatchState
+    from daemon.mixing.stability.level import Level
+    from daemon.mixing.station.state import ProbeState
+
+AGEING_SHARE = 6.0
+PROOF_S = 2700.0
+"""How long it may take to be sure that nothing moves any more."""
+DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
+"""What released water may move, or that share of a narrow tolerance, but never less than noise.
+
+All three are our own choice.
+"""
+DRIFTED_SHARE = 2.0 / 3.0
+"""Less is enough where the detector has called it a drift already."""
+WAITING = (Phase.VERIFYING, Phase.READY)
+"""Phases of salt water that waits to be used."""
+APART_PPT = 0.3
+"""Two probes in the same water that agree may always differ by as much, ppt; our own choice."""
+SURE = 2.0
+TOGETHER_S = 120.0
+"""Readings of two probes that are farther apart than this say nothing of one another."""
+
+
+def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
+    """Return what is wrong with the readings.
+
+    A jump is what a bubble makes as it comes and as it goes: with a lost reply beside it, it
+    is no fault of the probe.  One that goes on jumping has no reading that can be used.
+    """
+    if usable:
+        return {}
+    stale = {"reading-stale": f"the last reading of {reading.probe} that can be used is old"}
+    failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
+    if not reading.fault and failed == ["spike"]:
+        return stale
+    return {"probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}"} | stale
+
+
+def of_silence(probe: str, silent_s: float) -> dict[str, str]:
+    """Return what is wrong when not even a fault comes from a probe."""
+    return {"reading-stale": f"nothing at all has come from {probe} for {silent_s / 60.0:.0f} min"}
+
+
+def of_temperature(
+    temperature_C: float | None,
+    phase: Phase,
+    band_C: tuple[float, float] | None,
+    deadband_C: float,
+    *,
+    active: bool,
+) -> dict[str, str]:
+    """Return whether salt water that waits is out of its band; by more than a deadband to end it.
+
+    Args:
+        temperature_C: Of the water, °C; None when nobody knows, and then nothing changes.
+        phase: Where the batch stands.
+        band_C: Lowest and highest, °C; None for anywhere.
+        deadband_C: How far inside it must be again, °C; a quarter of the band at the most.
+        active: Whether the alarm's condition counts as there.
+    """
+    if band_C is None or phase not in WAITING:
+        return {}
+    low, high = band_C
+    inside = min(deadband_C, (high - low) / 4.0) if active else 0.0
+    if temperature_C is None:
+        return {"temperature-out-of-band": "not known to be back"} if active else {}
+    if low + inside <= temperature_C <= high - inside:
+        return {}
+    return {"temperature-out-of-band": f"{temperature_C:.1f} °C is outside {low:g} to {high:g} °C"}
+
+
+def of_drift(
+    state: BatchState,
+    now: float | None,
+    drifted: bool,  # noqa: FBT001 - a fact among facts
+    settings: BatchSettings,
+    deadband_ppt: float,
+    *,
+    active: bool,
+) -> dict[str, str]:
+    """Return whether released water has moved from what it was released as, nothing being added.
+
+    Args:
+        state: Of the batch.
+        now: Salinity of late; None when nobody knows, and then nothing changes.
+        drifted: Whether the batch is no longer released because its salinity crept away.
+        settings: What it has to be.
+        deadband_ppt: How much nearer it must come again, ppt; half the limit at the most.
+        active: Whether the alarm's condition counts as there.
+    """
+    if state.called is None or not (state.phase is Phase.READY or drifted):
+        return {}
+    if now is None:
+        return {"salinity-drifting": "not known to be back"} if active else {}
+    limit = max(min(DRIFT_PPT, DRIFT_SHARE * settings.tolerance_ppt), LEAST_DRIFT_PPT)
+    if drifted:
+        limit = max(DRIFTED_SHARE * limit, LEAST_DRIFT_PPT)
+    limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
+    if abs(now - state.called) < limit:
+        return {}
+    return {"salinity-drifting": f"released as {state.called:.2f} ppt, and now {now:.2f} ppt"}
+
+
+def of_probes(
+    probes: Mapping[str, ProbeState], deadband_ppt: float, *, active: bool
+) -> dict[str, str]:
+    """Return whether two probes of one reservoir differ by more than both can be off.
+
+    Args:
+        probes: Each with the last salinity that could be used.
+        deadband_ppt: How much nearer they must come again, ppt; half the limit at the most.
+        active: Whether the alarm's condition counts as there.
+    """
+    seen = [
+        (name, each.salinity, each.salinity_u, each.seen_s)
+        for name, each in probes.items()
+        if each.salinity is not None
+        and each.salinity_u is not None
+        and each.seen_s is not None
+        and each.out_s is None
+    ]
+    newest_s = max((at_s for *_, at_s in seen), default=0.0)
+    fresh = [each for each in seen if newest_s - each[3] <= TOGETHER_S]
+    if len(fresh) < 2:  # noqa: PLR2004 - a pair
+        return {"probe-disagrees": "not known to agree again"} if active else {}
+    name, salinity, u, _ = fresh[0]
+    for other, its, its_u, _ in fresh[1:]:
+        limit = max(APART_PPT, SURE * math.hypot(u, its_u))
+        limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
+        if abs(its - salinity) >= limit:
+            return {
+                "probe-disagrees": f"{name} reads {salinity:.2f} and {other} {its:.2f} ppt, more"
+                f" apart than {limit:.2f}"
+            }
+    return {}
+
+
+def of_batch(
+    state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
+) -> dict[str, str]:
+    """Return what is wrong with the batch and its salt."""
+    found = {}
+    if state.phase is Phase.OFF_TARGET:
+        found["batch-off-target"] = state.advice or "salinity is outside the limits"
+    if state.phase is Phase.STALE:
+        found["batch-stale"] = state.advice or "older than it may be used"
+    if state.phase is Phase.BLANK and state.impure:
+        found["blank-impure"] = state.advice or "the purified water is not pure"
+    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        short = shortfall(state)
+        if short is not None and short.missing_g > 0.0:
+            found["short-yield"] = short_sentence(state, short)
+    age, young_h = age_h(state, t_s), settings.use_within_h - _warned_h(settings)
+    if state.phase is Phase.READY and age is not None and age > young_h:
+        found["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
+    return found | _of_salt(state, t_s, settings, known)
+
+
+def of_mixing(
+    state: BatchState, level: Level, t_s: float, settings: BatchSettings, *, active: bool
+) -> dict[str, str]:
+    """Return whether mixing is late, or has not begun though salt was told.
+
+    Args:
+        state: Of the batch.
+        level: Salinity of late.
+        t_s: Monotonic time, s.
+        settings: What the batch has to be.
+        active: Whether the alarm's condition counts as there: what was late stays so until it
+            is over, however calm it looks meanwhile.
+    """
+    late = _overdue(state, level, t_s, settings, active=active)
+    if _not_come(state, t_s, settings):
+        late = "salt was told, but none is seen in the water: was it poured?"
+    return {"mixing-overdue": late} if late else {}
+
+
+def _overdue(
+    state: BatchState, level: Level, t_s: float, settings: BatchSettings, *, active: bool
+) -> str:
+    """Say why mixing is late: still moving when it should be over, or never proven to be."""
+    if state.phase is not Phase.DISSOLVING or state.salted_since_s is None:
+        return ""
+    after_s = t_s - state.salted_since_s
+    late_s = after_s - settings.settle_within_min * 60.0
+    if late_s > PROOF_S:
+        return f"not surely steady after more than {int(after_s / 600.0) * 10} min"
+    if late_s > 0.0 and (active or level.moving()):
+        return f"salinity still moves after more than {settings.settle_within_min:g} min"
+    return ""
+
+
+def _not_come(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
+    """Say whether salt that was told should have been seen by now and has not."""
+    if state.phase is not Phase.BLANK or state.told is None or state.salted_since_s is None:
+        return False
+    return t_s - state.salted_since_s > settings.settle_within_min * 60.0
+
+
+def _warned_h(settings: BatchSettings) -> float:
+    """Return how long before it is stale a batch is ageing: a part where the hours told are all."""
+    if settings.warn_before_h < settings.use_within_h:
+        return settings.warn_before_h
+    return settings.use_within_h / AGEING_SHARE
+
+
+def _of_salt(
+    state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
+) -> dict[str, str]:
+    """Return what is wrong with the lot that was used last."""
+    lot = known.get(state.lot)
+    if lot is None or lot.left_g is None:
+        return {}
+    mix_yield = lots.estimate(lot, t_s).value
+    needed_g = dosing.plan(settings.vessel.fill_l, settings.target_ppt, mix_yield).salt_g
+    if not lots.low(lot, needed_g):
+        return {}
+    return {
+        "salt-low": f"lot {lot.name} has {lot.left_g:.0f} g left, a batch needs {needed_g:.0f} g"
+    }

@@ -1,0 +1,91 @@
+"""From a sample to its reading, and what it says of the probe that gave it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.entries import Kind, Reading, Sample
+from daemon.mixing.probe import quality
+from daemon.mixing.probe.salinity import salinity_of
+from daemon.mixing.probe.zero import zero_steps
+from daemon.mixing.station.state import ProbeState
+
+if TYPE_CHECKING:
+    from daemon.entries import JSON
+    from daemon.mixing.batch.state import Step
+    from daemon.mixing.probe.salinity import Correction
+    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+
+FAULT_TOLD_S = 10.0
+
+
+def sample_of(reading: Reading) -> Sample:
+    """Return the sample that a recorded reading came from, to take it again."""
+    return Sample(
+        reading.reservoir,
+        reading.probe,
+        reading.at,
+        reading.conductivity_mS_cm,
+        reading.temperature_C,
+        reading.pump,
+        reading.fault,
+        reading.spoken,
+    )
+
+
+def reading_of(
+    state: ReservoirState,
+    sample: Sample,
+    t_s: float,
+    settings: ReservoirSettings,
+    correct: Correction | None,
+) -> Reading:
+    """Return the reading that a sample gives, under the calibration in force.
+
+    Args:
+        state: Of the reservoir; what is remembered of the probe is changed in place.
+        sample: What the probe said.
+        t_s: Monotonic time, s.
+        settings: Of the reservoir.
+        correct: What corrects the probe; None for nothing.
+    """
+    probe = state.probes.get(sample.probe)
+    if probe is None:
+        probe = state.probes[sample.probe] = ProbeState()
+    salinity, salinity_u_ = salinity_of(
+        sample.conductivity_mS_cm, sample.temperature_C, settings.probes[sample.probe], correct
+    )
+    tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
+    return Reading(
+        reservoir=sample.reservoir,
+        probe=sample.probe,
+        at=sample.at,
+        conductivity_mS_cm=sample.conductivity_mS_cm,
+        temperature_C=sample.temperature_C,
+        salinity=salinity,
+        salinity_u=salinity_u_,
+        flag=quality.worst(tests),
+        tests=tests,
+        pump=sample.pump,
+        fault=sample.fault,
+        spoken=sample.spoken,
+        calibration="" if correct is None or salinity is None else correct.id,
+    )
+
+
+def probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Step]:
+    """Tell once that a probe stopped giving values, and once that it does again."""
+    probe = state.probes[sample.probe]
+    if not sample.fault:
+        told = probe.fault_told
+        probe.fault, probe.fault_since_s, probe.fault_told = "", None, False
+        working: list[Step] = [(Kind.DEVICE, {"probe": sample.probe, "state": "working"})]
+        return (working if told else []) + zero_steps(probe.zero, sample, t_s)
+    if probe.fault_since_s is None:
+        probe.fault_since_s = t_s
+    probe.fault = sample.fault
+    if probe.fault_told or t_s - probe.fault_since_s < FAULT_TOLD_S:
+        return []
+    probe.fault_told = True
+    facts: dict[str, JSON] = {"probe": sample.probe, "state": "fault", "why": sample.fault}
+    return [(Kind.DEVICE, facts)]

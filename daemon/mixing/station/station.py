@@ -1,0 +1,385 @@
+"""The whole station as one pure state machine: inputs in, entries out.
+
+No clock, file, socket or log is touched here.  The service feeds it from a
+serial line, `replay` from a file, a test from a list: same code, same answers.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from daemon.entries import Entry, Event, Instant, Kind, Phase, Reading, Sample, Surroundings
+from daemon.mixing.alarm import transitions
+from daemon.mixing.batch import lifecycle, verification
+from daemon.mixing.probe import calibration_routines, health
+from daemon.mixing.probe.calibration_history import Calibrations, name_of
+from daemon.mixing.probe.salinity import as_water
+from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised
+from daemon.mixing.station import annunciation, due_batches, host, learning, snapshot
+from daemon.mixing.station.annunciation import USABLE
+from daemon.mixing.station.commands import dispatch
+from daemon.mixing.station.host import StationSettings
+from daemon.mixing.station.intake import probe_steps, reading_of, sample_of
+from daemon.mixing.station.last_reading import iso
+from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from calibration.record import Record
+    from daemon.entries import JSON, Command, Input
+    from daemon.mixing.batch.state import BatchSettings, Step
+
+__all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
+
+FORECAST_SPACING_S = 60.0
+
+
+class Station:
+    """Advances by one input at a time."""
+
+    def __init__(
+        self,
+        reservoirs: Mapping[str, ReservoirSettings],
+        state: StationState | None = None,
+        calibrations: Iterable[Record] = (),
+        own: StationSettings | None = None,
+    ) -> None:
+        """Begin anew, or go on from a kept state and the calibrations on record."""
+        self._settings = dict(reservoirs)
+        self._own = own or StationSettings()
+        self.state = state or StationState()
+        transitions.forget_unknown(self.state.alarms, self._own.alarms)
+        for kept in self.state.reservoirs.values():
+            transitions.forget_unknown(kept.alarms, self._own.alarms)
+        self._calibrating = calibration_routines.Calibrating(
+            Calibrations([*calibrations], _drifts(self._settings))
+        )
+        self._last: dict[str, Reading] = {}
+
+    def advance(self, item: Input) -> list[Entry]:
+        """Take one input and return what follows from it, in order.
+
+        A sample gives its reading first and then the events that it caused.
+
+        Raises:
+            KeyError: The input names a reservoir or probe that is not configured.
+        """
+        t_s = self.state.timeline.advance(item.at)
+        if isinstance(item, Surroundings):
+            host.look(self.state.health, item, self._own, t_s)
+            return self._look_after(item.at, t_s) + self._silent(item.at, t_s)
+        if not isinstance(item, Sample):
+            return self._obey(item, t_s)
+        entries = self._hear(item, t_s)
+        looked_s = self.state.alarms_s
+        if looked_s is None or t_s - looked_s >= annunciation.LOOK_S:
+            entries += self._look_after(item.at, t_s)
+        return entries
+
+    def _hear(self, item: Sample, t_s: float) -> list[Entry]:
+        """Take what a probe says."""
+        settings = self._settings[item.reservoir]
+        state = self._reservoir(item.reservoir)
+        name = name_of(item.reservoir, item.probe)
+        correct = self._calibrating.kept.correction(name, item.at.wall)
+        reading = reading_of(state, item, t_s, settings, correct)
+        probe = state.probes[item.probe]
+        out = probe.out_s is not None
+        steps = [] if out else probe_steps(state, item, t_s)
+        if out:
+            reading = calibration_routines.marked(reading)
+            steps += self._calibrating.hear(item, t_s)
+        elif reading.flag in USABLE:
+            probe.salinity, probe.seen_s = reading.salinity, t_s
+            probe.salinity_u = reading.salinity_u
+        wrong = self._calibrating.kept.wrong(name, item.at.wall)
+        steps += health.advance(probe, reading, wrong, t_s)
+        if item.probe == next(iter(settings.probes)):
+            self._last[item.reservoir], state.heard_s = reading, t_s
+            if not out:
+                water = as_water(reading, correct)
+                steps += _water_steps(state, water, t_s, settings)
+                steps += self._follow_up(state, steps, item.at, t_s, settings)
+            steps += self._alarms(state, reading, item.at, t_s, settings)
+        entries: list[Entry] = [reading]
+        told = _events(steps, item.reservoir, item.at, state.batch.id)
+        return entries + told + self._counted(steps, item.at, t_s)
+
+    def _alarms(
+        self,
+        state: ReservoirState,
+        reading: Reading | None,
+        at: Instant,
+        t_s: float,
+        settings: ReservoirSettings,
+    ) -> list[Step]:
+        return annunciation.of_reservoir(
+            state,
+            reading,
+            at,
+            t_s,
+            settings,
+            self.state.lots,
+            self._calibrating,
+            self._own.alarms,
+        )
+
+    def _look_after(self, at: Instant, t_s: float) -> list[Entry]:
+        """Let the station's own alarms go on."""
+        steps = annunciation.of_station(self.state, at, t_s, self._own)
+        return _events(steps, "", at, "") + self._counted(steps, at, t_s)
+
+    def _silent(self, at: Instant, t_s: float) -> list[Entry]:
+        """Let alarms go on where the probe that decides has gone silent."""
+        entries: list[Entry] = []
+        for name, state in self.state.reservoirs.items():
+            settings = self._settings.get(name)
+            if settings is None or state.heard_s is None:
+                continue
+            if t_s - state.heard_s > annunciation.SILENT_S:
+                transitions.begun(state.alarms, "reading-stale", state.heard_s)
+                decides = next(iter(settings.probes))
+                known = state.probes.get(decides)  # None for one that was renamed since
+                steps = [] if known is None else health.silent(known, decides, t_s)
+                steps += self._alarms(state, None, at, t_s, settings)
+                entries += _events(steps, name, at, state.batch.id)
+                entries += self._counted(steps, at, t_s)
+        return entries
+
+    def _counted(self, steps: list[Step], at: Instant, t_s: float) -> list[Entry]:
+        if not steps and not self.state.load.raised_s:
+            return []
+        return _events(annunciation.counted(self.state, steps, t_s), "", at, "")
+
+    def resume(self, at: Instant, *, unexpected: bool = False) -> list[Entry]:
+        """Say which routines of calibration ended with the process that ran them.
+
+        Args:
+            at: Now, when measuring begins.
+            unexpected: Whether the process before this one ended without being told to.
+        """
+        # The first sample begins the station's time, in a replay as here.
+        time = self.state.timeline
+        t_s = time.t_s if time.boot is None else time.advance(at)
+        told: list[Entry] = []
+        if unexpected and self.state.health.restarted_s is not None:
+            # Another restart is another alarm, though somebody has seen the one before.
+            self.state.health.restarted_s = None
+            told = self._look_after(at, t_s)
+        host.started(self.state.health, t_s, unexpected=unexpected)
+        told += self._look_after(at, t_s)
+        return told + [
+            entry
+            for reservoir, state in self.state.reservoirs.items()
+            for probe, known in state.probes.items()
+            if known.out_s is not None and reservoir in self._settings
+            for entry in _events(
+                calibration_routines.lost(name_of(reservoir, probe)), reservoir, at, state.batch.id
+            )
+        ]
+
+    def calibrated(self, record: Record) -> None:
+        """Take a record that the journal holds, in the order in which it was written."""
+        self._calibrating.kept.add(record)
+
+    def _reservoir(self, name: str) -> ReservoirState:
+        found = self.state.reservoirs.get(name)
+        if found is None:
+            found = self.state.reservoirs[name] = ReservoirState()
+        return found
+
+    def _obey(self, command: Command, t_s: float) -> list[Entry]:
+        """Carry out a command, or answer why not; either way it is on record."""
+        self.state.commands_taken = max(self.state.commands_taken, command.number)
+        known = command.reservoir in self._settings
+        state = ReservoirState()
+        if known:
+            state = self._reservoir(command.reservoir)
+        before = state.batch.id
+        settings = self._settings.get(command.reservoir, ReservoirSettings(command.reservoir))
+        asked = dispatch.Asked(
+            command.who,
+            command.facts,
+            command.reservoir,
+            command.at.wall,
+            t_s,
+            self.state.lots,
+            state.batch,
+            state.level,
+            settings.batch,
+            self._calibrating,
+            state if known else None,
+            settings if known else None,
+            state.alarms if command.reservoir else self.state.alarms,
+            self._own.alarms,
+        )
+        try:
+            self._check_reservoir(command.reservoir)
+            done, ok = dispatch.carry_out(command.verb, asked), True
+        except dispatch.Refused as exc:
+            done, ok = dispatch.Done(str(exc)), False
+        steps = [*done.steps]
+        if known:
+            _arm_if_salted(state, steps, t_s)
+            _forget_steadiness(state, steps)
+            steps += self._follow_up(state, steps, command.at, t_s, settings)
+        told: Step = (
+            Kind.COMMAND,
+            {
+                **command.facts,
+                "id": command.id,
+                "verb": command.verb,
+                "who": command.who,
+                "via": command.via,
+                "ok": ok,
+                "answer": done.answer,
+                "batch": before or state.batch.id,
+            },
+        )
+        # A name that nobody configured must not come to be one that is known.
+        where = command.reservoir if known else ""
+        return _events([told, *steps], where, command.at, state.batch.id)
+
+    def _check_reservoir(self, name: str) -> None:
+        if name and name not in self._settings:
+            known = ", ".join(self._settings)
+            raise dispatch.Refused(f"there is no reservoir {name!r}; there are {known}")
+
+    def _follow_up(
+        self,
+        state: ReservoirState,
+        steps: list[Step],
+        at: Instant,
+        t_s: float,
+        settings: ReservoirSettings,
+    ) -> list[Step]:
+        """Remember when salt came and when a batch was released, and learn from a release."""
+        followed: list[Step] = []
+        for kind, facts in steps:
+            if kind is Kind.BATCH and facts.get("how") == "used":
+                due_batches.on_used(state, at.wall, settings)
+            if kind is not Kind.PHASE:
+                continue
+            state.drifted = state.drifted and facts["to"] == Phase.DISSOLVING
+            if facts["to"] == Phase.DISSOLVING:
+                state.salted_at, state.released_at = at.wall, None
+            elif facts["to"] in (Phase.IDLE, Phase.BLANK):
+                state.salted_at = state.released_at = None
+                state.stability.rest()
+                state.armed = False
+            elif facts["to"] in (Phase.VERIFYING, Phase.OFF_TARGET):
+                state.released_at = None
+            elif facts["to"] == Phase.READY:
+                age_s = (lifecycle.age_h(state.batch, t_s) or 0.0) * 3600.0
+                state.released_at = at.wall - timedelta(seconds=age_s)
+                followed += learning.released(state.batch, state.times, self.state.lots, t_s)
+        return followed
+
+    def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:
+        """Return the whole present state of one reservoir, or of the station for no name."""
+        if not reservoir:
+            return snapshot.of_station(self.state, at, self._own)
+        return snapshot.picture(
+            self.state.reservoirs.get(reservoir, ReservoirState()),
+            self._last.get(reservoir),
+            self._settings.get(reservoir),
+            at,
+            self.state.timeline.t_s,
+            self._own.alarms,
+        )
+
+
+def _drifts(settings: Mapping[str, ReservoirSettings]) -> dict[str, float]:
+    """Return how far each probe is assumed to drift, ± % in thirty days, where told."""
+    return {
+        name_of(reservoir, probe): instrument.drift_percent_30d
+        for reservoir, each in settings.items()
+        for probe, instrument in each.instruments.items()
+    }
+
+
+def _water_steps(
+    state: ReservoirState,
+    reading: Reading,
+    t_s: float,
+    settings: ReservoirSettings,
+) -> list[Step]:
+    usable = reading.salinity if reading.flag in USABLE else None
+    if usable is not None:
+        state.batch.temperature_C = reading.temperature_C
+    before = state.batch.id
+    steps = _finding_steps(state, reading, t_s, settings.batch)
+    for _, facts in steps:
+        # Still of the batch that a refill seen in the same moment may end.
+        facts["batch"] = before
+    if state.level.advance(t_s, usable, reading.salinity_u):
+        steps += lifecycle.on_level(
+            state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
+        )
+        steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
+    _arm_if_salted(state, steps, t_s)
+    _forget_steadiness(state, steps)
+    return steps
+
+
+def _forget_steadiness(state: ReservoirState, steps: list[Step]) -> None:
+    if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in lifecycle.STEADY:
+        state.stable_at = None
+
+
+def _arm_if_salted(state: ReservoirState, steps: list[Step], t_s: float) -> None:
+    salted = any(kind is Kind.PHASE and facts["to"] == Phase.DISSOLVING for kind, facts in steps)
+    # A detector that begins anew beside a batch that was kept has not seen the salt.
+    unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
+    # It armed itself when it was the one to see the change.
+    if (salted or unwatched) and not any(kind is Kind.DISTURBED for kind, _ in steps):
+        state.stability.arm(t_s)
+        state.armed = True
+
+
+def _events(steps: list[Step], reservoir: str, at: Instant, owner: str) -> list[Entry]:
+    return [
+        Event(reservoir, at, str(facts.pop("batch", owner)), kind, facts) for kind, facts in steps
+    ]
+
+
+def _finding_steps(
+    state: ReservoirState, reading: Reading, t_s: float, settings: BatchSettings
+) -> list[Step]:
+    steps: list[Step] = []
+    findings = state.stability.advance(t_s, reading)
+    for finding in findings:
+        if isinstance(finding, Stabilised):
+            # The reading at which the call falls may be the one that did not come.
+            probe_u = state.level.u_since(t_s - verification.LATE_S)
+            found = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
+            if found:
+                state.stable_at = iso(reading.at)
+            steps += found
+        elif isinstance(finding, Disturbed):
+            state.drifted = state.batch.phase is Phase.READY and finding.cause == "drift"
+            steps += lifecycle.on_disturbed(state.batch, finding, t_s)
+        elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
+            # What has come true is no forecast any more.
+            steps += _forecast_steps(state, finding, reading.at, t_s)
+    return steps
+
+
+def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: float) -> list[Step]:
+    state.stable_at = iso(at, found.stable_in_s)
+    state.batch.remaining = found.remaining
+    if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
+        return []
+    state.forecast_s = t_s
+    high_s = found.stable_in_high_s
+    facts: dict[str, JSON] = {
+        "final_salinity": round(found.final_salinity, 3),
+        "final_u": round(found.final_u, 3),
+        "remaining": round(found.remaining, 3),
+        "stable_at": state.stable_at,
+        "stable_at_low": iso(at, found.stable_in_low_s),
+        "stable_at_high": None if high_s is None else iso(at, high_s),
+    }
+    return [(Kind.FORECAST, facts)]

@@ -1,0 +1,93 @@
+"""The page as the configuration asks for it."""
+
+from __future__ import annotations
+
+import logging
+from functools import partial
+
+from daemon.clock import clock_of
+from daemon.config import Config, Reservoir
+from daemon.config.services import is_loopback
+from daemon.journal.cursors import cursors_path
+from daemon.journal.followers import followers
+from daemon.journal.inbox import Inbox, beside
+from daemon.journal.reader import Reader
+from daemon.logs import Outage
+from daemon.page.application import Application
+from daemon.page.command_desk import Desk
+from daemon.page.server import PageServer, Pauses
+from daemon.page.view import Expected, Lookout
+
+OLD_S = 60.0
+OLD_PERIODS = 3
+
+log = logging.getLogger("brinewright.publish")
+
+
+def make_page(config: Config, pauses: Pauses) -> PageServer | None:
+    """Return what serves the page, not yet listening; None where it is turned off.
+
+    Args:
+        config: The whole configuration.
+        pauses: How long a port that cannot be had is left alone.
+    """
+    settings = config.page
+    if not settings.enabled:
+        return None
+    if not is_loopback(settings.host):
+        log.warning(
+            "the page on %s asks for no password: everybody who reaches that address reads it;"
+            " page.listen = '127.0.0.1:%d' keeps it on this machine",
+            settings.listen,
+            settings.port,
+        )
+    _hear_the_library()
+    path, reader = config.journal.path, Reader(config.journal.path)
+    lookout = Lookout(
+        config.station.name,
+        expected(config),
+        path,
+        reader,
+        partial(followers, path, cursors_path(path), config.publishers),
+        clock_of(config.station.rehearsal_speed, config.station.rehearsal_since).now,
+    )
+    reservoirs = tuple(each.name for each in config.reservoirs)
+    desk = Desk(settings.commands, reservoirs, Inbox(beside(path)), reader)
+    return PageServer(
+        Application(
+            lookout.look,
+            frozenset((*settings.names, settings.host.lower())),
+            desk if settings.commands else None,
+        ),
+        settings.host,
+        settings.port,
+        Outage(log, "the page"),
+        pauses,
+        lambda address: log.info("the page is at %s", address),
+    )
+
+
+def _hear_the_library() -> None:
+    """Have the server's faults in our log, and leave out what it says of a busy moment."""
+    library = logging.getLogger("waitress")
+    library.handlers[:] = log.handlers
+    library.propagate = False
+    library.setLevel(logging.ERROR)
+
+
+def expected(config: Config) -> list[Expected]:
+    """Return what the configuration says of each reservoir that the page needs."""
+    return [
+        Expected(
+            each.name,
+            each.target_ppt,
+            each.tolerance_ppt,
+            _old_after_s(each) * config.station.rehearsal_speed,
+        )
+        for each in config.reservoirs
+    ]
+
+
+def _old_after_s(reservoir: Reservoir) -> float:
+    period_s = max((probe.period_s for probe in reservoir.probes), default=0.0)
+    return max(OLD_S, OLD_PERIODS * period_s)

@@ -1,0 +1,1 @@
+"""The sink for a database that takes InfluxDB's v2 writes."""

@@ -1,0 +1,1 @@
+"""The sink for an MQTT broker, with discovery and commands."""

@@ -1,0 +1,385 @@
+"""One connection to an MQTT broker, from its opening to its loss; never used again.
+
+The client library runs its network thread and gives its callbacks there; all
+that they do is to put what they heard into a queue, so none of them can fail.
+Its own queue and its own reconnecting are not used: what is not acknowledged
+when a connection ends is forgotten here and comes again from the journal.
+
+No session outlives a connection: what is sent to the station while it is away
+is not carried out hours later, and what the station sends comes from the journal.
+
+Source: OASIS, MQTT Version 5.0 (2019), 3.1.2.11 (session expiry, receive maximum,
+maximum packet size), 3.4 (PUBACK: reason codes from 0x80 are refusals), 3.1.2.5
+(will message), 3.3.2.3 (message expiry, response topic, correlation data), 3.8.3.1 (retain as
+published).
+"""
+
+from __future__ import annotations
+
+import socket
+from contextlib import suppress
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+from typing import TypeAlias
+
+from paho.mqtt.client import (
+    MQTT_ERR_SUCCESS,
+    Client,
+    ConnectFlags,
+    DisconnectFlags,
+    MQTTMessage,
+)
+from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from daemon.publishing.mqtt.broker import Broker, lost, no_entry, turned_away, unreachable
+from daemon.publishing.mqtt.incoming import (
+    LONGEST_CORRELATION,
+    LONGEST_KEPT,
+    LONGEST_REPLY_TO,
+    Letter,
+    Letterbox,
+)
+from daemon.publishing.payloads import Message
+from daemon.publishing.sink import SinkError
+
+CONNECT_S = 5.0
+ANSWER_S = 10.0
+GOODBYE_S = 1.0
+WINDOW = 400
+"""Messages unanswered at a time, where the broker allows as many."""
+REFUSAL = 0x80
+UNSUPPORTED_VERSION = 0x84
+LARGEST_PACKET = 2 * LONGEST_KEPT
+"""Bytes of a packet that an MQTT 5 broker may send us."""
+
+MQTT_5 = MQTTProtocolVersion.MQTTv5
+MQTT_3_1_1 = MQTTProtocolVersion.MQTTv311
+
+
+class OldBrokerError(SinkError):
+    """The broker does not speak the version that it was addressed in."""
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """The broker's answer to the request to connect, and how much it takes at a time."""
+
+    code: int
+    reason: str
+    window: int
+
+
+@dataclass(frozen=True, slots=True)
+class Acknowledged:
+    """The broker's answer to one message or subscription."""
+
+    mid: int
+    code: int
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lost:
+    """The connection is over."""
+
+    reason: str
+
+
+Heard: TypeAlias = Answered | Acknowledged | Lost
+
+
+class Connection:
+    """An open connection; ends with the first fault.
+
+    Attributes:
+        usable: False once it has ended.
+        letters: What came in on what was subscribed to.
+    """
+
+    def __init__(
+        self, broker: Broker, will: Message, version: MQTTProtocolVersion = MQTT_5
+    ) -> None:
+        """Connect, leaving `will` with the broker.
+
+        Args:
+            broker: Where to.
+            will: Published by the broker when the connection is lost.
+            version: Of the protocol.
+
+        Raises:
+            OldBrokerError: The broker does not speak that version.
+            SinkError: The broker cannot be reached or refuses.
+        """
+        self.usable = False
+        self.letters = Letterbox()
+        self._broker = broker
+        self._version = version
+        self._heard: SimpleQueue[Heard] = SimpleQueue()
+        self._waiting: dict[int, str] = {}
+        self._refused: list[tuple[str, str]] = []
+        self._window = WINDOW
+        self._client = _client(broker, will, version, self._heard, self.letters)
+        self._open()
+
+    def subscribe(self, filters: list[str], *, as_published: bool = False) -> None:
+        """Have the broker send what comes on some topics into `letters`, with QoS 1.
+
+        Args:
+            filters: The topics.
+            as_published: Whether a letter also counts as retained where it was published so just
+                now; otherwise, and over MQTT 3.1.1, only where the broker had it before.
+
+        Raises:
+            SinkError: It refuses (the connection stays usable), or as for `settle`.
+        """
+        for each in filters:
+            rc, mid = self._subscribe(each, as_published=as_published)
+            if rc != MQTT_ERR_SUCCESS or mid is None:
+                self._end()
+                raise SinkError(f"{self._broker.where}: the connection was lost while subscribing")
+            self._waiting[mid] = f"a subscription to {each}"
+        self._settle("read")
+
+    def _subscribe(self, topic: str, *, as_published: bool) -> tuple[int, int | None]:
+        if self._version != MQTT_5:
+            return self._client.subscribe(topic, qos=1)
+        options = SubscribeOptions(qos=1, retainAsPublished=as_published)
+        return self._client.subscribe(topic, options=options)
+
+    def send(self, message: Message) -> None:
+        """Publish with QoS 1; waits while as many as the broker takes are unanswered.
+
+        Raises:
+            SinkError: The connection was lost, or the broker does not answer.
+        """
+        while len(self._waiting) >= self._window:
+            self._hear()
+        info = self._client.publish(
+            message.topic,
+            message.payload,
+            qos=1,
+            retain=message.retain,
+            properties=_properties(message) if self._version == MQTT_5 else None,
+        )
+        if info.rc != MQTT_ERR_SUCCESS:
+            self._end()
+            raise SinkError(f"{self._broker.where}: the connection was lost while sending")
+        self._waiting[info.mid] = message.topic
+
+    def settle(self) -> None:
+        """Return once everything sent is acknowledged.
+
+        Raises:
+            SinkError: Something was refused (the connection stays usable), or
+                the connection was lost, or the broker does not answer.
+        """
+        self._settle("write")
+
+    def check(self) -> None:
+        """Notice what came meanwhile.
+
+        Raises:
+            SinkError: The connection was lost.
+        """
+        while not self._heard.empty():
+            self._hear()
+
+    def close(self, last: Message) -> None:
+        """Say `last` and good-bye as far as that is possible; never raises."""
+        if self.usable:
+            with suppress(SinkError):
+                self.send(last)
+                while self._waiting:
+                    self._hear(GOODBYE_S)
+                self._client.disconnect()
+                while self.usable:
+                    self._hear(GOODBYE_S)  # until the end is heard, or waited for in vain
+        self._end()
+
+    def _settle(self, right: str) -> None:
+        while self._waiting:
+            self._hear()
+        if self._refused:
+            topic, reason = self._refused[0]
+            self._refused.clear()
+            raise SinkError(
+                f"{self._broker.where} refused to take {topic}: {reason};"
+                f" allow {self._broker.account} to {right} there"
+            )
+
+    def _open(self) -> None:
+        try:
+            self._client.connect(
+                self._broker.host,
+                self._broker.port,
+                self._broker.keepalive_s,
+                properties=_wishes() if self._version == MQTT_5 else None,
+            )
+        except OSError as exc:
+            raise SinkError(unreachable(self._broker, exc)) from exc
+        self._client.loop_start()
+        try:
+            answer = self._heard.get(timeout=ANSWER_S)
+        except Empty:
+            answer = Lost(f"it did not answer within {ANSWER_S:g} s; is it an MQTT broker?")
+        if isinstance(answer, Answered) and answer.code < REFUSAL:
+            self._window = min(WINDOW, answer.window)
+            self.usable = True
+            return
+        self._end()
+        if not isinstance(answer, Answered):
+            raise SinkError(turned_away(self._broker, answer.reason))
+        if answer.code == UNSUPPORTED_VERSION:
+            raise OldBrokerError(f"{self._broker.where} does not speak the MQTT that we speak")
+        raise SinkError(no_entry(self._broker, answer.code, answer.reason))
+
+    def _hear(self, limit_s: float | None = None) -> None:
+        limit_s = ANSWER_S if limit_s is None else limit_s
+        if self._heard.empty():
+            self._hurry()
+        try:
+            heard = self._heard.get(timeout=limit_s)
+        except Empty:
+            left = len(self._waiting)
+            self._end()
+            raise SinkError(
+                f"{self._broker.where} did not acknowledge {left} messages within"
+                f" {limit_s:g} s; is it overloaded, or the network cut?"
+            ) from None
+        if isinstance(heard, Acknowledged):
+            topic = self._waiting.pop(heard.mid, "")
+            if heard.code >= REFUSAL:
+                self._refused.append((topic, heard.reason))
+        elif isinstance(heard, Lost):
+            self._end()
+            raise SinkError(lost(self._broker, heard.reason))
+
+    def _hurry(self) -> None:
+        """Have the kernel confirm at once what the broker says next.
+
+        Brokers answer each message in a packet of its own, and hold the second back until the
+        first is confirmed (RFC 896); the kernel confirms after 40 ms where we say nothing.
+        """
+        line = self._client.socket()
+        if isinstance(line, socket.socket):
+            with suppress(OSError):  # it may be over already
+                line.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
+
+    def _end(self) -> None:
+        """Let go of the network thread, which a silent broker would hold for ever."""
+        self.usable = False
+        self._waiting.clear()
+        line = self._client.socket()
+        if isinstance(line, socket.socket):
+            with suppress(OSError):  # it may be over already
+                line.shutdown(socket.SHUT_RDWR)
+        self._client.loop_stop()
+
+
+def connect(
+    broker: Broker, will: Message, version: MQTTProtocolVersion
+) -> tuple[Connection, MQTTProtocolVersion]:
+    """Return a connection and its version: the one asked for, or 3.1.1 where 5 is refused.
+
+    Raises:
+        SinkError: The broker cannot be reached or refuses.
+    """
+    try:
+        return Connection(broker, will, version), version
+    except OldBrokerError:
+        if version == MQTT_3_1_1:
+            raise
+        return Connection(broker, will, MQTT_3_1_1), MQTT_3_1_1
+
+
+def _client(
+    broker: Broker,
+    will: Message,
+    version: MQTTProtocolVersion,
+    heard: SimpleQueue[Heard],
+    letters: Letterbox,
+) -> Client:
+    client = Client(
+        CallbackAPIVersion.VERSION2,
+        client_id=broker.client_id,
+        protocol=version,
+        reconnect_on_failure=False,
+    )
+    client.connect_timeout = CONNECT_S
+    # More than we ever leave unanswered, so that nothing waits in the library's own queue.
+    client.max_inflight_messages_set(2 * WINDOW)
+    client.will_set(will.topic, will.payload, qos=1, retain=will.retain)
+    if broker.username is not None:
+        client.username_pw_set(broker.username, broker.password)
+    if broker.tls is not None:
+        client.tls_set_context(broker.tls)
+    _listen(client, heard, letters)
+    return client
+
+
+def _listen(client: Client, heard: SimpleQueue[Heard], letters: Letterbox) -> None:
+    def on_connect(
+        _c: Client, _u: object, _f: ConnectFlags, code: ReasonCode, p: Properties | None
+    ) -> None:
+        heard.put(Answered(code.value, str(code), getattr(p, "ReceiveMaximum", WINDOW)))
+
+    def on_disconnect(
+        _c: Client, _u: object, _f: DisconnectFlags, code: ReasonCode, _p: Properties | None
+    ) -> None:
+        heard.put(Lost(str(code)))
+
+    def on_publish(_c: Client, _u: object, mid: int, code: ReasonCode, _p: Properties) -> None:
+        heard.put(Acknowledged(mid, code.value, str(code)))
+
+    def on_subscribe(
+        _c: Client, _u: object, mid: int, codes: list[ReasonCode], _p: Properties | None
+    ) -> None:
+        for code in codes:
+            heard.put(Acknowledged(mid, code.value, str(code)))
+
+    def on_message(_c: Client, _u: object, message: MQTTMessage) -> None:
+        with suppress(UnicodeError):  # a topic that is no text is none that we wait for
+            letters.put(_letter(message))
+
+    client.on_connect = on_connect
+    client.on_disconnect = on_disconnect
+    client.on_publish = on_publish
+    client.on_subscribe = on_subscribe
+    client.on_message = on_message
+
+
+def _letter(message: MQTTMessage) -> Letter:
+    size = len(message.payload)
+    reply_to: str = getattr(message.properties, "ResponseTopic", "")
+    correlation: bytes = getattr(message.properties, "CorrelationData", b"")
+    return Letter(
+        topic=message.topic,
+        payload=bytes(message.payload) if size <= LONGEST_KEPT else b"",
+        size=size,
+        retained=message.retain,
+        reply_to=reply_to if len(reply_to) <= LONGEST_REPLY_TO else "",
+        correlation=correlation if len(correlation) <= LONGEST_CORRELATION else b"",
+    )
+
+
+def _wishes() -> Properties:
+    """No session after the connection, and no packet that memory could not hold."""
+    wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    wishes.SessionExpiryInterval = 0
+    wishes.MaximumPacketSize = LARGEST_PACKET
+    return wishes
+
+
+def _properties(message: Message) -> Properties | None:
+    if message.expires_s is None and not message.correlation:
+        return None
+    found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    if message.expires_s is not None:
+        found.MessageExpiryInterval = message.expires_s
+    if message.correlation:
+        found.CorrelationData = message.correlation
+    return found

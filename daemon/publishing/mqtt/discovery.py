@@ -1,0 +1,350 @@
+"""What a home-automation hub is told of the station, so that its dashboard makes itself.
+
+One device a reservoir and one for the station itself, each told in one message of
+the hub's device form.  All entities read the retained `state` topic, so that nothing
+is said twice; what more there is to say of an alarm is in its own topic.
+
+Where the picture has null, a template gives the word `None`, by which the hub
+shows "unknown"; an empty text would leave the old value standing.  A salinity
+whose quality test failed is shown as unknown too: automations believe numbers.
+
+Source: Home Assistant documentation of MQTT discovery, sensors, binary sensors
+and buttons, and its list of device classes with their units (2025), from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+
+from daemon import __version__
+from daemon.entries import JSON, Flag, Phase
+from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
+from daemon.mixing.batch.steady import FACT, FORECAST
+from daemon.mixing.probe.health import Health
+from daemon.publishing.mqtt.calibration_buttons import Bench, bench_buttons
+from daemon.publishing.payloads import PICTURE_EXPIRES_S, Message, place, to_json
+
+BELIEVED = "value_json.flag | default(9) in (1, 2, 3)"
+QUALITY = {
+    Flag.PASS: "pass",
+    Flag.NOT_EVALUATED: "not evaluated",
+    Flag.SUSPECT: "suspect",
+    Flag.FAIL: "fail",
+    Flag.MISSING: "missing",
+}
+BUTTONS = {
+    "alarm.acknowledge": ("acknowledge", "Acknowledge alarms", "mdi:bell-check-outline"),
+    "batch.confirm": ("confirm", "Confirm clear water", "mdi:check-circle-outline"),
+    "batch.use": ("use", "Mark batch used", "mdi:cup-water"),
+    "batch.discard": ("discard", "Discard batch", "mdi:delete-outline"),
+}
+PRESSED: dict[str, dict[str, JSON]] = {"alarm.acknowledge": {"all": True}}
+"""Arguments that a button gives."""
+OF_STATION = ("alarm.acknowledge",)
+OWN = "station"
+"""What the station itself is called among the devices; no reservoir may be."""
+DIAGNOSTIC = "diagnostic"
+
+
+@dataclass(frozen=True, slots=True)
+class Announced:
+    """A reservoir, or the station itself, as hubs are told of it.
+
+    Attributes:
+        station: Name of the station.
+        reservoir: Name of the reservoir; empty for the station itself.
+        has_due: Whether batches of it are due at set times.
+        allowed: Commands that may come over this broker.
+        more_probes: Names of its probes after the one that decides.
+        benches: Its probes, as a dashboard may have them calibrated.
+    """
+
+    station: str
+    reservoir: str
+    has_due: bool = False
+    allowed: Collection[str] = ()
+    more_probes: Collection[str] = ()
+    benches: Collection[Bench] = ()
+
+    @property
+    def id(self) -> str:
+        """The device, and the beginning of each of its entities."""
+        return f"brinewright-{self.station}-{self.reservoir or OWN}"
+
+
+def node(station: str) -> str:
+    """The part of the topic that all devices of a station share."""
+    return f"brinewright-{station}"
+
+
+def config_topic(prefix: str, station: str, reservoir: str) -> str:
+    """Where a hub reads of a reservoir, or of the station for no name; `+` for any."""
+    return f"{prefix}/device/{node(station)}/{reservoir or OWN}/config"
+
+
+def announcement(prefix: str, told: Announced, gone: Mapping[str, str] | None = None) -> Message:
+    """Return the whole of what a hub is told of a reservoir, for the broker to keep.
+
+    Args:
+        prefix: Where hubs look for announcements.
+        told: The reservoir.
+        gone: Platforms of entities that are no more, by their id; to be told
+            once, so that hubs remove them.
+    """
+    parts = components(told)
+    removed: dict[str, JSON] = {
+        id_: {"platform": platform} for id_, platform in (gone or {}).items() if id_ not in parts
+    }
+    payload: dict[str, JSON] = {
+        "device": {
+            "identifiers": [told.id],
+            "name": f"{told.station} {told.reservoir or OWN}",
+            "manufacturer": "brinewright",
+            "model": "mixing reservoir" if told.reservoir else "mixing station",
+            "sw_version": __version__,
+        },
+        "origin": {"name": "brinewright", "sw_version": __version__},
+        "availability_topic": f"{place(told.station, '')}/availability",
+        "payload_available": "online",
+        "payload_not_available": "offline",
+        "components": {**parts, **removed},
+    }
+    return Message(
+        config_topic(prefix, told.station, told.reservoir), to_json(payload), retain=True
+    )
+
+
+def withdrawal(topic: str) -> Message:
+    """Return what takes a whole device away."""
+    return Message(topic, b"", retain=True)
+
+
+def components(told: Announced) -> dict[str, JSON]:
+    """Return every entity of a reservoir by its id."""
+    here = place(told.station, told.reservoir)
+    scope = Scope.RESERVOIR if told.reservoir else Scope.STATION
+    bare = _of_reservoir(told) if told.reservoir else {"alarm-flood": _flood()}
+    bare |= {
+        f"alarm-{name}": _alarm(name, f"{here}/alarm/{name}")
+        for name, row in CATALOGUE.items()
+        if row.scope is scope
+    }
+    read: dict[str, JSON] = {
+        id_: {
+            "unique_id": f"{told.id}-{id_}",
+            "state_topic": f"{here}/state",
+            "expire_after": PICTURE_EXPIRES_S,
+            **each,
+        }
+        for id_, each in bare.items()
+    }
+    pressed: dict[str, JSON] = {
+        f"button-{id_}": {
+            "platform": "button",
+            "unique_id": f"{told.id}-button-{id_}",
+            "name": name,
+            "icon": icon,
+            "command_topic": f"{here}/command",
+            "payload_press": to_json(
+                {"verb": verb, "who": "dashboard", **PRESSED.get(verb, {})}
+            ).decode(),
+            "qos": 1,
+            "retain": False,
+        }
+        for verb, (id_, name, icon) in BUTTONS.items()
+        if verb in told.allowed and (told.reservoir or verb in OF_STATION)
+    }
+    return read | pressed | bench_buttons(here, told.id, told.benches, told.allowed)
+
+
+def _of_reservoir(told: Announced) -> dict[str, dict[str, JSON]]:
+    found = _water() | _batch(f"{place(told.station, told.reservoir)}/state") | _probe()
+    found |= {
+        f"probe-health-{name}": _health(
+            f"Probe health {name}",
+            f"(value_json.probes_health | default({{}}, true)).get('{name}')",
+        )
+        for name in told.more_probes
+    }
+    if told.has_due:
+        found["start-by"] = _moment("Start by", "start_by", "mdi:calendar-clock")
+    return found
+
+
+def _water() -> dict[str, dict[str, JSON]]:
+    return {
+        "salinity": _number("Salinity", "salinity", "ppt", 2, "mdi:shaker-outline", sure=True),
+        # A person reads it, so it is k = 2; `salinity_u` of the topic stays a standard uncertainty.
+        "salinity-expanded": {
+            **_number("Salinity uncertainty k=2", "", "ppt", 2, "mdi:plus-minus-variant"),
+            "value_template": (
+                "{% set u = value_json.salinity_u | default(none) %}"
+                f"{{{{ 2 * u if u is not none and ({BELIEVED}) else none }}}}"
+            ),
+        },
+        "specific-gravity": _number(
+            "Specific gravity", "specific_gravity", "", 4, "mdi:scale-balance", sure=True
+        ),
+        "conductivity": _number(
+            "Conductivity", "conductivity_mS_cm", "mS/cm", 2, "mdi:water-opacity", "conductivity"
+        ),
+        "temperature": _number(
+            "Temperature", "temperature_C", "°C", 2, "mdi:thermometer-water", "temperature"
+        ),
+    }
+
+
+def _batch(here: str) -> dict[str, dict[str, JSON]]:
+    return {
+        "phase": {
+            "platform": "sensor",
+            "name": "Phase",
+            "device_class": "enum",
+            "options": [str(phase) for phase in Phase],
+            "icon": "mdi:state-machine",
+            "value_template": _value("phase"),
+        },
+        "batch": _words("Batch", "batch", "mdi:label-outline"),
+        "advice": {
+            **_words("Advice", "advice", "mdi:message-text-outline"),
+            # A state holds 250 characters, an attribute all of it: the steps and the cautions.
+            "json_attributes_topic": here,
+            "json_attributes_template": (
+                "{{ {'whole': value_json.advice | default(none)} | tojson }}"
+            ),
+        },
+        "batch-age": _number("Batch age", "age_h", "h", 1, "mdi:timer-sand", "duration"),
+        "expected-steady": _moment(
+            "Expected steady", "stable_at", "mdi:clock-outline", _in_phase(FORECAST)
+        ),
+        "steady-since": _moment(
+            "Steady since", "stable_at", "mdi:clock-check-outline", _in_phase(FACT)
+        ),
+        "advised-salt": _number(
+            "Advised salt in all", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
+        ),
+        # What is to be poured is no store and no sum: of the two classes for volume, the one
+        # whose readings may rise and fall is `volume_storage`.
+        "advised-water": _number(
+            "Advised water in all", "advice_water_l", "L", 1, "mdi:water-plus", "volume_storage"
+        ),
+    }
+
+
+def _probe() -> dict[str, dict[str, JSON]]:
+    words = ", ".join(f"{flag.value}: '{word}'" for flag, word in QUALITY.items())
+    return {
+        "probe": {
+            "platform": "binary_sensor",
+            "name": "Probe",
+            "device_class": "problem",
+            "entity_category": DIAGNOSTIC,
+            "value_template": f"{{{{ 'OFF' if {BELIEVED} else 'ON' }}}}",
+        },
+        "probe-health": _health("Probe health", "value_json.probe_health | default(none)"),
+        "quality": {
+            "platform": "sensor",
+            "name": "Reading quality",
+            "device_class": "enum",
+            "options": [*QUALITY.values()],
+            "entity_category": DIAGNOSTIC,
+            "icon": "mdi:clipboard-pulse-outline",
+            "value_template": f"{{{{ {{{words}}}.get(value_json.flag | default(9)) }}}}",
+        },
+        # Off unless somebody wants it: it changes with every reading.
+        "reading-at": {
+            **_moment("Last reading", "time", "mdi:clock-outline"),
+            "entity_category": DIAGNOSTIC,
+            "enabled_by_default": False,
+        },
+    }
+
+
+def _number(
+    name: str,
+    key: str,
+    unit: str,
+    digits: int,
+    icon: str,
+    device_class: str = "",
+    *,
+    sure: bool = False,
+) -> dict[str, JSON]:
+    found: dict[str, JSON] = {
+        "platform": "sensor",
+        "name": name,
+        "state_class": "measurement",
+        "suggested_display_precision": digits,
+        "icon": icon,
+        "value_template": _value(key, BELIEVED if sure else ""),
+    }
+    if unit:
+        found["unit_of_measurement"] = unit
+    if device_class:
+        found["device_class"] = device_class
+    return found
+
+
+def _words(name: str, key: str, icon: str) -> dict[str, JSON]:
+    # The hub takes states of at most 255 characters.
+    shown = f"(value_json.{key} | default('', true))[:250] or none"
+    return {
+        "platform": "sensor",
+        "name": name,
+        "icon": icon,
+        "value_template": f"{{{{ {shown} }}}}",
+    }
+
+
+def _moment(name: str, key: str, icon: str, condition: str = "") -> dict[str, JSON]:
+    return {
+        "platform": "sensor",
+        "name": name,
+        "device_class": "timestamp",
+        "icon": icon,
+        "value_template": _value(key, condition),
+    }
+
+
+def _in_phase(phases: Collection[Phase]) -> str:
+    """Return the condition under which a picture is in one of these phases."""
+    names = ", ".join(f"'{phase}'" for phase in phases)
+    return f"value_json.phase | default(none) in ({names},)"
+
+
+def _health(name: str, value: str) -> dict[str, JSON]:
+    return {
+        "platform": "sensor",
+        "name": name,
+        "device_class": "enum",
+        "options": [*map(str, Health)],
+        "entity_category": DIAGNOSTIC,
+        "icon": "mdi:stethoscope",
+        "value_template": f"{{{{ {value} }}}}",
+    }
+
+
+def _flood() -> dict[str, JSON]:
+    return {
+        "platform": "binary_sensor",
+        "name": "Alarm flood",
+        "device_class": "problem",
+        "value_template": "{{ 'ON' if value_json.alarm_flood | default(false) else 'OFF' }}",
+    }
+
+
+def _alarm(name: str, topic: str) -> dict[str, JSON]:
+    stands = f"'{name}' in (value_json.alarms | default([], true))"
+    return {
+        "platform": "binary_sensor",
+        "name": name.replace("-", " ").capitalize(),
+        "device_class": "problem",
+        "json_attributes_topic": topic,
+        "value_template": f"{{{{ 'ON' if {stands} else 'OFF' }}}}",
+    }
+
+
+def _value(key: str, condition: str = "") -> str:
+    value = f"value_json.{key} | default(none)"
+    return f"{{{{ ({value}) if {condition} else none }}}}" if condition else f"{{{{ {value} }}}}"

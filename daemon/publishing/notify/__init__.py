@@ -1,0 +1,1 @@
+"""The sink that sends notifications to people."""

@@ -1,0 +1,185 @@
+"""Which sinks the configuration asks for."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping
+from datetime import UTC, time, timedelta, tzinfo
+from functools import partial
+from random import Random
+from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
+
+from daemon.clock import clock_of
+from daemon.config import Config, Influx, Mqtt, Notify
+from daemon.journal.cursors import Cursors, cursors_path
+from daemon.journal.reader import Reader
+from daemon.logs import Outage
+from daemon.publishing.sink import BATCH, Sink, cursor_key
+from daemon.publishing.tail import STEP_WITHIN_S
+
+if TYPE_CHECKING:
+    from daemon.publishing.heartbeat import Heartbeat
+    from daemon.publishing.notify.delivery import Post
+    from daemon.publishing.notify.formatter import Teller
+    from daemon.publishing.notify.receivers import Receiver
+
+
+def make_sinks(config: Config, reader: Reader) -> list[Sink]:
+    """Return every sink that the configuration asks for, not yet connected.
+
+    Raises:
+        SinkError: A secret of one cannot be read.
+    """
+    sinks: list[Sink] = []
+    if config.mqtt is not None:
+        sinks.append(_mqtt(config, config.mqtt, reader))
+    if config.influx is not None:
+        sinks.append(_influx(config, config.influx))
+    if config.notify is not None:
+        sinks.append(_notify(config, config.notify, reader))
+    return sinks
+
+
+def make_heartbeat(config: Config, reader: Reader) -> Heartbeat | None:
+    """Return the sign of life that the configuration asks for, if it does.
+
+    Raises:
+        SinkError: Its address cannot be read.
+    """
+    if config.heartbeat is None:
+        return None
+    from daemon.publishing.heartbeat import Heartbeat, ping, read_url
+
+    url = read_url(config.heartbeat.url_file)
+    outage = Outage(logging.getLogger("brinewright.publish"), "the heartbeat")
+    return Heartbeat(partial(ping, url), config.heartbeat.every_s, reader, outage)
+
+
+def _influx(config: Config, settings: Influx) -> Sink:
+    from daemon.publishing.influx.publisher import InfluxSink
+
+    return InfluxSink(settings, config.station.name)
+
+
+def kept_after_s(config: Config, sink: str) -> float:
+    """Return how long after acknowledging a sink's other side has written down, s."""
+    sections = {"mqtt": config.mqtt, "influx": config.influx}
+    section = sections.get(sink)
+    return 0.0 if section is None else section.kept_after_s
+
+
+def step_within_s(config: Config, sink: str) -> float:
+    """Return the longest that a batch for a sink may take, s; a slow pace makes it longer."""
+    slow_s = BATCH / config.mqtt.backlog_per_s if sink == "mqtt" and config.mqtt else 0.0
+    return STEP_WITHIN_S + slow_s
+
+
+def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
+    from daemon.journal.inbox import Inbox, beside
+    from daemon.publishing.mqtt.announcer import Announcer
+    from daemon.publishing.mqtt.calibration_buttons import Bench
+    from daemon.publishing.mqtt.command_intake import Commands
+    from daemon.publishing.mqtt.discovery import Announced
+    from daemon.publishing.mqtt.publisher import MqttSink
+
+    station = config.station.name
+    told = [
+        Announced(
+            station,
+            each.name,
+            bool(each.due),
+            settings.commands,
+            tuple(probe.name for probe in each.probes[1:]),
+            tuple(Bench(probe.name, probe.calibrate_with or "") for probe in each.probes),
+        )
+        for each in config.reservoirs
+    ]
+    told.append(Announced(station, "", allowed=settings.commands))
+    names = tuple(each.name for each in config.reservoirs)
+    commands = Commands(
+        station,
+        names,
+        settings.commands,
+        Inbox(beside(config.journal.path)),
+        reader,
+        closed_topics=(f"{settings.discovery_prefix}/", "homeassistant/"),
+    )
+    announcer = Announcer(
+        station,
+        settings.discovery_prefix,
+        told if settings.discovery else (),
+        Random(),  # noqa: S311 - spreads announcements, hides nothing
+    )
+    return MqttSink(
+        settings,
+        station,
+        reader,
+        commands=commands if settings.commands else None,
+        announcer=announcer,
+        reservoirs=names,
+    )
+
+
+def make_posts(config: Config) -> Mapping[Receiver, Post]:
+    """Return the way to everybody who is told of alarms; nobody is asked yet.
+
+    Raises:
+        SinkError: The file of addresses cannot be used, or an address in it.
+    """
+    from daemon.publishing.notify.delivery import open_posts
+    from daemon.publishing.notify.receivers import read_receivers
+
+    if config.notify is None:
+        return {}
+    names = [each.name for each in config.reservoirs]
+    return open_posts(read_receivers(config.notify.urls_file, names))
+
+
+def make_teller(config: Config) -> Teller:
+    """Return who words the messages."""
+    from daemon.publishing.notify.formatter import Teller
+
+    minutes = config.notify.repeat_every_min if config.notify is not None else 0
+    return Teller(config.station.name, _zone(config), timedelta(minutes=minutes))
+
+
+def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
+    from daemon.publishing.notify.policy import Rules
+    from daemon.publishing.notify.publisher import NotifySink, Past
+    from daemon.publishing.notify.queue_file import notices_path
+
+    station, teller = config.station, make_teller(config)
+    rules = Rules(
+        teller.repeat_every,
+        settings.at_most_per_h,
+        tuple(map(_time_of_day, settings.digest_at)),
+        (_time_of_day(settings.quiet_from), _time_of_day(settings.quiet_until)),
+        teller.zone,
+    )
+    clock = clock_of(station.rehearsal_speed, station.rehearsal_since)
+    return NotifySink(
+        make_posts(config),
+        rules,
+        teller,
+        [each.name for each in config.reservoirs],
+        reader,
+        Past(notices_path(config.journal.path), lambda: _passed(config, reader)),
+        wall=lambda: clock.now().wall,
+    )
+
+
+def _passed(config: Config, reader: Reader) -> int:
+    with Cursors(cursors_path(config.journal.path)) as cursors:
+        return cursors.of(cursor_key(reader, "notify"))
+
+
+def _zone(config: Config) -> tzinfo:
+    name = config.station.timezone
+    # A machine without a list of time zones knows this one all the same.
+    return UTC if name == "UTC" else ZoneInfo(name)
+
+
+def _time_of_day(text: str) -> time:
+    hour, _, minute = text.partition(":")
+    return time(int(hour), int(minute))

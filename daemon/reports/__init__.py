@@ -1,0 +1,1 @@
+"""What is written for people to keep: sheets, certificates, curves and exports."""

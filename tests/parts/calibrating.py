@@ -1,0 +1,203 @@
+"""Parts of the tests of calibrating with the station: a probe that is off, and a person at it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from random import Random
+
+import gsw
+
+from calibration.record import Record
+from calibration.serialisation import from_plain
+from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Reading, Sample
+from daemon.journal.checkpoint import dump, restore
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.stories import BATCH, MORNING, of
+
+WATER_C = 24.0
+BOTTLE_MS_CM = 52.0
+BOTTLE = "table name='standard 53 mS/cm' values=20:48.2,24:52.0,28:55.9 lot=A17 tolerance=0.5"
+"""What a bottle says of itself; 52.0 mS/cm at the 24 °C of the room."""
+
+
+@dataclass
+class Corner:
+    """A station, a probe whose cell is off, and a person who takes it out and back.
+
+    Attributes:
+        gain: What the probe makes of conductivity.
+        salinity: Of the water in the vessel.
+        station: The station.
+        entries: All of its entries so far.
+    """
+
+    gain: float = 0.97
+    salinity: float = 34.0
+    probes: Mapping[str, ProbeUncertainty] = field(
+        default_factory=lambda: {"ct-1": ProbeUncertainty(0.5, 0.1)}
+    )
+    wall: datetime = MORNING
+    t_s: float = 1000.0
+    period_s: float = 5.0
+    probe: str = "ct-1"
+    entries: list[Entry] = field(default_factory=list)
+    asked: int = 0
+    dice: Random = field(default_factory=lambda: Random(5))
+    station: Station = field(init=False)
+
+    def __post_init__(self) -> None:
+        """Begin with a new station."""
+        self.station = Station(self.settings)
+
+    @property
+    def settings(self) -> dict[str, ReservoirSettings]:
+        """Of the one reservoir."""
+        return {"mix-1": ReservoirSettings("mix-1", BATCH, probes=self.probes)}
+
+    @property
+    def at(self) -> Instant:
+        """Now."""
+        return Instant(self.wall, self.t_s, "boot-1")
+
+    def shown(self, truth_mS_cm: float | None, minutes: float) -> list[Entry]:
+        """The probe is in something of this conductivity, or silent, for so long."""
+        said: list[Entry] = []
+        for _ in range(round(minutes * 60.0 / self.period_s)):
+            fault, shown, warmth = "no reply", None, None
+            if truth_mS_cm is not None:
+                noise = self.dice.gauss(0.0, 1.5e-4)
+                fault, shown = "", round(truth_mS_cm * self.gain * (1.0 + noise), 3)
+                warmth = round(WATER_C + self.dice.gauss(0.0, 0.006), 2)
+            sample = Sample("mix-1", self.probe, self.at, shown, warmth, fault=fault)
+            said += self.station.advance(sample)
+            self.pass_s(self.period_s)
+        self.entries += said
+        return said
+
+    def in_water(self, minutes: float = 10.0) -> list[Entry]:
+        """The probe is in the vessel."""
+        pure = 0.004
+        truth = float(gsw.C_from_SP(self.salinity, WATER_C, 0.0)) if self.salinity else pure
+        return self.shown(truth, minutes)
+
+    def batch(self) -> None:
+        """Three minutes of purified water and then a batch, to its end."""
+        wanted, self.salinity = self.salinity, 0.0
+        self.in_water(3)
+        self.salinity = wanted
+        self.in_water(45)
+
+    def pass_s(self, seconds: float) -> None:
+        """Let time pass."""
+        self.t_s += seconds
+        self.wall += timedelta(seconds=seconds)
+
+    def ask(self, verb: str, **facts: JSON) -> list[Entry]:
+        """Let the night shift ask; return the entries that follow, the answer first."""
+        self.asked += 1
+        command = Command(
+            f"c-{self.asked}", self.at, "night shift", "cli", verb, "mix-1", facts, self.asked
+        )
+        said = self.station.advance(command)
+        self.entries += said
+        self.pass_s(1.0)
+        return said
+
+    def answer(self, verb: str, **facts: JSON) -> str:
+        """Let the night shift ask, and return the sentence; a refusal begins with a "-"."""
+        (told,) = of(self.ask(verb, **facts), Kind.COMMAND)
+        return ("" if told.facts["ok"] else "- ") + str(told.facts["answer"])
+
+    def begin(self, verb: str = "calibrate.start", references: str = BOTTLE, **facts: JSON) -> None:
+        """Take the probe out, and rinse, immerse and stir it."""
+        said = self.answer(verb, probe=self.probe, references=references, **facts)
+        assert not said.startswith("-"), said
+        self.immersed()
+
+    def immersed(self) -> None:
+        """Confirm that it was rinsed, immersed and stirred."""
+        for step in ("rinse", "immerse", "stir"):
+            assert not self.answer("calibrate.confirm", probe=self.probe, step=step).startswith("-")
+
+    def calibrate(
+        self,
+        verb: str = "calibrate.start",
+        repair: str = "",
+        references: str = BOTTLE,
+        strength: float = 1.0,
+    ) -> Record:
+        """Do the whole of it with one solution, put the probe back and return the record.
+
+        Args:
+            verb: What is asked.
+            repair: What the person says was done to the probe before.
+            references: The solution, and what is said of it.
+            strength: How much it conducts over what it states.
+        """
+        self.begin(verb, references, **({"repair": repair} if repair else {}))
+        self.shown(BOTTLE_MS_CM * strength, 5)
+        self.answer("calibrate.next", probe=self.probe)
+        said = self.ask("calibrate.confirm", probe=self.probe, step="verdict")
+        self.answer("calibrate.confirm", probe=self.probe, step="return")
+        return records(said)[0]
+
+    def restarted(self) -> list[Entry]:
+        """End the process and begin another from what was kept; return what it says first."""
+        state = restore(dump(self.station.state))
+        assert state is not None
+        self.station = Station(self.settings, state, records(self.entries))
+        said = self.station.resume(self.at)
+        self.entries += said
+        return said
+
+    @property
+    def picture(self) -> dict[str, JSON]:
+        """The picture of the reservoir now."""
+        return self.station.picture("mix-1", self.at)
+
+    @property
+    def alarms(self) -> set[str]:
+        """Names of the alarms that are raised."""
+        found = self.picture["alarms"]
+        assert isinstance(found, list)
+        return {str(name) for name in found}
+
+
+def records(entries: list[Entry]) -> list[Record]:
+    """The records that were kept, as the journal gives them back."""
+    told = [
+        each.facts["record"] for each in of(entries, Kind.CALIBRATION) if "record" in each.facts
+    ]
+    return [from_plain(each) for each in told]
+
+
+def steps(entries: list[Entry]) -> list[str]:
+    """The steps of the routine that were told, in order."""
+    return [
+        str(each.facts["step"]) for each in of(entries, Kind.CALIBRATION) if "step" in each.facts
+    ]
+
+
+def readings(entries: list[Entry]) -> list[Reading]:
+    """The readings among entries."""
+    return [each for each in entries if isinstance(each, Reading)]
+
+
+def of_the_batch(entries: list[Entry]) -> list[Event]:
+    """The events that say something of the water."""
+    about = (Kind.PHASE, Kind.STABILISED, Kind.DISTURBED, Kind.FORECAST, Kind.BATCH, Kind.ADVICE)
+    return [event for kind in about for event in of(entries, kind)]
+
+
+def later(corner: Corner, days: float) -> None:
+    """Let days pass, in which nobody measures."""
+    corner.wall += timedelta(days=days)
+    corner.t_s += days * 86400.0
+
+
+def without_values(reading: Reading) -> Reading:
+    """A reading without what its calibration decides."""
+    return replace(reading, salinity=0.0, salinity_u=0.0, calibration="")

@@ -1,0 +1,107 @@
+"""The detector on a trace, one reading at a time: bare, and within the service's station."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import gsw
+import numpy as np
+
+from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
+from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised, Stability
+from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.probes.recorded import samples
+from tests.research.stability.probe import Trace
+
+_AT = Instant(datetime(2026, 1, 1, tzinfo=UTC), 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Played:
+    """What the detector found in a trace.
+
+    Attributes:
+        calls: Time and salinity of each call.
+        disturbed: Time and cause of each disturbance.
+        forecasts: Time and content of each forecast.
+    """
+
+    calls: list[tuple[float, Stabilised]]
+    disturbed: list[tuple[float, Disturbed]]
+    forecasts: list[tuple[float, Forecast]]
+
+
+def readings(trace: Trace, *, with_pump: bool = False) -> Iterator[Reading]:
+    """Yield the readings of a trace as the service would make them."""
+    salinity = np.nan_to_num(
+        gsw.SP_from_C(np.clip(trace.conductivity, 0.0, 200.0), trace.temperature, 0.0)
+    )
+    for c, t, s, flowing in zip(
+        trace.conductivity.tolist(), trace.temperature.tolist(), salinity.tolist(),
+        trace.flowing.tolist(), strict=True,
+    ):  # fmt: skip
+        pump = flowing if with_pump else None
+        if c != c:  # noqa: PLR0124 - NaN is unlike itself
+            yield Reading("r", "p", _AT, None, None, None, None, Flag.MISSING, {}, pump)
+        else:
+            yield Reading("r", "p", _AT, c, t, s, 0.1, Flag.NOT_EVALUATED, {}, pump)
+
+
+def told_s(trace: Trace) -> list[float]:
+    """Return the times that the recorded driver makes of what the wall clock said."""
+    lines = ["time,conductivity_mS_cm,temperature_C\n"]
+    lines += [
+        f"{(_AT.wall + timedelta(seconds=s)).isoformat()},1,20\n" for s in trace.wall_s.tolist()
+    ]
+    return [row.at.mono_s for row in samples(lines, "r", "p") if isinstance(row, Sample)]
+
+
+def clocked(trace: Trace) -> list[float]:
+    """Return the times that the detector is told: its own, unless the wall clock jumped."""
+    return trace.t_s.tolist() if np.array_equal(trace.wall_s, trace.t_s) else told_s(trace)
+
+
+def play(trace: Trace, *, with_pump: bool = False) -> Played:
+    """Run the detector over `trace`, armed when salt is seen arriving."""
+    detector, armed = Stability(), False
+    played = Played([], [], [])
+    for t_s, own_s, reading in zip(
+        trace.t_s.tolist(), clocked(trace), readings(trace, with_pump=with_pump), strict=True
+    ):
+        if not armed and t_s >= trace.arm_s:
+            detector.arm(own_s)
+            armed = True
+        for found in detector.advance(own_s, reading):
+            if isinstance(found, Stabilised):
+                played.calls.append((t_s, found))
+            elif isinstance(found, Disturbed):
+                played.disturbed.append((t_s, found))
+            else:
+                played.forecasts.append((t_s, found))
+    return played
+
+
+def through_station(trace: Trace, *, with_pump: bool = False) -> list[float]:
+    """Return when a station said `stabilised`: flags, level and arming as in the service."""
+    station, calls = Station({"r": ReservoirSettings("r")}), []
+    rows = zip(
+        trace.t_s.tolist(), clocked(trace), trace.wall_s.tolist(), trace.conductivity.tolist(),
+        trace.temperature.tolist(), trace.flowing.tolist(), strict=True,
+    )  # fmt: skip
+    for t_s, own_s, wall_s, c, t, flowing in rows:
+        there = math.isfinite(c) and math.isfinite(t)
+        sample = Sample(
+            "r", "ct-1",
+            Instant(_AT.wall + timedelta(milliseconds=round(1000 * wall_s)), round(own_s, 3), "b"),
+            c if there else None, t if there else None, flowing if with_pump else None,
+            "" if there else "no value recorded",
+        )  # fmt: skip
+        calls += [
+            t_s
+            for entry in station.advance(sample)
+            if isinstance(entry, Event) and entry.kind is Kind.STABILISED
+        ]
+    return calls

@@ -1,0 +1,265 @@
+"""How the score is taught: what is asked, what it weighs, and the way down the loss."""
+
+from __future__ import annotations
+
+import copy
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from daemon.mixing.stability.detector import DWELL
+from daemon.mixing.stability.features import NAMES
+from tests.research.stability import figures, learn, lessons, network, table, train, waiting
+from tests.research.stability.figures import Record
+
+
+def recorded(over: list[bool], *, known: bool = True, first: float = 0.0) -> Record:
+    """Return a record of one decision a minute, with one figure that tells the truth."""
+    truth = np.array(over)
+    telling = np.where(truth, 1.0, -1.0)[:, None] + first
+    return Record(
+        "clean", 0, np.arange(0.0, 60.0 * len(over), 60.0), telling.astype(np.float32),
+        truth, 0.0, np.full(len(over), known), np.zeros(len(over), bool),
+        np.zeros(len(over), bool),
+    )  # fmt: skip
+
+
+def test_nothing_is_asked_of_what_the_probe_has_not_seen_yet() -> None:
+    """For five minutes after salt came anew, and where a call is out of the question."""
+    found = recorded([False] * 5 + [True] * 10 + [False] * 20 + [True] * 5)
+    found.shut[2] = True
+
+    asked = lessons.asked(found)
+
+    assert np.flatnonzero(~asked).tolist() == [2, 15, 16, 17, 18, 19]
+
+
+def test_moments_at_which_mixing_is_not_over_weigh_more() -> None:
+    """Each moment asked about has a weight; those of records with none are no lesson."""
+    found = recorded([False] * 3 + [True] * 2)
+    taught = lessons.lesson(found)
+
+    assert taught is not None
+    assert taught.weight.tolist() == [lessons.CAUTION] * 3 + [1.0] * 2
+    assert lessons.lesson(replace(found, shut=np.ones(5, bool))) is None
+
+
+def test_a_pump_input_is_told_and_forbids() -> None:
+    """It ran for the 5 min before it is known to run; until then calls are shut out."""
+    wide = np.zeros((30, len(NAMES)), np.float32)
+    known = np.arange(30) >= 17
+    found = replace(recorded([True] * 30), table=wide, known=known)
+
+    told = figures.told(found)
+
+    assert told.table[:, NAMES.index("pump")].tolist() == [-1.0] * 7 + [1.0] * 23
+    assert np.count_nonzero(told.table) == 30
+    assert told.shut.tolist() == (~known).tolist()
+    assert not found.shut.any()
+
+
+def test_a_veto_breaks_the_row_of_decisions() -> None:
+    """Only as many decisions in a row as a call needs, without a veto, let one come."""
+    shut = np.array([False] * DWELL + [True] + [False] * DWELL)
+
+    free = np.flatnonzero(lessons.unbroken(shut))
+
+    assert free.tolist() == [DWELL - 1, 2 * DWELL]
+
+
+def test_the_gradient_is_that_of_the_weighted_logistic_loss() -> None:
+    """Moving one score by little changes the loss as the gradient says."""
+    rng = np.random.default_rng(3)
+    right = rng.integers(0, 2, (9, 2)).astype(np.float32)
+    weight = rng.choice([0.0, 1.0, 3.0], (9, 2)).astype(np.float32)
+    odds = rng.normal(size=(9, 2))
+    none = np.zeros((9, 2), np.float32)
+    x = np.zeros((9, 2, 1), np.float32)
+    each = learn.Handful(x, right, weight, none, none, none, none)
+
+    def loss(scores: np.ndarray) -> float:
+        """Return the mean of minus the logarithms of the chances of what is right."""
+        chance = 1.0 / (1.0 + np.exp(-np.where(right > 0, scores, -scores)))
+        return float(-(weight * np.log(chance)).sum() / weight.sum())
+
+    scores = np.stack([odds, odds], axis=2).astype(np.float32)
+    both = learn.pull_of_odds(scores, each)
+    gradient = both[:, :, network.ODDS]
+    assert not both[:, :, network.CALL].any()
+
+    for at in np.ndindex(9, 2):
+        step = np.zeros((9, 2))
+        step[at] = 1e-5
+        slope = (loss(odds + step) - loss(odds - step)) / 2e-5
+        assert gradient[at] == pytest.approx(slope, rel=1e-3, abs=1e-5)
+
+
+def test_what_a_call_costs() -> None:
+    """A wrong one 1, a right one its wait, none at all the whole wait, anew after an undoing."""
+    found = recorded([False] * 6 + [True] * 40 + [False] * 8 + [True] * 11)
+
+    taught = lessons.lesson(found)
+
+    assert taught is not None
+    assert set(taught.cost[:6].tolist()) == {1.0}
+    assert taught.cost[[6, 36]].tolist() == pytest.approx([0.0, 30.0 / lessons.WRONG_MIN])
+    assert np.flatnonzero(taught.last).tolist() == [45, 64]
+    assert taught.silence[[45, 64]].tolist() == pytest.approx(
+        [39.0 / lessons.WRONG_MIN, 10.0 / lessons.WRONG_MIN]
+    )
+    assert np.flatnonzero(taught.free == 0.0).tolist() == [*range(DWELL - 1), *range(46, 51)]
+
+
+def test_the_cost_expected_is_that_of_calls_by_chance() -> None:
+    """Held against drawing calls many times over, and its gradient against small moves."""
+    rng = np.random.default_rng(4)
+    shape = (12, 3)
+    score = rng.normal(size=shape).astype(np.float32) - 1.0
+    free = (rng.random(shape) < 0.8).astype(np.float32)
+    cost = rng.random(shape).astype(np.float32)
+    last = np.zeros(shape, np.float32)
+    last[[5, 11], 0] = last[11, 1] = last[9, 2] = 1.0
+    silence = last * rng.random(shape).astype(np.float32)
+    free[10:, 2] = 0.0
+
+    total, pull = waiting.expected(score, free, cost, last, silence)
+
+    drawn = np.zeros(3)
+    tries = 4000
+    for _ in range(tries):
+        comes = rng.random(shape) < free / (1.0 + np.exp(-score))
+        for record in range(3):
+            called = False
+            for t in range(12):
+                if comes[t, record] and not called:
+                    drawn[record] += cost[t, record]
+                    called = True
+                if last[t, record] > 0.0:
+                    drawn[record] += 0.0 if called else silence[t, record]
+                    called = False
+    assert total == pytest.approx(drawn / tries, abs=0.02)
+    for at in np.ndindex(*shape):
+        step = np.zeros(shape, np.float32)
+        step[at] = 1e-2
+        above = waiting.expected(score + step, free, cost, last, silence)[0].sum()
+        below = waiting.expected(score - step, free, cost, last, silence)[0].sum()
+        assert pull[at] == pytest.approx((above - below) / 2e-2, abs=2e-4)
+
+
+def test_practice_learns_to_wait_where_waiting_tells() -> None:
+    """A figure that comes late and is sure is waited for; one that never comes is not."""
+    rng = np.random.default_rng(10)
+    found = []
+    for k in range(256):
+        over, sure = bool(rng.random() < 0.6), k % 2 == 0
+        table = np.zeros((30, 2), np.float32)
+        table[:, 1] = 1.0 if sure else -1.0
+        if sure:
+            table[10:, 0] = 1.0 if over else -1.0
+        found.append(replace(recorded([over] * 30), table=table))
+    taught = lessons.lessons(found)
+    net = learn.train(taught, 0, (6, 2), 150)
+
+    learn.begin_calls(net)
+    learn.practise(net, taught, 0, 300)
+
+    scores = train.scores(net, found)
+    odds = train.log_odds(net, found)
+    late = [k for k in range(0, 256, 2) if found[k].over[0]]
+    assert max(scores[k][5] for k in late) < 0.0 < min(scores[k][10:15].max() for k in late)
+    assert np.mean([odds[k][5] for k in late]) == pytest.approx(np.log(0.6 / 0.4), abs=0.4)
+    assert np.mean([odds[k][25] for k in late]) > 3.0
+
+
+def test_the_error_flows_back_through_time() -> None:
+    """Moving any kind of weight by little changes the scores as the gradient says."""
+    rng = np.random.default_rng(0)
+    net = network.begin(5, 4, 2, rng)
+    x = rng.normal(size=(7, 3, 5)).astype(np.float32)
+    net.outer[:, network.CALL] = rng.normal(size=4)
+    pull = rng.normal(size=(7, 3, network.SCORES)).astype(np.float32)
+
+    def total() -> float:
+        """Return what the pull makes of the scores."""
+        return float((network.forward(net, x)[0] * pull).sum())
+
+    gradient = network.backward(net, x, network.forward(net, x)[1], pull)
+
+    for part, slope in zip(net.parts(), gradient, strict=True):
+        assert part.shape == slope.shape
+        at = np.unravel_index(int(rng.integers(part.size)), part.shape)
+        kept = part[at]
+        part[at] = kept + 0.01
+        above = total()
+        part[at] = kept - 0.01
+        below = total()
+        part[at] = kept
+        assert (above - below) / 0.02 == pytest.approx(float(slope[at]), rel=0.02, abs=2e-3)
+
+
+def test_training_finds_the_figure_that_tells() -> None:
+    """From one telling figure and one of chance, calls come at the end, and repeatably."""
+    rng = np.random.default_rng(8)
+    found = []
+    for _ in range(96):
+        before = int(rng.integers(10, 30))
+        one = recorded([False] * before + [True] * 40)
+        chance = rng.normal(size=(before + 40, 1)).astype(np.float32)
+        both = np.concatenate([one.table, chance], axis=1)
+        found.append(replace(one, table=both, over_s=60.0 * before))
+    taught = lessons.lessons(found)
+
+    net = learn.train(taught, 0, (6, 2), 120)
+    again = learn.train(taught, 0, (6, 2), 120)
+
+    odds = train.log_odds(net, found)
+    assert np.mean([np.mean((o > 0.0) == e.over) for o, e in zip(odds, found, strict=True)]) > 0.95
+    np.testing.assert_array_equal(net.mixing, again.mixing)
+
+
+def test_the_score_is_the_log_odds_that_were_to_be_learned() -> None:
+    """Of a figure that is right four times of five, the score says so, caution or not."""
+    rng = np.random.default_rng(9)
+    found = []
+    for _ in range(256):
+        over = bool(rng.random() < 0.5)
+        says = over if rng.random() < 0.8 else not over
+        one = recorded([over] * 12)
+        found.append(replace(one, table=np.full((12, 1), 1.0 if says else -1.0, np.float32)))
+    says_over = [k for k, each in enumerate(found) if each.table[0, 0] > 0.0]
+    share = np.mean([found[k].over[0] for k in says_over])
+
+    odds = train.log_odds(learn.train(lessons.lessons(found), 0, (4, 2), 150), found)
+
+    told = np.mean([odds[k][-1] for k in says_over])
+    assert told == pytest.approx(np.log(share / (1.0 - share)), abs=0.15)
+
+
+def test_the_table_says_what_was_learned() -> None:
+    """Read back, the written module holds each weight to its three digits."""
+    net = network.begin(len(NAMES), 3, 2, np.random.default_rng(1))
+    written: dict[str, object] = {}
+
+    exec(table.module(net, 1.25, -0.5), written)  # noqa: S102 - the module under test
+
+    assert written["LIMIT"] == 1.25
+    assert written["LIMIT_PUMP_KNOWN"] == -0.5
+    for name, part in (("MIXING", net.mixing), ("OUTER", net.outer.T)):
+        np.testing.assert_allclose(np.array(written[name]), part, atol=5.1e-4)
+    for name in ("inner", "across", "bias", "across_bias"):
+        parts = [getattr(layer, name) for layer in net.layers]
+        np.testing.assert_allclose(np.array(written[name.upper()]), parts, atol=5.1e-4)
+
+
+def test_the_mean_of_networks_is_that_of_each_weight() -> None:
+    """Those that it is made of stay as they are."""
+    rng = np.random.default_rng(12)
+    one, other = (network.begin(5, 4, 2, rng) for _ in range(2))
+    kept = copy.deepcopy(one)
+
+    mean = network.mean_of([one, other])
+
+    for got, low, high in zip(mean.parts(), one.parts(), other.parts(), strict=True):
+        np.testing.assert_allclose(got, 0.5 * low + 0.5 * high, rtol=1e-5, atol=1e-7)
+    assert all(np.array_equal(a, b) for a, b in zip(kept.parts(), one.parts(), strict=True))

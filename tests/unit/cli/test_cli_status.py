@@ -1,0 +1,321 @@
+"""`brinewright status`: the present picture, and whether it is of the present."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from daemon.cli import watch
+from daemon.cli.main import invoke
+from daemon.entries import Event, Instant, Kind, Surroundings
+from daemon.journal.cursors import Cursors, cursor_name, cursors_path
+from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
+from daemon.mixing.batch.schedule import Due
+from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.stories import Story, a_station, mixed
+from tests.unit.cli.test_cli_replay import CONFIG
+
+
+@pytest.fixture
+def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder with a configuration, and no journal yet."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "brinewright.toml").write_text(CONFIG)
+    return tmp_path
+
+
+def measured(folder: Path, story: Story, ago_s: float) -> None:
+    """Let the journal hold this story, told up to so many seconds ago."""
+    station, at = a_station(), datetime.now(UTC) - timedelta(seconds=ago_s)
+    entries = story.told(station)
+    picture = station.picture("mix-1", Instant(at, story.t_s, story.boot))
+    with Writer(folder / "configured.db") as writer:
+        writer.append(entries, 0.0, {"mix-1": picture}, None)
+
+
+def test_the_picture_is_told_in_words_that_fit(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Phase, salinity with its spread, quality, batch and alarms."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    lines = capsys.readouterr().out.splitlines()
+    told = {line.split()[0]: " ".join(line.split()[1:]) for line in lines}
+    assert max(map(len, lines)) <= 80
+    assert ("ready", "pass", "none") == (told["mix-1"], told["quality"], told["alarms"])
+    assert told["salinity"].startswith("34.0")
+    assert "specific gravity 1.025" in told["salinity"]
+    assert "mix-1-20260302-1" == told["batch"]
+    assert not any("is the service running" in line for line in lines)
+
+
+def test_a_forecast_is_not_called_a_fact(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """While salt dissolves steadiness is expected; once it is there it is told since when."""
+    measured(folder, mixed(minutes=10), ago_s=1.0)
+    assert 0 == invoke(["status"])
+    dissolving = capsys.readouterr().out
+    (folder / "configured.db").unlink()
+    measured(folder, mixed(), ago_s=1.0)
+    assert 0 == invoke(["status"])
+    ready = capsys.readouterr().out
+
+    assert "\nexpected steady  2026-03-02T" in dissolving
+    assert "steady since" not in dissolving
+    assert "\nsteady since  2026-03-02T" in ready
+    assert "expected steady" not in ready
+    assert "mS/cm, as indicated" in ready
+
+
+def test_a_batch_that_is_wanted_shows_when_to_start(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """What is wanted, and until when salt must be in for it."""
+    due = (Due(5, 10, 0, 60.0, 0.1),)
+    station = Station({"mix-1": ReservoirSettings("mix-1", due=due)})
+    entries = mixed(minutes=1).told(station)
+    at = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)
+    with Writer(folder / "configured.db") as writer:
+        writer.append(entries, 0.0, {"mix-1": station.picture("mix-1", at)}, None)
+
+    assert 0 == invoke(["status"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert (
+        "wanted 60 L ready by 10:00, Saturdays, 10 % of the tank: start by 2026-03-07T09:15:00"
+        in out
+    )
+
+
+def test_long_advice_fits_too(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """It goes on below, in its column."""
+    measured(folder, mixed(33.05, minutes=60), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    lines = capsys.readouterr().out.splitlines()
+    assert max(map(len, lines)) <= 80
+    assert any(line.startswith("advice") for line in lines)
+
+
+def test_an_old_picture_asks_whether_the_service_runs(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Two minutes without news are too many."""
+    measured(folder, mixed(), ago_s=120.0)
+
+    assert 0 == invoke(["status"])
+    out = " ".join(capsys.readouterr().out.split())
+    assert "2 min ago: is the service running?" in out
+
+
+def test_an_old_picture_of_a_rehearsal_asks_nothing(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """There, time is not ours."""
+    config = folder / "brinewright.toml"
+    config.write_text(CONFIG.replace('wing"\n', 'wing"\nrehearsal_speed = 60.0\n', 1))
+    measured(folder, mixed(), ago_s=120.0)
+
+    assert 0 == invoke(["status"])
+    assert "is the service running" not in capsys.readouterr().out
+
+
+def test_a_probe_without_a_value_shows_none(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Not the last value, and not a zero."""
+    measured(folder, mixed(minutes=10).silence(8), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    out = capsys.readouterr().out
+    assert "no value" in out
+    assert "missing" in out
+    assert ["alarms", "probe-fault"] in [line.split() for line in out.splitlines()]
+
+
+def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Below the reservoirs, and beside the quality of the reading."""
+    station, story, at = a_station(), mixed(minutes=10).silence(2), datetime.now(UTC)
+    entries = story.told(station)
+    now = Instant(at, story.t_s, story.boot)
+    entries += station.advance(Surroundings(now, storage_free_bytes=1))
+    pictures = {name: station.picture(name, now) for name in ("", "mix-1")}
+    with Writer(folder / "configured.db") as writer:
+        writer.append(entries, 0.0, pictures, None)
+
+    assert 0 == invoke(["status"])
+    out = capsys.readouterr().out
+    assert ["probes", "ct-1", "failure"] in [line.split() for line in out.splitlines()]
+    assert out.rstrip().endswith("station\nalarms   storage-low")
+    assert 0 == invoke(["status", "--json"])
+    assert ["storage-low"] == json.loads(capsys.readouterr().out)["alarms"]
+
+
+def test_in_json_the_picture_is_whole(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One object: the station, and each reservoir as the topic `state` has it."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status", "--json", "--reservoir", "mix-1"])
+    told = json.loads(capsys.readouterr().out)
+    assert "quarantine-wing" == told["station"]
+    assert "ready" == told["reservoirs"]["mix-1"]["phase"]
+
+
+@pytest.mark.parametrize(
+    "words, code, said",
+    [
+        (["--reservoir", "mix-9"], 1, "nothing is known of a reservoir 'mix-9' yet"),
+        (["--watch", "--reservoir", "mix-9"], 1, "there is no reservoir 'mix-9'"),
+    ],
+)
+def test_a_reservoir_that_is_not_known_is_said(
+    folder: Path, capsys: pytest.CaptureFixture[str], words: list[str], code: int, said: str
+) -> None:
+    """One sentence, exit 1."""
+    measured(folder, mixed(minutes=5), ago_s=1.0)
+
+    assert code == invoke(["status", *words])
+    assert said in capsys.readouterr().err
+
+
+def test_a_journal_without_a_reading_is_said(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The service was started and has heard nothing yet."""
+    began = Event("", Instant(datetime.now(UTC), 0.0), "", Kind.DEVICE, {"state": "began"})
+    with Writer(folder / "configured.db") as writer:
+        writer.append([began], 0.0, {}, None)
+
+    assert 1 == invoke(["status"])
+    assert "nothing has been measured yet" in capsys.readouterr().err
+
+
+def test_without_a_journal_the_service_is_missed(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """69, one sentence."""
+    assert 69 == invoke(["status"])
+    assert 1 == len(capsys.readouterr().err.splitlines())
+
+
+# --- publishers ---------------------------------------------------------------------------------
+
+
+def _publishing(folder: Path) -> None:
+    config = folder / "brinewright.toml"
+    config.write_text(CONFIG + '[mqtt]\nhost = "127.0.0.1"\n')
+
+
+def test_what_waits_for_a_publisher_is_told(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """How much, since when and why, in 80 columns."""
+    _publishing(folder)
+    measured(folder, mixed(), ago_s=1.0)
+    trouble = (
+        "broker 127.0.0.1:1883: connection refused: start it, or check mqtt.host and mqtt.port"
+    )
+    with Cursors(cursors_path(folder / "configured.db")) as cursors:
+        cursors.failed("mqtt", trouble, datetime.now(UTC))
+
+    assert 0 == invoke(["status"])
+    lines = capsys.readouterr().out.splitlines()
+    told = " ".join(" ".join(lines[lines.index("publishing to") :]).split())
+    assert max(map(len, lines)) <= 80
+    assert " entries behind, oldest " in told
+    assert told.endswith(f"last error: {trouble}")
+
+
+def test_in_json_publishers_are_numbers(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Each by name: entries, seconds, texts and times."""
+    _publishing(folder)
+    measured(folder, mixed(), ago_s=1.0)
+    journal = folder / "configured.db"
+    with Cursors(cursors_path(journal)) as cursors:
+        reader = Reader(journal)
+        cursors.advance(cursor_name("mqtt", reader.identity()), reader.last_seq() - 1)
+        cursors.worked("mqtt", datetime(2031, 5, 4, tzinfo=UTC))
+
+    assert 0 == invoke(["status", "--json"])
+    told = json.loads(capsys.readouterr().out)["publishers"]["mqtt"]
+    assert told.pop("behind_s") >= 0
+    assert {
+        "waiting": 1,
+        "error": "",
+        "last_error": "",
+        "last_error_at": None,
+        "last_success_at": "2031-05-04T00:00:00.000Z",
+        "refused": 0,
+        "last_refusal": "",
+    } == told
+
+
+def test_without_publishers_none_are_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No heading without lines below it."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    assert "publishing to" not in capsys.readouterr().out
+
+
+def test_cursors_that_cannot_be_read_do_not_hide_the_picture(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The picture is told, and beside it the file that is broken."""
+    _publishing(folder)
+    measured(folder, mixed(), ago_s=1.0)
+    cursors_path(folder / "configured.db").write_bytes(b"nothing of the kind" * 100)
+
+    assert 0 == invoke(["status"])
+    said = capsys.readouterr()
+    assert "34.0" in said.out
+    assert "configured-cursors.db: cannot be read" in said.err
+
+
+# --- live ---------------------------------------------------------------------------------------
+
+
+def test_watching_ends_when_the_batch_is_released(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit 0, and the sentence names the batch."""
+    measured(folder, mixed(), ago_s=1.0)
+
+    assert 0 == invoke(["status", "--watch", "--until-ready"])
+    assert "mix-1-20260302-1 is released." in capsys.readouterr().out
+
+
+def test_watching_ends_when_nothing_is_written(
+    folder: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Exit 69: a view of nothing does not hang."""
+    monkeypatch.setattr("daemon.cli.watch.SILENT_S", 0.0)
+    measured(folder, mixed(minutes=5), ago_s=1.0)
+
+    assert 69 == invoke(["status", "--watch", "--until-ready"])
+    assert "is the service running?" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "minutes, row", [(10, "expected steady  no forecast yet"), (60, "steady since  ")]
+)
+def test_the_live_view_calls_a_forecast_a_forecast(folder: Path, minutes: int, row: str) -> None:
+    """The row is named for what it is, and the target for what it is."""
+    measured(folder, mixed(minutes=minutes), ago_s=1.0)
+    picture = Reader(folder / "configured.db").pictures()["mix-1"]
+    assert isinstance(picture, dict)
+    shown = watch.view(
+        watch.Seen(0, picture=picture),
+        watch.Wanted("mix-1", (33.0, 35.0), False, 1.0),
+        Console(width=80),
+    )
+
+    assert row in shown
+    assert "34 ppt (33 to 35)" in shown
+    assert max(map(len, shown.splitlines())) <= 80

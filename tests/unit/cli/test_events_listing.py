@@ -1,0 +1,183 @@
+"""How events are told to a person: every kind, in lines that fit the screen."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime
+
+import pytest
+
+from daemon.cli.events import line, listing, raised, told
+from daemon.entries import JSON, Event, Instant, Kind
+from tests.parts.stories import mixed
+
+NOON = Instant(datetime(2026, 3, 2, 12, 34, 56, tzinfo=UTC), 0.0)
+LONG = "x" * 64
+CASES: list[tuple[Kind, dict[str, JSON], str]] = [
+    (Kind.PHASE, {"from": "idle", "to": "blank", "why": "water seen"}, "blank: water seen"),
+    (
+        Kind.STABILISED,
+        {"salinity": 34.012, "salinity_u": 0.2, "reason": {"window_s": 600}},
+        "at 34.01 ± 0.40 ppt (k=2)",
+    ),
+    (
+        Kind.STABILISED,
+        {"salinity": 34.012, "salinity_u": 0.2, "reason": {"confidence": 0.9861}},
+        "at 34.01 ± 0.40 ppt (k=2), 98.6 % sure that it is mixed",
+    ),
+    (Kind.STABILISED, {"salinity": 34.012, "salinity_u": None}, "at 34.01 ppt, ± unknown"),
+    (
+        Kind.BATCH,
+        {"what": "yield learned", "lot": "blue", "mix_yield": 0.85},
+        "lot blue yields 0.850, ± unknown",
+    ),
+    (Kind.DISTURBED, {"cause": "salt", "change": 0.5, "reason": {}}, "by salt: +0.50 ppt"),
+    (
+        Kind.FORECAST,
+        {
+            "final_salinity": 34.0,
+            "stable_at": "2026-03-02T12:50:00.000Z",
+            "stable_at_low": "2026-03-02T12:45:00.000Z",
+            "stable_at_high": None,
+        },
+        "steady about 12:50 (12:45 to later), 34.00 ppt",
+    ),
+    (
+        Kind.ALARM,
+        {
+            "name": "probe-fault",
+            "what": "raised",
+            "state": "unacknowledged",
+            "standing": True,
+            "priority": "medium",
+            "why": "no reply",
+        },
+        "probe-fault raised: no reply",
+    ),
+    (
+        Kind.ALARM,
+        {
+            "name": "probe-fault",
+            "what": "shelved",
+            "state": "shelved",
+            "standing": False,
+            "priority": "medium",
+            "why": "away for repair",
+            "who": "kim",
+            "until": "2026-03-02T18:00:00.000Z",
+        },
+        "probe-fault shelved by kim until 2026-03-02 18:00: away for repair",
+    ),
+    (
+        Kind.ALARM,
+        {"name": "probe-fault", "what": "unshelved", "state": "normal", "why": "", "who": "kim"},
+        "probe-fault unshelved by kim",
+    ),
+    (
+        Kind.DEVICE,
+        {"probe": "ct-1", "state": "health", "health": "failure", "was": "good", "why": "silent"},
+        "probe ct-1 was good and is failure: silent",
+    ),
+    (
+        Kind.ADVICE,
+        {"advice": "add 100 g of salt mix", "salt_g": 100.0, "water_l": 0.0, "fits": True},
+        "add 100 g of salt mix",
+    ),
+    (Kind.BATCH, {"what": "began", "salinity": 0.012}, "began with water at 0.01 ppt"),
+    (
+        Kind.BATCH,
+        {"what": "ended", "how": "used", "by": "seen refilled"},
+        "ended: used (seen refilled)",
+    ),
+    (
+        Kind.DEVICE,
+        {"probe": "ct-1", "state": "fault", "why": f"unreadable line: {LONG}"},
+        f"probe ct-1 fault: unreadable line: {LONG}",
+    ),
+    (
+        Kind.DEVICE,
+        {"state": "measuring began", "version": "0.1.0", "rehearsal_speed": 60.0},
+        "measuring began, version 0.1.0, rehearsal speed 60",
+    ),
+    (
+        Kind.COMMAND,
+        {"verb": "batch.use", "who": "keeper", "ok": True, "answer": "it is used"},
+        "batch.use by keeper: it is used",
+    ),
+    (
+        Kind.COMMAND,
+        {"verb": "batch.note", "who": "keeper", "ok": False, "answer": "a note needs a text"},
+        "batch.note by keeper: refused: a note needs a text",
+    ),
+    (Kind.CALIBRATION, {"probe": "ct-1", "cell_constant": 1.0234567}, "cell constant 1.023"),
+]
+
+
+@pytest.mark.parametrize("kind, facts, expected", CASES)
+def test_every_kind_is_told_in_words(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
+    """What happened, without braces, brackets or names of fields that mean nothing."""
+    assert expected in told(Event("mix-1", NOON, "b-1", kind, facts))
+
+
+@pytest.mark.parametrize("kind, facts, expected", CASES)
+def test_every_kind_fits_the_screen(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
+    """At most eighty columns a line, time and kind first, nothing of it lost."""
+    lines = listing(Event("mix-1", NOON, "b-1", kind, facts)).splitlines()
+    joined = "".join(lines).replace(" ", "")
+
+    assert lines[0].startswith(f"2026-03-02 12:34:56  {kind}")
+    assert max(map(len, lines)) <= 80
+    assert expected.replace(" ", "") in joined
+    assert all(each.startswith(" " * 33) for each in lines[1:])
+
+
+def test_no_kind_is_forgotten() -> None:
+    """The table above names each kind that there is."""
+    assert set(Kind) == {kind for kind, _, _ in CASES}
+
+
+@pytest.mark.parametrize("width", [60, 80, 120])
+def test_what_a_batch_says_fits_any_screen(width: int) -> None:
+    """The events of a real story, too, with a short time."""
+    entries = mixed(31.5).silence(6).still(5).refilled().told()
+    events = [each for each in entries if isinstance(each, Event)]
+
+    assert len(events) > 20
+    for event in events:
+        text = listing(event, "%H:%M:%S", width)
+        assert max(map(len, text.splitlines())) <= width
+
+
+@pytest.mark.parametrize("kind, facts, expected", CASES)
+def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
+    """Time, reservoir, batch and kind, and then every fact."""
+    text = line(Event("mix-1", NOON, "b-1", kind, facts))
+
+    assert "\n" not in text
+    assert {
+        "time": "2026-03-02T12:34:56.000Z",
+        "reservoir": "mix-1",
+        "batch": "b-1",
+        "kind": str(kind),
+        **facts,
+    } == json.loads(text)
+
+
+@pytest.mark.parametrize(
+    "alarms, expected",
+    [([], "none"), (["batch-stale"], "batch-stale"), (["a", "b"], "a, b"), (None, "none")],
+)
+def test_the_alarms_of_a_picture_are_named(alarms: JSON, expected: str) -> None:
+    """Or "none", which is a word too."""
+    assert expected == raised({"alarms": alarms})
+
+
+@pytest.mark.parametrize("alarms, told", [([], "none"), (["salt-low"], "salt-low")])
+def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, told: str) -> None:
+    """Somebody has yet to acknowledge it, so that "none" alone would hide it."""
+    gone: JSON = {"state": "returned-unacknowledged"}
+    details: JSON = {"batch-stale": gone, "salt-low": {"state": "unacknowledged"}}
+
+    assert f"{told} (1 returned, not acknowledged)" == raised(
+        {"alarms": alarms, "alarm_details": details}
+    )

@@ -1,0 +1,156 @@
+"""The kept state: the same again in this version, the batches alone from another."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from daemon.entries import Event, Kind
+from daemon.journal.checkpoint import dump, restore, restore_batches
+from daemon.mixing.stability import network
+from daemon.mixing.station.station import ReservoirSettings, Station, StationState
+from tests.parts.people import Bench
+from tests.parts.stories import BATCH, Story, a_station, mixed, of, phases
+
+
+def stopped(story: Story) -> str:
+    """What is kept of a station that has heard a story."""
+    station = a_station()
+    story.told(station)
+    return dump(station.state)
+
+
+def of_another_version(text: str) -> str:
+    """A kept state in which the detectors' part cannot be read."""
+    raw: dict[str, Any] = json.loads(text)
+    raw["shape"] = "another"
+    for reservoir in raw["state"]["reservoirs"].values():
+        reservoir["stability"] = {"filling": "of another time"}
+        reservoir["level"] = 7
+    return json.dumps(raw)
+
+
+def went_on(text: str) -> Station:
+    """A station that goes on with the batches of a state of another version."""
+    assert restore(text) is None
+    state = restore_batches(text)
+    assert state is not None
+    return Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, state)
+
+
+def test_a_state_comes_back_as_it_was() -> None:
+    """Every field, and the very same text when it is kept again."""
+    text = stopped(mixed())
+    state = restore(text)
+
+    assert state is not None
+    assert text == dump(state)
+
+
+def test_what_other_weights_remembered_is_not_read_with_these(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A version that learned anew begins its detectors anew, and keeps the batches."""
+    monkeypatch.setattr(network, "mark", lambda: "of another table")
+    kept = stopped(mixed())
+    monkeypatch.undo()
+
+    assert restore(kept) is None
+    assert restore_batches(kept) is not None
+
+
+def test_a_new_station_is_kept_and_comes_back() -> None:
+    """Nothing is a state too."""
+    assert StationState() == restore(dump(StationState()))
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{", "[]", "null", "7", '{"timeline": 3}', "\x00", '{"reservoirs": {"mix-1": 1}}']
+)
+def test_what_was_never_a_state_is_refused(text: str) -> None:
+    """A damaged text gives None, not an error and not a wrong state."""
+    assert restore(text) is None
+    assert restore_batches(text) is None
+
+
+def test_batches_survive_another_version() -> None:
+    """Phase, id, salinity and age are kept where the detectors are not."""
+    story = mixed()
+    text = of_another_version(stopped(story))
+    station = went_on(text)
+    kept = json.loads(text)["state"]["reservoirs"]["mix-1"]["batch"]
+
+    assert kept == json.loads(dump(station.state))["state"]["reservoirs"]["mix-1"]["batch"]
+    assert "ready" == kept["phase"]
+
+
+def test_what_people_did_to_alarms_survives_another_version() -> None:
+    """What is shelved or out of service stays so, and what nobody has seen waits for somebody."""
+    bench = Bench(mixed(31.5).silence(3).still(3))
+    bench.goes_on()
+    bench.ask("alarm.shelve", name="batch-off-target", hours=5, reason="salt is ordered")
+    bench.ask("alarm.remove-from-service", "", name="storage-low", reason="a bigger card comes")
+    station = went_on(of_another_version(dump(bench.station.state)))
+
+    assert bench.station.state.alarms == station.state.alarms
+    kept = station.state.reservoirs["mix-1"].alarms
+    assert bench.station.state.reservoirs["mix-1"].alarms == kept
+    assert {"shelved", "returned-unacknowledged"} == {each.state for each in kept.known.values()}
+
+
+@pytest.mark.parametrize("alarms", [None, 7, {"known": {"salt-low": {"state": "of another time"}}}])
+def test_alarms_of_a_shape_that_nobody_knows_begin_anew(alarms: object) -> None:
+    """And the batches are kept all the same."""
+    raw: dict[str, Any] = json.loads(of_another_version(stopped(mixed())))
+    raw["state"]["alarms"] = raw["state"]["reservoirs"]["mix-1"]["alarms"] = alarms
+    station = went_on(json.dumps(raw))
+
+    assert {} == station.state.alarms.known
+    assert "ready" == station.state.reservoirs["mix-1"].batch.phase
+
+
+def test_a_batch_that_was_dissolving_is_judged_after_a_new_version_was_started() -> None:
+    """The detectors begin anew and come to an end."""
+    story = mixed(minutes=3)
+    station = went_on(of_another_version(stopped(story)))
+    entries = story.still(45).told(station)
+
+    assert ["verifying", "ready"] == phases(entries)
+    assert {"mix-1-20260302-1"} == {e.batch for e in entries if isinstance(e, Event)}
+
+
+@pytest.mark.parametrize("salinity, phase", [(34.0, "ready"), (31.5, "off_target")])
+def test_a_judged_batch_stays_judged_after_a_new_version_was_started(
+    salinity: float, phase: str
+) -> None:
+    """Water that is as it was is not judged, nor its age counted, anew."""
+    story = mixed(salinity)
+    station = went_on(of_another_version(stopped(story)))
+    before = station.state.reservoirs["mix-1"].batch.ready_since_s
+    entries = story.still(60).told(station)
+
+    assert [] == phases(entries)
+    assert [] == of(entries, Kind.STABILISED)
+    assert before == station.state.reservoirs["mix-1"].batch.ready_since_s
+    assert phase == station.state.reservoirs["mix-1"].batch.phase
+
+
+def test_water_changed_while_a_new_version_was_installed_is_judged_anew() -> None:
+    """A top-up that nobody saw does not stay released."""
+    story = mixed()
+    station = went_on(of_another_version(stopped(story)))
+    story.salinity = 32.0
+    entries = story.away(0.2).still(60).told(station)
+
+    assert ["dissolving", "verifying", "off_target"] == phases(entries)[-3:]
+
+
+def test_water_changed_after_a_new_version_was_started_is_judged_anew() -> None:
+    """The detector watches a judged batch as it did before."""
+    story = mixed()
+    station = went_on(of_another_version(stopped(story)))
+    entries = story.still(40).ramp(2, 32.0).still(60).told(station)
+
+    assert ["dissolving", "verifying", "off_target"] == phases(entries)

@@ -1,0 +1,243 @@
+"""The steps of a batch's life, one by one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import UTC, datetime
+
+import pytest
+
+from daemon.entries import Kind, Phase
+from daemon.mixing.batch.lifecycle import (
+    STEADY,
+    BatchSettings,
+    BatchState,
+    Step,
+    age_h,
+    on_disturbed,
+    on_level,
+)
+from daemon.mixing.batch.verification import on_more_readings, on_stabilised
+from daemon.mixing.stability.detector import Disturbed, Stabilised
+from daemon.mixing.stability.level import Level
+
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+SETTINGS = BatchSettings()
+HOUR_S = 3600.0
+
+
+def level_of(*medians: float) -> Level:
+    """A level with these ten-second medians, oldest first."""
+    count = len(medians)
+    return Level(
+        0.0,
+        [],
+        [10.0 * n for n in range(count)],
+        list(medians),
+        uncertainties=[0.1] * count,
+    )
+
+
+def seen(state: BatchState, *medians: float, t_s: float = 1000.0) -> list[str]:
+    """The phases that follow from a level with these medians."""
+    return entered(on_level(state, level_of(*medians), t_s, "mix-1", NOON, SETTINGS))
+
+
+def entered(steps: list[Step]) -> list[str]:
+    """The phases that steps lead to."""
+    return [str(facts["to"]) for kind, facts in steps if kind is Kind.PHASE]
+
+
+def judged(state: BatchState, salinity: float, probe_u: float = 0.1) -> list[Step]:
+    """What follows when salinity is called steady."""
+    return on_stabilised(state, Stabilised(salinity, 0.01, {}), probe_u, 1000.0, SETTINGS)
+
+
+@pytest.mark.parametrize(
+    "medians, phases",
+    [
+        ([0.0] * 6, ["blank"]),
+        ([1.0] * 6, ["blank"]),
+        ([0.0] * 5, []),
+        ([0.0] * 5 + [1.2], []),
+        ([34.0] * 30, []),
+        ([20.0] * 10 + [20.5, 21.5, 22.5], ["dissolving"]),
+        ([34.0] * 10 + [33.0, 32.0, 31.0], []),  # still falling: too early to name it
+        ([34.0] * 10 + [33.0] * 6, []),  # it may be a bubble
+    ],
+)
+def test_what_begins_a_batch(medians: list[float], phases: list[str]) -> None:
+    """Purified water, or a change that has come to rest."""
+    assert phases == seen(BatchState(), *medians)
+
+
+@pytest.mark.parametrize("now, phases", [(17.1, []), (16.9, ["blank"])])
+def test_a_fall_by_half_is_purified_water_on_a_heel(now: float, phases: list[str]) -> None:
+    """Water that was at 34 and is at less than 17 has been drawn off and filled up."""
+    state = BatchState()
+    seen(state, 34.0, 34.0, 34.0)
+
+    assert phases == seen(state, 34.0, 30.0, 20.0, now, now, now)
+
+
+@pytest.mark.parametrize(
+    "medians, phases",
+    [
+        ([0.0] * 10 + [0.2] * 3, []),
+        ([0.0] * 10 + [0.4] * 3, ["dissolving"]),
+        ([0.0, 0.0, 5.0, 9.0, 14.0], ["dissolving"]),
+        ([0.9] * 30, []),
+        ([17.0, 15.0, 13.0], []),  # water still running onto a heel
+        ([17.0, 15.0, 13.0, 12.0, 11.5, 11.3, 11.2], []),
+    ],
+)
+def test_what_is_salt_in_purified_water(medians: list[float], phases: list[str]) -> None:
+    """A rise by 0.3 over the least that was seen; not a fall."""
+    state = BatchState(Phase.BLANK, "mix-1-20260302-1", "20260302", 1, rest_level=medians[0])
+
+    assert phases == seen(state, *medians)
+
+
+@pytest.mark.parametrize("phase", [Phase.DISSOLVING, *STEADY])
+@pytest.mark.parametrize("was_ready, how", [(True, "used"), (False, "discarded")])
+def test_purified_water_ends_a_batch_in_any_phase(
+    *, phase: Phase, was_ready: bool, how: str
+) -> None:
+    """The old one is ended by name before the new one begins."""
+    state = BatchState(
+        phase, "mix-1-20260302-1", "20260302", 1, peak=34.0, called=34.0, was_ready=was_ready
+    )
+    steps = on_level(state, level_of(*[0.1] * 6), 1000.0, "mix-1", NOON, SETTINGS)
+    (ended, began, moved) = steps
+
+    assert (Kind.BATCH, "mix-1-20260302-1", how) == (ended[0], ended[1]["batch"], ended[1]["how"])
+    assert (Kind.BATCH, "began") == (began[0], began[1]["what"])
+    assert (str(phase), "blank") == (moved[1]["from"], moved[1]["to"])
+    assert ("mix-1-20260302-2", None, False) == (state.id, state.called, state.was_ready)
+
+
+def test_a_top_up_by_less_than_half_ends_nothing() -> None:
+    """Thinned to two thirds it is the same batch, off target perhaps."""
+    state = BatchState(Phase.READY, "b", "20260302", 1, peak=34.0, called=34.0, ready_since_s=0.0)
+
+    assert [] == seen(state, *[23.0] * 10)
+
+
+@pytest.mark.parametrize(
+    "salinity, probe_u, phases",
+    [
+        (34.0, 0.1, ["verifying", "ready"]),
+        (33.3, 0.1, ["verifying", "ready"]),
+        (33.05, 0.1, ["verifying"]),
+        (32.9, 0.1, ["verifying"]),
+        (32.7, 0.1, ["verifying", "off_target"]),
+        (35.5, 0.1, ["verifying", "off_target"]),
+        (34.0, 0.6, ["verifying"]),
+        (34.0, 0.0, ["verifying", "ready"]),
+    ],
+)
+def test_the_verdict_needs_confidence_either_way(
+    salinity: float, probe_u: float, phases: list[str]
+) -> None:
+    """33 to 35 with 95 %: what is not surely in or out waits."""
+    state = BatchState(Phase.DISSOLVING, "b")
+    steps = judged(state, salinity, probe_u)
+
+    assert Kind.STABILISED is steps[0][0]
+    assert phases == entered(steps)
+    assert bool(state.advice) == (phases[-1] != "ready")
+
+
+def test_the_uncertainty_of_the_call_is_that_of_probe_scatter_and_place() -> None:
+    """0.3, 0.4 and ± 2.078 (u = 1.2) make 1.3, in quadrature (JCGM 100:2008, 5.1.2)."""
+    state = BatchState(Phase.DISSOLVING, "b")
+    settings = replace(SETTINGS, homogeneity_ppt=1.2 * 3.0**0.5)
+    steps = on_stabilised(state, Stabilised(34.0, 0.4, {}), 0.3, 0.0, settings)
+
+    assert 1.3 == steps[0][1]["salinity_u"]
+
+
+def test_undecided_is_judged_again_each_minute_as_readings_come() -> None:
+    """The advice is given once; when the level has moved inside, the batch is released."""
+    state = BatchState(Phase.DISSOLVING, "b")
+    judged(state, 33.05)
+
+    assert [] == on_more_readings(state, level_of(*[33.5] * 30), 1059.0, SETTINGS)
+    assert [] == on_more_readings(state, level_of(*[33.06] * 30), 1060.0, SETTINGS)
+    assert ["ready"] == entered(on_more_readings(state, level_of(*[33.5] * 30), 1120.0, SETTINGS))
+    assert "" == state.advice
+
+
+def test_water_on_its_way_is_not_judged_again() -> None:
+    """While it is thinned it passes values that would release it, and stays at none of them."""
+    state = BatchState(Phase.DISSOLVING, "b")
+    judged(state, 34.95)
+    falling = [34.9 - 0.02 * bin_ for bin_ in range(30)]
+
+    assert [] == on_more_readings(state, level_of(*falling), 1060.0, SETTINGS)
+    assert ["ready"] == entered(on_more_readings(state, level_of(*[34.3] * 30), 1120.0, SETTINGS))
+
+
+@pytest.mark.parametrize("bubble", [[30.0] * 12, [26.0] * 5])
+def test_a_bubble_brings_no_undecided_batch_to_its_release(bubble: list[float]) -> None:
+    """What is too high to be released does not become right by readings that are too low."""
+    state = BatchState()
+    state.phase = Phase.DISSOLVING
+    judged(state, 34.95)
+    assert Phase.VERIFYING is state.phase
+    level = level_of(*[34.95] * 10, *bubble, *[34.95] * 8)
+
+    assert [] == entered(on_more_readings(state, level, 1060.0, SETTINGS))
+    assert 34.95 == state.called
+
+
+@pytest.mark.parametrize("phase", [Phase.IDLE, Phase.BLANK])
+def test_steadiness_without_salt_is_nothing(phase: Phase) -> None:
+    """The detector may find still water steady; no batch follows from it."""
+    state = BatchState(phase)
+
+    assert [] == judged(state, 34.0)
+    assert [] == on_disturbed(state, Disturbed("salt", 1.0, {}), 0.0)
+
+
+@pytest.mark.parametrize("phase", STEADY)
+@pytest.mark.parametrize("cause", ["salt", "water", "drift", "pump", "something new"])
+def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
+    """Whatever the verdict was, it is of other water now."""
+    state = BatchState(phase, "b", ready_since_s=5.0, advice="use it", probability=0.99)
+    steps = on_disturbed(state, Disturbed(cause, -0.5, {}), 1000.0)
+
+    assert [(Kind.DISTURBED, cause), (Kind.PHASE, None)] == [
+        (kind, facts.get("cause")) for kind, facts in steps
+    ]
+    assert (Phase.DISSOLVING, None, "") == (state.phase, age_h(state, 1000.0), state.advice)
+
+
+@pytest.mark.parametrize("hours, phases", [(23.99, []), (24.0, []), (24.01, ["stale"])])
+def test_stale_comes_after_the_hours_and_not_before(hours: float, phases: list[str]) -> None:
+    """To the minute: use within 24 h means within."""
+    state = BatchState(Phase.READY, "b", called=34.0, peak=34.0, ready_since_s=1000.0)
+
+    assert phases == seen(state, *[34.0] * 5, t_s=1000.0 + hours * HOUR_S)
+
+
+def test_only_what_is_released_grows_stale() -> None:
+    """A batch off target or undecided has no use-by."""
+    for phase in (Phase.OFF_TARGET, Phase.VERIFYING, Phase.DISSOLVING):
+        state = BatchState(phase, "b", called=34.0, peak=34.0)
+        assert [] == seen(state, *[34.0] * 5, t_s=1e6)
+
+
+def test_nothing_is_said_before_there_is_a_level() -> None:
+    """Two bins are no level."""
+    assert [] == seen(BatchState(), 0.0, 0.0)
+
+
+def test_the_limits_are_those_of_the_configuration() -> None:
+    """Another target and tolerance, another verdict on the same water."""
+    state = BatchState(Phase.DISSOLVING, "b")
+    settings = replace(SETTINGS, target_ppt=25.0, tolerance_ppt=0.5)
+    steps = on_stabilised(state, Stabilised(34.0, 0.01, {}), 0.1, 0.0, settings)
+
+    assert "off_target" == entered(steps)[-1]
+    assert "24.5 to 25.5 ppt" in str(steps[2][1]["why"])

@@ -1,0 +1,111 @@
+"""How well a probe is: the classes of NAMUR NE 107, each after it has lasted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from daemon.entries import Flag, Kind, Reading
+from daemon.mixing.probe import health
+from daemon.mixing.probe.health import BETTER_S, WORSE_S, Health
+from daemon.mixing.probe.zero import ZeroState
+from daemon.mixing.station.state import ProbeState
+from tests.parts.people import Bench
+from tests.parts.stories import Story, a_station, mixed, of
+from tests.unit.publishing.test_payloads import READING
+
+GOOD = replace(READING, flag=Flag.PASS, tests={}, fault="", salinity=34.0, salinity_u=0.1)
+LOST = replace(GOOD, flag=Flag.MISSING, fault="no reply", salinity=None, salinity_u=None, tests={})
+
+
+def failing(test: str) -> Reading:
+    """A reading that fails one test."""
+    return replace(GOOD, flag=Flag.FAIL, tests={test: Flag.FAIL})
+
+
+@pytest.mark.parametrize(
+    "reading, probe, wrong, expected",
+    [
+        (GOOD, ProbeState(), {}, Health.GOOD),
+        (LOST, ProbeState(), {}, Health.FAILURE),
+        (failing("flat_line"), ProbeState(), {}, Health.FAILURE),
+        (failing("syntax"), ProbeState(), {}, Health.FAILURE),
+        (failing("gross_range"), ProbeState(), {}, Health.OUT_OF_SPECIFICATION),
+        (failing("immersion"), ProbeState(), {}, Health.OUT_OF_SPECIFICATION),
+        (GOOD, ProbeState(zero=ZeroState(0.0, told=True)), {}, Health.MAINTENANCE_REQUIRED),
+        (GOOD, ProbeState(), {"calibration-due": "91 days"}, Health.MAINTENANCE_REQUIRED),
+        (GOOD, ProbeState(), {"calibration-refused": "c-1"}, Health.MAINTENANCE_REQUIRED),
+        (LOST, ProbeState(), {"calibration-due": "91 days"}, Health.FAILURE),
+        (LOST, ProbeState(out_s=0.0), {}, Health.FUNCTION_CHECK),
+        (GOOD, ProbeState(out_s=0.0), {"calibration-due": "x"}, Health.FUNCTION_CHECK),
+    ],
+)
+def test_each_sign_belongs_to_a_class(
+    reading: Reading, probe: ProbeState, wrong: dict[str, str], expected: Health
+) -> None:
+    """And of several the one of which a person must hear first."""
+    for t_s in (0.0, WORSE_S, 2 * WORSE_S):
+        health.advance(probe, reading, wrong, t_s)
+
+    assert expected == probe.health.health
+
+
+def test_a_moment_changes_nothing() -> None:
+    """A bubble is no failure, and one good value no recovery."""
+    probe = ProbeState()
+    for t_s in range(0, 600, 5):
+        assert [] == health.advance(probe, LOST if t_s % 30 else GOOD, {}, float(t_s))
+
+    assert Health.GOOD == probe.health.health
+
+
+def test_a_change_is_told_once_with_what_it_was_and_why() -> None:
+    """Half a minute of failure, and a whole one until it is good again."""
+    probe, told = ProbeState(), []
+    for t_s in range(0, 600, 5):
+        steps = health.advance(probe, LOST if t_s < 100 else GOOD, {}, float(t_s))
+        told += [(t_s, kind, facts) for kind, facts in steps]
+
+    assert [(WORSE_S, "good", "failure"), (100.0 + BETTER_S, "failure", "good")] == [
+        (t_s, facts["was"], facts["health"]) for t_s, _, facts in told
+    ]
+    assert {Kind.DEVICE} == {kind for _, kind, _ in told}
+    assert "it gives no value" == told[0][2]["why"]
+
+
+def test_being_calibrated_counts_at_once() -> None:
+    """Somebody has said so; and so does being back."""
+    probe = ProbeState(out_s=5.0)
+    health.advance(probe, GOOD, {}, 5.0)
+    found = [str(probe.health.health)]
+    probe.out_s = None
+    health.advance(probe, GOOD, {}, 6.0)
+
+    assert ["function check", "good"] == [*found, str(probe.health.health)]
+
+
+def test_a_picture_tells_of_every_probe() -> None:
+    """Under the name of each, and of the one that decides by itself."""
+    bench = Bench(mixed(minutes=5).silence(2), a_station())
+    bench.goes_on()
+
+    assert ("failure", {"ct-1": "failure"}) == (
+        bench.picture["probe_health"],
+        bench.picture["probes_health"],
+    )
+    bench.story.still(3)
+    said = bench.goes_on()
+    assert "good" == bench.picture["probe_health"]
+    assert ["good"] == [e.facts["health"] for e in of(said, Kind.DEVICE) if "health" in e.facts]
+
+
+def test_a_zero_that_is_off_asks_for_maintenance() -> None:
+    """Purified water that reads less than nothing for a while."""
+    story = Story()
+    for _ in range(60):
+        story.say(-0.05 + story.dice.gauss(0.0, 1e-4), 24.0)
+    bench = Bench(story)
+    bench.goes_on()
+
+    assert "maintenance required" == bench.picture["probe_health"]

@@ -1,0 +1,39 @@
+"""A probe whose zero is off is told by purified water."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+
+from daemon.entries import Instant, Kind, Sample
+from daemon.mixing.probe.zero import ZeroState, zero_steps
+
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+
+
+def told(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
+    """What is told of a run of raw conductivities, mS/cm."""
+    state, found = ZeroState(), []
+    for number, value in enumerate(values):
+        at = Instant(NOON, number * step_s)
+        sample = Sample("mix-1", "ct-1", at, value, None if value is None else 24.0)
+        for kind, facts in zero_steps(state, sample, number * step_s):
+            assert kind is Kind.DEVICE
+            found.append(str(facts["state"]))
+    return found
+
+
+def test_a_minute_below_nothing_is_told_once() -> None:
+    """Ten minutes at -12 µS/cm make one event, and the return to 3 µS/cm another."""
+    assert told([-0.012] * 60 + [0.003] * 6) == ["zero off", "zero right again"]
+
+
+def test_noise_around_nothing_is_none() -> None:
+    """A quiet zero, a lone dip and missing values say nothing of the zero."""
+    assert told([0.0, -0.004, 0.001, -0.02, 0.0] * 20) == []
+    assert told([None] * 20) == []
+
+
+def test_salt_water_says_nothing_of_the_zero() -> None:
+    """Only what reads below nothing counts."""
+    assert told([50.8] * 60) == []

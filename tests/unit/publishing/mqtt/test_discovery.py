@@ -1,0 +1,365 @@
+"""What hubs are told of a reservoir, and what they make of its picture and of the dashboard."""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from daemon.config.services import COMMANDS
+from daemon.entries import Flag, Instant, Phase
+from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
+from daemon.mixing.batch.steady import expected_steady, steady_since
+from daemon.mixing.probe import calibration_routines
+from daemon.mixing.station.snapshot import picture as picture_of
+from daemon.mixing.station.state import ReservoirState
+from daemon.publishing.mqtt import calibration_buttons
+from daemon.publishing.mqtt.calibration_buttons import Bench
+from daemon.publishing.mqtt.discovery import Announced, announcement
+from tests.parts.hub_rules import faults, told_of
+
+STATION = "quarantine-wing"
+BENCH = Bench("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
+EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS, benches=(BENCH,))
+BARE = Announced(STATION, "mix-1")
+OWN = Announced(STATION, "", allowed=COMMANDS)
+OF_RESERVOIR = [name for name, row in CATALOGUE.items() if row.scope is Scope.RESERVOIR]
+
+# --- what is announced --------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("told", [EVERYTHING, BARE, OWN])
+def test_an_announcement_keeps_the_rules_of_the_hub(told: Announced) -> None:
+    """Nothing in it would be refused, dropped in silence, or complained about."""
+    message = announcement("homeassistant", told)
+
+    assert [] == faults(message.topic, message.payload)
+    assert message.retain
+    assert len(message.payload) < 60_000
+
+
+SPOILS: list[tuple[str, str, dict[str, Any]]] = [
+    ("", "unknown key ~", {"~": "brinewright"}),
+    ("", "unknown key expire_after", {"expire_after": 60}),
+    ("conductivity", "conductivity: no unique_id", {"unique_id": None}),
+    ("conductivity", "conductivity: platform None", {"platform": None}),
+    (
+        "conductivity",
+        "conductivity: '\u03bcS/cm' is no unit of conductivity",
+        {"unit_of_measurement": "\u03bcS/cm"},
+    ),
+    ("salinity", "salinity: device class salinity", {"device_class": "salinity"}),
+    (
+        "advised-water",
+        "advised-water: device class volume",
+        {"device_class": "volume"},
+    ),
+    (
+        "steady-since",
+        "steady-since: 'measurement' is no state class of timestamp",
+        {"state_class": "measurement"},
+    ),
+    ("phase", "phase: options belong to an enum, and an enum has them", {"options": None}),
+    ("button-use", "button-use: retained", {"retain": True}),
+    ("salinity", "salinity: unknown key object_id", {"object_id": "x"}),
+    (
+        "salinity",
+        "salinity: this category would silence a sensor",
+        {"entity_category": "config"},
+    ),
+    (
+        "salinity",
+        "a unique_id stands twice",
+        {"unique_id": f"brinewright-{STATION}-mix-1-phase"},
+    ),
+    ("probe", "probe: words ['off', 'on']", {"value_template": "{{ 'on' or 'off' }}"}),
+]
+
+
+@pytest.mark.parametrize("id_, fault, change", SPOILS, ids=[spoil[1] for spoil in SPOILS])
+def test_the_keeper_of_the_rules_sees_each_trap(
+    id_: str, fault: str, change: dict[str, Any]
+) -> None:
+    """A check that could not fail would prove nothing; null takes a key away."""
+    message = announcement("homeassistant", EVERYTHING)
+    told = told_of(message)
+    part = told["components"][id_] if id_ else told
+    for key, value in change.items():
+        part.pop(key, None)
+        if value is not None:
+            part[key] = value
+    found = faults(message.topic, json.dumps(told).encode())
+
+    assert [fault] == found
+
+
+def test_every_reading_alarm_and_allowed_command_is_there() -> None:
+    """All alarms of the catalogue, and buttons only for what may be asked."""
+    every = told_of(announcement("homeassistant", EVERYTHING))["components"]
+    bare = told_of(announcement("homeassistant", BARE))["components"]
+    some = told_of(
+        announcement("homeassistant", Announced(STATION, "mix-1", allowed=("batch.use",)))
+    )["components"]
+
+    assert {f"alarm-{name}" for name in OF_RESERVOIR} == {
+        id_ for id_ in every if id_.startswith("alarm-")
+    }
+    acts = ("confirm", "use", "discard", "acknowledge")
+    bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
+    buttons = {f"button-{name}" for name in (*acts, *bench)}
+    assert {"start-by"} | buttons == every.keys() - bare
+    assert {"button-use"} == some.keys() - bare.keys()
+    assert [*map(str, Phase)] == every["phase"]["options"]
+    assert {
+        "salinity": (None, "ppt"),
+        "salinity-expanded": (None, "ppt"),
+        "specific-gravity": (None, None),
+        "conductivity": ("conductivity", "mS/cm"),
+        "temperature": ("temperature", "°C"),
+        "phase": ("enum", None),
+        "batch": (None, None),
+        "advice": (None, None),
+        "batch-age": ("duration", "h"),
+        "expected-steady": ("timestamp", None),
+        "steady-since": ("timestamp", None),
+        "advised-salt": ("weight", "g"),
+        "advised-water": ("volume_storage", "L"),
+        "quality": ("enum", None),
+        "probe-health": ("enum", None),
+        "reading-at": ("timestamp", None),
+    } == {
+        id_: (each.get("device_class"), each.get("unit_of_measurement"))
+        for id_, each in bare.items()
+        if each["platform"] == "sensor"
+    }
+
+
+def test_what_nobody_measures_expires() -> None:
+    """An old salinity must not stand on a dashboard as if it were of now."""
+    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+
+    assert {"button": {None}, "sensor": {180}, "binary_sensor": {180}} == {
+        platform: {
+            each.get("expire_after") for each in parts.values() if each["platform"] == platform
+        }
+        for platform in ("button", "sensor", "binary_sensor")
+    }
+
+
+def test_a_button_asks_what_the_station_takes() -> None:
+    """Its payload is a command as the command topic takes it, and it goes there."""
+    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+    buttons = {each["command_topic"]: each for each in parts.values() if "payload_press" in each}
+
+    assert {f"brinewright/{STATION}/mix-1/command"} == buttons.keys()
+    assert [
+        {"verb": "alarm.acknowledge", "who": "dashboard", "all": True},
+        {"verb": "batch.confirm", "who": "dashboard"},
+        {"verb": "batch.use", "who": "dashboard"},
+        {"verb": "batch.discard", "who": "dashboard"},
+        {
+            "verb": "calibrate.start",
+            "who": "dashboard",
+            "probe": "ct-1",
+            "references": BENCH.references,
+        },
+        {"verb": "calibrate.abort", "who": "dashboard", "probe": "ct-1"},
+        {"verb": "calibrate.confirm", "who": "dashboard", "probe": "ct-1", "step": "return"},
+    ] == [json.loads(each["payload_press"]) for each in parts.values() if "payload_press" in each]
+
+
+def test_a_probe_is_calibrated_from_a_dashboard_only_where_its_bottle_is_known() -> None:
+    """Without `calibrate_with` there is nothing to begin with; ending is allowed by itself."""
+    allowed = ("calibrate.start", "calibrate.abort")
+    told = Announced(STATION, "mix-1", allowed=allowed, benches=(BENCH, Bench("ct-2")))
+    parts = told_of(announcement("homeassistant", told))["components"]
+
+    assert ["button-calibrate-ct-1", "button-abort-ct-1", "button-abort-ct-2"] == [
+        id_ for id_ in parts if id_.startswith("button-")
+    ]
+
+
+def test_the_probe_s_last_step_is_called_as_measuring_calls_it() -> None:
+    """The button for 'back in the water' can never confirm a verdict that nobody read."""
+    assert calibration_routines.BACK == calibration_buttons.BACK
+
+
+# --- what a hub makes of the picture ------------------------------------------------------------
+
+PICTURE: dict[str, Any] = {
+    "time": "2031-05-04T09:00:01.000Z",
+    "phase": "ready",
+    "salinity": 33.9,
+    "salinity_u": 0.05,
+    "specific_gravity": 1.02514,
+    "conductivity_mS_cm": 51.0,
+    "temperature_C": 24.5,
+    "flag": 1,
+    "batch": "mix-1-0504",
+    "age_h": 2.5,
+    "stable_at": "2031-05-04T08:00:00.000Z",
+    "advice": "nothing to do",
+    "advice_salt_g": 0.0,
+    "advice_water_l": 1.5,
+    "alarms": ["batch-ageing", "salt-low"],
+    "start_by": "2031-05-05T06:00:00.000Z",
+    "probe_health": "good",
+    "probes_health": {"ct-1": "good"},
+}
+
+
+def shown(picture: dict[str, Any]) -> dict[str, str]:
+    """The state of each entity as the hub's template language gives it, by id."""
+    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
+    hub = jinja.ImmutableSandboxedEnvironment(
+        undefined=pytest.importorskip("jinja2").StrictUndefined
+    )
+    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+    return {
+        id_: hub.from_string(each["value_template"]).render(value_json=picture)
+        for id_, each in parts.items()
+        if "value_template" in each
+    }
+
+
+def test_a_whole_picture_is_shown_as_it_is() -> None:
+    """Numbers, words, times and alarms come out of the picture unchanged."""
+    found = shown(PICTURE)
+
+    assert {
+        "salinity": "33.9",
+        "salinity-expanded": "0.1",
+        "specific-gravity": "1.02514",
+        "conductivity": "51.0",
+        "temperature": "24.5",
+        "phase": "ready",
+        "batch": "mix-1-0504",
+        "advice": "nothing to do",
+        "batch-age": "2.5",
+        "expected-steady": "None",
+        "steady-since": "2031-05-04T08:00:00.000Z",
+        "advised-salt": "0.0",
+        "advised-water": "1.5",
+        "probe": "OFF",
+        "quality": "pass",
+        "probe-health": "good",
+        "reading-at": "2031-05-04T09:00:01.000Z",
+        "start-by": "2031-05-05T06:00:00.000Z",
+    } == {id_: state for id_, state in found.items() if not id_.startswith("alarm-")}
+    assert {"alarm-batch-ageing", "alarm-salt-low"} == {
+        id_ for id_, state in found.items() if id_.startswith("alarm-") and state == "ON"
+    }
+    assert {"ON", "OFF"} == {found[f"alarm-{name}"] for name in OF_RESERVOIR}
+
+
+@pytest.mark.parametrize("phase", [*map(str, Phase), "brewing", None])
+def test_a_forecast_is_not_shown_as_a_fact(phase: str | None) -> None:
+    """The two entities follow the same rule as every screen, and one at most has a time."""
+    picture = PICTURE | {"phase": phase}
+    found = shown(picture)
+
+    assert str(expected_steady(picture)) == found["expected-steady"]
+    assert str(steady_since(picture)) == found["steady-since"]
+    assert "None" in (found["expected-steady"], found["steady-since"])
+
+
+def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
+    """A key that measuring names otherwise would be shown as unknown for ever."""
+    now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
+    made = picture_of(ReservoirState(), None, None, now, 0.0)
+    parts = told_of(announcement("homeassistant", BARE))["components"]
+    read = {
+        key
+        for each in parts.values()
+        for key in re.findall(r"value_json\.(\w+)", each.get("value_template", ""))
+    }
+
+    assert set() == read - made.keys()
+
+
+@pytest.mark.parametrize("picture", [dict.fromkeys(PICTURE), {}], ids=["null", "absent"])
+def test_what_is_not_known_is_shown_as_unknown(picture: dict[str, Any]) -> None:
+    """`None` is the hub's word for unknown; empty text would leave the old value standing."""
+    found = shown(picture)
+    alarms = {id_ for id_ in found if id_.startswith("alarm-")}
+
+    assert {"OFF"} == {found[id_] for id_ in alarms}
+    assert ("ON", "missing" if not picture else "None") == (found["probe"], found["quality"])
+    assert {"None"} == {found[id_] for id_ in found.keys() - alarms - {"probe", "quality"}}
+
+
+@pytest.mark.parametrize("flag", [*Flag])
+def test_a_salinity_that_failed_its_tests_is_not_shown(flag: Flag) -> None:
+    """What the probe said still is; and the probe counts as a problem."""
+    found = shown(PICTURE | {"flag": int(flag)})
+    good = flag in (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
+
+    assert ("33.9" if good else "None", "51.0") == (found["salinity"], found["conductivity"])
+    assert ("OFF" if good else "ON") == found["probe"]
+    assert flag.name.lower().replace("_", " ") == found["quality"]
+
+
+def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
+    """What is about no reservoir has its place, and one button."""
+    message = announcement("homeassistant", OWN)
+    told = told_of(message)
+    own = {row.name for row in CATALOGUE.values() if row.scope is Scope.STATION}
+
+    assert f"homeassistant/device/brinewright-{STATION}/station/config" == message.topic
+    assert {f"alarm-{name}" for name in own} | {"alarm-flood", "button-acknowledge"} == told[
+        "components"
+    ].keys()
+    topics = {each.get("state_topic") for each in told["components"].values()} - {None}
+    assert {f"brinewright/{STATION}/state"} == topics
+    pressed = told["components"]["button-acknowledge"]
+    assert f"brinewright/{STATION}/command" == pressed["command_topic"]
+    assert {"verb": "alarm.acknowledge", "who": "dashboard", "all": True} == json.loads(
+        pressed["payload_press"]
+    )
+
+
+def test_each_alarm_brings_its_particulars_from_its_own_topic() -> None:
+    """State, priority and reason are attributes of the entity."""
+    parts = told_of(announcement("homeassistant", BARE))["components"]
+
+    assert (
+        f"brinewright/{STATION}/mix-1/alarm/salt-low"
+        == (parts["alarm-salt-low"]["json_attributes_topic"])
+    )
+
+
+def test_every_probe_of_a_reservoir_has_its_health() -> None:
+    """The one that decides and each further one."""
+    told = Announced(STATION, "mix-1", more_probes=["ct-2"])
+    parts = told_of(announcement("homeassistant", told))["components"]
+
+    assert {"probe-health", "probe-health-ct-2"} == {id_ for id_ in parts if "health" in id_}
+    assert "'ct-2'" in parts["probe-health-ct-2"]["value_template"]
+
+
+def test_a_long_advice_is_cut() -> None:
+    """The hub refuses states of more than 255 characters."""
+    assert 250 == len(shown(PICTURE | {"advice": "x" * 400})["advice"])
+
+
+@pytest.mark.parametrize("advice", ['it\'s "long", ' + "x" * 400, None])
+def test_an_attribute_holds_the_whole_advice(advice: str | None) -> None:
+    """Its last step and its cautions are not lost where the state must be cut."""
+    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
+    part = told_of(announcement("homeassistant", EVERYTHING))["components"]["advice"]
+    template = jinja.ImmutableSandboxedEnvironment().from_string(part["json_attributes_template"])
+
+    assert part["state_topic"] == part["json_attributes_topic"]
+    assert {"whole": advice} == json.loads(template.render(value_json={"advice": advice}))
+    assert {"whole": None} == json.loads(template.render(value_json={}))
+
+
+def test_times_carry_their_zone() -> None:
+    """A hub refuses a timestamp without one."""
+    found = shown(PICTURE)
+    times = [found[id_] for id_ in ("steady-since", "reading-at", "start-by")]
+
+    assert [True] * 3 == [datetime.fromisoformat(each).tzinfo is not None for each in times]

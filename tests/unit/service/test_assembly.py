@@ -1,0 +1,156 @@
+"""From a configuration to the settings of the parts."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from daemon import assembly
+from daemon.clock import RehearsalClock, SystemClock
+from daemon.config import Config, parse
+from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+
+PLAIN = """
+[station]
+name = "quarantine-wing"
+
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 33.0
+tolerance_ppt = 0.5
+use_within_h = 48
+settle_within_min = 20
+release_confidence = 0.9
+blank_max_ppt = 0.7
+mix_yield = 0.9
+"""
+PROBE = r"""
+[[reservoir.probe]]
+name = "ct-9"
+driver = "line"
+port = "/dev/ttyUSB0"
+reply = '(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)'
+units = { conductivity = "mS/cm", temperature = "degF" }
+"""
+RAW = 'compensation = "none"\n'
+
+
+def config(text: str) -> Config:
+    """A configuration out of its text."""
+    return parse(text, Path("brinewright.toml"))
+
+
+def test_what_a_batch_must_be_comes_from_the_reservoir() -> None:
+    """Every limit reaches the part that judges by it."""
+    found = assembly.reservoirs(config(PLAIN))["mix-1"].batch
+
+    assert (33.0, 0.5, 48.0, 20.0, 0.9, 0.7) == (
+        found.target_ppt,
+        found.tolerance_ppt,
+        found.use_within_h,
+        found.settle_within_min,
+        found.release_confidence,
+        found.blank_max_ppt,
+    )
+    assert Vessel(180.0, 220.0, 0.9) == found.vessel
+
+
+def test_a_reservoir_without_a_probe_has_one_for_recordings() -> None:
+    """A recording can be replayed where no probe is configured, with the usual uncertainty."""
+    found = assembly.reservoirs(config(PLAIN))["mix-1"].probes
+
+    assert {"recording": ProbeUncertainty()} == found
+
+
+def test_a_probes_uncertainty_is_its_own() -> None:
+    """What the configuration says of each probe, by its name."""
+    more = RAW + "conductivity_u_percent = 1.5\ntemperature_u_C = 0.3\n"
+    found = assembly.reservoirs(config(PLAIN + PROBE + more))["mix-1"].probes
+
+    assert {"ct-9": ProbeUncertainty(1.5, 0.3)} == found
+
+
+@pytest.mark.parametrize(
+    "more, gap_s", [("", 15.0), ("period_s = 10\n", 50.0), ("period_s = 0.5\n", 15.0)]
+)
+def test_a_gap_follows_from_the_period(more: str, gap_s: float) -> None:
+    """Five periods, and a quarter of a minute at least."""
+    found = assembly.reservoirs(config(PLAIN + PROBE + RAW + more))["mix-1"].quality
+
+    assert gap_s == found.gap_s
+
+
+def test_thresholds_given_are_those_used() -> None:
+    """Each key of the quality section reaches its test."""
+    found = assembly.reservoirs(
+        config(
+            PLAIN + "[reservoir.quality]\ngap_s = 99\nspike_suspect_ppt = 0.5\nspike_fail_ppt = 5\n"
+            "rate_suspect_ppt_per_min = 30\nflat_suspect_min = 5\nflat_fail_min = 50\n"
+            "temperature_range_C = [1, 39]\nconductivity_range_mS_cm = [0, 90]\n"
+        )
+    )["mix-1"].quality
+
+    assert (99.0, 0.5, 5.0, 30.0, 5.0, 50.0, (1.0, 39.0), (0.0, 90.0)) == (
+        found.gap_s,
+        found.spike_suspect_ppt,
+        found.spike_fail_ppt,
+        found.rate_suspect_ppt_per_min,
+        found.flat_suspect_min,
+        found.flat_fail_min,
+        found.temperature_range_C,
+        found.conductivity_range_mS_cm,
+    )
+
+
+def test_a_line_is_set_as_configured() -> None:
+    """Port, speed, words, units, compensation and times reach the driver."""
+    more = (
+        "compensation = { linear_percent_per_C = 1.9, reference_C = 20 }\n"
+        "baud = 19200\nparity = 'E'\nbytesize = 7\nstopbits = 2\n"
+        "request = 'R\\r'\nperiod_s = 5\ntimeout_s = 1.5\n"
+    ).replace("'R\\r'", '"R\\r"')
+    (reservoir,) = config(PLAIN + PROBE + more).reservoirs
+    found = assembly.line_settings(reservoir, reservoir.probes[0])
+
+    assert ("mix-1", "ct-9", "/dev/ttyUSB0") == (found.reservoir, found.probe, found.port)
+    assert (19200, "E", 7, 2, b"R\r") == (
+        found.baud,
+        found.parity,
+        found.bytesize,
+        found.stopbits,
+        found.request,
+    )
+    assert ("mS/cm", "degF", 1.9, 20.0, 5.0, 1.5) == (
+        found.conductivity_unit,
+        found.temperature_unit,
+        found.percent_per_C,
+        found.reference_C,
+        found.period_s,
+        found.timeout_s,
+    )
+
+
+def test_an_instrument_that_talks_by_itself_may_be_silent_for_three_periods() -> None:
+    """Nothing is sent to it, and raw values are left as they are."""
+    (reservoir,) = config(PLAIN + PROBE + RAW + "period_s = 4\n").reservoirs
+    found = assembly.line_settings(reservoir, reservoir.probes[0])
+
+    assert (b"", 12.0, 0.0) == (found.request, found.timeout_s, found.percent_per_C)
+
+
+def test_the_clock_is_the_machines_unless_it_is_a_rehearsal() -> None:
+    """A speed other than one makes the clock that says so in every record."""
+    fast = PLAIN.replace(
+        '"quarantine-wing"\n',
+        '"quarantine-wing"\nrehearsal_speed = 60.0\nrehearsal_since = 2026-03-02T08:00:00Z\n',
+    )
+
+    assert type(assembly.clock(config(PLAIN))) is SystemClock
+    rehearsal = assembly.clock(config(fast))
+    assert type(rehearsal) is RehearsalClock
+    assert rehearsal.now().wall > datetime(2026, 3, 2, 8, tzinfo=UTC)
