@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.alarm_lookup import STATION, Standing, pictures_of, row_of, standing
-from daemon.cli.events import listing
 from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
@@ -21,10 +20,11 @@ from daemon.cli.output import (
     table,
 )
 from daemon.entries import Event
+from daemon.journal.payloads import event_payload
 from daemon.journal.writer import JournalError
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.mixing.alarm.transitions import Life
-from daemon.publishing.payloads import event_payload
+from daemon.reports.event_text import listing
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,18 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.batch_commands import ACTS
-from daemon.cli.events import listing
 from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
 from daemon.entries import Kind, Phase
+from daemon.journal.payloads import event_payload
 from daemon.journal.writer import JournalError
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.publishing.payloads import event_payload, iso_time
+from daemon.reports.event_text import listing
+from daemon.reports.export_rows import batch_row
 
 if TYPE_CHECKING:
     from datetime import datetime
-
-    from daemon.entries import JSON
 
 batch = typer.Typer(help="Look at batches and act on them.", no_args_is_help=True)
 
@@ -44,7 +43,7 @@ def list_(
         fail("no batch has been seen yet", NOT_SO)
     if as_json:
         for each in reversed(found):
-            emit(_facts(each), as_json=True)
+            emit(batch_row(each), as_json=True)
         return
     rows = [
         (each.id, each.phase, _salinity(each, ""), _minute(each.began)) for each in reversed(found)
@@ -65,7 +64,7 @@ def show(
         fail(f"there is no batch {name!r}; 'brinewright batch list' names those there are", NOT_SO)
     each = found[name]
     events = [event_payload(event) for event in each.events]
-    emit({**_facts(each), "events": events}, as_json=as_json, text=_sheet(each))
+    emit({**batch_row(each), "events": events}, as_json=as_json, text=_sheet(each))
 
 
 def _records(config: Path | None, name: str | None = None) -> list[BatchRecord]:
@@ -74,22 +73,6 @@ def _records(config: Path | None, name: str | None = None) -> list[BatchRecord]:
         return records(event for _, event in journal_of(path).events(name))
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
-
-
-def _facts(each: BatchRecord) -> dict[str, JSON]:
-    return {
-        "batch": each.id,
-        "reservoir": each.reservoir,
-        "phase": each.phase,
-        "began": iso_time(each.began),
-        "salted": _iso(each.salted),
-        "stabilised": _iso(each.stabilised),
-        "released": _iso(each.released),
-        "ended": _iso(each.ended),
-        "salinity": each.salinity,
-        "salinity_u": each.salinity_u,
-        "disturbed": each.disturbed,
-    }
 
 
 def _sheet(each: BatchRecord) -> str:
@@ -125,7 +108,3 @@ def _salinity(each: BatchRecord, mark: str = " (k=2)") -> str:
 
 def _minute(wall: datetime | None) -> str:
     return "" if wall is None else f"{wall:%Y-%m-%d %H:%M}"
-
-
-def _iso(wall: datetime | None) -> str | None:
-    return None if wall is None else iso_time(wall)

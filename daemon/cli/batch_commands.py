@@ -21,7 +21,8 @@ from daemon.cli.output import (
 from daemon.entries import JSON, Event, Kind
 from daemon.journal.writer import JournalError
 from daemon.mixing.batch.record import BatchRecord, records
-from daemon.reports.batch_sheet import sheet_html, write
+from daemon.reports.batch_sheet import sheet_html
+from daemon.reports.whole_file import write_document
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -156,7 +157,8 @@ def sheet(
         found = {each.id: each for each in records(event for _, event in reader.events(name))}
         if name not in found:
             fail(f"there is no batch {name!r}; 'brinewright batch list' names those", NOT_SO)
-        write(sheet_html(reader, found[name], _told(settings, found[name])), path, force=force)
+        html = sheet_html(reader, found[name], _told(settings, found[name]))
+        write_document(html, path, force=force)
     except JournalError as exc:
         fail(str(exc), UNAVAILABLE)
     except FileExistsError:

@@ -17,7 +17,6 @@ from daemon.cli.calibrate_guide import Guide
 from daemon.cli.calibrate_records import sheet, summary
 from daemon.cli.calibrate_references import ask_for_references, ask_for_thermometer
 from daemon.cli.command_client import WAIT_S, ask, reservoir_of
-from daemon.cli.export import placed
 from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
@@ -33,6 +32,7 @@ from daemon.cli.output import (
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.writer import JournalError
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain
+from daemon.reports.whole_file import write_document
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -285,8 +285,7 @@ def report(
         fail(f"{name} settles {record.calibration_id}; print that one", NOT_SO)
     before = known[: known.index(record) + 1]
     try:
-        with placed(path, force=force) as file:
-            file.write(page(record, before))
+        write_document(page(record, before), path, force=force)
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:

@@ -15,9 +15,9 @@ from rich.text import Text
 
 from daemon.cli.calibrate_live import Display
 from daemon.cli.command_client import put
-from daemon.cli.events import line
-from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, say
+from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, json_line, say
 from daemon.entries import Event, Kind, Reading
+from daemon.journal.payloads import event_payload
 from daemon.journal.writer import JournalError
 from daemon.printable import printable
 
@@ -131,7 +131,7 @@ class Guide:
     def _tell(self, event: Event) -> None:
         facts = event.facts
         if self.as_json:
-            say(line(event))
+            say(json_line(event_payload(event)))
         elif facts["what"] in ("say", "saved", "settled", "returned", "lost"):
             text = " ".join(str(facts[key]) for key in ("text", "way_on") if key in facts)
             self._console.print(Text(printable(text)))

@@ -17,7 +17,6 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from calibration.history import moment
 from calibration.record import Record
 from daemon import assembly
-from daemon.cli.events import line, listing
 from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
@@ -25,6 +24,7 @@ from daemon.cli.output import (
     complain,
     fail,
     journal_of,
+    json_line,
     read_config,
     reason_of,
 )
@@ -32,9 +32,11 @@ from daemon.config import Config, Reservoir
 from daemon.entries import Entry, Event, Sample
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.checkpoint import dump
+from daemon.journal.payloads import event_payload
 from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station.station import Station
 from daemon.probes.recorded import BadHeader, BadRow, samples
+from daemon.reports.event_text import listing
 from daemon.rights import missing_rights
 
 SHOWN_BAD_ROWS = 20
@@ -141,7 +143,9 @@ def _take(station: Station, sample: Sample, keeper: _Keeper | None, *, as_json: 
     entries = station.advance(sample)
     for entry in entries:
         if isinstance(entry, Event):
-            sys.stdout.write((line(entry) if as_json else listing(entry)) + "\n")
+            sys.stdout.write(
+                (json_line(event_payload(entry)) if as_json else listing(entry)) + "\n"
+            )
     if keeper is not None:
         keeper.take(sample, entries)
 

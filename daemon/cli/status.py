@@ -9,7 +9,6 @@ from typing import Annotated
 
 import typer
 
-from daemon.cli.events import raised
 from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
@@ -29,6 +28,7 @@ from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
 from daemon.mixing.station.last_reading import off_scale
+from daemon.reports.event_text import alarm_names
 
 OLD_S = 60.0
 COUNT_AT_MOST = 1_000_000
@@ -70,7 +70,7 @@ def status(
     real_time = settings.station.rehearsal_speed <= 1.0
     publishers = _publishers(settings)
     blocks = [_told(name, picture, real_time) for name, picture in chosen.items()]
-    if own is not None and (names := raised(own)) != "none":
+    if own is not None and (names := alarm_names(own)) != "none":
         blocks.append(table([("station", ""), ("alarms", names)]))
     if publishers:
         rows = [(one.name, sentence(one, COUNT_AT_MOST)) for one in publishers]
@@ -137,7 +137,7 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("steady since", _to_seconds(steady_since(picture) or "")),
         ("advice", _value(picture, "advice", "{}")),
         ("wanted", _wanted(picture)),
-        ("alarms", raised(picture)),
+        ("alarms", alarm_names(picture)),
         ("as of", _as_of(str(picture["time"]), real_time)),
     ]
     return table([row for row in rows if row[1]])

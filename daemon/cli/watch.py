@@ -12,7 +12,6 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from daemon.cli.events import listing, raised
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.writer import JournalError
@@ -20,6 +19,7 @@ from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.printable import printable, printable_lines
+from daemon.reports.event_text import alarm_names, listing
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -159,7 +159,7 @@ def view(seen: Seen, wanted: Wanted, console: Console) -> str:
         ("temperature", _temperature(picture)),
         _steady(seen),
         ("advice", str(picture["advice"] or "none")),
-        ("alarms", raised(picture)),
+        ("alarms", alarm_names(picture)),
         ("last hour", _trend(seen, console)),
     ]
     return "\n".join([rule * 79, table(row for row in rows if row[1])])

@@ -11,17 +11,14 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from html import escape
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from daemon.cli.events import TOLD
-from daemon.cli.events import told as told_event
-from daemon.cli.export import placed
 from daemon.entries import Event, Kind, Phase
 from daemon.mixing.batch.record import BatchRecord
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.seawater import properties
 from daemon.mixing.seawater.uncertainty import conformance_probability
+from daemon.reports.event_text import SENTENCES, sentence_of
 from daemon.reports.salinity_curve import Marks, Point, curve_of, split, svg
 
 if TYPE_CHECKING:
@@ -94,22 +91,6 @@ def sheet_html(reader: Reader, record: BatchRecord, told: Mapping[str, JSON]) ->
         JournalError: The journal cannot be read.
     """
     return render(record, curve_of(reader, record), told)
-
-
-def write(html: str, out: Path, *, force: bool = False) -> None:
-    """Write a sheet to a file that stands there only once it is whole.
-
-    Args:
-        html: From `render`.
-        out: Where to.
-        force: Replace a file that stands there.
-
-    Raises:
-        FileExistsError: One stands there, and `force` is not given.
-        OSError: It cannot be written.
-    """
-    with placed(out, force=force) as file:
-        file.write(html)
 
 
 def render(record: BatchRecord, curve: Sequence[Point], told: Mapping[str, JSON]) -> str:
@@ -314,12 +295,12 @@ def _who(event: Event) -> str:
 
 
 def _told(event: Event) -> str:
-    if event.kind is Kind.COMMAND and event.kind not in TOLD:
+    if event.kind is Kind.COMMAND and event.kind not in SENTENCES:
         # Who asked, and by which way, stands beside it.
         facts = {key: value for key, value in event.facts.items() if key not in ("who", "via")}
         event = replace(event, facts=facts)
     try:
-        said = told_event(event).rstrip(": ")
+        said = sentence_of(event).rstrip(": ")
     except (KeyError, TypeError, ValueError):
         # An older version may have written other facts; the sheet is still wanted.
         return ", ".join(f"{key} {value}" for key, value in event.facts.items())

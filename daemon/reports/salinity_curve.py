@@ -13,10 +13,10 @@ from datetime import datetime, timedelta
 from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
-from daemon.cli.export_summaries import kept
 from daemon.entries import Flag, Reading
 from daemon.journal.summaries import Class
 from daemon.mixing.probe.quality import CALIBRATING
+from daemon.reports.summary_rows import kept
 
 if TYPE_CHECKING:
     from daemon.journal.reader import Reader

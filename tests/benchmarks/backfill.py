@@ -33,7 +33,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from daemon.entries import JSON, Reading
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.payloads import Message, entry_message
+from daemon.publishing.topic_messages import Message, entry_message
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.services.mqtt_parts import STATION, Publisher, reading, write_configuration
 

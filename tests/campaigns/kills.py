@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from daemon.journal.reader import Stored
-from daemon.publishing.payloads import entry_message
+from daemon.publishing.topic_messages import entry_message
 from tests.campaigns import kills_database
 from tests.campaigns.verdict import Verdict
 from tests.conftest import Broker, find_free_port, wait_until

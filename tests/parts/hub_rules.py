@@ -11,7 +11,7 @@ import json
 import re
 from typing import Any
 
-from daemon.publishing.payloads import Message
+from daemon.publishing.topic_messages import Message
 
 TOP_LEVEL = {
     "device",

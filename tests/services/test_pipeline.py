@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.entries import Event, Kind, Phase, Reading
-from daemon.publishing.payloads import event_payload
+from daemon.journal.payloads import event_payload
 from tests.conftest import wait_until
 from tests.services.service_parts import (
     BATCH_S,

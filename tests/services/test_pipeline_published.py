@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from daemon.entries import Event, Phase
-from daemon.publishing.payloads import event_payload
+from daemon.journal.payloads import event_payload
 from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import listening
 from tests.services.service_parts import (

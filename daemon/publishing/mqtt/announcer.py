@@ -18,7 +18,7 @@ from random import Random
 
 from daemon.publishing.mqtt.discovery import Announced, announcement, config_topic, withdrawal
 from daemon.publishing.mqtt.incoming import Letter
-from daemon.publishing.payloads import Message
+from daemon.publishing.topic_messages import Message
 
 HUB_STATUS = "homeassistant/status"
 """Where a hub says that it is there; does not follow the prefix."""

@@ -12,7 +12,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 
 from daemon.entries import JSON
-from daemon.publishing.payloads import to_json
+from daemon.journal.payloads import to_json
 
 BACK = "return"
 """The step at which a probe is out of the water with its routine over."""

@@ -43,8 +43,8 @@ from daemon.publishing.mqtt.incoming import (
     Letter,
     Letterbox,
 )
-from daemon.publishing.payloads import Message
 from daemon.publishing.sink import SinkError
+from daemon.publishing.topic_messages import Message
 
 CONNECT_S = 5.0
 ANSWER_S = 10.0

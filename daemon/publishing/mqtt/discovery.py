@@ -19,11 +19,12 @@ from dataclasses import dataclass
 
 from daemon import __version__
 from daemon.entries import JSON, Flag, Phase
+from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.batch.steady import FACT, FORECAST
 from daemon.mixing.probe.health import Health
 from daemon.publishing.mqtt.calibration_buttons import Bench, bench_buttons
-from daemon.publishing.payloads import PICTURE_EXPIRES_S, Message, place, to_json
+from daemon.publishing.topic_messages import PICTURE_EXPIRES_S, Message, place
 
 BELIEVED = "value_json.flag | default(9) in (1, 2, 3)"
 QUALITY = {

@@ -27,9 +27,9 @@ from daemon.publishing.mqtt.broker import broker_of
 from daemon.publishing.mqtt.command_intake import Commands
 from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, Connection, connect
 from daemon.publishing.mqtt.retained import Live, Source
-from daemon.publishing.payloads import Message, availability, entry_message
 from daemon.publishing.rate_limit import Pace
 from daemon.publishing.sink import SinkError
+from daemon.publishing.topic_messages import Message, availability, entry_message
 
 TELL_S = 60.0
 

@@ -23,7 +23,7 @@ from typing import Protocol
 
 from daemon.entries import JSON, Event
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.publishing.payloads import Message, alarm_message, state_message
+from daemon.publishing.topic_messages import Message, alarm_message, state_message
 
 LOOK_S = 0.5
 """So that a picture a second is never a second old."""

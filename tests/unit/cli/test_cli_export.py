@@ -12,7 +12,6 @@ from typing import Any
 import pytest
 
 from daemon.cli import export as export_module
-from daemon.cli.export import Format, What, placed, write
 from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
@@ -22,6 +21,8 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.probe.quality import TESTS
 from daemon.probes.recorded import samples
+from daemon.reports.export_rows import Format, What, rows, write
+from daemon.reports.whole_file import whole_file
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 COUNT = 10
@@ -187,7 +188,7 @@ def test_the_journal_is_never_held_whole(
 ) -> None:
     """It is read a few entries at a time, each once."""
     together: list[int] = []
-    lines_of = export_module._lines  # noqa: SLF001 - where what was read goes on
+    lines_of = rows
 
     def counted(
         what: What,
@@ -202,7 +203,7 @@ def test_the_journal_is_never_held_whole(
         return some
 
     monkeypatch.setattr(selection, "AT_ONCE", 4)
-    monkeypatch.setattr(export_module, "_lines", counted)
+    monkeypatch.setattr(export_module, "rows", counted)
     monkeypatch.setattr(Reader, "readings", None)
     monkeypatch.setattr(Reader, "events", None)
 
@@ -231,7 +232,7 @@ def test_a_file_stands_only_when_it_is_whole(tmp_path: Path) -> None:
     out.write_text("old")
 
     def breaks_off() -> None:
-        with placed(out, force=True) as file:
+        with whole_file(out, force=True) as file:
             file.write("half")
             raise KeyboardInterrupt
 
@@ -242,7 +243,7 @@ def test_a_file_stands_only_when_it_is_whole(tmp_path: Path) -> None:
     assert [out] == list(tmp_path.iterdir())
 
 
-def test_a_device_is_never_replaced(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_device_is_never_rewhole_file(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """`--force` is about files, whoever types it."""
     words = ["export", "--out", "/dev/null", "--force", "--config", str(config)]
 
@@ -328,7 +329,7 @@ def test_a_long_export_shows_how_far_it_is(
 
 def test_an_empty_table_has_its_header(tmp_path: Path) -> None:
     """A CSV names its columns even with no row."""
-    with placed(tmp_path / "out.csv", force=False) as file:
+    with whole_file(tmp_path / "out.csv", force=False) as file:
         assert 0 == write([], What.EVENTS, Format.CSV, file)
 
     assert "time,reservoir,batch,kind,facts,synced,seq\n" == (tmp_path / "out.csv").read_text()

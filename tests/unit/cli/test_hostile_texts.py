@@ -14,7 +14,6 @@ import pytest
 
 from daemon.cli import calibrate_guide, command_client, watch
 from daemon.cli.calibrate_guide import Guide
-from daemon.cli.export import Format, What, write
 from daemon.cli.output import json_line, table
 from daemon.config import load
 from daemon.entries import JSON, Entry, Event, Instant, Kind
@@ -24,6 +23,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.notify.formatter import Teller
 from daemon.publishing.notify.notice import notice_of
 from daemon.publishing.notify.policy import Message, Reason, Waiting
+from daemon.reports.export_rows import Format, What, write
 from tests.parts.every_verb import (
     LINES,
     READING,

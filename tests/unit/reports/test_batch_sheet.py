@@ -20,8 +20,9 @@ from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import TESTS
 from daemon.reports import salinity_curve as curve_module
-from daemon.reports.batch_sheet import chosen, render, sheet_html, write
+from daemon.reports.batch_sheet import chosen, render, sheet_html
 from daemon.reports.salinity_curve import Marks, Point, curve_of, split, svg
+from daemon.reports.whole_file import write_document
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -388,10 +389,10 @@ def test_a_batch_that_the_journal_has_not_has_no_curve(reader: Reader) -> None:
 def test_a_sheet_is_written_whole_and_not_over_another(tmp_path: Path) -> None:
     """It stands there only once, unless force is given."""
     out = tmp_path / "sheet.html"
-    write("one", out)
+    write_document("one", out)
     with pytest.raises(FileExistsError):
-        write("two", out)
+        write_document("two", out)
     assert "one" == out.read_text()
-    write("two", out, force=True)
+    write_document("two", out, force=True)
 
     assert "two" == out.read_text()

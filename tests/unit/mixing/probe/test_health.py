@@ -13,7 +13,7 @@ from daemon.mixing.probe.zero import ZeroState
 from daemon.mixing.station.state import ProbeState
 from tests.parts.people import Bench
 from tests.parts.stories import Story, a_station, mixed, of
-from tests.unit.publishing.test_payloads import READING
+from tests.unit.journal.test_payloads import READING
 
 GOOD = replace(READING, flag=Flag.PASS, tests={}, fault="", salinity=34.0, salinity_u=0.1)
 LOST = replace(GOOD, flag=Flag.MISSING, fault="no reply", salinity=None, salinity_u=None, tests={})

@@ -9,7 +9,6 @@ from pathlib import Path
 import pytest
 
 from calibration.instructions import CAUTIONS
-from daemon.cli.events import listing
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind, Phase
 from daemon.journal.writer import Writer
@@ -17,6 +16,7 @@ from daemon.mixing.alarm.catalogue import CATALOGUE, AlarmKind
 from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
 from daemon.mixing.probe.calibration_routines import put_back
 from daemon.page.labels import phase_words
+from daemon.reports.event_text import listing
 from tests.parts.stories import a_station, mixed
 from tests.unit.cli.test_cli_replay import CONFIG
 

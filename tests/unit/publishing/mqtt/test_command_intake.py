@@ -18,7 +18,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.command_intake import RETAINED, Commands
 from daemon.publishing.mqtt.incoming import HELD_AT_MOST, Letter, Letterbox
-from daemon.publishing.payloads import Message
+from daemon.publishing.topic_messages import Message
 from tests.parts.inboxes import made
 from tests.services.mqtt_parts import STATION, event
 

@@ -1,4 +1,4 @@
-"""How an event is printed: one line of JSON, or one line for a person."""
+"""An event as text for a person: when, about what, and what happened."""
 
 from __future__ import annotations
 
@@ -7,22 +7,17 @@ import textwrap
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
-from daemon.cli.output import WIDTH, json_line
 from daemon.entries import JSON, Kind, Phase
 from daemon.mixing.alarm.transitions import Life
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.printable import printable
-from daemon.publishing.payloads import event_payload
 
 if TYPE_CHECKING:
     from daemon.entries import Event
 
+WIDTH = 80
+"""Columns of a screen that nobody has made wider."""
 NOT_FOR_PEOPLE = ("reason", "from", "salt_g", "water_l", "fits", "final_u", "batch")
-
-
-def line(event: Event) -> str:
-    """Return the event as one line of JSON."""
-    return json_line(event_payload(event))
 
 
 def listing(
@@ -40,7 +35,7 @@ def listing(
         where: Added at the end; empty where there is nothing to add.
     """
     head = f"{event.at.wall:{shape}}  {event.kind:<10}  "
-    what = told(event)
+    what = sentence_of(event)
     if event.kind is Kind.PHASE and event.facts.get("to") == Phase.READY:
         what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"
     room = width - 1 - len(head)
@@ -49,25 +44,25 @@ def listing(
     return (head + f"\n{' ' * len(head)}".join(lines)).rstrip()
 
 
-def told(event: Event) -> str:
+def sentence_of(event: Event) -> str:
     """Return what happened, without when and where."""
     facts = event.facts
-    if event.kind in TOLD:
-        return TOLD[event.kind](facts)
+    if event.kind in SENTENCES:
+        return SENTENCES[event.kind](facts)
     parts = [_part(key, value) for key, value in facts.items() if key not in NOT_FOR_PEOPLE]
     return ", ".join(part for part in parts if part)
 
 
-def raised(picture: Mapping[str, JSON]) -> str:
-    """Return the names of the alarms that stand in a picture, or "none".
+def alarm_names(snapshot: Mapping[str, JSON]) -> str:
+    """Return the names of the alarms that are announced in a snapshot, or "none".
 
-    Those that are over by themselves and that nobody has acknowledged are counted behind them.
+    Those that have returned to normal unacknowledged are counted behind them.
     """
-    names, details = picture["alarms"], picture.get("alarm_details")
-    told = ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
+    names, details = snapshot["alarms"], snapshot.get("alarm_details")
+    named = ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
     each = details.values() if isinstance(details, dict) else ()
     gone = sum(isinstance(one, dict) and one.get("state") == Life.RETURNED for one in each)
-    return f"{told} ({gone} returned, not acknowledged)" if gone else told
+    return f"{named} ({gone} returned unacknowledged)" if gone else named
 
 
 def _phase(facts: Mapping[str, JSON]) -> str:
@@ -170,7 +165,7 @@ def _part(key: str, value: JSON) -> str:
     return f"{key.replace('_', ' ')} {shown}"
 
 
-TOLD: dict[Kind, Callable[[Mapping[str, JSON]], str]] = {
+SENTENCES: dict[Kind, Callable[[Mapping[str, JSON]], str]] = {
     Kind.PHASE: _phase,
     Kind.ADVICE: _advice,
     Kind.ALARM: _alarm,

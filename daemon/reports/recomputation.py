@@ -1,4 +1,4 @@
-"""Readings computed anew under another calibration, since what the probe said is kept."""
+"""Readings recomputed under another calibration, from the indicated values that are kept."""
 
 from __future__ import annotations
 
@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING
 
 from calibration.history import UnknownCalibration, find
 from calibration.model import NEVER_CALIBRATED
-from daemon import assembly
-from daemon.cli.output import NOT_SO, fail
 from daemon.entries import Flag, Reading
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.reader import Stored
@@ -18,30 +16,43 @@ from daemon.mixing.probe.salinity import Correction, correction, salinity_of
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 
 if TYPE_CHECKING:
-    from daemon.config import Config
+    from collections.abc import Mapping
+
     from daemon.journal.reader import Reader
+    from daemon.mixing.station.state import ReservoirSettings
+
+
+class NoSuchCalibrationError(Exception):
+    """The journal holds no accepted calibration of that id."""
 
 
 def recomputed(
-    stored: Iterable[list[Stored]], config: Config, reader: Reader, calibration: str
+    stored: Iterable[list[Stored]],
+    reservoirs: Mapping[str, ReservoirSettings],
+    reader: Reader,
+    calibration: str,
 ) -> Iterator[list[Stored]]:
     """Return entries with the readings of a calibration's probe under that calibration.
 
     Args:
         stored: Some at a time.
-        config: For what probes are worth without any.
+        reservoirs: Settings by name, for the uncertainty of a probe without calibration.
         reader: Of the journal that holds the calibration.
-        calibration: Its id, or "none" for all readings as the probes said them.
+        calibration: Its id, or "none" for all readings as the probes indicated them.
+
+    Raises:
+        JournalError: The journal cannot be read.
+        NoSuchCalibrationError: It holds none of that id.
     """
-    name, correct = _wanted(reader, calibration)
-    worth = {
+    name, correct = _correction_of(reader, calibration)
+    uncertainties = {
         name_of(reservoir, probe): known
-        for reservoir, settings in assembly.reservoirs(config).items()
+        for reservoir, settings in reservoirs.items()
         for probe, known in settings.probes.items()
     }
     for some in stored:
         yield [
-            replace(each, entry=_anew(each.entry, worth, correct))
+            replace(each, entry=_under(each.entry, uncertainties, correct))
             if isinstance(each.entry, Reading)
             and name in ("", name_of(each.entry.reservoir, each.entry.probe))
             else each
@@ -49,7 +60,7 @@ def recomputed(
         ]
 
 
-def _wanted(reader: Reader, calibration: str) -> tuple[str, Correction | None]:
+def _correction_of(reader: Reader, calibration: str) -> tuple[str, Correction | None]:
     """Return the probe that a calibration is of, empty for all, and what corrects it."""
     if calibration == NEVER_CALIBRATED:
         return "", None
@@ -58,19 +69,18 @@ def _wanted(reader: Reader, calibration: str) -> tuple[str, Correction | None]:
     try:
         found = find(records, probe, calibration)
     except UnknownCalibration:
-        fail(
+        raise NoSuchCalibrationError(
             f"there is no accepted calibration {calibration!r}; 'brinewright calibrate list' names"
-            " those there are",
-            NOT_SO,
-        )
+            " those there are"
+        ) from None
     return probe, correction(found, found.calibration)
 
 
-def _anew(
-    reading: Reading, worth: dict[str, ProbeUncertainty], correct: Correction | None
+def _under(
+    reading: Reading, uncertainties: dict[str, ProbeUncertainty], correct: Correction | None
 ) -> Reading:
     """Return a reading under another calibration; one without a value stays without."""
-    known = worth.get(name_of(reading.reservoir, reading.probe), ProbeUncertainty())
+    known = uncertainties.get(name_of(reading.reservoir, reading.probe), ProbeUncertainty())
     salinity, u = salinity_of(reading.conductivity_mS_cm, reading.temperature_C, known, correct)
     if salinity is None:
         flag = max(reading.flag, Flag.FAIL)

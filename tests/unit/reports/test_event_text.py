@@ -7,8 +7,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.cli.events import line, listing, raised, told
+from daemon.cli.output import json_line
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.payloads import event_payload
+from daemon.reports.event_text import alarm_names, listing, sentence_of
 from tests.parts.stories import mixed
 
 NOON = Instant(datetime(2026, 3, 2, 12, 34, 56, tzinfo=UTC), 0.0)
@@ -116,7 +118,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_every_kind_is_told_in_words(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """What happened, without braces, brackets or names of fields that mean nothing."""
-    assert expected in told(Event("mix-1", NOON, "b-1", kind, facts))
+    assert expected in sentence_of(Event("mix-1", NOON, "b-1", kind, facts))
 
 
 @pytest.mark.parametrize("kind, facts, expected", CASES)
@@ -151,7 +153,7 @@ def test_what_a_batch_says_fits_any_screen(width: int) -> None:
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """Time, reservoir, batch and kind, and then every fact."""
-    text = line(Event("mix-1", NOON, "b-1", kind, facts))
+    text = json_line(event_payload(Event("mix-1", NOON, "b-1", kind, facts)))
 
     assert "\n" not in text
     assert {
@@ -169,15 +171,15 @@ def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expect
 )
 def test_the_alarms_of_a_picture_are_named(alarms: JSON, expected: str) -> None:
     """Or "none", which is a word too."""
-    assert expected == raised({"alarms": alarms})
+    assert expected == alarm_names({"alarms": alarms})
 
 
-@pytest.mark.parametrize("alarms, told", [([], "none"), (["salt-low"], "salt-low")])
-def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, told: str) -> None:
+@pytest.mark.parametrize("alarms, named", [([], "none"), (["salt-low"], "salt-low")])
+def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, named: str) -> None:
     """Somebody has yet to acknowledge it, so that "none" alone would hide it."""
     gone: JSON = {"state": "returned-unacknowledged"}
     details: JSON = {"batch-stale": gone, "salt-low": {"state": "unacknowledged"}}
 
-    assert f"{told} (1 returned, not acknowledged)" == raised(
+    assert f"{named} (1 returned unacknowledged)" == alarm_names(
         {"alarms": alarms, "alarm_details": details}
     )

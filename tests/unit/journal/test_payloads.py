@@ -1,4 +1,4 @@
-"""What is said of an entry to the outside."""
+"""An entry as a JSON object."""
 
 from __future__ import annotations
 
@@ -11,19 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Event, Flag, Instant, Kind, Reading
-from daemon.journal.reader import Stored
+from daemon.journal.payloads import event_payload, iso_time, reading_payload, to_json
 from daemon.mixing.probe.quality import TESTS
-from daemon.publishing.payloads import (
-    Message,
-    alarm_message,
-    availability,
-    entry_message,
-    event_payload,
-    iso_time,
-    reading_payload,
-    state_message,
-    to_json,
-)
 
 AT = Instant(datetime(2031, 5, 4, 9, 0, 0, 250_000, tzinfo=UTC), 12.0, "boot-1")
 READING = Reading(
@@ -67,7 +56,7 @@ def test_a_reading_names_only_the_tests_it_did_not_pass() -> None:
     } == reading_payload(READING)
 
 
-def test_pump_fault_and_a_doubtful_clock_are_said_when_there_is_something_to_say() -> None:
+def test_pump_fault_and_a_doubtful_clock_have_fields_only_when_known() -> None:
     """A missing value comes with its reason, a pump with its state, a wrong clock with a word."""
     missing = replace(
         READING,
@@ -78,67 +67,31 @@ def test_pump_fault_and_a_doubtful_clock_are_said_when_there_is_something_to_say
         pump=False,
         fault="no answer within 2 s",
     )
-    told = reading_payload(missing)
+    fields = reading_payload(missing)
 
     assert (None, 9, False, "no answer within 2 s", False) == tuple(
-        told[key] for key in ("salinity", "flag", "pump", "fault", "synced")
+        fields[key] for key in ("salinity", "flag", "pump", "fault", "synced")
     )
 
 
 def test_an_event_begins_with_time_reservoir_batch_and_kind() -> None:
     """The four come first, then the facts, in the order of the lines of a replay."""
-    told = event_payload(EVENT)
+    fields = event_payload(EVENT)
 
-    assert ["time", "reservoir", "batch", "kind", "salinity", "salinity_u"] == list(told)
+    assert ["time", "reservoir", "batch", "kind", "salinity", "salinity_u"] == list(fields)
     assert ("mix-1", "lot-7", "stabilised", 33.9) == tuple(
-        told[key] for key in ("reservoir", "batch", "kind", "salinity")
+        fields[key] for key in ("reservoir", "batch", "kind", "salinity")
     )
 
 
 def test_a_fact_never_takes_the_place_of_what_every_event_has() -> None:
     """An event whose facts speak of another time keeps its own."""
-    told = event_payload(replace(EVENT, facts={"time": "yesterday", "kind": "other", "x": 1}))
+    fields = event_payload(replace(EVENT, facts={"time": "yesterday", "kind": "other", "x": 1}))
 
-    assert ("2031-05-04T09:00:00.250Z", "stabilised", 1) == (told["time"], told["kind"], told["x"])
-
-
-def test_topics_are_those_that_were_promised() -> None:
-    """Each message goes to its own topic; what describes the present is retained."""
-    alarm = replace(EVENT, kind=Kind.ALARM, facts={"name": "no-data", "what": "raised"})
-    station_event = replace(EVENT, reservoir="")
-    messages = [
-        availability("wing", online=True),
-        state_message("wing", "mix-1", {}),
-        alarm_message("wing", alarm),
-        alarm_message("wing", replace(alarm, reservoir="")),
-        entry_message("wing", Stored(1, READING)),
-        entry_message("wing", Stored(2, EVENT)),
-        entry_message("wing", Stored(3, station_event)),
-    ]
-
-    assert [
-        ("brinewright/wing/availability", True),
-        ("brinewright/wing/mix-1/state", True),
-        ("brinewright/wing/mix-1/alarm/no-data", True),
-        ("brinewright/wing/alarm/no-data", True),
-        ("brinewright/wing/mix-1/reading", False),
-        ("brinewright/wing/mix-1/event", False),
-        ("brinewright/wing/event", False),
-    ] == [(message.topic, message.retain) for message in messages]
-
-
-def test_an_entry_carries_its_number_whatever_its_facts_say() -> None:
-    """`seq` is the journal's, so that what comes twice can be dropped."""
-    lying = replace(EVENT, facts={"seq": 99})
-    told = [json.loads(entry_message("wing", Stored(7, each)).payload) for each in (READING, lying)]
-
-    assert [7, 7] == [each["seq"] for each in told]
-
-
-def test_availability_is_one_plain_word() -> None:
-    """A hub compares it as it stands."""
-    assert Message("brinewright/wing/availability", b"offline", retain=True) == availability(
-        "wing", online=False
+    assert ("2031-05-04T09:00:00.250Z", "stabilised", 1) == (
+        fields["time"],
+        fields["kind"],
+        fields["x"],
     )
 
 

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.cli.output import complain
+from daemon.journal.payloads import iso_time
 from daemon.journal.selection import Selection, summaries
-from daemon.publishing.payloads import iso_time
 
 if TYPE_CHECKING:
     from daemon.entries import JSON
@@ -73,12 +72,20 @@ def kept(reader: Reader, after: int = 0) -> Iterator[Summary]:
         yield from (each for _, each in some if each is not None)
 
 
-def summary_lines(reader: Reader, selection: Selection) -> Iterator[dict[str, JSON]]:
-    """Yield a line of each selected summary; say at the end which could not be."""
+def summary_rows(
+    reader: Reader, selection: Selection, warn: Callable[[str], None]
+) -> Iterator[dict[str, JSON]]:
+    """Yield a row of each selected summary; warn at the end of those that were left out.
+
+    Args:
+        reader: Of the journal.
+        selection: Which summaries.
+        warn: Called with a sentence on those that the disk has changed.
+    """
     damage = DamageCount()
-    yield from map(_line, damage.intact(summaries(reader, selection)))
+    yield from map(_row, damage.intact(summaries(reader, selection)))
     for sentence in damage.sentences(selection):
-        complain(sentence)
+        warn(sentence)
 
 
 def warnings(reader: Reader, selection: Selection) -> list[str]:
@@ -99,7 +106,7 @@ def warnings(reader: Reader, selection: Selection) -> list[str]:
     return [past, *damage.sentences(selection)]
 
 
-def _line(each: Summary) -> dict[str, JSON]:
+def _row(each: Summary) -> dict[str, JSON]:
     return {
         "minute": iso_time(each.minute),
         "reservoir": each.reservoir,
