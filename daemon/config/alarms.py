@@ -9,11 +9,14 @@ from pydantic import AfterValidator, Field
 
 from daemon.config.fields import Section, number, one_of
 from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.alarm.former_names import PRESENT_NAMES
 
 
 def _known(value: str) -> str:
     if value in CATALOGUE:
         return value
+    if value in PRESENT_NAMES:
+        raise ValueError(f"is the former name of {PRESENT_NAMES[value]!r}; write that instead")
     close = difflib.get_close_matches(value[:60], CATALOGUE, n=1, cutoff=0.5)
     near = f"the nearest is {close[0]!r}" if close else f"known are {', '.join(CATALOGUE)}"
     raise ValueError(f"there is no such alarm, {near}")

@@ -15,6 +15,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.mixing.alarm.former_names import by_present_name
 from daemon.mixing.alarm.transitions import AlarmState
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import MixingTimes
@@ -38,6 +39,7 @@ def restore(text: str) -> StationState | None:
         state: StationState = _adapter(StationState).validate_python(raw.get("state"))
     except ValidationError:
         return None
+    _rename_alarms(state)
     return state
 
 
@@ -59,7 +61,16 @@ def restore_batches(text: str) -> StationState | None:
             )
     except (ValidationError, KeyError, TypeError, AttributeError):
         return None
+    _rename_alarms(state)
     return state
+
+
+def _rename_alarms(state: StationState) -> None:
+    """Have alarms that an earlier version called otherwise go on under their present names."""
+    state.alarms.known = by_present_name(state.alarms.known)
+    state.health.seen = by_present_name(state.health.seen)
+    for reservoir in state.reservoirs.values():
+        reservoir.alarms.known = by_present_name(reservoir.alarms.known)
 
 
 def _alarms(kept: Any) -> AlarmState:  # noqa: ANN401 - whatever another version wrote

@@ -24,6 +24,7 @@ from daemon.journal.writer import (
     JournalMissingError,
     broken,
 )
+from daemon.mixing.alarm.former_names import PRESENT_NAMES
 from daemon.mixing.station.last_reading import renewed
 
 if TYPE_CHECKING:
@@ -109,6 +110,19 @@ class Reader:
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Every event about an alarm after `since_seq`, in order."""
         return self._of_kind(Kind.ALARM, since_seq)
+
+    def former_alarms(self) -> list[tuple[str, str]]:
+        """Reservoir and former name of each alarm that events were written under, once each."""
+        names = ", ".join("?" * len(PRESENT_NAMES))
+        with self.snapshot() as db:
+            found = db.execute(
+                "SELECT DISTINCT reservoir, iif(json_valid(facts),"  # noqa: S608 - constants
+                " json_extract(facts, '$.name'), NULL) AS name"
+                " FROM events JOIN origins ON origins.id = origin"
+                f" WHERE kind = ? AND name IN ({names})",
+                (str(Kind.ALARM), *PRESENT_NAMES),
+            ).fetchall()
+        return [(reservoir, name) for reservoir, name in found]
 
     def calibrations(self) -> list[tuple[int, Event]]:
         """Every event about a calibration, in order; the records are among their facts."""

@@ -16,6 +16,7 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.mixing.alarm.former_names import present_name
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 
 Origin: TypeAlias = tuple[str, str, str, str]
@@ -221,12 +222,14 @@ def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
     try:
         if row[8] not in (UNPROVEN, _event_proof(row, origin)):
             return None
-        facts = json.loads(row[7])
+        facts, kind = json.loads(row[7]), Kind(row[6])
+        if kind is Kind.ALARM and "name" in facts:
+            facts["name"] = present_name(facts["name"])
         return Event(
             reservoir=origin[0],
             at=to_instant(row[2], row[3], origin[2], row[4]),
             batch=row[5],
-            kind=Kind(row[6]),
+            kind=kind,
             facts=facts,
         )
     except (ValueError, TypeError, OverflowError, RecursionError, struct.error):

@@ -62,10 +62,15 @@ def alarm_message(station: str, event: Event) -> Message:
     """The present state of one alarm, for whoever comes later too."""
     name = event.facts.get("name", "unnamed")
     return Message(
-        f"{place(station, event.reservoir)}/alarm/{name}",
+        alarm_topic(station, event.reservoir, str(name)),
         to_json(alarm_payload(event)),
         retain=True,
     )
+
+
+def alarm_topic(station: str, reservoir: str, name: str) -> str:
+    """Return where the present state of an alarm is."""
+    return f"{place(station, reservoir)}/alarm/{name}"
 
 
 def entry_message(station: str, stored: Stored) -> Message:

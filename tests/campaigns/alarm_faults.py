@@ -267,12 +267,12 @@ def long_calibrated(_: int) -> dict[str, object]:
 FAULTS = (
     Fault("cable pulled", "probe-fault", 90.0, cable_pulled),
     Fault("noise on the line", "probe-fault", 90.0, trouble(garbage=1.0)),
-    Fault("driver hangs", "reading-stale", 8 * 60.0, driver_hangs),
+    Fault("driver hangs", "reading-overdue", 8 * 60.0, driver_hangs),
     Fault("probe stuck", "probe-fault", 32 * 60.0, trouble(stuck=1.0)),
     Fault("purifier spent", "blank-impure", 15 * 60.0, impure_fill),
     Fault("salt told, not poured", "mixing-overdue", 31 * 60.0, never_poured),
     Fault("pump off", "mixing-overdue", 70 * 60.0, pump_off),
-    Fault("an eighth not poured", "short-yield", MIXED_WITHIN_S, weighed_short),
+    Fault("an eighth not poured", "salt-unaccounted", MIXED_WITHIN_S, weighed_short),
     Fault("dosed 8 % too high", "batch-off-target", MIXED_WITHIN_S, too_much),
     Fault("not used", "batch-ageing", 3 * 60.0, not_used),
     Fault("lid off", "salinity-drifting", 90 * 60.0, lid_off),
@@ -288,7 +288,7 @@ FAULTS = (
         nobody_began,
         lambda _: {"due": (Due(None, 12, 0, 60.0),)},
     ),
-    Fault("broker gone", "publisher-behind", 90.0, broker_gone),
+    Fault("broker gone", "publishing-delayed", 90.0, broker_gone),
     Fault("card full", "storage-low", 90.0, card_full),
     Fault("clock unset", "clock-unsynchronised", 11 * 60.0, clock_unset),
 )

@@ -62,7 +62,7 @@ class Must:
 BUBBLES_PER_H, DROPOUT_CHANCE = 2.0, 0.01
 """What an ordinary probe suffers all the while."""
 OFF = "batch-off-target"
-DRY = {"probe-fault", "reading-stale"}
+DRY = {"probe-fault", "reading-overdue"}
 EXPECTED: dict[str, Must] = {
     "weighed_light": Must("used", True, may=(OFF,)),
     "on_a_heel": Must("used", True, ("batch-ageing",), (OFF,)),
@@ -73,8 +73,8 @@ EXPECTED: dict[str, Must] = {
     ),
     "forgotten": Must("discarded", True, ("batch-ageing", "batch-stale"), (OFF,)),
     "vouched_for": Must("used", True, ("batch-ageing", "batch-stale"), (OFF,)),
-    "caked_salt": Must("discarded", False, (OFF, "short-yield")),
-    "second_bag_missed": Must("used", True, (OFF, "short-yield")),
+    "caked_salt": Must("discarded", False, (OFF, "salt-unaccounted")),
+    "second_bag_missed": Must("used", True, (OFF, "salt-unaccounted")),
     "weighed_heavy": Must("used", True, may=(OFF,)),
     "plain": Must("used", True, may=(OFF,)),
 }

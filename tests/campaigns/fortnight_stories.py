@@ -193,7 +193,7 @@ def second_bag_missed(days: Fortnight) -> None:
     grams = days.refill() * days.clumsy()
     days.room.pour(grams / 2)
     days.room.settle()
-    days.room.until(lambda: "short-yield" in days.room.alarms(), 1800.0)
+    days.room.until(lambda: "salt-unaccounted" in days.room.alarms(), 1800.0)
     days.room.pour(grams / 2)
     days.room.until(lambda: days.room.phase is Phase.DISSOLVING, 1800.0)
     days.room.settle()

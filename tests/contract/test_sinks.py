@@ -179,7 +179,7 @@ class GuideStage:
 class NotifyStage:
     """The sink that tells people; what acknowledges is its own file, which can be taken away."""
 
-    entries: Sequence[Entry] = (alarm(1), alarm(2, "short-yield"), alarm(3, "mixing-overdue"))
+    entries: Sequence[Entry] = (alarm(1), alarm(2, "salt-unaccounted"), alarm(3, "mixing-overdue"))
 
     def __init__(self, folder: Path, closing: ExitStack) -> None:
         self._hook = closing.enter_context(hooked())

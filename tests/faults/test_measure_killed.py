@@ -56,7 +56,7 @@ def test_a_kill_while_dissolving_and_after_release_costs_nothing(tmp_path: Path)
     assert dissolving == kept[: len(dissolving)]
     assert ready == kept[: len(ready)]
     assert ["blank", "dissolving", "verifying", "ready"] == phases(station)
-    restarts = [e for e in station.events(Kind.ALARM) if e.facts["name"] == "daemon-restarted"]
+    restarts = [e for e in station.events(Kind.ALARM) if e.facts["name"] == "measuring-restarted"]
     assert ("raised", "") == (restarts[0].facts["what"], restarts[0].reservoir)
     assert {batch} == {event.batch for event in station.events(Kind.PHASE)}
     assert 3 == sum(began(item.entry) for item in kept)

@@ -83,10 +83,10 @@ def test_killed_while_the_receiver_is_down_it_tells_once_when_both_are_back(
         hook.up()
         process.start()
         soon(lambda: len(hook.told) == 1, "the message")
-        writer.append([alarm_now("short-yield")], 1.0)
+        writer.append([alarm_now("salt-unaccounted")], 1.0)
         soon(lambda: len(hook.told) == 2, "the next one")
 
-    assert ["mix-1: probe-fault (high)", "mix-1: short-yield (high)"] == hook.titles
+    assert ["mix-1: probe-fault (high)", "mix-1: salt-unaccounted (high)"] == hook.titles
     assert (0, "notify") == (fare.waiting, fare.name)
     assert "json on line 1 of receivers is not reached" in fare.error
     assert [] == [line for line in process.said if not LOG_LINE.fullmatch(line)]
@@ -115,11 +115,11 @@ def test_killed_between_sending_and_striking_off_it_tells_that_one_again(
         hook.up()
         process.start()
         soon(lambda: len(hook.told) == 2, "it again")
-        writer.append([alarm_now("short-yield")], 1.0)
+        writer.append([alarm_now("salt-unaccounted")], 1.0)
         soon(lambda: len(hook.told) == 3, "the next one")
         process.stop()
 
-    assert ["probe-fault", "probe-fault", "short-yield"] == [
+    assert ["probe-fault", "probe-fault", "salt-unaccounted"] == [
         title.split()[1] for title in hook.titles
     ]
 

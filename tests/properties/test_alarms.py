@@ -23,7 +23,7 @@ from daemon.mixing.alarm.transitions import (
 from daemon.mixing.station.state import ReservoirState, StationState
 
 NAMES = (
-    *("mixing-overdue", "probe-fault", "reading-stale"),
+    *("mixing-overdue", "probe-fault", "reading-overdue"),
     *("temperature-out-of-band", "batch-stale", "calibration-due"),
 )
 """With delays and without, with causes and without, suppressed by design and never."""

@@ -18,7 +18,7 @@ HOUR = timedelta(hours=1)
 NAMES = {
     "probe-fault": Priority.HIGH,
     "blank-impure": Priority.HIGH,
-    "short-yield": Priority.MEDIUM,
+    "salt-unaccounted": Priority.MEDIUM,
     "salt-low": Priority.LOW,
 }
 STEPS = st.lists(

@@ -76,7 +76,7 @@ def test_a_batch_goes_on_after_its_station_was_restored(
     states = [str(event.facts.get("state")) for event in station.events(Kind.DEVICE)]
     assert 1 == states.count("journal restored")
     alarms = {str(event.facts["name"]) for event in station.events(Kind.ALARM)}
-    assert "daemon-restarted" not in alarms
+    assert "measuring-restarted" not in alarms
     assert [] == [line for line in measure.said if "spoilt" in line or "cut off" in line]
 
 

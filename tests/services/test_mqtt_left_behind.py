@@ -30,6 +30,42 @@ def kept(broker: Broker) -> dict[str, bytes]:
         return {each.topic: bytes(each.payload) for each in late.heard if each.retain}
 
 
+def test_an_alarm_that_an_earlier_version_called_otherwise_goes_from_under_its_old_name(
+    broker: Broker, tmp_path: Path
+) -> None:
+    """Its old topic and its old entity go, and what is raised is there under the new name."""
+    config = write_configuration(tmp_path, broker.port)
+    publisher = Publisher(config, tmp_path / "publish.log")
+    raised = [
+        event(1, Kind.ALARM, name="reading-stale", state="unacknowledged", what="raised"),
+        event(2, Kind.ALARM, reservoir="", name="daemon-restarted", state="unacknowledged"),
+    ]
+    old_topics = {f"{HERE}/mix-1/alarm/reading-stale", f"{HERE}/alarm/daemon-restarted"}
+    with Writer(tmp_path / "journal.db") as writer, present(broker, f"{CONFIG}/#") as hub:
+        writer.append(raised, 0.0, {"mix-1": {"phase": "ready"}})
+        try:
+            publisher.start()
+            wait_until(lambda: f"{CONFIG}/mix-1/config" in kept(broker), "the device", 20)
+            publisher.stop()
+            today = kept(broker)[f"{CONFIG}/mix-1/config"]
+            before = today.replace(b"reading-overdue", b"reading-stale")
+            hub.say(f"{CONFIG}/mix-1/config", before, retain=True)
+            for topic in old_topics:
+                hub.say(topic, b'{"state": "unacknowledged"}', retain=True)
+            publisher.start()
+            wait_until(lambda: not old_topics & kept(broker).keys(), "the old topics to go", 40)
+            wait_until(lambda: kept(broker)[f"{CONFIG}/mix-1/config"] == today, "the device", 40)
+        finally:
+            publisher.kill()
+        announced = [json.loads(each)["components"] for each in hub.on(f"{CONFIG}/mix-1/config")]
+    left = kept(broker)
+
+    assert {f"{HERE}/mix-1/alarm/reading-overdue", f"{HERE}/alarm/measuring-restarted"} <= {*left}
+    assert "reading-overdue" == json.loads(left[f"{HERE}/mix-1/alarm/reading-overdue"])["name"]
+    assert {"platform": "binary_sensor"} in [each.get("alarm-reading-stale") for each in announced]
+    assert "alarm-reading-stale" not in announced[-1]
+
+
 def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
     broker: Broker, tmp_path: Path
 ) -> None:

@@ -42,8 +42,8 @@ def test_every_batch_ends_with_the_right_verdict_and_no_nuisance_alarm(days: For
         ),
         ("forgotten", DISCARDED, True, ("batch-ageing", "batch-stale")),
         ("vouched_for", USED, True, ("batch-ageing", "batch-stale")),
-        ("caked_salt", DISCARDED, False, ("batch-off-target", "short-yield")),
-        ("second_bag_missed", USED, True, ("batch-off-target", "short-yield")),
+        ("caked_salt", DISCARDED, False, ("batch-off-target", "salt-unaccounted")),
+        ("second_bag_missed", USED, True, ("batch-off-target", "salt-unaccounted")),
         ("weighed_heavy", USED, True, ()),
         ("plain", USED, True, ()),
     ] == found

@@ -111,7 +111,7 @@ CATALOGUE: dict[str, AlarmKind] = {
     kind.name: kind
     for kind in (
         AlarmKind(
-            "reading-stale",
+            "reading-overdue",
             "no usable reading for five minutes",
             ("a loose cable or no supply", "a fouled or dry probe", "the driver hangs"),
             f"{UNPLUG_FIRST}, then look at the probe, its cable and its supply",
@@ -174,7 +174,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             yields_to=("probe-fault", "salinity-drifting"),
         ),
         AlarmKind(
-            "short-yield",
+            "salt-unaccounted",
             "the water holds less salt than was weighed",
             ("salt on the bottom", "wrong weight or volume told", "damp or weak mix"),
             f"{UNPLUG_FIRST}, then look for salt on the bottom; check the weight and the volume",
@@ -271,7 +271,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             suppressed_while=(CALIBRATING,),
         ),
         AlarmKind(
-            "calibration-open",
+            "probe-out-for-calibration",
             "a probe was taken out for calibration and not put back",
             ("the routine was left half done", "put back and not confirmed"),
             f"go on with the calibration, or put the probe back and confirm it; {UNPLUG_FIRST}",
@@ -289,7 +289,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             24.0,
         ),
         AlarmKind(
-            "publisher-behind",
+            "publishing-delayed",
             "what happens here reaches a broker, a database or people late, or not at all",
             ("broker or server down", "network down", "an account or password that changed"),
             "look at the named service and at the network; nothing is lost meanwhile",
@@ -323,7 +323,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             scope=Scope.STATION,
         ),
         AlarmKind(
-            "daemon-restarted",
+            "measuring-restarted",
             "measuring ended without being told to, or was started again and again",
             ("power cut", "a weak supply", "memory ran out", "a fault of the program"),
             "check the supply, and the log before the restart: journalctl -u brinewright-measure",

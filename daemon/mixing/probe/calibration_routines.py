@@ -249,7 +249,7 @@ def forgotten(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
     """Return the alarm condition of a probe that was taken out and left."""
     if probe.out_s is None or t_s - probe.out_s <= FORGOTTEN_S:
         return {}
-    return {"calibration-open": f"{name} is out for calibration, and nobody acts on it"}
+    return {"probe-out-for-calibration": f"{name} is out for calibration, and nobody acts on it"}
 
 
 def _shown(sample: Sample, t_s: float) -> Shown:

@@ -47,7 +47,7 @@ def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
     """
     if usable:
         return {}
-    stale = {"reading-stale": f"the last reading of {reading.probe} that can be used is old"}
+    stale = {"reading-overdue": f"the last reading of {reading.probe} that can be used is old"}
     failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
     if not reading.fault and failed == ["spike"]:
         return stale
@@ -56,7 +56,9 @@ def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
 
 def of_silence(probe: str, silent_s: float) -> dict[str, str]:
     """Return what is wrong when not even a fault comes from a probe."""
-    return {"reading-stale": f"nothing at all has come from {probe} for {silent_s / 60.0:.0f} min"}
+    return {
+        "reading-overdue": f"nothing at all has come from {probe} for {silent_s / 60.0:.0f} min"
+    }
 
 
 def of_temperature(
@@ -167,7 +169,7 @@ def of_batch(
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         short = shortfall(state)
         if short is not None and short.missing_g > 0.0:
-            found["short-yield"] = short_sentence(state, short)
+            found["salt-unaccounted"] = short_sentence(state, short)
     age, young_h = age_h(state, t_s), settings.use_within_h - _warned_h(settings)
     if state.phase is Phase.READY and age is not None and age > young_h:
         found["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"

@@ -97,7 +97,7 @@ def look(state: StationHealth, seen: Surroundings, settings: StationSettings, t_
         for each in failing
     ]
     if told:
-        state.seen["publisher-behind"] = "; ".join(told[:NAMED])
+        state.seen["publishing-delayed"] = "; ".join(told[:NAMED])
 
 
 def started(state: StationHealth, t_s: float, *, unexpected: bool) -> None:
@@ -116,8 +116,10 @@ def wrong(state: StationHealth, at: Instant, t_s: float) -> dict[str, str]:
     if not at.synced:
         found["clock-unsynchronised"] = "no time service has set the clock since the machine began"
     if state.restarted_s is not None and t_s - state.restarted_s < RESTART_TOLD_S:
-        found["daemon-restarted"] = "measuring began again and had not been told to end"
+        found["measuring-restarted"] = "measuring began again and had not been told to end"
     often = len(state.started_s) == OFTEN and t_s - state.started_s[0] < OFTEN_S
     if often and t_s - state.started_s[-1] < RESTART_TOLD_S:
-        found["daemon-restarted"] = f"measuring began {OFTEN} times within {OFTEN_S / 60.0:g} min"
+        found["measuring-restarted"] = (
+            f"measuring began {OFTEN} times within {OFTEN_S / 60.0:g} min"
+        )
     return found

@@ -139,7 +139,7 @@ class Station:
             if settings is None or state.heard_s is None:
                 continue
             if t_s - state.heard_s > annunciation.SILENT_S:
-                transitions.begun(state.alarms, "reading-stale", state.heard_s)
+                transitions.begun(state.alarms, "reading-overdue", state.heard_s)
                 decides = next(iter(settings.probes))
                 known = state.probes.get(decides)  # None for one that was renamed since
                 steps = [] if known is None else health.silent(known, decides, t_s)

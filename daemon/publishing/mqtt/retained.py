@@ -23,7 +23,12 @@ from typing import Protocol
 
 from daemon.entries import JSON, Event
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.publishing.topic_messages import Message, alarm_message, state_message
+from daemon.publishing.topic_messages import (
+    Message,
+    alarm_message,
+    alarm_topic,
+    state_message,
+)
 
 LOOK_S = 0.5
 """So that a picture a second is never a second old."""
@@ -46,6 +51,9 @@ class Source(Protocol):
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Return the events about alarms after `since_seq`, in order."""
+
+    def former_alarms(self) -> list[tuple[str, str]]:
+        """Return reservoir and former name of each alarm that events were written under."""
 
 
 @dataclass(slots=True)
@@ -116,7 +124,7 @@ class Live:
         return found
 
     def _alarms(self) -> list[Message]:
-        newest: dict[str, Message] = {}
+        newest: dict[str, Message] = {} if self._alarms_to_seq else self._formerly_named()
         for seq, event in self.source.alarms(self._alarms_to_seq):
             message = alarm_message(self.station, event)
             if not self._is_there(event.reservoir, str(event.facts.get("name"))):
@@ -124,6 +132,14 @@ class Live:
             newest[message.topic] = message
             self._alarms_to_seq = seq
         return list(newest.values())
+
+    def _formerly_named(self) -> dict[str, Message]:
+        """Return what takes alarms away that an earlier version published under another name."""
+        topics = [
+            alarm_topic(self.station, reservoir, name)
+            for reservoir, name in self.source.former_alarms()
+        ]
+        return {topic: Message(topic, b"", retain=True) for topic in topics}
 
     def _is_there(self, reservoir: str, alarm: str = "") -> bool:
         if self.reservoirs is None:

@@ -6,12 +6,15 @@ import logging
 import sqlite3
 from collections.abc import Mapping
 from contextlib import closing
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TypeAlias
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.mixing.alarm.former_names import present_name
+from daemon.publishing.notify.notice import Notice
 from daemon.publishing.notify.policy import Ledger
 from daemon.publishing.sink import SinkError
 
@@ -78,7 +81,7 @@ class NoticesFile:
         found = {}
         for receiver, text in rows:
             try:
-                found[receiver] = _adapter().validate_json(text)
+                found[receiver] = _under_present_names(_adapter().validate_json(text))
             except ValidationError:
                 log.warning("%s: one record is of another version and was left out", self._path)
         return (journal[0] if journal else ""), found
@@ -126,6 +129,29 @@ def _open(path: Path) -> sqlite3.Connection:
         with closing(db):
             raise
     return db
+
+
+def _under_present_names(ledger: Ledger) -> Ledger:
+    """Return what an earlier version kept with today's names of alarms."""
+    ledger.waiting = [
+        replace(each, notice=_renamed(each.notice), then=each.then and _renamed(each.then))
+        for each in ledger.waiting
+    ]
+    ledger.open = {_present_key(key): each for key, each in ledger.open.items()}
+    for each in ledger.open.values():
+        each.notice = _renamed(each.notice)
+    ledger.urgent_told = {_present_key(key): at for key, at in ledger.urgent_told.items()}
+    ledger.counted = {_present_key(key): count for key, count in ledger.counted.items()}
+    return ledger
+
+
+def _renamed(notice: Notice) -> Notice:
+    return replace(notice, name=present_name(notice.name))
+
+
+def _present_key(key: str) -> str:
+    reservoir, _, name = key.rpartition(" ")
+    return f"{reservoir} {present_name(name)}".strip()
 
 
 @cache

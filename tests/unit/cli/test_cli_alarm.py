@@ -103,7 +103,7 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
         "mix-1": {
             "salt-low": told("unacknowledged", "lot blue has 900 g left", chatters=True),
             "salinity-drifting": told("acknowledged", "released as 34.00 ppt", who="kim"),
-            "reading-stale": told("suppressed", "old", reason="probe-fault stands"),
+            "reading-overdue": told("suppressed", "old", reason="probe-fault stands"),
         },
     }
     at = Instant(MORNING, 0.0)
@@ -122,7 +122,7 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
         "HIGH    mix-1 salinity-drifting: acknowledged by kim since 2026-03-02 08:00 UTC",
         "medium  station storage-low: unacknowledged since 2026-03-02 08:00 UTC",
         "low     mix-1 salt-low: unacknowledged since 2026-03-02 08:00 UTC, comes and",
-        "mix-1 reading-stale  suppressed since 2026-03-02 08:00 UTC: probe-fault stands",
+        "mix-1 reading-overdue  suppressed since 2026-03-02 08:00 UTC: probe-fault stands",
     ] == heads
     assert (True, ["storage-low"]) == (own["flood"], [each["name"] for each in own["alarms"]])
 

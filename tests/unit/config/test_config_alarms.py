@@ -57,6 +57,10 @@ off_delay_s = 0
             ["alarm[batch-stal].name", "there is no such alarm, the nearest is 'batch-stale'"],
         ),
         (
+            'name = "reading-stale"',
+            ["alarm[reading-stale].name", "is the former name of 'reading-overdue'; write that"],
+        ),
+        (
             'name = "salt-low"\npriority = "urgent"',
             ["alarm[salt-low].priority", "'high', 'medium'"],
         ),

@@ -9,6 +9,7 @@ import pytest
 
 from daemon.entries import Event, Kind
 from daemon.journal.checkpoint import dump, restore, restore_batches
+from daemon.mixing.alarm.former_names import PRESENT_NAMES
 from daemon.mixing.stability import network
 from daemon.mixing.station.station import ReservoirSettings, Station, StationState
 from tests.parts.people import Bench
@@ -98,6 +99,25 @@ def test_what_people_did_to_alarms_survives_another_version() -> None:
     kept = station.state.reservoirs["mix-1"].alarms
     assert bench.station.state.reservoirs["mix-1"].alarms == kept
     assert {"shelved", "returned-unacknowledged"} == {each.state for each in kept.known.values()}
+
+
+@pytest.mark.parametrize("other_version", [False, True])
+def test_alarms_under_former_names_go_on_under_the_present_ones(*, other_version: bool) -> None:
+    """What somebody shelved stays shelved, and what the station saw of itself stays seen."""
+    bench = Bench(mixed())
+    bench.ask("alarm.shelve", name="reading-overdue", hours=5, reason="the cable is on order")
+    bench.ask("alarm.remove-from-service", "", name="publishing-delayed", reason="no broker yet")
+    bench.station.state.health.seen = {"publishing-delayed": "mqtt is 6 min behind"}
+    text = dump(bench.station.state)
+    for former, present in PRESENT_NAMES.items():
+        text = text.replace(f'"{present}"', f'"{former}"')
+    state = restore_batches(of_another_version(text)) if other_version else restore(text)
+
+    assert "reading-stale" in text
+    assert state is not None
+    assert bench.station.state.alarms == state.alarms
+    assert bench.station.state.reservoirs["mix-1"].alarms == state.reservoirs["mix-1"].alarms
+    assert other_version or {"publishing-delayed"} == {*state.health.seen}
 
 
 @pytest.mark.parametrize("alarms", [None, 7, {"known": {"salt-low": {"state": "of another time"}}}])

@@ -288,6 +288,33 @@ def test_a_reading_keeps_its_calibration_and_that_it_was_taken_in_a_bottle(
     assert told == [each for _, each in Reader(path).readings()]
 
 
+def test_an_alarm_of_a_former_name_is_read_under_the_present_one(
+    path: Path, writer: Writer
+) -> None:
+    """By every question that gives events; where it was published is told beside that."""
+    named = [
+        replace(event(number), kind=kind, facts={"name": name, "what": "raised"})
+        for number, (kind, name) in enumerate(
+            [
+                (Kind.ALARM, "reading-stale"),
+                (Kind.ALARM, "salt-low"),
+                (Kind.ALARM, "reading-stale"),
+                (Kind.DEVICE, "short-yield"),
+            ]
+        )
+    ]
+    writer.append(named, 0.0)
+    reader = Reader(path)
+    names = ["reading-overdue", "salt-low", "reading-overdue", "short-yield"]
+
+    assert names == [each.facts["name"] for _, each in reader.events()]
+    assert names[:3] == [each.facts["name"] for _, each in reader.alarms()]
+    assert names == [
+        each.entry.facts["name"] for each in reader.after(0) if isinstance(each.entry, Event)
+    ]
+    assert [("mix-1", "reading-stale")] == reader.former_alarms()
+
+
 def test_a_batch_is_bounded_and_in_order(path: Path, writer: Writer) -> None:
     """Readings and events come as one sequence, cut at the limit."""
     writer.append([event(1), reading(2), event(3), reading(4), reading(5)], 0.0)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Instant
 from daemon.mixing.alarm import transitions
 from daemon.mixing.alarm.catalogue import Scope
+from daemon.mixing.alarm.former_names import PRESENT_NAMES
 from daemon.mixing.station.annunciation import steps
 from daemon.mixing.station.commands.context import (
     LONGEST_NAME,
@@ -93,6 +94,8 @@ def _named(asked: Asked) -> str:
     if not name:
         raise Refused("name is wanted: which alarm")
     row = asked.alarm_rows.get(name)
+    if row is None and name in PRESENT_NAMES:
+        raise Refused(f"{name!r} is the former name of {PRESENT_NAMES[name]!r}; write that instead")
     if row is None:
         known = ", ".join(asked.alarm_rows)
         raise Refused(f"there is no alarm {name!r}; known are {known}")

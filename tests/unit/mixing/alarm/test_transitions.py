@@ -312,10 +312,16 @@ def test_ten_alarms_in_ten_minutes_are_no_flood() -> None:
 # --- the catalogue ------------------------------------------------------------------------------
 
 WANTED = {
-    *("reading-stale", "probe-fault", "probe-disagrees", "blank-impure", "mixing-overdue"),
-    *("short-yield", "batch-off-target", "batch-ageing", "batch-stale", "salinity-drifting"),
+    *("reading-overdue", "probe-fault", "probe-disagrees", "blank-impure", "mixing-overdue"),
+    *("salt-unaccounted", "batch-off-target", "batch-ageing", "batch-stale", "salinity-drifting"),
     *("temperature-out-of-band", "start-missed", "calibration-due", "calibration-refused"),
-    *("salt-low", "publisher-behind", "clock-unsynchronised", "storage-low", "daemon-restarted"),
+    *(
+        "salt-low",
+        "publishing-delayed",
+        "clock-unsynchronised",
+        "storage-low",
+        "measuring-restarted",
+    ),
 }
 
 
@@ -379,5 +385,5 @@ def test_the_station_has_alarms_of_its_own() -> None:
     own = {row.name for row in CATALOGUE.values() if row.scope is Scope.STATION}
 
     assert {
-        "publisher-behind", "clock-unsynchronised", "storage-low", "daemon-restarted"
+        "publishing-delayed", "clock-unsynchronised", "storage-low", "measuring-restarted"
     } == own  # fmt: skip

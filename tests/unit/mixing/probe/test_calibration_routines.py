@@ -164,7 +164,7 @@ def test_a_probe_that_is_taken_out_and_forgotten_is_an_alarm() -> None:
     corner.shown(BOTTLE_MS_CM, 59)
     assert set() == corner.alarms
     corner.shown(BOTTLE_MS_CM, 3)
-    assert {"calibration-open"} == corner.alarms
+    assert {"probe-out-for-calibration"} == corner.alarms
     corner.answer("calibrate.abort")
     corner.answer("calibrate.confirm")
     corner.in_water(1)

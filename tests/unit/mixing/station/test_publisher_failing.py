@@ -18,7 +18,7 @@ def live(*minutes: Follower) -> list[str]:
     for minute, follower in enumerate(minutes):
         at = Instant(START + timedelta(minutes=minute), 60.0 * minute, "boot-1")
         look(health, Surroundings(at, None, 0, (follower,)), StationSettings(), at.mono_s)
-        told.append(wrong(health, at, at.mono_s).get("publisher-behind", ""))
+        told.append(wrong(health, at, at.mono_s).get("publishing-delayed", ""))
     return told
 
 

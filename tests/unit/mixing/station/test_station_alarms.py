@@ -119,7 +119,7 @@ def test_a_publisher_that_is_behind_is_named_with_what_it_fails_with() -> None:
 
     assert [] == house.sees(9 * GIGABYTE, 0, busy)
     late = Follower("influx", 4200, 1500.0, "HTTP 401: the token is refused")
-    assert [("publisher-behind", "raised")] == house.sees(9 * GIGABYTE, 0, busy, late)
+    assert [("publishing-delayed", "raised")] == house.sees(9 * GIGABYTE, 0, busy, late)
     (raised,) = of(house.entries, Kind.ALARM)
     assert (
         "influx is 25 min behind, 4200 entries wait: HTTP 401: the token is refused"
@@ -152,15 +152,15 @@ def test_a_restart_that_nobody_asked_for_waits_for_somebody() -> None:
     """It goes by itself after ten minutes, and is unacknowledged until it is seen."""
     house = House().passes()
     house.entries += house.station.resume(house.at, unexpected=True)
-    assert {"daemon-restarted"} == house.own()
+    assert {"measuring-restarted"} == house.own()
     house.passes(12)
 
-    assert [("daemon-restarted", "raised"), ("daemon-restarted", "cleared")] == alarms(
+    assert [("measuring-restarted", "raised"), ("measuring-restarted", "cleared")] == alarms(
         house.entries
     )
     details = house.station.picture("", house.at)["alarm_details"]
     assert isinstance(details, dict)
-    assert "returned-unacknowledged" in str(details["daemon-restarted"])
+    assert "returned-unacknowledged" in str(details["measuring-restarted"])
 
 
 def test_another_restart_is_told_anew_though_the_first_was_seen() -> None:
@@ -168,13 +168,13 @@ def test_another_restart_is_told_anew_though_the_first_was_seen() -> None:
     house = House().passes()
     house.station.resume(house.at, unexpected=True)
     command = Command(
-        "c-1", house.at, "kim", "cli", "alarm.acknowledge", "", {"name": "daemon-restarted"}
+        "c-1", house.at, "kim", "cli", "alarm.acknowledge", "", {"name": "measuring-restarted"}
     )
     house.station.advance(command)
     house.passes(2)
     said = house.station.resume(house.at, unexpected=True)
 
-    assert [("daemon-restarted", "cleared"), ("daemon-restarted", "raised")] == alarms(said)
+    assert [("measuring-restarted", "cleared"), ("measuring-restarted", "raised")] == alarms(said)
 
 
 def test_a_restart_that_was_asked_for_is_no_alarm_but_the_third_in_an_hour_is() -> None:
@@ -183,7 +183,7 @@ def test_a_restart_that_was_asked_for_is_no_alarm_but_the_third_in_an_hour_is() 
     for count in range(1, 4):
         house.passes(5)
         house.station.resume(house.at)
-        assert (count == 3) == (house.own() == {"daemon-restarted"})
+        assert (count == 3) == (house.own() == {"measuring-restarted"})
 
 
 # --- what is not heard --------------------------------------------------------------------------
@@ -195,14 +195,14 @@ def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
     changes = [(house.t_s, change) for _ in range(10) for change in house.sees()]
 
     assert "failure" == house.station.picture("mix-1", house.at)["probe_health"]
-    assert ["reading-stale"] == [name for _, (name, _) in changes]
+    assert ["reading-overdue"] == [name for _, (name, _) in changes]
     (raised,) = of(house.entries, Kind.ALARM)
     assert "nothing at all has come from ct-1" in str(raised.facts["why"])
     assert "mix-1" == raised.reservoir
     minutes = (raised.at.mono_s - 1060.0) / MINUTE_S
     assert 5.0 <= minutes <= 6.0
     house.passes(2)
-    assert ("reading-stale", "cleared") == alarms(house.entries)[-1]
+    assert ("reading-overdue", "cleared") == alarms(house.entries)[-1]
     assert "good" == house.station.picture("mix-1", house.at)["probe_health"]
 
 
@@ -249,7 +249,7 @@ def test_a_probe_that_is_silent_is_one_alarm_and_not_two() -> None:
     bench.story.silence(1)
     bench.goes_on()
 
-    assert {"reading-stale"} == bench.alarms
+    assert {"reading-overdue"} == bench.alarms
 
 
 # --- restarts and clocks ------------------------------------------------------------------------
@@ -278,9 +278,9 @@ def test_a_restart_changes_nothing_in_the_life_of_alarms(at: int) -> None:
         ("probe-fault", "raised"),
         ("probe-fault", "shelved"),
         ("probe-fault", "unshelved"),
-        ("reading-stale", "suppressed"),
+        ("reading-overdue", "suppressed"),
         ("probe-fault", "cleared"),
-        ("reading-stale", "unsuppressed"),
+        ("reading-overdue", "unsuppressed"),
     ] == alarms([*lived(at)])
 
 

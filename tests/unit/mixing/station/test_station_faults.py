@@ -30,9 +30,9 @@ def test_a_silent_probe_is_told_and_told_again_when_it_works() -> None:
     ] == device
     assert [
         ("probe-fault", "raised"),
-        ("reading-stale", "suppressed"),
+        ("reading-overdue", "suppressed"),
         ("probe-fault", "cleared"),
-        ("reading-stale", "unsuppressed"),
+        ("reading-overdue", "unsuppressed"),
     ] == alarms(entries)
     assert [60.0, 300.0, 510.0, 510.0] == at_s
 

@@ -18,7 +18,7 @@ TELLER = Teller("quarantine-wing", ZoneInfo("Europe/Berlin"))
 RAISED = Notice(
     1,
     "mix-1",
-    "short-yield",
+    "salt-unaccounted",
     Priority.HIGH,
     Standing.RAISED,
     NOON,
@@ -69,8 +69,8 @@ def test_a_high_one_says_how_to_acknowledge_it() -> None:
     """By the command line as it is."""
     body = TELLER.body(message(RAISED), NOON)
 
-    assert "until it is over or somebody says: brinewright alarm ack short-yield" in body
-    assert "alarm ack short-yield --reservoir mix-1\n" in body
+    assert "until it is over or somebody says: brinewright alarm ack salt-unaccounted" in body
+    assert "alarm ack salt-unaccounted --reservoir mix-1\n" in body
     medium = message(replace(RAISED, priority=Priority.MEDIUM))
     assert "told again" not in TELLER.body(medium, NOON)
 
@@ -80,7 +80,7 @@ def test_a_return_asks_for_nothing() -> None:
     told = message(replace(RAISED, standing=Standing.OVER))
     body = TELLER.body(told, NOON)
 
-    assert "mix-1: short-yield is over" == TELLER.title(told, NOON)
+    assert "mix-1: salt-unaccounted is over" == TELLER.title(told, NOON)
     assert "Over: 2026-07-03 14:00 CEST" in body
     assert "Do:" not in body
 
@@ -93,8 +93,8 @@ def test_a_long_list_is_cut_and_counted() -> None:
     body = TELLER.body(told, NOON)
 
     assert f"{LISTED_AT_MOST + 4} more:\n" in body
-    assert LISTED_AT_MOST == body.count("\n- mix-1: short-yield (high), since")
-    assert "\n- and mix-1 short-yield 4 times\n" in body
+    assert LISTED_AT_MOST == body.count("\n- mix-1: salt-unaccounted (high), since")
+    assert "\n- and mix-1 salt-unaccounted 4 times\n" in body
     assert "Besides these, too many to list: mix-1 probe-fault 31 times." in body
 
 
@@ -105,9 +105,9 @@ def test_a_digest_and_a_repeat_say_what_they_are() -> None:
 
     assert "quarantine-wing: 2 changes of low priority" == TELLER.title(digest, NOON)
     assert ", late" not in TELLER.body(digest, NOON + timedelta(hours=3))
-    assert TELLER.body(digest, NOON).startswith("- mix-1: short-yield (low), since")
+    assert TELLER.body(digest, NOON).startswith("- mix-1: salt-unaccounted (low), since")
     repeat = message(RAISED, reason=Reason.REPEAT)
-    assert "mix-1: short-yield goes on" == TELLER.title(repeat, NOON + timedelta(hours=3))
+    assert "mix-1: salt-unaccounted goes on" == TELLER.title(repeat, NOON + timedelta(hours=3))
     assert "comes late" not in TELLER.body(repeat, NOON + timedelta(hours=3))
 
 

@@ -39,9 +39,9 @@ def test_high_and_medium_are_told_at_once_each_by_itself() -> None:
     """Two alarms that come one after the other are two messages, at the moment they come."""
     person = Person()
     person.change("probe-fault")
-    person.change("short-yield", priority=MEDIUM)
+    person.change("salt-unaccounted", priority=MEDIUM)
 
-    assert ["change: probe-fault raised", "change: short-yield raised"] == person.told
+    assert ["change: probe-fault raised", "change: salt-unaccounted raised"] == person.told
     assert [NOON, NOON] == [at for at, _ in person.heard]
 
 
@@ -64,10 +64,10 @@ def test_high_is_told_again_until_somebody_has_seen_to_it(ending: Standing) -> N
 def test_medium_is_told_once() -> None:
     """However long it lasts."""
     person = Person()
-    person.change("short-yield", priority=MEDIUM)
+    person.change("salt-unaccounted", priority=MEDIUM)
     person.wait(60 * 48)
 
-    assert ["change: short-yield raised"] == person.told
+    assert ["change: salt-unaccounted raised"] == person.told
 
 
 def test_what_is_over_is_told_once_to_who_was_told_that_it_began() -> None:
@@ -193,13 +193,13 @@ def test_many_that_wait_are_told_in_one_the_most_pressing_first() -> None:
 def test_a_high_alarm_goes_beyond_the_limit_once_an_hour() -> None:
     """It does not wait for others' messages; chattering it is folded as any other."""
     person = Person(Rules(at_most_per_h=1))
-    person.change("short-yield", priority=MEDIUM)
+    person.change("salt-unaccounted", priority=MEDIUM)
     for _ in range(5):
         person.change("probe-fault")
         person.change("probe-fault", OVER)
         person.wait(1)
 
-    assert ["change: short-yield raised", "change: probe-fault raised"] == person.told
+    assert ["change: salt-unaccounted raised", "change: probe-fault raised"] == person.told
     assert [False, True] == [message.beyond for _, message in person.heard]
     person.wait(60)
     names = [item.notice.name for item in person.heard[2][1].items]
@@ -263,13 +263,13 @@ def test_history_is_told_to_nobody() -> None:
     ledger = Ledger(NOON)
     long_ago = NOON - timedelta(days=100)
     for seq, (name, standing) in enumerate(
-        [("probe-fault", RAISED), ("probe-fault", OVER), ("short-yield", RAISED)], start=1
+        [("probe-fault", RAISED), ("probe-fault", OVER), ("salt-unaccounted", RAISED)], start=1
     ):
         take(ledger, Notice(seq, "mix-1", name, MEDIUM, standing, long_ago), NOON)
     message = due(ledger, Rules(), NOON)
 
     assert message is not None
-    assert ["short-yield"] == [item.notice.name for item in message.items]
+    assert ["salt-unaccounted"] == [item.notice.name for item in message.items]
 
 
 def test_a_clock_set_back_makes_nothing_wait_for_it() -> None:
@@ -301,7 +301,7 @@ def test_a_journal_set_back_is_followed_from_its_end() -> None:
     """Numbers that come again are heard, and what was raised after the copy does not go on."""
     person = Person()
     person.change("probe-fault")
-    person.change("short-yield")
+    person.change("salt-unaccounted")
     wind_back(person.ledger, 1)
     person.seq = 1
     person.change("blank-impure", priority=MEDIUM)

@@ -104,7 +104,16 @@ def test_the_stations_own_alarms_are_asked_of_the_station(bench: Bench) -> None:
     "verb, facts, said",
     [
         ("alarm.acknowledge", {}, "name is wanted"),
-        ("alarm.acknowledge", {"name": "xyz"}, "there is no alarm 'xyz'; known are reading-stale"),
+        (
+            "alarm.acknowledge",
+            {"name": "short-yield"},
+            "'short-yield' is the former name of 'salt-unaccounted'; write that instead",
+        ),
+        (
+            "alarm.acknowledge",
+            {"name": "xyz"},
+            "there is no alarm 'xyz'; known are reading-overdue",
+        ),
         ("alarm.acknowledge", {"name": 7}, "name must be a text"),
         ("alarm.acknowledge", {"all": "yes"}, "all must be true or false"),
         ("alarm.acknowledge", {"all": True, "name": OFF}, "and not both"),
@@ -139,7 +148,10 @@ def test_an_alarm_that_nothing_has_happened_to_can_be_shelved(bench: Bench) -> N
     bench.story.silence(4)
     bench.goes_on()
 
-    assert ("shelved", {OFF}) == (state_of(bench, "probe-fault"), bench.alarms - {"reading-stale"})
+    assert ("shelved", {OFF}) == (
+        state_of(bench, "probe-fault"),
+        bench.alarms - {"reading-overdue"},
+    )
 
 
 def test_every_verb_can_be_allowed_over_a_broker() -> None:

@@ -14,13 +14,13 @@ from tests.conftest import Broker, wait_until
 from tests.services.mqtt_parts import present
 from tests.services.service_parts import Station, assert_plain_speech, running
 
-TOPIC = "brinewright/quarantine-wing/alarm/publisher-behind"
+TOPIC = "brinewright/quarantine-wing/alarm/publishing-delayed"
 
 
 def told(station: Station) -> list[JSON]:
     """What became of the alarm so far."""
     alarms = (each.facts for each in station.events(Kind.ALARM))
-    return [each["what"] for each in alarms if each["name"] == "publisher-behind"]
+    return [each["what"] for each in alarms if each["name"] == "publishing-delayed"]
 
 
 def status(station: Station) -> dict[str, Any]:
@@ -50,7 +50,7 @@ def test_a_broker_that_is_away_is_an_alarm_until_it_is_back(broker: Broker, tmp_
     (why,) = [
         str(each.facts["why"])
         for each in station.events(Kind.ALARM)
-        if (each.facts["name"], each.facts["what"]) == ("publisher-behind", "raised")
+        if (each.facts["name"], each.facts["what"]) == ("publishing-delayed", "raised")
     ]
     assert re.match(r"mqtt is \d+ min behind, \d+ entries wait: no broker .* nobody listens", why)
     assert away["waiting"] > 0

@@ -37,7 +37,7 @@ def test_salt_unaccounted_for_blocks_release_and_is_named() -> None:
     assert found is not None
     assert 8200.0 - FULL_G == pytest.approx(float(found[1]), abs=25.0)
     assert "look for salt on the bottom, and check the weight and the volume" in bench.advice
-    assert {"short-yield"} == bench.alarms
+    assert {"salt-unaccounted"} == bench.alarms
 
 
 def test_it_may_be_released_all_the_same_where_the_owner_says_so() -> None:
@@ -75,7 +75,7 @@ def test_salt_that_dissolves_after_all_ends_the_shortage() -> None:
     """Stirred up from the bottom it is found: what was told still accounts for it."""
     bench = short(told_g=round(FULL_G), found=30.0)
     assert "off_target" == bench.phase
-    assert {"short-yield", "batch-off-target"} == bench.alarms
+    assert {"salt-unaccounted", "batch-off-target"} == bench.alarms
     assert "are unaccounted for" in bench.advice
     assert "; only then add" in bench.advice
     bench.story.dissolve(34.0)
