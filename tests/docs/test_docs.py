@@ -15,10 +15,12 @@ import pytest
 import typer
 
 from daemon.cli.main import ROOMS
+from tests.docs.guides import decisions, keepers
 
 ROOT = Path(__file__).parents[2]
 GUIDES = ("README.md", "DEVELOPERS.md")
-KEEPERS = sorted(f"deploy/guides/{path.name}" for path in (ROOT / "deploy/guides").glob("*.md"))
+KEEPERS = keepers()
+COMMANDS = "deploy/guides/commands.md"
 END_OF_COMMAND = {"|", "||", "&&", ";", ">", ">>", "<", "&", "2>"}
 
 
@@ -83,7 +85,7 @@ def fault_in(words: list[str], command: Any) -> str:  # noqa: ANN401 - as above
     return ""
 
 
-@pytest.mark.parametrize("guide", [*GUIDES, "deploy/README.md", *KEEPERS])
+@pytest.mark.parametrize("guide", [*GUIDES, "deploy/README.md", *KEEPERS, *decisions()])
 def test_every_command_in_a_guide_exists(guide: str) -> None:
     """Whoever copies a line from a guide gets no "no such command" or "no such option"."""
     shown = commands_in((ROOT / guide).read_text(encoding="utf-8"))
@@ -114,7 +116,7 @@ def idle(command: Any) -> Any:  # noqa: ANN401 - as above
     return command
 
 
-@pytest.mark.parametrize("guide", KEEPERS)
+@pytest.mark.parametrize("guide", ["README.md", "deploy/README.md", *KEEPERS])
 def test_every_command_of_a_keeper_s_guide_can_be_copied(guide: str) -> None:
     """Nothing is missing from a command line, and each value is one that it takes."""
     program = idle(application())
@@ -140,10 +142,10 @@ def test_a_command_that_lacks_something_is_found(line: str, fault: str) -> None:
     assert fault in usage_fault(line.split(), idle(application()))
 
 
-def test_every_command_is_in_the_readme() -> None:
-    """A verb that nobody is told of does not exist for its users."""
+def test_every_command_is_in_the_guide_to_commands() -> None:
+    """A command that no guide names does not exist for its users."""
     shown = {
-        words[0] for words in commands_in((ROOT / "README.md").read_text(encoding="utf-8")) if words
+        words[0] for words in commands_in((ROOT / COMMANDS).read_text(encoding="utf-8")) if words
     }
 
     assert set() == set(application().commands) - shown

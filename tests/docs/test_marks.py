@@ -1,4 +1,4 @@
-"""A default that has no source says so where a keeper reads it: in the example and in the guide."""
+"""A default without a source says so where a keeper reads it: in the example and the guides."""
 
 from __future__ import annotations
 
@@ -14,7 +14,10 @@ from daemon.mixing.station.conditions import APART_PPT, DRIFT_PPT
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = (ROOT / "deploy" / "brinewright.toml").read_text(encoding="utf-8")
-README = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+GUIDES = " ".join(
+    " ".join(path.read_text(encoding="utf-8").split())
+    for path in sorted((ROOT / "deploy/guides").glob("*.md"))
+)
 MARK = re.compile(r"common practice, no source|our own choice")
 OF_RESERVOIR = (
     "target_ppt",
@@ -72,8 +75,8 @@ def test_the_limits_of_quality_are_marked_together() -> None:
     ],
 )
 def test_the_guide_marks_what_has_no_key(sentence: str) -> None:
-    """What is fixed in the program is told in the guide, with its mark."""
-    assert sentence in README
+    """What is fixed in the program is in a guide, with its mark."""
+    assert sentence in GUIDES
 
 
 def test_the_figures_in_the_guide_are_those_of_the_program() -> None:

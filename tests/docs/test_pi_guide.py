@@ -13,7 +13,8 @@ from daemon.mixing.alarm.catalogue import CATALOGUE
 from tests.docs.test_docs import code_in
 
 ROOT = Path(__file__).parents[2]
-GUIDE = (ROOT / "deploy/guides/pi.md").read_text(encoding="utf-8")
+PARTS = ("pi", "pi-probe", "pi-first-batch", "pi-upkeep")
+GUIDE = "\n".join((ROOT / f"deploy/guides/{part}.md").read_text(encoding="utf-8") for part in PARTS)
 EXAMPLE = (ROOT / "deploy/brinewright.toml").read_text(encoding="utf-8")
 CAUTION = "unplug first what runs on mains"
 

@@ -21,7 +21,7 @@ from tests.parts.stories import MORNING, Story, mixed
 from tests.unit.cli.test_cli_batch_commands import service
 from tests.unit.cli.test_cli_replay import CONFIG
 
-README = Path(__file__).parents[3] / "README.md"
+GUIDE = Path(__file__).parents[3] / "deploy/guides/alarms.md"
 OFF = "batch-off-target"
 
 
@@ -268,9 +268,9 @@ def test_the_catalogue_tells_the_owners_settings(folder: Path, terminal: Termina
     assert "after 60 s" in " ".join(terminal.types("catalogue", "--whole").split())
 
 
-def test_the_readme_has_the_table_that_the_program_prints() -> None:
+def test_the_guide_has_the_table_that_the_program_prints() -> None:
     """`brinewright alarm catalogue --markdown` makes it; a changed row is changed there too."""
-    assert as_markdown(CATALOGUE.values()) in README.read_text(encoding="utf-8")
+    assert as_markdown(CATALOGUE.values()) in GUIDE.read_text(encoding="utf-8")
 
 
 def _rows() -> list[Any]:

@@ -21,7 +21,9 @@ from tests.parts.stories import a_station, mixed
 from tests.unit.cli.test_cli_replay import CONFIG
 
 NOW = Instant(datetime(2026, 3, 2, 9, 0, tzinfo=UTC), 0.0)
-README = (Path(__file__).parents[4] / "README.md").read_text(encoding="utf-8")
+ROOT = Path(__file__).parents[4]
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+GUIDE = (ROOT / "deploy/guides/calibration.md").read_text(encoding="utf-8")
 NOT_RELEASED = [each for each in Phase if each is not Phase.READY]
 
 
@@ -92,7 +94,9 @@ def test_whoever_takes_a_probe_out_or_puts_it_back_is_told_to_unplug_first() -> 
     assert UNPLUG_FIRST in str(facts["text"])
 
 
-@pytest.mark.parametrize("text", [" ".join(CAUTIONS), README], ids=["routine", "README"])
+@pytest.mark.parametrize(
+    "text", [" ".join(CAUTIONS), README, GUIDE], ids=["routine", "README", "guide"]
+)
 @pytest.mark.parametrize(
     "part",
     [
@@ -108,5 +112,5 @@ def test_whoever_takes_a_probe_out_or_puts_it_back_is_told_to_unplug_first() -> 
     ],
 )
 def test_acid_comes_with_all_that_must_be_known_of_it(part: str, text: str) -> None:
-    """At the bench and in the guide."""
+    """At the bench, in the README and in the guide to calibration."""
     assert part in " ".join(text.split())
