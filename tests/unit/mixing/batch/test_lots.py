@@ -222,3 +222,12 @@ def test_a_lot_survives_being_written_down() -> None:
     kept = TypeAdapter(Lot)
 
     assert lot == kept.validate_json(kept.dump_json(lot))
+
+
+def test_of_forty_batches_the_twenty_newest_are_kept() -> None:
+    """Numbers 20 to 39, the oldest first, also where they were taught out of order."""
+    lot = Lot("blue-7")
+    for number in [*range(0, 40, 2), *range(1, 40, 2)]:
+        learn(lot, Weighing(number * DAY_S, 0.86, 0.01, f"mix-1-{number}"))
+
+    assert [f"mix-1-{number}" for number in range(20, 40)] == [each.batch for each in lot.weighings]

@@ -222,10 +222,15 @@ def test_a_batch_released_again_is_as_old_as_its_water() -> None:
     said = bench.goes_on()
 
     assert ["dissolving", "verifying", "ready"] == phases(said)
-    age_h = bench.picture["age_h"]
-    assert isinstance(age_h, float)
-    assert age_h > 0.25
-    bench.story.still((2.1 - age_h) * 60.0)
+    released = [
+        each.at.wall for each in of(bench.entries, Kind.PHASE) if each.facts["to"] == "ready"
+    ]
+    assert ["08:23", "09:03"] == [f"{each:%H:%M}" for each in released]
+    # At 9:33 the water is 70 min old, and at 10:23 it is stale.
+    assert 1.167 == pytest.approx(bench.picture["age_h"], abs=0.003)
+    bench.story.still(49)
+    assert [] == phases(bench.goes_on())
+    bench.story.still(2)
     assert ["stale"] == phases(bench.goes_on())
 
 

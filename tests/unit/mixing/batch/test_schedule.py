@@ -28,6 +28,7 @@ from daemon.mixing.batch.schedule import (
 BERLIN = ZoneInfo("Europe/Berlin")
 NEW_YORK = ZoneInfo("America/New_York")
 LORD_HOWE = ZoneInfo("Australia/Lord_Howe")  # moves its clock by half an hour
+NUUK = ZoneInfo("America/Nuuk")  # moves its clock an hour before midnight
 SATURDAY = Due(5, 10, 0, 60.0)
 DAILY = Due(None, 10, 0, 60.0)
 KNOWN = MixingTimes([20.0, 22.0, 24.0, 26.0, 28.0])
@@ -62,6 +63,10 @@ def utc(text: str) -> datetime:
         (Due(6, 2, 30, 60.0), "2026-10-25T00:31", BERLIN, "2026-11-01T01:30"),
         (Due(6, 2, 30, 60.0), "2026-03-07T12:00", NEW_YORK, "2026-03-08T07:30"),
         (Due(6, 2, 15, 60.0), "2026-10-03T00:00", LORD_HOWE, "2026-10-03T15:45"),
+        # Saturday's last hour is skipped in Nuuk on 2026-03-28: 23:30 comes as Sunday's 00:30.
+        (Due(5, 23, 30, 60.0), "2026-03-28T12:00", NUUK, "2026-03-29T01:30"),
+        (Due(5, 23, 30, 60.0), "2026-03-29T01:10", NUUK, "2026-03-29T01:30"),
+        (Due(5, 23, 30, 60.0), "2026-03-29T01:31", NUUK, "2026-04-05T00:30"),
         # Local Saturday while it is Friday or Sunday in UTC.
         (Due(5, 0, 30, 60.0), "2026-06-05T12:00", BERLIN, "2026-06-05T22:30"),
         (Due(5, 22, 0, 60.0), "2026-06-06T12:00", NEW_YORK, "2026-06-07T02:00"),

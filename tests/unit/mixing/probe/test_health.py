@@ -109,3 +109,24 @@ def test_a_zero_that_is_off_asks_for_maintenance() -> None:
     bench.goes_on()
 
     assert "maintenance required" == bench.picture["probe_health"]
+
+
+def test_a_probe_that_is_unplugged_at_the_bench_has_not_failed() -> None:
+    """Nothing comes of it for ten minutes, and it stays what it was: out for calibration."""
+    probe = ProbeState(out_s=5.0)
+    health.advance(probe, GOOD, {}, 5.0)
+    told = [step for t_s in range(10, 610, 10) for step in health.silent(probe, "ct-1", float(t_s))]
+
+    assert (Health.FUNCTION_CHECK, []) == (probe.health.health, told)
+
+
+def test_a_probe_that_is_unplugged_in_the_water_has_failed_after_half_a_minute() -> None:
+    """The other outcome: nobody took it out."""
+    probe = ProbeState()
+    told = [
+        (t_s, facts["health"])
+        for t_s in range(0, 610, 10)
+        for _, facts in health.silent(probe, "ct-1", float(t_s))
+    ]
+
+    assert [(30, "failure")] == told

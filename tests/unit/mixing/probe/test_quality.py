@@ -305,3 +305,18 @@ def test_a_bubble_in_the_cell_fails(share: float) -> None:
 
     assert found[10] is FAIL
     assert {PASS} == set(found[14:])
+
+
+@pytest.mark.parametrize(
+    "silence_s, in_air", [(2.0, True), (14.0, True), (60.0, False), (600.0, False)]
+)
+def test_purified_water_after_minutes_of_silence_is_not_taken_for_air(
+    silence_s: float,
+    in_air: bool,  # noqa: FBT001 - a column of the table
+) -> None:
+    """Nobody knows what a probe was in meanwhile: only a fall that was seen is one."""
+    rows = steady(60)
+    last_s = rows[-1][0]
+    dry = [(last_s + silence_s + 2.0 * n, 0.004, 24.0) for n in range(5)]
+
+    assert [in_air] * 5 == [each["immersion"] is FAIL for each in flags([*rows, *dry])[-5:]]

@@ -99,3 +99,16 @@ def test_an_addition_that_leaves_the_scale_is_refused() -> None:
     """More salt than the scale reaches has no outcome to report."""
     with pytest.raises(OutOfRange):
         dosing.outcome(10.0, 33.0, salt_g=1500.0)
+
+
+@pytest.mark.parametrize(
+    "temperature_C, poured_l, whole_l", [(5.0, 3.630, 63.627), (25.0, 3.625, 63.623)]
+)
+def test_thinning_is_measured_at_the_temperature_of_the_water(
+    temperature_C: float, poured_l: float, whole_l: float
+) -> None:
+    """60 L from 36 to 34: the mass of salt over 34.157 g/kg, by densities of TEOS-10 (gsw)."""
+    dose = dosing.correct(60.0, 36.0, 34.0, temperature_C=temperature_C)
+
+    assert poured_l == pytest.approx(dose.purified_water_l, abs=0.002)
+    assert whole_l == pytest.approx(dose.final_volume_l, abs=0.003)
