@@ -46,13 +46,10 @@ def test_a_batch_of_34_does_not_forbid_one_of_10_after_it() -> None:
 
 def test_new_salt_ends_what_a_drift_had_begun() -> None:
     """A call by slope alone is for water to which nothing was added since it crept away."""
-    detector = Stability()
-    detector.arm(0.0)
-    detector.crept_index = 40
-    detector.scores = [1.0, 1.0]
+    detector = Stability(armed_at_s=0.0, settled=True, scores=[1.0, 1.0], crept_index=40)
     detector.arm(3600.0)
 
-    assert (None, 0, False) == (detector.crept_index, len(detector.scores), detector.settled)
+    assert (None, [], False) == (detector.crept_index, detector.scores, detector.settled)
 
 
 def test_everything_of_a_decision_is_that_of_a_fresh_one_after_arming() -> None:
