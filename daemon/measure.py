@@ -19,13 +19,14 @@ from typing import TYPE_CHECKING
 from daemon import __version__, assembly, logs
 from daemon.config import ConfigError, find_config, load
 from daemon.entries import Event, Kind
+from daemon.errors import ExitCode
 from daemon.journal.checkpoint import dump
+from daemon.journal.errors import JournalBrokenError, JournalError
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
 from daemon.journal.station_restore import rebuilt
 from daemon.journal.upkeep import Keeping, keeping_of
 from daemon.journal.write_buffer import Held
-from daemon.journal.writer import JournalBrokenError, JournalError
 from daemon.probes.line import LineProbe
 from daemon.supervision import Reports, notify
 
@@ -39,8 +40,6 @@ if TYPE_CHECKING:
     from daemon.journal.writer import Writer
     from daemon.mixing.station.station import Station
 
-EX_UNAVAILABLE = 69
-EX_CONFIG = 78
 LONGEST_WAIT_S = 0.5
 MEMORY_EVERY_S = 600.0
 PICTURE_EVERY_S = 30.0
@@ -325,7 +324,7 @@ def measure(config: Config, log: Logger) -> int:
             _run(loop, probes, clock, config, log)
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
-        return EX_UNAVAILABLE
+        return exc.exit_code
     return 0
 
 
@@ -373,14 +372,14 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         config = load(find_config(options.config))
     except ConfigError as exc:
-        for fault in exc.faults:
+        for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
-        return EX_CONFIG
+        return exc.exit_code
     if not any(reservoir.probes for reservoir in config.reservoirs):
         log.error(
             "no reservoir has a probe; add a [[reservoir.probe]] section to the configuration"
         )
-        return EX_CONFIG
+        return ExitCode.CONFIG
     return measure(config, log)
 
 

@@ -15,14 +15,16 @@ from threading import Event, Thread
 from typing import TYPE_CHECKING
 
 from daemon import logs
-from daemon.config import ConfigError, find_config, load
+from daemon.config import find_config, load
+from daemon.errors import BrinewrightError, ExitCode
 from daemon.journal.backup.replacement import note_path
 from daemon.journal.cursors import Cursors, cursors_path
+from daemon.journal.errors import JournalError
+from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, take_lock
 from daemon.page.assembly import make_page
 from daemon.publishing.registry import kept_after_s, make_heartbeat, make_sinks, step_within_s
-from daemon.publishing.sink import Backoff, SinkError
+from daemon.publishing.sink import Backoff
 from daemon.publishing.tail import Changes, Tail
 from daemon.rights import missing_rights
 from daemon.supervision import Progress, Watchdog, notify
@@ -137,7 +139,7 @@ def _vouch(watchdog: Watchdog, log: Logger) -> None:
     )
     logging.shutdown()
     # A thread that hangs would hold up an orderly end, too.
-    os._exit(EX_SOFTWARE)
+    os._exit(ExitCode.SOFTWARE)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -150,13 +152,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         config = load(find_config(options.config))
         reader = Reader(config.journal.path)
         sinks, heart = make_sinks(config, reader), make_heartbeat(config, reader)
-    except ConfigError as exc:
-        for fault in exc.faults:
+    except BrinewrightError as exc:
+        for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
-        return EX_CONFIG
-    except SinkError as exc:
-        log.error("%s", exc)  # noqa: TRY400 - as above
-        return EX_CONFIG
+        return exc.exit_code
     page = make_page(config, Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
     beside = [each for each in (page, heart) if each is not None]
     if not sinks and not beside:
@@ -176,7 +175,7 @@ def _until_told(
             follow_all(config, sinks, stop, log, [each.progress for each in beside])
     except JournalError as exc:
         log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
-        return EX_UNAVAILABLE
+        return exc.exit_code
     return 0
 
 

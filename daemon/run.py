@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING
 
 from daemon import logs
 from daemon.config import ConfigError, find_config, load
+from daemon.errors import ExitCode
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from logging import Logger
 
-EX_CONFIG = 78
-FINAL = (0, EX_CONFIG)
+FINAL = (ExitCode.DONE, ExitCode.CONFIG)
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 60.0
 STEADY_S = 60.0
@@ -130,9 +130,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
         path = find_config(options.config)
         load(path)
     except ConfigError as exc:
-        for fault in exc.faults:
+        for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
-        return EX_CONFIG
+        return exc.exit_code
     watch = Watch([Child(name, command(name, path)) for name in MODULES], log)
 
     def stop(*_: object) -> None:

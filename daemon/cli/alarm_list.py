@@ -11,7 +11,6 @@ import typer
 from daemon.cli.alarm_lookup import STATION, Standing, pictures_of, row_of, standing
 from daemon.cli.output import (
     NOT_SO,
-    UNAVAILABLE,
     complain,
     emit,
     fail,
@@ -21,7 +20,6 @@ from daemon.cli.output import (
 )
 from daemon.entries import Event
 from daemon.journal.payloads import event_payload
-from daemon.journal.writer import JournalError
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.mixing.alarm.transitions import Life
 from daemon.reports.event_text import listing
@@ -149,10 +147,7 @@ def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
 
 
 def _history(config: Config, name: str) -> list[Event]:
-    try:
-        found = journal_of(config.journal.path).alarms()
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    found = journal_of(config.journal.path).alarms()
     return [event for _, event in found if event.facts.get("name") == name]
 
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon import assembly
-from daemon.cli.output import NOT_SO, UNAVAILABLE, fail, journal_of
-from daemon.journal.writer import JournalError
+from daemon.cli.output import NOT_SO, fail, journal_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -54,10 +53,7 @@ def row_of(config: Config, name: str) -> AlarmKind:
 def pictures_of(config: Config) -> dict[str, Mapping[str, JSON]]:
     """Return the picture of the station under no name, and those of the reservoirs; or end."""
     reader = journal_of(config.journal.path)
-    try:
-        own, others = reader.own_picture(), reader.pictures()
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    own, others = reader.own_picture(), reader.pictures()
     found: dict[str, Mapping[str, JSON]] = {} if own is None else {"": own}
     return found | {name: each for name, each in others.items() if isinstance(each, dict)}
 

@@ -64,12 +64,8 @@ def _begin(config: Config) -> dict[Receiver, Errand]:
     from daemon.clock import clock_of
     from daemon.publishing.notify.attempt import Errand
     from daemon.publishing.registry import make_posts, make_teller
-    from daemon.publishing.sink import SinkError
 
-    try:
-        posts = make_posts(config)
-    except SinkError as exc:
-        fail(str(exc), CONFIG)
+    posts = make_posts(config)
     station = config.station
     now = clock_of(station.rehearsal_speed, station.rehearsal_since).now().wall
     title, body = make_teller(config).trial(now)

@@ -24,11 +24,11 @@ from daemon.cli.output import (
 from daemon.config import ConfigError, find_config, parse
 from daemon.config.loading import USUAL_PLACES
 from daemon.journal.backup import settings_file
-from daemon.journal.backup.archive import MEMBERS, BackupError, Manifest
-from daemon.journal.backup.creation import BackupExistsError, Source
+from daemon.journal.backup.archive import MEMBERS, Manifest
+from daemon.journal.backup.creation import Source
 from daemon.journal.backup.creation import create as back_up
 from daemon.journal.backup.restore import Restored, check, configuration_in, restore
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 from daemon.printable import printable
 from daemon.publishing.notify.queue_file import notices_path
 from daemon.rights import missing_rights
@@ -71,12 +71,6 @@ def create(
         text, station = place.read_bytes(), settings.station.name
         source = Source(settings.journal.path, station, text, named, place)
         made = back_up(source, file, assembly.clock(settings).now(), replace=force)
-    except BackupExistsError as exc:
-        fail(str(exc), USAGE)
-    except BackupError as exc:
-        fail(str(exc), NOT_SO)
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
     except OSError as exc:
         fail(f"{exc.filename}: cannot be read: {reason_of(exc)}", CONFIG)
     emit(_facts(file, made), as_json=as_json, text=_summary(f"written to {file}", made))
@@ -89,10 +83,7 @@ def create(
 def check_file(*, file: File, as_json: Json = False) -> None:
     """Say whether a backup is whole and what is in it, without restoring it."""
     _check_there(file)
-    try:
-        found = check(file)
-    except BackupError as exc:
-        fail(str(exc), NOT_SO)
+    found = check(file)
     emit(_facts(file, found), as_json=as_json, text=_summary(f"{file} is whole", found))
     _complain(found)
 
@@ -120,7 +111,8 @@ def restore_file(
         _check_rights(path, text, settings.journal.path)
         journal, now = settings.journal.path, assembly.clock(settings).now()
         done = restore(file, journal, now, also=(notices_path(journal),))
-    except (BackupError, JournalError) as exc:
+    except JournalError as exc:
+        # Whatever keeps a backup from being restored, the backup is not restored.
         fail(str(exc), NOT_SO)
     try:
         placed = settings_file.place(text, path, now, replace=configuration)

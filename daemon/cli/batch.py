@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.batch_commands import ACTS
-from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
+from daemon.cli.output import NOT_SO, emit, fail, journal_of, read_config, say, table
 from daemon.entries import Kind, Phase
 from daemon.journal.payloads import event_payload
-from daemon.journal.writer import JournalError
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.event_text import listing
@@ -69,10 +68,7 @@ def show(
 
 def _records(config: Path | None, name: str | None = None) -> list[BatchRecord]:
     path = read_config(config).journal.path
-    try:
-        return records(event for _, event in journal_of(path).events(name))
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    return records(event for _, event in journal_of(path).events(name))
 
 
 def _sheet(each: BatchRecord) -> str:

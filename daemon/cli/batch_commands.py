@@ -10,7 +10,6 @@ import typer
 from daemon.cli.command_client import ask, reservoir_of
 from daemon.cli.output import (
     NOT_SO,
-    UNAVAILABLE,
     USAGE,
     fail,
     journal_of,
@@ -19,7 +18,6 @@ from daemon.cli.output import (
     say,
 )
 from daemon.entries import JSON, Event, Kind
-from daemon.journal.writer import JournalError
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.reports.batch_sheet import sheet_html
 from daemon.reports.whole_file import write_document
@@ -159,8 +157,6 @@ def sheet(
             fail(f"there is no batch {name!r}; 'brinewright batch list' names those", NOT_SO)
         html = sheet_html(reader, found[name], _told(settings, found[name]))
         write_document(html, path, force=force)
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:

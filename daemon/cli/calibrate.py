@@ -19,7 +19,6 @@ from daemon.cli.calibrate_references import ask_for_references, ask_for_thermome
 from daemon.cli.command_client import WAIT_S, ask, reservoir_of
 from daemon.cli.output import (
     NOT_SO,
-    UNAVAILABLE,
     USAGE,
     emit,
     fail,
@@ -30,7 +29,6 @@ from daemon.cli.output import (
     table,
 )
 from daemon.journal.calibration_records import calibrations
-from daemon.journal.writer import JournalError
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain
 from daemon.reports.whole_file import write_document
 
@@ -345,10 +343,7 @@ def _probe(settings: Config, place: str, name: str | None) -> str:
 
 
 def _records(settings: Config) -> list[Record]:
-    try:
-        return [record for _, record in calibrations(journal_of(settings.journal.path))]
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    return [record for _, record in calibrations(journal_of(settings.journal.path))]
 
 
 def _found(records: list[Record], name: str) -> Record:

@@ -18,7 +18,6 @@ from daemon.cli.command_client import put
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, json_line, say
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.payloads import event_payload
-from daemon.journal.writer import JournalError
 from daemon.printable import printable
 
 if TYPE_CHECKING:
@@ -113,10 +112,7 @@ class Guide:
                 time.sleep(LOOK_S)
 
     def _news(self, display: Display | None) -> None:
-        try:
-            found = journal_of(self.config.journal.path).after(self._seq, 2000)
-        except JournalError as exc:
-            fail(str(exc), UNAVAILABLE)
+        found = journal_of(self.config.journal.path).after(self._seq, 2000)
         for stored in found:
             self._seq, self._heard_s = stored.seq, time.monotonic()
             entry = stored.entry
@@ -214,7 +210,4 @@ def _number(typed: str) -> float | None:
 
 
 def _last_seq(config: Config) -> int:
-    try:
-        return journal_of(config.journal.path).last_seq()
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    return journal_of(config.journal.path).last_seq()

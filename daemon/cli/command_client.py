@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, journal_of, say
 from daemon.entries import Event, Kind
-from daemon.journal.inbox import CannotBeSentError, Inbox, beside
-from daemon.journal.writer import JournalError
+from daemon.journal.inbox import Inbox, beside
 from daemon.printable import printable
 from daemon.rights import user_name
 
@@ -53,14 +52,9 @@ def put(config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON]) ->
     """
     given = {key: value for key, value in facts.items() if value is not None}
     reader, id_ = journal_of(config.journal.path), str(uuid.uuid4())
-    try:
-        seq = reader.last_seq()
-        Inbox(beside(config.journal.path)).submit(id_, _who(), "cli", verb, reservoir, given)
-        answer = _await(reader, id_, seq)
-    except CannotBeSentError as exc:
-        fail(str(exc), USAGE)
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    seq = reader.last_seq()
+    Inbox(beside(config.journal.path)).submit(id_, _who(), "cli", verb, reservoir, given)
+    answer = _await(reader, id_, seq)
     if answer is None:
         fail(
             f"no answer within {WAIT_S:g} s: is 'brinewright run' running? The command waits and"

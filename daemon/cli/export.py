@@ -13,7 +13,6 @@ import typer
 from daemon import assembly
 from daemon.cli.output import (
     NOT_SO,
-    UNAVAILABLE,
     USAGE,
     complain,
     fail,
@@ -23,10 +22,9 @@ from daemon.cli.output import (
     say,
 )
 from daemon.journal.selection import Selection
-from daemon.journal.writer import JournalError
 from daemon.printable import printable
 from daemon.reports.export_rows import Format, What, entries, rows, write
-from daemon.reports.recomputation import NoSuchCalibrationError, recomputed
+from daemon.reports.recomputation import recomputed
 from daemon.reports.summary_rows import warnings
 from daemon.reports.whole_file import whole_file
 
@@ -96,10 +94,6 @@ def export(
         say(printable(f"{count} {what} written to {out}"))
         if what is What.READINGS and reservoir is None and len(settings.reservoirs) > 1:
             complain("to replay a file of readings, write it with --reservoir, one for each")
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
-    except NoSuchCalibrationError as exc:
-        fail(str(exc), NOT_SO)
     except FileExistsError:
         fail(f"{out} exists already; give another --out, or --force to replace it", USAGE)
     except BrokenPipeError:

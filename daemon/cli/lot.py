@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.command_client import ask
-from daemon.cli.output import NOT_SO, UNAVAILABLE, emit, fail, journal_of, read_config, say, table
+from daemon.cli.output import NOT_SO, emit, fail, journal_of, read_config, say, table
 from daemon.journal.checkpoint import restore, restore_batches
-from daemon.journal.writer import JournalError
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot
 
@@ -116,10 +115,7 @@ def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> Non
 
 def books(config: Config) -> tuple[dict[str, Lot], float]:
     """Return the lots as the journal has them, and the station's time, s."""
-    try:
-        kept = journal_of(config.journal.path).memory()
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    kept = journal_of(config.journal.path).memory()
     state = None if kept is None else restore(kept[1]) or restore_batches(kept[1])
     return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
 

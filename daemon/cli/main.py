@@ -9,8 +9,9 @@ Adding a verb: write `daemon/cli/<room>.py` with
 and name verb and room in `ROOMS`.  Only the room of the verb that was typed is
 imported (all of them for `--help`), so a room imports what it needs at its top,
 except that a room which starts other processes keeps typer out of those.  A
-command prints with `daemon.cli.output`, ends early with its `fail`, reads the
-journal by its `journal_of`, and lets no exception for bad input through.
+command prints with `daemon.cli.output`, ends early with its `fail` or with any
+error of ours (which is told here, and says with which code to end), reads the
+journal by its `journal_of`, and lets no other exception for bad input through.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ from typing import Annotated
 
 import typer
 
-from daemon.cli.output import OK, UNAVAILABLE, USAGE, complain, reason_of
+from daemon.cli.output import OK, UNAVAILABLE, USAGE, complain, explain, reason_of
+from daemon.errors import BrinewrightError
 
 ROOMS = {
     "run": "run",
@@ -58,7 +60,7 @@ def main() -> None:
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:
             reconfigure(errors="replace")
-    code = OK
+    code: int = OK
     try:
         code = invoke(sys.argv[1:])
         sys.stdout.flush()
@@ -104,6 +106,8 @@ def _run(app: typer.Typer, words: Sequence[str]) -> int:
         left = INTERRUPTED
     except typer.Exit as exc:
         left = exc.exit_code
+    except BrinewrightError as exc:
+        left = explain(exc)
     except BrokenPipeError:
         raise
     except OSError as exc:
@@ -112,10 +116,10 @@ def _run(app: typer.Typer, words: Sequence[str]) -> int:
         left = UNAVAILABLE
     except Exception as exc:
         # The parser's usage errors have no common public base; they can all do this.
-        explain = getattr(exc, "format_message", None)
-        if explain is None:
+        message = getattr(exc, "format_message", None)
+        if message is None:
             raise
-        complain(" ".join(explain().split()))
+        complain(" ".join(message().split()))
         left = USAGE
     return left if isinstance(left, int) else OK
 

@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
+from daemon.errors import BrinewrightError, ExitCode
 from daemon.printable import printable, printable_json, printable_lines
 from daemon.rights import missing_rights
 
@@ -21,16 +22,11 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.journal.reader import Reader
 
-OK = 0
-"""Done."""
-NOT_SO = 1
-"""The thing asked about is not so."""
-USAGE = 2
-"""The command was not given as it must be."""
-UNAVAILABLE = 69
-"""A needed service is not there; EX_UNAVAILABLE of sysexits.h."""
-CONFIG = 78
-"""The configuration is wrong; EX_CONFIG of sysexits.h."""
+OK = ExitCode.DONE
+NOT_SO = ExitCode.NOT_SO
+USAGE = ExitCode.USAGE
+UNAVAILABLE = ExitCode.UNAVAILABLE
+CONFIG = ExitCode.CONFIG
 
 WIDTH = 80
 _GAP = "  "
@@ -83,15 +79,22 @@ def table(rows: Iterable[Sequence[str]], headings: Sequence[str] = ()) -> str:
     return "\n".join(_row(row, widths, left) for row in cells)
 
 
-def fail(sentence: str, code: int) -> NoReturn:
+def fail(sentence: str, code: ExitCode) -> NoReturn:
     """Say on standard error what is wrong and end with `code`.
 
     Args:
         sentence: What is wrong, where, and what to do.
-        code: One of the exit codes of this module.
+        code: What to end with.
     """
     complain(sentence)
     raise SystemExit(code)
+
+
+def explain(error: BrinewrightError) -> ExitCode:
+    """Say on standard error everything that is wrong; return the code to end with."""
+    for sentence in error.sentences:
+        complain(sentence)
+    return error.exit_code
 
 
 def complain(sentence: str) -> None:
@@ -119,19 +122,17 @@ def journal_of(path: Path) -> Reader:
 
 
 def read_config(path: Path | None) -> Config:
-    """Return the configuration, or name every fault and end with `CONFIG`.
+    """Return the configuration.
 
     Args:
         path: What `--config` said; None to look in the usual places.
-    """
-    from daemon.config import ConfigError, find_config, load
 
-    try:
-        return load(find_config(path))
-    except ConfigError as exc:
-        for fault in exc.faults:
-            complain(fault)
-        raise SystemExit(CONFIG) from None
+    Raises:
+        ConfigError: It cannot be used; the verb ends with `CONFIG`.
+    """
+    from daemon.config import find_config, load
+
+    return load(find_config(path))
 
 
 def _row(row: Sequence[str], widths: Sequence[int], left: int) -> str:

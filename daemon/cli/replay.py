@@ -29,18 +29,16 @@ from daemon.cli.output import (
     reason_of,
 )
 from daemon.config import Config, Reservoir
-from daemon.entries import Entry, Event, Sample
+from daemon.entries import Event, Sample
+from daemon.journal.bulk_writer import BulkWriter, bulk_writer
 from daemon.journal.calibration_records import calibrations
-from daemon.journal.checkpoint import dump
 from daemon.journal.payloads import event_payload
-from daemon.journal.writer import JournalError, Writer
 from daemon.mixing.station.station import Station
 from daemon.probes.recorded import BadHeader, BadRow, samples
 from daemon.reports.event_text import listing
 from daemon.rights import missing_rights
 
 SHOWN_BAD_ROWS = 20
-BATCH = 1000
 LONG_BYTES = 500_000
 
 
@@ -72,24 +70,19 @@ def replay(
     station = Station(reservoirs, own=assembly.station(settings))
     probe = next(iter(reservoirs[vessel.name].probes))
     bad = 0
-    try:
-        known = _calibrations(settings) if calibrated else deque()
-        with ExitStack() as stack:
-            rows = _rows(file, vessel.name, probe, stack)
-            # The file must prove a recording before a journal is made for it.
-            first = list(islice(rows, 1))
-            keeper = _keeper(journal, settings, station, stack) if journal else None
-            for item in chain(first, rows):
-                if isinstance(item, BadRow):
-                    bad += 1
-                    _complain_of(item, file, bad)
-                else:
-                    _calibrate(station, known, item)
-                    _take(station, item, keeper, as_json=as_json)
-            if keeper is not None:
-                keeper.flush()
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    known = _calibrations(settings) if calibrated else deque()
+    with ExitStack() as stack:
+        rows = _rows(file, vessel.name, probe, stack)
+        # The file must prove a recording before a journal is made for it.
+        first = list(islice(rows, 1))
+        kept = _new_journal(journal, settings, station, stack) if journal else None
+        for item in chain(first, rows):
+            if isinstance(item, BadRow):
+                bad += 1
+                _complain_of(item, file, bad)
+            else:
+                _calibrate(station, known, item)
+                _take(station, item, kept, as_json=as_json)
     if bad:
         complain(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
 
@@ -104,30 +97,6 @@ def _rows(file: Path, reservoir: str, probe: str, stack: ExitStack) -> Iterator[
         fail(f"{file}: {exc}", USAGE)
 
 
-class _Keeper:
-    """Writes the replay's entries into a journal of its own, many at a time."""
-
-    def __init__(self, writer: Writer, station: Station) -> None:
-        self._writer = writer
-        self._station = station
-        self._held: list[Entry] = []
-        self._last: Sample | None = None
-
-    def take(self, sample: Sample, entries: list[Entry]) -> None:
-        self._last = sample
-        self._held += entries
-        if len(self._held) >= BATCH:
-            self.flush()
-
-    def flush(self) -> None:
-        if self._last is None:
-            return
-        name, at = self._last.reservoir, self._last.at
-        pictures = {name: self._station.picture(name, at)}
-        self._writer.append(self._held, at.mono_s, pictures, dump(self._station.state))
-        self._held.clear()
-
-
 def _calibrations(settings: Config) -> deque[Record]:
     """Return the records that the service's journal holds, the oldest first."""
     return deque(record for _, record in calibrations(journal_of(settings.journal.path)))
@@ -139,15 +108,15 @@ def _calibrate(station: Station, known: deque[Record], sample: Sample) -> None:
         station.calibrated(known.popleft())
 
 
-def _take(station: Station, sample: Sample, keeper: _Keeper | None, *, as_json: bool) -> None:
+def _take(station: Station, sample: Sample, journal: BulkWriter | None, *, as_json: bool) -> None:
     entries = station.advance(sample)
     for entry in entries:
         if isinstance(entry, Event):
             sys.stdout.write(
                 (json_line(event_payload(entry)) if as_json else listing(entry)) + "\n"
             )
-    if keeper is not None:
-        keeper.take(sample, entries)
+    if journal is not None:
+        journal.add(sample, entries)
 
 
 def _chosen(config: Config, name: str | None) -> Reservoir:
@@ -160,7 +129,7 @@ def _chosen(config: Config, name: str | None) -> Reservoir:
     return chosen[0]
 
 
-def _keeper(path: Path, config: Config, station: Station, stack: ExitStack) -> _Keeper:
+def _new_journal(path: Path, config: Config, station: Station, stack: ExitStack) -> BulkWriter:
     if lacking := missing_rights(path, write=True):
         fail(f"journal {path}: {lacking}; or give another path", UNAVAILABLE)
     if path.exists():
@@ -168,7 +137,7 @@ def _keeper(path: Path, config: Config, station: Station, stack: ExitStack) -> _
         fail(f"journal {path}: {there}", USAGE)
     if path.resolve() == config.journal.path.resolve():
         fail(f"journal {path}: it is the service's own; give another path", USAGE)
-    return _Keeper(stack.enter_context(Writer(path)), station)
+    return stack.enter_context(bulk_writer(path, station))
 
 
 def _complain_of(row: BadRow, file: Path, count: int) -> None:

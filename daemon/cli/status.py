@@ -11,7 +11,6 @@ import typer
 
 from daemon.cli.output import (
     NOT_SO,
-    UNAVAILABLE,
     complain,
     emit,
     fail,
@@ -22,8 +21,8 @@ from daemon.cli.output import (
 from daemon.config import Config
 from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
+from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
-from daemon.journal.writer import JournalError
 from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
@@ -58,10 +57,7 @@ def status(
     if watch:
         raise typer.Exit(_watch(settings, reservoir, until_ready, within))
     reader = journal_of(settings.journal.path)
-    try:
-        pictures, own = reader.pictures(), reader.own_picture()
-    except JournalError as exc:
-        fail(str(exc), UNAVAILABLE)
+    pictures, own = reader.pictures(), reader.own_picture()
     if reservoir is not None and reservoir not in pictures:
         fail(f"nothing is known of a reservoir {reservoir!r} yet", NOT_SO)
     chosen = {name: pictures[name] for name in sorted(pictures) if reservoir in (None, name)}

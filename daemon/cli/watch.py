@@ -14,7 +14,7 @@ from rich.text import Text
 
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import CALIBRATING

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from daemon.config.crossing import Crossing, Place, crossings
 from daemon.config.models import Config
+from daemon.errors import BrinewrightError, ExitCode
 from daemon.rights import missing_rights
 
 if typing.TYPE_CHECKING:
@@ -32,7 +33,7 @@ _POSITION = re.compile(
 )
 
 
-class ConfigError(Exception):
+class ConfigError(BrinewrightError):
     """The configuration cannot be used.
 
     Attributes:
@@ -40,10 +41,17 @@ class ConfigError(Exception):
             value and what is allowed.
     """
 
+    exit_code = ExitCode.CONFIG
+
     def __init__(self, faults: list[str]) -> None:
         """Keep the sentences."""
         super().__init__("\n".join(faults))
         self.faults = faults
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """Every fault as a sentence."""
+        return tuple(self.faults)
 
 
 def find_config(explicit: Path | None = None) -> Path:

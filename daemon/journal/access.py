@@ -16,6 +16,7 @@ from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TypeAlias
 
+from daemon.journal.errors import NoFileError, WrittenMeanwhileError
 from daemon.rights import missing_rights
 
 Stamp: TypeAlias = tuple[int, int, int, int]
@@ -26,14 +27,6 @@ PAUSE_S = 0.02
 """Until the next try, while another process lets go of the file."""
 REFUSED = ("SQLITE_CANTOPEN", "SQLITE_READONLY")
 """Beginnings of the names of SQLite's results where a file beside is missing or may not be made."""
-
-
-class NoFileError(sqlite3.OperationalError):
-    """There is no file to read."""
-
-
-class WrittenMeanwhileError(sqlite3.OperationalError):
-    """What was read of a file without a log may be wrong, for another process wrote it."""
 
 
 @contextmanager

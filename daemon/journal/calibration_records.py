@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.serialisation import from_plain
+from daemon.journal.errors import JournalError
 from daemon.journal.rows import DAMAGED
-from daemon.journal.writer import JournalError
 
 if TYPE_CHECKING:
     from calibration.record import Record

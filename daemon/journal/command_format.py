@@ -15,6 +15,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 from daemon.entries import JSON, Event
+from daemon.errors import BrinewrightError, ExitCode
 
 LARGEST_BYTES = 16_384
 LONGEST_ID = 64
@@ -28,12 +29,14 @@ LARGEST_NUMBER = 2.0**53
 HEAD = ("id", "verb", "facts", "who")
 
 
-class BadRequestError(Exception):
+class BadRequestError(BrinewrightError):
     """What came in asks nothing that can be done; the text is the answer.
 
     Attributes:
         id: By which its sender knows it; empty when none could be read.
     """
+
+    exit_code = ExitCode.USAGE
 
     def __init__(self, text: str, id_: str = "") -> None:
         """Keep the sentence and the id."""

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING, Self, TypeAlias
 
+from daemon.journal.errors import JournalError
 from daemon.journal.rows import to_ms
-from daemon.journal.writer import JournalError
 from daemon.rights import missing_rights
 
 if TYPE_CHECKING:

@@ -11,11 +11,11 @@ import sqlite3
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import Follower, Instant
-from daemon.journal.access import NoFileError, barred, read_only
+from daemon.journal.access import barred, read_only
 from daemon.journal.cursors import cursor_name
+from daemon.journal.errors import JournalError, NoFileError
 from daemon.journal.reader import Reader
 from daemon.journal.rows import from_ms
-from daemon.journal.writer import JournalError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

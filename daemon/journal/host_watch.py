@@ -8,7 +8,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from daemon.entries import Surroundings
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 
 if TYPE_CHECKING:
     from collections.abc import Callable

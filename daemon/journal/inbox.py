@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Command
-from daemon.journal.writer import JournalBrokenError, JournalError, broken
+from daemon.errors import ExitCode
+from daemon.journal.errors import JournalBrokenError, JournalError, broken
 from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
@@ -53,6 +54,8 @@ class InboxFullError(JournalError):
 
 class CannotBeSentError(JournalError):
     """The command itself is not one that the inbox takes; the text says what is wrong with it."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import Event, Kind
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import BUSY_S, KEPT_TAKEN, LOG_ENDS, Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.aside import free_name
-from daemon.journal.writer import JournalError
 from daemon.rights import missing_rights
 
 if TYPE_CHECKING:

@@ -14,16 +14,17 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Kind
 from daemon.journal import rows
-from daemon.journal.access import NoFileError, barred, needs_log, read_only
-from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
-from daemon.journal.summaries import COLUMNS, Summary, to_summary
-from daemon.journal.writer import (
+from daemon.journal.access import barred, needs_log, read_only
+from daemon.journal.errors import (
     JournalBrokenError,
     JournalError,
     JournalForbiddenError,
     JournalMissingError,
+    NoFileError,
     broken,
 )
+from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
+from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
 from daemon.mixing.station.last_reading import renewed
 

@@ -11,7 +11,6 @@ than can have been lost.
 
 from __future__ import annotations
 
-import fcntl
 import os
 import sqlite3
 from contextlib import ExitStack, closing, suppress
@@ -20,9 +19,10 @@ from typing import TYPE_CHECKING, Self, TypeVar
 
 from daemon.entries import Event, Reading
 from daemon.journal import blocks, rows
+from daemon.journal.errors import JournalBrokenError, JournalError, broken
+from daemon.journal.lock import take_lock
 from daemon.journal.rows import ORIGIN_COLUMNS, Origin, to_json
 from daemon.journal.schema import migrate
-from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -37,9 +37,6 @@ SKIPPED_PER_BOOT = 100_000
 READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?' * 15)})"  # noqa: S608
 EVENT = f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES ({', '.join('?' * 9)})"  # noqa: S608
 
-BROKEN = ("SQLITE_CORRUPT", "SQLITE_NOTADB", "SQLITE_IOERR_SHORT_READ", "SQLITE_IOERR_CORRUPTFS")
-"""Beginnings of the names of SQLite's results for a file that is spoilt."""
-
 # Changes the row in its place: replacing it would rewrite the index as well, each second.
 PICTURE = """
     INSERT INTO pictures (reservoir, seq, picture) VALUES (?, ?, ?)
@@ -53,32 +50,6 @@ LAST_BOOT = """
         SELECT * FROM (SELECT seq, origin FROM events ORDER BY seq DESC LIMIT 1)
     ) JOIN origins ON origins.id = origin ORDER BY seq DESC LIMIT 1
 """
-
-
-class JournalError(Exception):
-    """The journal cannot be used; the text says why and what to do."""
-
-
-class JournalBrokenError(JournalError):
-    """The disk has spoilt the journal."""
-
-
-class JournalBusyError(JournalError):
-    """Another process of ours writes it."""
-
-
-class JournalMissingError(JournalError):
-    """There is no journal yet; the measuring process makes it."""
-
-    def __init__(self, path: Path) -> None:
-        """Say where it was looked for."""
-        super().__init__(
-            f"journal {path}: there is none yet; start 'brinewright run' or check journal.path"
-        )
-
-
-class JournalForbiddenError(JournalError):
-    """Whoever asks may not read the journal; the text says who may."""
 
 
 class Writer:
@@ -324,42 +295,6 @@ def _last_seq(db: sqlite3.Connection) -> int:
 def _last_boot(db: sqlite3.Connection) -> str | None:
     found = db.execute(LAST_BOOT).fetchone()
     return str(found[0]) if found else None
-
-
-def take_lock(path: Path, kind: str = "journal") -> int:
-    """Return a descriptor that keeps every other writer of a file out while it is open.
-
-    Args:
-        path: The file; the lock is beside it, and ends with the process however that ends.
-        kind: What to call it.
-
-    Raises:
-        JournalBusyError: Another writer holds it.
-        JournalError: The folder cannot be written.
-    """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
-    except OSError as exc:
-        lacking = missing_rights(Path(f"{path}.lock"), write=True)
-        msg = (
-            f"{kind} {path}: the folder cannot be written: {exc.strerror}; make it writable for"
-            " this user, or set journal.path"
-        )
-        raise JournalError(lacking or msg) from exc
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as exc:
-        os.close(lock)
-        msg = f"{kind} {path}: another brinewright is writing it; stop that one first"
-        raise JournalBusyError(msg) from exc
-    return lock
-
-
-def broken(exc: sqlite3.Error) -> bool:
-    """Say whether an error tells that the file is spoilt, and not that it cannot be used now."""
-    name = getattr(exc, "sqlite_errorname", "") or ""
-    return name.startswith(BROKEN)
 
 
 def _remedy(exc: sqlite3.Error) -> str:

@@ -20,10 +20,10 @@ from urllib.parse import parse_qs, quote
 from daemon.entries import JSON, Event
 from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.command_format import LARGEST_BYTES, LONGEST_ID, BadRequestError, answer_of
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import CannotBeSentError, Inbox
 from daemon.journal.reader import ANSWERS_AMONG
 from daemon.journal.rows import to_json
-from daemon.journal.writer import JournalError
 from daemon.page.form_data import asked_of, fields_of, foreign, from_a_tool, from_fields, from_json
 from daemon.page.response import Answer, say
 from daemon.page.status_page import Told

@@ -17,7 +17,7 @@ from threading import Lock
 from typing import Protocol
 
 from daemon.entries import JSON, Follower, Instant
-from daemon.journal.writer import JournalError, JournalMissingError
+from daemon.journal.errors import JournalError, JournalMissingError
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.alarm.transitions import STANDING
 

@@ -17,8 +17,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from threading import Event as Signal
 
+from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError
 from daemon.logs import Outage
 from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError

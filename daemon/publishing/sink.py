@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Protocol, runtime_checkable
 
+from daemon.errors import BrinewrightError, ExitCode
 from daemon.journal.cursors import Refusal, cursor_name
 from daemon.journal.reader import Reader, Stored
 from daemon.publishing.resume_point import Positions
@@ -22,12 +23,15 @@ BATCH = 500
 log = logging.getLogger("brinewright.publish")
 
 
-class SinkError(Exception):
+class SinkError(BrinewrightError):
     """The other side did not take what it was given; the text says why and what to do.
 
     Attributes:
         wait_s: How long the other side asks to be left alone, s; 0 when it does not say.
     """
+
+    exit_code = ExitCode.CONFIG
+    # What ends publishing at its start is a section that cannot be used; later it is tried again.
 
     def __init__(self, text: str, wait_s: float = 0.0) -> None:
         """Keep the sentence and the time."""

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from daemon.journal.cursors import Cursors, Refusal
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 
 EVERY_S = 10.0
 TELL_S = 60.0

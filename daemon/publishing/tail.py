@@ -15,8 +15,8 @@ from pathlib import Path
 from threading import Event as Signal
 
 from daemon.journal.cursors import Cursors
+from daemon.journal.errors import JournalError, JournalMissingError
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, JournalMissingError
 from daemon.logs import Outage
 from daemon.publishing.resume_point import Trail
 from daemon.publishing.sink import BATCH, Backoff, Forwarding, Renewing, Sink, SinkError, follow

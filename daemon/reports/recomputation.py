@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from calibration.history import UnknownCalibration, find
 from calibration.model import NEVER_CALIBRATED
 from daemon.entries import Flag, Reading
+from daemon.errors import BrinewrightError
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.reader import Stored
 from daemon.mixing.probe.calibration_history import name_of
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from daemon.mixing.station.state import ReservoirSettings
 
 
-class NoSuchCalibrationError(Exception):
+class NoSuchCalibrationError(BrinewrightError):
     """The journal holds no accepted calibration of that id."""
 
 

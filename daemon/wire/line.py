@@ -6,6 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from daemon.errors import BrinewrightError
+
 if TYPE_CHECKING:
     import re
 
@@ -71,7 +73,7 @@ class Spoken:
     pump: bool | None = None
 
 
-class Unreadable(ValueError):  # noqa: N818 - read as a sentence
+class Unreadable(BrinewrightError, ValueError):  # noqa: N818 - read as a sentence
     """A line that is not a reply of the configured pattern; the text says why."""
 
 

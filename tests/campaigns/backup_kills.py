@@ -32,9 +32,10 @@ from daemon.journal.backup.restore import RESTORED, check
 from daemon.journal.backup.workplace import PREFIX
 from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import cursors_path
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import Writer
 from daemon.mixing.station.station import StationState
 from tests.campaigns.backup_scene import Mark, Scene, killed, learned
 from tests.conftest import wait_until

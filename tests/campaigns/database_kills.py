@@ -25,8 +25,9 @@ from pathlib import Path
 
 from daemon.entries import Follower, Instant
 from daemon.journal.cursors import cursors_path
+from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import Writer
 from tests.services.influx_parts import Server, an_engine, metrics, write_configuration
 from tests.services.mqtt_parts import Publisher, event, reading
 

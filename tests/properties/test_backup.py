@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from daemon.journal.backup.archive import BackupError, opened
 from daemon.journal.backup.restore import restore
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 from tests.parts.backups import LATER, backed_up, entries_of, station
 
 

@@ -21,8 +21,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from daemon.entries import JSON, Event, Kind, Phase, Reading
+from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader, Stored
-from daemon.journal.writer import JournalError
 from simulators.lines import SimulatedLine, Speaker
 from tests.conftest import PATIENCE_S, wait_until
 

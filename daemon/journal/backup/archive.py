@@ -19,6 +19,7 @@ from typing import IO, Annotated, Any, Final
 
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
 
+from daemon.errors import BrinewrightError
 from daemon.journal.schema import MIGRATIONS, misfit
 
 FORMAT = 1
@@ -46,7 +47,7 @@ Sha256 = Annotated[str, Field(pattern="^[0-9a-f]{64}$")]
 Words = Annotated[str, Field(max_length=1000)]
 
 
-class BackupError(Exception):
+class BackupError(BrinewrightError):
     """A backup cannot be made, or not be relied on; the text says why and what to do."""
 
 

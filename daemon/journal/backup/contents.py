@@ -11,9 +11,9 @@ from pathlib import Path
 
 from daemon.entries import Kind
 from daemon.journal.backup.copies import snapshot
+from daemon.journal.errors import JournalError, JournalMissingError
 from daemon.journal.rows import from_ms, to_json
 from daemon.journal.schema import MIGRATIONS, misfit
-from daemon.journal.writer import JournalError, JournalMissingError
 
 NEWEST = """
     SELECT seq, time_ms FROM (

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import IO
 
 from daemon.journal.access import barred, read_only
-from daemon.journal.writer import JournalForbiddenError
+from daemon.journal.errors import JournalForbiddenError
 
 PAGES = 1024
 PAUSE_S = 0.005

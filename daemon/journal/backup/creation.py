@@ -18,7 +18,8 @@ from typing import TYPE_CHECKING
 
 from daemon import __version__
 from daemon.entries import Event, Kind
-from daemon.journal.access import NoFileError, WrittenMeanwhileError, needs_log
+from daemon.errors import ExitCode
+from daemon.journal.access import needs_log
 from daemon.journal.backup import archive, contents
 from daemon.journal.backup.archive import BackupError, Manifest, Member
 from daemon.journal.backup.copies import Pace, copy, snapshot
@@ -27,10 +28,16 @@ from daemon.journal.backup.replacement import pending
 from daemon.journal.backup.workplace import PREFIX, workplace
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force
+from daemon.journal.errors import (
+    JournalError,
+    JournalMissingError,
+    NoFileError,
+    WrittenMeanwhileError,
+    broken,
+)
 from daemon.journal.inbox import beside
 from daemon.journal.reader import LOG_LEFT
 from daemon.journal.recovery.recovery import carried, carry_over
-from daemon.journal.writer import JournalError, JournalMissingError, broken
 
 if TYPE_CHECKING:
     from daemon.entries import JSON, Instant
@@ -45,6 +52,8 @@ NO_INBOX = "the inbox of commands ({}): what waits in it is not in the backup"
 
 class BackupExistsError(BackupError):
     """A file is there already."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from pathlib import Path
 from pydantic import TypeAdapter, ValidationError
 
 from daemon.journal.disk import force, hand_over
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 
 LOG = "-wal"
 INDEX = "-shm"

@@ -32,9 +32,10 @@ from daemon.journal.backup.replacement import (
 )
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force, hand_over
+from daemon.journal.errors import JournalBusyError, JournalError
 from daemon.journal.inbox import beside
+from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import replaced_name
-from daemon.journal.writer import JournalBusyError, JournalError, take_lock
 
 if TYPE_CHECKING:
     from daemon.entries import JSON, Instant

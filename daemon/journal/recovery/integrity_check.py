@@ -17,8 +17,8 @@ from typing import TYPE_CHECKING, Any
 from calibration.serialisation import from_plain
 from daemon.entries import Event, Kind
 from daemon.journal import rows
+from daemon.journal.errors import JournalError, broken
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
-from daemon.journal.writer import JournalError, broken
 
 if TYPE_CHECKING:
     from pathlib import Path

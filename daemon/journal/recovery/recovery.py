@@ -21,10 +21,12 @@ from daemon.journal.acknowledged import furthest
 from daemon.journal.backup.replacement import finish
 from daemon.journal.checkpoint import restore, restore_batches
 from daemon.journal.cursors import cursors_path
+from daemon.journal.errors import JournalBrokenError
+from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import free_name
 from daemon.journal.recovery.integrity_check import damage, sound_event
 from daemon.journal.recovery.log_end import commits_lost
-from daemon.journal.writer import SKIPPED_PER_BOOT, JournalBrokenError, Writer, take_lock
+from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 
 if TYPE_CHECKING:
     from logging import Logger

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from daemon.errors import BrinewrightError, ExitCode
 from daemon.mixing.seawater.properties import (
     MAX_SALINITY,
     REFERENCE_G_PER_KG_PER_SALINITY,
@@ -45,8 +46,10 @@ VOLUME_U_SHARE = 0.01
 """Standard uncertainty of a volume read from a mark, as a share; our own choice, no source."""
 
 
-class CannotDose(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class CannotDose(BrinewrightError, ValueError):  # noqa: N818 - named for what is so, and read as a sentence
     """No addition gives what was asked for; the text says why and what would."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

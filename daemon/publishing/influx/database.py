@@ -26,6 +26,7 @@ import urllib3
 from influxdb_client import InfluxDBClient, PingService, WriteService
 from influxdb_client.rest import ApiException
 
+from daemon.errors import BrinewrightError
 from daemon.publishing.sink import SinkError
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ LONGEST_WAIT_S = 3600.0
 logging.getLogger("urllib3").setLevel(logging.ERROR)
 
 
-class RefusedError(Exception):
+class RefusedError(BrinewrightError):
     """The server refuses what the lines say, or how many they are; what it could take it did.
 
     Attributes:

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING
 from influxdb_client import Point
 
 from daemon.entries import JSON, Event, Flag, Reading
+from daemon.errors import BrinewrightError
 from daemon.journal.rows import to_json, to_ms
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ EARLIEST_NS, LATEST_NS = -(2**63) + 2, 2**63 - 2
 RESERVED = frozenset({"seq", "batch", "facts", "synced", "time", "station", "reservoir", "kind"})
 
 
-class UnfitError(ValueError):
+class UnfitError(BrinewrightError, ValueError):
     """No database of this kind can hold the entry; the text says why."""
 
 

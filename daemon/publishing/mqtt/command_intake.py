@@ -24,10 +24,10 @@ from typing import Protocol, TypeVar
 from daemon.entries import JSON, Event, Kind
 from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.command_format import BadRequestError, Request, answer_of, parse
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import Inbox
 from daemon.journal.payloads import to_json
 from daemon.journal.reader import Stored
-from daemon.journal.writer import JournalError
 from daemon.publishing.mqtt.incoming import Letter
 from daemon.publishing.topic_messages import Message, place
 

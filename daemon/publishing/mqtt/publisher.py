@@ -20,8 +20,8 @@ import time
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 
 from daemon.config import Mqtt
+from daemon.journal.errors import JournalError
 from daemon.journal.reader import Stored
-from daemon.journal.writer import JournalError
 from daemon.publishing.mqtt.announcer import Announcer
 from daemon.publishing.mqtt.broker import broker_of
 from daemon.publishing.mqtt.command_intake import Commands

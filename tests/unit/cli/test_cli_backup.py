@@ -17,8 +17,9 @@ from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.config import ConfigError
 from daemon.journal.backup import archive, settings_file
 from daemon.journal.cursors import cursors_path
+from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
-from daemon.journal.writer import Writer, take_lock
+from daemon.journal.writer import Writer
 from daemon.publishing.notify.queue_file import NoticesFile, notices_path
 from tests.parts.backups import entries_of, fill, names, station
 

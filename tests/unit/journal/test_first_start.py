@@ -13,9 +13,10 @@ from pathlib import Path
 import pytest
 
 from daemon.journal import schema
+from daemon.journal.errors import JournalError, JournalMissingError
 from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
-from daemon.journal.writer import JournalError, JournalMissingError, Writer
+from daemon.journal.writer import Writer
 
 MAKE_SLOWLY = """
 import sqlite3, sys, time

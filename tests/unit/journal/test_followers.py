@@ -12,9 +12,10 @@ import pytest
 
 from daemon.entries import Follower, Instant
 from daemon.journal.cursors import Cursors, Refusal, cursor_name, cursors_path
+from daemon.journal.errors import JournalError
 from daemon.journal.followers import age_s, followers, sentence
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import Writer
 from tests.services.mqtt_parts import START, event, reading
 
 LAST_WORKED = "it last worked at 2031-05-04T09:00:00Z: is publishing running?"

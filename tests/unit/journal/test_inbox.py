@@ -13,6 +13,7 @@ from typing import Any
 import pytest
 
 from daemon.journal import inbox as module
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import (
     HELD_AT_MOST,
     KEPT_TAKEN,
@@ -22,7 +23,6 @@ from daemon.journal.inbox import (
     InboxMissingError,
     beside,
 )
-from daemon.journal.writer import JournalError
 from tests.parts.inboxes import made
 
 

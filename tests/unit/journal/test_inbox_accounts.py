@@ -14,10 +14,11 @@ import pytest
 
 from daemon.entries import Event, Kind
 from daemon.journal.cursors import Cursors, cursors_path
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import Writer
 from tests.parts.accounts import (
     GROUP,
     GROUP_ID,

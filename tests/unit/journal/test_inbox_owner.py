@@ -14,9 +14,10 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Kind
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.inbox_owner import OwnInbox
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import Writer
 from tests.parts.inboxes import NOW, made
 
 EARLIER = (

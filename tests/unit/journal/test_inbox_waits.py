@@ -7,8 +7,8 @@ from pathlib import Path
 import pytest
 
 from daemon.journal import inbox as module
+from daemon.journal.errors import JournalError
 from daemon.journal.inbox import Inbox, beside
-from daemon.journal.writer import JournalError
 from tests.parts.inboxes import made
 
 

@@ -16,9 +16,10 @@ import pytest
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal import reader as reader_module
 from daemon.journal.cursors import Cursors
+from daemon.journal.errors import JournalError, JournalMissingError
 from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
-from daemon.journal.writer import SKIPPED_PER_BOOT, JournalError, JournalMissingError, Writer
+from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)

@@ -25,13 +25,13 @@ from daemon.journal import rows
 from daemon.journal.backup.creation import Source, create
 from daemon.journal.backup.proof import Proof, prove
 from daemon.journal.backup.restore import restore
+from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.integrity_check import damage
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.rows import DAMAGED, UNPROVEN, to_reading
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 from daemon.journal.station_restore import rebuilt
-from daemon.journal.writer import JournalError
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.told import lines, told

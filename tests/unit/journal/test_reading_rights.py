@@ -15,10 +15,11 @@ from typing import Any
 
 import pytest
 
-from daemon.journal.access import WrittenMeanwhileError, read_only
+from daemon.journal.access import read_only
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
+from daemon.journal.errors import JournalError, WrittenMeanwhileError
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.writer import Writer
 from tests.unit.journal.test_journal import reading
 
 SERVICE, KEEPER, STRANGER = 64_101, 64_102, 64_103
@@ -32,7 +33,8 @@ from daemon.journal import access
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.followers import followers
 from daemon.journal.reader import Reader
-from daemon.journal.writer import JournalError, Writer
+from daemon.journal.errors import JournalError
+from daemon.journal.writer import Writer
 from tests.unit.journal.test_journal import reading
 import json
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from daemon.errors import BrinewrightError
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.alarm.transitions import AlarmState
 
@@ -24,7 +25,7 @@ LONGEST_TEXT = 500
 LONGEST_NAME = 40
 
 
-class Refused(Exception):  # noqa: N818 - named for what is so; its text is the answer
+class Refused(BrinewrightError):  # noqa: N818 - named for what is so; its text is the answer
     """The command is not carried out; the text says why and what would do."""
 
 

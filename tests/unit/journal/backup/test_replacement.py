@@ -17,7 +17,7 @@ from daemon.journal.backup.replacement import (
     note_path,
     pending,
 )
-from daemon.journal.writer import JournalError
+from daemon.journal.errors import JournalError
 from daemon.publish import _is_there
 
 OLD = {"journal.db": "old", "journal.db-wal": "its log", "journal-cursors.db": "old cursors"}

@@ -20,7 +20,7 @@ from daemon.journal.backup.archive import BackupError
 from daemon.journal.backup.replacement import note_path
 from daemon.journal.backup.restore import restore
 from daemon.journal.cursors import cursors_path
-from daemon.journal.writer import take_lock
+from daemon.journal.lock import take_lock
 from tests.parts.backups import LATER, backed_up, station
 
 

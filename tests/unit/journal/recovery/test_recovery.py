@@ -17,12 +17,13 @@ from daemon.entries import Event, Instant, Kind
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import Cursors
+from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.integrity_check import Found, damage
 from daemon.journal.recovery.log_end import commits_lost
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.schema import MIGRATIONS
-from daemon.journal.writer import SKIPPED_PER_BOOT, JournalError, Writer
+from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.station.station import StationState
 from daemon.publishing.sink import follow
