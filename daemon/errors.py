@@ -43,3 +43,9 @@ class BrinewrightError(Exception):
     def sentences(self) -> tuple[str, ...]:
         """Every fault as a sentence; most errors are one."""
         return (str(self),)
+
+
+class InputError(BrinewrightError, ValueError):
+    """A value that was given cannot be used; the text says which, why, and what could be."""
+
+    exit_code = ExitCode.USAGE

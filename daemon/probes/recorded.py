@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from daemon.entries import Instant, Sample
-from daemon.errors import BrinewrightError, ExitCode
+from daemon.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -28,10 +28,8 @@ FIRST_STEP_S = 2.0
 SHOWN = 60
 
 
-class BadHeader(BrinewrightError, ValueError):  # noqa: N818 - read as a sentence
+class BadHeader(InputError):  # noqa: N818 - read as a sentence
     """The file is not a recording; the text says what is missing."""
-
-    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from calibration import references
 from calibration.references import Reference
 from calibration.solution import Bottle, Tolerance
 from calibration.tables import PUBLISHED
-from daemon.errors import BrinewrightError, ExitCode
+from daemon.errors import InputError
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,10 +39,8 @@ TAKES: dict[str, tuple[str, ...]] = {
 """What may be said of each reference."""
 
 
-class BadBottle(BrinewrightError, ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class BadBottle(InputError):  # noqa: N818 - named for what is so, and read as a sentence
     """A reference cannot be understood; the text says what is wrong and how to write it."""
-
-    exit_code = ExitCode.USAGE
 
 
 def parse(text: str) -> tuple[Reference, ...]:

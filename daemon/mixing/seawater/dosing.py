@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from daemon.errors import BrinewrightError, ExitCode
+from daemon.errors import InputError
 from daemon.mixing.seawater.properties import (
     MAX_SALINITY,
     REFERENCE_G_PER_KG_PER_SALINITY,
@@ -46,10 +46,8 @@ VOLUME_U_SHARE = 0.01
 """Standard uncertainty of a volume read from a mark, as a share; our own choice, no source."""
 
 
-class CannotDose(BrinewrightError, ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class CannotDose(InputError):  # noqa: N818 - named for what is so, and read as a sentence
     """No addition gives what was asked for; the text says why and what would."""
-
-    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

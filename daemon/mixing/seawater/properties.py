@@ -27,7 +27,7 @@ from functools import lru_cache
 
 import gsw
 
-from daemon.errors import BrinewrightError, ExitCode
+from daemon.errors import InputError
 
 MAX_SALINITY = 42.0
 """Upper end of PSS-78; salinity above it is extrapolated and off the scale."""
@@ -64,10 +64,8 @@ _STEP_C = 0.01
 _HALVINGS = 50
 
 
-class OutOfRange(BrinewrightError, ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class OutOfRange(InputError):  # noqa: N818 - named for what is so, and read as a sentence
     """A value lies where the formulas are not defined; the text says which and why."""
-
-    exit_code = ExitCode.USAGE
 
 
 def practical_salinity(conductivity_mS_cm: float, temperature_C: float) -> float:
