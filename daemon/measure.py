@@ -29,6 +29,7 @@ from daemon.journal.upkeep import Keeping, keeping_of
 from daemon.journal.write_buffer import Held
 from daemon.probes.line import LineProbe
 from daemon.supervision import Reports, notify
+from daemon.weights_file import WeightsError, load_weights
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON, Entry, Instant
     from daemon.journal.writer import Writer
+    from daemon.mixing.stability.weights import Weights
     from daemon.mixing.station.station import Station
 
 LONGEST_WAIT_S = 0.5
@@ -304,7 +306,7 @@ class Measuring:
                 self._log.info("%s: %s %s", entry.reservoir or "station", entry.kind, facts)
 
 
-def measure(config: Config, log: Logger) -> int:
+def measure(config: Config, weights: Weights, log: Logger) -> int:
     """Measure until told to stop; return the exit code."""
     settings = assembly.reservoirs(config)
     clock = assembly.clock(config)
@@ -312,7 +314,7 @@ def measure(config: Config, log: Logger) -> int:
     try:
         writer, told = keeping.open(clock.now(), "")
         with closing(writer):
-            station = rebuilt(config.journal.path, settings, log, assembly.station(config))
+            station = rebuilt(config.journal.path, settings, weights, log, assembly.station(config))
             probes = [
                 LineProbe(assembly.line_settings(reservoir, probe))
                 for reservoir in config.reservoirs
@@ -380,7 +382,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
             "no reservoir has a probe; add a [[reservoir.probe]] section to the configuration"
         )
         return ExitCode.CONFIG
-    return measure(config, log)
+    try:
+        weights = load_weights()
+    except WeightsError as exc:
+        log.error("%s", exc)  # noqa: TRY400 - a sentence for the keeper, not a traceback
+        return exc.exit_code
+    return measure(config, weights, log)
 
 
 if __name__ == "__main__":

@@ -37,6 +37,7 @@ from daemon.mixing.station.station import Station
 from daemon.probes.recorded import BadHeader, BadRow, samples
 from daemon.reports.event_text import listing
 from daemon.rights import missing_rights
+from daemon.weights_file import load_weights
 
 SHOWN_BAD_ROWS = 20
 LONG_BYTES = 500_000
@@ -67,7 +68,7 @@ def replay(
     settings = read_config(config)
     vessel = _chosen(settings, reservoir)
     reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}
-    station = Station(reservoirs, own=assembly.station(settings))
+    station = Station(reservoirs, load_weights(), own=assembly.station(settings))
     probe = next(iter(reservoirs[vessel.name].probes))
     bad = 0
     known = _calibrations(settings) if calibrated else deque()

@@ -1,8 +1,8 @@
 """The station's state as text, and back: what a restart goes on from.
 
-The text carries a mark of the shape of the state, and of the weights that the
-detector remembers by.  A version with another mark takes from it only what must
-not be lost: time, commands taken, lots, batches, alarms and which probes are out
+The text carries a mark of the shape of the state.  A version with another mark, or
+with other weights than those that the detectors remember by, takes from it only what
+must not be lost: time, commands taken, lots, batches, alarms and which probes are out
 of the water.  Its detectors begin anew, as after a gap.
 """
 
@@ -20,7 +20,6 @@ from daemon.mixing.alarm.transitions import AlarmState
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import MixingTimes
 from daemon.mixing.batch.state import BatchState
-from daemon.mixing.stability import network
 from daemon.mixing.station.state import ProbeState, ReservoirState, StationState
 from daemon.mixing.station.timeline import Timeline
 
@@ -95,7 +94,7 @@ def _out_of_water(probes: dict[str, Any]) -> dict[str, ProbeState]:
 
 
 def _shape() -> str:
-    return hashlib.sha256((_schema() + network.mark()).encode()).hexdigest()[:16]
+    return hashlib.sha256(_schema().encode()).hexdigest()[:16]
 
 
 @cache

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from logging import Logger
     from pathlib import Path
 
+    from daemon.mixing.stability.weights import Weights
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.station import ReservoirSettings
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 def rebuilt(
     path: Path,
     settings: dict[str, ReservoirSettings],
+    weights: Weights,
     log: Logger,
     own: StationSettings | None = None,
 ) -> Station:
@@ -30,15 +32,19 @@ def rebuilt(
     follows from them is in the journal already.
     """
     if not path.exists():
-        return Station(settings, own=own)
+        return Station(settings, weights, own=own)
     reader = Reader(path)
     seq, state = 0, StationState()
     kept = reader.memory()
     if kept is not None:
         seq, text = kept
-        state = restore(text) or _partly(text, log)
+        whole = restore(text)
+        if whole is None or whole.weights != weights.mark:
+            whole = _partly(text, log)
+        state = whole
     records = calibrations(reader)
-    station = Station(settings, state, [record for at, record in records if at <= seq], own)
+    earlier = [record for at, record in records if at <= seq]
+    station = Station(settings, weights, state, earlier, own)
     later = deque((at, record) for at, record in records if at > seq)
     for at, reading in reader.readings(since_seq=seq):
         while later and later[0][0] < at:

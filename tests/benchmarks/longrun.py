@@ -36,6 +36,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe, LineSettings
 from simulators.scenarios import plain_batch
 from simulators.stage import Stage
+from tests.parts.weights import weights
 
 RESERVOIRS = 4
 BATCH_S = 8 * 3600
@@ -125,7 +126,7 @@ def day(
         Lookout(path), retention, lambda now, why: open_writer(path, 5.0, now, LOG, why)
     )
     names = [f"mix-{number}" for number in range(1, RESERVOIRS + 1)]
-    station = Station({name: ReservoirSettings(name) for name in names})
+    station = Station({name: ReservoirSettings(name) for name in names}, weights())
     seen: list[Hour] = []
     spent_ns = 0
     writer, _ = keeping.open(clock.now(), "")

@@ -38,6 +38,7 @@ from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
 from simulators.stage import Stage
 from tests.conftest import wait_until
+from tests.parts.weights import weights
 from tests.services import service_parts as parts
 
 RATIO_AIM, MEMORY_AIM_MIB, START_AIM_S = 5.0, 70.0, 2.0
@@ -87,7 +88,7 @@ def pipeline_us(lines: list[bytes], folder: Path, flush_s: float) -> float:
     probe = LineProbe(LineSettings("mix-1", "ct-1", os.ttyname(slave), REPLY, period_s=PERIOD_S))
     quiet = logging.getLogger("brinewright.benchmark")
     quiet.disabled = True
-    station = Station({"mix-1": ReservoirSettings("mix-1")})
+    station = Station({"mix-1": ReservoirSettings("mix-1")}, weights())
     spent_ns = 0
     with Writer(folder / f"{time.monotonic_ns()}.db", flush_s) as writer:
         loop = Measuring(station, [probe], writer, clock, quiet)

@@ -28,6 +28,7 @@ from daemon.probes.recorded import BadRow, samples
 from simulators.records import TruthLog, record
 from simulators.scenarios import SCENARIOS
 from simulators.stage import Scenario, Stage
+from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 PROBE = ProbeUncertainty(conductivity_percent=0.5, temperature_C=0.1)
@@ -120,7 +121,9 @@ def perform(run: Run) -> tuple[list[Event], list[float]]:
         tolerance_ppt=TOLERANCE,
         vessel=Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881),
     )
-    station = Station({"mix-1": ReservoirSettings("mix-1", batch=batch, probes={"ct-1": PROBE})})
+    station = Station(
+        {"mix-1": ReservoirSettings("mix-1", batch=batch, probes={"ct-1": PROBE})}, weights()
+    )
     events: list[Event] = []
     for sample in samples((",".join(row) + "\n" for row in rows), "mix-1", "ct-1"):
         if isinstance(sample, BadRow):

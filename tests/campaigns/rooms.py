@@ -17,6 +17,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from simulators.instrument import Spoken
 from simulators.stage import Action, Scenario, Stage, perform
+from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 RESERVOIR, PROBE = "mix-1", "ct-1"
@@ -67,7 +68,7 @@ class Room:
 
     def __post_init__(self) -> None:
         """Start the station."""
-        self.station = Station({RESERVOIR: self.reservoir_settings()})
+        self.station = Station({RESERVOIR: self.reservoir_settings()}, weights())
 
     def reservoir_settings(self) -> ReservoirSettings:
         """What the station is told of the reservoir."""

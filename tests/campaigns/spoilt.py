@@ -29,6 +29,7 @@ from daemon.journal.rows import DAMAGED
 from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, StationState
+from tests.parts.weights import weights
 from tests.unit.journal.test_journal import START, event, reading
 
 READINGS, EVENTS = 3000, 150
@@ -111,7 +112,7 @@ def one(first: Original, folder: Path, seed: int) -> str:
     now = Instant(START + timedelta(hours=2), 7200.0, "boot-1")
     writer, told = open_writer(path, 1e9, now, LOG)
     with writer:
-        rebuilt(path, SETTINGS, LOG)
+        rebuilt(path, SETTINGS, weights(), LOG)
         Reader(path).pictures()
         fresh = replace(reading(7201), spoken="fresh")
         writer.append([*told, fresh], 7201.0)

@@ -20,6 +20,7 @@ from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
 from daemon.measure import Measuring
 from tests.campaigns.rooms import RESERVOIR, START, Room
+from tests.parts.weights import weights
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -138,7 +139,7 @@ class House:
         # A sync to the card protects from a power cut, which is not what is played here.
         self.writer = MortalWriter(self.path, NEVER_FORCED_S)
         self.inbox = OwnInbox(self.path)
-        self.station = rebuilt(self.path, self.settings, LOG)
+        self.station = rebuilt(self.path, self.settings, weights(), LOG)
         probes = cast("list[LineProbe]", [self.probe])
         self.loop = Measuring(self.station, probes, self.writer, self.clock, LOG, self.inbox)
         self.loop.obey(self.clock.now())

@@ -29,6 +29,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe
 from tests.conftest import wait_until
 from tests.faults.scripted import ScriptedProbe
+from tests.parts.weights import weights
 from tests.services import service_parts as parts
 from tests.unit.journal.test_journal import START
 
@@ -175,7 +176,7 @@ def test_what_a_long_outage_loses_is_counted_and_said(
     # Nothing is waited for: the scripted probe has its values at once.
     monkeypatch.setattr(measure, "LONGEST_WAIT_S", 0.0)
     clock, probe = Hand(), ScriptedProbe()
-    station = Station({"mix-1": ReservoirSettings("mix-1")})
+    station = Station({"mix-1": ReservoirSettings("mix-1")}, weights())
     path = tmp_path / "journal.db"
     log = logging.getLogger("tests.disk_full")
     with Writer(path, 1e9) as writer:

@@ -25,6 +25,7 @@ from daemon.mixing.station.station import Station as Mixing
 from simulators.lines import SimulatedLine
 from tests.conftest import Broker, wait_until
 from tests.parts.stories import Story
+from tests.parts.weights import weights
 from tests.services.mqtt_parts import listening
 from tests.services.service_parts import (
     POLLED,
@@ -101,7 +102,7 @@ def with_a_ready_batch(station: Station) -> None:
     minutes = 3.0 + MIXED_MIN + 60.0 * AGE_H
     story.t_s = round(time.monotonic() - 60.0 * minutes, 3)
     story.wall = datetime.now(UTC) - timedelta(minutes=minutes)
-    mixing = Mixing(assembly.reservoirs(load(station.config)))
+    mixing = Mixing(assembly.reservoirs(load(station.config)), weights())
     entries = story.still(3).dissolve(34.0, MIXED_MIN + 60.0 * AGE_H).told(mixing)
     with Writer(station.folder / "journal.db") as writer:
         picture = mixing.picture("mix-1", entries[-1].at)

@@ -16,6 +16,7 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.stories import BATCH, MORNING, of
+from tests.parts.weights import weights
 
 WATER_C = 24.0
 BOTTLE_MS_CM = 52.0
@@ -50,7 +51,7 @@ class Corner:
 
     def __post_init__(self) -> None:
         """Begin with a new station."""
-        self.station = Station(self.settings)
+        self.station = Station(self.settings, weights())
 
     @property
     def settings(self) -> dict[str, ReservoirSettings]:
@@ -148,7 +149,7 @@ class Corner:
         """End the process and begin another from what was kept; return what it says first."""
         state = restore(dump(self.station.state))
         assert state is not None
-        self.station = Station(self.settings, state, records(self.entries))
+        self.station = Station(self.settings, weights(), state, records(self.entries))
         said = self.station.resume(self.at)
         self.entries += said
         return said

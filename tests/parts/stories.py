@@ -17,6 +17,7 @@ from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.weights import weights
 
 MORNING = datetime(2026, 3, 2, 8, tzinfo=UTC)
 VESSEL = Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
@@ -114,7 +115,7 @@ class Story:
 def a_station(settings: BatchSettings = BATCH, probe_percent: float = 0.5) -> Station:
     """A station with one reservoir and one probe."""
     probes = {"ct-1": ProbeUncertainty(probe_percent, 0.1)}
-    return Station({"mix-1": ReservoirSettings("mix-1", settings, probes=probes)})
+    return Station({"mix-1": ReservoirSettings("mix-1", settings, probes=probes)}, weights())
 
 
 def mixed(salinity: float = 34.0, minutes: float = 45.0) -> Story:

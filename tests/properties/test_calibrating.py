@@ -13,6 +13,7 @@ from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.station.station import Station
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
 from tests.parts.stories import of, phases
+from tests.parts.weights import weights
 
 VERBS = ("confirm", "next", "retry", "abort")
 PLACES = {"bottle": BOTTLE_MS_CM, "wrong bottle": 12.6, "air": 0.0, "silence": None}
@@ -40,7 +41,7 @@ def with_a_batch() -> Corner:
     corner = Corner(gain=1.0)
     state = restore(released())
     assert state is not None
-    corner.station = Station(corner.settings, state)
+    corner.station = Station(corner.settings, weights(), state)
     corner.pass_s(3000.0)
     corner.in_water(1)
     return corner

@@ -18,6 +18,7 @@ from daemon.mixing.station.commands.dispatch import VERBS
 from daemon.mixing.station.station import ReservoirSettings, ReservoirState, Station
 from tests.parts.people import without_time
 from tests.parts.stories import Story, of
+from tests.parts.weights import weights
 
 DEMANDING = BatchSettings(
     use_within_h=0.5,
@@ -66,7 +67,7 @@ STAGES = {0: "idle", 1: "blank", 2: "dissolving", 3: "verifying", READY: "ready"
 def kept(stage: int) -> str:
     """The state of a station at one of several moments of a batch's life."""
     story = Story(period_s=10.0)
-    station = Station(SETTINGS)
+    station = Station(SETTINGS, weights())
     station.state.reservoirs["mix-1"] = ReservoirState()
     if stage > 0:
         story.still(3)
@@ -102,7 +103,7 @@ def test_any_arguments_are_done_or_refused_in_a_sentence(
     verb, reservoir, facts = request
     state = restore(kept(stage))
     assert state is not None
-    station = Station(SETTINGS, state)
+    station = Station(SETTINGS, weights(), state)
     before = without_time(station.state)
     told, *steps = station.advance(asked(verb, reservoir, facts))
 
@@ -200,9 +201,9 @@ def test_going_on_from_a_kept_state_is_never_having_stopped(
     """Between commands too, wherever it is stopped and restored."""
     inputs = played(happenings)
     point = int(share * len(inputs))
-    whole = Station(SETTINGS)
+    whole = Station(SETTINGS, weights())
     told(whole, inputs[:point])
-    again = Station(SETTINGS, restored(dump(whole.state)))
+    again = Station(SETTINGS, weights(), restored(dump(whole.state)))
 
     assert told(whole, inputs[point:]) == told(again, inputs[point:])
     assert dump(whole.state) == dump(again.state)
@@ -215,7 +216,7 @@ def test_going_on_from_a_kept_state_is_never_having_stopped(
 @settings(max_examples=60)
 def test_what_always_holds_whatever_is_asked(happenings: list[tuple[str, float]]) -> None:
     """Phases chain, a batch ends once, and nothing is released while a condition is pending."""
-    station, entries = Station(SETTINGS), list[Entry]()
+    station, entries = Station(SETTINGS, weights()), list[Entry]()
     for item in played(happenings):
         said = station.advance(item)
         entries += said

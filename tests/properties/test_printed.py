@@ -23,6 +23,7 @@ from tests.parts.every_verb import told, words_of, write_files
 from tests.parts.inboxes import made
 from tests.parts.people import Bench
 from tests.parts.stories import BATCH
+from tests.parts.weights import weights
 
 SIGNS = st.text(
     st.characters() | st.sampled_from("\n\r\x1b\x85\u2028\u202e\x9b \0,;'\"=/"), max_size=60
@@ -99,7 +100,7 @@ def send(inbox: Inbox, request: Request, way: str) -> None:
 def carry_out(journal: Path) -> None:
     """Take what waits and write what follows from it, as measuring does."""
     entries, bench, kept = station()
-    own = Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, restore(kept))
+    own = Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, weights(), restore(kept))
     at = Instant(bench.story.wall, bench.story.t_s, bench.story.boot)
     said = [entry for each in made(journal).after(0) for entry in own.advance(each.command(at))]
     assert said

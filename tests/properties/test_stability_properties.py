@@ -13,6 +13,7 @@ from pydantic import TypeAdapter
 
 from daemon.entries import Flag, Instant, Reading
 from daemon.mixing.stability.detector import Disturbed, Finding, Forecast, Stabilised, Stability
+from tests.parts.weights import weights
 
 AT = Instant(datetime(2026, 3, 14, 9, tzinfo=UTC), 0.0)
 ADAPTER = TypeAdapter(Stability)
@@ -69,7 +70,7 @@ def run(rows: list[Row], detector: Stability, arm_s: float) -> list[Finding]:
     for t_s, row in rows:
         if detector.armed_at_s is None and t_s >= arm_s:
             detector.arm(t_s)
-        found += detector.advance(t_s, row)
+        found += detector.advance(t_s, row, weights())
     return found
 
 

@@ -10,6 +10,7 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.stories import Story
+from tests.parts.weights import weights
 
 SOON_STALE = BatchSettings(use_within_h=0.5, settle_within_min=8.0)
 HAPPENINGS = st.one_of(
@@ -66,7 +67,7 @@ REFILL_SEEN_WITH_THE_DISTURBANCE = [
 
 def a_station() -> Station:
     """A station whose batches are stale soon, so that stories need not be long."""
-    return Station({"mix-1": ReservoirSettings("mix-1", SOON_STALE)})
+    return Station({"mix-1": ReservoirSettings("mix-1", SOON_STALE)}, weights())
 
 
 def told(station: Station, samples: list[Sample]) -> list[Entry]:
@@ -87,7 +88,7 @@ def test_going_on_from_a_kept_state_is_never_having_stopped(
     state = restore(dump(whole.state))
     assert state is not None
     assert dump(state) == dump(whole.state)
-    again = Station({"mix-1": ReservoirSettings("mix-1", SOON_STALE)}, state)
+    again = Station({"mix-1": ReservoirSettings("mix-1", SOON_STALE)}, weights(), state)
 
     assert told(whole, samples[point:]) == told(again, samples[point:])
     assert dump(again.state) == dump(whole.state)

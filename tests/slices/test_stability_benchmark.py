@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daemon.mixing.stability import weights
+from tests.parts.weights import weights
 from tests.research.stability import __main__ as command
 from tests.research.stability import campaign, formula, report
 from tests.research.stability.kinds import HELD_OUT, JUDGED, KINDS, NEVER, draw, pair, rows
@@ -72,7 +72,7 @@ def test_a_clock_that_keeps_time_is_left_alone() -> None:
 def test_the_score_at_the_limit_in_use_is_the_detector(kind: str) -> None:
     """The verdict at the shipped limit, worked out in bulk, is that of the first call."""
     for trace in sparse(kind, 9_500_000)[:3]:
-        found = command.at_limits(trace, (weights.LIMIT,))
+        found = command.at_limits(trace, (weights().limit,))
 
         (verdict,) = found.values()
         own = campaign.ours(trace)

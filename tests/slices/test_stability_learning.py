@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import copy
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from daemon.mixing.stability.detector import DWELL
 from daemon.mixing.stability.features import NAMES
-from tests.research.stability import figures, learn, lessons, network, table, train, waiting
+from daemon.weights_file import WEIGHTS_FILE, load_weights
+from tests.parts.weights import weights
+from tests.research.stability import figures, learn, lessons, network, train, trained, waiting
 from tests.research.stability.figures import Record
 
 
@@ -236,20 +239,27 @@ def test_the_score_is_the_log_odds_that_were_to_be_learned() -> None:
     assert told == pytest.approx(np.log(share / (1.0 - share)), abs=0.15)
 
 
-def test_the_table_says_what_was_learned() -> None:
-    """Read back, the written module holds each weight to its three digits."""
+def test_the_file_holds_what_was_learned(tmp_path: Path) -> None:
+    """Read back, each weight has its three digits, and makes the same network again."""
     net = network.begin(len(NAMES), 3, 2, np.random.default_rng(1))
-    written: dict[str, object] = {}
+    path = tmp_path / "learned.npz"
 
-    exec(table.module(net, 1.25, -0.5), written)  # noqa: S102 - the module under test
+    trained.write(trained.weights_of(net, 1.25, -0.5), path)
 
-    assert written["LIMIT"] == 1.25
-    assert written["LIMIT_PUMP_KNOWN"] == -0.5
-    for name, part in (("MIXING", net.mixing), ("OUTER", net.outer.T)):
-        np.testing.assert_allclose(np.array(written[name]), part, atol=5.1e-4)
-    for name in ("inner", "across", "bias", "across_bias"):
-        parts = [getattr(layer, name) for layer in net.layers]
-        np.testing.assert_allclose(np.array(written[name.upper()]), parts, atol=5.1e-4)
+    written = load_weights(path)
+    assert (1.25, -0.5) == (written.limit, written.limit_pump_known)
+    for expected, actual in zip(net.parts(), trained.network_of(written).parts(), strict=True):
+        np.testing.assert_allclose(actual, expected, rtol=0.0, atol=5.1e-4)
+
+
+def test_what_is_in_use_is_written_byte_for_byte_again(tmp_path: Path) -> None:
+    """Neither the file nor what training makes of it loses or adds a digit."""
+    path = tmp_path / "weights.npz"
+    net = trained.network_of(weights())
+
+    trained.write(trained.weights_of(net, weights().limit, weights().limit_pump_known), path)
+
+    assert WEIGHTS_FILE.read_bytes() == path.read_bytes()
 
 
 def test_the_mean_of_networks_is_that_of_each_weight() -> None:

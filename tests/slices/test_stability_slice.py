@@ -8,8 +8,8 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from daemon.mixing.stability import network
-from tests.research.stability import bound, formula, rivals, table, train, word
+from tests.parts.weights import weights
+from tests.research.stability import bound, formula, rivals, train, trained, word
 from tests.research.stability.campaign import Job, elsewhere, jobs, ours, stream
 from tests.research.stability.figures import Record, record
 from tests.research.stability.kinds import FAST, KINDS, draw, rows
@@ -81,10 +81,10 @@ def test_training_sees_what_the_detector_sees() -> None:
     called = 0
     for trace in traces([("clean", 11), ("noisy", 12), ("dropouts", 13), ("bubbling", 14)]):
         found = record(trace)
-        (scores,) = train.scores(table.shipped(), [found])
+        (scores,) = train.scores(trained.network_of(weights()), [found])
         calls = [t_s for t_s, _ in play(trace).calls]
 
-        expected = train.calls(found, scores, network.LIMIT)
+        expected = train.calls(found, scores, weights().limit)
 
         assert calls[:1] == expected[:1]
         called += len(calls)

@@ -18,7 +18,8 @@ at rest is enough.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import TypeAlias
 
@@ -31,6 +32,7 @@ from daemon.mixing.stability import forecast as forecast_
 from daemon.mixing.stability import interlocks as gate_
 from daemon.mixing.stability import network as score_
 from daemon.mixing.stability.forecast import Forecast
+from daemon.mixing.stability.weights import Weights
 
 DWELL = 6
 """Scores in a row, none while a call is out of the question, whose mean must pass the limit.
@@ -106,7 +108,8 @@ class Stability:
         open: Readings of the running half minute.
         cells: Closed half minutes.
         view: What the newest of them are held against.
-        memory: What the score remembers of this decision.
+        units: What the network remembers of this decision.
+        first_index: Oldest cell that this decision looks at.
         noise: What is known of the noise.
         gate: What forbids a call remembers.
         watch: The level called, while settled.
@@ -121,7 +124,8 @@ class Stability:
     open: cells_.OpenCell = field(default_factory=cells_.OpenCell)
     cells: cells_.Cells = field(default_factory=cells_.Cells)
     view: view_.View = field(default_factory=view_.View)
-    memory: score_.Memory = field(default_factory=score_.blank)
+    units: score_.Units = field(default_factory=list)
+    first_index: int = 0
     noise: evidence_.Noise = field(default_factory=evidence_.Noise)
     gate: gate_.Gate = field(default_factory=gate_.Gate)
     watch: watch_.Watch = field(default_factory=watch_.Watch)
@@ -137,20 +141,26 @@ class Stability:
         self.scores = []
         self.crept_index = None
         self.gate = gate_.Gate()
-        self.view, self.memory = view_.View(), score_.blank()
-        for at in range(max(0, len(self.cells.index) - SHOWN_AGAIN), len(self.cells.index)):
-            self._show(at)
+        self.view, self.units = view_.View(), []
+        before = self.cells.index[-SHOWN_AGAIN:]
+        self.first_index = before[0] if before else 0
 
     def rest(self) -> None:
         """Nothing is being mixed any more: only learn the noise, as before `arm`."""
         self.armed_at_s = None
 
-    def advance(self, t_s: float, reading: Reading) -> tuple[Finding, ...]:
-        """Take one reading at monotonic time `t_s` (never decreasing)."""
+    def advance(self, t_s: float, reading: Reading, weights: Weights) -> tuple[Finding, ...]:
+        """Take one reading at monotonic time `t_s` (never decreasing).
+
+        Args:
+            t_s: s.
+            reading: Of the water.
+            weights: Of the network, the same at each call.
+        """
         index = cells_.cell_index(t_s)
         findings: tuple[Finding, ...] = ()
         if index != self.open.index:
-            findings = self._close(index)
+            findings = self._close(index, weights)
         if reading.pump is not None:
             self.open.pump_on |= reading.pump
             self.open.pump_off |= not reading.pump
@@ -164,7 +174,7 @@ class Stability:
                 cells_.gather(self.open, t_s, conductivity, temperature)
         return findings
 
-    def _close(self, index: int) -> tuple[Finding, ...]:
+    def _close(self, index: int, weights: Weights) -> tuple[Finding, ...]:
         """End the running cell and decide on what it brought."""
         restarted = self._pump()
         if not cells_.close(self.cells, self.open, index) or self.armed_at_s is None:
@@ -172,7 +182,7 @@ class Stability:
         newest, salinity = self.cells.index[-1], self.cells.salinity[-1]
         if self.settled:
             return self._watch(newest, salinity, restarted=restarted)
-        return self._decide(newest)
+        return self._decide(newest, weights)
 
     def _pump(self) -> bool:
         """Follow the pump input; return whether it was seen to start again."""
@@ -185,18 +195,28 @@ class Stability:
             restarted = self.pump_off_index is not None
         return restarted
 
-    def _show(self, at: int) -> None:
-        """Let the memory see the closed cell `at`."""
-        self.memory = score_.remember(self.memory, view_.show(self.view, self.cells, at))
+    def _score(self, weights: Weights) -> None:
+        """Let the network take the cells that it has not had."""
+        index, known = self.cells.index, self.view.index
+        first = bisect_left(index, self.first_index if known is None else known + 1)
+        for at in range(first, len(index)):
+            rows = view_.show(self.view, self.cells, at)
+            self.units = score_.remember(weights, self.units, rows)
 
-    def _decide(self, newest: int) -> tuple[Finding, ...]:
+    def _decision(self) -> Iterator[list[list[float]]]:
+        """Yield the rows of each cell of this decision that is still kept, oldest first."""
+        view = view_.View()
+        first = bisect_left(self.cells.index, self.first_index)
+        return (view_.show(view, self.cells, at) for at in range(first, len(self.cells.index)))
+
+    def _decide(self, newest: int, weights: Weights) -> tuple[Finding, ...]:
         """Forecast, and call if the score has been good for long enough."""
-        self._show(len(self.cells.index) - 1)
+        self._score(weights)
         if self._forbidden(newest):
             self.scores = []
         else:
-            self.scores = [*self.scores[1 - DWELL :], score_.call_score(self.memory)]
-        limit = score_.LIMIT_PUMP_KNOWN if self._pump_known(newest) else score_.LIMIT
+            self.scores = [*self.scores[1 - DWELL :], score_.call_score(weights, self.units)]
+        limit = weights.limit_pump_known if self._pump_known(newest) else weights.limit
         free = len(self.scores) == DWELL
         good = free and sum(self.scores) / DWELL > limit
         crept = free and not good and self.crept_index is not None
@@ -214,13 +234,16 @@ class Stability:
         self.settled = True
         sigma = math.sqrt(self.noise.noise_var or found.sigma**2)
         self.watch = watch_.begin(found.level, sigma, newest)
-        return (*told, Stabilised(found.level, found.level_u, self._reason(found, limit)))
+        reason = self._reason(found, limit, weights)
+        return (*told, Stabilised(found.level, found.level_u, reason))
 
-    def _reason(self, found: evidence_.Evidence, limit: float) -> Mapping[str, JSON]:
+    def _reason(
+        self, found: evidence_.Evidence, limit: float, weights: Weights
+    ) -> Mapping[str, JSON]:
         """Return the figures that a call rests on, for a person to check."""
-        brought: dict[str, JSON] = dict(score_.brought(self.memory))
+        brought: dict[str, JSON] = dict(score_.ablation(weights, self._decision()))
         on = self._pump_known(self.cells.index[-1])
-        odds, score = score_.log_odds(self.memory), sum(self.scores) / DWELL
+        odds, score = score_.log_odds(weights, self.units), sum(self.scores) / DWELL
         scored = score > limit
         return {
             "confidence": round(min(_chance(odds) if scored else found.chance_at_rest, SUREST), 4),

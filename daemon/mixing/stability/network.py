@@ -1,35 +1,28 @@
-"""From what was seen to a score: a small learned memory.
+"""The network that scores each half minute: has mixing ended, and is it time to call.
 
 There are two scores: the log odds that mixing is over, which is what the detector
 states, and whether to call now, which it was taught from what a wrong call and
-needless waiting cost.  Each half minute the figures of `stability_view` go into
-layers of gated units, which remember what matters of the whole approach: how it
-slowed, how the noise of the flow went, whether the probe lives.  The weights are a
-table in `stability_weights`.
+needless waiting cost.  The features of each half minute go into layers of gated
+units, which remember what matters of the whole approach: how it slowed, how the
+noise of the flow went, whether the probe lives.
 
-So that a person can follow it, the memory is kept several times over: once of
-what was seen, and once for each group of figures as if that group had told
-nothing out of the ordinary.  What a group brought to the log odds is the difference.
+So that a person can follow a call, its log odds are taken apart by ablation: the
+same half minutes are scored again, once for each group of features as if that
+group had shown nothing out of the ordinary.  What it leaves out is what a group
+contributed.
 
 Source: gated recurrent units of Cho et al. (2014), from memory.
 """
 
 from __future__ import annotations
 
-import hashlib
-from functools import cache
+from collections.abc import Iterable
 
 import numpy as np
 
-from daemon.mixing.stability import weights
 from daemon.mixing.stability.cells import Floats
 from daemon.mixing.stability.features import NAMES
-
-LIMIT = weights.LIMIT
-"""Score that a call needs when nobody says whether the pump runs."""
-
-LIMIT_PUMP_KNOWN = weights.LIMIT_PUMP_KNOWN
-"""The same while a pump input says that it does."""
+from daemon.mixing.stability.weights import Weights
 
 GROUPS = {
     "approach": ("salinity", "step", "off", "climb"),
@@ -40,76 +33,80 @@ GROUPS = {
     "instrument": ("readings", "finest"),
     "pump": ("pump",),
 }
-"""Groups of figures, by how their names begin."""
+"""Groups of features, by how their names begin."""
 
-Memory = list[list[list[float]]]
-"""Units by layer; a row for what was seen, then one for each group left out."""
+Units = list[list[float]]
+"""What the network remembers: its units by layer; empty before the first half minute."""
+
+Rows = list[list[float]]
+"""Features of some half minutes, oldest first."""
 
 _DIGITS = 6
-_MIXING: Floats = np.array(weights.MIXING)
-_MIXING_BIAS: Floats = np.array(weights.MIXING_BIAS)
-_INNER: Floats = np.array(weights.INNER)
-_ACROSS: Floats = np.array(weights.ACROSS)
-_BIAS: Floats = np.array(weights.BIAS)
-_ACROSS_BIAS: Floats = np.array(weights.ACROSS_BIAS)
-_WEIGHING: Floats = np.array(weights.WEIGHING)
-_WEIGHING_BIAS: Floats = np.array(weights.WEIGHING_BIAS)
-_OUTER: Floats = np.array(weights.OUTER).T
-_OUTER_BIAS: Floats = np.array(weights.OUTER_BIAS)
-_SHOWN: Floats = np.array(
+_ALL: Floats = np.ones((1, len(NAMES)))
+_ABLATED: Floats = np.array(
     [[1.0] * len(NAMES)]
     + [[0.0 if name.startswith(starts) else 1.0 for name in NAMES] for starts in GROUPS.values()]
 )
+"""Factors of the features: all of them, then a row for each group left out."""
 
 
-@cache
-def mark() -> str:
-    """Return a mark of the weights; what was remembered with others means nothing with these."""
-    table = (_MIXING, _MIXING_BIAS, _INNER, _ACROSS, _BIAS, _ACROSS_BIAS)
-    return hashlib.sha256(b"".join(part.tobytes() for part in table)).hexdigest()[:16]
-
-
-def blank() -> Memory:
-    """Return the memory of nothing."""
-    layers, units = _ACROSS_BIAS.shape
-    return [[[0.0] * units for _ in _SHOWN] for _ in range(layers)]
-
-
-def remember(memory: Memory, rows: list[list[float]]) -> Memory:
-    """Return the memory after some more half minutes, oldest first."""
-    layers = np.array(memory)
-    n = layers.shape[2]
-    for row in rows:
-        seen = np.tanh((_SHOWN * np.array(row)) @ _MIXING + _MIXING_BIAS)
-        for k, units in enumerate(layers):
-            drive = seen @ _INNER[k] + _BIAS[k]
-            across = units @ _ACROSS[k]
-            gates = 0.5 + 0.5 * np.tanh(0.5 * (drive[:, : 2 * n] + across[:, : 2 * n]))
-            held = across[:, 2 * n :] + _ACROSS_BIAS[k]
-            fresh = np.tanh(drive[:, 2 * n :] + gates[:, :n] * held)
-            seen = fresh + gates[:, n:] * (units - fresh)
-            layers[k] = seen
-    kept: Memory = np.round(layers, _DIGITS).tolist()
+def remember(weights: Weights, units: Units, rows: Rows) -> Units:
+    """Return the units after some more half minutes."""
+    kept: Units = _advance(weights, _layers(weights, units), rows, _ALL)[:, 0].tolist()
     return kept
 
 
-def log_odds(memory: Memory) -> float:
+def log_odds(weights: Weights, units: Units) -> float:
     """Return the log odds that mixing is over."""
-    return float(_weighed(memory[-1][:1])[0, 0])
+    return float(_scores(weights, _layers(weights, units))[0, 0])
 
 
-def call_score(memory: Memory) -> float:
+def call_score(weights: Weights, units: Units) -> float:
     """Return whether to call now: the higher, the less there is to be gained by waiting."""
-    return float(_weighed(memory[-1][:1])[0, 1])
+    return float(_scores(weights, _layers(weights, units))[0, 1])
 
 
-def _weighed(units: list[list[float]]) -> Floats:
-    """Return the two scores, a row for each row of units."""
-    weighed = np.tanh(np.array(units) @ _WEIGHING + _WEIGHING_BIAS)
-    return np.asarray(weighed @ _OUTER + _OUTER_BIAS)
+def ablation(weights: Weights, decision: Iterable[Rows]) -> dict[str, float]:
+    """Return what each group of features contributed to the log odds.
 
-
-def brought(memory: Memory) -> dict[str, float]:
-    """Return what each group of figures brought to the log odds."""
-    odds = _weighed(memory[-1])[:, 0]
+    Args:
+        weights: Of the network.
+        decision: The rows of each call of `remember` since the units were empty.
+    """
+    layers = np.zeros((weights.across_bias.shape[0], len(_ABLATED), weights.across_bias.shape[1]))
+    for rows in decision:
+        layers = _advance(weights, layers, rows, _ABLATED)
+    odds = _scores(weights, layers)[:, 0]
     return {group: round(float(odds[0] - odds[1 + k]), 2) + 0.0 for k, group in enumerate(GROUPS)}
+
+
+def _layers(weights: Weights, units: Units) -> Floats:
+    """Return the units as layers by one variant by units."""
+    if not units:
+        return np.zeros((weights.across_bias.shape[0], 1, weights.across_bias.shape[1]))
+    return np.array(units)[:, None, :]
+
+
+def _advance(weights: Weights, layers: Floats, rows: Rows, factors: Floats) -> Floats:
+    """Return the layers after some more half minutes, rounded, a variant for each row of factors.
+
+    They are rounded so that a network whose units were stored goes on as one that ran through.
+    """
+    n = layers.shape[2]
+    for row in rows:
+        given = np.tanh((factors * np.array(row)) @ weights.mixing + weights.mixing_bias)
+        for k, units in enumerate(layers):
+            drive = given @ weights.inner[k] + weights.bias[k]
+            across = units @ weights.across[k]
+            gates = 0.5 + 0.5 * np.tanh(0.5 * (drive[:, : 2 * n] + across[:, : 2 * n]))
+            candidate = across[:, 2 * n :] + weights.across_bias[k]
+            fresh = np.tanh(drive[:, 2 * n :] + gates[:, :n] * candidate)
+            given = fresh + gates[:, n:] * (units - fresh)
+            layers[k] = given
+    return np.round(layers, _DIGITS)
+
+
+def _scores(weights: Weights, layers: Floats) -> Floats:
+    """Return the two scores, a row for each variant."""
+    weighed = np.tanh(layers[-1] @ weights.weighing + weights.weighing_bias)
+    return np.asarray(weighed @ weights.outer.T + weights.outer_bias)

@@ -131,6 +131,7 @@ class StationState:
         health: Of the station itself.
         alarms_s: When its own alarms were last looked after, s; None before.
         commands_taken: Place in the inbox of the last command taken.
+        weights: Mark of the weights that its detectors remember by; empty before any.
     """
 
     timeline: Timeline = field(default_factory=Timeline)
@@ -141,3 +142,4 @@ class StationState:
     health: StationHealth = field(default_factory=StationHealth)
     alarms_s: float | None = None
     commands_taken: int = 0
+    weights: str = ""

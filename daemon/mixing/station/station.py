@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from calibration.record import Record
     from daemon.entries import JSON, Command, Input
     from daemon.mixing.batch.state import BatchSettings, Step
+    from daemon.mixing.stability.weights import Weights
 
 __all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
 
@@ -42,6 +43,7 @@ class Station:
     def __init__(
         self,
         reservoirs: Mapping[str, ReservoirSettings],
+        weights: Weights,
         state: StationState | None = None,
         calibrations: Iterable[Record] = (),
         own: StationSettings | None = None,
@@ -49,7 +51,9 @@ class Station:
         """Begin anew, or go on from a kept state and the calibrations on record."""
         self._settings = dict(reservoirs)
         self._own = own or StationSettings()
+        self._weights = weights
         self.state = state or StationState()
+        self.state.weights = weights.mark
         transitions.forget_unknown(self.state.alarms, self._own.alarms)
         for kept in self.state.reservoirs.values():
             transitions.forget_unknown(kept.alarms, self._own.alarms)
@@ -100,7 +104,7 @@ class Station:
             self._last[item.reservoir], state.heard_s = reading, t_s
             if not out:
                 water = as_water(reading, correct)
-                steps += _water_steps(state, water, t_s, settings)
+                steps += _water_steps(state, water, t_s, settings, self._weights)
                 steps += self._follow_up(state, steps, item.at, t_s, settings)
             steps += self._alarms(state, reading, item.at, t_s, settings)
         entries: list[Entry] = [reading]
@@ -305,12 +309,13 @@ def _water_steps(
     reading: Reading,
     t_s: float,
     settings: ReservoirSettings,
+    weights: Weights,
 ) -> list[Step]:
     usable = reading.salinity if reading.flag in USABLE else None
     if usable is not None:
         state.batch.temperature_C = reading.temperature_C
     before = state.batch.id
-    steps = _finding_steps(state, reading, t_s, settings.batch)
+    steps = _finding_steps(state, reading, t_s, settings.batch, weights)
     for _, facts in steps:
         # Still of the batch that a refill seen in the same moment may end.
         facts["batch"] = before
@@ -346,10 +351,14 @@ def _events(steps: list[Step], reservoir: str, at: Instant, owner: str) -> list[
 
 
 def _finding_steps(
-    state: ReservoirState, reading: Reading, t_s: float, settings: BatchSettings
+    state: ReservoirState,
+    reading: Reading,
+    t_s: float,
+    settings: BatchSettings,
+    weights: Weights,
 ) -> list[Step]:
     steps: list[Step] = []
-    findings = state.stability.advance(t_s, reading)
+    findings = state.stability.advance(t_s, reading, weights)
     for finding in findings:
         if isinstance(finding, Stabilised):
             # The reading at which the call falls may be the one that did not come.

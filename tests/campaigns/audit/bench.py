@@ -13,6 +13,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.chance import Dice
 from tests.campaigns.audit.probe import CELL_C, Place, Probe, Reply
 from tests.campaigns.audit.waters import Bottle, Nothing, Seawater, Solution
+from tests.parts.weights import weights
 
 RESERVOIR, PROBE = "tank", "ct"
 START = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
@@ -110,7 +111,9 @@ class Bench:
 
     def __post_init__(self) -> None:
         """Start the station, with all defaults."""
-        self.station = Station({RESERVOIR: ReservoirSettings(RESERVOIR, probes=_worth())})
+        self.station = Station(
+            {RESERVOIR: ReservoirSettings(RESERVOIR, probes=_worth())}, weights()
+        )
         self.place = Place(Seawater(SALINITY), 24.0)
 
     def twin(self) -> Bench:

@@ -16,6 +16,7 @@ from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.tub import Tub
+from tests.parts.weights import weights
 
 RESERVOIR, PROBE = "tank", "ct"
 START = datetime(2026, 1, 5, 9, 0, tzinfo=UTC)
@@ -122,7 +123,7 @@ class Watch:
         )
         probes = {PROBE: ProbeUncertainty(*self.worth)}
         settings = ReservoirSettings(RESERVOIR, batch=batch, probes=probes)
-        self.station = Station({RESERVOIR: settings})
+        self.station = Station({RESERVOIR: settings}, weights())
 
     @property
     def phase(self) -> Phase:

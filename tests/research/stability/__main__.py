@@ -36,7 +36,8 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.research.stability import campaign, formula, rearm, report, rivals, table, train, word
+from tests.parts.weights import weights
+from tests.research.stability import campaign, formula, rearm, report, rivals, train, trained, word
 from tests.research.stability.campaign import HELD_OUT_SEED, TRAINING_SEED, Job, jobs, stream
 from tests.research.stability.figures import record
 from tests.research.stability.kinds import CONDITIONS, JUDGED, KINDS
@@ -155,7 +156,7 @@ def say_limits(results: dict[str, list[Verdict]]) -> None:
 
 def at_limits(trace: Trace, limits: tuple[float, ...]) -> dict[str, Verdict]:
     """Return how the first call at each limit does, from one run over the figures."""
-    net = table.shipped()
+    net = trained.network_of(weights())
     found = record(trace, tail_s=math.inf, longest_s=math.inf)
     if not len(found.t_s):
         return {}
@@ -257,7 +258,7 @@ def cost() -> str:
         detector.arm(trace.arm_s)
         began = time.process_time()
         for t_s, row in rows:
-            detector.advance(t_s, row)
+            detector.advance(t_s, row, weights())
         took = time.process_time() - began
         group = list(spent)[int(trace.every_s >= 1.0) + int(trace.every_s >= 3.0)]
         spent[group].append(took)

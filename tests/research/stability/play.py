@@ -14,6 +14,7 @@ from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
 from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised, Stability
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.recorded import samples
+from tests.parts.weights import weights
 from tests.research.stability.probe import Trace
 
 _AT = Instant(datetime(2026, 1, 1, tzinfo=UTC), 0.0)
@@ -74,7 +75,7 @@ def play(trace: Trace, *, with_pump: bool = False) -> Played:
         if not armed and t_s >= trace.arm_s:
             detector.arm(own_s)
             armed = True
-        for found in detector.advance(own_s, reading):
+        for found in detector.advance(own_s, reading, weights()):
             if isinstance(found, Stabilised):
                 played.calls.append((t_s, found))
             elif isinstance(found, Disturbed):
@@ -86,7 +87,7 @@ def play(trace: Trace, *, with_pump: bool = False) -> Played:
 
 def through_station(trace: Trace, *, with_pump: bool = False) -> list[float]:
     """Return when a station said `stabilised`: flags, level and arming as in the service."""
-    station, calls = Station({"r": ReservoirSettings("r")}), []
+    station, calls = Station({"r": ReservoirSettings("r")}, weights()), []
     rows = zip(
         trace.t_s.tolist(), clocked(trace), trace.wall_s.tolist(), trace.conductivity.tolist(),
         trace.temperature.tolist(), trace.flowing.tolist(), strict=True,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from daemon.mixing.stability.detector import Disturbed, Stabilised, Stability
+from tests.parts.weights import weights
 from tests.research.stability.kinds import NEVER, draw, rows
 from tests.research.stability.physics import STEP_S, integrate
 from tests.research.stability.play import readings
@@ -82,7 +83,7 @@ def _play(trace: Trace) -> tuple[float | None, list[float]]:
         if not armed and t_s >= trace.arm_s:
             detector.arm(t_s)
             armed = True
-        for found in detector.advance(t_s, reading):
+        for found in detector.advance(t_s, reading, weights()):
             if isinstance(found, Stabilised) and called is None:
                 called = t_s
             elif isinstance(found, Disturbed):

@@ -1,4 +1,4 @@
-"""Training: gather, learn, set the limits, write the table.
+"""Training: gather, learn, set the limits, write the weights.
 
 Single faults and pairs are learned together: first whether mixing is over, then,
 on other batches at each step, when to call.  The limits are set on batches that the
@@ -19,16 +19,13 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.mixing.stability import detector
-from tests.research.stability import table
+from tests.research.stability import trained
 from tests.research.stability.campaign import TRAINING_SEED, Job, jobs, records, shared
 from tests.research.stability.figures import Record, told
 from tests.research.stability.learn import begin_calls, both_scores, practise, train
 from tests.research.stability.lessons import UNSEEN_S, lessons, unbroken
 from tests.research.stability.network import CALL, ODDS, Network, mean_of
 from tests.research.stability.score import Verdict, judge, tally
-
-WEIGHTS = Path("daemon/mixing/stability/weights.py")
-"""What training writes, from the root of the repository."""
 
 SHAPE = (96, 2)
 """Units of a layer, and layers."""
@@ -212,7 +209,7 @@ def fit(found: Gathered) -> tuple[Network, float, float]:
 
 def _rounded(net: Network) -> None:
     for part in net.parts():
-        np.round(part, table.DIGITS, out=part)
+        np.round(part, trained.DIGITS, out=part)
 
 
 def told_limit(net: Network, found: list[Record], when: str) -> float:
@@ -254,7 +251,7 @@ def gathered(batches: int, workers: int, kept: Path | None) -> Gathered:
     return found
 
 
-def run(batches: int, workers: int, kept: Path | None = None) -> None:
+def run(batches: int, workers: int, to: Path, kept: Path | None = None) -> None:
     """Train from nothing, or from records that were kept, and write the weights."""
     net, limit, with_pump = fit(gathered(batches, workers, kept))
-    WEIGHTS.write_text(table.module(net, limit, with_pump))
+    trained.write(trained.weights_of(net, limit, with_pump), to)

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from daemon.mixing.stability import network
-from tests.research.stability import formula, table, train
+from tests.parts.weights import weights
+from tests.research.stability import formula, train, trained
 from tests.research.stability.campaign import Job, stream
 from tests.research.stability.figures import Record, record
 from tests.research.stability.learn import both_scores
@@ -53,13 +53,13 @@ def chance(odds: Floats) -> Floats:
 def of(found: list[Record]) -> Word:
     """Return the word of the shipped score along records."""
     said, came, called, rightly = [], [], [], []
-    both = both_scores(table.shipped(), [each.table for each in found])
+    both = both_scores(trained.network_of(weights()), [each.table for each in found])
     for each, scored in zip(found, both, strict=True):
         odds, score = scored[:, ODDS].astype(np.float64), scored[:, CALL].astype(np.float64)
         where = asked(each)
         said.append(chance(odds[where]))
         came.append(each.over[where])
-        for t_s in train.calls(each, score, network.LIMIT)[:1]:
+        for t_s in train.calls(each, score, weights().limit)[:1]:
             at = int(np.searchsorted(each.t_s, t_s))
             called.append(float(chance(odds[at : at + 1])[0]))
             rightly.append(bool(each.over[at]))

@@ -23,6 +23,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.inboxes import made
 from tests.parts.stories import BATCH, Story, a_station, mixed
+from tests.parts.weights import weights
 from tests.unit.cli.test_cli_replay import CONFIG
 
 SETTINGS = {"mix-1": ReservoirSettings("mix-1", BATCH)}
@@ -53,7 +54,7 @@ def heard(story: Story | None) -> tuple[Station, list[Event], Story]:
         entries = story.told(station)
         return station, [each for each in entries if isinstance(each, Event)], story
     text, events, wall, t_s = _released()
-    return Station(SETTINGS, restore(text)), events, Story(wall=wall, t_s=t_s)
+    return Station(SETTINGS, weights(), restore(text)), events, Story(wall=wall, t_s=t_s)
 
 
 @contextmanager

@@ -28,6 +28,7 @@ from daemon.mixing.probe.reference_solutions import parse
 from daemon.reports.salinity_curve import curve_of
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
 from tests.parts.stories import MORNING, of
+from tests.parts.weights import weights
 
 CONFIG = r"""
 [station]
@@ -219,7 +220,7 @@ def test_a_restarted_station_corrects_as_the_journal_says(folder: Path) -> None:
         writer.append(early, 0.0, {}, memory)
         writer.append(corner.entries[len(early) :], 1.0, {}, None)
     settings = assembly.reservoirs(load(folder / "brinewright.toml"))
-    corner.station = rebuilt(path, settings, logs.set_up("test"))
+    corner.station = rebuilt(path, settings, weights(), logs.set_up("test"))
     reading = readings(corner.in_water(1))[-1]
 
     assert "mix-1-ct-1-20260302-1" == reading.calibration
@@ -229,7 +230,7 @@ def test_how_long_a_calibration_holds_is_configured(folder: Path) -> None:
     """For each probe, and the record says it."""
     corner = Corner()
     settings = assembly.reservoirs(load(folder / "brinewright.toml"))
-    corner.station = type(corner.station)(settings)
+    corner.station = type(corner.station)(settings, weights())
     record = corner.calibrate()
 
     assert isinstance(record, CalibrationRecord)

@@ -18,6 +18,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.batch.schedule import Due
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.stories import Story, a_station, mixed
+from tests.parts.weights import weights
 from tests.unit.cli.test_cli_replay import CONFIG
 
 
@@ -77,7 +78,7 @@ def test_a_batch_that_is_wanted_shows_when_to_start(
 ) -> None:
     """What is wanted, and until when salt must be in for it."""
     due = (Due(5, 10, 0, 60.0, 0.1),)
-    station = Station({"mix-1": ReservoirSettings("mix-1", due=due)})
+    station = Station({"mix-1": ReservoirSettings("mix-1", due=due)}, weights())
     entries = mixed(minutes=1).told(station)
     at = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)
     with Writer(folder / "configured.db") as writer:

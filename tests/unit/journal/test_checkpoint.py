@@ -10,10 +10,10 @@ import pytest
 from daemon.entries import Event, Kind
 from daemon.journal.checkpoint import dump, restore, restore_batches
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
-from daemon.mixing.stability import network
 from daemon.mixing.station.station import ReservoirSettings, Station, StationState
 from tests.parts.people import Bench
 from tests.parts.stories import BATCH, Story, a_station, mixed, of, phases
+from tests.parts.weights import weights
 
 
 def stopped(story: Story) -> str:
@@ -38,7 +38,7 @@ def went_on(text: str) -> Station:
     assert restore(text) is None
     state = restore_batches(text)
     assert state is not None
-    return Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, state)
+    return Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, weights(), state)
 
 
 def test_a_state_comes_back_as_it_was() -> None:
@@ -48,18 +48,6 @@ def test_a_state_comes_back_as_it_was() -> None:
 
     assert state is not None
     assert text == dump(state)
-
-
-def test_what_other_weights_remembered_is_not_read_with_these(
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """A version that learned anew begins its detectors anew, and keeps the batches."""
-    monkeypatch.setattr(network, "mark", lambda: "of another table")
-    kept = stopped(mixed())
-    monkeypatch.undo()
-
-    assert restore(kept) is None
-    assert restore_batches(kept) is not None
 
 
 def test_a_new_station_is_kept_and_comes_back() -> None:

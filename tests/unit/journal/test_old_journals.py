@@ -36,6 +36,7 @@ from daemon.mixing.probe.quality import CALIBRATING, TESTS
 from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.told import lines, told
 from tests.old_journals.write import FIRST_WITH_SERVICE, FIRST_WITH_SUMMARIES, HERE, VERSIONS
+from tests.parts.weights import weights
 
 SCHEMAS = tuple(range(1, len(MIGRATIONS) + 1))
 FIRST_WITH_CHECKS = 4
@@ -223,7 +224,7 @@ def test_summaries_are_there(journal: Path, schema: int) -> None:
 def test_the_station_goes_on_where_it_was(journal: Path, schema: int) -> None:
     """Batch, phase, lots and commands carried out; of before there was a state, from readings."""
     open_it(journal, schema)
-    state = rebuilt(journal, SETTINGS, LOG).state
+    state = rebuilt(journal, SETTINGS, weights(), LOG).state
 
     if schema < FIRST_WITH_SERVICE:
         assert "mix-1" in state.reservoirs
@@ -245,7 +246,7 @@ def test_it_is_measured_into_and_looked_at(
     at = Instant(last_moment(schema) + timedelta(hours=1), 60.0, "boot-of-today")
     writer, _ = open_writer(journal, 5.0, at, LOG)
     with writer:
-        station = rebuilt(journal, SETTINGS, LOG)
+        station = rebuilt(journal, SETTINGS, weights(), LOG)
         entries = station.advance(Sample("mix-1", "ct-1", at, 51.6, 25.0))
         writer.append(entries, 60.0, {"mix-1": station.picture("mix-1", at)})
     capsys.readouterr()

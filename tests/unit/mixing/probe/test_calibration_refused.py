@@ -16,6 +16,7 @@ from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.station.station import Station
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, WATER_C, Corner, readings, records, steps
 from tests.parts.stories import of
+from tests.parts.weights import weights
 
 
 def test_a_restart_in_the_middle_of_a_capture_saves_nothing_and_says_so() -> None:
@@ -44,7 +45,7 @@ def test_a_station_of_another_version_knows_that_a_probe_is_out() -> None:
     raw["shape"] = "another"
     state = restore_batches(json.dumps(raw))
     assert state is not None
-    corner.station = Station(corner.settings, state)
+    corner.station = Station(corner.settings, weights(), state)
 
     assert CALIBRATING in readings(corner.shown(BOTTLE_MS_CM, 1))[-1].tests
 

@@ -22,6 +22,7 @@ from daemon.mixing.stability.detector import (
     Stabilised,
     Stability,
 )
+from tests.parts.weights import weights
 
 AT = Instant(datetime(2026, 3, 14, 9, tzinfo=UTC), 0.0)
 POUR_S = 600.0
@@ -74,7 +75,7 @@ def run(
     for t_s, row in rows:
         if detector.armed_at_s is None and t_s >= POUR_S + 10.0:
             detector.arm(t_s)
-        found += [(t_s, each) for each in detector.advance(t_s, row)]
+        found += [(t_s, each) for each in detector.advance(t_s, row, weights())]
     return found
 
 
@@ -305,12 +306,14 @@ def test_nothing_is_called_within_minutes_of_an_arming() -> None:
     decides = Stability()
     rows = record(mix(), 2.5, every_s=3.0)
     for t_s, row in rows:
-        decides.advance(t_s, row)
+        decides.advance(t_s, row, weights())
     last_s = rows[-1][0]
 
     decides.arm(last_s)
     soon = [
-        each for k in range(1, 90) for each in decides.advance(last_s + 3.0 * k, rows[-1 - k][1])
+        each
+        for k in range(1, 90)
+        for each in decides.advance(last_s + 3.0 * k, rows[-1 - k][1], weights())
     ]
 
     assert [each for each in soon if isinstance(each, Stabilised)] == []

@@ -8,6 +8,7 @@ import pytest
 from daemon.mixing.stability import network as score
 from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, close, gather
 from daemon.mixing.stability.features import LONGEST_GAP, NAMES, View, show
+from tests.parts.weights import weights
 
 AT = {name: k for k, name in enumerate(NAMES)}
 STEADY_MS_CM = 50.0
@@ -101,14 +102,15 @@ def test_noise_that_echoes_is_told_from_noise_that_does_not() -> None:
 def test_what_groups_brought_is_the_score_less_what_it_were_without() -> None:
     """Each figure belongs to one group, but for the one that tells whether there are readings."""
     belongs = [sum(name.startswith(starts) for starts in score.GROUPS.values()) for name in NAMES]
-    memory = score.remember(score.blank(), rows(filled([[40.0 + k] * 10 for k in range(10)])))
-    without = [row[:] for row in rows(filled([[40.0 + k] * 10 for k in range(10)]))]
+    shown = rows(filled([[40.0 + k] * 10 for k in range(10)]))
+    without = [row[:] for row in shown]
     for row in without:
         for name in NAMES:
             if name.startswith(score.GROUPS["life"]):
                 row[AT[name]] = 0.0
 
-    bare = score.log_odds(score.remember(score.blank(), without))
+    odds = score.log_odds(weights(), score.remember(weights(), [], shown))
+    bare = score.log_odds(weights(), score.remember(weights(), [], without))
 
     assert belongs == [0] + [1] * (len(NAMES) - 1)
-    assert score.brought(memory)["life"] == pytest.approx(score.log_odds(memory) - bare, abs=0.011)
+    assert score.ablation(weights(), [shown])["life"] == pytest.approx(odds - bare, abs=0.011)

@@ -19,6 +19,7 @@ from daemon.mixing.station.conditions import of_batch, of_mixing
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.people import Bench, a_batch, a_bench, advice
 from tests.parts.stories import BATCH, Story, alarms, minutes_between, mixed, number, of, phases
+from tests.parts.weights import weights
 
 HOUR_S = 3600.0
 
@@ -221,7 +222,7 @@ DUE = Due(weekday=None, hour=12, minute=0, volume_l=60.0)
 def a_due_bench(story: Story) -> Bench:
     """A bench at which 60 L are wanted at noon every day; the stories begin at eight."""
     settings = {"mix-1": ReservoirSettings("mix-1", BATCH, due=(DUE,))}
-    return Bench(story, Station(settings))
+    return Bench(story, Station(settings, weights()))
 
 
 def test_a_missed_start_is_raised_when_it_is_missed_and_cleared_by_a_start() -> None:

@@ -28,6 +28,7 @@ from tests.parts.stories import (
     of,
     phases,
 )
+from tests.parts.weights import weights
 
 PICTURE = (
     *("time", "phase", "salinity", "salinity_u", "specific_gravity", "conductivity_mS_cm"),
@@ -247,7 +248,7 @@ def after_restart(station: Station, settings: BatchSettings = BATCH) -> Station:
     """The station as it goes on from its kept state."""
     state = restore(dump(station.state))
     assert state is not None
-    return Station({"mix-1": ReservoirSettings("mix-1", settings)}, state)
+    return Station({"mix-1": ReservoirSettings("mix-1", settings)}, weights(), state)
 
 
 def test_age_survives_a_reboot() -> None:
@@ -286,7 +287,7 @@ def test_a_jump_of_the_clock_ages_nothing(days: int) -> None:
 def test_a_second_probe_only_gives_readings() -> None:
     """The first probe decides; another one may say what it likes."""
     probes = {"ct-1": ProbeUncertainty(), "ct-2": ProbeUncertainty()}
-    station = Station({"mix-1": ReservoirSettings("mix-1", BATCH, probes=probes)})
+    station = Station({"mix-1": ReservoirSettings("mix-1", BATCH, probes=probes)}, weights())
     entries = [
         entry
         for sample in mixed(minutes=20).samples

@@ -22,6 +22,7 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.people import Bench, a_batch
 from tests.parts.stories import BATCH, MORNING, alarms, mixed, of
+from tests.parts.weights import weights
 
 GIGABYTE = 1_000_000_000
 MINUTE_S = 60.0
@@ -38,7 +39,9 @@ class House:
 
     def __post_init__(self) -> None:
         """Build it."""
-        self.station = Station({name: ReservoirSettings(name, BATCH) for name in self.names})
+        self.station = Station(
+            {name: ReservoirSettings(name, BATCH) for name in self.names}, weights()
+        )
 
     @property
     def at(self) -> Instant:
@@ -132,7 +135,7 @@ def test_what_was_seen_counts_until_the_next_look_and_over_a_restart() -> None:
     house = House().passes()
     house.sees(free=120_000_000)
     state = restore(dump(house.station.state))
-    house.station = Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, state)
+    house.station = Station({"mix-1": ReservoirSettings("mix-1", BATCH)}, weights(), state)
     house.passes(10)
 
     assert {"storage-low"} == house.own()
@@ -261,10 +264,10 @@ def test_a_restart_changes_nothing_in_the_life_of_alarms(at: int) -> None:
 
     def lived(restart: int | None) -> list[Entry]:
         settings = {"mix-1": ReservoirSettings("mix-1", BATCH)}
-        station, entries = Station(settings), list[Entry]()
+        station, entries = Station(settings, weights()), list[Entry]()
         for n, sample in enumerate(mixed(minutes=5).silence(6).still(3).samples):
             if n == restart:
-                station = Station(settings, restore(dump(station.state)))
+                station = Station(settings, weights(), restore(dump(station.state)))
             entries += station.advance(sample)
             if n == 120:
                 facts: dict[str, JSON] = {"name": "probe-fault", "hours": 0.02, "reason": "known"}

@@ -14,6 +14,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.people import Bench, a_batch, warmer
 from tests.parts.stories import BATCH, Story, alarms, of
+from tests.parts.weights import weights
 
 BANDED = replace(BATCH, temperature_range_C=(23.0, 27.0))
 
@@ -40,7 +41,7 @@ def test_water_that_is_still_mixed_may_have_any_temperature() -> None:
     """It will be warmed; the alarm is of what waits to be used."""
     story = Story().still(3).dissolve(34.0, 12)
     story.samples = [warmer(each, 20.0) for each in story.samples]
-    bench = Bench(story, Station({"mix-1": ReservoirSettings("mix-1", BANDED)}))
+    bench = Bench(story, Station({"mix-1": ReservoirSettings("mix-1", BANDED)}, weights()))
     bench.goes_on()
 
     assert (Phase.DISSOLVING, set()) == (bench.phase, bench.alarms)
@@ -87,7 +88,8 @@ class Pair:
         """Build the station and let both be heard."""
         worth = ProbeUncertainty(0.2, 0.05)
         self.station = Station(
-            {"mix-1": ReservoirSettings("mix-1", settings, probes={"ct-1": worth, "ct-2": worth})}
+            {"mix-1": ReservoirSettings("mix-1", settings, probes={"ct-1": worth, "ct-2": worth})},
+            weights(),
         )
         self.story = Story().still(3).dissolve(34.0, 45)
         self.entries: list[Entry] = []

@@ -12,6 +12,7 @@ from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.people import Bench, a_batch, a_bench, without_time
 from tests.parts.stories import BATCH, Story, alarms, of, phases
+from tests.parts.weights import weights
 
 FULL_G = plan(180.0, 34.0, 0.881).salt_g
 
@@ -337,6 +338,7 @@ def test_a_stale_batch_teaches_nothing_more() -> None:
     bench = stocked()
     bench.station = Station(
         {"mix-1": ReservoirSettings("mix-1", replace(BATCH, use_within_h=0.5))},
+        weights(),
         bench.station.state,
     )
     bench.answer("batch.start", mass_g=FULL_G, volume_l=180, lot="blue")
