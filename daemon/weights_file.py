@@ -72,7 +72,9 @@ def encode(weights: Weights) -> bytes:
     for name, values in stored.items():
         if not np.all(np.abs(values) <= most):
             raise OverflowError(f"{name} holds a weight beyond ±{most / SCALE}")
-    integers: dict[str, Any] = {name: each.astype(np.int16) for name, each in stored.items()}
+    integers: dict[str, Any] = {
+        name: each.astype(np.int16, order="C") for name, each in stored.items()
+    }
     out = io.BytesIO()
     np.savez_compressed(out, **integers)
     return out.getvalue()
