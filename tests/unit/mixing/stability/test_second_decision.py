@@ -6,6 +6,7 @@ import pytest
 
 from daemon.mixing.stability.detector import Disturbed, Stabilised, Stability
 from daemon.mixing.stability.level import Level
+from tests.parts.weights import weights
 from tests.unit.mixing.stability.test_detector import POUR_S, record
 
 
@@ -29,7 +30,7 @@ def decided(detector: Stability, pours: list[tuple[float, float]], hours: float)
         if armed and t_s >= armed[0]:
             detector.arm(t_s)
             armed.pop(0)
-        for each in detector.advance(t_s, row):
+        for each in detector.advance(t_s, row, weights()):
             if isinstance(each, Stabilised):
                 found.append(f"steady {each.salinity:.1f}")
             elif isinstance(each, Disturbed):

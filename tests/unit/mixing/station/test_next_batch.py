@@ -12,6 +12,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_of
 from tests.parts.people import Bench
 from tests.parts.stories import BATCH, Story, alarms, of, phases
+from tests.parts.weights import weights
 
 
 def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None:
@@ -22,7 +23,7 @@ def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None
         due=(Due(None, 13, 0, 60.0),),
     )
     story = Story(period_s=10.0).still(6).dissolve(34.0, 174).dissolve(33.6, 72)
-    bench = Bench(story, Station({"mix-1": settings}))
+    bench = Bench(story, Station({"mix-1": settings}, weights()))
     said = bench.goes_on()
 
     assert ["blank", "dissolving", "verifying", "ready", "dissolving", "verifying", "ready"] == (
