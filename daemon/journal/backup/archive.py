@@ -6,6 +6,7 @@ names are read, and each member counts only once its size and SHA-256 are those 
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import struct
@@ -182,7 +183,10 @@ def opened(path: Path) -> Iterator[Archive]:
 def _understood(path: Path) -> Iterator[None]:
     try:
         yield
-    except UNREADABLE as exc:
+    except (*UNREADABLE, OSError) as exc:
+        # The library seeks to wherever the archive says, be it before the beginning of the file.
+        if isinstance(exc, OSError) and exc.errno != errno.EINVAL:
+            raise
         raise BackupError(
             f"backup {path}: it is spoilt or no backup of brinewright ({exc}); use another copy"
         ) from exc
