@@ -41,7 +41,8 @@ class Character:
         reference_C: Temperature it compensates to, °C.
         units: Of what it says: "uS/cm", "mS/cm" or "S/m".
         reply: Format of a reply; takes conductivity, then temperature.
-        request: What it answers to, without the line end.
+        request: What it answers to, without the line end, which may be CR, LF or both; a query in
+            the form of IEEE 488.2 and SCPI, a word and a question mark.
     """
 
     conductivity_lag_s: float = 1.0
@@ -61,7 +62,7 @@ class Character:
     reference_C: float = 25.0
     units: str = "uS/cm"
     reply: str = "%.1f,%.2f\r"
-    request: bytes = b"R"
+    request: bytes = b"READ?"
 
     def __post_init__(self) -> None:
         """Refuse units that nobody knows and a reply that cannot be written."""

@@ -154,7 +154,7 @@ class Probe(Section):
     bytesize: Literal[7, 8] = one_of(7, 8, default=8)
     parity: Literal["N", "E", "O"] = one_of("N", "E", "O", default="N")
     stopbits: Literal[1, 2] = one_of(1, 2, default=1)
-    request: str | None = text("1 to 64 characters to send, for example 'R\\r'", None, 64)
+    request: str | None = text("1 to 64 characters to send, for example 'READ?\\n'", None, 64)
     reply: Annotated[str, AfterValidator(checked_reply)] = Field(
         description="a regular expression of at most 200 characters with the named groups"
         " conductivity and temperature"

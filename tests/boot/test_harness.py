@@ -143,7 +143,7 @@ ASK = """
 import os, sys, time
 def ask():
     port = os.open(sys.argv[1], os.O_RDWR | os.O_NOCTTY)
-    os.write(port, b"R\\r")
+    os.write(port, b"READ?\\n")
     said = os.read(port, 100)
     os.close(port)
     return said.decode()

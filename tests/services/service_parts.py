@@ -34,7 +34,7 @@ POLLED = r"""
 name = "ct-1"
 driver = "line"
 port = "@PORT@"
-request = "R\r"
+request = "READ?\n"
 reply = '(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)'
 units = { conductivity = "uS/cm", temperature = "degC" }
 compensation = "none"
@@ -43,7 +43,7 @@ timeout_s = 10
 """
 """An instrument that is asked, as the simulators answer."""
 
-FREE_RUNNING = POLLED.replace('request = "R\\r"\n', "").replace("timeout_s = 10\n", "")
+FREE_RUNNING = POLLED.replace('request = "READ?\\n"\n', "").replace("timeout_s = 10\n", "")
 """The same instrument, talking by itself."""
 
 LOG_LINE = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ (measure|publish|run) [A-Z]+ \S.*")

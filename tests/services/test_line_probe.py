@@ -92,7 +92,7 @@ def test_the_first_question_is_answered_at_once_by_a_line_that_waits(tmp_path: P
     line = SimulatedLine(tmp_path / "port", cool_water(Character()), waits_for_reader=True)
     with serving(line), serial.Serial(str(line.link), 9600, timeout=PATIENCE_S) as port:
         began_s = time.monotonic()
-        port.write(b"R\r")
+        port.write(b"READ?\n")
         assert port.read_until(b"\r").count(b",") == 1
         took_s = time.monotonic() - began_s
 

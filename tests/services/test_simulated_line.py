@@ -61,18 +61,26 @@ def stage_of(name: str) -> Stage:
 
 
 def test_a_polled_instrument_answers_each_request_once(tmp_path: Path) -> None:
-    """Each R gets one line of two numbers; anything else gets silence; nothing is echoed."""
+    """`READ?` and any line end gets one line of two numbers; all else gets silence, no echo."""
     line = SimulatedLine(tmp_path / "ct-1", StageSpeaker(stage_of("plain-batch")))
     with serving(line), opened(line.link) as port:
         replies = []
-        for request in (b"R\r", b"nonsense\rR\r", b"R", b"\r"):
+        for request in (
+            b"READ?\n",
+            b"nonsense\nREAD?\n",
+            b"READ?\r\n",
+            b"READ?\r",
+            b"READ?",
+            b"\n",
+        ):
             port.write(request)
-            if request.endswith(b"\r"):
+            if request != b"READ?":
                 replies.append(port.read_until(b"\r"))
+        port.write(b"R\rREAD\nREAD? ?\n")
         port.timeout = 0.1
         rest = port.read(10)
 
-    assert len(replies) == 3
+    assert len(replies) == 5
     for reply in replies:
         conductivity, temperature = (float(text) for text in reply.split(b","))
         assert 0.0 < conductivity < 20.0
@@ -86,7 +94,7 @@ def test_the_line_is_raw_before_a_reader_sets_it(tmp_path: Path) -> None:
     with serving(line):
         port = os.open(line.link, os.O_RDWR | os.O_NOCTTY)
         try:
-            os.write(port, b"R\r")
+            os.write(port, b"READ?\n")
             reply = b""
             while not reply.endswith(b"\r"):
                 reply += os.read(port, 64)
@@ -136,7 +144,7 @@ def test_unplugging_fails_the_reader_and_replugging_brings_the_port_back(tmp_pat
     line = SimulatedLine(tmp_path / "ct-1", StageSpeaker(stage), speed=10.0)
     with serving(line):
         with opened(line.link) as port:
-            port.write(b"R\r")
+            port.write(b"READ?\n")
             assert port.read_until(b"\r")
             stage.plugged = False
             wait_for(lambda: not line.link.is_symlink(), "the port to go")
@@ -145,7 +153,7 @@ def test_unplugging_fails_the_reader_and_replugging_brings_the_port_back(tmp_pat
         stage.plugged = True
         wait_for(line.link.exists, "the port to come back")
         with opened(line.link) as port:
-            port.write(b"R\r")
+            port.write(b"READ?\n")
             assert port.read_until(b"\r").count(b",") == 1
 
 
@@ -274,7 +282,7 @@ def test_play_serves_a_port_tells_the_truth_and_leaves_nothing(
         assert process.stdout is not None
         assert process.stdout.readline() == f"port: {link}\n"
         with opened(link) as port:
-            port.write(b"R\r")
+            port.write(b"READ?\n")
             assert port.read_until(b"\r").count(b",") == 1
             assert process.stdout.readline() == "00:03:00 pour grams=7241 over_s=120\n"
             wait_for(lambda: '"pour"' in truth.read_text(), "the truth of the pour")

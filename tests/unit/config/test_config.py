@@ -28,7 +28,7 @@ name = "ct-1"
 driver = "line"
 port = "/dev/ttyUSB0"
 baud = 9600
-request = "R\r"
+request = "READ?\n"
 reply = '(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)'
 units = { conductivity = "uS/cm", temperature = "degC" }
 compensation = "none"
@@ -79,7 +79,7 @@ def test_the_whole_file_is_read() -> None:
         reservoir.tolerance_ppt,
     )
     assert (0.95, 1.0) == (reservoir.release_confidence, reservoir.blank_max_ppt)
-    assert ("R\r", 9600, 8, "N", 1) == (
+    assert ("READ?\n", 9600, 8, "N", 1) == (
         probe.request,
         probe.baud,
         probe.bytesize,
@@ -114,7 +114,7 @@ def test_two_sections_are_enough() -> None:
 
 def test_an_instrument_that_talks_by_itself_is_given_three_periods() -> None:
     """Without a request, a value is missed after three periods instead of one."""
-    free = parse(VALID.replace('request = "R\\r"', ""), FILE).reservoirs[0].probes[0]
+    free = parse(VALID.replace('request = "READ?\\n"', ""), FILE).reservoirs[0].probes[0]
 
     assert (None, 6.0) == (free.request, free.timeout_s)
 

@@ -112,13 +112,13 @@ def test_a_line_is_set_as_configured() -> None:
     more = (
         "compensation = { linear_percent_per_C = 1.9, reference_C = 20 }\n"
         "baud = 19200\nparity = 'E'\nbytesize = 7\nstopbits = 2\n"
-        "request = 'R\\r'\nperiod_s = 5\ntimeout_s = 1.5\n"
-    ).replace("'R\\r'", '"R\\r"')
+        "request = 'READ?\\n'\nperiod_s = 5\ntimeout_s = 1.5\n"
+    ).replace("'READ?\\n'", '"READ?\\n"')
     (reservoir,) = config(PLAIN + PROBE + more).reservoirs
     found = assembly.line_settings(reservoir, reservoir.probes[0])
 
     assert ("mix-1", "ct-9", "/dev/ttyUSB0") == (found.reservoir, found.probe, found.port)
-    assert (19200, "E", 7, 2, b"R\r") == (
+    assert (19200, "E", 7, 2, b"READ?\n") == (
         found.baud,
         found.parity,
         found.bytesize,

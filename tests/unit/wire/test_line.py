@@ -202,7 +202,7 @@ ASKED = LineSettings(
     probe="ct-1",
     port="/dev/ttyUSB0",
     reply=re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"),
-    request=b"R\r",
+    request=b"READ?\n",
     period_s=2.0,
     timeout_s=1.0,
 )
