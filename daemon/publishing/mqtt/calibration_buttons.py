@@ -76,14 +76,14 @@ def _of(bench: Bench) -> list[_Button]:
 
     begin = _Button(
         f"calibrate-{probe}",
-        f"Begin calibration of {probe}",
+        f"Start calibration of {probe}",
         "mdi:flask-empty-outline",
         asks("calibrate.start", references=bench.references),
     )
     end = [
         _Button(
             f"abort-{probe}",
-            f"Give up calibration of {probe}",
+            f"Abort calibration of {probe}",
             "mdi:flask-empty-off-outline",
             asks("calibrate.abort"),
         ),

@@ -32,7 +32,7 @@ QUALITY = {
     Flag.NOT_EVALUATED: "not evaluated",
     Flag.SUSPECT: "suspect",
     Flag.FAIL: "fail",
-    Flag.MISSING: "missing",
+    Flag.MISSING: "missing data",
 }
 BUTTONS = {
     "alarm.acknowledge": ("acknowledge", "Acknowledge alarms", "mdi:bell-check-outline"),
@@ -223,12 +223,12 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
             "Steady since", "stable_at", "mdi:clock-check-outline", _in_phase(FACT)
         ),
         "advised-salt": _number(
-            "Advised salt in all", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
+            "Salt mix to add", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
         ),
         # What is to be poured is no store and no sum: of the two classes for volume, the one
         # whose readings may rise and fall is `volume_storage`.
         "advised-water": _number(
-            "Advised water in all", "advice_water_l", "L", 1, "mdi:water-plus", "volume_storage"
+            "Purified water to add", "advice_water_l", "L", 1, "mdi:water-plus", "volume_storage"
         ),
     }
 

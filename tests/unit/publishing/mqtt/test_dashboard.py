@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
+
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.publishing.mqtt.discovery import Announced, announcement
@@ -12,6 +14,7 @@ from tests.parts.hub_rules import told_of
 from tests.unit.publishing.mqtt.test_discovery import EVERYTHING, OF_RESERVOIR, OWN
 
 DASHBOARD = Path(__file__).parents[4] / "deploy" / "dashboard.yaml"
+DASHBOARD_TEXT = DASHBOARD.read_text(encoding="utf-8")
 
 
 def entity_ids(told: Announced) -> set[str]:
@@ -27,7 +30,7 @@ def entity_ids(told: Announced) -> set[str]:
 def test_the_dashboard_has_the_form_of_yaml() -> None:
     """Each line is a key, an item or folded text, set in by twos; no parser of YAML is needed."""
     line_form = re.compile(r"(  )*(- )*([a-z_]+:( .+)?|(- )?[a-z_]+(\.[a-z0-9_]+)?)")
-    lines = DASHBOARD.read_text(encoding="utf-8").splitlines()
+    lines = DASHBOARD_TEXT.splitlines()
     folded = [at for at, line in enumerate(lines) if line.endswith(">-")]
     text = {at + more for at in folded for more in (1, 2)}
 
@@ -40,30 +43,67 @@ def test_the_dashboard_has_the_form_of_yaml() -> None:
 
 def test_the_dashboard_names_only_what_is_announced() -> None:
     """Whoever loads the example finds no card without its entity."""
-    text = DASHBOARD.read_text(encoding="utf-8")
-    named = set(re.findall(r"\b(?:sensor|binary_sensor|button)\.[a-z0-9_]+", text))
+    named = set(re.findall(r"\b(?:sensor|binary_sensor|button)\.[a-z0-9_]+", DASHBOARD_TEXT))
     named.remove("button.press")  # what is done to a button
 
     assert set() == named - entity_ids(EVERYTHING) - entity_ids(OWN)
     assert len(named) > 15
 
 
+def salinity_sentence(state: str) -> str:
+    """What the card below the gauge says of a state of the salinity sensor."""
+    sandbox = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's language")
+    (content,) = re.findall(r"content: >-\n((?: +.*\n){2}) +- type: tile", DASHBOARD_TEXT)
+    template = sandbox.ImmutableSandboxedEnvironment().from_string(" ".join(content.split()))
+    said: str = template.render(states={"sensor.quarantine_wing_mix_1_salinity": state}.__getitem__)
+    return said
+
+
+@pytest.mark.parametrize(
+    "state, sentence",
+    [
+        ("unknown", "Salinity: unknown"),
+        ("unavailable", "Salinity: unknown"),
+        ("32.99", "▲ Outside the limits, 33 to 35 ppt"),
+        ("33.0", "Inside the limits, 33 to 35 ppt"),
+        ("35.0", "Inside the limits, 33 to 35 ppt"),
+        ("35.01", "▲ Outside the limits, 33 to 35 ppt"),
+    ],
+)
+def test_the_dashboard_says_in_words_what_the_gauge_says_in_colour(
+    state: str, sentence: str
+) -> None:
+    """Whoever cannot tell the colours apart reads it; what is unknown is neither."""
+    assert sentence == salinity_sentence(state)
+
+
+def test_the_dashboard_is_grey_inside_the_limits_and_of_one_strong_colour_outside() -> None:
+    """Red against green cannot be told apart by everybody."""
+    segments = re.findall(r'- from: (\d+)\n +color: "(#[0-9a-f]{6})"', DASHBOARD_TEXT)
+    (low, inside, high) = (colour for _, colour in segments)
+
+    assert ["30", "33", "35"] == [at for at, _ in segments]
+    assert low == high != inside
+    assert 1 == len({inside[1:3], inside[3:5], inside[5:7]})
+    assert 3 == DASHBOARD_TEXT.count("color: ") - DASHBOARD_TEXT.count("state_color: ")
+
+
 def test_the_dashboard_shows_every_alarm() -> None:
     """An alarm that is added to the catalogue is added to the example too."""
-    text = DASHBOARD.read_text(encoding="utf-8")
     alarms = {
         "binary_sensor.quarantine_wing_"
         f"{'mix_1' if name in OF_RESERVOIR else 'station'}_{name.replace('-', '_')}"
         for name in CATALOGUE
     }
 
-    assert set() == {alarm for alarm in alarms if not re.search(rf"\b{alarm}\b", text)}
+    assert set() == {alarm for alarm in alarms if not re.search(rf"\b{alarm}\b", DASHBOARD_TEXT)}
 
 
 def test_the_dashboard_says_what_released_water_still_needs() -> None:
     """The caution stands on a card that is there while the phase is `ready`."""
-    text = DASHBOARD.read_text(encoding="utf-8")
-    (card,) = re.findall(r"- type: conditional\n(?:              .*\n|            .*\n)+", text)
+    (card,) = re.findall(
+        r"- type: conditional\n(?:              .*\n|            .*\n)+", DASHBOARD_TEXT
+    )
 
     assert "phase\n                state: ready\n" in card
     assert f"Released: {INDEPENDENT_CHECK}." in card
