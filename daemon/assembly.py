@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from datetime import UTC
 from typing import TYPE_CHECKING
@@ -19,6 +18,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.station import ReservoirSettings
 from daemon.probes.line import LineSettings
+from daemon.wire.reply import reply_pattern
 
 if TYPE_CHECKING:
     from daemon.config import Config, Probe, Reservoir
@@ -141,7 +141,7 @@ def line_settings(reservoir: Reservoir, probe: Probe) -> LineSettings:
         reservoir=reservoir.name,
         probe=probe.name,
         port=probe.port,
-        reply=re.compile(probe.reply),
+        reply=reply_pattern(probe.reply),
         baud=probe.baud,
         bytesize=probe.bytesize,
         parity=probe.parity,

@@ -21,9 +21,9 @@ from daemon.config.fields import (
     text,
     whole,
 )
-from daemon.config.patterns import checked_reply
 from daemon.config.people import Heartbeat, Notify
 from daemon.config.services import Influx, Journal, Mqtt, Page
+from daemon.wire.reply import checked_reply
 
 ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
 TemperatureUnit: TypeAlias = Literal["degC", "degF", "K"]
@@ -125,7 +125,7 @@ class Probe(Section):
         parity: "N", "E" or "O".
         stopbits: Stop bits.
         request: What to send for a reading; None for one that talks by itself.
-        reply: Regular expression that fits a whole line, which CR or LF ends;
+        reply: Regular expression (of RE2) that fits a whole line, which CR or LF ends;
             with the named groups `conductivity`, `temperature` and, where it has one, `pump`.
         units: Of the two numbers.
         compensation: What the instrument does to conductivity before it says

@@ -19,7 +19,7 @@ from daemon.wire import units
 from daemon.wire.line import Splitter, Spoken, Unreadable, parse, shown
 
 if TYPE_CHECKING:
-    import re
+    from daemon.wire.reply import ReplyPattern
 
 REOPEN_S = 1.0
 QUIET_S = 0.5
@@ -54,7 +54,7 @@ class LineSettings:
     reservoir: str
     probe: str
     port: str
-    reply: re.Pattern[str]
+    reply: ReplyPattern
     baud: int = 9600
     bytesize: int = 8
     parity: str = "N"

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from daemon.errors import BrinewrightError
 
 if TYPE_CHECKING:
-    import re
+    from daemon.wire.reply import ReplyPattern
 
 LINE_LIMIT = 256
 SHOWN_LIMIT = 64
@@ -88,7 +88,7 @@ def _printable(character: str) -> str:
     return character if character.isascii() and character.isprintable() else "\ufffd"
 
 
-def parse(line: str, reply: re.Pattern[str]) -> Spoken:
+def parse(line: str, reply: ReplyPattern) -> Spoken:
     """Read one line by the reply pattern, which must fit the whole of it.
 
     Args:

@@ -156,17 +156,16 @@ PROBE = "reservoir[mix-1].probe[ct-1]"
         ('"none"', '"automatic"', [f"{PROBE}.compensation = 'automatic'", "'none'"]),
         ('compensation = "none"', "", [f"{PROBE}.compensation is missing", "'none'"]),
         (REPLY, "reply = '('", [f"{PROBE}.reply = '('", "not a regular expression"]),
-        (REPLY, r"reply = '[[\d]+'", [f"{PROBE}.reply", "Possible nested set"]),
         (REPLY, r"reply = '(\d+)'", [f"{PROBE}.reply", "(?P<conductivity>...)"]),
         (
             REPLY,
-            r"reply = '(?P<conductivity>(\d+)+),(?P<temperature>\d)'",
-            [f"{PROBE}.reply", "repeats a group that itself holds a repeat"],
+            r"reply = '(?P<conductivity>\d+)(?=,),(?P<temperature>\d)'",
+            [f"{PROBE}.reply", "not a regular expression of RE2", "(?="],
         ),
         (
             REPLY,
-            r"reply = '(?P<conductivity>\d*\d*\d*\d*\d*\d*),(?P<temperature>\d)'",
-            [f"{PROBE}.reply", "takes too long"],
+            r"reply = '(?P<conductivity>(\d{100}){100}),(?P<temperature>\d)'",
+            [f"{PROBE}.reply", "not a regular expression of RE2", "invalid repetition size"],
         ),
         (
             REPLY,

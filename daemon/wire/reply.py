@@ -1,0 +1,77 @@
+"""The pattern that an instrument's reply must fit, read by RE2.
+
+RE2 looks at each character of a line a bounded number of times, whatever the pattern is and
+whatever an instrument says, so no pattern can keep measuring from its next reading.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, Protocol
+
+import re2
+
+LONGEST_PATTERN = 200
+LARGEST_BYTES = 1 << 20
+"""Memory that one pattern may take; our own choice, a thousand times what a usual one needs."""
+NEEDED_GROUPS = ("conductivity", "temperature")
+KNOWN_GROUPS = (*NEEDED_GROUPS, "pump")
+
+
+class Match(Protocol):
+    """What fitted."""
+
+    def groupdict(self) -> Mapping[str, str | Any]:
+        """Return the text of each named group; None for one that took no part."""
+
+
+class ReplyPattern(Protocol):
+    """A pattern that is ready to be tried on lines."""
+
+    @property
+    def pattern(self) -> str:
+        """The text that it was made from."""
+
+    def fullmatch(self, string: str, /) -> Match | None:
+        """Return what fits, if the whole line does."""
+
+
+def reply_pattern(text: str) -> ReplyPattern:
+    """Return the pattern that a text describes.
+
+    Raises:
+        ValueError: It is none of RE2, is too long, or has not the groups that a reply must have.
+
+    Source: the syntax of RE2 (from memory: as Python's, without look-around and back-references).
+    """
+    if len(text) > LONGEST_PATTERN:
+        raise ValueError(f"it is {len(text)} characters long; at most {LONGEST_PATTERN} are taken")
+    options = re2.Options()
+    options.log_errors, options.max_mem = False, LARGEST_BYTES
+    try:
+        compiled: Any = re2.compile(text, options)
+    except (re2.error, UnicodeEncodeError) as exc:
+        raise ValueError(f"it is not a regular expression of RE2: {_why(exc)}") from exc
+    lacking = [group for group in NEEDED_GROUPS if group not in compiled.groupindex]
+    if lacking:
+        forms = " and ".join(f"(?P<{group}>...)" for group in lacking)
+        raise ValueError(f"it lacks the named group {forms}")
+    strange = [group for group in compiled.groupindex if group not in KNOWN_GROUPS]
+    if strange:
+        raise ValueError(f"it names the group {strange[0]}; known are {', '.join(KNOWN_GROUPS)}")
+    pattern: ReplyPattern = compiled
+    return pattern
+
+
+def checked_reply(text: str) -> str:
+    """Return the text of a pattern as it was given.
+
+    Raises:
+        ValueError: As `reply_pattern`.
+    """
+    return reply_pattern(text).pattern
+
+
+def _why(exc: Exception) -> str:
+    (reason, *_) = exc.args or ("",)
+    return reason.decode("utf-8", "replace") if isinstance(reason, bytes) else str(exc)
