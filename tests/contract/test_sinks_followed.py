@@ -309,3 +309,34 @@ def test_the_cursor_of_a_sink_belongs_to_one_journal(path: Path) -> None:
     reader = Reader(path)
 
     assert f"mqtt@{reader.identity()}" == cursor_key(reader, "mqtt")
+
+
+@pytest.mark.parametrize("after_s, again", [(5.0, [1, 2, 3]), (11.0, [3])])
+def test_what_was_acknowledged_shortly_before_a_fault_comes_again(
+    path: Path, cursors: Cursors, after_s: float, again: list[int]
+) -> None:
+    """Within ten seconds the other side may have forgotten it; what it had longer it has."""
+    _write(path, 1, 2)
+    now_s, sink, stop = 0.0, Flaky(), NoWait()
+    tail = _tail(path, cursors, sink, kept_after_s=10.0, clock=lambda: now_s)
+    tail.step(stop)
+    now_s = after_s
+    tail.step(stop)
+    _write(path, 3)
+    tail.step(stop)
+    sink.faults = [SinkError("broker gone: start it")]
+    tail.step(stop)
+    tail.step(stop)
+
+    assert [1, 2, 3, *again] == sink.seqs
+
+
+def test_pauses_of_a_second_outage_are_those_of_the_first() -> None:
+    """Ten good seconds between two outages leave nothing of the first."""
+    backoff, episodes = Backoff(Random(5)), []
+    for begin_s in (0.0, 1000.0):
+        backoff.rng.seed(5)
+        episodes.append([backoff.failed(begin_s + n) for n in range(5)])
+        backoff.worked(begin_s + 500.0)
+
+    assert episodes[0] == episodes[1]

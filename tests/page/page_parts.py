@@ -12,7 +12,7 @@ from threading import Event as Signal
 from threading import Thread
 from typing import Any
 
-from daemon.entries import JSON
+from daemon.entries import JSON, Follower
 from daemon.page.server import listening, serve
 from daemon.page.view import Expected, Present, Seen, Shown
 from tests.conftest import LOOPBACK, find_free_port
@@ -66,8 +66,13 @@ def standing(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> 
     return Shown(reservoir, active=active, **(usual | words))
 
 
-def present(*reservoirs: Seen, alarms: tuple[Shown, ...] = (), trouble: str = "") -> Present:
-    """A look at a station with these reservoirs."""
+def present(
+    *reservoirs: Seen,
+    alarms: tuple[Shown, ...] = (),
+    trouble: str = "",
+    followers: tuple[Follower, ...] = (),
+) -> Present:
+    """A look at a station with these reservoirs and these publishers."""
     return Present(
         "quarantine-wing",
         NOW,
@@ -77,6 +82,7 @@ def present(*reservoirs: Seen, alarms: tuple[Shown, ...] = (), trouble: str = ""
         journal_bytes=49_152,
         free_bytes=8_000_000_000,
         trouble=trouble,
+        followers=followers,
     )
 
 

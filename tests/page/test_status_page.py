@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.entries import JSON, Phase
+from daemon.entries import JSON, Follower, Phase
 from daemon.mixing.alarm.transitions import Life
 from daemon.page.healthz import health, span
 from daemon.page.labels import ALARMS, PHASES, alarm_words
@@ -235,6 +235,7 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
     shown = present(
         seen(name, facts=facts),
         alarms=(standing(name, name=word, why=word, do=word), Shown(name, word, word, word)),
+        followers=(Follower(word or "mqtt", 3, 400.0, error=word or "away"),),
     )
     for each in (shown, present(Seen(expected(name), None, None), trouble=trouble)):
         page = read(each)
@@ -284,3 +285,13 @@ def test_health_is_that_of_every_reservoir() -> None:
     assert "mix-2: the last reading is 5 min old" in sentence
     assert "mix-1" not in sentence
     assert (False, "no journal") == health(present(trouble="no journal"))
+
+
+def test_what_a_publisher_fails_with_is_shown_as_text() -> None:
+    """A broker's own words may hold anything; the name of the publisher likewise."""
+    said = "<b>refused</b> & gone"
+    shown = present(followers=(Follower("mqtt", 3, 400.0, error=said), Follower("influx", 0, 0.0)))
+
+    assert "mqtt is 3 entries behind: <b>refused</b> & gone" in read(shown).text
+    assert "<b>" not in status_page(shown)
+    assert "influx" not in read(shown).text

@@ -187,6 +187,8 @@ PROBE = "reservoir[mix-1].probe[ct-1]"
         ("= 34.0", "= 3400", ["reservoir[mix-1].target_ppt = 3400", "0 to 42 ppt"]),
         ("tolerance_ppt = 1.0", "tolerance_ppt = 0", ["tolerance_ppt = 0 ", "0.01 to 10 ppt"]),
         ("= 34.0", "= 1.5", ["reservoir[mix-1].target_ppt = 1.5", "blank_max_ppt = 1 ppt"]),
+        # 2 less 1 is the limit of purified water itself.
+        ("= 34.0", "= 2.0", ["reservoir[mix-1].target_ppt = 2", "blank_max_ppt = 1 ppt"]),
         ("tolerance_ppt", "tolerence_ppt", ["tolerence_ppt", "nearest is tolerance_ppt"]),
         ("[journal]", "[journey]", ["journey is not a known key", "nearest is journal"]),
         ("wing", "Wing 2", ["station.name = 'quarantine-Wing 2'", "a-z, 0-9"]),
@@ -370,3 +372,9 @@ def test_any_mutation_gives_a_configuration_or_its_faults(text: str) -> None:
         return
     assert [] != sentences
     assert all(one.startswith(str(FILE)) and len(one) < 1000 for one in sentences)
+
+
+def test_a_target_whose_lower_limit_is_above_purified_water_is_taken() -> None:
+    """A hundredth above the limit it is, at the limit it is not."""
+    assert 2.01 == parse(VALID.replace("= 34.0", "= 2.01", 1), FILE).reservoirs[0].target_ppt
+    assert 1 == len(faults(VALID.replace("= 34.0", "= 2.0", 1)))

@@ -144,3 +144,35 @@ def test_what_is_refused_for_good_is_counted_once(cursors: Cursors, tmp_path: Pa
         found = db.execute("SELECT refused FROM sinks").fetchall()
 
     assert [(2,)] == found
+
+
+def test_marks_of_before_a_fault_count_for_nothing_after_it(cursors: Cursors) -> None:
+    """Delivered, forgotten, waited, seen again: that it is there says nothing of what it had."""
+    hands = Hands()
+    trail = Trail(cursors, SPAN_S, hands)
+    assert 0 == trail.of(CURSOR)
+    trail.advance(CURSOR, 7)
+    trail.back()
+    hands.now_s += 2 * SPAN_S
+    trail.worked()
+    trail.back()
+
+    assert 0 == trail.of(CURSOR)
+    assert 0 == Trail(cursors, SPAN_S, hands).of(CURSOR)
+
+
+def test_a_second_episode_is_that_of_a_fresh_trail(cursors: Cursors, tmp_path: Path) -> None:
+    """Delivered, kept, and a fault: once, and again from where the first ended."""
+    used, hands = Trail(cursors, SPAN_S, Hands()), Hands()
+    used.clock = hands
+    seen = []
+    for _ in range(2):
+        begin = used.of(CURSOR)
+        used.advance(CURSOR, begin + 5)
+        hands.now_s += SPAN_S
+        used.worked()
+        used.advance(CURSOR, begin + 9)
+        used.back()
+        seen.append(used.of(CURSOR) - begin)
+
+    assert [5, 5] == seen

@@ -229,3 +229,19 @@ def test_a_large_journal_is_looked_through_for_a_bounded_time(
 
     assert Found("", whole=False) == damage(path, longest_s=-1.0)
     assert Found("", whole=True) == damage(path, longest_s=60.0)
+
+
+def test_a_journal_that_cannot_be_read_at_all_goes_on_after_what_publishers_had(
+    tmp_path: Path,
+) -> None:
+    """Publishers had entry 150 000 of it: no number up to that one is given a second time."""
+    path = tmp_path / "journal.db"
+    path.write_bytes(b"no database" * 1000)
+    with Cursors(path.with_name("journal-cursors.db")) as cursors:
+        cursors.advance("mqtt@the-one-before", 150_000)
+    writer, _ = open_writer(path, 5.0, NOW, LOG)
+    with writer:
+        writer.append([event(1)], 0.0)
+        assert writer.last_seq > 150_000
+
+    assert [] == [seq for seq, _ in Reader(path).events() if seq <= 150_000]

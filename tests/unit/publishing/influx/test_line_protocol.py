@@ -173,3 +173,12 @@ def test_the_last_time_that_fits_fits() -> None:
     wall = datetime(2262, 4, 11, 23, 47, 16, tzinfo=UTC)
 
     assert time_ns(wall, 1) <= LATEST_NS
+
+
+def test_of_many_facts_fifty_are_fields_and_all_stand_together() -> None:
+    """An event of sixty numbers: the first fifty by name, the other ten in `facts` alone."""
+    said = {f"n{number:02}": float(number) for number in range(60)}
+    fields = _fields(line(STATION, Stored(7, replace(event(1), facts=said))))
+
+    assert [f"n{number:02}" for number in range(50)] == sorted(n for n in fields if n[0] == "n")
+    assert 60 == len(re.findall(r"n[0-9][0-9]", fields["facts"]))

@@ -319,3 +319,25 @@ def test_asking_again_changes_nothing() -> None:
     assert first is not None
     assert (Reason.CHANGE, first) == (first.reason, again)
     assert replace(first) == due(ledger, Rules(), NOON + timedelta(hours=5))
+
+
+def test_an_end_is_told_as_its_beginning_was() -> None:
+    """Raised high and told at once, it ends at once, though its priority was lowered meanwhile."""
+    person = Person()
+    person.change("probe-fault", priority=HIGH)
+    person.change("probe-fault", OVER, priority=LOW)
+
+    assert ["change: probe-fault raised", "change: probe-fault over"] == person.told
+
+
+def test_a_low_alarm_does_not_end_with_a_message_of_its_own() -> None:
+    """Told in the morning's digest, its end waits for the next, though it is high by now."""
+    person = Person(Rules())
+    person.change("salt-low", priority=LOW)
+    person.wait(24 * 60, step=10)
+    assert ["digest: salt-low raised"] == person.told
+    person.change("salt-low", OVER, priority=HIGH)
+
+    assert ["digest: salt-low raised"] == person.told
+    person.wait(24 * 60, step=10)
+    assert "digest: salt-low over" == person.told[-1]
