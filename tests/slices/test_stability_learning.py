@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from daemon.mixing.stability.detector import DWELL
-from daemon.mixing.stability.features import NAMES
+from daemon.mixing.stability.features import FEATURE_NAMES
 from daemon.weights_file import WEIGHTS_FILE, load_weights
 from tests.parts.weights import weights
 from tests.research.stability import figures, learn, lessons, network, train, trained, waiting
@@ -50,13 +50,13 @@ def test_moments_at_which_mixing_is_not_over_weigh_more() -> None:
 
 def test_a_pump_input_is_told_and_forbids() -> None:
     """It ran for the 5 min before it is known to run; until then calls are shut out."""
-    wide = np.zeros((30, len(NAMES)), np.float32)
+    wide = np.zeros((30, len(FEATURE_NAMES)), np.float32)
     known = np.arange(30) >= 17
     found = replace(recorded([True] * 30), table=wide, known=known)
 
     told = figures.told(found)
 
-    assert told.table[:, NAMES.index("pump")].tolist() == [-1.0] * 7 + [1.0] * 23
+    assert told.table[:, FEATURE_NAMES.index("pump")].tolist() == [-1.0] * 7 + [1.0] * 23
     assert np.count_nonzero(told.table) == 30
     assert told.shut.tolist() == (~known).tolist()
     assert not found.shut.any()
@@ -241,7 +241,7 @@ def test_the_score_is_the_log_odds_that_were_to_be_learned() -> None:
 
 def test_the_file_holds_what_was_learned(tmp_path: Path) -> None:
     """Read back, each weight has its three digits, and makes the same network again."""
-    net = network.begin(len(NAMES), 3, 2, np.random.default_rng(1))
+    net = network.begin(len(FEATURE_NAMES), 3, 2, np.random.default_rng(1))
     path = tmp_path / "learned.npz"
 
     trained.write(trained.weights_of(net, 1.25, -0.5), path)

@@ -16,14 +16,14 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
-from daemon.mixing.stability import lag as lag_
+from daemon.mixing.stability.lag import Lag, learn_lag, match_channels
 
 Floats = npt.NDArray[np.float64]
 
 CELL_S = 30.0
 """Length of a cell, seconds."""
 
-KEPT = 360
+CELLS_KEPT = 360
 """Cells remembered: three hours."""
 
 _MOST_IN_CELL = 600
@@ -70,8 +70,8 @@ class Cells:
         salinity: Practical salinity.
         temperature_C: °C.
         noise_mS_cm: Standard deviation from one reading to the next, mS/cm.
-        same_c: How often a conductivity repeated the one before, 0 to 1.
-        same_t: The same of temperature.
+        conductivity_repeats: How often a conductivity repeated the one before, 0 to 1.
+        temperature_repeats: The same of temperature.
         count: Readings in the cell.
         cut: Share of them that lay too low to be scatter, as bubbles do.
         step_mS_cm: Smallest step of conductivity in the cell, mS/cm; None without any.
@@ -82,9 +82,9 @@ class Cells:
             seconds.
         temperature_run_s: The same of temperature.
         pump: What a pump input said: 1 on, -1 off at any time within the cell, 0 nothing.
-        finest_mS_cm: Smallest step of conductivity ever seen, mS/cm.
-        finest_C: Smallest step of temperature ever seen, °C.
-        kept: How many cells are remembered.
+        finest_mS_cm: Smallest step of conductivity so far, mS/cm.
+        finest_C: Smallest step of temperature so far, °C.
+        capacity: How many cells are kept.
         lag: How far the thermometer is behind; salinity is that of channels brought level.
     """
 
@@ -92,8 +92,8 @@ class Cells:
     salinity: list[float] = field(default_factory=list)
     temperature_C: list[float] = field(default_factory=list)
     noise_mS_cm: list[float] = field(default_factory=list)
-    same_c: list[float] = field(default_factory=list)
-    same_t: list[float] = field(default_factory=list)
+    conductivity_repeats: list[float] = field(default_factory=list)
+    temperature_repeats: list[float] = field(default_factory=list)
     count: list[int] = field(default_factory=list)
     cut: list[float] = field(default_factory=list)
     step_mS_cm: list[float | None] = field(default_factory=list)
@@ -105,11 +105,11 @@ class Cells:
     pump: list[float] = field(default_factory=list)
     finest_mS_cm: float | None = None
     finest_C: float | None = None
-    kept: int = KEPT
-    lag: lag_.Lag = field(default_factory=lag_.Lag)
+    capacity: int = CELLS_KEPT
+    lag: Lag = field(default_factory=Lag)
 
 
-def believable(conductivity_mS_cm: float, temperature_C: float) -> bool:
+def plausible(conductivity_mS_cm: float, temperature_C: float) -> bool:
     """Return whether any water could conduct so, at such a temperature."""
     return 0.0 <= conductivity_mS_cm <= _MAX_MS_CM and _MIN_C <= temperature_C <= _MAX_C
 
@@ -119,7 +119,9 @@ def cell_index(t_s: float) -> int:
     return math.floor(t_s / CELL_S)
 
 
-def gather(cell: OpenCell, t_s: float, conductivity_mS_cm: float, temperature_C: float) -> None:
+def add_reading(
+    cell: OpenCell, t_s: float, conductivity_mS_cm: float, temperature_C: float
+) -> None:
     """Put one reading into the open cell; beyond a bound, more change nothing."""
     if len(cell.conductivity_mS_cm) < _MOST_IN_CELL:
         cell.conductivity_mS_cm.append(conductivity_mS_cm)
@@ -127,7 +129,7 @@ def gather(cell: OpenCell, t_s: float, conductivity_mS_cm: float, temperature_C:
     cell.last_s = t_s
 
 
-def close(cells: Cells, cell: OpenCell, next_index: int) -> bool:
+def close_cell(cells: Cells, cell: OpenCell, next_index: int) -> bool:
     """Close the open cell into `cells`, open the next; tell whether one was added."""
     conductivity = np.array(cell.before_mS_cm + cell.conductivity_mS_cm)
     temperature = np.array(cell.before_C + cell.temperature_C)
@@ -153,12 +155,12 @@ def _append(
     centre_t = _middle(np.sort(temperature[-fresh:]))
     steps_c, steps_t = np.diff(conductivity), np.diff(temperature)
     cells.index.append(index)
-    cells.salinity.append(_salinity(*lag_.match(cells.lag, index, centre_c, centre_t)))
-    lag_.learn(cells.lag, index, _salinity(centre_c, centre_t), centre_t)
+    cells.salinity.append(_salinity(*match_channels(cells.lag, index, centre_c, centre_t)))
+    learn_lag(cells.lag, index, _salinity(centre_c, centre_t), centre_t)
     cells.temperature_C.append(centre_t)
     cells.noise_mS_cm.append(_noise(steps_c))
-    cells.same_c.append(_share_of_zeros(steps_c))
-    cells.same_t.append(_share_of_zeros(steps_t))
+    cells.conductivity_repeats.append(_share_of_zeros(steps_c))
+    cells.temperature_repeats.append(_share_of_zeros(steps_t))
     cells.count.append(fresh)
     cells.cut.append(cut)
     span_s = CELL_S / fresh
@@ -172,10 +174,11 @@ def _append(
     cells.step_C.append(step_t)
     cells.finest_mS_cm = finer(cells.finest_mS_cm, step_c)
     cells.finest_C = finer(cells.finest_C, step_t)
-    if len(cells.index) > cells.kept:
+    if len(cells.index) > cells.capacity:
         for kept in (
             cells.index, cells.salinity, cells.temperature_C, cells.noise_mS_cm,
-            cells.same_c, cells.same_t, cells.count, cells.cut, cells.climb_mS_cm, cells.echo,
+            cells.conductivity_repeats, cells.temperature_repeats, cells.count, cells.cut,
+            cells.climb_mS_cm, cells.echo,
             cells.conductivity_run_s, cells.temperature_run_s, cells.step_mS_cm, cells.step_C,
             cells.pump,
         ):  # fmt: skip

@@ -1,8 +1,8 @@
 """After the call: has the water changed?
 
 The level called is followed slowly, so that evaporation is not taken for a
-disturbance, and each new cell is held against it.  How cells scatter is known
-poorly when a call comes soon after the salt; it is learned anew from those since.
+disturbance, and each new cell is compared with it.  How cells scatter is known
+poorly when a call comes soon after the salt; it is learned again from those since.
 """
 
 from __future__ import annotations
@@ -31,31 +31,31 @@ _MEDIAN_TO_SIGMA = 1.4826
 
 
 @dataclass(slots=True)
-class Watch:
-    """What the watch holds each new cell against.
+class DriftWatch:
+    """What each new cell after a call is compared with.
 
     Attributes:
         level: Salinity called, slowly followed.
         sigma: Scatter of one cell, long-run, as known at the call.
         recent: Newest salinities, oldest first.
-        strayed: How far those before them lay from the level.
+        deviations: Distances of those before them from the level.
         since_index: Cell of the call.
-        quiet_index: Newest cell that was well inside the limit.
-        dry: Cells in a row that looked dry.
+        inside_index: Newest cell that was well inside the limit.
+        dry_cells: Cells in a row that looked dry.
     """
 
     level: float = 0.0
     sigma: float = 0.01
     recent: list[float] = field(default_factory=list)
-    strayed: list[float] = field(default_factory=list)
+    deviations: list[float] = field(default_factory=list)
     since_index: int = 0
-    quiet_index: int = 0
-    dry: int = 0
+    inside_index: int = 0
+    dry_cells: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Change:
-    """A disturbance as seen by the watch.
+class WaterChange:
+    """A disturbance of the level called.
 
     Attributes:
         cause: "salt", "water" or "drift".
@@ -72,42 +72,42 @@ class Change:
     onset_index: int
 
 
-def begin(level: float, sigma: float, index: int) -> Watch:
+def start_watch(level: float, sigma: float, index: int) -> DriftWatch:
     """Return a watch on `level`, begun at cell `index`."""
-    return Watch(level=level, sigma=sigma, since_index=index, quiet_index=index)
+    return DriftWatch(level=level, sigma=sigma, since_index=index, inside_index=index)
 
 
-def observe(watch: Watch, salinity: float, index: int) -> Change | None:
-    """Hold one new cell against the level; return the change that it proves, if any."""
+def watch_cell(watch: DriftWatch, salinity: float, index: int) -> WaterChange | None:
+    """Compare one new cell with the level; return the change that it proves, if any."""
     if _dry(watch, salinity):
         return None
     watch.recent.append(salinity)
     if len(watch.recent) > _FALLEN[1]:
-        watch.strayed.append(round(abs(watch.recent.pop(0) - watch.level), 5))
-        del watch.strayed[: -_LEARNS[1]]
-    limit = max(LEAST_CHANGE, _SIGMAS * scatter(watch))
+        watch.deviations.append(round(abs(watch.recent.pop(0) - watch.level), 5))
+        del watch.deviations[: -_LEARNS[1]]
+    limit = max(LEAST_CHANGE, _SIGMAS * cell_scatter(watch))
     change = _agreed(watch.recent, watch.level)
     if abs(salinity - watch.level) < 0.4 * limit:
-        watch.quiet_index = index
+        watch.inside_index = index
     if change is None or abs(change) < limit:
         _follow(watch, salinity)
         return None
-    took_s = (index - watch.quiet_index) * CELL_S
+    took_s = (index - watch.inside_index) * CELL_S
     cause = "drift" if took_s > _SUDDEN_S else ("salt" if change > 0.0 else "water")
-    return Change(cause, change, limit, took_s / 60.0, watch.quiet_index)
+    return WaterChange(cause, change, limit, took_s / 60.0, watch.inside_index)
 
 
-def scatter(watch: Watch) -> float:
+def cell_scatter(watch: DriftWatch) -> float:
     """Return the scatter of one cell: what cells since the call show, if that is less."""
-    if len(watch.strayed) < _LEARNS[0]:
+    if len(watch.deviations) < _LEARNS[0]:
         return watch.sigma
-    return min(watch.sigma, _MEDIAN_TO_SIGMA * sorted(watch.strayed)[len(watch.strayed) // 2])
+    return min(watch.sigma, _MEDIAN_TO_SIGMA * sorted(watch.deviations)[len(watch.deviations) // 2])
 
 
-def _dry(watch: Watch, salinity: float) -> bool:
+def _dry(watch: DriftWatch, salinity: float) -> bool:
     """Return whether the probe stands in air, for a short while at least."""
-    watch.dry = watch.dry + 1 if salinity < _DRY_SHARE * watch.level else 0
-    return 0 < watch.dry < _DRY_CELLS
+    watch.dry_cells = watch.dry_cells + 1 if salinity < _DRY_SHARE * watch.level else 0
+    return 0 < watch.dry_cells < _DRY_CELLS
 
 
 def _agreed(recent: list[float], level: float) -> float | None:
@@ -119,7 +119,7 @@ def _agreed(recent: list[float], level: float) -> float | None:
     return None
 
 
-def _follow(watch: Watch, salinity: float) -> None:
+def _follow(watch: DriftWatch, salinity: float) -> None:
     """Carry the level along, no faster than evaporation goes."""
     most = FOLLOW_PER_H * CELL_S / 3600.0
     watch.level += math.copysign(min(abs(salinity - watch.level), most), salinity - watch.level)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from daemon.mixing.stability.cells import Cells, Floats
-from daemon.mixing.stability.fit import CAUTIOUS, Outlook, chance_beyond, outlook
+from daemon.mixing.stability.fit import CAUTIOUS, Outlook, chance_beyond, weigh_models
 from daemon.mixing.stability.lattice import (
     LEAST_NOISE,
     PER_MIN,
@@ -29,7 +29,7 @@ TOLERANCE = 0.1
 """How far from the final value is near enough, practical salinity."""
 
 WINDOW = 40
-"""Cells over which the slope is told: 20 min."""
+"""Cells over which the slope is stated: 20 min."""
 
 _LEAST_CELLS = 8
 _LEAST_SINCE_START = 4
@@ -55,7 +55,7 @@ class Evidence:
     """All that one decision can be checked by.
 
     Attributes:
-        look: The models of what is left.
+        outlook: The models of what is left.
         level: Salinity now.
         level_u: Standard uncertainty of it from scatter.
         sigma: Scatter of a cell.
@@ -64,7 +64,7 @@ class Evidence:
         slope_u_per_h: Its standard uncertainty, autocorrelation included.
     """
 
-    look: Outlook
+    outlook: Outlook
     level: float
     level_u: float
     sigma: float
@@ -75,7 +75,7 @@ class Evidence:
     @property
     def chance_beyond(self) -> float:
         """Chance of more than the tolerance still to come."""
-        return chance_beyond(self.look, TOLERANCE)
+        return chance_beyond(self.outlook, TOLERANCE)
 
     @property
     def chance_at_rest(self) -> float:
@@ -95,20 +95,20 @@ def examine(cells: Cells, noise: Noise) -> Evidence | None:
     grid = lattice(cells)
     if np.count_nonzero(grid.known) < _LEAST_CELLS:
         return None
-    age = np.flatnonzero(grid.known[: max(began(grid), _LEAST_CELLS)])
+    age = np.flatnonzero(grid.known[: max(motion_start(grid), _LEAST_CELLS)])
     if len(age) < _LEAST_SINCE_START:
         return None
     departure = grid.salinity[age] - grid.level
     learn_noise(noise, grid)
     noise_var = (noise.noise_var or grid.sigma**2) + rounding_var(cells, grid)
     inflation = min(max(noise_var / grid.sigma**2, 1.0), 10.0)
-    look = outlook(age, departure, grid.temperature_rate[age], noise_var, CAUTIOUS)
+    outlook = weigh_models(age, departure, grid.temperature_rate[age], noise_var, CAUTIOUS)
     near = (np.abs(departure) < _NEAR) & (age < WINDOW)
-    noise.rest_var = long_run((departure - look.fitted)[near], grid.sigma)
+    noise.rest_var = long_run_variance((departure - outlook.fitted)[near], grid.sigma)
     slope, slope_u = slope_of(grid, inflation)
     recent = int(np.count_nonzero(grid.known[:WINDOW]))
     return Evidence(
-        look=look,
+        outlook=outlook,
         level=grid.level,
         level_u=math.sqrt((noise.noise_var or grid.sigma**2) / max(1, min(6, recent))),
         sigma=grid.sigma,
@@ -118,7 +118,7 @@ def examine(cells: Cells, noise: Noise) -> Evidence | None:
     )
 
 
-def began(grid: Lattice) -> int:
+def motion_start(grid: Lattice) -> int:
     """Return the age at which the newest motion began: the latest sharp change of the rate."""
     span = 4
     smoothed = smooth(np.where(grid.known, grid.salinity, np.nan), 3)
@@ -166,7 +166,7 @@ def learn_noise(noise: Noise, grid: Lattice) -> None:
     noise.noise_var = long_run_var if known is None else known + 0.3 * (long_run_var - known)
 
 
-def long_run(rest: Floats, sigma: float) -> float | None:
+def long_run_variance(rest: Floats, sigma: float) -> float | None:
     """Return the long-run variance of what a fit left over; None of too few values."""
     n = len(rest)
     if n < 16:  # noqa: PLR2004 - fewer say nothing of correlation

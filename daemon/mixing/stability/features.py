@@ -1,10 +1,10 @@
-"""What the score is shown of each half minute.
+"""The features of each half minute, which the network is given.
 
-A row of named figures, each with a physical meaning: how salinity stands to its
+A row of named numbers, each with a physical meaning: how salinity stands to its
 own trailing means, how it climbed within the half minute, how it scatters,
 whether readings repeat, what bubbles cut, how temperature moves, what a pump input
-says; 0 is nothing out of the ordinary.  None of them tells how long the record is.
-A half minute without readings is shown as such: a gap is never taken for flat time.
+says; 0 is nothing out of the ordinary.  None of them shows how long the record is.
+A half minute without readings is marked as such: a gap is never taken for flat time.
 """
 
 from __future__ import annotations
@@ -17,20 +17,20 @@ from daemon.mixing.stability.cells import CELL_S, Cells, finer
 MEANS_MIN = (1.0, 2.0, 5.0, 12.0, 30.0)
 """Time constants of the trailing means of salinity, minutes."""
 
-WARM_MEANS_MIN = (3.0, 15.0)
+TEMPERATURE_MEANS_MIN = (3.0, 15.0)
 """Those of temperature."""
 
 LONGEST_GAP = 40
-"""No gap is shown as longer than this many half minutes."""
+"""No gap counts as longer than this many half minutes."""
 
-NAMES = (
+FEATURE_NAMES = (
     "known", "salinity", "step", "step_large", "off_1min", "off_2min", "off_5min", "off_12min",
     "off_30min", "off_large", "climb", "noise", "noise_4min", "echo", "same_conductivity",
     "same_temperature", "conductivity_run", "temperature_run", "warmer_3min", "warmer_15min",
     "readings", "cut_low", "finest_conductivity", "finest_temperature",
     "pump",
 )  # fmt: skip
-"""The figures of a row, in their order."""
+"""The features of a row, in their order."""
 
 _NOISE_MIN = 4.0
 _FINE = 0.005
@@ -45,20 +45,20 @@ _USUAL_READINGS = 15.0
 _RUN_S = 20.0
 _IN_A_GAP = ("known", "step", "step_large", "climb", "conductivity_run", "temperature_run",
              "readings", "cut_low")  # fmt: skip
-_BLANK = tuple(0.0 if name in _IN_A_GAP else 1.0 for name in NAMES)
+_BLANK = tuple(0.0 if name in _IN_A_GAP else 1.0 for name in FEATURE_NAMES)
 
 
 @dataclass(slots=True)
-class View:
+class FeatureState:
     """Trailing means, and the newest row.
 
     Attributes:
-        index: Number of the newest half minute shown; None before the first.
+        index: Number of the newest half minute; None before the first.
         salinity: Practical salinity in it.
         means: Trailing means of salinity, one for each of `MEANS_MIN`.
-        warm_means_C: Those of temperature, one for each of `WARM_MEANS_MIN`.
+        temperature_means_C: Those of temperature, one for each of `TEMPERATURE_MEANS_MIN`.
         noise_mS_cm: Trailing mean of the scatter of readings.
-        finest_mS_cm: Smallest step of conductivity shown, mS/cm; None before any.
+        finest_mS_cm: Smallest step of conductivity so far, mS/cm; None before any.
         finest_C: The same of temperature, °C.
         row: The newest row that had readings.
     """
@@ -66,7 +66,7 @@ class View:
     index: int | None = None
     salinity: float = 0.0
     means: list[float] = field(default_factory=list)
-    warm_means_C: list[float] = field(default_factory=list)
+    temperature_means_C: list[float] = field(default_factory=list)
     noise_mS_cm: float = 0.0
     finest_mS_cm: float | None = None
     finest_C: float | None = None
@@ -79,35 +79,35 @@ def _share(minutes: float) -> float:
 
 
 _SHARES = tuple(_share(minutes) for minutes in MEANS_MIN)
-_WARM_SHARES = tuple(_share(minutes) for minutes in WARM_MEANS_MIN)
+_WARM_SHARES = tuple(_share(minutes) for minutes in TEMPERATURE_MEANS_MIN)
 _NOISE_SHARE = _share(_NOISE_MIN)
 
 
-def show(view: View, cells: Cells, at: int) -> list[list[float]]:
+def feature_rows(state: FeatureState, cells: Cells, at: int) -> list[list[float]]:
     """Return the rows that the closed cell `at` adds, those of a gap before it first."""
     index = cells.index[at]
-    gap = 0 if view.index is None else min(index - view.index - 1, LONGEST_GAP)
-    blank = [value * kept for value, kept in zip(view.row, _BLANK, strict=True)] if gap else []
+    gap = 0 if state.index is None else min(index - state.index - 1, LONGEST_GAP)
+    blank = [value * kept for value, kept in zip(state.row, _BLANK, strict=True)] if gap else []
     salinity, warm = cells.salinity[at], cells.temperature_C[at]
     noise = cells.noise_mS_cm[at]
-    if view.index is None:
-        view.salinity, view.noise_mS_cm = salinity, noise
-        view.means = [salinity] * len(MEANS_MIN)
-        view.warm_means_C = [warm] * len(WARM_MEANS_MIN)
-    step = salinity - view.salinity
-    view.means = [
-        mean + share * (salinity - mean) for mean, share in zip(view.means, _SHARES, strict=True)
+    if state.index is None:
+        state.salinity, state.noise_mS_cm = salinity, noise
+        state.means = [salinity] * len(MEANS_MIN)
+        state.temperature_means_C = [warm] * len(TEMPERATURE_MEANS_MIN)
+    step = salinity - state.salinity
+    state.means = [
+        mean + share * (salinity - mean) for mean, share in zip(state.means, _SHARES, strict=True)
     ]
-    view.warm_means_C = [
+    state.temperature_means_C = [
         mean + share * (warm - mean)
-        for mean, share in zip(view.warm_means_C, _WARM_SHARES, strict=True)
+        for mean, share in zip(state.temperature_means_C, _WARM_SHARES, strict=True)
     ]
-    view.noise_mS_cm += _NOISE_SHARE * (noise - view.noise_mS_cm)
-    view.finest_mS_cm = finer(view.finest_mS_cm, cells.step_mS_cm[at])
-    view.finest_C = finer(view.finest_C, cells.step_C[at])
-    view.index, view.salinity = index, salinity
-    off = [salinity - mean for mean in view.means]
-    view.row = [
+    state.noise_mS_cm += _NOISE_SHARE * (noise - state.noise_mS_cm)
+    state.finest_mS_cm = finer(state.finest_mS_cm, cells.step_mS_cm[at])
+    state.finest_C = finer(state.finest_C, cells.step_C[at])
+    state.index, state.salinity = index, salinity
+    off = [salinity - mean for mean in state.means]
+    state.row = [
         1.0,
         salinity / _USUAL_SALINITY - 1.0,
         math.asinh(step / _FINE),
@@ -116,18 +116,18 @@ def show(view: View, cells: Cells, at: int) -> list[list[float]]:
         math.asinh(off[1] / _FAR),
         math.asinh(cells.climb_mS_cm[at] / _NEAR),
         math.log((noise + _LEAST_NOISE_MS_CM) / _USUAL_NOISE_MS_CM),
-        math.log((view.noise_mS_cm + _LEAST_NOISE_MS_CM) / _USUAL_NOISE_MS_CM),
+        math.log((state.noise_mS_cm + _LEAST_NOISE_MS_CM) / _USUAL_NOISE_MS_CM),
         2.0 * cells.echo[at],
-        cells.same_c[at],
-        cells.same_t[at],
+        cells.conductivity_repeats[at],
+        cells.temperature_repeats[at],
         math.log1p(cells.conductivity_run_s[at] / _RUN_S),
         math.log1p(cells.temperature_run_s[at] / _RUN_S),
-        math.asinh((warm - view.warm_means_C[0]) / 0.02),
-        math.asinh((warm - view.warm_means_C[1]) / 0.1),
+        math.asinh((warm - state.temperature_means_C[0]) / 0.02),
+        math.asinh((warm - state.temperature_means_C[1]) / 0.1),
         math.log(cells.count[at] / _USUAL_READINGS) / 3.0,
         min(10.0 * cells.cut[at], 2.0),
-        math.log(((view.finest_mS_cm or 0.0) + _LEAST_STEP) / _USUAL_STEP),
-        math.log(((view.finest_C or 0.0) + _LEAST_STEP) / _USUAL_STEP),
+        math.log(((state.finest_mS_cm or 0.0) + _LEAST_STEP) / _USUAL_STEP),
+        math.log(((state.finest_C or 0.0) + _LEAST_STEP) / _USUAL_STEP),
         cells.pump[at],
     ]
-    return [*([blank] * gap), view.row]
+    return [*([blank] * gap), state.row]

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from daemon.mixing.stability.cells import CELL_S, KEPT, Floats
+from daemon.mixing.stability.cells import CELL_S, CELLS_KEPT, Floats
 
 TAUS_MIN: Floats = np.array(
     [0.7, 1.1, 1.7, 2.6, 4.0, 6.0, 9.0, 13.0, 19.0, 28.0, 42.0, 65.0, 110.0]
@@ -33,7 +33,7 @@ TAUS_MIN: Floats = np.array(
 SLOW_FROM_MIN = 14.0
 """From this time constant on a mode is salt, which can only raise salinity."""
 
-_AGE_MIN: Floats = np.arange(KEPT, dtype=np.float64) * (CELL_S / 60.0)
+_AGE_MIN: Floats = np.arange(CELLS_KEPT, dtype=np.float64) * (CELL_S / 60.0)
 _MODES: Floats = np.exp(np.minimum(_AGE_MIN[:, None] / TAUS_MIN[None, :], 22.0))
 _REMAINDER_SD = 1.0
 _LAG_SD = 0.5
@@ -117,7 +117,7 @@ def normal_below(z: Floats) -> Floats:
     return np.asarray(1.0 / (1.0 + np.exp(-x * (1.5976 + 0.070566 * x * x))))
 
 
-def outlook(
+def weigh_models(
     age: npt.NDArray[np.int64],
     departure: Floats,
     temperature_rate: Floats,
@@ -220,8 +220,8 @@ def _signed(
     )
 
 
-def chance_beyond(look: Outlook, limit: float) -> float:
+def chance_beyond(outlook: Outlook, limit: float) -> float:
     """Return the probability that more than `limit` is still to come, up or down."""
-    over = normal_below((look.remaining - limit) / look.spread)
-    under = normal_below((-limit - look.remaining) / look.spread)
-    return float(look.weight @ (over + under))
+    over = normal_below((outlook.remaining - limit) / outlook.spread)
+    under = normal_below((-limit - outlook.remaining) / outlook.spread)
+    return float(outlook.weight @ (over + under))

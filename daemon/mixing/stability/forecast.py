@@ -50,12 +50,12 @@ class Forecast:
     stable_in_high_s: float | None
 
 
-def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
+def forecast(outlook: Outlook, level: float, level_u: float) -> Forecast:
     """Return the forecast that the models make together."""
-    look = replace(look, weight=_usual(look))
-    remaining = float(look.weight @ look.remaining)
-    var = float(look.weight @ (look.spread**2 + (look.remaining - remaining) ** 2))
-    low, middle, high = _arrivals(look)
+    outlook = replace(outlook, weight=_usual(outlook))
+    remaining = float(outlook.weight @ outlook.remaining)
+    var = float(outlook.weight @ (outlook.spread**2 + (outlook.remaining - remaining) ** 2))
+    low, middle, high = _arrivals(outlook)
     last = float(_MINUTES[-1])
     return Forecast(
         final_salinity=level + remaining,
@@ -67,23 +67,23 @@ def forecast(look: Outlook, level: float, level_u: float) -> Forecast:
     )
 
 
-def _usual(look: Outlook) -> Floats:
-    """Return the weights of the models with slow ones held for as rare as they are."""
-    first = np.where(look.first != 0.0, look.tau_first_min, 0.0)
-    second = np.where(look.second != 0.0, look.tau_second_min, 0.0)
-    weight = look.weight * _USUAL_MIN / np.maximum(np.maximum(first, second), _USUAL_MIN)
+def _usual(outlook: Outlook) -> Floats:
+    """Return the weights of the models with slow ones as rare as they are."""
+    first = np.where(outlook.first != 0.0, outlook.tau_first_min, 0.0)
+    second = np.where(outlook.second != 0.0, outlook.tau_second_min, 0.0)
+    weight = outlook.weight * _USUAL_MIN / np.maximum(np.maximum(first, second), _USUAL_MIN)
     return np.asarray(weight / weight.sum())
 
 
-def _arrivals(look: Outlook) -> tuple[float, float, float]:
+def _arrivals(outlook: Outlook) -> tuple[float, float, float]:
     """Return when the models together come near, minutes: 5, 50 and 95 % of their weight.
 
     Quantiles and no mean: a heap on the bottom that is unlikely, but would take
     hours, must not put off what is likely.
     """
-    best = np.argsort(look.weight)[-_BEST:]
-    at = np.concatenate([_arrival(look, best, side) for side in _SIDES])
-    share = np.concatenate([look.weight[best] * part for part in _PARTS])
+    best = np.argsort(outlook.weight)[-_BEST:]
+    at = np.concatenate([_arrival(outlook, best, side) for side in _SIDES])
+    share = np.concatenate([outlook.weight[best] * part for part in _PARTS])
     order = np.argsort(at, kind="stable")
     upto = np.cumsum(share[order]) / share.sum()
     low, middle, high = (
@@ -92,17 +92,17 @@ def _arrivals(look: Outlook) -> tuple[float, float, float]:
     return low, middle, high
 
 
-def _arrival(look: Outlook, best: npt.NDArray[np.intp], side: float) -> Floats:
+def _arrival(outlook: Outlook, best: npt.NDArray[np.intp], side: float) -> Floats:
     """Return when each model comes near, minutes, with its remainder moved to one side."""
-    first, second = look.first[best], look.second[best]
-    move = side * _ONE_SIDED_95 * look.spread[best]
+    first, second = outlook.first[best], outlook.second[best]
+    move = side * _ONE_SIDED_95 * outlook.spread[best]
     grow = np.sign(first + second) * move
     has_second = second != 0.0
     second = second + np.where(has_second, grow, 0.0)
     first = first + np.where(has_second, 0.0, grow)
     left = np.abs(
-        first[:, None] * np.exp(-_MINUTES[None, :] / look.tau_first_min[best][:, None])
-        + second[:, None] * np.exp(-_MINUTES[None, :] / look.tau_second_min[best][:, None])
+        first[:, None] * np.exp(-_MINUTES[None, :] / outlook.tau_first_min[best][:, None])
+        + second[:, None] * np.exp(-_MINUTES[None, :] / outlook.tau_second_min[best][:, None])
     )
     beyond = left > NEAR
     last = beyond.shape[1] - 1 - np.argmax(beyond[:, ::-1], axis=1)

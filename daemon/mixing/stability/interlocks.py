@@ -1,7 +1,7 @@
-"""What no score can outvote: cells that cannot be those of a mixed batch under a live probe.
+"""Interlocks: cells that cannot be those of a mixed batch under a live probe block every call.
 
-What forbids a call takes the scores before it away, too; what only may be a stuck probe
-lets a call wait until the probe moves, and a level that leaps until it comes to rest.
+An interlock takes the scores before it away, too.  A probe that only may be stuck lets a
+call wait until it moves, and a level that leaps until it comes to rest.
 """
 
 from __future__ import annotations
@@ -22,29 +22,29 @@ MOST_SALINITY = 42.0
 BRINE_CELLS = 120
 """Brine on its way is none after an hour above the scale: that water was salted too much."""
 
-FALLEN = 0.3
-"""Below this share of the highest level seen, the probe is taken to be out of the water."""
+LEAST_SHARE_OF_HIGHEST = 0.3
+"""Below this share of the highest level so far, the probe is taken to be out of the water."""
 
 LEAST_COVER = 0.4
 """Share of the last 10 min that must have readings."""
 
-CHANCE = 1e-4
-"""Exact repeats of conductivity that would come so rarely from a live probe forbid a call."""
+STUCK_CHANCE = 1e-4
+"""Exact repeats of conductivity that would come so rarely from a live probe block a call."""
 
 LEAST_REPEATS = 4
 """Fewer are never taken for a fault."""
 
-LEAST_DOUBTED = 2
-"""Nor do fewer let a call wait."""
+LEAST_SUSPECT_REPEATS = 2
+"""Fewer let no call wait."""
 
-DOUBT = 0.05
+SUSPECT_CHANCE = 0.05
 """Exact repeats that would come so rarely from the probe as it was let a call wait.
 
 That is reckoned as if repeats came by chance alone; they cluster, and rather one half
-minute in ten is doubted of a probe that scatters by half its own step."""
+minute in ten is suspected of a probe that scatters by half its own step."""
 
-DOUBTED_S = 600.0
-"""A call waits no longer than this for the probe to move: water at rest may let it stand."""
+LONGEST_SUSPECT_S = 600.0
+"""A call waits no longer than this for the probe to move: in water at rest a live one may not."""
 
 SCATTERED = 0.8
 """Scatter, in steps of the instrument, of which hardly half of all readings repeat the last."""
@@ -61,8 +61,8 @@ _LEVEL_OF = 3
 
 
 @dataclass(slots=True)
-class Gate:
-    """What the gate remembers of a decision.
+class InterlockState:
+    """What the interlocks remember of a decision.
 
     Attributes:
         highest: Highest level since it began, practical salinity, brine apart.
@@ -71,40 +71,40 @@ class Gate:
     highest: float = 0.0
 
 
-def forbids(gate: Gate, cells: Cells, at: int) -> str:
+def interlock(state: InterlockState, cells: Cells, at: int) -> str:
     """Return why no call may be made at the end of the closed cell `at`; empty when nothing does.
 
-    To be asked of each cell in turn.
+    Each cell must be given, in turn.
     """
     newest = sorted(cells.salinity[max(0, at - _LEVEL_OF + 1) : at + 1])
     level = newest[len(newest) // 2]
-    gate.highest = max(gate.highest, min(level, MOST_SALINITY))
-    if level < LEAST_SALINITY or level < FALLEN * gate.highest:
+    state.highest = max(state.highest, min(level, MOST_SALINITY))
+    if level < LEAST_SALINITY or level < LEAST_SHARE_OF_HIGHEST * state.highest:
         return "the probe seems to be out of the water"
-    if level > MOST_SALINITY and _lately_on_the_scale(cells, at):
+    if level > MOST_SALINITY and _recently_on_the_scale(cells, at):
         return "no mix is meant to be so salty: this is brine on its way"
     first = bisect_left(cells.index, cells.index[at] - _COVERED + 1, 0, at + 1)
     if at + 1 - first < LEAST_COVER * _COVERED:
         return "too few readings in the last 10 min"
-    if stuck(cells, at):
+    if is_stuck(cells, at):
         return "readings that scattered repeat themselves exactly: the probe seems to be stuck"
     return ""
 
 
-def _lately_on_the_scale(cells: Cells, at: int) -> bool:
-    """Say whether any cell of the last hour was on the scale, or is missing."""
+def _recently_on_the_scale(cells: Cells, at: int) -> bool:
+    """Return whether any cell of the last hour was on the scale, or is missing."""
     first = at - BRINE_CELLS + 1
     if first < 0 or cells.index[at] - cells.index[first] > 2 * BRINE_CELLS:
         return True
     return min(cells.salinity[first : at + 1]) <= MOST_SALINITY
 
 
-def stuck(cells: Cells, at: int) -> bool:
+def is_stuck(cells: Cells, at: int) -> bool:
     """Return whether conductivity repeats itself more often than its scatter before lets expect.
 
     How often a live probe repeats a reading is taken from the 20 min before, and from their
     scatter where it tells of more: of two Gaussian readings a step apart in scatter 28 % agree.
-    A probe that is asked more often than it measures repeats itself often, and is given longer.
+    A probe that is read more often than it measures repeats itself often, and is given longer.
     """
     run_s, step = cells.conductivity_run_s[at], cells.finest_mS_cm
     repeats = run_s * cells.count[at] / CELL_S
@@ -114,19 +114,22 @@ def stuck(cells: Cells, at: int) -> bool:
     scatter = sorted(cells.noise_mS_cm[before])
     if len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= 0.0:
         return False
-    usual = max(_usual(cells.same_c[before]), _repeats(scatter[len(scatter) // 2] / step))
-    return usual < 1.0 and repeats * math.log(usual) < math.log(CHANCE)
+    usual = max(
+        _usual_repeats(cells.conductivity_repeats[before]),
+        _expected_repeats(scatter[len(scatter) // 2] / step),
+    )
+    return usual < 1.0 and repeats * math.log(usual) < math.log(STUCK_CHANCE)
 
 
-def waits(cells: Cells, at: int) -> bool:
+def must_wait(cells: Cells, at: int) -> bool:
     """Return whether a call at the end of the closed cell `at` has to wait for a later one."""
-    return doubtful(cells, at) or astray(cells, at)
+    return may_be_stuck(cells, at) or leaps(cells, at)
 
 
-def astray(cells: Cells, at: int) -> bool:
+def leaps(cells: Cells, at: int) -> bool:
     """Return whether the cell `at` lies where the ones before it did not.
 
-    A bubble that came a moment ago, or water: the score has not seen enough of it, and the
+    A bubble that came a moment ago, or water: the network has not had enough of it, and the
     level that a call would state lies somewhere between.
     """
     newest = sorted(cells.salinity[max(0, at - RECENT + 1) : at + 1])
@@ -134,7 +137,7 @@ def astray(cells: Cells, at: int) -> bool:
     return abs(cells.salinity[at] - middle) > LEAPT
 
 
-def doubtful(cells: Cells, at: int) -> bool:
+def may_be_stuck(cells: Cells, at: int) -> bool:
     """Return whether a call should wait for the probe to move, which repeats itself at `at`.
 
     Between sticking and being surely stuck lie minutes in which everything else still looks
@@ -142,10 +145,12 @@ def doubtful(cells: Cells, at: int) -> bool:
     """
     run_s = cells.conductivity_run_s[at]
     repeats = run_s * cells.count[at] / CELL_S
-    if repeats < LEAST_DOUBTED or run_s > DOUBTED_S:
+    if repeats < LEAST_SUSPECT_REPEATS or run_s > LONGEST_SUSPECT_S:
         return False
-    same = cells.same_c[_before(cells, at)]
-    return len(same) > _LEVEL_OF and repeats * math.log(_usual(same)) < math.log(DOUBT)
+    same = cells.conductivity_repeats[_before(cells, at)]
+    return len(same) > _LEVEL_OF and repeats * math.log(_usual_repeats(same)) < math.log(
+        SUSPECT_CHANCE
+    )
 
 
 def _before(cells: Cells, at: int) -> slice:
@@ -155,12 +160,12 @@ def _before(cells: Cells, at: int) -> slice:
     return slice(max(0, first - _BEFORE), first)
 
 
-def _usual(same: list[float]) -> float:
+def _usual_repeats(same: list[float]) -> float:
     """Return which share of readings repeated the last one, in cells with such shares."""
     return max(sum(same) / len(same), _LEAST_USUAL)
 
 
-def _repeats(scatter: float) -> float:
+def _expected_repeats(scatter: float) -> float:
     """Return how often a live probe may repeat a reading, of a scatter in its own steps.
 
     Of less than `SCATTERED` it may stay within one step for long, most so where the

@@ -31,7 +31,7 @@ USUAL = 0.8
 LEAST, MOST = -1.0, 5.0
 """No lag is believed to lie outside, half minutes; where negative, the cell is behind."""
 
-KEPT = 90
+LAG_CELLS = 90
 """Half minutes that tell of the lag: 45 min."""
 
 _REMEMBERS = math.exp(-1.0 / 240.0)
@@ -66,7 +66,7 @@ class Lag:
     slowed_C: float = 0.0
 
 
-def match(
+def match_channels(
     lag: Lag, index: int, conductivity_mS_cm: float, temperature_C: float
 ) -> tuple[float, float]:
     """Return conductivity and temperature of the half minute `index`, the quicker one slowed."""
@@ -85,20 +85,20 @@ def _share(slower: float, after: int) -> float:
     return 1.0 - (slower / (1.0 + slower)) ** after
 
 
-def learn(lag: Lag, index: int, salinity: float, temperature_C: float) -> None:
+def learn_lag(lag: Lag, index: int, salinity: float, temperature_C: float) -> None:
     """Learn of the lag from what was read in the half minute `index`."""
     lag.index.append(index)
     lag.salinity.append(salinity)
     lag.temperature_C.append(temperature_C)
     for kept in (lag.index, lag.salinity, lag.temperature_C):
-        del kept[:-KEPT]
+        del kept[:-LAG_CELLS]
     lag.weight *= _REMEMBERS
-    first = max(_first_near(lag.salinity), bisect_left(lag.index, index - KEPT))
+    first = max(_first_near(lag.salinity), bisect_left(lag.index, index - LAG_CELLS))
     if len(lag.index) - first < _LEAST_BENDS + 2 * _APART + 2:
         return
-    bent, faked = _told(lag, first)
+    bent, faked = _bends_of(lag, first)
     if len(bent) >= _LEAST_BENDS:
-        _take_up(lag, bent, faked)
+        _update(lag, bent, faked)
 
 
 def _first_near(salinity: list[float]) -> int:
@@ -111,8 +111,8 @@ def _first_near(salinity: list[float]) -> int:
     return first
 
 
-def _told(lag: Lag, first: int) -> tuple[Floats, Floats]:
-    """Return the bends of salinity, and those that a lag of one half minute would fake."""
+def _bends_of(lag: Lag, first: int) -> tuple[Floats, Floats]:
+    """Return the bends of salinity, and those that a lag of one half minute would cause."""
     at = np.array(lag.index[first:]) - lag.index[first]
     salinity, warm = np.full((2, int(at[-1]) + 1), np.nan)
     salinity[at], warm[at] = lag.salinity[first:], lag.temperature_C[first:]
@@ -128,19 +128,19 @@ def _bends(values: Floats) -> Floats:
     return values[2 * _APART :] - 2.0 * values[_APART:-_APART] + values[: -2 * _APART]
 
 
-def _take_up(lag: Lag, bent: Floats, faked: Floats) -> None:
+def _update(lag: Lag, bent: Floats, faked: Floats) -> None:
     """Believe the lag that explains the bends, as far as it is sure, if it is surer than before."""
     reach = _REACH * float(np.sort(np.abs(bent))[len(bent) // 2]) + _LEAST_SCATTER
     bent = np.minimum(np.maximum(bent, -reach), reach)
-    told, drawn = float(faked @ faked), float(faked @ bent)
-    if told <= 0.0:
+    power, product = float(faked @ faked), float(faked @ bent)
+    if power <= 0.0:
         return
-    rest = bent - drawn / told * faked
+    rest = bent - product / power * faked
     var = _ALIKE * (float(rest @ rest) / len(rest) + _LEAST_SCATTER**2)
-    if told / var <= lag.weight:
+    if power / var <= lag.weight:
         return
-    lag.weight = told / var
+    lag.weight = power / var
     known = lag.weight + USUAL**-2
-    found = drawn / var / known
-    sure = math.copysign(max(abs(found) - known**-0.5, 0.0), found)
+    estimate = product / var / known
+    sure = math.copysign(max(abs(estimate) - known**-0.5, 0.0), estimate)
     lag.behind = round(min(max(sure, LEAST), MOST), 4)

@@ -88,9 +88,9 @@ class Level:
         None where no bin is so new, or the worth of one of them is not known: what is
         not known must not be taken for certain.
         """
-        found = [u for at, u in zip(self.times_s, self.uncertainties, strict=True) if at >= t_s]
-        known = [u for u in found if u is not None]
-        return max(known) if known and len(known) == len(found) else None
+        every = [u for at, u in zip(self.times_s, self.uncertainties, strict=True) if at >= t_s]
+        known = [u for u in every if u is not None]
+        return max(known) if known and len(known) == len(every) else None
 
     def quartiles(self) -> tuple[float, float]:
         """Lower and upper quartile of the bins kept; needs two bins at least."""

@@ -8,7 +8,7 @@ noise of the flow went, whether the probe lives.
 
 So that a person can follow a call, its log odds are taken apart by ablation: the
 same half minutes are scored again, once for each group of features as if that
-group had shown nothing out of the ordinary.  What it leaves out is what a group
+group were nothing out of the ordinary.  What it leaves out is what a group
 contributed.
 
 Source: gated recurrent units of Cho et al. (2014), from memory.
@@ -21,7 +21,7 @@ from collections.abc import Iterable
 import numpy as np
 
 from daemon.mixing.stability.cells import Floats
-from daemon.mixing.stability.features import NAMES
+from daemon.mixing.stability.features import FEATURE_NAMES
 from daemon.mixing.stability.weights import Weights
 
 GROUPS = {
@@ -42,10 +42,13 @@ Rows = list[list[float]]
 """Features of some half minutes, oldest first."""
 
 _DIGITS = 6
-_ALL: Floats = np.ones((1, len(NAMES)))
+_ALL: Floats = np.ones((1, len(FEATURE_NAMES)))
 _ABLATED: Floats = np.array(
-    [[1.0] * len(NAMES)]
-    + [[0.0 if name.startswith(starts) else 1.0 for name in NAMES] for starts in GROUPS.values()]
+    [[1.0] * len(FEATURE_NAMES)]
+    + [
+        [0.0 if name.startswith(starts) else 1.0 for name in FEATURE_NAMES]
+        for starts in GROUPS.values()
+    ]
 )
 """Factors of the features: all of them, then a row for each group left out."""
 

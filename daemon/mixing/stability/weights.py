@@ -1,6 +1,6 @@
 """The learned weights of the network, as plain arrays; what they mean is in `MODEL_CARD.md`.
 
-They are a data file, read at the edge and handed in.
+They are a data file (`weights.npz`), read at the edge and handed in.
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ import hashlib
 from dataclasses import dataclass
 
 from daemon.mixing.stability.cells import Floats
-from daemon.mixing.stability.features import NAMES
+from daemon.mixing.stability.features import FEATURE_NAMES
 
 SCORES = 2
 """What comes out: the log odds that mixing is over, and whether to call now."""
@@ -59,7 +59,7 @@ class Weights:
         if not layers or not units:
             raise ValueError("across_bias is not layers by units")
         for name, shape in (
-            ("mixing", (len(NAMES), units)),
+            ("mixing", (len(FEATURE_NAMES), units)),
             ("mixing_bias", (units,)),
             ("inner", (layers, units, 3 * units)),
             ("across", (layers, units, 3 * units)),

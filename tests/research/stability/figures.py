@@ -12,10 +12,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from daemon.mixing.stability import cells as cells_
-from daemon.mixing.stability import detector
-from daemon.mixing.stability import features as view_
-from daemon.mixing.stability import interlocks as gate_
+from daemon.mixing.stability.cells import (
+    CELL_S,
+    Cells,
+    OpenCell,
+    add_reading,
+    cell_index,
+    close_cell,
+    plausible,
+)
+from daemon.mixing.stability.detector import AFTER_ARMING, CELLS_BEFORE_ARMING, DWELL
+from daemon.mixing.stability.features import FEATURE_NAMES, FeatureState, feature_rows
+from daemon.mixing.stability.interlocks import InterlockState, interlock, must_wait
 from tests.research.stability.probe import Trace
 
 Floats = npt.NDArray[np.float64]
@@ -53,16 +61,16 @@ _TAIL_S = 6000.0
 _DUE_S = 1740.0
 _LONGEST_S = 10800.0
 _PUMP_S = 300.0
-_PUMP_ROWS = int(_PUMP_S / cells_.CELL_S)
+_PUMP_ROWS = int(_PUMP_S / CELL_S)
 _LEAST_ROWS = 80
 _LATEST_BEGIN = 150
-_PUMP = view_.NAMES.index("pump")
+_PUMP = FEATURE_NAMES.index("pump")
 
 
 def record(trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST_S) -> Record:
     """Return what is seen along `trace` up to a time past the end of mixing, or past arming."""
     cells, armed = gathered(trace, tail_s, longest_s)
-    return shown(trace, cells, max(0, armed - detector.SHOWN_AGAIN), armed)
+    return shown(trace, cells, max(0, armed - CELLS_BEFORE_ARMING), armed)
 
 
 def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list[Record]:
@@ -72,13 +80,13 @@ def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list
     armed in the middle of things knows what to do.
     """
     cells, armed = gathered(trace, _TAIL_S, longest_s)
-    first = max(0, armed - detector.SHOWN_AGAIN)
+    first = max(0, armed - CELLS_BEFORE_ARMING)
     out = [shown(trace, cells, first, armed)]
     length = len(cells.index) - first
     if rng.random() < 0.3 and length > _LEAST_ROWS:
         begin = first + int(rng.uniform(0.0, min(length - 60, _LATEST_BEGIN)))
         out.append(shown(trace, cells, begin, max(begin, armed)))
-    return [each for each in out if len(each.t_s) > detector.DWELL]
+    return [each for each in out if len(each.t_s) > DWELL]
 
 
 def told(found: Record) -> Record:
@@ -94,45 +102,45 @@ def told(found: Record) -> Record:
     return replace(found, table=table, shut=found.shut | ~found.known)
 
 
-def gathered(trace: Trace, tail_s: float, longest_s: float) -> tuple[cells_.Cells, int]:
+def gathered(trace: Trace, tail_s: float, longest_s: float) -> tuple[Cells, int]:
     """Return all cells of a trace, and at which of them the decision begins."""
-    cells, cell = cells_.Cells(kept=sys.maxsize), cells_.OpenCell()
+    cells, cell = Cells(capacity=sys.maxsize), OpenCell()
     there = np.isfinite(trace.conductivity)
-    index = np.floor(trace.t_s / cells_.CELL_S).astype(int)
+    index = np.floor(trace.t_s / CELL_S).astype(int)
     edges = np.flatnonzero(np.diff(index)) + 1
     conductivity, temperature = trace.conductivity.tolist(), trace.temperature.tolist()
-    arming = cells_.cell_index(trace.arm_s)
+    arming = cell_index(trace.arm_s)
     cell.index = int(index[0])
     for low, high in zip([0, *edges.tolist()], edges.tolist(), strict=False):
         if trace.t_s[high] > trace.over_s + tail_s or trace.t_s[high] > trace.arm_s + longest_s:
             break
         for k in range(low, high):
-            if there[k] and cells_.believable(conductivity[k], temperature[k]):
-                cells_.gather(cell, 0.0, conductivity[k], temperature[k])
-        cells_.close(cells, cell, int(index[high]))
+            if there[k] and plausible(conductivity[k], temperature[k]):
+                add_reading(cell, 0.0, conductivity[k], temperature[k])
+        close_cell(cells, cell, int(index[high]))
     return cells, int(np.searchsorted(np.array(cells.index), arming))
 
 
-def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
+def shown(trace: Trace, cells: Cells, begin: int, armed: int) -> Record:
     """Return what the score is shown of cells from `begin` on; calls may come from `armed` on."""
-    view = view_.View()
+    view = FeatureState()
     rows: list[list[float]] = []
     at: list[int] = []
     shut: list[bool] = []
     held: list[bool] = []
-    gate = gate_.Gate()
+    gate = InterlockState()
     armed_index = cells.index[armed] if armed < len(cells.index) else 0
     for k in range(begin, len(cells.index)):
-        added = view_.show(view, cells, k)
+        added = feature_rows(view, cells, k)
         rows += added
         missing = len(added) - 1
         at += [cells.index[k] - missing + j for j in range(len(added))]
-        forbidden = bool(gate_.forbids(gate, cells, k)) or k < armed
-        forbidden = forbidden or cells.index[k] - armed_index < detector.AFTER_ARMING
+        forbidden = bool(interlock(gate, cells, k)) or k < armed
+        forbidden = forbidden or cells.index[k] - armed_index < AFTER_ARMING
         shut += [True] * missing + [forbidden]
-        held += [True] * missing + [gate_.waits(cells, k)]
+        held += [True] * missing + [must_wait(cells, k)]
     index = np.array(at, dtype=np.int64)
-    reading = np.searchsorted(trace.t_s, (index + 1) * cells_.CELL_S)
+    reading = np.searchsorted(trace.t_s, (index + 1) * CELL_S)
     reading = np.minimum(reading, len(trace.t_s) - 1)
     back = max(1, int(_PUMP_S / trace.every_s))
     flowing = np.concatenate([[0], np.cumsum(trace.flowing)])
@@ -141,7 +149,7 @@ def shown(trace: Trace, cells: cells_.Cells, begin: int, armed: int) -> Record:
     due = len(t_s) > 0 and t_s[-1] > trace.over_s + _DUE_S
     return Record(
         trace.kind, trace.seed, t_s,
-        np.array(rows, np.float32).reshape(len(rows), len(view_.NAMES)),
+        np.array(rows, np.float32).reshape(len(rows), len(FEATURE_NAMES)),
         trace.over[reading], trace.over_s if due else float("nan"), known, np.array(shut, bool),
         np.array(held, bool),
     )  # fmt: skip

@@ -15,7 +15,7 @@ from pydantic import TypeAdapter
 
 from daemon.entries import Flag, Instant, Reading
 from daemon.mixing.stability.detector import (
-    SUREST,
+    MOST_CONFIDENCE,
     Disturbed,
     Finding,
     Forecast,
@@ -292,7 +292,7 @@ def test_an_addition_after_the_call_is_noticed_and_decided_anew(change: float, c
     assert calls[1] > disturbed[0][0]
 
 
-def test_a_slow_drift_after_the_call_is_told_apart() -> None:
+def test_a_slow_drift_after_the_call_is_called_a_drift() -> None:
     """A level that wanders off over an hour is a drift, not an addition."""
     course = mix()
 
@@ -319,7 +319,7 @@ def test_nothing_is_called_within_minutes_of_an_arming() -> None:
     assert [each for each in soon if isinstance(each, Stabilised)] == []
 
 
-def test_water_that_crept_away_is_watched_for_half_an_hour_before_it_is_called_again() -> None:
+def test_water_that_drifted_away_is_watched_for_half_an_hour_before_it_is_called_again() -> None:
     """A lid was off until somebody closed it; a call within minutes would be a hasty one."""
     course = mix()
 
@@ -329,13 +329,13 @@ def test_water_that_crept_away_is_watched_for_half_an_hour_before_it_is_called_a
 
     found = run(record(closed_again, 6.0, every_s=5.0))
 
-    crept = [t for t, e in found if isinstance(e, Disturbed) and e.cause == "drift"]
+    drifts = [t for t, e in found if isinstance(e, Disturbed) and e.cause == "drift"]
     calls = of_kind(found, Stabilised)
-    assert crept
-    assert not [t for t in calls if crept[0] < t < crept[0] + 1800.0]
-    assert [t for t in calls if t > crept[0]]
-    told = [e.reason["confidence"] for _, e in found if isinstance(e, Stabilised)]
-    assert all(isinstance(each, float) and 0.98 < each <= SUREST for each in told)
+    assert drifts
+    assert not [t for t in calls if drifts[0] < t < drifts[0] + 1800.0]
+    assert [t for t in calls if t > drifts[0]]
+    stated = [e.reason["confidence"] for _, e in found if isinstance(e, Stabilised)]
+    assert all(isinstance(each, float) and 0.98 < each <= MOST_CONFIDENCE for each in stated)
 
 
 def test_evaporation_is_no_disturbance() -> None:

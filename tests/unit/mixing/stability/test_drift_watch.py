@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from daemon.mixing.stability.drift_watch import Change, begin, observe, scatter
+from daemon.mixing.stability.drift_watch import WaterChange, cell_scatter, start_watch, watch_cell
 
 LEVEL = 34.0
 
 
-def first_change(cells: list[float]) -> tuple[int, Change] | None:
+def first_change(cells: list[float]) -> tuple[int, WaterChange] | None:
     """Which cell proves a change first, and the change."""
-    watch = begin(LEVEL, 0.01, 0)
+    watch = start_watch(LEVEL, 0.01, 0)
     for index, salinity in enumerate(cells, 1):
-        found = observe(watch, salinity, index)
+        found = watch_cell(watch, salinity, index)
         if found is not None:
             return index, found
     return None
@@ -54,22 +54,22 @@ def test_water_that_comes_over_a_bubble_is_seen_too() -> None:
 def test_scatter_known_poorly_at_the_call_is_learned_after_it() -> None:
     """A call that came soon after the salt knows little of the scatter; half an hour mends that."""
     rng = np.random.default_rng(12)
-    watch = begin(34.0, 0.3, 0)
-    quiet = [observe(watch, 34.0 + 0.01 * float(rng.normal()), k) for k in range(60)]
+    watch = start_watch(34.0, 0.3, 0)
+    quiet = [watch_cell(watch, 34.0 + 0.01 * float(rng.normal()), k) for k in range(60)]
 
-    added = [observe(watch, 34.4 + 0.01 * float(rng.normal()), 60 + k) for k in range(4)]
+    added = [watch_cell(watch, 34.4 + 0.01 * float(rng.normal()), 60 + k) for k in range(4)]
 
     assert quiet == [None] * 60
-    assert scatter(watch) < 0.03
+    assert cell_scatter(watch) < 0.03
     found = next(each for each in added if each is not None)
     assert found.cause == "salt"
     assert found.change == pytest.approx(0.4, abs=0.05)
 
 
 def test_scatter_is_never_learned_to_be_larger_than_at_the_call() -> None:
-    """Water that wanders off slowly does not teach the watch to look away."""
-    watch = begin(34.0, 0.02, 0)
+    """Water that wanders off slowly does not widen the scatter that is watched for."""
+    watch = start_watch(34.0, 0.02, 0)
     for k in range(200):
-        observe(watch, 34.0 + 0.0015 * k, k)
+        watch_cell(watch, 34.0 + 0.0015 * k, k)
 
-    assert scatter(watch) == 0.02
+    assert cell_scatter(watch) == 0.02

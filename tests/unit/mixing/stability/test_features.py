@@ -1,16 +1,16 @@
-"""What the score is shown of each half minute."""
+"""The features of each half minute, and what a group of them contributes."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from daemon.mixing.stability import network as score
-from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, close, gather
-from daemon.mixing.stability.features import LONGEST_GAP, NAMES, View, show
+from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, add_reading, close_cell
+from daemon.mixing.stability.features import FEATURE_NAMES, LONGEST_GAP, FeatureState, feature_rows
+from daemon.mixing.stability.network import GROUPS, ablation, log_odds, remember
 from tests.parts.weights import weights
 
-AT = {name: k for k, name in enumerate(NAMES)}
+AT = {name: k for k, name in enumerate(FEATURE_NAMES)}
 STEADY_MS_CM = 50.0
 
 
@@ -19,16 +19,16 @@ def filled(values: list[list[float]], gap_after: int | None = None, gap: int = 0
     cells, cell, index = Cells(), OpenCell(index=0), 0
     for k, each in enumerate(values):
         for value in each:
-            gather(cell, index * CELL_S, value, 25.0)
+            add_reading(cell, index * CELL_S, value, 25.0)
         index += 1 + (gap if k == gap_after else 0)
-        close(cells, cell, index)
+        close_cell(cells, cell, index)
     return cells
 
 
 def rows(cells: Cells) -> list[list[float]]:
-    """Return all that is shown of cells."""
-    view = View()
-    return [row for at in range(len(cells.index)) for row in show(view, cells, at)]
+    """Return the features of all cells."""
+    state = FeatureState()
+    return [row for at in range(len(cells.index)) for row in feature_rows(state, cells, at)]
 
 
 def test_rest_is_nothing_out_of_the_ordinary() -> None:
@@ -43,7 +43,7 @@ def test_rest_is_nothing_out_of_the_ordinary() -> None:
     assert last[AT["known"]] == 1.0
 
 
-def test_a_rise_is_shown_against_every_mean_the_longest_most() -> None:
+def test_a_rise_shows_against_every_mean_the_longest_most() -> None:
     """Of water that grows saltier, the slower mean lies the farther behind."""
     values = [[STEADY_MS_CM + 0.02 * k + 0.0005 * j for j in range(15)] for k in range(60)]
 
@@ -55,7 +55,7 @@ def test_a_rise_is_shown_against_every_mean_the_longest_most() -> None:
     assert last[AT["climb"]] > 0.0
 
 
-def test_a_gap_is_shown_as_a_gap() -> None:
+def test_a_gap_is_marked_as_a_gap() -> None:
     """Half minutes without readings come as unknown, no readings in them, and none too many."""
     values = [[STEADY_MS_CM] * 5 for _ in range(12)]
 
@@ -67,14 +67,14 @@ def test_a_gap_is_shown_as_a_gap() -> None:
     assert len(long) == 12 + LONGEST_GAP
 
 
-def test_what_a_pump_input_says_is_shown() -> None:
+def test_what_a_pump_input_says_is_a_feature() -> None:
     """On is 1, off at any time within the half minute -1, and silence 0."""
     cells, cell = Cells(), OpenCell(index=0)
     for k, (on, off) in enumerate([(False, False), (True, False), (True, True), (False, True)]):
         for _ in range(5):
-            gather(cell, k * CELL_S, STEADY_MS_CM, 25.0)
+            add_reading(cell, k * CELL_S, STEADY_MS_CM, 25.0)
         cell.pump_on, cell.pump_off = on, off
-        close(cells, cell, k + 1)
+        close_cell(cells, cell, k + 1)
 
     assert [row[AT["pump"]] for row in rows(cells)] == [0.0, 1.0, -1.0, -1.0]
 
@@ -86,7 +86,7 @@ def test_repeats_are_counted_in_time() -> None:
     assert cells.conductivity_run_s[-1] == pytest.approx(8 * CELL_S, abs=CELL_S / 10)
 
 
-def test_noise_that_echoes_is_told_from_noise_that_does_not() -> None:
+def test_noise_that_echoes_differs_from_noise_that_does_not() -> None:
     """A slow wobble repeats itself from one reading to the next; white noise does not."""
     rng = np.random.default_rng(2)
     white = [(STEADY_MS_CM + 0.01 * rng.normal(size=30)).tolist() for _ in range(40)]
@@ -99,18 +99,18 @@ def test_noise_that_echoes_is_told_from_noise_that_does_not() -> None:
     assert float(np.mean(filled(slow).echo)) > 0.4
 
 
-def test_what_groups_brought_is_the_score_less_what_it_were_without() -> None:
-    """Each figure belongs to one group, but for the one that tells whether there are readings."""
-    belongs = [sum(name.startswith(starts) for starts in score.GROUPS.values()) for name in NAMES]
-    shown = rows(filled([[40.0 + k] * 10 for k in range(10)]))
-    without = [row[:] for row in shown]
+def test_a_group_contributes_what_its_ablation_takes_from_the_log_odds() -> None:
+    """Each feature is of one group, but for the one that says whether there are readings."""
+    belongs = [sum(name.startswith(starts) for starts in GROUPS.values()) for name in FEATURE_NAMES]
+    decision = rows(filled([[40.0 + k] * 10 for k in range(10)]))
+    without = [row[:] for row in decision]
     for row in without:
-        for name in NAMES:
-            if name.startswith(score.GROUPS["life"]):
+        for name in FEATURE_NAMES:
+            if name.startswith(GROUPS["life"]):
                 row[AT[name]] = 0.0
 
-    odds = score.log_odds(weights(), score.remember(weights(), [], shown))
-    bare = score.log_odds(weights(), score.remember(weights(), [], without))
+    odds = log_odds(weights(), remember(weights(), [], decision))
+    bare = log_odds(weights(), remember(weights(), [], without))
 
-    assert belongs == [0] + [1] * (len(NAMES) - 1)
-    assert score.ablation(weights(), [shown])["life"] == pytest.approx(odds - bare, abs=0.011)
+    assert belongs == [0] + [1] * (len(FEATURE_NAMES) - 1)
+    assert ablation(weights(), [decision])["life"] == pytest.approx(odds - bare, abs=0.011)

@@ -1,21 +1,28 @@
-"""What no score can outvote."""
+"""Interlocks: what blocks a call whatever the score is."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, close, gather
-from daemon.mixing.stability.interlocks import Gate, astray, doubtful, forbids, stuck, waits
+from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, add_reading, close_cell
+from daemon.mixing.stability.interlocks import (
+    InterlockState,
+    interlock,
+    is_stuck,
+    leaps,
+    may_be_stuck,
+    must_wait,
+)
 
 
-def said(salinity: list[float], index: list[int] | None = None) -> list[str]:
+def interlocks_of(salinity: list[float], index: list[int] | None = None) -> list[str]:
     """Return what is forbidden at each of some cells."""
     count = len(salinity)
     cells = Cells(index=index or list(range(count)), salinity=salinity)
     cells.conductivity_run_s = [0.0] * count
     cells.count = [15] * count
-    gate = Gate()
-    return [forbids(gate, cells, at) for at in range(len(salinity))]
+    state = InterlockState()
+    return [interlock(state, cells, at) for at in range(len(salinity))]
 
 
 def fed(lists: list[list[float]]) -> Cells:
@@ -23,35 +30,35 @@ def fed(lists: list[list[float]]) -> Cells:
     cells, cell = Cells(), OpenCell(index=0)
     for k, values in enumerate(lists):
         for value in values:
-            gather(cell, k * CELL_S, value, 25.0)
-        close(cells, cell, k + 1)
+            add_reading(cell, k * CELL_S, value, 25.0)
+        close_cell(cells, cell, k + 1)
     return cells
 
 
 def test_a_mixed_batch_is_not_forbidden_once_ten_minutes_have_readings() -> None:
     """Of sound salinity and full cover nothing is forbidden, after the first minutes."""
-    told = said([33.0] * 30)
+    reasons = interlocks_of([33.0] * 30)
 
-    assert "readings" in told[5]
-    assert told[7:] == [""] * 23
+    assert "readings" in reasons[5]
+    assert reasons[7:] == [""] * 23
 
 
 def test_air_fresh_water_and_brine_are_no_batch() -> None:
     """A level near nothing, far below the highest, or above all seawater forbids a call."""
-    assert "out of the water" in said([0.4] * 20)[-1]
-    assert "out of the water" in said([33.0] * 20 + [5.0] * 5)[-1]
-    assert "brine" in said([48.0] * 20)[-1]
+    assert "out of the water" in interlocks_of([0.4] * 20)[-1]
+    assert "out of the water" in interlocks_of([33.0] * 20 + [5.0] * 5)[-1]
+    assert "brine" in interlocks_of([48.0] * 20)[-1]
 
 
 def test_water_above_the_scale_for_an_hour_is_no_brine_on_its_way() -> None:
     """Salted twice, it stays so; half an hour is too soon to say."""
-    assert "brine" in said([80.0] * 119)[-1]
-    assert said([80.0] * 121)[-1] == ""
+    assert "brine" in interlocks_of([80.0] * 119)[-1]
+    assert interlocks_of([80.0] * 121)[-1] == ""
 
 
 def test_brine_does_not_make_the_batch_after_it_look_fallen() -> None:
     """Only what seawater can be counts as the highest level."""
-    assert said([300.0] * 3 + [14.0] * 20)[-1] == ""
+    assert interlocks_of([300.0] * 3 + [14.0] * 20)[-1] == ""
 
 
 def test_few_readings_forbid_a_call() -> None:
@@ -59,19 +66,19 @@ def test_few_readings_forbid_a_call() -> None:
     sparse = [3 * k for k in range(20)]
     enough = [2 * k for k in range(20)]
 
-    assert "too few readings" in said([33.0] * 20, sparse)[-1]
-    assert said([33.0] * 20, enough)[-1] == ""
+    assert "too few readings" in interlocks_of([33.0] * 20, sparse)[-1]
+    assert interlocks_of([33.0] * 20, enough)[-1] == ""
 
 
-def test_a_probe_that_stuck_is_told_by_its_repeats() -> None:
+def test_a_stuck_probe_is_recognised_by_its_repeats() -> None:
     """Readings that scattered by more than a step and then repeat exactly forbid a call."""
     rng = np.random.default_rng(4)
     live = [np.round(50.0 + 0.03 * rng.normal(size=15), 2).tolist() for _ in range(40)]
 
     cells = fed([*live, [50.01] * 15, [50.01] * 15])
 
-    assert [stuck(cells, at) for at in range(40)] == [False] * 40
-    assert stuck(cells, 41)
+    assert [is_stuck(cells, at) for at in range(40)] == [False] * 40
+    assert is_stuck(cells, 41)
 
 
 def test_a_fine_probe_that_sticks_is_told_by_few_repeats() -> None:
@@ -81,8 +88,8 @@ def test_a_fine_probe_that_sticks_is_told_by_few_repeats() -> None:
 
     cells = fed([*live, [50.001] * 6])
 
-    assert stuck(cells, 40)
-    assert not any(stuck(cells, at) for at in range(40))
+    assert is_stuck(cells, 40)
+    assert not any(is_stuck(cells, at) for at in range(40))
 
 
 def test_a_probe_asked_oftener_than_it_measures_is_not_taken_for_stuck() -> None:
@@ -92,7 +99,7 @@ def test_a_probe_asked_oftener_than_it_measures_is_not_taken_for_stuck() -> None
 
     cells = fed([slow[150 * k : 150 * k + 150].tolist() for k in range(60)])
 
-    assert not any(stuck(cells, at) for at in range(60))
+    assert not any(is_stuck(cells, at) for at in range(60))
 
 
 def test_a_coarse_probe_at_rest_is_not_taken_for_stuck() -> None:
@@ -102,7 +109,7 @@ def test_a_coarse_probe_at_rest_is_not_taken_for_stuck() -> None:
 
     cells = fed([np.round(48.0 + each, 1).tolist() for each in coming])
 
-    assert not any(stuck(cells, at) for at in range(60))
+    assert not any(is_stuck(cells, at) for at in range(60))
 
 
 def test_a_probe_that_scatters_by_less_than_its_step_is_given_longer() -> None:
@@ -112,16 +119,16 @@ def test_a_probe_that_scatters_by_less_than_its_step_is_given_longer() -> None:
 
     cells = fed([*live, *[[50.0] * 30] * 3])
 
-    assert not any(stuck(cells, at) for at in range(60))
-    assert stuck(cells, 62)
-    assert not stuck(fed([*live, [50.0] * 20]), 60)
+    assert not any(is_stuck(cells, at) for at in range(60))
+    assert is_stuck(cells, 62)
+    assert not is_stuck(fed([*live, [50.0] * 20]), 60)
 
 
 def test_a_probe_that_never_moved_is_not_judged_by_repeats() -> None:
     """Nothing is known of how it scatters."""
     cells = fed([[50.0] * 30] * 40)
 
-    assert not any(stuck(cells, at) for at in range(40))
+    assert not any(is_stuck(cells, at) for at in range(40))
 
 
 def test_a_call_waits_while_a_probe_repeats_itself_as_it_did_not_before() -> None:
@@ -131,10 +138,10 @@ def test_a_call_waits_while_a_probe_repeats_itself_as_it_did_not_before() -> Non
 
     cells = fed([*live, [50.0] * 15, [50.0] * 14 + [50.01]])
 
-    assert not stuck(cells, 120)
-    assert doubtful(cells, 120)
-    assert not doubtful(cells, 121)
-    doubts = "".join("x" if doubtful(cells, at) else " " for at in range(120))
+    assert not is_stuck(cells, 120)
+    assert may_be_stuck(cells, 120)
+    assert not may_be_stuck(cells, 121)
+    doubts = "".join("x" if may_be_stuck(cells, at) else " " for at in range(120))
     assert max(map(len, doubts.split())) <= 2
     assert doubts.count("x") <= 15
 
@@ -146,17 +153,17 @@ def test_a_call_waits_ten_minutes_at_most_for_a_probe_to_move() -> None:
 
     cells = fed([*coming, *[[52.0] * 15] * 22])
 
-    assert doubtful(cells, 45)
-    assert doubtful(cells, 58)
-    assert not doubtful(cells, 61)
-    assert not any(stuck(cells, at) for at in range(62))
+    assert may_be_stuck(cells, 45)
+    assert may_be_stuck(cells, 58)
+    assert not may_be_stuck(cells, 61)
+    assert not any(is_stuck(cells, at) for at in range(62))
 
 
 def test_nothing_is_doubted_of_a_probe_that_never_moved() -> None:
     """How often it moves is not known."""
     cells = fed([[50.0] * 30] * 40)
 
-    assert not any(doubtful(cells, at) for at in range(40))
+    assert not any(may_be_stuck(cells, at) for at in range(40))
 
 
 def test_a_call_waits_while_the_level_leaps() -> None:
@@ -164,7 +171,6 @@ def test_a_call_waits_while_the_level_leaps() -> None:
     cells = Cells(salinity=[33.74, 33.76, 33.74, 33.74, 28.2, 31.0, 33.75, 33.74])
     cells.conductivity_run_s, cells.count = [0.0] * 8, [3] * 8
 
-    leaps = [astray(cells, at) for at in range(8)]
-
-    assert leaps == [False] * 4 + [True] * 2 + [False] * 2
-    assert [waits(cells, at) for at in range(8)] == leaps
+    expected = [False] * 4 + [True] * 2 + [False] * 2
+    assert expected == [leaps(cells, at) for at in range(8)]
+    assert expected == [must_wait(cells, at) for at in range(8)]

@@ -10,9 +10,9 @@ import numpy.typing as npt
 import pytest
 
 from daemon.entries import Flag, Reading
-from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, close, gather
+from daemon.mixing.stability.cells import CELL_S, Cells, OpenCell, add_reading, close_cell
 from daemon.mixing.stability.detector import Stabilised, Stability
-from daemon.mixing.stability.lag import Lag, learn, match
+from daemon.mixing.stability.lag import Lag, learn_lag, match_channels
 from tests.unit.mixing.stability.test_detector import AT, POUR_S, mix, of_kind, record, run
 
 Floats = npt.NDArray[np.float64]
@@ -46,8 +46,8 @@ def seen(
     for now_s, one, other in zip(t_s.tolist(), c.tolist(), t.tolist(), strict=True):
         index = int(now_s // CELL_S)
         if index != cell.index:
-            close(cells, cell, index)
-        gather(cell, now_s, one, other)
+            close_cell(cells, cell, index)
+        add_reading(cell, now_s, one, other)
     raw = gsw.SP_from_C(c, t, 0.0)
     return cells, raw[: len(cells.index) * 15].reshape(-1, 15).mean(axis=1)
 
@@ -85,20 +85,20 @@ def test_what_keeps_up_is_left_as_it_was() -> None:
     """With no lag known, matching hands back what it was given, across gaps as well."""
     lag = Lag()
     for index, c, t in ((0, 10.0, 20.0), (1, 48.0, 25.0), (7, 3.0, 19.0)):
-        assert match(lag, index, c, t) == (c, t)
-        learn(lag, index, 30.0, t)
+        assert match_channels(lag, index, c, t) == (c, t)
+        learn_lag(lag, index, 30.0, t)
 
 
 @pytest.mark.parametrize("behind", [-1.0, -0.3, 0.4, 2.0, 5.0])
 def test_a_matched_value_lies_between_and_comes_to_the_new_one(behind: float) -> None:
     """Slowing overshoots nothing, slows by as much as it says, and ends at what is read."""
     lag = Lag(behind=behind)
-    match(lag, 0, 40.0, 20.0)
-    learn(lag, 0, 30.0, 20.0)
+    match_channels(lag, 0, 40.0, 20.0)
+    learn_lag(lag, 0, 30.0, 20.0)
     way = []
     for index in range(1, 80):
-        c, t = match(lag, index, 50.0, 30.0)
-        learn(lag, index, 40.0, 30.0)
+        c, t = match_channels(lag, index, 50.0, 30.0)
+        learn_lag(lag, index, 40.0, 30.0)
         way.append((50.0 - c) / 10.0 if behind > 0.0 else (30.0 - t) / 10.0)
 
     assert way == sorted(way, reverse=True)

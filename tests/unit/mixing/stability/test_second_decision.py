@@ -46,22 +46,22 @@ def test_a_batch_of_34_does_not_forbid_one_of_10_after_it() -> None:
 
 
 def test_new_salt_ends_what_a_drift_had_begun() -> None:
-    """A call by slope alone is for water to which nothing was added since it crept away."""
-    detector = Stability(armed_at_s=0.0, settled=True, scores=[1.0, 1.0], crept_index=40)
+    """A call by slope alone is for water to which nothing was added since it drifted away."""
+    detector = Stability(armed_at_s=0.0, settled=True, scores=[1.0, 1.0], drifted_index=40)
     detector.arm(3600.0)
 
-    assert (None, [], False) == (detector.crept_index, detector.scores, detector.settled)
+    assert (None, [], False) == (detector.drifted_index, detector.scores, detector.settled)
 
 
 def test_everything_of_a_decision_is_that_of_a_fresh_one_after_arming() -> None:
     """But for the cells, what they taught of noise and pump, and a level that a call replaces."""
     used, fresh = Stability(), Stability()
     decided(used, [(0.0, 34.0)], 1.5)
-    used.crept_index, used.settled = 3, True
+    used.drifted_index, used.settled = 3, True
     used.arm(6000.0)
     fresh.cells = used.cells
     fresh.arm(6000.0)
-    kept = {"cells", "noise", "open", "pump_off_index", "pump_on_index", "watch"}
+    kept = {"cells", "noise", "open", "pump_off_index", "pump_on_index", "drift_watch"}
 
     for name in set(Stability.__slots__) - kept:
         assert repr(getattr(fresh, name)) == repr(getattr(used, name)), name
