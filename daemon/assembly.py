@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import UTC
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
 from calibration.model import Instrument
 from daemon.clock import Clock, clock_of
@@ -38,9 +36,7 @@ def clock(config: Config) -> Clock:
 
 def reservoirs(config: Config) -> dict[str, ReservoirSettings]:
     """Return the settings of every reservoir, by name."""
-    name = config.station.timezone
-    # A machine without a list of time zones knows this one all the same.
-    zone = UTC if name == "UTC" else ZoneInfo(name)
+    zone = config.station.zone
     return {
         reservoir.name: replace(reservoir_settings(reservoir), zone=zone)
         for reservoir in config.reservoirs

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
+from daemon import assembly
 from daemon.cli.command_client import ask, reservoir_of
+from daemon.cli.lot import books
 from daemon.cli.output import (
     NOT_SO,
     USAGE,
@@ -17,13 +19,11 @@ from daemon.cli.output import (
     reason_of,
     say,
 )
-from daemon.entries import JSON, Event, Kind
-from daemon.mixing.batch.record import BatchRecord, records
+from daemon.entries import JSON
+from daemon.mixing.batch.record import records
+from daemon.reports.batch_setup import setup_of
 from daemon.reports.batch_sheet import sheet_html
 from daemon.reports.whole_file import write_document
-
-if TYPE_CHECKING:
-    from daemon.config import Config
 
 ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
 Where = Annotated[str | None, typer.Option("--reservoir", help="Which, if there are several.")]
@@ -155,7 +155,9 @@ def sheet(
         found = {each.id: each for each in records(event for _, event in reader.events(name))}
         if name not in found:
             fail(f"there is no batch {name!r}; 'brinewright batch list' names those", NOT_SO)
-        html = sheet_html(reader, found[name], _told(settings, found[name]))
+        record = found[name]
+        lots, now = books(settings)[0], assembly.clock(settings).now()
+        html = sheet_html(reader, record, setup_of(record, settings, lots, now.wall))
         write_document(html, path, force=force)
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
@@ -163,15 +165,6 @@ def sheet(
         fail(f"{path}: cannot be written: {reason_of(exc)}", USAGE)
     say(f"written to {path}")
 
-
-STARTED = {
-    "mass_g": "salt_g",
-    "volume_l": "volume_l",
-    "lot": "lot",
-    "heel_volume_l": "heel_l",
-    "heel_salinity": "heel_salinity",
-}
-"""Arguments of `batch.start`, and what the sheet calls them."""
 
 ACTS = (start, confirm, reading, note, use, discard, sheet)
 
@@ -181,45 +174,3 @@ def _ask(
 ) -> None:
     settings = read_config(config)
     ask(settings, verb, reservoir_of(settings, reservoir), facts, as_json=as_json)
-
-
-def _told(config: Config, record: BatchRecord) -> dict[str, JSON]:
-    """Return what the sheet says besides the record: limits, and what people told."""
-    told: dict[str, JSON] = {"station": config.station.name}
-    for reservoir in config.reservoirs:
-        if reservoir.name == record.reservoir:
-            told |= {
-                "target_ppt": reservoir.target_ppt,
-                "tolerance_ppt": reservoir.tolerance_ppt,
-                "release_confidence": reservoir.release_confidence,
-                "use_within_h": reservoir.use_within_h,
-                "volume_l": reservoir.fill_l,
-                "mix_yield": reservoir.mix_yield,
-            }
-    filled_l = told.get("volume_l")
-    for event in record.events:
-        if event.kind is Kind.PHASE and "probability" in event.facts:
-            told["probability"] = event.facts["probability"]
-        started = _started(event)
-        if "salt_g" in started:
-            # What was told anew takes the place of all that was told before.
-            told = {key: value for key, value in told.items() if key not in STARTED.values()}
-            told |= {"volume_l": filled_l, **started}
-    notes = [_remark(event) for event in record.events if _is_note(event)]
-    return told | {"notes": [*notes]} if notes else told
-
-
-def _started(event: Event) -> dict[str, JSON]:
-    facts = event.facts
-    if event.kind is not Kind.COMMAND or not facts.get("ok") or facts.get("verb") != "batch.start":
-        return {}
-    return {shown: facts[name] for name, shown in STARTED.items() if name in facts}
-
-
-def _is_note(event: Event) -> bool:
-    facts = event.facts
-    return event.kind is Kind.COMMAND and facts.get("verb") == "batch.note" and bool(facts["ok"])
-
-
-def _remark(event: Event) -> str:
-    return f"{event.at.wall:%Y-%m-%d %H:%M} {event.facts.get('who')}: {event.facts.get('text')}"

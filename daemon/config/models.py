@@ -5,6 +5,7 @@ Keys carry their unit.  A key without a default must be given.
 
 from __future__ import annotations
 
+from datetime import UTC, tzinfo
 from typing import Annotated, Any, Literal, TypeAlias
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -84,6 +85,12 @@ class Station(Section):
     rehearsal_since: AwareDatetime | None = Field(
         None, description="a date and time with its zone, such as 2026-03-02T08:00:00Z"
     )
+
+    @property
+    def zone(self) -> tzinfo:
+        """The time zone, which was known when the file was read."""
+        # A machine without a list of time zones knows this one all the same.
+        return UTC if self.timezone == "UTC" else ZoneInfo(self.timezone)
 
 
 class Units(Section):

@@ -66,7 +66,7 @@ def alarm_names(snapshot: Mapping[str, JSON]) -> str:
 
 
 def _phase(facts: Mapping[str, JSON]) -> str:
-    return f"{facts['to']}: {facts.get('why', '')}"
+    return f"{str(facts['to']).replace('_', ' ')}: {facts.get('why', '')}"
 
 
 def _advice(facts: Mapping[str, JSON]) -> str:

@@ -25,7 +25,7 @@ from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.record import records as batch_records
 from daemon.mixing.probe.reference_solutions import parse
-from daemon.reports.salinity_curve import curve_of
+from daemon.reports.batch_curve import curve_of
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
 from tests.parts.stories import MORNING, of
 from tests.parts.weights import weights
@@ -199,7 +199,7 @@ def test_the_sheet_of_a_batch_shows_no_bottle(folder: Path) -> None:
     corner.in_water(5)
     reader = Reader(kept(folder, corner))
     (batch,) = batch_records(event for _, event in reader.events())
-    curve = [salinity for _, salinity, _ in curve_of(reader, batch)]
+    curve = [point.salinity for point in curve_of(reader, batch)]
     bottle = float(gsw.SP_from_C(BOTTLE_MS_CM, 24.0, 0.0))
 
     assert len(curve) > 500

@@ -4,46 +4,54 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from html import unescape
 from html.parser import HTMLParser
 from pathlib import Path
-from typing import TYPE_CHECKING
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
-from daemon.journal.reader import Reader
-from daemon.journal.writer import Writer
+from daemon.config import load
+from daemon.entries import JSON, Event, Instant, Kind
+from daemon.html.environment import stylesheet
+from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.probe.quality import TESTS
-from daemon.reports import salinity_curve as curve_module
-from daemon.reports.batch_sheet import chosen, render, sheet_html
-from daemon.reports.salinity_curve import Marks, Point, curve_of, split, svg
-from daemon.reports.whole_file import write_document
-
-if TYPE_CHECKING:
-    from daemon.entries import JSON
+from daemon.reports.batch_curve import Point
+from daemon.reports.batch_setup import Setup, setup_of
+from daemon.reports.batch_sheet import chosen, render
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-TOLD: dict[str, JSON] = {
-    "station": "quarantine-wing",
-    "lot": "blue-7",
-    "lot_number": "L 4471-B",
-    "salt_g": 7310.0,
-    "volume_l": 180,
-    "heel_l": 20.0,
-    "heel_salinity": 33.8,
-    "temperature_C": 24.6,
-    "mix_yield": 0.868,
-    "mix_yield_u": 0.006,
-    "target_ppt": 34.0,
-    "tolerance_ppt": 1.0,
-    "release_confidence": 0.95,
-    "use_within_h": 24.0,
-}
+CONFIG = r"""
+[station]
+name = "quarantine-wing"
+timezone = "Pacific/Chatham"
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+"""
+SETUP = Setup(
+    station="quarantine-wing",
+    target_ppt=34.0,
+    tolerance_ppt=1.0,
+    release_confidence=0.95,
+    use_within_h=24.0,
+    lot="blue-7",
+    lot_number="L 4471-B",
+    mix_g=7310.0,
+    salt_content=0.868,
+    salt_content_u=0.006,
+    water_l=180.0,
+    heel_l=20.0,
+    heel_salinity=33.8,
+)
 
 
 def at(minute: float) -> Instant:
@@ -78,7 +86,7 @@ EVENTS = [
     event(30, Kind.STABILISED, salinity=34.02, salinity_u=0.09),
     phase(30, "verifying"),
     phase(36, "ready", "34.02 ± 0.18 ppt (k=2) is within 33 to 35 ppt", probability=0.9971),
-    event(40, Kind.COMMAND, who="morning shift", via="page", verb="batch.note", note="clear"),
+    event(40, Kind.COMMAND, who="kim", via="page", verb="batch.note", ok=True, text="clear"),
 ]
 
 
@@ -87,18 +95,20 @@ def record_of(*more: Event) -> BatchRecord:
     return records([*EVENTS, *more])[0]
 
 
+def risen(minute: float) -> float:
+    """Salinity after so many minutes, with salt from the eighth on."""
+    return 34.0 * (1 - math.exp(-max(minute - 8, 0) / 4))
+
+
 def rise(minutes: float = 50.0) -> list[Point]:
     """Readings every ten seconds of a batch that rises to 34 from minute 8 on."""
     times = [n / 6 for n in range(int(minutes * 6))]
-    return [
-        (START + timedelta(minutes=m), 34.0 * (1 - math.exp(-max(m - 8, 0) / 4)), 0.09)
-        for m in times
-    ]
+    return [Point(START + timedelta(minutes=m), risen(m), 0.09, 24.6, 10.0) for m in times]
 
 
 def words(html: str) -> str:
-    """What a person reads of a page, without its style."""
-    return re.sub(r"<[^>]*>", "\n", html[html.index("</style>") :])
+    """What a person reads of a page, without its style, in one line."""
+    return " ".join(unescape(re.sub(r"<[^>]*>", " ", html[html.index("</style>") :])).split())
 
 
 class Tags(HTMLParser):
@@ -125,83 +135,151 @@ class Tags(HTMLParser):
 @pytest.mark.parametrize(
     "part",
     [
-        "quarantine-wing: batch mix-1-1",
-        "blue-7",
-        "L 4471-B",
-        "7310 g",
-        "0.868 ± 0.012 (k=2) g salt per g mix",
-        "180 L",
-        "20 L at 33.80 ppt",
-        "34.02 ± 0.18 ppt (k=2), specific gravity 1.0256 (25/25 °C)",
-        "33 to 35 ppt, target 34 ppt",
-        "with probability 0.9971, release asks for 0.95",
-        "2026-03-02 08:36 UTC",
+        "mix-1-1 quarantine-wing, mix-1",
+        "Lot blue-7",
+        "Lot number L 4471-B",
+        "Mass of mix 7310 g",
+        "Salt content 0.868 ± 0.012 (k = 2) g salt per g mix",
+        "Water before salt 180 L",
+        "Heel included 20 L at 33.80 ppt",
+        "Temperature 24.6 °C when steady",
+        "Salinity 34.02 ± 0.18 ppt k = 2",
+        "Specific gravity 1.0256 25/25 °C",
+        "Tolerance interval 33 to 35 ppt target 34 ppt",
+        "Conformance probability 0.9971 release asks for 0.95",
+        "Released 2026-03-02 08:36 UTC",
+        "Use by 2026-03-03 08:36 UTC (24 h)",
+        "Steady since 2026-03-02 08:30 UTC",
+        "Changes after steady none",
+        "Status ready",
         "morning shift (cli)",
         "batch.start by morning shift: batch is being mixed",
-        "clear (morning shift (page))",
-        f"RELEASED: {INDEPENDENT_CHECK}",
+        "03-02 08:40 UTC, kim (page) clear",
+        f"Released {INDEPENDENT_CHECK}",
         "where the two disagree, do not use the water",
-        "tolerance limits",
-        "heel included",
-        "changes after steady",
         "Name and signature",
     ],
 )
 def test_the_sheet_says_all_that_is_known(part: str) -> None:
     """Lot, masses, water, times, decision with figures, who and when, cautions."""
-    assert part in words(render(record_of(), rise(), TOLD))
+    assert part in words(render(record_of(), rise(), SETUP))
 
 
 @pytest.mark.parametrize(
     "more, verdict",
     [
-        ([], "\nRELEASED: check with an independent instrument before animals meet it\n"),
-        ([phase(50, "off_target")], "OFF TARGET: not for use"),
-        ([phase(50, "stale")], "EXPIRED: do not use before it has been verified again"),
-        ([phase(50, "dissolving")], "NOT RELEASED: dissolving"),
-        ([event(50, Kind.BATCH, what="ended", how="used", by="seen refilled")], "\nUSED\n"),
-        ([event(50, Kind.BATCH, what="ended", how="discarded", by="x")], "\nDISCARDED\n"),
+        ([], f"Released {INDEPENDENT_CHECK}"),
+        ([phase(50, "off_target")], "Off target outside the tolerance limits: not for use"),
+        ([phase(50, "stale")], "Expired do not use before it has been verified again"),
+        ([phase(50, "dissolving")], "Not released status: dissolving"),
+        ([event(50, Kind.BATCH, what="ended", how="used", by="seen refilled")], "Used"),
+        ([event(50, Kind.BATCH, what="ended", how="discarded", by="x")], "Discarded not for use"),
     ],
 )
 def test_the_verdict_is_the_last_one(more: list[Event], verdict: str) -> None:
     """Water that was released and then changed is not called released."""
-    shown = words(render(record_of(*more), rise(), TOLD))
+    html = render(record_of(*more), rise(), SETUP)
+    box = html[html.index('<div class="verdict') :]
 
-    assert verdict in shown
-    assert ("\nRELEASED: " in shown) is (not more)
+    assert words(f"</style>{box[: box.index('</div>')]}") == verdict
+
+
+@pytest.mark.parametrize(
+    "to, outside", [("ready", False), ("off_target", True), ("stale", True), ("dissolving", True)]
+)
+def test_water_that_is_not_for_use_is_marked_by_form_and_words(to: str, *, outside: bool) -> None:
+    """The strong colour comes with another border and with a word, never alone."""
+    html = render(record_of(phase(50, to)), rise(), SETUP)
+
+    assert outside is ('class="verdict outside"' in html)
+    assert re.search(r"\.verdict\.outside \{[^}]*border-style: double", stylesheet())
 
 
 def test_a_batch_used_without_release_is_called_so() -> None:
     """The sheet does not bless what the station never released."""
     ended = event(50, Kind.BATCH, what="ended", how="used", by="morning shift")
 
-    assert "USED WITHOUT RELEASE" in render(records([EVENTS[0], ended])[0], [], TOLD)
+    assert "Used without release" in render(records([EVENTS[0], ended])[0], [], SETUP)
 
 
-def test_the_probability_is_worked_out_where_no_event_tells_it() -> None:
-    """34.02 with u 0.5 within 33 to 35 by the normal distribution: 0.9544."""
+def test_the_probability_is_computed_where_no_event_tells_it() -> None:
+    """34.02 with u 0.5 within 33 to 35 by the normal distribution: 0.9543."""
     events = [EVENTS[0], event(30, Kind.STABILISED, salinity=34.02, salinity_u=0.5)]
 
     # Phi(1.96) - Phi(-2.04) = 0.97500 - 0.02068, from a table of the normal distribution.
-    assert "with probability 0.9543" in render(records(events)[0], [], TOLD)
+    assert "Conformance probability 0.9543" in words(render(records(events)[0], [], SETUP))
 
 
-def test_what_nobody_told_is_said_to_be_untold() -> None:
+def test_what_was_not_recorded_is_called_so() -> None:
     """A bare batch gives a sheet too, with no figure made up."""
-    shown = words(render(records(EVENTS[:1])[0], [], {}))
+    shown = words(render(records(EVENTS[:1])[0], [], Setup()))
 
-    assert "NOT RELEASED: idle" in shown
+    assert "Not released status: idle" in shown
     assert "never found steady" in shown
     assert "no readings of this batch are kept" in shown
-    # What it was made of, and the limits.
-    assert 8 + 1 == shown.count("not recorded\n")
+    # Use by, the tolerance interval, and seven of what it was made of.
+    assert 9 == shown.count("not recorded")
 
 
 def test_facts_of_another_version_do_not_stop_the_sheet() -> None:
     """An event that cannot be worded is shown as it is written."""
-    html = render(records([EVENTS[0], event(1, Kind.ADVICE, other="thing")])[0], [], {})
+    html = render(records([EVENTS[0], event(1, Kind.ADVICE, other="thing")])[0], [], Setup())
 
     assert "other thing" in html
+
+
+@pytest.mark.parametrize(
+    "zone, title, released, event_time",
+    [
+        (
+            "Europe/Berlin",
+            "Times: Europe/Berlin (UTC+01:00, then UTC+02:00).",
+            "Released 2026-03-29 03:06 CEST",
+            "03-29 01:30:00 CET",
+        ),
+        (
+            "Pacific/Chatham",
+            "Times: Pacific/Chatham (UTC+13:45).",
+            "Released 2026-03-29 14:51 UTC+13:45",
+            "03-29 14:15:00 UTC+13:45",
+        ),
+        ("America/St_Johns", "(UTC-02:30)", "Released 2026-03-28 22:36 NDT", "22:00:00 NDT"),
+    ],
+)
+def test_times_are_local_with_the_zone_named(
+    zone: str, title: str, released: str, event_time: str
+) -> None:
+    """Over the night in which the clock goes forward, and far from UTC."""
+    shift = datetime(2026, 3, 29, 0, 30, tzinfo=UTC) - START
+    moved = [replace(e, at=replace(e.at, wall=e.at.wall + shift)) for e in EVENTS]
+    curve = [replace(point, wall=point.wall + shift) for point in rise()]
+    shown = words(render(records(moved)[0], curve, replace(SETUP, zone=ZoneInfo(zone))))
+
+    assert [] == [each for each in (title, released, event_time) if each not in shown]
+
+
+@pytest.mark.parametrize("count", [1, 9, 60])
+def test_no_note_is_cut_or_left_out(count: int) -> None:
+    """However many there are and however long: every word of each is on the sheet."""
+    texts = [f"note {n}: " + " ".join(f"word{n}x{m}" for m in range(150)) for n in range(count)]
+    notes = [
+        event(50 + n, Kind.COMMAND, who="kim", verb="batch.note", ok=True, text=text)
+        for n, text in enumerate(texts)
+    ]
+    shown = words(render(record_of(*notes), rise(), SETUP))
+
+    assert [] == [text for text in texts if text not in shown]
+
+
+def test_a_note_that_was_rejected_is_no_note() -> None:
+    """It is among the events, with what was answered."""
+    refused = event(
+        50, Kind.COMMAND, who="kim", verb="batch.note", ok=False, answer="no such batch", text="x y"
+    )
+    shown = words(render(record_of(refused), rise(), SETUP))
+
+    assert "kim x y" not in shown
+    assert "refused: no such batch (x y)" in shown
 
 
 @given(st.text(max_size=80), st.lists(st.text(max_size=60), max_size=5))
@@ -213,31 +291,33 @@ def test_no_words_ever_become_a_tag(word: str, notes: list[str]) -> None:
         record = record_of(
             event(50, Kind.COMMAND, who=name, via=name, verb=name, note=name),
             phase(51, name, name),
+            *(
+                event(52, Kind.COMMAND, who=name, verb="batch.note", ok=True, text=line)
+                for line in lines
+            ),
         )
         record.id, record.reservoir = name, name
-        told: dict[str, JSON] = dict(TOLD)
-        for key in ("station", "lot", "lot_number", "printed"):
-            told[key] = name
-        told["notes"] = told["corrections"] = [*lines]
-        return Tags(render(record, rise(), told))
+        setup = replace(SETUP, station=name, lot=name, lot_number=name)
+        return Tags(render(record, rise(), setup))
 
     plain, found = page("a", ["a" for _ in notes]), page(hostile, [hostile + n for n in notes])
 
-    assert plain.tags == found.tags
+    # A long note opens the second side, which has tags of its own.
+    assert set(plain.tags) == set(found.tags)
     assert plain.names == found.names
 
 
 def test_hostile_words_are_shown_as_they_are() -> None:
-    """They are escaped, not swallowed; what cannot be printed or turns text round is."""
-    notes: list[JSON] = ["<b>salt</b> & \u202ewater\x00\nagain"]
-    told = {**TOLD, "notes": notes}
+    """They are escaped, not swallowed; what cannot be printed or turns text round is blank."""
+    text = "<b>salt</b> & \u202ewater\x00again"
+    note = event(50, Kind.COMMAND, who="kim", verb="batch.note", ok=True, text=text)
 
-    assert "<b>salt</b> & water again" in Tags(render(record_of(), [], told)).text
+    assert "<b>salt</b> & water again" in words(render(record_of(note), [], SETUP))
 
 
 def test_the_page_needs_nothing_from_elsewhere() -> None:
     """No script, no link, no picture, no address: it prints without a network."""
-    html = render(record_of(), rise(), TOLD)
+    html = render(record_of(), rise(), SETUP)
     found = Tags(html)
 
     assert not {"script", "link", "img", "iframe", "object", "a"} & set(found.tags)
@@ -262,137 +342,65 @@ def test_of_too_many_the_beginning_and_the_end_stay() -> None:
     """How a batch began and how it ended are both on the sheet."""
     shown, left_out = chosen([phase(n, "ready") for n in range(40)])
 
-    assert [0, 1, 2, 3, *range(30, 40)] == [round(each.at.mono_s / 60) for each in shown]
-    assert 26 == left_out
+    assert [0, 1, 2, 3, *range(32, 40)] == [round(each.at.mono_s / 60) for each in shown]
+    assert 28 == left_out
 
 
-# --- the curve ----------------------------------------------------------------------------------
+@pytest.mark.parametrize("count, left_out", [(12, 0), (13, 1), (500, 488)])
+def test_events_without_room_are_counted(count: int, left_out: int) -> None:
+    """No event is left out in silence."""
+    html = render(records([phase(n, "ready") for n in range(count)])[0], [], Setup())
+
+    assert count == html.count('class="when"') + left_out
+    assert (f"{left_out} more: brinewright batch show" in html) is bool(left_out)
 
 
-def places(drawn: str, panel: int) -> list[tuple[float, float]]:
-    """The curve's places in one panel."""
-    found = re.findall(r'<polyline points="([^"]*)"', drawn)[panel]
-    return [(float(x), float(y)) for x, y in (pair.split(",") for pair in found.split())]
+def test_advice_without_room_is_counted() -> None:
+    """Of advice that a batch repeats the last is shown, and how much there is."""
+    events = [event(n, Kind.ADVICE, advice=f"add {n} g") for n in range(9)]
+    html = render(records(events)[0], [], Setup())
 
-
-def test_the_curve_is_drawn_to_scale() -> None:
-    """Its highest place is where the axis has 34, and it runs from edge to edge."""
-    drawn = svg(rise(), Marks(low=33.0, high=35.0))
-    line = places(drawn, 0)
-    frame = 240 - 8 - 30
-
-    # The panel's top is 6 % above the upper limit of 35, its bottom at 0.
-    assert frame * (1 - 34.0 / (35.0 * 1.06)) == pytest.approx(min(y for _, y in line), abs=0.2)
-    assert 0.0 == line[0][0]
-    assert line == sorted(line, key=lambda place: place[0])
-
-
-def test_band_limits_and_phases_are_drawn() -> None:
-    """In both panels: the band of two standard uncertainties, two limits, and the marks."""
-    marks = Marks([(START + timedelta(minutes=8), "dissolving")], 33.0, 35.0, 34.0)
-    drawn = svg(rise(), marks)
-
-    assert 2 == drawn.count('class="band"')
-    assert 4 == drawn.count('class="limit"')
-    assert 1 <= drawn.count(">dissolving</text>") <= 2
-    assert ">08:00</text>" in drawn
-
-
-def test_a_curve_without_uncertainty_has_no_band() -> None:
-    """Nothing is drawn that nobody knows."""
-    drawn = svg([(wall, salinity, None) for wall, salinity, _ in rise()], Marks())
-
-    assert 'class="band"' not in drawn
+    assert "the last 6 of 9" in html
+    assert "add 8 g" in html
 
 
 def test_what_came_long_after_release_is_told_not_drawn() -> None:
     """Hours of rest do not squeeze the rise; their range is said in words."""
-    drawn, rest = split(rise(600.0), START + timedelta(minutes=40))
+    shown = words(render(record_of(), rise(600), SETUP))
 
-    assert START + timedelta(minutes=50) == drawn[-1][0]
-    assert 550 * 6 - 1 == len(rest)
-    assert "then 34.00 to 34.00 ppt until 2026-03-02 17:59" in render(record_of(), rise(600), TOLD)
+    assert "later 34.00 to 34.00 ppt until 2026-03-02 17:59 UTC" in shown
 
 
-@given(
-    st.lists(
-        st.tuples(
-            st.integers(0, 10**7),
-            st.one_of(st.floats(-1.0, 42.0), st.just(math.nan)),
-            st.one_of(st.none(), st.floats(0.0, 5.0)),
-        ),
-        max_size=30,
-    ),
-    st.one_of(st.none(), st.floats(0.0, 41.0)),
-)
-def test_any_readings_can_be_drawn(
-    told: list[tuple[int, float, float | None]], low: float | None
-) -> None:
-    """One reading, none, all alike, out of order, or no numbers: there is a drawing."""
-    points = [(START + timedelta(seconds=s), value, u) for s, value, u in told]
-    high = None if low is None else low + 1.0
-    drawn, _ = split(points, START + timedelta(hours=1))
-    picture = svg(drawn, Marks([(START, "ready")], low, high, None))
+def test_the_drawing_stays_small() -> None:
+    """A day of readings does not make a page that a browser labours at."""
+    curve = [Point(START + timedelta(seconds=2 * n), 34.0, 0.1, 24.5, 2.0) for n in range(43_200)]
 
-    assert picture.startswith("<svg ")
-    assert "nan" not in picture
-    assert picture.count("<svg") == picture.count("</svg>")
+    assert len(render(record_of(), curve, SETUP)) < 60_000
 
 
-def reading(minute: float, salinity: float | None = 34.0, **more: str) -> Reading:
-    """A reading that passed, or one that did not come."""
-    known = salinity is not None
-    return Reading(
-        more.get("reservoir", "mix-1"), more.get("probe", "ct-1"), at(minute),
-        51.0 if known else None, 24.5 if known else None, salinity, 0.09 if known else None,
-        Flag.PASS if known else Flag.MISSING, dict.fromkeys(TESTS, Flag.PASS) if known else {},
+def test_the_setup_is_that_of_the_last_accepted_start(tmp_path: Path) -> None:
+    """Masses, lot with its number, limits and zone; a batch may teach the salt content."""
+    (tmp_path / "brinewright.toml").write_text(CONFIG)
+    starts = [
+        event(5, Kind.COMMAND, verb="batch.start", ok=True, mass_g=7001.0, lot="indigo"),
+        event(6, Kind.COMMAND, verb="batch.start", ok=True, mass_g=7202.0, lot="blue-7"),
+        event(7, Kind.COMMAND, verb="batch.start", ok=False, mass_g=1.0),
+        event(40, Kind.BATCH, what="yield learned", mix_yield=0.871, mix_yield_u=0.004),
+    ]
+    lots = {"blue-7": Lot("blue-7", "L 4471-B")}
+    setup = setup_of(records([EVENTS[0], *starts])[0], load(tmp_path / "brinewright.toml"), lots)
+
+    assert (7202.0, "blue-7", "L 4471-B") == (setup.mix_g, setup.lot, setup.lot_number)
+    assert (0.871, 0.004) == (setup.salt_content, setup.salt_content_u)
+    assert ((33.0, 35.0), 180.0, None) == (setup.limits, setup.water_l, setup.heel_l)
+    assert "Pacific/Chatham" == str(setup.zone)
+
+
+def test_a_batch_of_a_reservoir_that_is_gone_has_no_limits(tmp_path: Path) -> None:
+    """Nothing of another reservoir stands in for them."""
+    (tmp_path / "brinewright.toml").write_text(CONFIG.replace('"mix-1"', '"mix-9"'))
+    setup = setup_of(record_of(), load(tmp_path / "brinewright.toml"), {})
+
+    assert (None, None, None, "") == (
+        setup.limits, setup.water_l, setup.use_within_h, setup.lot_number
     )  # fmt: skip
-
-
-@pytest.fixture
-def reader(tmp_path: Path) -> Reader:
-    """A journal with readings before, in and after the batch."""
-    ended = event(60, Kind.BATCH, what="ended", how="used", by="seen refilled")
-    entries: list[Entry] = [reading(-1, 1.0), *EVENTS, reading(41), reading(42, None)]
-    entries += [reading(43, reservoir="mix-2"), reading(44, probe="ct-2"), reading(45), ended]
-    with Writer(tmp_path / "journal.db") as writer:
-        writer.append([*entries, reading(61, 2.0)], 0.0)
-    return Reader(tmp_path / "journal.db")
-
-
-def test_the_curve_is_the_batchs_own(reader: Reader) -> None:
-    """Its reservoir, one probe, what can be used, and from its first event to its last."""
-    (record,) = records(each for _, each in reader.events())
-
-    assert [at(41).wall, at(45).wall] == [point[0] for point in curve_of(reader, record)]
-    assert "blue-7" in sheet_html(reader, record, TOLD)
-
-
-def test_a_long_batch_is_thinned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A month of readings stays bounded in memory and keeps its beginning and end."""
-    monkeypatch.setattr(curve_module, "MOST_KEPT", 50)
-    with Writer(tmp_path / "journal.db") as writer:
-        writer.append([EVENTS[0], *(reading(n) for n in range(1000))], 0.0)
-    reader = Reader(tmp_path / "journal.db")
-    found = curve_of(reader, records(each for _, each in reader.events())[0])
-
-    assert 25 <= len(found) < 50
-    assert at(0).wall == found[0][0]
-    assert found[-1][0] > at(950).wall
-
-
-def test_a_batch_that_the_journal_has_not_has_no_curve(reader: Reader) -> None:
-    """Nothing is drawn for it."""
-    assert [] == curve_of(reader, BatchRecord("mix-1-9", "mix-1", START))
-
-
-def test_a_sheet_is_written_whole_and_not_over_another(tmp_path: Path) -> None:
-    """It stands there only once, unless force is given."""
-    out = tmp_path / "sheet.html"
-    write_document("one", out)
-    with pytest.raises(FileExistsError):
-        write_document("two", out)
-    assert "one" == out.read_text()
-    write_document("two", out, force=True)
-
-    assert "two" == out.read_text()

@@ -1,0 +1,1 @@
+"""What page and documents share: the template environment and the one stylesheet."""

@@ -1,0 +1,138 @@
+"""A batch's readings as its curve has them: its own, thinned, and with their gaps."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from daemon.entries import Entry, Event, Flag, Kind, Reading
+from daemon.journal.reader import Reader
+from daemon.journal.retention import OLDEST, summarise
+from daemon.journal.writer import Writer
+from daemon.mixing.batch.record import BatchRecord, records
+from daemon.mixing.probe.quality import TESTS
+from daemon.reports import batch_curve
+from daemon.reports.batch_curve import Point, curve_of, segments, split, thinned
+from daemon.reports.batch_sheet import sheet_html
+from tests.unit.journal import test_journal
+from tests.unit.reports.test_batch_sheet import EVENTS, SETUP, START, at, event, rise
+
+
+def reading(minute: float, salinity: float | None = 34.0, **more: str) -> Reading:
+    """A reading that passed, or one that did not come."""
+    known = salinity is not None
+    return Reading(
+        more.get("reservoir", "mix-1"), more.get("probe", "ct-1"), at(minute),
+        51.0 if known else None, 24.5 if known else None, salinity, 0.09 if known else None,
+        Flag.PASS if known else Flag.MISSING, dict.fromkeys(TESTS, Flag.PASS) if known else {},
+    )  # fmt: skip
+
+
+@pytest.fixture
+def reader(tmp_path: Path) -> Reader:
+    """A journal with readings before, in and after the batch."""
+    ended = event(60, Kind.BATCH, what="ended", how="used", by="seen refilled")
+    entries: list[Entry] = [reading(-1, 1.0), *EVENTS, reading(41), reading(42, None)]
+    entries += [reading(43, reservoir="mix-2"), reading(44, probe="ct-2"), reading(45), ended]
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([*entries, reading(61, 2.0)], 0.0)
+    return Reader(tmp_path / "journal.db")
+
+
+def test_the_curve_is_the_batchs_own(reader: Reader) -> None:
+    """Its reservoir, one probe, what can be used, and from its first event to its last."""
+    (record,) = records(each for _, each in reader.events())
+    points = curve_of(reader, record)
+
+    assert [at(41).wall, at(45).wall] == [point.wall for point in points]
+    assert [0.0, 240.0] == [point.silence_s for point in points]
+    assert [24.5, 24.5] == [point.temperature_C for point in points]
+    assert "blue-7" in sheet_html(reader, record, SETUP)
+
+
+def test_a_long_batch_is_thinned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A month of readings stays bounded in memory and keeps its beginning and end."""
+    monkeypatch.setattr(batch_curve, "MOST_KEPT", 50)
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([EVENTS[0], *(reading(n) for n in range(1000))], 0.0)
+    reader = Reader(tmp_path / "journal.db")
+    points = curve_of(reader, records(each for _, each in reader.events())[0])
+
+    assert 25 <= len(points) < 50
+    assert at(0).wall == points[0].wall
+    assert points[-1].wall > at(950).wall
+    assert [points] == segments(points)
+
+
+@pytest.mark.parametrize("probe_silent", [True, False])
+def test_a_gap_outlasts_the_thinning(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, probe_silent: bool
+) -> None:
+    """Twenty minutes without a usable reading part the curve, however few points are kept."""
+    monkeypatch.setattr(batch_curve, "MOST_KEPT", 50)
+    entries: list[Entry] = [EVENTS[0]]
+    for n in range(1000):
+        if not 500 <= n < 520:
+            entries.append(reading(n))
+        elif not probe_silent:
+            entries.append(replace(reading(n, None), fault="no reply"))
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append(entries, 0.0)
+    reader = Reader(tmp_path / "journal.db")
+    points = curve_of(reader, records(each for _, each in reader.events())[0])
+    first, second = segments(points)
+
+    assert first[-1].wall < at(500).wall < at(519).wall < second[0].wall
+
+
+def test_a_batch_that_the_journal_has_not_has_no_curve(reader: Reader) -> None:
+    """Nothing is drawn for it."""
+    assert [] == curve_of(reader, BatchRecord("mix-1-9", "mix-1", START))
+
+
+def test_an_old_batch_is_drawn_from_its_minutes(tmp_path: Path) -> None:
+    """What has become summaries is drawn by the minute, what has not as it was; without a gap."""
+    start = test_journal.reading(0).at
+    began = Event("mix-1", start, "mix-1-7", Kind.BATCH, {"what": "began"})
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([began, *(test_journal.reading(n) for n in range(240))], 0.0)
+        writer.within(lambda db: summarise(db, db.execute(OLDEST, (181, 1000)).fetchall()))
+    reader = Reader(tmp_path / "journal.db")
+    (record,) = records(each for _, each in reader.events())
+
+    points = curve_of(reader, record)
+
+    seconds = [(point.wall - test_journal.START) / timedelta(seconds=1) for point in points]
+    assert [30.0, 90.0, 150.0, *range(180, 240)] == seconds
+    assert {33.9} == {round(point.salinity, 9) for point in points}
+    assert {0.05} == {round(point.u or 0.0, 9) for point in points}
+    assert [points] == segments(points)
+
+
+def test_readings_at_their_period_are_one_part() -> None:
+    """A reading that is missed now and then is no gap; five periods are one."""
+    points = rise(10)
+    late = [replace(point, silence_s=49.0) if n == 30 else point for n, point in enumerate(points)]
+    gone = [replace(point, silence_s=51.0) if n == 30 else point for n, point in enumerate(points)]
+
+    assert [60] == [len(part) for part in segments(late)]
+    assert [30, 30] == [len(part) for part in segments(gone)]
+    assert [] == segments([])
+
+
+def test_thinning_keeps_the_longest_silence() -> None:
+    """That of a point that is left out goes to the next that stays."""
+    points = [Point(START + timedelta(seconds=n), 34.0, silence_s=float(n == 3)) for n in range(7)]
+
+    assert [0.0, 0.0, 1.0, 0.0] == [point.silence_s for point in thinned(points, 2)]
+
+
+def test_what_came_long_after_release_is_apart() -> None:
+    """A quarter of the time until release is drawn after it."""
+    drawn, rest = split(rise(600.0), START + timedelta(minutes=40))
+
+    assert START + timedelta(minutes=50) == drawn[-1].wall
+    assert 550 * 6 - 1 == len(rest)
