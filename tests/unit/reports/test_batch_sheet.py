@@ -8,35 +8,21 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html import unescape
 from html.parser import HTMLParser
-from pathlib import Path
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.config import load
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.html.environment import stylesheet
-from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.batch_curve import Point
-from daemon.reports.batch_setup import Setup, setup_of
+from daemon.reports.batch_setup import Setup
 from daemon.reports.batch_sheet import chosen, render
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-CONFIG = r"""
-[station]
-name = "quarantine-wing"
-timezone = "Pacific/Chatham"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-"""
 SETUP = Setup(
     station="quarantine-wing",
     target_ppt=34.0,
@@ -376,31 +362,3 @@ def test_the_drawing_stays_small() -> None:
     curve = [Point(START + timedelta(seconds=2 * n), 34.0, 0.1, 24.5, 2.0) for n in range(43_200)]
 
     assert len(render(record_of(), curve, SETUP)) < 60_000
-
-
-def test_the_setup_is_that_of_the_last_accepted_start(tmp_path: Path) -> None:
-    """Masses, lot with its number, limits and zone; a batch may teach the salt content."""
-    (tmp_path / "brinewright.toml").write_text(CONFIG)
-    starts = [
-        event(5, Kind.COMMAND, verb="batch.start", ok=True, mass_g=7001.0, lot="indigo"),
-        event(6, Kind.COMMAND, verb="batch.start", ok=True, mass_g=7202.0, lot="blue-7"),
-        event(7, Kind.COMMAND, verb="batch.start", ok=False, mass_g=1.0),
-        event(40, Kind.BATCH, what="yield learned", mix_yield=0.871, mix_yield_u=0.004),
-    ]
-    lots = {"blue-7": Lot("blue-7", "L 4471-B")}
-    setup = setup_of(records([EVENTS[0], *starts])[0], load(tmp_path / "brinewright.toml"), lots)
-
-    assert (7202.0, "blue-7", "L 4471-B") == (setup.mix_g, setup.lot, setup.lot_number)
-    assert (0.871, 0.004) == (setup.salt_content, setup.salt_content_u)
-    assert ((33.0, 35.0), 180.0, None) == (setup.limits, setup.water_l, setup.heel_l)
-    assert "Pacific/Chatham" == str(setup.zone)
-
-
-def test_a_batch_of_a_reservoir_that_is_gone_has_no_limits(tmp_path: Path) -> None:
-    """Nothing of another reservoir stands in for them."""
-    (tmp_path / "brinewright.toml").write_text(CONFIG.replace('"mix-1"', '"mix-9"'))
-    setup = setup_of(record_of(), load(tmp_path / "brinewright.toml"), {})
-
-    assert (None, None, None, "") == (
-        setup.limits, setup.water_l, setup.use_within_h, setup.lot_number
-    )  # fmt: skip
