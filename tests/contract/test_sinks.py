@@ -147,12 +147,13 @@ class InfluxStage:
 
 
 class GuideStage:
-    """The sink that the guide for developers shows, as it stands there."""
+    """The sink that the guide shows, word for word."""
 
     entries: Sequence[Entry] = ANY
 
     def __init__(self, folder: Path) -> None:
-        guide = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+        page = Path(__file__).parents[2] / "deploy/guides/sink.md"
+        guide = page.read_text(encoding="utf-8")
         shown = guide.split("```python\nclass LineSink", 1)[1].split("```", 1)[0]
         room: dict[str, Any] = {"SinkError": SinkError}
         exec(f"from __future__ import annotations\nclass LineSink{shown}", room)  # noqa: S102

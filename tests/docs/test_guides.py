@@ -125,11 +125,11 @@ def test_a_page_is_short_enough_to_be_read(page: str) -> None:
     assert len(text_of(page).splitlines()) <= LONGEST_LINES.get(page, LONGEST_GUIDE_LINES)
 
 
-def test_the_readme_leads_to_every_guide() -> None:
-    """No guide is left that only its author knows of."""
-    readme = text_of("README.md")
+def test_the_first_pages_lead_to_every_guide() -> None:
+    """README or DEVELOPERS: no guide is left that only its author knows of."""
+    first = text_of("README.md") + text_of("DEVELOPERS.md")
 
-    assert [] == [guide for guide in keepers() if f"({guide}" not in readme]
+    assert [] == [guide for guide in keepers() if f"({guide}" not in first]
 
 
 @pytest.mark.parametrize("program", ["deploy/demo", "tests/run", "deploy/install"])
