@@ -1,264 +1,323 @@
-"""The printable record: one page of HTML that needs nothing else, on A4 or Letter."""
+"""The certificate of one calibration or check as plain data: facts, tables and drift.
+
+How it looks is for whoever prints it; every cell is text, and times are moments.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
 
 from calibration.acceptance import Outcome
 from calibration.ageing import rate
 from calibration.as_found import Found
-from calibration.chart import drift_chart
 from calibration.drift import Rate
-from calibration.due_dates import factor_forecast, factors, zeros
+from calibration.due_dates import Forecast, Measured, factor_forecast, factors, zeros
 from calibration.gum import COVERAGE_K, Row
 from calibration.history import in_force, moment
-from calibration.markup import Markup, element, facts, table
+from calibration.model import NEVER_CALIBRATED
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record
 from calibration.references import Reference
 
-_STYLE = """
-@page { margin: 14mm; }
-:root { color-scheme: light; }
-body { font: 10.5pt/1.4 system-ui, sans-serif; color: #111; background: #fff;
-  max-width: 182mm; margin: 0 auto; padding: 6mm; }
-h1 { font-size: 16pt; margin: 0 0 2mm; }
-h2 { font-size: 12pt; margin: 6mm 0 2mm; border-bottom: 0.4pt solid #555; break-after: avoid; }
-dl { display: grid; grid-template-columns: 1fr 1fr; gap: 1mm 8mm; margin: 0; }
-dt { color: #444; font-size: 8.5pt; }
-dd { margin: 0; overflow-wrap: anywhere; }
-.verdict { border: 1.2pt solid #111; padding: 2mm 4mm; margin: 4mm 0; }
-.verdict strong { font-size: 13pt; }
-table { border-collapse: collapse; width: 100%; font-size: 9pt; margin: 2mm 0;
-  font-variant-numeric: tabular-nums; }
-caption { text-align: left; font-size: 8.5pt; color: #444; }
-th, td { border-bottom: 0.3pt solid #999; padding: 0.6mm 2mm 0.6mm 0; text-align: left;
-  vertical-align: top; }
-thead { display: table-header-group; }
-tr, svg, .verdict { break-inside: avoid; }
-svg { width: 100%; height: auto; font-size: 9px; }
-svg .axis { stroke: #333; } svg .limit { stroke: #333; stroke-dasharray: 2 3; }
-svg .trend { stroke: #555; stroke-dasharray: 8 4; } svg .bar { stroke: #111; }
-svg .mark { fill: #111; }
-.sign { display: grid; grid-template-columns: 1fr 1fr; gap: 12mm; margin-top: 12mm;
-  break-inside: avoid; }
-.sign p { border-top: 0.6pt solid #111; padding-top: 1mm; }
-@media print { body { padding: 0; max-width: none; } }
-"""
-
-_WORDS = {
+NONE = "–"
+CONCLUSIONS = {
     Outcome.ACCEPT: "Accepted",
     Outcome.ACCEPT_WITH_WARNING: "Accepted with a warning",
-    Outcome.HOLD: "Held: it contradicts the calibration in force",
-    Outcome.REFUSE: "Refused: not in use",
+    Outcome.HOLD: "On hold: it contradicts the calibration in force",
+    Outcome.REFUSE: "Rejected: not in force",
 }
+ACCEPTED = (Outcome.ACCEPT, Outcome.ACCEPT_WITH_WARNING)
 
 
-def report(record: CalibrationRecord | CheckRecord, records: Sequence[Record] = ()) -> str:
-    """Return the page of one calibration or check.
+@dataclass(frozen=True, slots=True)
+class Table:
+    """Rows under a heading.
+
+    Attributes:
+        title: Heading.
+        note: What holds for all of it.
+        head: Of each column.
+        rows: Cells, as many in each as columns.
+        outside: Numbers of the rows that are outside their limits, which their cells also say.
+    """
+
+    title: str
+    note: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    outside: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """How a cell constant has moved.
+
+    Attributes:
+        measured: Its values, one or more, in order of time.
+        ahead: Trend and limits; None where too few values are known.
+        sentences: What follows from them.
+    """
+
+    measured: tuple[Measured, ...]
+    ahead: Forecast | None
+    sentences: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """All that is known of one calibration or check.
+
+    Attributes:
+        kind: "Calibration" or "Check".
+        probe: Of which probe.
+        id: Of the record.
+        conclusion: In a word or two.
+        agrees: Whether the calibration is accepted, or the check agrees.
+        reasons: Sentences that lead to it.
+        began: When; None where not recorded.
+        made: When it was finished.
+        facts: Names and what they are; none is empty.
+        tables: In their order.
+        drift: Of the probe until then; None before any value.
+        overridden: Warnings in spite of which it was continued.
+        performed_by: Who performed it.
+    """
+
+    kind: str
+    probe: str
+    id: str
+    conclusion: str
+    agrees: bool
+    reasons: tuple[str, ...]
+    began: datetime | None
+    made: datetime
+    facts: tuple[tuple[str, str], ...]
+    tables: tuple[Table, ...]
+    drift: Drift | None
+    overridden: tuple[str, ...]
+    performed_by: str
+
+
+def certificate(
+    record: CalibrationRecord | CheckRecord, records: Sequence[Record] = ()
+) -> Certificate:
+    """Return the certificate of one calibration or check.
 
     Args:
         record: What it is about.
-        records: The history of the probe up to it, for the drift chart; may hold it.
+        records: The history of the probe up to it, for the drift; may hold it.
     """
-    if isinstance(record, CheckRecord):
-        return _page(f"Check of probe {record.probe}", _check(record, records))
-    return _page(f"Calibration of probe {record.probe}", _calibration(record, records))
-
-
-def _page(title: str, inside: list[Markup]) -> str:
-    head = element(
-        "head",
-        element("meta", charset="utf-8"),
-        element("meta", name="viewport", content="width=device-width"),
-        element("title", title),
-        # The style is ours and holds nothing from a record.
-        element("style", Markup(_STYLE)),
+    return (
+        _of_check(record, records)
+        if isinstance(record, CheckRecord)
+        else _of_calibration(record, records)
     )
-    body = element("body", element("h1", title), inside)
-    return "<!doctype html>\n" + element("html", head, body, lang="en") + "\n"
 
 
-def _calibration(record: CalibrationRecord, records: Sequence[Record]) -> list[Markup]:
-    return [
-        _verdict(_WORDS[record.verdict.outcome], record.verdict.reasons),
-        _about(record),
-        *_references([capture.reference for capture in record.captures]),
-        *_conditions(record.captures),
-        *_founds("As found", record.as_found, f"Under calibration {record.before_id}"),
-        *_founds("As left", record.as_left, _left_caption(record)),
-        *_results(record),
-        *_budget(record),
-        *_history(record.probe, record.made_at, (*records, record)),
-        *_overridden(record.overridden),
-        _signatures(record.calibration.by),
-    ]
-
-
-def _check(record: CheckRecord, records: Sequence[Record]) -> list[Markup]:
-    words = "Agrees with its references" if record.agrees else "Does not agree: calibrate it"
-    about = facts(
-        [
-            ("Record", record.id),
-            ("Made at (UTC)", record.made_at),
-            ("By", record.by),
-            ("Calibration checked", record.calibration_id),
-            ("Adjusted", "nothing"),
-        ]
+def _of_calibration(record: CalibrationRecord, records: Sequence[Record]) -> Certificate:
+    return Certificate(
+        "Calibration",
+        record.probe,
+        record.id,
+        CONCLUSIONS[record.verdict.outcome],
+        record.verdict.outcome in ACCEPTED,
+        tuple(record.verdict.reasons),
+        moment(record.started_at) if record.started_at else None,
+        moment(record.made_at),
+        _known(_instrument(record)),
+        (
+            _references([capture.reference for capture in record.captures]),
+            _conditions(record.captures),
+            *_comparison("As found", record.as_found, _under(record.before_id)),
+            *_comparison("As left", record.as_left, _left_note(record)),
+            *_results(record),
+            _budget(record),
+        ),
+        _drift(record.probe, record.made_at, (*records, record)),
+        tuple(record.overridden),
+        record.calibration.by,
     )
-    return [
-        _verdict(words, record.sentences),
-        about,
-        *_references([capture.reference for capture in record.captures]),
-        *_conditions(record.captures),
-        *_founds("As found", record.found, f"Under calibration {record.calibration_id}"),
-        *_history(record.probe, record.made_at, (*records, record)),
-        *_overridden(record.overridden),
-        _signatures(record.by),
-    ]
 
 
-def _verdict(words: str, reasons: Sequence[str]) -> Markup:
-    sentences = [element("p", reason) for reason in reasons]
-    return element("div", element("strong", words), sentences, class_="verdict")
+def _of_check(record: CheckRecord, records: Sequence[Record]) -> Certificate:
+    return Certificate(
+        "Check",
+        record.probe,
+        record.id,
+        "Agrees with its references" if record.agrees else "Does not agree: calibrate the probe",
+        record.agrees,
+        tuple(record.sentences),
+        None,
+        moment(record.made_at),
+        (("Calibration checked", record.calibration_id), ("Adjusted", "nothing")),
+        (
+            _references([capture.reference for capture in record.captures]),
+            _conditions(record.captures),
+            *_comparison("As found", record.found, _under(record.calibration_id)),
+        ),
+        _drift(record.probe, record.made_at, (*records, record)),
+        tuple(record.overridden),
+        record.by,
+    )
 
 
-def _about(record: CalibrationRecord) -> Markup:
+def _known(pairs: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+    return tuple((name, value) for name, value in pairs if value)
+
+
+def _instrument(record: CalibrationRecord) -> list[tuple[str, str]]:
     instrument, thermometer = record.instrument, record.thermometer
-    told = ""
+    by = ""
     if thermometer is not None:
-        told = f"{thermometer.name}, ± {thermometer.tolerance_C:g} °C (k = 2)"
-    return facts(
-        [
-            ("Record", record.id),
-            ("Begun at (UTC)", record.started_at),
-            ("Made at (UTC)", record.made_at),
-            ("By", record.calibration.by),
-            ("Next due", record.due_on),
-            ("Previous calibration", record.before_id),
-            ("Instrument", f"{instrument.probe}, span {instrument.span_mS_cm:g} mS/cm"),
-            (
-                "Resolution",
-                f"{instrument.resolution_mS_cm:g} mS/cm, {instrument.resolution_C:g} °C",
-            ),
-            ("Assumed of the probe (its configuration)", instrument.assumed()),
-            ("Repair before", record.repair),
-            ("Reference thermometer", told),
-            ("Method", record.calibration.method),
-        ]
-    )
+        by = f"{thermometer.name}, ± {thermometer.tolerance_C:g} °C (k = 2)"
+    return [
+        ("Next due", record.due_on),
+        ("Previous calibration", record.before_id),
+        ("Instrument", f"{instrument.probe}, span {instrument.span_mS_cm:g} mS/cm"),
+        ("Resolution", f"{instrument.resolution_mS_cm:g} mS/cm, {instrument.resolution_C:g} °C"),
+        ("Assumed of the probe (configuration)", instrument.assumed()),
+        ("Repair before", record.repair),
+        ("Reference thermometer", by),
+        ("Method", record.calibration.method),
+    ]
 
 
-def _references(references: Sequence[Reference]) -> list[Markup]:
+def _references(references: Sequence[Reference]) -> Table:
     rows = []
     for number, reference in enumerate(references, start=1):
-        bottle = reference.bottle
-        given = ["–"] * 5
-        if bottle is not None:
-            tolerance = f"± {bottle.tolerance_percent:g} % ({bottle.tolerance.value})"
-            given = [bottle.lot, tolerance, bottle.certificate, bottle.expiry, bottle.opened_on]
-        rows.append([str(number), reference.name, *(each or "–" for each in given)])
-    head = ["Point", "Reference", "Lot", "Stated tolerance", "Certificate", "Expiry", "Opened"]
-    return [element("h2", "References"), table(head, rows, "What the probe was compared with")]
+        solution = reference.bottle
+        given = [""] * 5
+        if solution is not None:
+            tolerance = f"± {solution.tolerance_percent:g} % ({solution.tolerance.value})"
+            lot, certified = solution.lot, solution.certificate
+            given = [lot, tolerance, certified, solution.expiry, solution.opened_on]
+        rows.append((str(number), reference.name, *(each or NONE for each in given)))
+    head = ("Point", "Reference", "Lot", "Stated tolerance", "Certificate", "Expiry", "Opened")
+    return Table("References", "", head, tuple(rows))
 
 
-def _conditions(captures: Sequence[Capture]) -> list[Markup]:
-    rows = [
-        [
+def _conditions(captures: Sequence[Capture]) -> Table:
+    rows = tuple(
+        (
             str(capture.number),
             f"{capture.raw_mS_cm:.4f}",
             f"{capture.scatter_mS_cm:.4f}",
             f"{capture.raw_C:.3f}",
-            "–" if capture.thermometer_C is None else f"{capture.thermometer_C:.2f}",
+            NONE if capture.thermometer_C is None else f"{capture.thermometer_C:.2f}",
             f"{capture.effective_samples:.0f}",
             f"{capture.waited_s:.0f}",
-        ]
+        )
         for capture in captures
-    ]
-    head = [
+    )
+    head = (
         "Point",
         "Indicated, mS/cm",
-        "Standard deviation",
+        "Standard deviation, mS/cm",
         "Indicated, °C",
         "Thermometer, °C",
         "Samples",
         "Settling time, s",
-    ]
-    return [element("h2", "Conditions"), table(head, rows, "As indicated, before any correction")]
+    )
+    return Table("Conditions", "as indicated, before any correction", head, rows)
 
 
-def _left_caption(record: CalibrationRecord) -> str:
+def _under(calibration: str) -> str:
+    return "without calibration" if calibration == NEVER_CALIBRATED else f"under {calibration}"
+
+
+def _left_note(record: CalibrationRecord) -> str:
     if record.as_left_measured:
-        return "Measured once more under the new calibration"
-    return "The same points under the new calibration; not measured again"
+        return "measured again under the new calibration"
+    return "the same points under the new calibration; not measured again"
 
 
-def _founds(title: str, founds: Sequence[Found], caption: str) -> list[Markup]:
-    rows = [
-        [
+def _comparison(title: str, founds: Sequence[Found], under: str) -> tuple[Table, ...]:
+    """Return the table of what was compared; none where nothing was."""
+    if not founds:
+        return ()
+    rows = tuple(
+        (
             str(each.number),
             each.name,
             f"{each.temperature_C:.2f}",
             f"{each.assigned_mS_cm:.4f}",
             f"{each.indicated_mS_cm:.4f}",
-            "–" if each.error_percent is None else f"{each.error_percent:+z.2f} %",
+            NONE if each.error_percent is None else f"{each.error_percent:+z.2f} %",
             f"{each.error_mS_cm:+z.4f} ± {COVERAGE_K * each.u_mS_cm:.4f}",
-            f"{each.en:+z.2f}",
-        ]
+            f"{each.en:+z.2f}" + ("" if each.agrees else ", disagrees"),
+        )
         for each in founds
-    ]
-    head = ["Point", "Reference", "°C", "Assigned", "Indicated", "Error", "Error, mS/cm", "E_n"]
-    note = f"{caption}; mS/cm, expanded uncertainty with k = 2; beyond ±1 E_n they disagree"
-    return [element("h2", title), table(head, rows, note)]
+    )
+    head = (
+        "Point",
+        "Reference",
+        "°C",
+        "Reference value",
+        "Indicated value",
+        "Error",
+        "Error, mS/cm",
+        "E_n",
+    )
+    note = f"{under}; mS/cm, ± with k = 2; beyond ±1 of E_n the two disagree"
+    outside = frozenset(number for number, each in enumerate(founds) if not each.agrees)
+    return (Table(title, note, head, rows, outside),)
 
 
-def _results(record: CalibrationRecord) -> list[Markup]:
+def _results(record: CalibrationRecord) -> tuple[Table, Table]:
     made = record.calibration
-    rows = [
-        [
+    rows = (
+        (
             "Factor (relative cell constant)",
             f"{made.factor:.5f}",
             f"{COVERAGE_K * made.u_factor:.5f}",
-        ],
-        ["Zero, mS/cm", f"{made.zero_mS_cm:+z.4f}", f"{COVERAGE_K * made.u_zero_mS_cm:.4f}"],
-        [
+        ),
+        ("Zero, mS/cm", f"{made.zero_mS_cm:+z.4f}", f"{COVERAGE_K * made.u_zero_mS_cm:.4f}"),
+        (
             "Temperature offset, °C",
             f"{made.temperature_offset_C:+z.3f}",
             f"{COVERAGE_K * made.u_offset_C:.3f}",
-        ],
-    ]
-    formula = "conductivity = factor × (indicated − zero); temperature = indicated + offset"
-    points = [
-        [
+        ),
+    )
+    points = tuple(
+        (
             str(point.number),
             point.name,
             f"{point.assigned_mS_cm:.4f} ± {COVERAGE_K * point.assigned_u_mS_cm:.4f}",
             f"{point.residual_mS_cm:+z.4f}",
             f"{point.normalised:+z.2f}",
             point.source,
-        ]
+        )
         for point in record.fit.residuals
-    ]
-    head = ["Point", "Reference", "Assigned, mS/cm (k = 2)", "Residual", "Normalised", "Source"]
-    return [
-        element("h2", "Result"),
-        table(["Quantity", "Value", "± (k = 2)"], rows, formula),
-        table(head, points, "Traceability and residuals, mS/cm"),
-    ]
+    )
+    formula = "conductivity = factor × (indicated − zero); temperature = indicated + offset"
+    head = (
+        "Point",
+        "Reference",
+        "Reference value, mS/cm (k = 2)",
+        "Residual, mS/cm",
+        "Normalised",
+        "Source",
+    )
+    return (
+        Table("Adjustment", formula, ("Quantity", "Value", "± (k = 2)"), rows),
+        Table("Traceability and residuals", "", head, points),
+    )
 
 
-def _budget(record: CalibrationRecord) -> list[Markup]:
-    rows = [_budget_row(row, record.calibration.factor) for row in record.budget]
+def _budget(record: CalibrationRecord) -> Table:
+    rows = tuple(_budget_row(row, record.calibration.factor) for row in record.budget)
     made = record.calibration
     degrees = record.fit.degrees_of_freedom
-    combined = [
+    combined = (
         "Combined standard uncertainty",
         *[""] * 5,
         f"{100 * made.u_factor / made.factor:.4f}",
         f"{made.u_zero_mS_cm:.5f}",
         f"{made.u_offset_C:.4f}",
-    ]
-    head = [
+    )
+    head = (
         "Source of uncertainty",
         "Value",
         "Unit",
@@ -268,53 +327,48 @@ def _budget(record: CalibrationRecord) -> list[Markup]:
         "Factor, %",
         "Zero, mS/cm",
         "Offset, °C",
-    ]
-    free = "without end" if degrees is None else f"{degrees:.0f}"
+    )
+    free = "infinite" if degrees is None else f"{degrees:.0f}"
     note = (
         "JCGM 100:2008 (GUM); the last three columns are contributions with their sign, so that"
-        f" what they share is seen. Coverage factor k = {COVERAGE_K:g}, about 95 %; effective"
+        f" common sources show. Coverage factor k = {COVERAGE_K:g}, about 95 %; effective"
         f" degrees of freedom of the factor: {free}"
     )
-    return [element("h2", "Uncertainty budget"), table(head, [*rows, combined], note)]
+    return Table("Uncertainty budget", note, head, (*rows, combined))
 
 
-def _budget_row(row: Row, factor: float) -> list[str]:
-    cause, (to_factor, to_zero, to_offset) = row.cause, row.contribution
-    return [
-        cause.name,
-        f"{cause.value:.3g}",
-        cause.unit,
-        cause.distribution,
-        f"{cause.divisor:.3f}",
+def _budget_row(row: Row, factor: float) -> tuple[str, ...]:
+    source, (to_factor, to_zero, to_offset) = row.cause, row.contribution
+    return (
+        source.name,
+        f"{source.value:.3g}",
+        source.unit,
+        source.distribution,
+        f"{source.divisor:.3f}",
         f"{row.sensitivity[0]:.3g}",
         f"{100 * to_factor / factor:+z.4f}",
         f"{to_zero:+z.5f}",
         f"{to_offset:+z.4f}",
-    ]
+    )
 
 
-def _history(probe: str, made_at: str, records: Sequence[Record]) -> list[Markup]:
-    known = tuple({record.id: record for record in records}.values())
+def _drift(probe: str, made_at: str, records: Sequence[Record]) -> Drift | None:
     until = moment(made_at)
+    known = tuple({record.id: record for record in records}.values())
     known = tuple(record for record in known if moment(record.made_at) <= until)
     measured = factors(known, probe)
     if not measured:
-        return []
+        return None
     day = measured[-1].at.date().isoformat()
-    ahead = factor_forecast(known, probe, day)
-    parts = [
-        element("h2", "Drift"),
-        drift_chart(measured, ahead, "Relative cell constant over time, with k = 2 bars"),
-        element("p", _outlook(probe, known, day)),
-    ]
+    sentences = [_outlook(probe, known, day)]
     learned = rate(known, probe, made_at)
     if learned is not None:
-        parts.append(element("p", _learned(learned)))
+        sentences.append(_learned(learned))
     zero = zeros(known, probe)
     if zero:
         low, high = min(z.value for z in zero), max(z.value for z in zero)
-        parts.append(element("p", f"Zero so far from {low:+z.4f} to {high:+z.4f} mS/cm."))
-    return parts
+        sentences.append(f"Zero so far from {low:+z.4f} to {high:+z.4f} mS/cm.")
+    return Drift(tuple(measured), factor_forecast(known, probe, day), tuple(sentences))
 
 
 def _learned(rate_: Rate) -> str:
@@ -328,29 +382,13 @@ def _learned(rate_: Rate) -> str:
 def _outlook(probe: str, records: Sequence[Record], day: str) -> str:
     ahead = factor_forecast(records, probe, day)
     if in_force(records, probe, f"{day}T23:59:59+00:00") is None or ahead is None:
-        return "Too few values to tell a drift."
+        return "Too few values for a drift."
     rate = f"{3000 * ahead.per_day:+z.2f} ± {3000 * COVERAGE_K * ahead.per_day_u:.2f} % in 30 days"
     if not ahead.significant:
-        return f"The cell constant drifts by {rate} (k = 2), which is no certain drift."
+        return f"The cell constant drifts by {rate} (k = 2), which is not significant."
     ends = [each.isoformat() if each else "never" for each in (ahead.earliest, ahead.latest)]
     on = ahead.leaves_on.isoformat() if ahead.leaves_on else "not within ten years"
     return (
         f"The cell constant drifts by {rate} (k = 2) and leaves its limits: {on}"
         f" (interval {ends[0]} to {ends[1]})."
-    )
-
-
-def _overridden(sentences: Sequence[str]) -> list[Markup]:
-    if not sentences:
-        return []
-    items = [element("li", sentence) for sentence in sentences]
-    return [element("h2", "Gone on in spite of"), element("ul", items)]
-
-
-def _signatures(by: str) -> Markup:
-    return element(
-        "div",
-        element("p", f"Performed by: {by}"),
-        element("p", "Reviewed by, date:"),
-        class_="sign",
     )

@@ -11,7 +11,6 @@ import typer
 
 from calibration.acceptance import REPAIRS
 from calibration.record import Record, Reversion, Settlement
-from calibration.report import report as page
 from daemon import assembly
 from daemon.cli.calibrate_guide import Guide
 from daemon.cli.calibrate_records import sheet, summary
@@ -30,6 +29,7 @@ from daemon.cli.output import (
 )
 from daemon.journal.calibration_records import calibrations
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain
+from daemon.reports.calibration_certificate import certificate_html
 from daemon.reports.whole_file import write_document
 
 if TYPE_CHECKING:
@@ -275,7 +275,8 @@ def report(
     config: ConfigPath = None,
 ) -> None:
     """Write one calibration or check as a page to print."""
-    known, path = _records(read_config(config)), out or Path(f"{name}.html")
+    settings, path = read_config(config), out or Path(f"{name}.html")
+    known = _records(settings)
     record = _found(known, name)
     if isinstance(record, Reversion):
         fail(f"{name} is the return to {record.to_id}; print that one", NOT_SO)
@@ -283,7 +284,9 @@ def report(
         fail(f"{name} settles {record.calibration_id}; print that one", NOT_SO)
     before = known[: known.index(record) + 1]
     try:
-        write_document(page(record, before), path, force=force)
+        station = settings.station
+        html = certificate_html(record, before, station.name, station.zone)
+        write_document(html, path, force=force)
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:

@@ -1,12 +1,10 @@
-"""What was in force when, where a probe drifts, when the next is due; and the printed page."""
+"""What was in force when, where a probe drifts, and when the next is due."""
 
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
-from html.parser import HTMLParser
 
 import pytest
 
@@ -14,10 +12,8 @@ from calibration.ageing import aged
 from calibration.bench import Doing
 from calibration.due_dates import Measured, due, factor_forecast, factors, forecast, zeros
 from calibration.history import UnknownCalibration, add, in_force, moment, revert
-from calibration.markup import Markup, element
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 from calibration.references import own_table
-from calibration.report import report
 from calibration.serialisation import from_json, to_json
 from calibration.solution import Bottle
 from tests.unit.calibration.test_routine import PLAN, bench, saved
@@ -246,96 +242,3 @@ def test_a_record_with_a_table_of_its_own_is_read_back() -> None:
     record = saved(run)
 
     assert record == from_json(to_json(record))
-
-
-class Outline(HTMLParser):
-    """What a page is made of, and whether its tags close in order."""
-
-    def __init__(self) -> None:
-        super().__init__()
-        self.open: list[str] = []
-        self.seen: list[str] = []
-        self.text: list[str] = []
-        self.foreign: list[str] = []
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Note an element, and anything that would be fetched."""
-        self.seen.append(tag)
-        self.open.append(tag)
-        self.foreign += [name for name, _ in attrs if name in {"src", "href", "onload"}]
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Note an element without children."""
-        self.seen.append(tag)
-
-    def handle_endtag(self, tag: str) -> None:
-        """Hold that it closes the last one open."""
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        """Keep the text."""
-        self.text.append(data)
-
-
-def outline(page: str) -> Outline:
-    """Read a page."""
-    reader = Outline()
-    reader.feed(page)
-    reader.close()
-    return reader
-
-
-def test_the_page_holds_what_an_auditor_asks_for() -> None:
-    """Instrument, references with lot and source, as found, as left, budget, k, verdict, due."""
-    records = (made(0), made(20, 1.025))
-    reader = outline(report(records[1], records))
-    text = " ".join(reader.text)
-    wanted = ("ct-1", "Q-53", "McKee (2009)", "As found", "As left", "Uncertainty budget", "k = 2",
-              "rectangular", "Accepted", "Next due", "2026-02-20", "night shift", "Drift",
-              "Previous calibration", "Combined standard uncertainty")  # fmt: skip
-
-    assert [] == [each for each in wanted if each not in text]
-    assert ([], []) == (reader.open, reader.foreign)
-    assert "svg" in reader.seen
-
-
-def test_the_page_needs_nothing_from_elsewhere() -> None:
-    """No script, no link, no picture from outside."""
-    page = report(made(0))
-
-    assert [] == re.findall(r"<script|<link|<img|@import|url\(|https?:", page)
-
-
-def test_a_name_with_markup_in_it_is_only_text() -> None:
-    """Whatever a lot or a person is called, nothing of it runs."""
-    record = made(0)
-    rude = '<script>alert("x")</script>&'
-    record = replace(record, calibration=replace(record.calibration, by=rude, id='"><b>'))
-    reader = outline(report(record))
-
-    assert {"script", "b"}.isdisjoint(reader.seen)
-    assert any(rude in text for text in reader.text)
-
-
-def test_a_check_has_a_page_too() -> None:
-    """It says that nothing was adjusted."""
-    first = made(0)
-    check = checked(7, first, 1.05)
-    text = " ".join(outline(report(check, (first, check))).text)
-
-    assert "Adjusted nothing" in re.sub(r"\s+", " ", text)
-    assert "Does not agree: calibrate it" in text
-
-
-@pytest.mark.parametrize(
-    "made_, expected",
-    [
-        (element("p", "a < b & c"), "<p>a &lt; b &amp; c</p>"),
-        (element("p", element("b", "x")), "<p><b>x</b></p>"),
-        (element("p", "x", class_='"'), '<p class="&quot;">x</p>'),
-        (element("line", stroke_width=2), '<line stroke-width="2"/>'),
-    ],
-)
-def test_an_element_escapes_what_is_not_markup(made_: Markup, expected: str) -> None:
-    """Text and attributes are escaped, markup is not escaped twice."""
-    assert expected == made_

@@ -178,7 +178,7 @@ def test_water_that_is_not_for_use_is_marked_by_form_and_words(to: str, *, outsi
     html = render(record_of(phase(50, to)), rise(), SETUP)
 
     assert outside is ('class="verdict outside"' in html)
-    assert re.search(r"\.verdict\.outside \{[^}]*border-style: double", stylesheet())
+    assert re.search(r"\.verdict\.outside \{[^}]*border: 3px double", stylesheet())
 
 
 def test_a_batch_used_without_release_is_called_so() -> None:
