@@ -7,12 +7,12 @@ import pytest
 
 from tests.parts.weights import weights
 from tests.research.stability import __main__ as command
-from tests.research.stability import campaign, formula, report
-from tests.research.stability.kinds import HELD_OUT, JUDGED, KINDS, NEVER, draw, pair, rows
-from tests.research.stability.physics import integrate, runs
-from tests.research.stability.play import clocked, play, through_station
-from tests.research.stability.probe import Trace, traces
-from tests.research.stability.score import Verdict
+from tests.research.stability import evaluation, report, second_generator
+from tests.research.stability.batch_kinds import HELD_OUT, JUDGED, KINDS, NEVER, draw, pair, rows
+from tests.research.stability.detector_run import detector_times_s, run_detector, run_station
+from tests.research.stability.probe_model import Trace, traces
+from tests.research.stability.tank_model import integrate, runs
+from tests.research.stability.verdicts import Verdict
 
 SPARSE_S = 4.0
 """Interval between readings above which a record is short enough for a test."""
@@ -28,7 +28,7 @@ def test_the_station_calls_when_the_bare_detector_does() -> None:
     """On clean batches the whole station says `stabilised` within minutes of the detector."""
     compared = 0
     for trace in sparse("clean", 9_100_000)[:3]:
-        bare, whole = [t_s for t_s, _ in play(trace).calls], through_station(trace)
+        bare, whole = [t_s for t_s, _ in run_detector(trace).calls], run_station(trace)
         assert len(whole) == len(bare)
         for one, other in zip(bare, whole, strict=True):
             assert abs(one - other) <= 300.0
@@ -37,35 +37,35 @@ def test_the_station_calls_when_the_bare_detector_does() -> None:
     assert compared > 0
 
 
-def test_a_station_told_that_the_pump_is_off_calls_nothing() -> None:
+def test_a_station_calls_nothing_while_its_pump_input_says_off() -> None:
     """The pump input of a trace reaches the detector through the station."""
     trace = next(
         each for each in sparse("never pumped", 9_200_000, 40) if not each.flowing[1:].any()
     )
 
-    assert through_station(trace, with_pump=True) == []
+    assert run_station(trace, with_pump=True) == []
 
 
-def test_a_wall_clock_that_jumps_is_told_as_time_that_goes_on() -> None:
+def test_a_wall_clock_that_jumps_becomes_time_that_goes_on() -> None:
     """What replay makes of a jumping wall clock never runs back, and keeps near the true times."""
     jumped = sparse("wrong clock", 9_300_000)
     assert jumped
 
     for trace in jumped:
         away = trace.wall_s - trace.t_s
-        told = np.array(clocked(trace))
-        assert (np.diff(told) >= 0.0).all()
+        times_s = np.array(detector_times_s(trace))
+        assert (np.diff(times_s) >= 0.0).all()
         if np.ptp(away) > 0.0:
             step = int(np.argmax(np.abs(np.diff(away)))) + 1
-            before = told[:step] - trace.t_s[:step]
+            before = times_s[:step] - trace.t_s[:step]
             assert np.ptp(before) < 0.01
 
 
 def test_a_clock_that_keeps_time_is_left_alone() -> None:
-    """Other kinds are told their own times, to the last digit."""
+    """Other kinds keep their own times, to the last digit."""
     trace = traces([("noisy", 9_400_001)])[0]
 
-    assert clocked(trace) == trace.t_s.tolist()
+    assert detector_times_s(trace) == trace.t_s.tolist()
 
 
 @pytest.mark.parametrize("kind", ["clean", "two additions"])
@@ -75,7 +75,7 @@ def test_the_score_at_the_limit_in_use_is_the_detector(kind: str) -> None:
         found = command.at_limits(trace, (weights().limit,))
 
         (verdict,) = found.values()
-        own = campaign.ours(trace)
+        own = evaluation.evaluate_detector(trace)
 
         assert verdict.missed == own.missed
         assert verdict.delay_min == pytest.approx(own.delay_min)
@@ -159,11 +159,11 @@ def test_how_far_wrong_calls_were_off_is_counted() -> None:
         for off in (0.12, 0.15, 2.0)
     ]
 
-    told = report.severity([*verdicts, Verdict("clean", false=False, missed=False, delay_min=9.0)])
+    text = report.severity([*verdicts, Verdict("clean", false=False, missed=False, delay_min=9.0)])
 
-    assert "at 3 wrong calls" in told
-    assert "0.15" in told
-    assert told.endswith("at 1")
+    assert "at 3 wrong calls" in text
+    assert "0.15" in text
+    assert text.endswith("at 1")
 
 
 @pytest.mark.parametrize("tau_s", [20.0, 300.0, 4000.0])
@@ -171,7 +171,7 @@ def test_a_store_dissolves_whole_and_in_its_time(tau_s: float) -> None:
     """By formula a store begins at nothing, ends whole, and lags its pouring by its own time."""
     age_s = np.arange(-10.0, 200.0 * tau_s, tau_s / 50.0)
 
-    share = formula.dissolved(age_s, 60.0, tau_s)
+    share = second_generator.dissolved(age_s, 60.0, tau_s)
 
     assert share[age_s <= 0.0].max() == 0.0
     assert (np.diff(share) >= -1e-12).all()
@@ -182,10 +182,10 @@ def test_a_store_dissolves_whole_and_in_its_time(tau_s: float) -> None:
 
 def test_a_pump_that_stands_halts_what_dissolves() -> None:
     """By formula, salinity hardly moves while the pump stands, and goes on when it runs."""
-    drawn = formula.course(["pump stops, restarts"], np.random.default_rng(2))
+    drawn = second_generator.course(["pump stops, restarts"], np.random.default_rng(2))
     t_s = np.arange(0.0, 3.0 * 3600.0)
 
-    salinity, final, flowing = formula.mixed(drawn, t_s)
+    salinity, final, flowing = second_generator.mixed(drawn, t_s)
 
     off_s, on_s = (int(each) for each in drawn.off[0])
     assert not flowing[off_s + 1 : on_s].any()
@@ -197,7 +197,7 @@ def test_a_pump_that_stands_halts_what_dissolves() -> None:
 
 def test_two_faults_of_the_second_generator_are_both_there() -> None:
     """Readings are missing, conductivity repeats itself in the end, and no call is right then."""
-    trace = formula.trace("dropouts + stuck probe", 60_500_000)
+    trace = second_generator.trace("dropouts + stuck probe", 60_500_000)
 
     there = np.isfinite(trace.conductivity)
     last = trace.conductivity[there][-200:]
@@ -208,8 +208,8 @@ def test_two_faults_of_the_second_generator_are_both_there() -> None:
 
 def test_pairs_of_the_second_generator_are_of_two_different_faults() -> None:
     """They are many, and no seed is that of a batch of one fault."""
-    todo = formula.pair_jobs(300)
+    todo = second_generator.pair_jobs(300)
 
     assert all(len(set(kind.split(" + "))) == 2 for kind, _ in todo)
     assert len({kind for kind, _ in todo}) > 40
-    assert not {seed for _, seed in todo} & {seed for _, seed in formula.jobs(12_000)}
+    assert not {seed for _, seed in todo} & {seed for _, seed in second_generator.jobs(12_000)}

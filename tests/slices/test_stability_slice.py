@@ -9,14 +9,27 @@ import numpy as np
 import pytest
 
 from tests.parts.weights import weights
-from tests.research.stability import bound, formula, rivals, train, trained, word
-from tests.research.stability.campaign import Job, elsewhere, jobs, ours, stream
-from tests.research.stability.figures import Record, record
-from tests.research.stability.kinds import FAST, KINDS, draw, rows
-from tests.research.stability.physics import STEP_S, integrate
-from tests.research.stability.play import play
-from tests.research.stability.probe import traces
-from tests.research.stability.score import judge, tally
+from tests.research.stability import (
+    baselines,
+    oracle_bound,
+    second_generator,
+    stated_confidence,
+    training,
+    weights_export,
+)
+from tests.research.stability.batch_kinds import FAST, KINDS, draw, rows
+from tests.research.stability.detector_run import run_detector
+from tests.research.stability.evaluation import (
+    Job,
+    evaluate_detector,
+    evaluate_second,
+    jobs,
+    stream,
+)
+from tests.research.stability.feature_records import Record, feature_record
+from tests.research.stability.probe_model import traces
+from tests.research.stability.tank_model import STEP_S, integrate
+from tests.research.stability.verdicts import judge, tally
 
 SLICE_SEED = 9_000_000
 BATCHES_OF_A_KIND = 10
@@ -28,7 +41,7 @@ SHORTEST_INTERVAL_S = 1.0
 def test_few_wrong_calls_and_few_misses_on_a_slice_of_all_kinds() -> None:
     """Of some 90 batches at most 5 are called wrongly, and at most 20 % of those due missed."""
     verdicts = [
-        ours(trace)
+        evaluate_detector(trace)
         for trace in stream(jobs(SLICE_SEED, BATCHES_OF_A_KIND, 0))
         if SHORTEST_INTERVAL_S <= trace.every_s <= LONGEST_INTERVAL_S
     ]
@@ -45,7 +58,7 @@ def test_plain_batches_are_called_soon_and_never_wrongly() -> None:
     """Fine salt stirred well before a good probe: none wrong, none missed, half within 11 min."""
     plain = traces([(FAST, 9_050_000 + k) for k in range(12)])
 
-    result = tally([ours(trace) for trace in plain])
+    result = tally([evaluate_detector(trace) for trace in plain])
 
     assert result.false == 0.0
     assert result.missed == 0.0
@@ -54,37 +67,43 @@ def test_plain_batches_are_called_soon_and_never_wrongly() -> None:
 
 def test_another_generator_is_called_rightly_too() -> None:
     """Of 24 batches by formula, on which nothing was trained, at most one is wrong or missed."""
-    result = elsewhere(formula.jobs(24))
+    result = evaluate_second(second_generator.jobs(24))
 
     assert sum(v.false for v in result) <= 1
     assert sum(bool(v.missed) for v in result) <= 1
     assert tally(result).median_min <= 20.0
 
 
-@pytest.mark.parametrize("gather", [word.held_out, word.by_formula])
+@pytest.mark.parametrize(
+    "gather", [stated_confidence.first_records, stated_confidence.second_records]
+)
 def test_the_confidence_stated_is_what_comes(gather: Callable[[list[Job]], list[Record]]) -> None:
     """Where it says nearly surely, mixing is over; where it says hardly, it is not."""
-    todo = jobs(SLICE_SEED + 60_000, 4, 0) if gather is word.held_out else formula.jobs(48)
+    todo = (
+        jobs(SLICE_SEED + 60_000, 4, 0)
+        if gather is stated_confidence.first_records
+        else second_generator.jobs(48)
+    )
 
-    found = word.of(gather(todo))
+    found = stated_confidence.confidence_of(gather(todo))
 
-    assert len(found.called) > 25
-    assert found.came[found.said > 0.98].mean() > 0.98
-    assert found.came[found.said > 0.9].mean() > 0.95
-    assert found.came[found.said < 0.1].mean() < 0.05
-    assert 0.97 < found.called.mean() < 1.0
-    assert found.rightly.mean() > 0.93
+    assert len(found.at_calls) > 25
+    assert found.over[found.stated > 0.98].mean() > 0.98
+    assert found.over[found.stated > 0.9].mean() > 0.95
+    assert found.over[found.stated < 0.1].mean() < 0.05
+    assert 0.97 < found.at_calls.mean() < 1.0
+    assert found.right.mean() > 0.93
 
 
 def test_training_sees_what_the_detector_sees() -> None:
     """The first call of the detector falls where the scores of the bulk record say."""
     called = 0
     for trace in traces([("clean", 11), ("noisy", 12), ("dropouts", 13), ("bubbling", 14)]):
-        found = record(trace)
-        (scores,) = train.scores(trained.network_of(weights()), [found])
-        calls = [t_s for t_s, _ in play(trace).calls]
+        found = feature_record(trace)
+        (scores,) = training.scores(weights_export.network_of(weights()), [found])
+        calls = [t_s for t_s, _ in run_detector(trace).calls]
 
-        expected = train.calls(found, scores, weights().limit)
+        expected = training.calls(found, scores, weights().limit)
 
         assert calls[:1] == expected[:1]
         called += len(calls)
@@ -93,7 +112,7 @@ def test_training_sees_what_the_detector_sees() -> None:
 
 @pytest.mark.parametrize("kind", KINDS[2::4])
 def test_a_batch_is_drawn_alike_from_a_seed(kind: str) -> None:
-    """The same kind and seed give the same record, alone or among others."""
+    """The same kind and seed give the same feature_record, alone or among others."""
     alone = traces([(kind, 77)])[0]
 
     again = traces([("heap", 78), (kind, 77)])[1]
@@ -133,7 +152,7 @@ def test_the_bound_is_quicker_for_a_better_probe() -> None:
     """The less noise, the sooner a heap can be ruled out."""
     clean, noisy = traces([("clean", 3), ("noisy", 3)])
 
-    quick, slow = bound.delay_min(clean), bound.delay_min(noisy)
+    quick, slow = oracle_bound.delay_min(clean), oracle_bound.delay_min(noisy)
 
     assert quick is not None
     assert slow is not None
@@ -143,8 +162,8 @@ def test_the_bound_is_quicker_for_a_better_probe() -> None:
 def test_cao_and_rhinehart_is_near_one_at_rest() -> None:
     """On white noise the ratio keeps near 1, as the paper has it."""
     rng = np.random.default_rng(0)
-    still = rivals.Series(np.arange(0.0, 30000.0, 10.0), 33.0 + 0.01 * rng.normal(size=3000))
+    still = baselines.Series(np.arange(0.0, 30000.0, 10.0), 33.0 + 0.01 * rng.normal(size=3000))
 
-    _, ratio = rivals.cao_rhinehart(still, 20.0)
+    _, ratio = baselines.cao_rhinehart(still, 20.0)
 
     assert 0.9 < float(np.median(ratio[np.isfinite(ratio)])) < 1.6

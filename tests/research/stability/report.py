@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from tests.research.stability.kinds import FAST, HELD_OUT, JUDGED
-from tests.research.stability.score import Tally, Verdict, tally
+from tests.research.stability.batch_kinds import FAST, HELD_OUT, JUDGED
+from tests.research.stability.verdicts import Tally, Verdict, tally
 
 Point = tuple[float, float]
 """Share of wrong calls, and median delay in minutes."""

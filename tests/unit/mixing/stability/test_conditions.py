@@ -9,17 +9,17 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from tests.research.stability import campaign, formula, report
-from tests.research.stability.kinds import CONDITIONS, KINDS
-from tests.research.stability.probe import Trace, traces
-from tests.research.stability.score import Verdict, tally
+from tests.research.stability import evaluation, report, second_generator
+from tests.research.stability.batch_kinds import CONDITIONS, KINDS
+from tests.research.stability.probe_model import Trace, traces
+from tests.research.stability.verdicts import Verdict, tally
 
-Make = Callable[[list[campaign.Job]], list[Trace]]
+Make = Callable[[list[evaluation.Job]], list[Trace]]
 
 
-def by_formula(todo: list[campaign.Job]) -> list[Trace]:
+def by_formula(todo: list[evaluation.Job]) -> list[Trace]:
     """Return traces of the second generator."""
-    return [formula.trace(kind, seed) for kind, seed in todo]
+    return [second_generator.trace(kind, seed) for kind, seed in todo]
 
 
 BOTH = pytest.mark.parametrize("make", [traces, by_formula])
@@ -92,19 +92,19 @@ def test_an_open_vessel_grows_saltier_and_a_fouled_probe_says_otherwise(make: Ma
     assert fouled.final[-1] == pytest.approx(plain.final[-1], abs=0.01)
 
 
-def test_conditions_lie_over_every_kind_and_are_told_apart_in_the_table() -> None:
+def test_conditions_lie_over_every_kind_and_have_rows_of_their_own() -> None:
     """One or two conditions a batch, after its kind; a row counts all that they had a part in."""
-    todo = campaign.conditioned_jobs(7, 800)
+    todo = evaluation.conditioned_jobs(7, 800)
     parts = [kind.split(" + ") for kind, _ in todo]
     verdicts = [Verdict(kind, False, False, 1.0) for kind, _ in todo]
 
-    told = report.by_part(verdicts, CONDITIONS)
+    text = report.by_part(verdicts, CONDITIONS)
 
     assert {part[0] for part in parts} == set(KINDS)
     assert {len(part) for part in parts} == {2, 3}
     assert {each for part in parts for each in part[1:]} == set(CONDITIONS)
     with_long = sum("long pour" in part for part in parts)
-    assert f"| long pour | 0 of {with_long}: " in told
+    assert f"| long pour | 0 of {with_long}: " in text
 
 
 def test_few_wrong_calls_and_few_misses_under_conditions() -> None:
@@ -112,7 +112,7 @@ def test_few_wrong_calls_and_few_misses_under_conditions() -> None:
 
     A slice of `conditions`.
     """
-    found = campaign.elsewhere(formula.conditioned_jobs(24))
+    found = evaluation.evaluate_second(second_generator.conditioned_jobs(24))
 
     assert sum(v.false for v in found) <= 2
     assert sum(bool(v.missed) for v in found) <= 4

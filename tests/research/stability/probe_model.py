@@ -8,8 +8,8 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
-from tests.research.stability.kinds import NEVER, Batch, draw, rows
-from tests.research.stability.physics import STEP_S, Truth, integrate
+from tests.research.stability.batch_kinds import NEVER, Batch, draw, rows
+from tests.research.stability.tank_model import STEP_S, Truth, integrate
 
 Floats = npt.NDArray[np.float64]
 

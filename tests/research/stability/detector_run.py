@@ -1,4 +1,4 @@
-"""The detector on a trace, one reading at a time: bare, and within the service's station."""
+"""The detector run over a trace, one reading at a time: bare, and within the service's station."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised, St
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.recorded import samples
 from tests.parts.weights import weights
-from tests.research.stability.probe import Trace
+from tests.research.stability.probe_model import Trace
 
 _AT = Instant(datetime(2026, 1, 1, tzinfo=UTC), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Played:
+class DetectorRun:
     """What the detector found in a trace.
 
     Attributes:
@@ -51,7 +51,7 @@ def readings(trace: Trace, *, with_pump: bool = False) -> Iterator[Reading]:
             yield Reading("r", "p", _AT, c, t, s, 0.1, Flag.NOT_EVALUATED, {}, pump)
 
 
-def told_s(trace: Trace) -> list[float]:
+def driver_times_s(trace: Trace) -> list[float]:
     """Return the times that the recorded driver makes of what the wall clock said."""
     lines = ["time,conductivity_mS_cm,temperature_C\n"]
     lines += [
@@ -60,17 +60,20 @@ def told_s(trace: Trace) -> list[float]:
     return [row.at.mono_s for row in samples(lines, "r", "p") if isinstance(row, Sample)]
 
 
-def clocked(trace: Trace) -> list[float]:
-    """Return the times that the detector is told: its own, unless the wall clock jumped."""
-    return trace.t_s.tolist() if np.array_equal(trace.wall_s, trace.t_s) else told_s(trace)
+def detector_times_s(trace: Trace) -> list[float]:
+    """Return the times that the detector is given: its own, unless the wall clock jumped."""
+    return trace.t_s.tolist() if np.array_equal(trace.wall_s, trace.t_s) else driver_times_s(trace)
 
 
-def play(trace: Trace, *, with_pump: bool = False) -> Played:
+def run_detector(trace: Trace, *, with_pump: bool = False) -> DetectorRun:
     """Run the detector over `trace`, armed when salt is seen arriving."""
     detector, armed = Stability(), False
-    played = Played([], [], [])
+    played = DetectorRun([], [], [])
     for t_s, own_s, reading in zip(
-        trace.t_s.tolist(), clocked(trace), readings(trace, with_pump=with_pump), strict=True
+        trace.t_s.tolist(),
+        detector_times_s(trace),
+        readings(trace, with_pump=with_pump),
+        strict=True,
     ):
         if not armed and t_s >= trace.arm_s:
             detector.arm(own_s)
@@ -85,12 +88,13 @@ def play(trace: Trace, *, with_pump: bool = False) -> Played:
     return played
 
 
-def through_station(trace: Trace, *, with_pump: bool = False) -> list[float]:
+def run_station(trace: Trace, *, with_pump: bool = False) -> list[float]:
     """Return when a station said `stabilised`: flags, level and arming as in the service."""
     station, calls = Station({"r": ReservoirSettings("r")}, weights()), []
     rows = zip(
-        trace.t_s.tolist(), clocked(trace), trace.wall_s.tolist(), trace.conductivity.tolist(),
-        trace.temperature.tolist(), trace.flowing.tolist(), strict=True,
+        trace.t_s.tolist(), detector_times_s(trace), trace.wall_s.tolist(),
+        trace.conductivity.tolist(), trace.temperature.tolist(), trace.flowing.tolist(),
+        strict=True,
     )  # fmt: skip
     for t_s, own_s, wall_s, c, t, flowing in rows:
         there = math.isfinite(c) and math.isfinite(t)

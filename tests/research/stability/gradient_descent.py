@@ -1,13 +1,13 @@
-"""Learning the score: a small recurrent network, by gradient descent.
+"""Training the network by gradient descent.
 
 First it learns the log odds that mixing is over, from the weighted logistic loss
-of all moments that it is asked about.  As wrong moments weigh heavier in learning,
+of all moments that count.  As wrong moments weigh heavier in learning,
 what is learned is too low by the logarithm of that; it is added in the end, so that
 the score is the log odds proper.  Then, on other batches, it goes on learning that
 and learns beside it when to call, from what it costs to call wrongly or to wait.
 
-Nothing but numpy is needed, and nothing of this is needed at run time: what is
-learned is written out as a table of numbers.
+Nothing but numpy is needed, and nothing of this is needed at run time: the weights
+are written to a file.
 """
 
 from __future__ import annotations
@@ -20,12 +20,20 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from tests.research.stability.lessons import CAUTION, Lesson
-from tests.research.stability.network import CALL, ODDS, Network, Singles, backward, begin, forward
-from tests.research.stability.waiting import expected
+from tests.research.stability.call_cost import expected_cost
+from tests.research.stability.examples import NOT_OVER_WEIGHT, Example
+from tests.research.stability.trainable_network import (
+    CALL,
+    ODDS,
+    Network,
+    Singles,
+    backward,
+    begin,
+    forward,
+)
 
 JITTER = 0.03
-"""Noise laid on figures in training, so that no fine detail is learned."""
+"""Noise added to features in training, so that no fine detail is learned."""
 
 RATE = 0.003
 RATE_OF_CALLS = 0.001
@@ -37,26 +45,26 @@ _WARM_UP = 0.04
 _STEEPEST = 1.0
 _TOGETHER = 128
 _SHARES = 2
-"""A handful is shared out among so many threads."""
+"""A mini-batch is shared out among so many threads."""
 
 _STEEPER, _FROM = 1.5, 4.2
-"""Whether to call begins as so many times the log odds beyond that."""
+"""The score of a call begins as so many times the log odds beyond that."""
 
-_ON_TIME = tuple(each.name for each in fields(Lesson) if each.name != "table")
+_ON_TIME = tuple(each.name for each in fields(Example) if each.name != "features")
 
 
 @dataclass(frozen=True, slots=True)
-class Handful:
-    """Some lessons side by side (time, record), nothing beyond the end of a record.
+class MiniBatch:
+    """Some examples side by side (time, record), nothing beyond the end of a record.
 
     Attributes:
-        x: Figures (time, record, figure).
-        right: As in a lesson.
+        x: Features (time, record, feature).
+        right: As in an example.
         weight: Likewise.
         free: Likewise.
         cost: Likewise.
         last: Likewise.
-        silence: Likewise.
+        no_call: Likewise.
     """
 
     x: Singles
@@ -65,24 +73,24 @@ class Handful:
     free: Singles
     cost: Singles
     last: Singles
-    silence: Singles
+    no_call: Singles
 
 
-Pull = Callable[[Singles, Handful], Singles]
-"""From the scores of a handful to the gradient of a loss in them."""
+LossGradient = Callable[[Singles, MiniBatch], Singles]
+"""From the scores of a mini-batch to the gradient of a loss in them."""
 
 
-def handful(some: list[Lesson]) -> Handful:
-    """Lay lessons side by side."""
-    shape = (max(len(each.table) for each in some), len(some))
-    x = np.zeros((*shape, some[0].table.shape[1]), np.float32)
+def mini_batch(some: list[Example]) -> MiniBatch:
+    """Lay examples side by side."""
+    shape = (max(len(each.features) for each in some), len(some))
+    x = np.zeros((*shape, some[0].features.shape[1]), np.float32)
     rest = {name: np.zeros(shape, np.float32) for name in _ON_TIME}
     for k, each in enumerate(some):
-        rows = slice(len(each.table))
-        x[rows, k] = each.table
+        rows = slice(len(each.features))
+        x[rows, k] = each.features
         for name in _ON_TIME:
             rest[name][rows, k] = getattr(each, name)
-    return Handful(x, **rest)
+    return MiniBatch(x, **rest)
 
 
 def both_scores(net: Network, tables: list[Singles]) -> list[Singles]:
@@ -100,52 +108,54 @@ def both_scores(net: Network, tables: list[Singles]) -> list[Singles]:
     return out
 
 
-def train(taught: list[Lesson], seed: int, shape: tuple[int, int], epochs: int) -> Network:
+def train_odds(examples: list[Example], seed: int, shape: tuple[int, int], epochs: int) -> Network:
     """Return a network whose first score is the log odds that mixing is over.
 
     Args:
-        taught: Lessons, those of like length side by side.
+        examples: Those of like length side by side.
         seed: Of the first weights and of the order.
         shape: Units of a layer, and layers.
-        epochs: How often all lessons are gone through.
+        epochs: How often all examples are gone through.
     """
     rng = np.random.default_rng(seed)
-    net = begin(taught[0].table.shape[1], *shape, rng)
-    _descend(net, taught, rng, epochs, RATE, pull_of_odds)
-    net.outer_bias[ODDS] += np.float32(math.log(CAUTION))
+    net = begin(examples[0].features.shape[1], *shape, rng)
+    _descend(net, examples, rng, epochs, RATE, gradient_of_odds)
+    net.outer_bias[ODDS] += np.float32(math.log(NOT_OVER_WEIGHT))
     return net
 
 
-def begin_calls(net: Network) -> None:
-    """Let a trained network call, to begin with, where the log odds are good."""
+def start_calls(net: Network) -> None:
+    """Set the score of a call, to begin with, to follow the log odds."""
     net.outer[:, CALL] = _STEEPER * net.outer[:, ODDS]
     net.outer_bias[CALL] = _STEEPER * (net.outer_bias[ODDS] - _FROM)
 
 
-def practise(net: Network, taught: list[Lesson], seed: int, epochs: int) -> None:
-    """Let a trained network learn when to call, and go on learning the log odds beside it."""
-    net.outer_bias[ODDS] -= np.float32(math.log(CAUTION))
-    _descend(net, taught, np.random.default_rng(seed), epochs, RATE_OF_CALLS, pull_of_both)
-    net.outer_bias[ODDS] += np.float32(math.log(CAUTION))
+def train_calls(net: Network, examples: list[Example], seed: int, epochs: int) -> None:
+    """Train when to call, and go on training the log odds beside it."""
+    net.outer_bias[ODDS] -= np.float32(math.log(NOT_OVER_WEIGHT))
+    _descend(net, examples, np.random.default_rng(seed), epochs, RATE_OF_CALLS, gradient_of_both)
+    net.outer_bias[ODDS] += np.float32(math.log(NOT_OVER_WEIGHT))
 
 
 def _descend(
-    net: Network, taught: list[Lesson], rng: np.random.Generator, epochs: int, rate: float,
-    pull: Pull,
+    net: Network, examples: list[Example], rng: np.random.Generator, epochs: int, rate: float,
+    pull: LossGradient,
 ) -> None:  # fmt: skip
-    """Go through the lessons, and each time a step down the gradient."""
-    step = _Adam(net.parts(), epochs * _count(taught), rate)
+    """Go through the mini-batches, with one step down the gradient for each."""
+    step = _Adam(net.parts(), epochs * _count(examples), rate)
     with ThreadPoolExecutor(_SHARES) as pool:
         for epoch in range(epochs):
-            for each in _handfuls(taught, rng):
+            for each in _mini_batches(examples, rng):
                 noise = rng.standard_normal(each.x.shape, dtype=np.float32)
                 step.take(_gradient(net, each.x + np.float32(JITTER) * noise, each, pool, pull))
             sys.stdout.write(f"    epoch {epoch + 1} of {epochs}\n")
             sys.stdout.flush()
 
 
-def _gradient(net: Network, x: Singles, each: Handful, pool: Executor, pull: Pull) -> list[Singles]:
-    """Return the gradient of a handful, whose records are shared out among threads."""
+def _gradient(
+    net: Network, x: Singles, each: MiniBatch, pool: Executor, pull: LossGradient
+) -> list[Singles]:
+    """Return the gradient of a mini_batch, whose records are shared out among threads."""
     shares = np.array_split(x, _SHARES, axis=1)
     passes = list(pool.map(forward, [net] * _SHARES, shares))
     scores = np.concatenate([scores for scores, _ in passes], axis=1)
@@ -156,7 +166,7 @@ def _gradient(net: Network, x: Singles, each: Handful, pool: Executor, pull: Pul
     return [np.sum(parts, axis=0, dtype=np.float32) for parts in zip(*found, strict=True)]
 
 
-def pull_of_odds(scores: Singles, each: Handful) -> Singles:
+def gradient_of_odds(scores: Singles, each: MiniBatch) -> Singles:
     """Return the gradient of the weighted logistic loss in the scores of each moment."""
     out = np.zeros_like(scores)
     chance = 1.0 / (1.0 + np.exp(-np.clip(scores[:, :, ODDS], -30.0, 30.0)))
@@ -164,24 +174,26 @@ def pull_of_odds(scores: Singles, each: Handful) -> Singles:
     return out
 
 
-def pull_of_both(scores: Singles, each: Handful) -> Singles:
+def gradient_of_both(scores: Singles, each: MiniBatch) -> Singles:
     """Return the gradient of that loss and of the cost expected of calls."""
-    out = pull_of_odds(scores, each)
-    _, pull = expected(scores[:, :, CALL], each.free, each.cost, each.last, each.silence)
+    out = gradient_of_odds(scores, each)
+    _, pull = expected_cost(scores[:, :, CALL], each.free, each.cost, each.last, each.no_call)
     out[:, :, CALL] = CALLS_WEIGH / scores.shape[1] * pull
     return out
 
 
-def _count(taught: list[Lesson]) -> int:
-    return -(-len(taught) // _TOGETHER)
+def _count(examples: list[Example]) -> int:
+    return -(-len(examples) // _TOGETHER)
 
 
-def _handfuls(taught: list[Lesson], rng: np.random.Generator) -> Iterator[Handful]:
-    """Yield all lessons in random order, some of about one length at a time."""
-    moved = np.array([len(each.table) for each in taught]) + rng.uniform(0.0, 60.0, len(taught))
+def _mini_batches(examples: list[Example], rng: np.random.Generator) -> Iterator[MiniBatch]:
+    """Yield all examples in random order, some of about one length at a time."""
+    moved = np.array([len(each.features) for each in examples]) + rng.uniform(
+        0.0, 60.0, len(examples)
+    )
     order = np.argsort(moved)
-    for k in rng.permutation(_count(taught)).tolist():
-        yield handful([taught[j] for j in order[k * _TOGETHER : (k + 1) * _TOGETHER]])
+    for k in rng.permutation(_count(examples)).tolist():
+        yield mini_batch([examples[j] for j in order[k * _TOGETHER : (k + 1) * _TOGETHER]])
 
 
 class _Adam:
@@ -199,12 +211,12 @@ class _Adam:
         """Take one step; the rate rises at first, then falls to nothing along a half cosine."""
         self.taken += 1
         size = np.sqrt(sum(float(np.vdot(g, g)) for g in gradient))
-        held = min(1.0, _STEEPEST / max(size, 1e-12))
+        damping = min(1.0, _STEEPEST / max(size, 1e-12))
         rate = self.rate * min(1.0, self.taken / (_WARM_UP * self.steps))
         rate *= 0.5 * (1.0 + np.cos(np.pi * self.taken / self.steps))
         for j, g in enumerate(gradient):
-            self.first[j] = 0.9 * self.first[j] + 0.1 * held * g
-            self.second[j] = 0.999 * self.second[j] + 0.001 * (held * g) ** 2
+            self.first[j] = 0.9 * self.first[j] + 0.1 * damping * g
+            self.second[j] = 0.999 * self.second[j] + 0.001 * (damping * g) ** 2
             move = self.first[j] / (1.0 - 0.9**self.taken)
             move = move / (np.sqrt(self.second[j] / (1.0 - 0.999**self.taken)) + 1e-8)
             self.params[j] -= (rate * move).astype(np.float32)

@@ -9,12 +9,12 @@ from typing import TypeVar
 
 import numpy as np
 
-from tests.research.stability import bound, formula, rivals
-from tests.research.stability.figures import Record, records_of
-from tests.research.stability.kinds import KINDS, conditioned, pair
-from tests.research.stability.play import Played, play, through_station
-from tests.research.stability.probe import Trace, traces
-from tests.research.stability.score import Verdict, judge, tally
+from tests.research.stability import baselines, oracle_bound, second_generator
+from tests.research.stability.batch_kinds import KINDS, conditioned, pair
+from tests.research.stability.detector_run import DetectorRun, run_detector, run_station
+from tests.research.stability.feature_records import Record, records_of
+from tests.research.stability.probe_model import Trace, traces
+from tests.research.stability.verdicts import Verdict, judge, tally
 
 TRAINING_SEED = 100_000
 """First seed of the training batches; those of pairs begin 500,000 later."""
@@ -49,13 +49,15 @@ def conditioned_jobs(first_seed: int, count: int) -> list[Job]:
 
 
 def stream(todo: list[Job]) -> Iterator[Trace]:
-    """Yield the traces of jobs, integrated in handfuls."""
+    """Yield the traces of jobs, integrated some at a time."""
     for low in range(0, len(todo), _TOGETHER):
         yield from traces(todo[low : low + _TOGETHER])
 
 
-def shared(work: Callable[[list[Job]], Result], todo: list[Job], workers: int) -> Iterator[Result]:
-    """Yield what `work` makes of handfuls of jobs, in their order, whoever did it."""
+def in_parallel(
+    work: Callable[[list[Job]], Result], todo: list[Job], workers: int
+) -> Iterator[Result]:
+    """Yield what `work` makes of some jobs at a time, in their order, whoever did it."""
     parts = [todo[low : low + _A_SHARE] for low in range(0, len(todo), _A_SHARE)]
     if workers < 2:
         yield from map(work, parts)
@@ -65,7 +67,7 @@ def shared(work: Callable[[list[Job]], Result], todo: list[Job], workers: int) -
 
 
 def records(todo: list[Job], longest_s: float) -> list[Record]:
-    """Return what the detector was shown along each trace, for so long after the arming."""
+    """Return the features along each trace, for so long after the arming."""
     return [
         found
         for trace in stream(todo)
@@ -75,7 +77,7 @@ def records(todo: list[Job], longest_s: float) -> list[Record]:
 
 @dataclass(slots=True)
 class Curve:
-    """How a rival does at each of its thresholds, on one set of batches.
+    """How a baseline does at each of its thresholds, on one set of batches.
 
     Attributes:
         minutes: Its window.
@@ -88,25 +90,25 @@ class Curve:
     verdicts: list[list[Verdict]] = field(default_factory=list)
 
 
-def rival_curve(name: str, minutes: float, todo: list[Trace], thresholds: list[float]) -> Curve:
-    """Return how a rival with a window does on traces at given thresholds."""
-    statistic, _ = rivals.RIVALS[name]
+def baseline_curve(name: str, minutes: float, todo: list[Trace], thresholds: list[float]) -> Curve:
+    """Return how a baseline with a window does on traces at given thresholds."""
+    statistic, _ = baselines.BASELINES[name]
     curve = Curve(minutes, thresholds, [[] for _ in thresholds])
     for trace in todo:
-        seen = rivals.series(trace)
+        seen = baselines.series(trace)
         t_s, values = statistic(seen, minutes)
         for at, threshold in zip(curve.verdicts, thresholds, strict=True):
-            calls = rivals.first_call(seen, t_s, values, threshold)
+            calls = baselines.first_call(seen, t_s, values, threshold)
             at.append(judge(trace.kind, calls, trace.t_s, trace.over, trace.over_s))
     return curve
 
 
 def spread(name: str, minutes: float, todo: list[Trace]) -> list[float]:
     """Return thresholds worth trying: quantiles of the statistic where mixing is over."""
-    statistic, _ = rivals.RIVALS[name]
+    statistic, _ = baselines.BASELINES[name]
     kept = []
     for trace in todo:
-        t_s, values = statistic(rivals.series(trace), minutes)
+        t_s, values = statistic(baselines.series(trace), minutes)
         if len(t_s):
             over = trace.over[np.minimum(np.searchsorted(trace.t_s, t_s), len(trace.over) - 1)]
             kept.append(values[over & np.isfinite(values)])
@@ -122,10 +124,10 @@ def cost(verdicts: list[Verdict]) -> float:
 
 
 def tune(name: str, todo: list[Trace]) -> Curve:
-    """Return the rival's curve for the window whose best threshold costs least."""
+    """Return a baseline's curve for the window whose best threshold costs least."""
     curves = [
-        rival_curve(name, minutes, todo, spread(name, minutes, todo))
-        for minutes in rivals.RIVALS[name][1]
+        baseline_curve(name, minutes, todo, spread(name, minutes, todo))
+        for minutes in baselines.BASELINES[name][1]
     ]
     return min(curves, key=lambda c: min(cost(v) for v in c.verdicts))
 
@@ -136,16 +138,16 @@ def best(curve: Curve) -> float:
     return curve.thresholds[int(np.argmin(costs))]
 
 
-def ours(trace: Trace, *, with_pump: bool = False) -> Verdict:
+def evaluate_detector(trace: Trace, *, with_pump: bool = False) -> Verdict:
     """Return how the detector does on one trace, every call judged."""
-    played = play(trace, with_pump=with_pump)
+    played = run_detector(trace, with_pump=with_pump)
     verdict = judge(
         trace.kind, [t_s for t_s, _ in played.calls], trace.t_s, trace.over, trace.over_s
     )
     return replace(verdict, off=_first_off(trace, played)) if verdict.false else verdict
 
 
-def _first_off(trace: Trace, played: Played) -> float | None:
+def _first_off(trace: Trace, played: DetectorRun) -> float | None:
     """Return how far the salinity of the first wrong call was from its final value."""
     for t_s, found in played.calls:
         at = min(int(np.searchsorted(trace.t_s, t_s)), len(trace.t_s) - 1)
@@ -154,23 +156,23 @@ def _first_off(trace: Trace, played: Played) -> float | None:
     return None
 
 
-def here(todo: list[Job]) -> list[Verdict]:
+def evaluate_first(todo: list[Job]) -> list[Verdict]:
     """Return how the detector does on batches of the first generator."""
-    return [ours(trace) for trace in stream(todo)]
+    return [evaluate_detector(trace) for trace in stream(todo)]
 
 
-def elsewhere(todo: list[Job]) -> list[Verdict]:
+def evaluate_second(todo: list[Job]) -> list[Verdict]:
     """Return how the detector does on batches of the second generator."""
-    return [ours(formula.trace(kind, seed)) for kind, seed in todo]
+    return [evaluate_detector(second_generator.trace(kind, seed)) for kind, seed in todo]
 
 
-def serviced(trace: Trace) -> Verdict:
+def evaluate_station(trace: Trace) -> Verdict:
     """Return how the service's station does on one trace, which arms by its own batch logic."""
-    return judge(trace.kind, through_station(trace), trace.t_s, trace.over, trace.over_s)
+    return judge(trace.kind, run_station(trace), trace.t_s, trace.over, trace.over_s)
 
 
-def bounded(trace: Trace) -> Verdict:
+def evaluate_bound(trace: Trace) -> Verdict:
     """Return how the bound does on one trace."""
-    delay = bound.delay_min(trace)
+    delay = oracle_bound.delay_min(trace)
     missed = None if delay is None else False
     return Verdict(trace.kind, false=False, missed=missed, delay_min=delay)

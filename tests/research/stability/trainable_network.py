@@ -1,4 +1,4 @@
-"""The recurrent network of the score, with the way its error flows back through time.
+"""The network of the detector as training has it, with its gradient back through time.
 
 Source: gated recurrent units of Cho et al. (2014), in the form in which the
 reset gate acts after the product; from memory.
@@ -38,10 +38,10 @@ class Layer:
 
 @dataclass(slots=True)
 class Network:
-    """Weights: figures are mixed, remembered by layers, weighed up, and put into two scores.
+    """Weights: features are mixed, remembered by layers, weighed up, and put into two scores.
 
     Attributes:
-        mixing: Figures by units.
+        mixing: Features by units.
         mixing_bias: A unit.
         layers: The layers, the first one first.
         weighing: Units of the last layer by units.
@@ -67,17 +67,17 @@ class Network:
 
 
 @dataclass(slots=True)
-class Kept:
+class LayerPass:
     """What a layer's pass forward leaves for the pass back; time first, then record."""
 
     given: Singles
     units: Singles
     gates: Singles
-    held: Singles
+    reset_input: Singles
     fresh: Singles
 
 
-def begin(figures: int, units: int, layers: int, rng: np.random.Generator) -> Network:
+def begin(features: int, units: int, layers: int, rng: np.random.Generator) -> Network:
     """Return a network with random weights, but for whether to call: that comes after."""
 
     def drawn(size: int, *shape: int) -> Singles:
@@ -85,8 +85,8 @@ def begin(figures: int, units: int, layers: int, rng: np.random.Generator) -> Ne
         return rng.uniform(-reach, reach, shape).astype(np.float32)
 
     net = Network(
-        drawn(figures, figures, units),
-        drawn(figures, units),
+        drawn(features, features, units),
+        drawn(features, units),
         [
             Layer(
                 drawn(units, units, 3 * units), drawn(units, units, 3 * units),
@@ -116,42 +116,42 @@ def mean_of(nets: list[Network]) -> Network:
 
 
 @dataclass(slots=True)
-class Passed:
+class NetworkPass:
     """What a whole pass forward leaves: of each layer, and how its end was weighed up."""
 
-    layers: list[Kept]
+    layers: list[LayerPass]
     weighed: Singles
 
 
-def forward(net: Network, x: Singles) -> tuple[Singles, Passed]:
-    """Return the two scores (time, record, score) of records (time, record, figure)."""
+def forward(net: Network, x: Singles) -> tuple[Singles, NetworkPass]:
+    """Return the two scores (time, record, score) of records (time, record, feature)."""
     seen = np.tanh(x @ net.mixing + net.mixing_bias)
     kept = []
     for layer in net.layers:
         kept.append(_remember(layer, seen))
         seen = kept[-1].units[1:]
     weighed = np.tanh(seen @ net.weighing + net.weighing_bias)
-    return weighed @ net.outer + net.outer_bias, Passed(kept, weighed)
+    return weighed @ net.outer + net.outer_bias, NetworkPass(kept, weighed)
 
 
-def _remember(layer: Layer, given: Singles) -> Kept:
+def _remember(layer: Layer, given: Singles) -> LayerPass:
     steps, count, _ = given.shape
     n = len(layer.across_bias)
     drive = given @ layer.inner + layer.bias
     units = np.zeros((steps + 1, count, n), np.float32)
     gates = np.empty((steps, count, 2 * n), np.float32)
-    held = np.empty((steps, count, n), np.float32)
+    reset_input = np.empty((steps, count, n), np.float32)
     fresh = np.empty((steps, count, n), np.float32)
     for t in range(steps):
         across = units[t] @ layer.across
         gates[t] = 0.5 + 0.5 * np.tanh(0.5 * (drive[t, :, : 2 * n] + across[:, : 2 * n]))
-        held[t] = across[:, 2 * n :] + layer.across_bias
-        fresh[t] = np.tanh(drive[t, :, 2 * n :] + gates[t, :, :n] * held[t])
+        reset_input[t] = across[:, 2 * n :] + layer.across_bias
+        fresh[t] = np.tanh(drive[t, :, 2 * n :] + gates[t, :, :n] * reset_input[t])
         units[t + 1] = fresh[t] + gates[t, :, n:] * (units[t] - fresh[t])
-    return Kept(given, units, gates, held, fresh)
+    return LayerPass(given, units, gates, reset_input, fresh)
 
 
-def backward(net: Network, x: Singles, passed: Passed, pull: Singles) -> list[Singles]:
+def backward(net: Network, x: Singles, passed: NetworkPass, pull: Singles) -> list[Singles]:
     """Return the gradient of each of `parts`, given that of the two scores at each step."""
     kept, weighed = passed.layers, passed.weighed
     last = kept[-1].units[1:]
@@ -173,9 +173,9 @@ def backward(net: Network, x: Singles, passed: Passed, pull: Singles) -> list[Si
     return [x.reshape(len(flat), -1).T @ flat, flat.sum(axis=0), *middle, *end]
 
 
-def _back_through(layer: Layer, kept: Kept, pull: Singles) -> tuple[list[Singles], Singles]:
+def _back_through(layer: Layer, kept: LayerPass, pull: Singles) -> tuple[list[Singles], Singles]:
     """Return the gradient of a layer's arrays, and that of what came in."""
-    steps, count, n = kept.held.shape
+    steps, count, n = kept.reset_input.shape
     of_drive = np.empty((steps, count, 3 * n), np.float32)
     of_across = np.empty((steps, count, 3 * n), np.float32)
     back = np.zeros((count, n), np.float32)
@@ -184,7 +184,7 @@ def _back_through(layer: Layer, kept: Kept, pull: Singles) -> tuple[list[Singles
         back = back + pull[t]
         reset, keep, fresh = kept.gates[t, :, :n], kept.gates[t, :, n:], kept.fresh[t]
         of_fresh = back * (1.0 - keep) * (1.0 - fresh * fresh)
-        of_drive[t, :, :n] = of_fresh * kept.held[t] * reset * (1.0 - reset)
+        of_drive[t, :, :n] = of_fresh * kept.reset_input[t] * reset * (1.0 - reset)
         of_drive[t, :, n : 2 * n] = back * (kept.units[t] - fresh) * keep * (1.0 - keep)
         of_drive[t, :, 2 * n :] = of_fresh
         of_across[t, :, : 2 * n] = of_drive[t, :, : 2 * n]

@@ -8,7 +8,7 @@ import numpy as np
 
 from daemon.mixing.stability.weights import Weights
 from daemon.weights_file import CHECKSUM_SUFFIX, checksum_line, encode
-from tests.research.stability.network import Layer, Network, Singles
+from tests.research.stability.trainable_network import Layer, Network, Singles
 
 DIGITS = 3
 """Decimals of a weight: what the file of weights holds without loss."""

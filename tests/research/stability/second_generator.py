@@ -14,8 +14,8 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
-from tests.research.stability.kinds import KINDS, conditioned, pair
-from tests.research.stability.probe import Trace, arming
+from tests.research.stability.batch_kinds import KINDS, conditioned, pair
+from tests.research.stability.probe_model import Trace, arming
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]

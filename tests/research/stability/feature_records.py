@@ -1,7 +1,7 @@
-"""What the score is shown along a trace, by the detector's own code, in bulk.
+"""The features along a trace, by the detector's own code, in bulk.
 
 Feeding whole cells at a time gives the same numbers as feeding readings one by
-one (a test holds them together) and is several times quicker.
+one (a test compares them) and is several times quicker.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from daemon.mixing.stability.cells import (
 from daemon.mixing.stability.detector import AFTER_ARMING, CELLS_BEFORE_ARMING, DWELL
 from daemon.mixing.stability.features import FEATURE_NAMES, FeatureState, feature_rows
 from daemon.mixing.stability.interlocks import InterlockState, interlock, must_wait
-from tests.research.stability.probe import Trace
+from tests.research.stability.probe_model import Trace
 
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
@@ -37,24 +37,24 @@ class Record:
     Attributes:
         kind: As in the trace.
         seed: As in the trace.
-        t_s: When the decision could be told: the first reading after the cell.
-        table: Figures, a row a half minute, with nobody saying whether the pump runs.
+        t_s: When the decision falls: the first reading after the cell.
+        features: A row a half minute, with nobody saying whether the pump runs.
         over: Whether a call would be right.
         over_s: As in the trace.
-        known: Whether the pump is known to run, had it an input.
-        shut: Whether no call may be made whatever the score says.
-        held: Whether a call has to wait: a probe that may be stuck, a level that leaps.
+        pump_runs: Whether the pump is known to run, had it an input.
+        blocked: Whether an interlock blocks a call.
+        waiting: Whether a call has to wait: a probe that may be stuck, a level that leaps.
     """
 
     kind: str
     seed: int
     t_s: Floats
-    table: npt.NDArray[np.float32]
+    features: npt.NDArray[np.float32]
     over: Flags
     over_s: float
-    known: Flags
-    shut: Flags
-    held: Flags
+    pump_runs: Flags
+    blocked: Flags
+    waiting: Flags
 
 
 _TAIL_S = 6000.0
@@ -67,10 +67,12 @@ _LATEST_BEGIN = 150
 _PUMP = FEATURE_NAMES.index("pump")
 
 
-def record(trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST_S) -> Record:
-    """Return what is seen along `trace` up to a time past the end of mixing, or past arming."""
-    cells, armed = gathered(trace, tail_s, longest_s)
-    return shown(trace, cells, max(0, armed - CELLS_BEFORE_ARMING), armed)
+def feature_record(
+    trace: Trace, *, tail_s: float = _TAIL_S, longest_s: float = _LONGEST_S
+) -> Record:
+    """Return the record of `trace` up to a time past the end of mixing, or past arming."""
+    cells, armed = cells_of(trace, tail_s, longest_s)
+    return features_along(trace, cells, max(0, armed - CELLS_BEFORE_ARMING), armed)
 
 
 def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list[Record]:
@@ -79,30 +81,30 @@ def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list
     So nothing can be learned from how long a record is, and a detector that is
     armed in the middle of things knows what to do.
     """
-    cells, armed = gathered(trace, _TAIL_S, longest_s)
+    cells, armed = cells_of(trace, _TAIL_S, longest_s)
     first = max(0, armed - CELLS_BEFORE_ARMING)
-    out = [shown(trace, cells, first, armed)]
+    out = [features_along(trace, cells, first, armed)]
     length = len(cells.index) - first
     if rng.random() < 0.3 and length > _LEAST_ROWS:
         begin = first + int(rng.uniform(0.0, min(length - 60, _LATEST_BEGIN)))
-        out.append(shown(trace, cells, begin, max(begin, armed)))
+        out.append(features_along(trace, cells, begin, max(begin, armed)))
     return [each for each in out if len(each.t_s) > DWELL]
 
 
-def told(found: Record) -> Record:
-    """Return a record in which a pump input says whether the pump runs, and forbids calls, too.
+def with_pump_input(found: Record) -> Record:
+    """Return a record in which a pump input says whether the pump runs, and blocks calls, too.
 
-    A pump known to run has run for 5 min; one that ran for less is told as standing.
+    A pump known to run has run for 5 min; one that ran for less counts as standing.
     """
-    runs = found.known.copy()
+    runs = found.pump_runs.copy()
     for back in range(1, _PUMP_ROWS + 1):
-        runs[:-back] |= found.known[back:]
-    table = found.table.copy()
-    table[:, _PUMP] = np.where(runs, 1.0, -1.0)
-    return replace(found, table=table, shut=found.shut | ~found.known)
+        runs[:-back] |= found.pump_runs[back:]
+    features = found.features.copy()
+    features[:, _PUMP] = np.where(runs, 1.0, -1.0)
+    return replace(found, features=features, blocked=found.blocked | ~found.pump_runs)
 
 
-def gathered(trace: Trace, tail_s: float, longest_s: float) -> tuple[Cells, int]:
+def cells_of(trace: Trace, tail_s: float, longest_s: float) -> tuple[Cells, int]:
     """Return all cells of a trace, and at which of them the decision begins."""
     cells, cell = Cells(capacity=sys.maxsize), OpenCell()
     there = np.isfinite(trace.conductivity)
@@ -121,24 +123,24 @@ def gathered(trace: Trace, tail_s: float, longest_s: float) -> tuple[Cells, int]
     return cells, int(np.searchsorted(np.array(cells.index), arming))
 
 
-def shown(trace: Trace, cells: Cells, begin: int, armed: int) -> Record:
-    """Return what the score is shown of cells from `begin` on; calls may come from `armed` on."""
-    view = FeatureState()
+def features_along(trace: Trace, cells: Cells, begin: int, armed: int) -> Record:
+    """Return the features of cells from `begin` on; calls may come from `armed` on."""
+    state = FeatureState()
     rows: list[list[float]] = []
     at: list[int] = []
-    shut: list[bool] = []
-    held: list[bool] = []
-    gate = InterlockState()
+    blocked: list[bool] = []
+    waiting: list[bool] = []
+    interlocks = InterlockState()
     armed_index = cells.index[armed] if armed < len(cells.index) else 0
     for k in range(begin, len(cells.index)):
-        added = feature_rows(view, cells, k)
+        added = feature_rows(state, cells, k)
         rows += added
         missing = len(added) - 1
         at += [cells.index[k] - missing + j for j in range(len(added))]
-        forbidden = bool(interlock(gate, cells, k)) or k < armed
-        forbidden = forbidden or cells.index[k] - armed_index < AFTER_ARMING
-        shut += [True] * missing + [forbidden]
-        held += [True] * missing + [must_wait(cells, k)]
+        blocks = bool(interlock(interlocks, cells, k)) or k < armed
+        blocks = blocks or cells.index[k] - armed_index < AFTER_ARMING
+        blocked += [True] * missing + [blocks]
+        waiting += [True] * missing + [must_wait(cells, k)]
     index = np.array(at, dtype=np.int64)
     reading = np.searchsorted(trace.t_s, (index + 1) * CELL_S)
     reading = np.minimum(reading, len(trace.t_s) - 1)
@@ -150,6 +152,6 @@ def shown(trace: Trace, cells: Cells, begin: int, armed: int) -> Record:
     return Record(
         trace.kind, trace.seed, t_s,
         np.array(rows, np.float32).reshape(len(rows), len(FEATURE_NAMES)),
-        trace.over[reading], trace.over_s if due else float("nan"), known, np.array(shut, bool),
-        np.array(held, bool),
+        trace.over[reading], trace.over_s if due else float("nan"), known, np.array(blocked, bool),
+        np.array(waiting, bool),
     )  # fmt: skip

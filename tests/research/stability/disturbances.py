@@ -6,18 +6,18 @@ import numpy as np
 
 from daemon.mixing.stability.detector import Disturbed, Stabilised, Stability
 from tests.parts.weights import weights
-from tests.research.stability.kinds import NEVER, draw, rows
-from tests.research.stability.physics import STEP_S, integrate
-from tests.research.stability.play import readings
-from tests.research.stability.probe import Trace, observed
+from tests.research.stability.batch_kinds import NEVER, draw, rows
+from tests.research.stability.detector_run import readings
+from tests.research.stability.probe_model import Trace, observed
+from tests.research.stability.tank_model import STEP_S, integrate
 
 QUIET_KINDS = ("clean", "noisy", "bubbling", "temperature", "dropouts")
 NOTICE_S = 600.0
 SHOWS = 0.15
 """An addition shows at the probe once the water there has moved by this much."""
 
-LEAST_TOLD = 0.5
-"""Share of readings that must come while an addition is to be noticed; a gap tells nothing."""
+LEAST_READ = 0.5
+"""Share of readings that must come while an addition is to be noticed; a gap shows nothing."""
 
 _QUIET_S = 3.0 * 3600.0
 
@@ -34,7 +34,7 @@ def run(count: int) -> str:
             early = [t for t in disturbed if t < trace.added_s]
             wrong += len(early)
             quiet_h += (min(early, default=trace.added_s) - called_s) / 3600.0
-            if early or shows_s is None or not _told(trace, shows_s):
+            if early or shows_s is None or not _read_enough(trace, shows_s):
                 continue
             due += 1
             seen += any(trace.added_s <= t <= shows_s + NOTICE_S for t in disturbed)
@@ -91,10 +91,10 @@ def _play(trace: Trace) -> tuple[float | None, list[float]]:
     return called, disturbed
 
 
-def _told(trace: Trace, shows_s: float) -> bool:
+def _read_enough(trace: Trace, shows_s: float) -> bool:
     """Return whether most readings came in the time allowed for noticing."""
     low, high = np.searchsorted(trace.t_s, [shows_s, shows_s + NOTICE_S])
-    return bool(np.isfinite(trace.conductivity[low:high]).mean() > LEAST_TOLD)
+    return bool(np.isfinite(trace.conductivity[low:high]).mean() > LEAST_READ)
 
 
 def _right(trace: Trace, called_s: float, shows_s: float | None) -> bool:

@@ -1,6 +1,6 @@
 """A bound: what a detector could do that knew the kinetics in form.
 
-It is told the noise of the probe, the time constant of all that dissolves
+It knows the noise of the probe, the time constant of all that dissolves
 from afloat, that of the heap if there is one, and when the pump runs.  What it
 must still find out from the record are three numbers: the final value, what is
 left of the main course, and what is left in a heap, whose time constant, where
@@ -21,8 +21,8 @@ import math
 
 import numpy as np
 
-from tests.research.stability.kinds import Batch, draw
-from tests.research.stability.probe import Trace
+from tests.research.stability.batch_kinds import Batch, draw
+from tests.research.stability.probe_model import Trace
 
 SALINITY_PER_MS_CM = 0.74
 HEAP_TAUS_S = (900.0, 1800.0, 3600.0)

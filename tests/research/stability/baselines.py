@@ -20,7 +20,7 @@ import gsw
 import numpy as np
 import numpy.typing as npt
 
-from tests.research.stability.probe import Trace
+from tests.research.stability.probe_model import Trace
 
 Floats = npt.NDArray[np.float64]
 
@@ -147,7 +147,7 @@ def _dwell(statistic: Floats, n: int) -> Floats:
 
 Statistic = Callable[[Series, float], tuple[Floats, Floats]]
 
-RIVALS: dict[str, tuple[Statistic, tuple[float, ...]]] = {
+BASELINES: dict[str, tuple[Statistic, tuple[float, ...]]] = {
     "changed less than x in n min": (changed_less, (5.0, 10.0, 20.0, 30.0)),
     "slope t-test": (slope_t, (10.0, 20.0, 30.0)),
     "slope and its error, equivalence": (slope_limit, (10.0, 20.0, 30.0)),
@@ -155,7 +155,7 @@ RIVALS: dict[str, tuple[Statistic, tuple[float, ...]]] = {
     "Kelly and Hedengren 2013": (kelly_hedengren, (10.0, 20.0, 30.0)),
     "F-test on two windows": (two_windows, (10.0, 20.0, 30.0)),
 }
-"""Every rival with the windows to choose from, minutes."""
+"""Every baseline with the windows to choose from, minutes."""
 
 LEAST_SALINITY = 1.5
 """All get this guard, without which pure water and dry probes are steady."""

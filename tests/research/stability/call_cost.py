@@ -1,4 +1,4 @@
-"""What it costs to call too early, too late or never, and which way the score must move.
+"""The expected cost of calling too early, too late or never, and its gradient in the score.
 
 A call is taken to come at each free moment by a chance, the logistic of the
 score, if it did not come before.  The cost expected of a decision is then a
@@ -13,17 +13,17 @@ import numpy.typing as npt
 Singles = npt.NDArray[np.float32]
 
 
-def expected(
-    score: Singles, free: Singles, cost: Singles, last: Singles, silence: Singles
+def expected_cost(
+    score: Singles, free: Singles, cost: Singles, last: Singles, no_call: Singles
 ) -> tuple[Singles, Singles]:
     """Return the cost expected of each record, and its gradient in the scores.
 
     Args:
         score: Whether to call (time, record).
-        free: As in a lesson (time, record), nothing beyond the end of a record.
+        free: As in an example (time, record), nothing beyond the end of a record.
         cost: Likewise.
         last: Likewise.
-        silence: Likewise.
+        no_call: Likewise.
     """
     chance = free / (1.0 + np.exp(-np.clip(score, -30.0, 30.0)))
     steps, count = score.shape
@@ -35,7 +35,7 @@ def expected(
     for t in range(steps - 1, -1, -1):
         ends = last[t] > 0.0
         total += np.where(ends, ahead, 0.0)
-        ahead = np.where(ends, silence[t], ahead)
+        ahead = np.where(ends, no_call[t], ahead)
         pull[t] = uncalled[t] * (cost[t] - ahead) * chance[t] * (1.0 - chance[t])
         ahead = chance[t] * cost[t] + (1.0 - chance[t]) * ahead
     return np.asarray(total + ahead, np.float32), pull
