@@ -1,4 +1,4 @@
-"""`brinewright alarm test`: one message to everybody who is told of alarms, and who took it."""
+"""`brinewright alarm test`: one notification to each receiver, and which of them accepted it."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from daemon.config import Config
-    from daemon.publishing.notify.attempt import Errand
+    from daemon.publishing.notify.attempt import DeliveryAttempt
     from daemon.publishing.notify.receivers import Receiver
 
 WAIT_S = 60.0
@@ -40,10 +40,10 @@ def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
     if lacking := missing_rights(settings.notify.urls_file):
         fail(lacking, UNAVAILABLE)
     until_s = time.monotonic() + WAIT_S
-    errands = _begin(settings)
+    attempts = _begin(settings)
     faults = {
-        receiver: _fault(errand, max(0.0, until_s - time.monotonic()))
-        for receiver, errand in errands.items()
+        receiver: _fault(attempt, max(0.0, until_s - time.monotonic()))
+        for receiver, attempt in attempts.items()
     }
     taken = sum(not fault for fault in faults.values())
     answer = {
@@ -60,25 +60,25 @@ def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
         raise SystemExit(NOT_SO if taken else UNAVAILABLE)
 
 
-def _begin(config: Config) -> dict[Receiver, Errand]:
+def _begin(config: Config) -> dict[Receiver, DeliveryAttempt]:
     from daemon.clock import clock_of
-    from daemon.publishing.notify.attempt import Errand
-    from daemon.publishing.registry import make_posts, make_teller
+    from daemon.publishing.notify.attempt import DeliveryAttempt
+    from daemon.publishing.registry import make_deliveries, make_formatter
 
-    posts = make_posts(config)
+    deliveries = make_deliveries(config)
     station = config.station
     now = clock_of(station.rehearsal_speed, station.rehearsal_since).now().wall
-    title, body = make_teller(config).trial(now)
+    title, body = make_formatter(config).test_message(now)
     return {
-        receiver: Errand(
-            partial(post.send, title, body, "info"), f"line {receiver.line}", time.monotonic()
+        receiver: DeliveryAttempt(
+            partial(delivery.send, title, body, "info"), f"line {receiver.line}", time.monotonic()
         )
-        for receiver, post in posts.items()
+        for receiver, delivery in deliveries.items()
     }
 
 
-def _fault(errand: Errand, longest_s: float) -> str:
+def _fault(attempt: DeliveryAttempt, longest_s: float) -> str:
     """Wait for a message to be taken; return why it was not, or nothing."""
-    if errand.wait(longest_s):
-        return errand.fault
+    if attempt.wait(longest_s):
+        return attempt.fault
     return f"it did not answer within {WAIT_S:g} s"

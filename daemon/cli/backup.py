@@ -30,7 +30,7 @@ from daemon.journal.backup.creation import create as back_up
 from daemon.journal.backup.restore import Restored, check, configuration_in, restore
 from daemon.journal.errors import JournalError
 from daemon.printable import printable
-from daemon.publishing.notify.queue_file import notices_path
+from daemon.publishing.notify.queue_file import queue_path
 from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ def restore_file(
         settings = _settings(path, text, file, replace=configuration)
         _check_rights(path, text, settings.journal.path)
         journal, now = settings.journal.path, assembly.clock(settings).now()
-        done = restore(file, journal, now, also=(notices_path(journal),))
+        done = restore(file, journal, now, also=(queue_path(journal),))
     except JournalError as exc:
         # Whatever keeps a backup from being restored, the backup is not restored.
         fail(str(exc), NOT_SO)

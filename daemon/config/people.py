@@ -27,8 +27,8 @@ class Notify(Section):
         digest_at: When alarms of low priority are told, all in one message.
         quiet_from: From when on nothing of low priority is sent.
         quiet_until: Until when; equal to `quiet_from` for no quiet hours.
-        repeat_every_min: How often an alarm of high priority is told again
-            until somebody acknowledges it or it is over, minutes.
+        repeat_every_min: How often an alarm of high priority is sent again
+            until somebody acknowledges it or it clears, minutes.
         at_most_per_h: Messages to one address within an hour; what is more is
             folded into a later one.
     """

@@ -20,8 +20,8 @@ from daemon.publishing.tail import STEP_WITHIN_S
 
 if TYPE_CHECKING:
     from daemon.publishing.heartbeat import Heartbeat
-    from daemon.publishing.notify.delivery import Post
-    from daemon.publishing.notify.formatter import Teller
+    from daemon.publishing.notify.delivery import Delivery
+    from daemon.publishing.notify.formatter import Formatter
     from daemon.publishing.notify.receivers import Receiver
 
 
@@ -121,55 +121,55 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     )
 
 
-def make_posts(config: Config) -> Mapping[Receiver, Post]:
-    """Return the way to everybody who is told of alarms; nobody is asked yet.
+def make_deliveries(config: Config) -> Mapping[Receiver, Delivery]:
+    """Return how each receiver of notifications is reached; nothing is sent yet.
 
     Raises:
         SinkError: The file of addresses cannot be used, or an address in it.
     """
-    from daemon.publishing.notify.delivery import open_posts
+    from daemon.publishing.notify.delivery import open_deliveries
     from daemon.publishing.notify.receivers import read_receivers
 
     if config.notify is None:
         return {}
     names = [each.name for each in config.reservoirs]
-    return open_posts(read_receivers(config.notify.urls_file, names))
+    return open_deliveries(read_receivers(config.notify.urls_file, names))
 
 
-def make_teller(config: Config) -> Teller:
-    """Return who words the messages."""
-    from daemon.publishing.notify.formatter import Teller
+def make_formatter(config: Config) -> Formatter:
+    """Return what words the notifications."""
+    from daemon.publishing.notify.formatter import Formatter
 
     minutes = config.notify.repeat_every_min if config.notify is not None else 0
-    return Teller(config.station.name, _zone(config), timedelta(minutes=minutes))
+    return Formatter(config.station.name, _zone(config), timedelta(minutes=minutes))
 
 
 def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
-    from daemon.publishing.notify.policy import Rules
-    from daemon.publishing.notify.publisher import NotifySink, Past
-    from daemon.publishing.notify.queue_file import notices_path
+    from daemon.publishing.notify.policy import NotificationPolicy
+    from daemon.publishing.notify.publisher import NotifySink, QueueStart
+    from daemon.publishing.notify.queue_file import queue_path
 
-    station, teller = config.station, make_teller(config)
-    rules = Rules(
-        teller.repeat_every,
+    station, formatter = config.station, make_formatter(config)
+    policy = NotificationPolicy(
+        formatter.repeat_every,
         settings.at_most_per_h,
         tuple(map(_time_of_day, settings.digest_at)),
         (_time_of_day(settings.quiet_from), _time_of_day(settings.quiet_until)),
-        teller.zone,
+        formatter.zone,
     )
     clock = clock_of(station.rehearsal_speed, station.rehearsal_since)
     return NotifySink(
-        make_posts(config),
-        rules,
-        teller,
+        make_deliveries(config),
+        policy,
+        formatter,
         [each.name for each in config.reservoirs],
         reader,
-        Past(notices_path(config.journal.path), lambda: _passed(config, reader)),
+        QueueStart(queue_path(config.journal.path), lambda: _delivered_to_seq(config, reader)),
         wall=lambda: clock.now().wall,
     )
 
 
-def _passed(config: Config, reader: Reader) -> int:
+def _delivered_to_seq(config: Config, reader: Reader) -> int:
     with Cursors(cursors_path(config.journal.path)) as cursors:
         return cursors.of(cursor_key(reader, "notify"))
 

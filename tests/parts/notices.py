@@ -1,4 +1,4 @@
-"""Parts of the tests of telling people: notices, and a receiver whose every message is taken."""
+"""Parts of the tests of notifications: notices, and a receiver that accepts every one."""
 
 from __future__ import annotations
 
@@ -6,52 +6,59 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice, Standing
-from daemon.publishing.notify.policy import Ledger, Message, Rules, due, sent, take
+from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.policy import (
+    Notification,
+    NotificationPolicy,
+    Queue,
+    enqueue,
+    mark_delivered,
+    next_notification,
+)
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
 HIGH, MEDIUM, LOW = Priority.HIGH, Priority.MEDIUM, Priority.LOW
-RAISED, ACKNOWLEDGED = Standing.RAISED, Standing.ACKNOWLEDGED
-OVER, SET_ASIDE = Standing.OVER, Standing.SET_ASIDE
+ACTIVE, ACKNOWLEDGED = NoticeState.ACTIVE, NoticeState.ACKNOWLEDGED
+CLEARED, SUPPRESSED = NoticeState.CLEARED, NoticeState.SUPPRESSED
 
 
 @dataclass
-class Person:
-    """Somebody who is told, minute by minute.
+class Recipient:
+    """Somebody who gets notifications, minute by minute.
 
     Attributes:
-        rules: When what is told.
+        policy: When what is sent.
         now: Wall time, UTC.
-        reachable: Whether messages are taken.
-        heard: What was told, with the time.
+        reachable: Whether notifications are accepted.
+        received: Notifications, with the time.
     """
 
-    rules: Rules = field(default_factory=Rules)
+    policy: NotificationPolicy = field(default_factory=NotificationPolicy)
     now: datetime = NOON
     reachable: bool = True
-    heard: list[tuple[datetime, Message]] = field(default_factory=list)
+    received: list[tuple[datetime, Notification]] = field(default_factory=list)
     seq: int = 0
-    ledger: Ledger = field(default_factory=lambda: Ledger(NOON))
+    queue: Queue = field(default_factory=lambda: Queue(NOON))
 
     def change(
         self,
         name: str,
-        standing: Standing = RAISED,
+        state: NoticeState = ACTIVE,
         priority: Priority = HIGH,
         reservoir: str = "mix-1",
     ) -> Notice:
         """Have an alarm change now."""
         self.seq += 1
-        notice = Notice(self.seq, reservoir, name, priority, standing, self.now)
-        take(self.ledger, notice, self.now)
+        notice = Notice(self.seq, reservoir, name, priority, state, self.now)
+        enqueue(self.queue, notice, self.now)
         self.send()
         return notice
 
     def send(self) -> None:
         """Send all that is due now."""
-        while self.reachable and (message := due(self.ledger, self.rules, self.now)):
-            sent(self.ledger, message, self.now)
-            self.heard.append((self.now, message))
+        while self.reachable and (message := next_notification(self.queue, self.policy, self.now)):
+            mark_delivered(self.queue, message, self.now)
+            self.received.append((self.now, message))
 
     def wait(self, minutes: float, step: float = 1) -> None:
         """Let minutes go by, looking once in each `step` of them."""
@@ -61,13 +68,13 @@ class Person:
             self.send()
 
     @property
-    def told(self) -> list[str]:
-        """What was told, in short: reason, names and standings of each message."""
+    def summaries(self) -> list[str]:
+        """Each notification in short: its kind, names and states."""
         return [
-            f"{message.reason}: "
+            f"{message.kind}: "
             + ", ".join(
-                f"{item.notice.name} {(item.then or item.notice).standing}"
-                for item in message.items
+                f"{item.notice.name} {(item.later or item.notice).state}"
+                for item in message.changes
             )
-            for _, message in self.heard
+            for _, message in self.received
         ]

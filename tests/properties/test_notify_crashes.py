@@ -1,4 +1,4 @@
-"""Whatever dies and whoever is away, in whatever order: no alarm is untold, few are told twice."""
+"""Whatever dies and whoever is away, in whatever order: no alarm is lost, few are sent twice."""
 
 from __future__ import annotations
 
@@ -18,9 +18,9 @@ from hypothesis import strategies as st
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.notify.formatter import Teller
-from daemon.publishing.notify.policy import Rules
-from daemon.publishing.notify.publisher import NotifySink, Past
+from daemon.publishing.notify.formatter import Formatter
+from daemon.publishing.notify.policy import NotificationPolicy
+from daemon.publishing.notify.publisher import NotifySink, QueueStart
 from daemon.publishing.notify.receivers import Receiver
 from daemon.publishing.sink import SinkError, cursor_key, follow
 from tests.conftest import wait_until
@@ -60,7 +60,7 @@ class Friend:
 
     def numbers(self) -> Counter[int]:
         """How often each alarm was told, repeats aside."""
-        new = [text for text in self.heard if "goes on" not in text.splitlines()[0]]
+        new = [text for text in self.heard if "is still active" not in text.splitlines()[0]]
         return Counter(
             int(number) for text in new for number in set(re.findall(r"umber (\d+)\b", text))
         )
@@ -83,14 +83,14 @@ class World:
         self.sink = self._born()
 
     def _born(self) -> NotifySink:
-        rules = Rules(at_most_per_h=4)
+        policy = NotificationPolicy(at_most_per_h=4)
         return NotifySink(
             self.friends,
-            rules,
-            Teller(STATION, rules.zone, rules.repeat_every),
+            policy,
+            Formatter(STATION, policy.zone, policy.repeat_every),
             RESERVOIRS,
             self.reader,
-            Past(
+            QueueStart(
                 self.folder / "notices.db",
                 lambda: self.cursors.of(cursor_key(self.reader, "notify")),
             ),

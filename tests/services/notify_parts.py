@@ -21,10 +21,10 @@ from aiosmtpd.smtp import Envelope
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.notify.delivery import open_posts
-from daemon.publishing.notify.formatter import Teller
-from daemon.publishing.notify.policy import Rules
-from daemon.publishing.notify.publisher import NotifySink, Past
+from daemon.publishing.notify.delivery import open_deliveries
+from daemon.publishing.notify.formatter import Formatter
+from daemon.publishing.notify.policy import NotificationPolicy
+from daemon.publishing.notify.publisher import NotifySink, QueueStart
 from daemon.publishing.notify.receivers import read_receivers
 from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.services.mqtt_parts import START, STATION
@@ -218,19 +218,19 @@ def make_sink(
     folder: Path,
     lines: Sequence[str],
     clocks: Clocks,
-    rules: Rules | None = None,
+    policy: NotificationPolicy | None = None,
     passed: int = 0,
 ) -> NotifySink:
     """Return the sink for the journal in a folder, with the real library."""
-    rules = rules or Rules()
+    policy = policy or NotificationPolicy()
     receivers = read_receivers(write_urls(folder, *lines), RESERVOIRS)
     return NotifySink(
-        open_posts(receivers),
-        rules,
-        Teller(STATION, rules.zone, rules.repeat_every),
+        open_deliveries(receivers),
+        policy,
+        Formatter(STATION, policy.zone, policy.repeat_every),
         RESERVOIRS,
         Reader(folder / "journal.db"),
-        Past(folder / "journal-notices.db", lambda: passed),
+        QueueStart(folder / "journal-notices.db", lambda: passed),
         clocks.wall,
         clocks.clock,
     )
@@ -244,20 +244,20 @@ class Desk:
         folder: Where all of it lies.
         lines: Of the file of receivers.
         clocks: Moved by hand.
-        rules: When what is told.
+        policy: When what is told.
     """
 
     folder: Path
     lines: Sequence[str]
     clocks: Clocks = field(default_factory=Clocks)
-    rules: Rules = field(default_factory=Rules)
+    policy: NotificationPolicy = field(default_factory=NotificationPolicy)
     _seq: int = 0
 
     def __post_init__(self) -> None:
         """Make journal and sink."""
         with Writer(self.folder / "journal.db"):
             self.reader = Reader(self.folder / "journal.db")
-        self.sink = make_sink(self.folder, self.lines, self.clocks, self.rules)
+        self.sink = make_sink(self.folder, self.lines, self.clocks, self.policy)
 
     def happen(self, *events: Event) -> None:
         """Write events to the journal and hand them to the sink."""
@@ -282,7 +282,7 @@ class Desk:
     def restart(self) -> None:
         """Close the sink and begin another on the same files."""
         self.sink.close()
-        self.sink = make_sink(self.folder, self.lines, self.clocks, self.rules, self._seq)
+        self.sink = make_sink(self.folder, self.lines, self.clocks, self.policy, self._seq)
 
     def begin_anew(self) -> None:
         """Have measuring begin a new journal; publishing goes on."""

@@ -45,7 +45,7 @@ def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path
             measuring(station) as measure,
             running("publish", *publish, folder=tmp_path) as process,
         ):
-            wait_until(lambda: told(hook, "goes on") >= 2, "two repeats", BATCH_S)
+            wait_until(lambda: told(hook, "is still active") >= 2, "two repeats", BATCH_S)
             words = ("alarm", "ack", "probe-fault", "--config", str(station.config))
             done = subprocess.run(
                 [sys.executable, "-m", "daemon.cli.main", *words],
@@ -57,12 +57,12 @@ def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path
             )
             assert (0, "") == (done.returncode, done.stderr)
             wait_until(lambda: process.alive and _acknowledged(station), "the acknowledgement")
-            repeats = told(hook, "goes on")
+            repeats = told(hook, "is still active")
             since = len(station.readings())
             # Three times as long as two repeats are apart, by the station's own clock.
             station.wait_for_readings(since + 90)
             assert measure.alive
-            assert told(hook, "goes on") <= repeats + 1  # one may have been on its way
+            assert told(hook, "is still active") <= repeats + 1  # one may have been on its way
             assert 0 == process.stop()
 
     assert 1 == told(hook, "(high)")

@@ -1,4 +1,4 @@
-"""One message on its way to one receiver, in a thread that holds up nobody."""
+"""One delivery to one receiver, in a thread that holds up nothing else."""
 
 from __future__ import annotations
 
@@ -8,8 +8,8 @@ from collections.abc import Callable
 from daemon.publishing.sink import SinkError
 
 
-class Errand:
-    """A call that may take long, or for ever.
+class DeliveryAttempt:
+    """A call that may take long, or never end.
 
     Attributes:
         begun_s: When it began, monotonic s.
@@ -17,7 +17,7 @@ class Errand:
     """
 
     def __init__(self, call: Callable[[], None], name: str, now_s: float) -> None:
-        """Begin."""
+        """Start the thread."""
         self.begun_s = now_s
         self.fault = ""
         self._call = call
@@ -31,7 +31,7 @@ class Errand:
         return not self._thread.is_alive()
 
     def wait(self, longest_s: float) -> bool:
-        """Wait for its end; return whether it came."""
+        """Wait for its end; return whether it has ended."""
         self._thread.join(longest_s)
         return self.done
 
@@ -40,5 +40,5 @@ class Errand:
             self._call()
         except SinkError as exc:
             self.fault = str(exc)
-        except BaseException as exc:  # noqa: BLE001 - of a library's own; told, and tried again
+        except BaseException as exc:  # noqa: BLE001 - of a library; reported, and tried again
             self.fault = f"a fault in this program: {type(exc).__name__}"

@@ -1,7 +1,7 @@
-"""Hands one message to one receiver through the Apprise library, and says why it was not taken.
+"""Delivers one notification to one receiver through the Apprise library, or says why it failed.
 
-The library speaks only through its log, with addresses in it.  Its log is kept
-from every other ear here, and what it says is told with the address hidden.
+The library gives its reasons only in its log, with addresses in them.  Its log reaches no
+other handler, and its reasons are passed on with the address hidden.
 """
 
 from __future__ import annotations
@@ -26,25 +26,25 @@ TYPES = {
 }
 
 
-BEHIND = "Socket Exception: "
+SOCKET_ERROR = "Socket Exception: "
 ERRNO = re.compile(r"\[Errno -?\d+\] ([A-Z][\w ]+)")
 LONGEST = 300
 """Characters of a reason; it is cut only after the address was hidden in it."""
 
 
-class Post(Protocol):
-    """The way to one receiver."""
+class Delivery(Protocol):
+    """A way to reach one receiver."""
 
     def send(self, title: str, body: str, kind: str) -> None:
-        """Hand over a message, as long as it takes; `kind` is one of `TYPES`.
+        """Deliver a text, as long as it takes; `kind` is one of `TYPES`.
 
         Raises:
-            SinkError: It was not taken; the text says why, without the address.
+            SinkError: It was not accepted; the text says why, without the address.
         """
 
 
-class _LastWords(logging.Handler):
-    """Keeps what each thread's library said last: the warning, and the error behind it."""
+class _LibraryLog(logging.Handler):
+    """Keeps the last record of the library by thread: the warning, and the error behind it."""
 
     def __init__(self) -> None:
         super().__init__(logging.DEBUG)
@@ -52,15 +52,15 @@ class _LastWords(logging.Handler):
         self._error: dict[int, str] = {}
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Keep what was said, where it is of use."""
+        """Keep a record that gives a reason."""
         text, thread = record.getMessage(), threading.get_ident()
         if record.levelno >= logging.WARNING:
             self._warning[thread] = text
-        elif text.startswith(BEHIND):
-            self._error[thread] = text.removeprefix(BEHIND)
+        elif text.startswith(SOCKET_ERROR):
+            self._error[thread] = text.removeprefix(SOCKET_ERROR)
 
     def take(self) -> str:
-        """Return what this thread's library said last; empty when nothing."""
+        """Return the last reason in this thread, and forget it; empty when there is none."""
         thread = threading.get_ident()
         warning, error = self._warning.pop(thread, ""), self._error.pop(thread, "")
         plain = ERRNO.search(error)
@@ -68,31 +68,31 @@ class _LastWords(logging.Handler):
         return ": ".join(part.strip(" .") for part in (warning, error) if part)
 
 
-def _listen() -> _LastWords:
+def _capture_log() -> _LibraryLog:
     library = logging.getLogger("apprise")
     library.propagate = False
-    library.setLevel(logging.DEBUG)  # the reason of a failure is told no louder than that
+    library.setLevel(logging.DEBUG)  # the reason of a failure has no higher level than that
     for handler in library.handlers:
-        if isinstance(handler, _LastWords):
+        if isinstance(handler, _LibraryLog):
             return handler
-    words = _LastWords()
-    library.addHandler(words)
-    return words
+    library_log = _LibraryLog()
+    library.addHandler(library_log)
+    return library_log
 
 
-class ApprisePost:
-    """The way to one receiver through the library."""
+class AppriseDelivery:
+    """Reaches one receiver through the library."""
 
     def __init__(self, receiver: Receiver) -> None:
-        """Understand the address; nobody is asked yet.
+        """Parse the address; nothing is sent yet.
 
         Raises:
-            SinkError: The library can make nothing of the address.
+            SinkError: The library cannot use the address.
         """
         self._receiver = receiver
-        self._words = _listen()
+        self._library_log = _capture_log()
         service = Apprise.instantiate(receiver.url, suppress_exceptions=True)
-        self._words.take()
+        self._library_log.take()
         if not isinstance(service, NotifyBase):
             scheme = receiver.url.partition("://")[0]
             raise SinkError(
@@ -102,38 +102,38 @@ class ApprisePost:
         self._service = service
 
     def send(self, title: str, body: str, kind: str) -> None:
-        """Hand over a message; see `Post`.
+        """Deliver a text; see `Delivery`.
 
         Raises:
-            SinkError: It was not taken.
+            SinkError: It was not accepted.
         """
-        self._words.take()
+        self._library_log.take()
         try:
-            taken = self._service.notify(
+            accepted = self._service.notify(
                 body=body, title=title, notify_type=TYPES[kind], body_format=NotifyFormat.TEXT
             )
         except Exception as exc:  # noqa: BLE001 - a plugin may raise whatever its own library does
-            self._words.take()
-            raise SinkError(f"the way there fails: {type(exc).__name__}") from None
-        said = self._words.take()
-        if not taken:
-            why = self._receiver.redacted(said)[:LONGEST]
-            raise SinkError(why or "it was not taken, and nobody said why")
+            self._library_log.take()
+            raise SinkError(f"the delivery failed: {type(exc).__name__}") from None
+        reason = self._library_log.take()
+        if not accepted:
+            why = self._receiver.redacted(reason)[:LONGEST]
+            raise SinkError(why or "it was not accepted, and no reason was given")
 
 
-def open_posts(receivers: Sequence[Receiver]) -> dict[Receiver, Post]:
-    """Return the way to each receiver.
+def open_deliveries(receivers: Sequence[Receiver]) -> dict[Receiver, Delivery]:
+    """Return how each receiver is reached.
 
     Raises:
         SinkError: An address cannot be used; all of those in sentences.
     """
-    posts: dict[Receiver, Post] = {}
+    deliveries: dict[Receiver, Delivery] = {}
     faults = []
     for receiver in receivers:
         try:
-            posts[receiver] = ApprisePost(receiver)
+            deliveries[receiver] = AppriseDelivery(receiver)
         except SinkError as exc:
             faults.append(f"{exc}.")
     if faults:
         raise SinkError(" ".join(faults).removesuffix("."))
-    return posts
+    return deliveries

@@ -1,4 +1,4 @@
-"""What an event of an alarm means to people: the one place that reads its facts."""
+"""What an event of an alarm means for notifications: the one place that reads its facts."""
 
 from __future__ import annotations
 
@@ -13,32 +13,32 @@ from daemon.mixing.alarm.transitions import What
 from daemon.printable import printable
 
 
-class Standing(StrEnum):
-    """How an alarm stands, as far as telling people goes.
+class NoticeState(StrEnum):
+    """The states of an alarm that notifications tell apart.
 
-    `SET_ASIDE` stands for shelved, suppressed by design and out of service:
-    somebody, or the design, has said that nobody wants to hear of it.
+    `SUPPRESSED` is each of the three in which it is not annunciated: shelved, suppressed by
+    design, out of service.
     """
 
-    RAISED = "raised"
+    ACTIVE = "active"
     ACKNOWLEDGED = "acknowledged"
-    OVER = "over"
-    SET_ASIDE = "set aside"
+    CLEARED = "cleared"
+    SUPPRESSED = "shelved, suppressed or out of service"
 
 
-STANDINGS = {
-    "raised": Standing.RAISED,
-    "unacknowledged": Standing.RAISED,
-    "acknowledged": Standing.ACKNOWLEDGED,
-    "returned-unacknowledged": Standing.OVER,
-    "normal": Standing.OVER,
-    "cleared": Standing.OVER,
-    "shelved": Standing.SET_ASIDE,
-    "suppressed": Standing.SET_ASIDE,
-    "suppressed-by-design": Standing.SET_ASIDE,
-    "out-of-service": Standing.SET_ASIDE,
+NOTICE_STATES = {
+    "raised": NoticeState.ACTIVE,
+    "unacknowledged": NoticeState.ACTIVE,
+    "acknowledged": NoticeState.ACKNOWLEDGED,
+    "returned-unacknowledged": NoticeState.CLEARED,
+    "normal": NoticeState.CLEARED,
+    "cleared": NoticeState.CLEARED,
+    "shelved": NoticeState.SUPPRESSED,
+    "suppressed": NoticeState.SUPPRESSED,
+    "suppressed-by-design": NoticeState.SUPPRESSED,
+    "out-of-service": NoticeState.SUPPRESSED,
 }
-"""By the state that an event tells; the states are those of ISA-18.2 and IEC 62682."""
+"""By the state in an event: those of ISA-18.2 and IEC 62682, and two of early journals."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,18 +50,18 @@ class Notice:
         reservoir: Which it is about; empty for the station.
         name: Of the alarm, as the catalogue has it.
         priority: How soon somebody must act.
-        standing: How the alarm stands from now on.
+        state: Of the alarm from now on.
         at: When, UTC.
         synced: Whether the clock was known to be right then.
         why: The reason, as a sentence without its full stop; may be empty.
-        who: Who did it, where somebody did.
+        who: Who acted, where somebody did.
     """
 
     seq: int
     reservoir: str
     name: str
     priority: Priority
-    standing: Standing
+    state: NoticeState
     at: datetime
     synced: bool = True
     why: str = ""
@@ -74,20 +74,20 @@ class Notice:
 
 
 def notice_of(stored: Stored) -> Notice | None:
-    """Return what an entry tells of an alarm; None for every other entry."""
+    """Return the change of an alarm that an entry is; None for every other entry."""
     event = stored.entry
     if not isinstance(event, Event) or event.kind is not Kind.ALARM:
         return None
     facts = event.facts
-    standing = STANDINGS.get(str(facts.get("state", "")))
-    if standing is None or "name" not in facts or facts.get("what") == What.CHATTERS:
+    state = NOTICE_STATES.get(str(facts.get("state", "")))
+    if state is None or "name" not in facts or facts.get("what") == What.CHATTERS:
         return None
     return Notice(
         seq=stored.seq,
         reservoir=printable(event.reservoir),
         name=printable(str(facts["name"])),
         priority=_priority(event),
-        standing=standing,
+        state=state,
         at=event.at.wall,
         synced=event.at.synced,
         why=printable(" ".join(str(facts.get("why") or "").split())),
@@ -96,7 +96,7 @@ def notice_of(stored: Stored) -> Notice | None:
 
 
 def _priority(event: Event) -> Priority:
-    """Return the priority that the event tells, else the catalogue's, else the middle one."""
+    """Return the priority in the event, else the catalogue's, else the middle one."""
     told, kind = str(event.facts.get("priority")), CATALOGUE.get(str(event.facts["name"]))
     if told in list(Priority):
         return Priority(told)

@@ -1,15 +1,19 @@
-"""When whom to tell of an alarm: the rules for one receiver, pure.
+"""The notification policy of one receiver: when it is sent what; pure.
 
-`take` hears of a change, `due` says what to send now, and `sent` notes that it
-was taken.  Everything that waits is in the `Ledger`, so whoever keeps that safe
-loses nothing.  Between `due` and `sent` changes may go on being taken.
+`enqueue` takes a change of an alarm, `next_notification` says what to send now, and
+`mark_delivered` records that the receiver accepted it.  Everything that waits is in the
+`Queue`, so whoever stores that safely loses nothing.  Between `next_notification` and
+`mark_delivered` changes may go on being enqueued.
 
-The rules: high and medium at once; low all together at set times of day, never
-in quiet hours; what is over is told once, to those who were told that it began;
-high again until somebody acknowledged it.  At most so many messages within an
-hour: the last one that is free, and any that comes when more wait than a person
-reads one by one, tells all that waits.  Only what is of high priority and was not
-told of within an hour goes over the limit.
+The rules:
+
+- High and medium priority go at once, and all that waits at that moment goes together.
+- Low priority goes at set times of day, never in quiet hours, or with what goes anyway.
+- A cleared alarm is sent once, to those who were sent that it was raised.
+- A high alarm is repeated until somebody acknowledged it.
+- At most so many notifications within an hour.  Only a high alarm that was not sent within
+  an hour goes over the limit.
+- A queue that is full drops its oldest change that is not urgent; how many is one line.
 """
 
 from __future__ import annotations
@@ -20,25 +24,23 @@ from datetime import UTC, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice, Standing
+from daemon.publishing.notify.notice import Notice, NoticeState
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
-AT_ONCE = 3
-"""More than so many waiting changes are told in one message."""
-WAITING_AT_MOST = 200
-"""What is more than that is counted by alarm and told as a number."""
+LONGEST_QUEUE = 200
+"""Most changes that wait for one receiver: our choice, more than a person reads after an outage."""
 
 
 @dataclass(frozen=True, slots=True)
-class Rules:
+class NotificationPolicy:
     """What was configured.
 
     Attributes:
-        repeat_every: High ones are told again after so long.
-        at_most_per_h: Messages within an hour.
-        digest_at: Times of the local day at which low ones are told.
-        quiet: From and until when no low ones are told; equal for never.
+        repeat_every: A high alarm is sent again after so long.
+        at_most_per_h: Notifications within an hour.
+        digest_at: Times of the local day at which low priority is sent.
+        quiet: From and until when low priority is not sent; equal for never.
         zone: Of the local day.
     """
 
@@ -55,7 +57,7 @@ class Rules:
         return begin <= local < end if begin <= end else local >= begin or local < end
 
     def last_digest(self, now: datetime) -> datetime:
-        """Return the latest moment, up to now, at which low ones were to be told."""
+        """Return the latest moment, up to now, at which low priority was to be sent."""
         today = now.astimezone(self.zone).date()
         moments = [
             datetime.combine(day, at, self.zone).astimezone(UTC)
@@ -65,8 +67,8 @@ class Rules:
         return max(each for each in moments if each <= now)
 
 
-class Reason(StrEnum):
-    """Why a message is sent."""
+class NotificationKind(StrEnum):
+    """Why a notification is sent."""
 
     CHANGE = "change"
     REPEAT = "repeat"
@@ -74,18 +76,18 @@ class Reason(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
-    """Something to be told.
+class QueuedChange:
+    """A change that waits for a receiver.
 
     Attributes:
-        notice: That an alarm was raised, or is over.
-        heard: When it was taken; not before `notice.at` unless a clock was wrong.
-        then: What became of a raised one before it could be told.
+        notice: That an alarm was raised, or cleared.
+        queued_at: When it was enqueued; not before `notice.at` unless a clock was wrong.
+        later: What became of a raised alarm before it could be sent.
     """
 
     notice: Notice
-    heard: datetime
-    then: Notice | None = None
+    queued_at: datetime
+    later: Notice | None = None
 
     @property
     def low(self) -> bool:
@@ -95,206 +97,199 @@ class Waiting:
     @property
     def urgent(self) -> bool:
         """Whether somebody must act at once."""
-        raised = self.notice.standing is Standing.RAISED
-        return raised and self.notice.priority is Priority.HIGH and self.then is None
+        raised = self.notice.state is NoticeState.ACTIVE
+        return raised and self.notice.priority is Priority.HIGH and self.later is None
 
 
 @dataclass(slots=True)
-class Open:
-    """A raised alarm that is not over.
+class ActiveAlarm:
+    """An alarm that was raised and has not cleared.
 
     Attributes:
         notice: That it was raised.
-        told: When that was last told; None while it was not.
-        repeats: Whether it is told again and again.
+        sent_at: When that was last sent; None while it was not.
+        repeats: Whether it is sent again and again.
     """
 
     notice: Notice
-    told: datetime | None = None
+    sent_at: datetime | None = None
     repeats: bool = False
 
 
 @dataclass(slots=True)
-class Ledger:
+class Queue:
     """Everything to be known of one receiver; plain data.
 
     Attributes:
-        born: When it was begun; what was over by then is told to nobody.
-        seq: Of the last event taken.
-        waiting: What is to be told, in order.
-        open: Raised alarms by key.
-        sent: When messages went within the last hour.
-        urgent_told: When each high one was last told, by key, within the last hour.
-        counted: What could not be kept waiting, by key.
+        began_at: When it was begun; what had cleared by then is not sent.
+        seq: Of the last event enqueued.
+        changes: What is to be sent, in order.
+        active: Alarms that have not cleared, by key.
+        sent_at: When notifications went, within the last hour.
+        urgent_sent_at: When each high alarm was last sent, by key, within the last hour.
+        dropped: Changes that found no room since the last notification.
     """
 
-    born: datetime
+    began_at: datetime
     seq: int = 0
-    waiting: list[Waiting] = field(default_factory=list)
-    open: dict[str, Open] = field(default_factory=dict)
-    sent: list[datetime] = field(default_factory=list)
-    urgent_told: dict[str, datetime] = field(default_factory=dict)
-    counted: dict[str, int] = field(default_factory=dict)
+    changes: list[QueuedChange] = field(default_factory=list)
+    active: dict[str, ActiveAlarm] = field(default_factory=dict)
+    sent_at: list[datetime] = field(default_factory=list)
+    urgent_sent_at: dict[str, datetime] = field(default_factory=dict)
+    dropped: int = 0
 
 
 @dataclass(frozen=True, slots=True)
-class Message:
+class Notification:
     """What is to be sent now.
 
     Attributes:
-        reason: Why.
-        items: What is told, the most pressing first.
-        counted: Changes that are told only by number, by alarm.
-        beyond: Whether it goes over the limit.
+        kind: Why.
+        changes: What it says, the most pressing first.
+        dropped: Changes that found no room and are only counted.
+        over_limit: Whether it goes over the limit of the hour.
     """
 
-    reason: Reason
-    items: tuple[Waiting, ...]
-    counted: tuple[tuple[str, int], ...] = ()
-    beyond: bool = False
+    kind: NotificationKind
+    changes: tuple[QueuedChange, ...]
+    dropped: int = 0
+    over_limit: bool = False
 
 
-def take(ledger: Ledger, notice: Notice, now: datetime) -> None:
-    """Hear of a change of an alarm; one that was heard already is passed over."""
-    if notice.seq <= ledger.seq:
+def enqueue(queue: Queue, notice: Notice, now: datetime) -> None:
+    """Take a change of an alarm; one that was enqueued already is passed over."""
+    if notice.seq <= queue.seq:
         return
-    ledger.seq = notice.seq
-    known = ledger.open.get(notice.key)
-    if notice.standing is Standing.RAISED:
-        ledger.open[notice.key] = Open(notice, repeats=notice.priority is Priority.HIGH)
-        _wait(ledger, Waiting(notice, now))
+    queue.seq = notice.seq
+    known = queue.active.get(notice.key)
+    if notice.state is NoticeState.ACTIVE:
+        queue.active[notice.key] = ActiveAlarm(notice, repeats=notice.priority is Priority.HIGH)
+        _append(queue, QueuedChange(notice, now))
         return
     if known is None:
         return
     known.repeats = False
-    untold = _untold(ledger, known.notice.seq)
-    if untold is not None and notice.at < ledger.born:
-        del ledger.waiting[untold]
-    elif untold is not None:
-        ledger.waiting[untold] = replace(ledger.waiting[untold], then=notice)
-    elif notice.standing is Standing.OVER and known.told is not None:
-        _wait(ledger, Waiting(replace(notice, priority=known.notice.priority), now))
-    if notice.standing is Standing.OVER:
-        del ledger.open[notice.key]
+    waiting = _place_of(queue, known.notice.seq)
+    if waiting is not None and notice.at < queue.began_at:
+        del queue.changes[waiting]
+    elif waiting is not None:
+        queue.changes[waiting] = replace(queue.changes[waiting], later=notice)
+    elif notice.state is NoticeState.CLEARED and known.sent_at is not None:
+        _append(queue, QueuedChange(replace(notice, priority=known.notice.priority), now))
+    if notice.state is NoticeState.CLEARED:
+        del queue.active[notice.key]
 
 
-def due(ledger: Ledger, rules: Rules, now: datetime) -> Message | None:
-    """Return what is to be sent now, if anything; nothing is changed by asking again."""
-    _settle(ledger, now)
-    free = rules.at_most_per_h - len(ledger.sent)
-    prompt = [each for each in ledger.waiting if not each.low]
-    low = _digest(ledger, rules, now)
-    if free <= 0:
+def next_notification(
+    queue: Queue, policy: NotificationPolicy, now: datetime
+) -> Notification | None:
+    """Return what is to be sent now, if anything; a second call gives the same."""
+    _expire(queue, now)
+    prompt = [each for each in queue.changes if not each.low]
+    if len(queue.sent_at) >= policy.at_most_per_h:
         urgent = [
-            each for each in prompt if each.urgent and each.notice.key not in ledger.urgent_told
+            each for each in prompt if each.urgent and each.notice.key not in queue.urgent_sent_at
         ]
-        return Message(Reason.CHANGE, tuple(urgent), beyond=True) if urgent else None
-    if prompt:
-        crowded = free == 1 or len(prompt) > AT_ONCE or ledger.counted
-        told = [*prompt, *low] if crowded else [min(prompt, key=_rank)]
-        return _message(ledger, Reason.CHANGE, told)
-    if low:
-        return _message(ledger, Reason.DIGEST, low)
-    repeats = _repeats(ledger, rules, now)
-    return Message(Reason.REPEAT, tuple(repeats)) if repeats else None
+        if not urgent:
+            return None
+        return Notification(NotificationKind.CHANGE, tuple(urgent), over_limit=True)
+    if changes := [*prompt, *_digest(queue, policy, now)]:
+        kind = NotificationKind.CHANGE if prompt else NotificationKind.DIGEST
+        return Notification(kind, tuple(sorted(changes, key=_rank)), queue.dropped)
+    repeats = _repeats(queue, policy, now)
+    return Notification(NotificationKind.REPEAT, tuple(repeats)) if repeats else None
 
 
-def sent(ledger: Ledger, message: Message, now: datetime) -> None:
-    """Note that a message was taken."""
-    ledger.sent.append(now)
-    for key, count in message.counted:
-        left = ledger.counted.get(key, 0) - count
-        ledger.counted.pop(key, None)
-        if left > 0:
-            ledger.counted[key] = left
-    for item in message.items:
-        if item.notice.standing is Standing.RAISED:
-            _told(ledger, item.notice, now)
-        if message.reason is not Reason.REPEAT:
-            _remove(ledger, item)
+def mark_delivered(queue: Queue, notification: Notification, now: datetime) -> None:
+    """Record that the receiver accepted a notification."""
+    queue.sent_at.append(now)
+    queue.dropped -= notification.dropped
+    for change in notification.changes:
+        if change.notice.state is NoticeState.ACTIVE:
+            _mark_sent(queue, change.notice, now)
+        if notification.kind is not NotificationKind.REPEAT:
+            _remove(queue, change)
 
 
-def wind_back(ledger: Ledger, last_seq: int) -> None:
-    """Go on from the end of a journal that ends before what was taken, or is a new one."""
-    ledger.seq = min(ledger.seq, last_seq)
-    for key, known in list(ledger.open.items()):
+def rewind(queue: Queue, last_seq: int) -> None:
+    """Go on from the end of a journal that ends before what was enqueued, or is a new one."""
+    queue.seq = min(queue.seq, last_seq)
+    for key, known in list(queue.active.items()):
         if known.notice.seq > last_seq:
-            del ledger.open[key]
+            del queue.active[key]
 
 
-def forget_all_but(ledger: Ledger, reservoirs: Sequence[str]) -> None:
-    """Drop what is open in reservoirs that are no longer there: it would never be over."""
-    for key, known in list(ledger.open.items()):
+def keep_reservoirs(queue: Queue, reservoirs: Sequence[str]) -> None:
+    """Drop what is active in reservoirs that are no longer there: it would never clear."""
+    for key, known in list(queue.active.items()):
         if known.notice.reservoir and known.notice.reservoir not in reservoirs:
-            del ledger.open[key]
+            del queue.active[key]
 
 
-def _wait(ledger: Ledger, item: Waiting) -> None:
-    ledger.waiting.append(item)
-    while len(ledger.waiting) > WAITING_AT_MOST:
-        first = next((each for each in ledger.waiting if not each.urgent), ledger.waiting[0])
-        ledger.waiting.remove(first)
-        ledger.counted[first.notice.key] = ledger.counted.get(first.notice.key, 0) + 1
-        known = ledger.open.get(first.notice.key)
+def _append(queue: Queue, change: QueuedChange) -> None:
+    queue.changes.append(change)
+    while len(queue.changes) > LONGEST_QUEUE:
+        first = next((each for each in queue.changes if not each.urgent), queue.changes[0])
+        queue.changes.remove(first)
+        queue.dropped += 1
+        known = queue.active.get(first.notice.key)
         if known is not None and known.notice.seq == first.notice.seq:
-            known.told = known.told or first.heard
+            known.sent_at = known.sent_at or first.queued_at
 
 
-def _untold(ledger: Ledger, seq: int) -> int | None:
-    numbers = (i for i, each in enumerate(ledger.waiting) if each.notice.seq == seq)
-    return next(numbers, None)
+def _place_of(queue: Queue, seq: int) -> int | None:
+    places = (place for place, each in enumerate(queue.changes) if each.notice.seq == seq)
+    return next(places, None)
 
 
-def _told(ledger: Ledger, notice: Notice, now: datetime) -> None:
+def _mark_sent(queue: Queue, notice: Notice, now: datetime) -> None:
     if notice.priority is Priority.HIGH:
-        ledger.urgent_told[notice.key] = now
-    known = ledger.open.get(notice.key)
+        queue.urgent_sent_at[notice.key] = now
+    known = queue.active.get(notice.key)
     if known is not None and known.notice.seq == notice.seq:
-        known.told = now
+        known.sent_at = now
 
 
-def _remove(ledger: Ledger, item: Waiting) -> None:
-    place = _untold(ledger, item.notice.seq)
+def _remove(queue: Queue, change: QueuedChange) -> None:
+    place = _place_of(queue, change.notice.seq)
     if place is None:
         return
-    then = ledger.waiting.pop(place).then
-    if then is not None and item.then != then and then.standing is Standing.OVER:
-        # It was over while the message that it had begun was on its way.
-        over = Waiting(replace(then, priority=item.notice.priority), item.heard)
-        ledger.waiting.insert(place, over)
+    later = queue.changes.pop(place).later
+    if later is not None and change.later != later and later.state is NoticeState.CLEARED:
+        # It cleared while the notification that it was raised was on its way.
+        cleared = replace(later, priority=change.notice.priority)
+        queue.changes.insert(place, QueuedChange(cleared, change.queued_at))
 
 
-def _message(ledger: Ledger, reason: Reason, items: Sequence[Waiting]) -> Message:
-    return Message(reason, tuple(sorted(items, key=_rank)), tuple(ledger.counted.items()))
+def _rank(change: QueuedChange) -> tuple[bool, int, int]:
+    priority = list(Priority).index(change.notice.priority)
+    return not change.urgent, priority, change.notice.seq
 
 
-def _rank(item: Waiting) -> tuple[bool, int, int]:
-    return not item.urgent, list(Priority).index(item.notice.priority), item.notice.seq
-
-
-def _digest(ledger: Ledger, rules: Rules, now: datetime) -> list[Waiting]:
-    low = [each for each in ledger.waiting if each.low]
-    if not low or rules.is_quiet(now):
+def _digest(queue: Queue, policy: NotificationPolicy, now: datetime) -> list[QueuedChange]:
+    """Return every change of low priority, once the digest of the first of them is due."""
+    low = [each for each in queue.changes if each.low]
+    if not low or policy.is_quiet(now):
         return []
-    last = rules.last_digest(now)
-    return low if any(min(each.notice.at, each.heard) <= last for each in low) else []
+    last = policy.last_digest(now)
+    return low if any(min(each.notice.at, each.queued_at) <= last for each in low) else []
 
 
-def _repeats(ledger: Ledger, rules: Rules, now: datetime) -> list[Waiting]:
-    """Return every alarm that is told again, once the first of them is due."""
-    asked = [each for each in ledger.open.values() if each.repeats and each.told is not None]
-    late = any(each.told and now - each.told >= rules.repeat_every for each in asked)
-    return [Waiting(each.notice, now) for each in asked] if late else []
+def _repeats(queue: Queue, policy: NotificationPolicy, now: datetime) -> list[QueuedChange]:
+    """Return every alarm that is repeated, once the first of them is due."""
+    active = [each for each in queue.active.values() if each.repeats and each.sent_at is not None]
+    due = any(each.sent_at and now - each.sent_at >= policy.repeat_every for each in active)
+    return [QueuedChange(each.notice, now) for each in active] if due else []
 
 
-def _settle(ledger: Ledger, now: datetime) -> None:
-    """Forget what is longer ago than an hour; a clock set back makes nothing wait for it."""
-    ledger.sent = [min(at, now) for at in ledger.sent if now - at < HOUR]
-    ledger.urgent_told = {
-        key: min(at, now) for key, at in ledger.urgent_told.items() if now - at < HOUR
+def _expire(queue: Queue, now: datetime) -> None:
+    """Drop what is longer ago than an hour; a clock set back makes nothing wait for it."""
+    queue.sent_at = [min(at, now) for at in queue.sent_at if now - at < HOUR]
+    queue.urgent_sent_at = {
+        key: min(at, now) for key, at in queue.urgent_sent_at.items() if now - at < HOUR
     }
-    for known in ledger.open.values():
-        known.told = known.told and min(known.told, now)
-    ledger.waiting = [
-        replace(each, heard=now) if each.heard > now else each for each in ledger.waiting
+    for known in queue.active.values():
+        known.sent_at = known.sent_at and min(known.sent_at, now)
+    queue.changes = [
+        replace(each, queued_at=now) if each.queued_at > now else each for each in queue.changes
     ]

@@ -1,12 +1,12 @@
-"""Tells people of alarms: a sink that acknowledges what it has noted down for each receiver.
+"""Notifies people of alarms: a sink that acknowledges what it has queued for each receiver.
 
-An alarm counts as delivered once every receiver's ledger that it belongs in is on the
-card, so a receiver that is down holds up neither the journal's cursor nor the others;
-what waits for it goes when it is back.  A message is struck off after the receiver has
-taken it: a process killed between the two sends that one message again.
+An alarm counts as delivered once it is on the card in every queue that it belongs in, so a
+receiver that is down holds up neither the journal's cursor nor the others; what waits for it
+goes when it is back.  A notification leaves the queue after the receiver has accepted it: a
+process killed between the two sends that one notification again.
 
-Receivers are asked one message at a time, each in a thread of its own that may hang;
-all else happens in the sink's thread.
+Each notification is sent in a thread of its own, which may hang, one at a time to each
+receiver; all else happens in the sink's thread.
 """
 
 from __future__ import annotations
@@ -23,127 +23,127 @@ from random import Random
 from daemon.journal.reader import Reader, Stored
 from daemon.logs import Outage
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.attempt import Errand
-from daemon.publishing.notify.delivery import Post
-from daemon.publishing.notify.formatter import Teller
-from daemon.publishing.notify.notice import Notice, Standing, notice_of
+from daemon.publishing.notify.attempt import DeliveryAttempt
+from daemon.publishing.notify.delivery import Delivery
+from daemon.publishing.notify.formatter import Formatter
+from daemon.publishing.notify.notice import Notice, NoticeState, notice_of
 from daemon.publishing.notify.policy import (
-    Ledger,
-    Message,
-    Reason,
-    Rules,
-    due,
-    forget_all_but,
-    sent,
-    take,
-    wind_back,
+    Notification,
+    NotificationKind,
+    NotificationPolicy,
+    Queue,
+    enqueue,
+    keep_reservoirs,
+    mark_delivered,
+    next_notification,
+    rewind,
 )
-from daemon.publishing.notify.queue_file import NoticesFile
+from daemon.publishing.notify.queue_file import QueueFile
 from daemon.publishing.notify.receivers import Receiver
 from daemon.publishing.sink import BATCH, Backoff, SinkError
 
-HUNG_S = 90.0
-"""A receiver that has not answered by then is left alone; the libraries' own limits are shorter."""
-HUNG_AT_MOST = 2
-"""So many unanswered messages to one receiver, and it gets no further one."""
-GOODBYE_S = 2.0
+UNANSWERED_AFTER_S = 90.0
+"""An attempt without an answer by then has failed, s; the libraries' own limits are shorter."""
+MOST_UNANSWERED = 2
+"""After so many unanswered notifications a receiver gets no further one."""
+CLOSE_WAIT_S = 2.0
 
 log = logging.getLogger("brinewright.publish")
 
 
 @dataclass(slots=True)
-class Line:
-    """One receiver and how it is doing.
+class Channel:
+    """One receiver and the state of its deliveries.
 
     Attributes:
         receiver: Who.
-        post: The way there.
-        ledger: What is to be told.
+        delivery: How it is reached.
+        queue: What waits for it.
         backoff: How long it is left alone after a failure.
         outage: What is logged of failures.
-        again_s: When it may be asked again, monotonic s.
-        errand: The message on its way.
-        message: What that says.
-        fault: Why the last one was not taken; empty when it was.
-        hung: Messages that were never answered.
+        retry_at_s: When the next attempt may be made, monotonic s.
+        attempt: The one under way.
+        notification: What it sends.
+        fault: Why the last one failed; empty when it was accepted.
+        unanswered: Attempts that have not ended.
     """
 
     receiver: Receiver
-    post: Post
+    delivery: Delivery
     backoff: Backoff
     outage: Outage
-    ledger: Ledger
-    again_s: float = float("-inf")
-    errand: Errand | None = None
-    message: Message | None = None
+    queue: Queue
+    retry_at_s: float = float("-inf")
+    attempt: DeliveryAttempt | None = None
+    notification: Notification | None = None
     fault: str = ""
-    hung: list[Errand] = field(default_factory=list)
+    unanswered: list[DeliveryAttempt] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
-class Past:
+class QueueStart:
     """What the sink goes on from.
 
     Attributes:
-        path: File of what waits.
-        passed: How far the journal was handed over before, for who is new.
+        path: The queue file.
+        delivered_to_seq: Gives how far the journal was delivered before, for a new receiver.
     """
 
     path: Path
-    passed: Callable[[], int]
+    delivered_to_seq: Callable[[], int]
 
 
 class NotifySink:
-    """A sink for everybody who is told of alarms."""
+    """A sink for everybody who is notified of alarms."""
 
     name = "notify"
 
     def __init__(
         self,
-        posts: Mapping[Receiver, Post],
-        rules: Rules,
-        teller: Teller,
+        deliveries: Mapping[Receiver, Delivery],
+        policy: NotificationPolicy,
+        formatter: Formatter,
         reservoirs: Sequence[str],
         reader: Reader,
-        past: Past,
+        start: QueueStart,
         wall: Callable[[], datetime],
         clock: Callable[[], float] = time.monotonic,
     ) -> None:
-        """Take who is told; nothing is opened yet.
+        """Name the receivers; nothing is opened yet.
 
         Args:
-            posts: The way to each receiver.
-            rules: When what is told.
-            teller: How.
+            deliveries: How each receiver is reached.
+            policy: When what is sent.
+            formatter: Makes the texts.
             reservoirs: Names of all of them.
             reader: The journal.
-            past: What it goes on from.
+            start: What it goes on from.
             wall: Wall time, UTC.
             clock: Monotonic seconds.
         """
         rng = Random()  # noqa: S311 - spreads retries, hides nothing
-        self._lines = [
-            Line(
+        self._channels = [
+            Channel(
                 receiver,
-                post,
+                delivery,
                 Backoff(rng),
-                Outage(log, f"telling {receiver.label}"),
-                Ledger(wall()),
+                Outage(log, f"notifying {receiver.label}"),
+                Queue(wall()),
             )
-            for receiver, post in posts.items()
+            for receiver, delivery in deliveries.items()
         ]
-        self._rules, self._teller, self._reservoirs = rules, teller, reservoirs
-        self._reader, self._past = reader, past
+        self._policy, self._formatter, self._reservoirs = policy, formatter, reservoirs
+        self._reader, self._start = reader, start
         self._wall, self._clock = wall, clock
-        self._file: NoticesFile | None = None
+        self._file: QueueFile | None = None
         self._journal = ""
         self._unsaved = False
 
     def deliver(self, entries: Sequence[Stored]) -> None:
-        """Note down what is to be told, and go on telling; see `Sink`.
+        """Queue what is to be sent, and send what is due; see `Sink`.
 
         Raises:
-            SinkError: It could not be noted down; what can be told is told all the same.
+            SinkError: The queues could not be written; what can be sent is sent all the same.
             JournalError: The journal cannot be read.
         """
         if self._file is None:
@@ -152,40 +152,44 @@ class NotifySink:
         if notices or not entries:
             self._check_journal()
         for notice in notices:
-            self._take(notice)
+            self._enqueue(notice)
         fault = self._save()
         caught_up = len(entries) < BATCH
-        for line in self._lines:
-            self._collect(line)
-            if caught_up:  # else what is read next may be the end of what would be told
-                self._send(line)
+        for channel in self._channels:
+            self._finish(channel)
+            if caught_up:  # else what is read next may clear what would be sent
+                self._send(channel)
         fault = self._save() or fault
         if fault is not None:
             raise fault
 
     def trouble(self) -> str:
-        """Return whom no message reaches, and why; see `Forwarding`."""
+        """Return which receivers are not reached, and why; see `Forwarding`."""
         return "; ".join(
-            f"{line.receiver.label} is not reached: {line.fault}"
-            for line in self._lines
-            if line.fault
+            f"{channel.receiver.label} is not reached: {channel.fault}"
+            for channel in self._channels
+            if channel.fault
         )
 
     @property
     def busy(self) -> bool:
-        """Whether a message is on its way."""
-        return any(line.errand is not None for line in self._lines)
+        """Whether a notification is on its way."""
+        return any(channel.attempt is not None for channel in self._channels)
 
     def pressing(self) -> bool:
         """Return whether a receiver has answered; see `Sink`."""
-        return any(line.errand is not None and line.errand.done for line in self._lines)
+        return any(
+            channel.attempt is not None and channel.attempt.done for channel in self._channels
+        )
 
     def close(self) -> None:
         """Wait a moment for what is on its way; see `Sink`."""
-        until_s = self._clock() + GOODBYE_S
-        for line in self._lines:
-            if line.errand is not None and line.errand.wait(max(0.0, until_s - self._clock())):
-                self._collect(line)
+        until_s = self._clock() + CLOSE_WAIT_S
+        for channel in self._channels:
+            if channel.attempt is not None and channel.attempt.wait(
+                max(0.0, until_s - self._clock())
+            ):
+                self._finish(channel)
         if self._file is not None:
             if (fault := self._save()) is not None:
                 log.warning("%s", fault)
@@ -193,117 +197,123 @@ class NotifySink:
             self._file = None
 
     def _open(self) -> None:
-        file = NoticesFile(self._past.path)
+        file = QueueFile(self._start.path)
         try:
-            journal, ledgers = file.read()
+            journal, queues = file.read()
             self._journal = self._reader.identity()
             if journal not in ("", self._journal):
-                for ledger in ledgers.values():
-                    wind_back(ledger, 0)
-            for line in self._lines:
-                line.ledger = ledgers.get(line.receiver.key) or self._begin(line.receiver)
+                for queue in queues.values():
+                    rewind(queue, 0)
+            for channel in self._channels:
+                channel.queue = queues.get(channel.receiver.key) or self._new_queue(
+                    channel.receiver
+                )
         except BaseException:
             file.close()
             raise
-        for line in self._lines:
-            ledgers.pop(line.receiver.key, None)
-            forget_all_but(line.ledger, self._reservoirs)
-        for lost in ledgers.values():
-            if lost.waiting:
+        for channel in self._channels:
+            queues.pop(channel.receiver.key, None)
+            keep_reservoirs(channel.queue, self._reservoirs)
+        for left_over in queues.values():
+            if left_over.changes:
                 log.warning(
-                    "%d messages waited for a receiver that is no longer named; they are dropped",
-                    len(lost.waiting),
+                    "%d changes waited for a receiver that is not configured any more: dropped",
+                    len(left_over.changes),
                 )
         self._file, self._unsaved = file, True
 
-    def _begin(self, receiver: Receiver) -> Ledger:
-        """Return the ledger of somebody new, who is told of what stands by now."""
-        now, last = self._wall(), self._past.passed()
-        ledger = Ledger(now)
+    def _new_queue(self, receiver: Receiver) -> Queue:
+        """Return the queue of a new receiver, which is sent the alarms that are active by now."""
+        now, last = self._wall(), self._start.delivered_to_seq()
+        queue = Queue(now)
         for seq, event in self._reader.alarms() if last else []:
             notice = notice_of(Stored(seq, event))
-            if notice is not None and seq <= last and receiver.wants(notice):
-                take(ledger, notice, now)
-        ledger.seq = last
-        return ledger
+            if notice is not None and seq <= last and receiver.accepts(notice):
+                enqueue(queue, notice, now)
+        queue.seq = last
+        return queue
 
     def _check_journal(self) -> None:
-        """See whether the journal is another one, or an older copy of it."""
+        """Rewind where the journal is another one, or an older copy of it."""
         journal, last = self._reader.identity(), self._reader.last_seq()
         if journal != self._journal:
             self._journal, last = journal, 0
-        for line in self._lines:
-            if line.ledger.seq > last:
-                wind_back(line.ledger, last)
+        for channel in self._channels:
+            if channel.queue.seq > last:
+                rewind(channel.queue, last)
                 self._unsaved = True
 
-    def _take(self, notice: Notice) -> None:
-        for line in self._lines:
-            if line.receiver.wants(notice):
-                take(line.ledger, notice, self._wall())
-            line.ledger.seq = max(line.ledger.seq, notice.seq)
+    def _enqueue(self, notice: Notice) -> None:
+        for channel in self._channels:
+            if channel.receiver.accepts(notice):
+                enqueue(channel.queue, notice, self._wall())
+            channel.queue.seq = max(channel.queue.seq, notice.seq)
         self._unsaved = True
 
     def _save(self) -> SinkError | None:
-        """Write down what changed; return why it could not be."""
+        """Write the queues where they changed; return why that failed."""
         if self._file is None:
             return None
         try:
             self._file.check()
             if self._unsaved:
-                kept = {line.receiver.key: line.ledger for line in self._lines}
-                self._file.write(self._journal, kept)
+                queues = {channel.receiver.key: channel.queue for channel in self._channels}
+                self._file.write(self._journal, queues)
                 self._unsaved = False
         except SinkError as exc:
             return exc
         return None
 
-    def _collect(self, line: Line) -> None:
-        """See how the message on its way has fared."""
-        line.hung = [each for each in line.hung if not each.done]
-        errand, message, now_s = line.errand, line.message, self._clock()
-        if errand is None or message is None:
+    def _finish(self, channel: Channel) -> None:
+        """Take the result of the attempt under way, once there is one."""
+        channel.unanswered = [each for each in channel.unanswered if not each.done]
+        attempt, notification, now_s = channel.attempt, channel.notification, self._clock()
+        if attempt is None or notification is None:
             return
-        if errand.done and not errand.fault:
-            sent(line.ledger, message, self._wall())
+        if attempt.done and not attempt.fault:
+            mark_delivered(channel.queue, notification, self._wall())
             self._unsaved = True
-            line.fault = ""
-            line.outage.worked()
-            line.backoff.worked(now_s)
-        elif errand.done or now_s - errand.begun_s >= HUNG_S:
-            if not errand.done:
-                line.hung.append(errand)
-            line.fault = errand.fault or f"no answer within {HUNG_S:g} s"
-            waiting = len(line.ledger.waiting)
-            line.outage.failed(f"{line.fault}; what waits ({waiting}) goes later", now_s)
-            line.again_s = now_s + line.backoff.failed(now_s)
+            channel.fault = ""
+            channel.outage.worked()
+            channel.backoff.worked(now_s)
+        elif attempt.done or now_s - attempt.begun_s >= UNANSWERED_AFTER_S:
+            if not attempt.done:
+                channel.unanswered.append(attempt)
+            channel.fault = attempt.fault or f"no answer within {UNANSWERED_AFTER_S:g} s"
+            waiting = len(channel.queue.changes)
+            channel.outage.failed(f"{channel.fault}; what waits ({waiting}) goes later", now_s)
+            channel.retry_at_s = now_s + channel.backoff.failed(now_s)
         else:
             return
-        line.errand = line.message = None
+        channel.attempt = channel.notification = None
 
-    def _send(self, line: Line) -> None:
+    def _send(self, channel: Channel) -> None:
         now_s = self._clock()
-        if line.errand is not None or now_s < line.again_s or len(line.hung) >= HUNG_AT_MOST:
+        if (
+            channel.attempt is not None
+            or now_s < channel.retry_at_s
+            or len(channel.unanswered) >= MOST_UNANSWERED
+        ):
             return
         now = self._wall()
-        message = due(line.ledger, self._rules, now)
-        if message is None:
+        notification = next_notification(channel.queue, self._policy, now)
+        if notification is None:
             return
         call = partial(
-            line.post.send,
-            self._teller.title(message, now),
-            self._teller.body(message, now),
-            _kind(message),
+            channel.delivery.send,
+            self._formatter.title(notification, now),
+            self._formatter.body(notification, now),
+            _notification_type(notification),
         )
-        line.message = message
-        line.errand = Errand(call, f"notify-{line.receiver.line}", now_s)
+        channel.notification = notification
+        channel.attempt = DeliveryAttempt(call, f"notify-{channel.receiver.line}", now_s)
 
 
-def _kind(message: Message) -> str:
-    """Return the colour of a message where a receiver has colours."""
-    if message.reason is Reason.DIGEST:
+def _notification_type(notification: Notification) -> str:
+    """Return what a receiver that has colours shows it as."""
+    if notification.kind is NotificationKind.DIGEST:
         return "info"
-    first = message.items[0]
-    if (first.then or first.notice).standing is Standing.OVER:
+    first = notification.changes[0]
+    if (first.later or first.notice).state is NoticeState.CLEARED:
         return "success"
     return "failure" if first.notice.priority is Priority.HIGH else "warning"

@@ -1,35 +1,42 @@
-"""What is waiting for whom: a file of its own beside the journal, written by publishing alone."""
+"""What waits for each receiver: a file of its own beside the journal, written by publishing alone.
+
+The names of its tables, and of the file, are those that early versions gave them.
+"""
 
 from __future__ import annotations
 
+import json
 import logging
 import sqlite3
 from collections.abc import Mapping
 from contextlib import closing
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 from pydantic import TypeAdapter, ValidationError
 
 from daemon.mixing.alarm.former_names import present_name
-from daemon.publishing.notify.notice import Notice
-from daemon.publishing.notify.policy import Ledger
+from daemon.publishing.notify.policy import Queue
 from daemon.publishing.sink import SinkError
 
-Ledgers: TypeAlias = dict[str, Ledger]
+Queues: TypeAlias = dict[str, Queue]
+"""By the key of their receiver."""
+
+_FORMER_STATES = {"raised": "active", "over": "cleared"} | {
+    "set aside": "shelved, suppressed or out of service"
+}
 
 log = logging.getLogger("brinewright.publish")
 
 
-def notices_path(journal: Path) -> Path:
+def queue_path(journal: Path) -> Path:
     """Return where it is: beside the journal."""
     return journal.with_name(f"{journal.stem}-notices.db")
 
 
-class NoticesFile:
-    """The ledgers by receiver, and of which journal they speak; one whole write a change."""
+class QueueFile:
+    """The queues by receiver, and of which journal they are; one whole write a change."""
 
     def __init__(self, path: Path) -> None:
         """Open or create the file; one that is broken is moved aside.
@@ -46,7 +53,7 @@ class NoticesFile:
             aside = path.with_name(f"{path.name}.broken")
             path.replace(aside)
             log.warning(
-                "%s is broken (%s) and was moved to %s; alarms that stand are told anew",
+                "%s is broken (%s) and was moved to %s; active alarms are sent again",
                 path,
                 exc,
                 aside,
@@ -67,8 +74,8 @@ class NoticesFile:
         if not there:
             raise SinkError(f"{self._path} was taken away; put it back, or start publishing again")
 
-    def read(self) -> tuple[str, Ledgers]:
-        """Return the journal's identity and what is kept; a ledger that cannot be read is left out.
+    def read(self) -> tuple[str, Queues]:
+        """Return the journal's identity and the queues; one that cannot be read is left out.
 
         Raises:
             SinkError: The file cannot be read.
@@ -78,21 +85,21 @@ class NoticesFile:
             rows = self._db.execute("SELECT receiver, ledger FROM ledgers").fetchall()
         except sqlite3.Error as exc:
             raise SinkError(f"{self._path}: cannot be read: {exc}") from exc
-        found = {}
+        queues = {}
         for receiver, text in rows:
             try:
-                found[receiver] = _under_present_names(_adapter().validate_json(text))
-            except ValidationError:
+                queues[receiver] = _adapter().validate_python(_present_form(json.loads(text)))
+            except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
                 log.warning("%s: one record is of another version and was left out", self._path)
-        return (journal[0] if journal else ""), found
+        return (journal[0] if journal else ""), queues
 
-    def write(self, journal: str, ledgers: Mapping[str, Ledger]) -> None:
-        """Keep everything, forced to the card, in place of what was kept before.
+    def write(self, journal: str, queues: Mapping[str, Queue]) -> None:
+        """Store all queues, forced to the card, in place of what was stored before.
 
         Raises:
             SinkError: Nothing was written.
         """
-        rows = [(key, _adapter().dump_json(each).decode()) for key, each in ledgers.items()]
+        rows = [(key, _adapter().dump_json(each).decode()) for key, each in queues.items()]
         try:
             self._db.execute("BEGIN IMMEDIATE")
             self._db.execute("INSERT OR REPLACE INTO journal VALUES (1, ?)", (journal,))
@@ -114,9 +121,9 @@ def _open(path: Path) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")
-        (found,) = db.execute("PRAGMA quick_check(1)").fetchone()
-        if found != "ok":
-            raise sqlite3.DatabaseError(found)
+        (result,) = db.execute("PRAGMA quick_check(1)").fetchone()
+        if result != "ok":
+            raise sqlite3.DatabaseError(result)
         db.execute(
             "CREATE TABLE IF NOT EXISTS journal"
             " (id INTEGER PRIMARY KEY CHECK (id = 1), name TEXT NOT NULL) STRICT"
@@ -131,22 +138,39 @@ def _open(path: Path) -> sqlite3.Connection:
     return db
 
 
-def _under_present_names(ledger: Ledger) -> Ledger:
-    """Return what an earlier version kept with today's names of alarms."""
-    ledger.waiting = [
-        replace(each, notice=_renamed(each.notice), then=each.then and _renamed(each.then))
-        for each in ledger.waiting
-    ]
-    ledger.open = {_present_key(key): each for key, each in ledger.open.items()}
-    for each in ledger.open.values():
-        each.notice = _renamed(each.notice)
-    ledger.urgent_told = {_present_key(key): at for key, at in ledger.urgent_told.items()}
-    ledger.counted = {_present_key(key): count for key, count in ledger.counted.items()}
-    return ledger
+def _present_form(raw: dict[str, Any]) -> dict[str, Any]:
+    """Return a queue as it is stored today, also from what an early version stored."""
+    if "born" not in raw:
+        return raw
+    return {
+        "began_at": raw["born"],
+        "seq": raw["seq"],
+        "changes": [
+            {
+                "notice": _present_notice(each["notice"]),
+                "queued_at": each["heard"],
+                "later": each["then"] and _present_notice(each["then"]),
+            }
+            for each in raw["waiting"]
+        ],
+        "active": {
+            _present_key(key): {
+                "notice": _present_notice(each["notice"]),
+                "sent_at": each["told"],
+                "repeats": each["repeats"],
+            }
+            for key, each in raw["open"].items()
+        },
+        "sent_at": raw["sent"],
+        "urgent_sent_at": {_present_key(key): at for key, at in raw["urgent_told"].items()},
+        "dropped": sum(raw["counted"].values()),
+    }
 
 
-def _renamed(notice: Notice) -> Notice:
-    return replace(notice, name=present_name(notice.name))
+def _present_notice(raw: dict[str, Any]) -> dict[str, Any]:
+    state = raw["standing"]
+    name, state = present_name(raw["name"]), _FORMER_STATES.get(state, state)
+    return {key: raw[key] for key in raw if key != "standing"} | {"name": name, "state": state}
 
 
 def _present_key(key: str) -> str:
@@ -155,5 +179,5 @@ def _present_key(key: str) -> str:
 
 
 @cache
-def _adapter() -> TypeAdapter[Ledger]:
-    return TypeAdapter(Ledger)
+def _adapter() -> TypeAdapter[Queue]:
+    return TypeAdapter(Queue)

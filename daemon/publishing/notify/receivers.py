@@ -1,9 +1,9 @@
-"""Who is told: a file of addresses, one a line, kept apart because they hold passwords.
+"""The receivers of notifications: a file of addresses, one a line, apart as they hold passwords.
 
-A line is an address of the Apprise library, with words before it where it is not
-told everything: priorities (`high`, `medium`, `low`) and names of reservoirs.  What
-concerns the whole station is told whatever the reservoirs.  `#` begins a comment
-line.  No sentence of this module repeats an address.
+A line is an address of the Apprise library, with words before it that select what it gets:
+priorities (`high`, `medium`, `low`) and names of reservoirs.  Alarms of the station go to all,
+whatever their reservoirs.  `#` begins a comment line.  No sentence of this module repeats an
+address.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ class Receiver:
         file: The file.
         line: Number of the line, from 1.
         url: The address; a secret.
-        priorities: What it is told.
-        reservoirs: Of which reservoirs; empty for all.
+        priorities: Of the alarms that it gets.
+        reservoirs: Of which it gets them; empty for all.
     """
 
     file: Path
@@ -52,11 +52,11 @@ class Receiver:
 
     @property
     def label(self) -> str:
-        """What it is called in sentences."""
+        """Its name in sentences."""
         return f"{self.url.partition('://')[0]} on line {self.line} of {self.file.name}"
 
-    def wants(self, notice: Notice) -> bool:
-        """Return whether it is told of an alarm."""
+    def accepts(self, notice: Notice) -> bool:
+        """Return whether it gets notices of an alarm."""
         near = not notice.reservoir or not self.reservoirs or notice.reservoir in self.reservoirs
         return near and notice.priority in self.priorities
 
@@ -72,7 +72,7 @@ class Receiver:
 
 
 def read_receivers(path: Path, reservoirs: Collection[str]) -> tuple[Receiver, ...]:
-    """Return who is told.
+    """Return the receivers.
 
     Args:
         path: The file of addresses.
@@ -83,7 +83,7 @@ def read_receivers(path: Path, reservoirs: Collection[str]) -> tuple[Receiver, .
             wrong line in a sentence.
     """
     lines = read_private(path, KEY, "utf-8-sig").splitlines()
-    found: dict[str, Receiver] = {}
+    receivers: dict[str, Receiver] = {}
     faults = []
     for number, line in enumerate(lines, start=1):
         words = line.split()
@@ -94,15 +94,15 @@ def read_receivers(path: Path, reservoirs: Collection[str]) -> tuple[Receiver, .
         except SinkError as exc:
             faults.append(f"{path}, line {number} {exc}.")
             continue
-        if (first := found.setdefault(one.key, one)) is not one:
+        if (first := receivers.setdefault(one.key, one)) is not one:
             faults.append(
                 f"{path}, line {number} has the address of line {first.line} again; make them one."
             )
-    if not found and not faults:
+    if not receivers and not faults:
         faults = [f"{KEY}: {path} names nobody; write an address into it."]
     if faults:
         raise SinkError(" ".join(faults).removesuffix("."))
-    return tuple(found.values())
+    return tuple(receivers.values())
 
 
 def _receiver(path: Path, number: int, words: list[str], reservoirs: Collection[str]) -> Receiver:
@@ -113,22 +113,24 @@ def _receiver(path: Path, number: int, words: list[str], reservoirs: Collection[
         raise SinkError("holds two addresses; give each a line of its own")
     if places[0] != len(words) - 1:
         raise SinkError(
-            "goes on behind the address; words for what it is told stand before it, and a"
+            "goes on behind the address; words that select what it gets come before it, and a"
             " space within it is written %20"
         )
-    asked = {word: _meant(place, word, reservoirs) for place, word in enumerate(words[:-1], 1)}
-    priorities = frozenset(Priority(word) for word, kind in asked.items() if kind == "priority")
+    selectors = {
+        word: _selector(place, word, reservoirs) for place, word in enumerate(words[:-1], 1)
+    }
+    priorities = frozenset(Priority(word) for word, kind in selectors.items() if kind == "priority")
     return Receiver(
         path,
         number,
         words[-1],
         priorities or frozenset(Priority),
-        frozenset(word for word, kind in asked.items() if kind == "reservoir"),
+        frozenset(word for word, kind in selectors.items() if kind == "reservoir"),
     )
 
 
-def _meant(place: int, word: str, reservoirs: Collection[str]) -> str:
-    """Return what a word stands for; it is not repeated, for it may be a piece of an address."""
+def _selector(place: int, word: str, reservoirs: Collection[str]) -> str:
+    """Return what a word selects by; it is not repeated, for it may be a piece of an address."""
     if word in list(Priority):
         return "priority"
     if word in reservoirs:

@@ -284,11 +284,11 @@ FAULTS = (
         (f"{UNIT}/publishing/mqtt/test_connection.py",),
     ),
     Fault(
-        "an end takes a priority of its own",
+        "a clearing takes a priority of its own",
         "daemon/publishing/notify/policy.py",
         "replace(notice, priority=known.notice.priority)",
         "notice",
-        (f"{UNIT}/publishing/notify/test_policy.py::test_an_end_is_told_as_its_beginning_was",),
+        (f"{UNIT}/publishing/notify/test_policy.py::test_a_clearing_is_sent_as_the_raising_was",),
     ),
     Fault(
         "what a publisher fails with is taken for the page itself",

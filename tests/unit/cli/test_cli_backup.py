@@ -20,7 +20,7 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.notify.queue_file import NoticesFile, notices_path
+from daemon.publishing.notify.queue_file import QueueFile, queue_path
 from tests.parts.backups import entries_of, fill, names, station
 
 SECTIONS = """
@@ -318,12 +318,12 @@ def test_a_configuration_of_another_version_is_named(
 def test_who_was_told_what_is_put_aside_with_the_journal(home: Path) -> None:
     """The ledger speaks of alarms of a journal that is no longer there."""
     create(home)
-    notices = NoticesFile(notices_path(home / "journal.db"))
+    notices = QueueFile(queue_path(home / "journal.db"))
     notices.write("aa", {})
     notices.close()
     restore(home, home / "brinewright.toml")
 
-    assert not notices_path(home / "journal.db").exists()
+    assert not queue_path(home / "journal.db").exists()
     assert 1 == len([*home.glob("journal-notices.db.replaced-*Z")])
 
 

@@ -20,9 +20,9 @@ from daemon.entries import JSON, Entry, Event, Instant, Kind
 from daemon.journal.checkpoint import dump
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
-from daemon.publishing.notify.formatter import Teller
+from daemon.publishing.notify.formatter import Formatter
 from daemon.publishing.notify.notice import notice_of
-from daemon.publishing.notify.policy import Message, Reason, Waiting
+from daemon.publishing.notify.policy import Notification, NotificationKind, QueuedChange
 from daemon.reports.export_rows import Format, What, write
 from tests.parts.every_verb import (
     LINES,
@@ -281,10 +281,10 @@ def test_a_message_to_people_holds_no_line_of_somebody_elses() -> None:
     raised = notice_of(Stored(1, Event(HALF, NOW, "", Kind.ALARM, {**facts, "state": "raised"})))
     since = notice_of(Stored(2, Event(HALF, NOW, "", Kind.ALARM, facts)))
     assert raised is not None
-    item = Waiting(raised, NOW.wall, since)
-    message = Message(Reason.CHANGE, (item, item))
-    teller = Teller("quarantine-wing")
-    title, body = teller.title(message, NOW.wall), teller.body(message, NOW.wall)
+    item = QueuedChange(raised, NOW.wall, since)
+    message = Notification(NotificationKind.CHANGE, (item, item))
+    formatter = Formatter("quarantine-wing")
+    title, body = formatter.title(message, NOW.wall), formatter.body(message, NOW.wall)
 
     assert title.isprintable()
     assert [] == raw(Told(0, body, ""))

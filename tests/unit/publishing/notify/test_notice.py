@@ -1,4 +1,4 @@
-"""What an alarm's event means to people."""
+"""What an alarm's event means for notifications."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pytest
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.reader import Stored
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice, Standing, notice_of
+from daemon.publishing.notify.notice import Notice, NoticeState, notice_of
 from tests.services.mqtt_parts import reading
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
@@ -21,47 +21,47 @@ def event(kind: Kind = Kind.ALARM, **facts: JSON) -> Stored:
 
 
 def test_an_event_without_priority_takes_the_catalogue_s() -> None:
-    """A raising that says name, state and reason is told whole."""
+    """A raising with name, state and reason is a whole notice."""
     notice = notice_of(event(name="probe-fault", state="raised", why="no answer"))
 
     assert notice is not None
-    assert ("mix-1 probe-fault", Standing.RAISED, "no answer") == (
+    assert ("mix-1 probe-fault", NoticeState.ACTIVE, "no answer") == (
         notice.key,
-        notice.standing,
+        notice.state,
         notice.why,
     )
     assert (7, NOON, False) == (notice.seq, notice.at, notice.synced)
 
 
-def test_an_event_says_its_own_priority_and_who_acted() -> None:
+def test_an_event_has_its_own_priority_and_who_acted() -> None:
     """What the event says counts more than the catalogue."""
     stored = event(name="probe-fault", state="acknowledged", priority="low", who="kim")
 
     expected = Notice(
-        7, "mix-1", "probe-fault", Priority.LOW, Standing.ACKNOWLEDGED, NOON, False, "", "kim"
+        7, "mix-1", "probe-fault", Priority.LOW, NoticeState.ACKNOWLEDGED, NOON, False, "", "kim"
     )
     assert expected == notice_of(stored)
 
 
 @pytest.mark.parametrize(
-    "state, standing",
+    "state, expected",
     [
-        ("unacknowledged", Standing.RAISED),
-        ("acknowledged", Standing.ACKNOWLEDGED),
-        ("returned-unacknowledged", Standing.OVER),
-        ("normal", Standing.OVER),
-        ("cleared", Standing.OVER),
-        ("shelved", Standing.SET_ASIDE),
-        ("suppressed", Standing.SET_ASIDE),
-        ("out-of-service", Standing.SET_ASIDE),
+        ("unacknowledged", NoticeState.ACTIVE),
+        ("acknowledged", NoticeState.ACKNOWLEDGED),
+        ("returned-unacknowledged", NoticeState.CLEARED),
+        ("normal", NoticeState.CLEARED),
+        ("cleared", NoticeState.CLEARED),
+        ("shelved", NoticeState.SUPPRESSED),
+        ("suppressed", NoticeState.SUPPRESSED),
+        ("out-of-service", NoticeState.SUPPRESSED),
     ],
 )
-def test_states_of_the_standard_are_understood(state: str, standing: Standing) -> None:
+def test_states_of_the_standard_are_understood(state: str, expected: NoticeState) -> None:
     """Those of ISA-18.2, and 'cleared' of journals written before."""
     notice = notice_of(event(name="x", state=state))
 
     assert notice is not None
-    assert standing is notice.standing
+    assert expected is notice.state
 
 
 @pytest.mark.parametrize(
@@ -75,7 +75,7 @@ def test_states_of_the_standard_are_understood(state: str, standing: Standing) -
         event(name="x", state="unacknowledged", what="chatters"),
     ],
 )
-def test_other_entries_are_told_to_nobody(stored: Stored) -> None:
+def test_other_entries_make_no_notice(stored: Stored) -> None:
     """Readings, other events, alarms that say too little, and that one comes again and again."""
     assert notice_of(stored) is None
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from daemon.publishing.notify.policy import Ledger
-from daemon.publishing.notify.queue_file import NoticesFile, notices_path
+from daemon.publishing.notify.policy import Queue
+from daemon.publishing.notify.queue_file import QueueFile, queue_path
 from tests.parts.durability import watch
 
-BORN = datetime(2026, 3, 3, 12, tzinfo=UTC)
+NOON = datetime(2026, 3, 3, 12, tzinfo=UTC)
 
 
 def test_every_write_of_the_queue_is_forced(
@@ -19,9 +19,9 @@ def test_every_write_of_the_queue_is_forced(
 ) -> None:
     """The first, one in its place, and the one that empties it."""
     commits = watch(monkeypatch)
-    file = NoticesFile(notices_path(tmp_path / "journal.db"))
-    file.write("journal-1", {"night": Ledger(BORN)})
-    file.write("journal-1", {"night": Ledger(BORN, seq=7)})
+    file = QueueFile(queue_path(tmp_path / "journal.db"))
+    file.write("journal-1", {"night": Queue(NOON)})
+    file.write("journal-1", {"night": Queue(NOON, seq=7)})
     file.write("journal-1", {})
     file.close()
 

@@ -1,62 +1,121 @@
-"""The file of what waits for receivers: what is kept, and what earlier versions kept."""
+"""The file of what waits for receivers: what is stored, and what an early version stored."""
 
 from __future__ import annotations
 
+import json
 import sqlite3
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
-from daemon.mixing.alarm.former_names import PRESENT_NAMES
-from daemon.publishing.notify.notice import Notice, Standing
-from daemon.publishing.notify.policy import Ledger, take
-from daemon.publishing.notify.queue_file import NoticesFile
-from tests.parts.notices import HIGH, NOON, OVER, RAISED
+from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.policy import Queue, enqueue
+from daemon.publishing.notify.queue_file import QueueFile
+from tests.parts.notices import ACKNOWLEDGED, ACTIVE, CLEARED, HIGH, NOON, SUPPRESSED
 
-
-def notice(name: str, seq: int, standing: Standing = RAISED) -> Notice:
-    """A change of an alarm of high priority in the first reservoir."""
-    return Notice(seq, "mix-1", name, HIGH, standing, NOON)
+AT = "2026-03-03T12:00:00Z"
 
 
-def a_ledger() -> Ledger:
+def notice(
+    name: str, seq: int, state: NoticeState = ACTIVE, reservoir: str = "mix-1", who: str = ""
+) -> Notice:
+    """A change of an alarm of high priority."""
+    return Notice(seq, reservoir, name, HIGH, state, NOON, who=who)
+
+
+def a_queue() -> Queue:
     """One in which everything waits that can."""
-    ledger = Ledger(NOON)
-    take(ledger, notice("reading-overdue", 1), NOON)
-    take(ledger, notice("salt-unaccounted", 2), NOON)
-    take(ledger, notice("salt-unaccounted", 3, OVER), NOON)
-    ledger.urgent_told = {"mix-1 reading-overdue": NOON + timedelta(minutes=1)}
-    ledger.counted = {"measuring-restarted": 4}
-    return ledger
+    queue = Queue(NOON)
+    enqueue(queue, notice("reading-overdue", 1), NOON)
+    enqueue(queue, notice("salt-unaccounted", 2), NOON)
+    enqueue(queue, notice("salt-unaccounted", 3, CLEARED), NOON)
+    enqueue(queue, notice("measuring-restarted", 4, reservoir=""), NOON)
+    enqueue(queue, notice("measuring-restarted", 5, SUPPRESSED, reservoir=""), NOON)
+    enqueue(queue, notice("probe-fault", 6), NOON)
+    enqueue(queue, notice("probe-fault", 7, ACKNOWLEDGED, who="kim"), NOON)
+    del queue.changes[0]
+    queue.active["mix-1 reading-overdue"].sent_at = NOON
+    queue.sent_at = [NOON]
+    queue.urgent_sent_at = {"mix-1 reading-overdue": NOON + timedelta(minutes=1)}
+    queue.dropped = 6
+    return queue
 
 
-def test_what_is_kept_comes_back_as_it_was(tmp_path: Path) -> None:
-    """After the file was closed and opened again."""
-    file = NoticesFile(tmp_path / "notices.db")
-    file.write("journal-1", {"receiver-1": a_ledger()})
+def early(
+    name: str, seq: int, standing: str = "raised", reservoir: str = "mix-1"
+) -> dict[str, Any]:
+    """A notice as an early version stored it."""
+    return {
+        "seq": seq,
+        "reservoir": reservoir,
+        "name": name,
+        "priority": "high",
+        "standing": standing,
+        "at": AT,
+        "synced": True,
+        "why": "",
+        "who": "",
+    }
+
+
+EARLY: dict[str, Any] = {
+    "born": AT,
+    "seq": 7,
+    "waiting": [
+        {
+            "notice": early("short-yield", 2),
+            "heard": AT,
+            "then": early("short-yield", 3, "over"),
+        },
+        {
+            "notice": early("daemon-restarted", 4, reservoir=""),
+            "heard": AT,
+            "then": early("daemon-restarted", 5, "set aside", reservoir=""),
+        },
+        {
+            "notice": early("probe-fault", 6),
+            "heard": AT,
+            "then": early("probe-fault", 7, "acknowledged") | {"who": "kim"},
+        },
+    ],
+    "open": {
+        "mix-1 reading-stale": {"notice": early("reading-stale", 1), "told": AT, "repeats": True},
+        "daemon-restarted": {
+            "notice": early("daemon-restarted", 4, reservoir=""),
+            "told": None,
+            "repeats": False,
+        },
+        "mix-1 probe-fault": {"notice": early("probe-fault", 6), "told": None, "repeats": False},
+    },
+    "sent": [AT],
+    "urgent_told": {"mix-1 reading-stale": "2026-03-03T12:01:00Z"},
+    "counted": {"daemon-restarted": 4, "mix-1 probe-fault": 2},
+}
+"""The same queue in the words of the first version, whose own program wrote this form."""
+
+
+def stored(path: Path, text: str | None = None) -> tuple[str, dict[str, Queue]]:
+    """What comes back of a queue that was stored, or of this text in its place."""
+    file = QueueFile(path)
+    file.write("journal-1", {"receiver-1": a_queue()})
     file.close()
-    again = NoticesFile(tmp_path / "notices.db")
-
-    assert ("journal-1", {"receiver-1": a_ledger()}) == again.read()
-    again.close()
-
-
-def test_what_was_kept_under_former_names_of_alarms_comes_back_under_the_present_ones(
-    tmp_path: Path,
-) -> None:
-    """So that the end of an alarm finds its beginning, and nothing is repeated for ever."""
-    path = tmp_path / "notices.db"
-    file = NoticesFile(path)
-    file.write("journal-1", {"receiver-1": a_ledger()})
-    file.close()
-    with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        (text,) = db.execute("SELECT ledger FROM ledgers").fetchone()
-        for former, present in PRESENT_NAMES.items():
-            text = text.replace(present, former)
-        db.execute("UPDATE ledgers SET ledger = ?", (text,))
-    again = NoticesFile(path)
+    if text is not None:
+        with closing(sqlite3.connect(path, isolation_level=None)) as db:
+            db.execute("UPDATE ledgers SET ledger = ?", (text,))
+    again = QueueFile(path)
     found = again.read()
     again.close()
+    return found
 
-    assert "mix-1 reading-stale" in text
-    assert ("journal-1", {"receiver-1": a_ledger()}) == found
+
+def test_what_is_stored_comes_back_as_it_was(tmp_path: Path) -> None:
+    """After the file was closed and opened again."""
+    assert ("journal-1", {"receiver-1": a_queue()}) == stored(tmp_path / "notices.db")
+
+
+def test_what_an_early_version_stored_goes_on_in_the_present_words(tmp_path: Path) -> None:
+    """So that the clearing of an alarm finds its raising, and nothing is repeated for ever."""
+    found = stored(tmp_path / "notices.db", json.dumps(EARLY))
+
+    assert ("journal-1", {"receiver-1": a_queue()}) == found

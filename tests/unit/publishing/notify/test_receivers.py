@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.delivery import LONGEST, ApprisePost, open_posts
-from daemon.publishing.notify.notice import Notice, Standing
+from daemon.publishing.notify.delivery import LONGEST, AppriseDelivery, open_deliveries
+from daemon.publishing.notify.notice import Notice, NoticeState
 from daemon.publishing.notify.receivers import Receiver, read_receivers
 from daemon.publishing.sink import SinkError
 from tests.services.notify_parts import write_urls
@@ -30,13 +30,13 @@ def read(folder: Path, *lines: str) -> tuple[Receiver, ...]:
 def fault(folder: Path, *lines: str) -> str:
     """The sentence that a file of these lines earns, by the reader or by the library."""
     with pytest.raises(SinkError) as caught:
-        open_posts(read(folder, *lines))
+        open_deliveries(read(folder, *lines))
     return str(caught.value)
 
 
 def about(priority: Priority, reservoir: str) -> Notice:
     """An alarm."""
-    return Notice(1, reservoir, "probe-fault", priority, Standing.RAISED, NOW)
+    return Notice(1, reservoir, "probe-fault", priority, NoticeState.ACTIVE, NOW)
 
 
 def test_lines_say_who_gets_what(tmp_path: Path) -> None:
@@ -53,7 +53,7 @@ def test_lines_say_who_gets_what(tmp_path: Path) -> None:
     assert [3, 4, 5] == [first.line, second.line, third.line]
     assert "json on line 4 of receivers" == second.label
     wishes = [
-        [each.wants(about(priority, reservoir)) for each in (first, second, third)]
+        [each.accepts(about(priority, reservoir)) for each in (first, second, third)]
         for priority, reservoir in [
             (Priority.HIGH, "mix-1"),
             (Priority.LOW, "mix-1"),
@@ -139,7 +139,7 @@ def test_a_receiver_keeps_its_ledger_when_its_words_or_its_place_change(tmp_path
 
 def test_a_long_reason_is_cut_after_the_address_was_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
     """Wherever in it the address stands: half of a secret is one too."""
-    post = ApprisePost(Receiver(Path("receivers"), 1, f"json://127.0.0.1:9/{SECRET}"))
+    post = AppriseDelivery(Receiver(Path("receivers"), 1, f"json://127.0.0.1:9/{SECRET}"))
     library = logging.getLogger("apprise")
 
     def told(before: int) -> str:
