@@ -16,12 +16,13 @@ from http import HTTPStatus
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
+from daemon.html.environment import style_source
 from daemon.page.command_desk import Desk
 from daemon.page.forms import act_page
 from daemon.page.healthz import health
 from daemon.page.metrics import exposition
 from daemon.page.response import Answer, say, show
-from daemon.page.status_page import status_page, style_source
+from daemon.page.status_page import status_page
 from daemon.page.view import Latest, Present
 
 if TYPE_CHECKING:
@@ -87,8 +88,8 @@ class Application:
     def _page(self, path: str, environ: WSGIEnvironment) -> Answer:
         desk = self.desk
         if path == "/":
-            told = None if desk is None else desk.told(environ)
-            return show(status_page(self._look(environ), told, acts=desk is not None))
+            notice = None if desk is None else desk.notice(environ)
+            return show(status_page(self._look(environ), notice, acts=desk is not None))
         if path == ACT and desk is not None:
             return show(act_page(self._look(environ), desk.allowed, desk.secret, desk.make_id))
         if path == COMMAND and desk is not None:

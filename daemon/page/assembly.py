@@ -50,6 +50,7 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         reader,
         partial(followers, path, cursors_path(path), config.publishers),
         clock_of(config.station.rehearsal_speed, config.station.rehearsal_since).now,
+        config.station.zone,
     )
     reservoirs = tuple(each.name for each in config.reservoirs)
     desk = Desk(settings.commands, reservoirs, Inbox(beside(path)), reader)
@@ -83,6 +84,7 @@ def expected(config: Config) -> list[Expected]:
             each.target_ppt,
             each.tolerance_ppt,
             _old_after_s(each) * config.station.rehearsal_speed,
+            each.use_within_h,
         )
         for each in config.reservoirs
     ]

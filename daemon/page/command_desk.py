@@ -26,7 +26,7 @@ from daemon.journal.reader import ANSWERS_AMONG
 from daemon.journal.rows import to_json
 from daemon.page.form_data import asked_of, fields_of, foreign, from_a_tool, from_fields, from_json
 from daemon.page.response import Answer, say
-from daemon.page.status_page import Told
+from daemon.page.status_page import Notice
 
 if TYPE_CHECKING:
     from wsgiref.types import WSGIEnvironment
@@ -109,8 +109,8 @@ class Desk:
             return _tell(known.status, answer_of(known.answer))
         return _tell(known.status, {"id": id_, "ok": None, "answer": known.why})
 
-    def told(self, environ: WSGIEnvironment) -> Told | None:
-        """Return what is known of what a browser asked: GET /?answer=ID; None where nothing was."""
+    def notice(self, environ: WSGIEnvironment) -> Notice | None:
+        """Return what came of a browser's command: GET /?answer=ID; None where none was sent."""
         id_, look = _asked_for(environ, "answer"), _asked_for(environ, "look")
         if not id_:
             return None
@@ -120,15 +120,15 @@ class Desk:
             again = "; the form was sent before and counts once" * bool(_asked_for(environ, "more"))
             who = known.answer.facts.get("who")
             text = f"{told['verb']}, asked by {who}: {told['answer']}{again}"
-            return Told("Done" if told["ok"] else "Not done", text, "/", READ_S)
+            return Notice("Done" if told["ok"] else "Not done", text, "/", READ_S)
         if not known.waits:
-            return Told("No answer", known.why)
+            return Notice("No answer", known.why)
         looks = int(look) if look.isascii() and look.isdigit() and len(look) < len("999") else 0
         if looks >= LOOKS:
-            return Told("It waits", known.why)
+            return Notice("It waits", known.why)
         more = "&more=1" * bool(_asked_for(environ, "more"))
         where = f"/?answer={quote(id_, safe='')}{more}&look={looks + 1}"
-        return Told("Sent", "waiting for the answer", where, 1)
+        return Notice("Sent", "waiting for the answer", where, 1)
 
     def _take_form(self, environ: WSGIEnvironment) -> Answer:
         if foreign(environ):

@@ -7,51 +7,92 @@ that it was shown for, so that an old one does nothing to the next.
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from daemon.entries import Phase
 from daemon.journal.command_format import LONGEST_WHO
+from daemon.local_time import SECOND, local
 from daemon.mixing.alarm.transitions import ANNOUNCED, LONGEST_SHELF_S, TO_ACKNOWLEDGE, Life
 from daemon.mixing.station.commands.context import LONGEST_TEXT
 from daemon.page.healthz import staleness
-from daemon.page.status_page import alarm_block, head, notice, phase_line, text
+from daemon.page.status_page import (
+    AlarmBlock,
+    Notice,
+    PhaseLine,
+    alarm_block,
+    phase_line,
+    template,
+    trouble_notice,
+)
 from daemon.page.view import Present, Seen, Shown
 
-WHO = (
-    f'<label>Your name <input name="who" required maxlength="{LONGEST_WHO}"'
-    ' autocomplete="name"></label>'
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """One thing to fill in.
+
+    Attributes:
+        label: What is asked for.
+        name: Of the argument; empty where only a tick is asked for.
+        kind: "text", "number" or "confirm".
+        required: Whether it may stay empty.
+        most: Greatest number, or most letters; None for no bound.
+    """
+
+    label: str
+    name: str = ""
+    kind: str = "text"
+    required: bool = True
+    most: float | None = LONGEST_TEXT
+
+
+HOURS = Field("For how many hours", "hours", "number", most=round(LONGEST_SHELF_S / 3600.0))
+REASON = Field("Reason", "reason")
+LITRES = Field(
+    "Litres; all that is left when empty", "volume_l", "number", required=False, most=None
 )
-HOURS = (
-    '<label>For how many hours <input name="hours" type="number" required min="0.1"'
-    f' max="{LONGEST_SHELF_S / 3600.0:g}" step="any"></label>'
-)
-REASON = f'<label>Why <input name="reason" required maxlength="{LONGEST_TEXT}"></label>'
-LITRES = (
-    '<label>Litres; all that is left when empty <input name="volume_l" type="number" min="0.1"'
-    ' step="any"></label>'
-)
-REMARK = f'<label>Remark <input name="text" required maxlength="{LONGEST_TEXT}"></label>'
-WHY = f'<label>Why <input name="why" maxlength="{LONGEST_TEXT}"></label>'
-SURELY = '<label><input type="checkbox" required> This ends the batch without using it</label>'
+NOTE = Field("Note", "text")
+WHY = Field("Reason", "why", required=False)
+SURELY = Field("This ends the batch without using it", kind="confirm")
 
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """One thing that may be asked now.
+    """One command that may be sent now.
 
     Attributes:
-        verb: What.
-        says: On its button.
+        verb: Of the command.
+        button: What its button says.
         reservoir: About which; empty for the station.
         about: Name and value of what it is about: an alarm or a batch.
-        asks: Fields to be filled in, as HTML.
+        fields: To be filled in.
     """
 
     verb: str
-    says: str
+    button: str
     reservoir: str
     about: tuple[str, str]
-    asks: str = ""
+    fields: tuple[Field, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Form:
+    """An offer as it is shown: hidden fields, fields to fill in, and the button."""
+
+    hidden: dict[str, str]
+    fields: tuple[Field, ...]
+    button: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReservoirForms:
+    """A reservoir with its alarms and what may be done about each, and about its batch."""
+
+    name: str
+    notice: Notice | None
+    alarms: list[tuple[AlarmBlock, list[Form]]]
+    phase: PhaseLine | None
+    forms: list[Form] = field(default_factory=list)
 
 
 def act_page(
@@ -61,80 +102,77 @@ def act_page(
 
     Args:
         present: What there is to act on.
-        allowed: Verbs that may be asked for.
+        allowed: Verbs that may be sent.
         secret: What each form carries to be known as ours.
         make_id: Gives an id unlike any other.
     """
 
-    def forms(offers: Iterable[Offer]) -> str:
-        return "".join(_form(each, secret, make_id()) for each in offers if each.verb in allowed)
+    def forms(offers: Iterable[Offer]) -> list[Form]:
+        return [_form(each, secret, make_id()) for each in offers if each.verb in allowed]
 
-    def of_alarms(reservoir: str) -> list[str]:
+    def of_alarms(reservoir: str) -> list[tuple[AlarmBlock, list[Form]]]:
         own = [each for each in present.alarms if each.reservoir == reservoir]
-        return [alarm_block(each) + forms(about_alarm(each)) for each in own]
+        return [(alarm_block(each, present.zone), forms(about_alarm(each))) for each in own]
 
-    parts = [
-        head(f"Act - {present.station}"),
-        f"<header><h1>{text(present.station)}: what may be done now</h1></header><main>",
-        '<p><a href="/">Back, without doing anything</a></p>',
-        notice("The journal cannot be read", present.trouble) if present.trouble else "",
-        *of_alarms(""),
-    ]
+    trouble = trouble_notice(present)
+    reservoirs = []
     for seen in present.reservoirs:
-        name, old = text(seen.expected.name), "" if present.trouble else staleness(seen)
-        parts += [
-            f'<section aria-label="{name}"><h2>{name}</h2>',
-            notice("What is asked now may have to wait", old) if old else "",
-            *of_alarms(seen.expected.name),
-            phase_line(seen, fresh=not old) if seen.picture else "",
-            forms(about_batch(seen)),
-            "</section>",
-        ]
-    at = f"{present.at:%Y-%m-%d %H:%M:%S} UTC"
-    parts.append(
-        f"</main><footer><p>As of {at}; load it anew for what is so later. What you send is on"
-        " record under the name that you give.</p></footer></body></html>"
+        name, old = seen.expected.name, "" if trouble else staleness(seen)
+        reservoirs.append(
+            ReservoirForms(
+                name,
+                Notice("Commands may have to wait", old) if old else None,
+                of_alarms(name),
+                phase_line(seen, fresh=not old) if seen.picture else None,
+                forms(about_batch(seen)),
+            )
+        )
+    return template("act.html").render(
+        station=present.station,
+        notices=[trouble] if trouble else [],
+        alarms=of_alarms(""),
+        reservoirs=reservoirs,
+        at=local(present.at, present.zone, SECOND),
+        longest_who=LONGEST_WHO,
     )
-    return "\n".join(part for part in parts if part)
 
 
 def about_alarm(alarm: Shown) -> list[Offer]:
-    """Return what may be done to an alarm, from where it stands."""
+    """Return the commands that an alarm's state allows."""
     try:
         state = Life(alarm.state)
     except ValueError:
         return []
     place, about = alarm.reservoir, ("name", alarm.name)
-    found = []
+    offers = []
     if state in TO_ACKNOWLEDGE:
-        found.append(Offer("alarm.acknowledge", "Acknowledge: I have seen it", place, about))
+        offers.append(Offer("alarm.acknowledge", "Acknowledge", place, about))
     if state in (*ANNOUNCED, Life.SUPPRESSED):
-        found.append(Offer("alarm.shelve", "Put it aside", place, about, HOURS + REASON))
+        offers.append(Offer("alarm.shelve", "Shelve", place, about, (HOURS, REASON)))
     if state is Life.SHELVED:
-        found.append(Offer("alarm.unshelve", "Bring it back", place, about))
-    return found
+        offers.append(Offer("alarm.unshelve", "Unshelve", place, about))
+    return offers
 
 
 def about_batch(seen: Seen) -> list[Offer]:
-    """Return what may be done about a batch; of one that nobody measures, only a remark."""
+    """Return what may be done about a batch; of one that nobody measures, only a note."""
     picture, name = seen.picture or {}, seen.expected.name
     batch, phase = str(picture.get("batch") or ""), picture.get("phase")
     if not batch:
         return []
-    about, found = ("batch", batch), []
+    about, offers = ("batch", batch), []
     if seen.fresh and phase in (Phase.VERIFYING, Phase.STALE):
-        says = "Confirm: the water is clear and nothing lies on the bottom"
-        found.append(Offer("batch.confirm", says, name, about))
+        button = "Confirm: the water is clear and nothing lies on the bottom"
+        offers.append(Offer("batch.confirm", button, name, about))
     if seen.fresh and phase == Phase.READY:
-        found.append(Offer("batch.use", "Note that it was used", name, about, LITRES))
-    found.append(Offer("batch.note", "Write it into the record", name, about, REMARK))
+        offers.append(Offer("batch.use", "Record as used", name, about, (LITRES,)))
+    offers.append(Offer("batch.note", "Add note", name, about, (NOTE,)))
     if seen.fresh:
-        says = f"Discard {batch}"
-        found.append(Offer("batch.discard", says, name, about, WHY + SURELY))
-    return found
+        offers.append(Offer("batch.discard", f"Discard {batch}", name, about, (WHY, SURELY)))
+    return offers
 
 
-def _form(offer: Offer, secret: str, id_: str) -> str:
+def _form(offer: Offer, secret: str, id_: str) -> Form:
     hidden = {
         "token": secret,
         "id": id_,
@@ -142,9 +180,4 @@ def _form(offer: Offer, secret: str, id_: str) -> str:
         "reservoir": offer.reservoir,
         offer.about[0]: offer.about[1],
     }
-    given = "".join(
-        f'<input type="hidden" name="{name}" value="{text(value)}">'
-        for name, value in hidden.items()
-    )
-    button = f"<p><button>{text(offer.says)}</button></p>"
-    return f'<form method="post" action="/command">{given}{WHO}{offer.asks}{button}</form>'
+    return Form(hidden, offer.fields, offer.button)

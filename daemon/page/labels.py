@@ -1,19 +1,20 @@
-"""Phases, alarms and the quality of a reading in words for whoever stands before the page."""
+"""Phases, alarm states, probe health and the quality of a reading as a person reads them."""
 
 from __future__ import annotations
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarm.transitions import Life
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.probe.health import Health
 
 PHASES = {
     Phase.IDLE: "No batch is known",
     Phase.BLANK: "Purified water, no salt in it yet",
-    Phase.DISSOLVING: "Mixing: salinity is still on its way",
-    Phase.VERIFYING: "Steady, not yet proven inside or outside the limits",
+    Phase.DISSOLVING: "Mixing: salinity is not steady yet",
+    Phase.VERIFYING: "Steady: release conditions are not all met yet",
     Phase.READY: f"Released: may be used; {INDEPENDENT_CHECK}",
-    Phase.OFF_TARGET: "Steady but outside the limits: not to be used",
-    Phase.STALE: "Expired: not to be used as it is",
+    Phase.OFF_TARGET: "Off target: steady outside the limits, not to be used",
+    Phase.STALE: "Expired: not to be used before it has been verified again",
 }
 QUALITIES = {
     Flag.PASS: "",
@@ -25,25 +26,30 @@ QUALITIES = {
 
 
 ALARMS = {
-    Life.UNACKNOWLEDGED: "nobody has acknowledged it yet",
+    Life.UNACKNOWLEDGED: "unacknowledged",
     Life.ACKNOWLEDGED: "acknowledged",
-    Life.RETURNED: "over by itself; nobody had acknowledged it",
-    Life.SHELVED: "put aside for a time",
-    Life.SUPPRESSED: "withheld while its cause is known",
-    Life.OUT_OF_SERVICE: "taken out of service",
+    Life.RETURNED: "returned unacknowledged",
+    Life.SHELVED: "shelved",
+    Life.SUPPRESSED: "suppressed by design",
+    Life.OUT_OF_SERVICE: "out of service",
 }
 
 
 def alarm_words(state: object) -> str:
-    """Return where an alarm stands; a state that is not known as it stands."""
+    """Return the state of an alarm as ISA-18.2 calls it; one that is not known as it is."""
     try:
         return ALARMS[Life(str(state))]
     except (ValueError, KeyError):
         return str(state)
 
 
+def health_words(health: str) -> str:
+    """Return the NE 107 status of a probe; without any signal it is normal."""
+    return "normal" if health == Health.GOOD else health
+
+
 def phase_words(phase: object) -> str:
-    """Return a phase as a sentence; one that is not known as it stands."""
+    """Return a phase as a sentence; one that is not known as it is."""
     try:
         return PHASES[Phase(str(phase))]
     except ValueError:

@@ -11,7 +11,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from threading import Lock
 from typing import Protocol
@@ -33,6 +33,7 @@ class Expected:
         name: Its name.
         target_ppt: Wanted salinity.
         tolerance_ppt: By how much it may differ.
+        use_within_h: Hours from release to use-by; None where not configured.
         old_after_s: A reading older than that tells nothing of now, s.
     """
 
@@ -40,6 +41,7 @@ class Expected:
     target_ppt: float
     tolerance_ppt: float
     old_after_s: float = 60.0
+    use_within_h: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,6 +122,7 @@ class Present:
         journal_bytes: What the journal takes; None when there is none.
         free_bytes: Left where it lies; None when nobody can tell.
         trouble: Why the journal could not be read; empty when it could.
+        zone: Of the station; times are shown in it.
     """
 
     station: str
@@ -131,6 +134,7 @@ class Present:
     journal_bytes: int | None = None
     free_bytes: int | None = None
     trouble: str = ""
+    zone: tzinfo = UTC
 
 
 class Journal(Protocol):
@@ -157,6 +161,7 @@ class Lookout:
         journal: The same, to be read.
         followers: Gives how the publishers stand.
         clock: Gives the present moment; that of the rehearsal in a rehearsal.
+        zone: Of the station.
     """
 
     station: str
@@ -165,6 +170,7 @@ class Lookout:
     journal: Journal
     followers: Callable[[Instant], Sequence[Follower]]
     clock: Callable[[], Instant]
+    zone: tzinfo = UTC
     _lock: Lock = field(default_factory=Lock, init=False)
 
     def look(self) -> Present:
@@ -177,6 +183,7 @@ class Lookout:
             [Seen(each, None, None) for each in self.expected],
             journal_bytes=_size(self.path),
             free_bytes=_free(self.path),
+            zone=self.zone,
         )
         try:
             return self._look(now, blind)

@@ -1,4 +1,4 @@
-"""A real browser of the tests of pages: what it prints, and what it shows on a small screen."""
+"""A real browser for the tests of documents: how many sides of paper a page takes."""
 
 from __future__ import annotations
 
@@ -29,13 +29,6 @@ def printed(html: str, folder: Path, paper: str = USUAL) -> int:
     page.write_text(html, encoding="utf-8")
     run(folder, "--no-pdf-header-footer", f"--print-to-pdf={out}", page.as_uri())
     return max(map(int, re.findall(rb"/Type\s*/Pages\s*/Count (\d+)", out.read_bytes())))
-
-
-def document(html: str, folder: Path, width: int = 1000) -> str:
-    """Return the page as the browser has it after loading; what a policy forbids is not applied."""
-    page = folder / "page.html"
-    page.write_text(html, encoding="utf-8")
-    return run(folder, f"--window-size={width},2000", "--dump-dom", page.as_uri())
 
 
 def run(folder: Path, *words: str) -> str:
