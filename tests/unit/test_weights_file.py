@@ -70,6 +70,16 @@ def test_the_weights_in_use_are_those_that_were_trained() -> None:
     assert 123_364 == sum(np.size(getattr(weights(), each.name)) for each in fields(Weights))
 
 
+def test_the_model_card_is_of_these_weights() -> None:
+    """It names the checksum, the mark and the size of the file that lies beside it."""
+    content = WEIGHTS_FILE.read_bytes()
+    card = WEIGHTS_FILE.with_name("MODEL_CARD.md").read_text(encoding="utf-8")
+
+    assert f"`{hashlib.sha256(content).hexdigest()}`" in card
+    assert f"`{weights().mark}`" in card
+    assert f"{len(content):,} bytes" in card
+
+
 def test_nobody_can_change_them() -> None:
     """What all reservoirs share stays as it is."""
     with pytest.raises(ValueError, match="read-only"):
