@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import IntEnum, StrEnum
-from typing import TypeAlias
+from typing import Protocol, TypeAlias
 
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
@@ -222,6 +222,14 @@ class Reading:
             raise ValueError(msg)
 
 
+class Body(Protocol):
+    """What an event says: one of the shapes in `daemon.mixing.events` and beside it."""
+
+    @property
+    def kind(self) -> Kind:
+        """What it is about."""
+
+
 @dataclass(frozen=True, slots=True)
 class Event:
     """Something happened that a person or a machine may want to know.
@@ -230,15 +238,18 @@ class Event:
         reservoir: Name of the reservoir; empty for the station itself.
         at: When.
         batch: Which batch it belongs to; empty when none.
-        kind: What it is about.
-        facts: Its particulars, JSON-able.
+        body: What happened.
     """
 
     reservoir: str
     at: Instant
     batch: str
-    kind: Kind
-    facts: Mapping[str, JSON]
+    body: Body
+
+    @property
+    def kind(self) -> Kind:
+        """What it is about."""
+        return self.body.kind
 
 
 Entry: TypeAlias = Reading | Event

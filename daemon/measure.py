@@ -22,11 +22,13 @@ from daemon.entries import Event, Kind
 from daemon.errors import ExitCode
 from daemon.journal.checkpoint import dump
 from daemon.journal.errors import JournalBrokenError, JournalError
+from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
 from daemon.journal.station_restore import rebuilt
 from daemon.journal.upkeep import Keeping, keeping_of
 from daemon.journal.write_buffer import Held
+from daemon.mixing.service_events import MeasuringBegan, MeasuringEnded
 from daemon.probes.line import LineProbe
 from daemon.supervision import Reports, notify
 from daemon.weights_file import WeightsError, load_weights
@@ -302,7 +304,9 @@ class Measuring:
     def _tell(self, entries: Sequence[Entry]) -> None:
         for entry in entries:
             if isinstance(entry, Event) and entry.kind is not Kind.FORECAST:
-                facts = ", ".join(f"{k}={v}" for k, v in entry.facts.items() if k not in UNTOLD)
+                facts = ", ".join(
+                    f"{k}={v}" for k, v in facts_of(entry.body).items() if k not in UNTOLD
+                )
                 self._log.info("%s: %s %s", entry.reservoir or "station", entry.kind, facts)
 
 
@@ -343,11 +347,10 @@ def _run(
     signal.signal(signal.SIGTERM, stop)
     signal.signal(signal.SIGINT, stop)
     now = clock.now()
-    facts: dict[str, JSON] = {"state": "measuring began", "version": __version__}
-    if config.station.rehearsal_speed > 1.0:
-        facts["rehearsal_speed"] = config.station.rehearsal_speed
+    speed = config.station.rehearsal_speed
+    began = MeasuringBegan(__version__, speed if speed > 1.0 else None)
     unexpected = Reader(config.journal.path).ended_unasked()
-    loop.hold([Event("", now, "", Kind.DEVICE, facts)])
+    loop.hold([Event("", now, "", began)])
     loop.resume(now, unexpected=unexpected)
     loop.obey(now)
     loop.write(now)
@@ -356,7 +359,7 @@ def _run(
     try:
         loop.run()
         now = clock.now()
-        loop.hold([Event("", now, "", Kind.DEVICE, {"state": "measuring ended"})])
+        loop.hold([Event("", now, "", MeasuringEnded())])
         loop.finish(now)
     finally:
         notify("STOPPING=1")

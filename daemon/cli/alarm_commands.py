@@ -10,6 +10,7 @@ import typer
 from daemon.cli.alarm_lookup import STATION, pictures_of, row_of, standing
 from daemon.cli.command_client import ask, put, reservoir_of
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.alarm.catalogue import Scope
 from daemon.mixing.alarm.transitions import TO_ACKNOWLEDGE
 from daemon.printable import printable
@@ -57,8 +58,8 @@ def ack(
     told = [
         {
             "reservoir": answer.reservoir,
-            "ok": bool(answer.facts.get("ok")),
-            "answer": str(answer.facts.get("answer", "")),
+            "ok": bool(facts_of(answer.body).get("ok")),
+            "answer": str(facts_of(answer.body).get("answer", "")),
         }
         for answer in answers
     ]

@@ -19,6 +19,7 @@ from daemon.cli.output import (
     table,
 )
 from daemon.entries import Event
+from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.mixing.alarm.transitions import Life
@@ -148,7 +149,7 @@ def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
 
 def _history(config: Config, name: str) -> list[Event]:
     found = journal_of(config.journal.path).alarms()
-    return [event for _, event in found if event.facts.get("name") == name]
+    return [event for _, event in found if facts_of(event.body).get("name") == name]
 
 
 def _text(found: list[Standing], *, flood: bool) -> str:

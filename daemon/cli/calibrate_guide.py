@@ -17,6 +17,7 @@ from daemon.cli.calibrate_live import Display
 from daemon.cli.command_client import put
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, json_line, say
 from daemon.entries import Event, Kind, Reading
+from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload
 from daemon.printable import printable
 
@@ -74,8 +75,8 @@ class Guide:
         self._seq = _last_seq(self.config)
         self._heard_s = time.monotonic()
         began = put(self.config, verb, self.reservoir, {**facts, "probe": self.probe})
-        if not began.facts.get("ok"):
-            fail(str(began.facts.get("answer")), NOT_SO)
+        if not facts_of(began.body).get("ok"):
+            fail(str(facts_of(began.body).get("answer")), NOT_SO)
         while not self._back:
             try:
                 self._go_on()
@@ -121,11 +122,11 @@ class Guide:
             if isinstance(entry, Reading):
                 if display is not None and entry.probe == self.probe:
                     display.settling.take(entry)
-            elif entry.kind is Kind.CALIBRATION and entry.facts.get("probe") == self.probe:
+            elif entry.kind is Kind.CALIBRATION and facts_of(entry.body).get("probe") == self.probe:
                 self._tell(entry)
 
     def _tell(self, event: Event) -> None:
-        facts = event.facts
+        facts = facts_of(event.body)
         if self.as_json:
             say(json_line(event_payload(event)))
         elif facts["what"] in ("say", "saved", "settled", "returned", "lost"):
@@ -166,8 +167,8 @@ class Guide:
         if doing != ABORT:
             told["step"] = self._step
         answer = put(self.config, f"calibrate.{doing}", self.reservoir, told)
-        if not answer.facts.get("ok"):
-            complain(str(answer.facts.get("answer")))
+        if not facts_of(answer.body).get("ok"):
+            complain(str(facts_of(answer.body).get("answer")))
             if doing == ABORT:
                 # Nothing runs any more: there is nothing left but to put the probe back.
                 self._step = "return"

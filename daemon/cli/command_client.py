@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, journal_of, say
 from daemon.entries import Event, Kind
+from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox import Inbox, beside
 from daemon.printable import printable
 from daemon.rights import user_name
@@ -32,8 +33,8 @@ def ask(
     Ends with `NOT_SO` when it refuses, and else as `put` does.
     """
     answer = put(config, verb, reservoir, facts)
-    id_, ok = str(answer.facts["id"]), bool(answer.facts.get("ok"))
-    text = str(answer.facts.get("answer", ""))
+    id_, ok = str(facts_of(answer.body)["id"]), bool(facts_of(answer.body).get("ok"))
+    text = str(facts_of(answer.body).get("answer", ""))
     if as_json:
         emit({"ok": ok, "answer": text, "id": id_, "batch": answer.batch or None}, as_json=True)
     elif ok:
@@ -82,7 +83,7 @@ def _await(reader: Reader, id_: str, seq: int) -> Event | None:
             seq, entry = stored.seq, stored.entry
             if not isinstance(entry, Event) or entry.kind is not Kind.COMMAND:
                 continue
-            if entry.facts.get("id") == id_:
+            if facts_of(entry.body).get("id") == id_:
                 return entry
         if not found:
             time.sleep(LOOK_S)

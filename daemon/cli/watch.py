@@ -15,6 +15,7 @@ from rich.text import Text
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.errors import JournalError
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import CALIBRATING
@@ -112,7 +113,7 @@ def _take(reader: Reader, seen: Seen, reservoir: str) -> list[Event]:
             if entry.salinity is not None and CALIBRATING not in entry.tests:
                 seen.salinities.append((entry.at.wall, entry.salinity))
         elif entry.kind is Kind.FORECAST:
-            seen.forecast = dict(entry.facts)
+            seen.forecast = dict(facts_of(entry.body))
         else:
             told.append(entry)
     return told

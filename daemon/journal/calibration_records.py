@@ -5,8 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from calibration.serialisation import from_plain
+from daemon.entries import JSON, Event, Kind
 from daemon.journal.errors import JournalError
-from daemon.journal.rows import DAMAGED
+from daemon.journal.event_codec import facts_of
+from daemon.mixing.events import OtherEvent
+from daemon.mixing.probe_events import CalibrationReverted, CalibrationSettled, RecordSaved
+from daemon.mixing.service_events import EntryDamaged
 
 if TYPE_CHECKING:
     from calibration.record import Record
@@ -21,18 +25,34 @@ def calibrations(reader: Reader) -> list[tuple[int, Record]]:
     """
     found = []
     for seq, event in reader.calibrations():
-        if event.facts.get("state") == DAMAGED:
+        if isinstance(event.body, EntryDamaged):
             raise JournalError(
                 f"a calibration record (seq {seq}) in the journal was changed on the disk; start"
                 " 'brinewright run' anew, which puts that journal aside and keeps what is whole"
             )
-        if "record" not in event.facts:
+        record = record_in(event)
+        if record is None:
             continue
         try:
-            found.append((seq, from_plain(event.facts["record"])))
+            found.append((seq, from_plain(record)))
         except ValueError as exc:
+            name = facts_of(event.body).get("id", "")
             raise JournalError(
-                f"the calibration record {event.facts.get('id', '')!r} (seq {seq}) in the journal"
-                " cannot be read; install the version that wrote it again"
+                f"the calibration record {name!r} (seq {seq}) in the journal cannot be read;"
+                " install the version that wrote it again"
             ) from exc
     return found
+
+
+def record_in(event: Event) -> JSON:
+    """Return the record of a calibration, check or reversion that an event carries, else None."""
+    if event.kind is not Kind.CALIBRATION:
+        return None
+    match event.body:
+        case RecordSaved(record=record) | CalibrationSettled(record=record):
+            return dict(record)
+        case CalibrationReverted(record=record):
+            return dict(record)
+        case OtherEvent(facts=facts):
+            return facts.get("record")
+    return None

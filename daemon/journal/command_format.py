@@ -16,6 +16,7 @@ from dataclasses import dataclass
 
 from daemon.entries import JSON, Event
 from daemon.errors import BrinewrightError, ExitCode
+from daemon.journal.event_codec import facts_of
 
 LARGEST_BYTES = 16_384
 LONGEST_ID = 64
@@ -101,14 +102,14 @@ def checked(told: Mapping[str, JSON], allowed: Collection[str], setting: str) ->
 
 def answer_of(event: Event) -> dict[str, JSON]:
     """Return what is told of an answer in the journal to whoever asked."""
-    facts = event.facts
+    facts = facts_of(event.body)
     return {
         "id": str(facts.get("id")),
         "verb": str(facts.get("verb", "")),
         "reservoir": event.reservoir,
         "ok": bool(facts.get("ok")),
         "answer": str(facts.get("answer", "")),
-        "batch": str(facts.get("batch") or "") or None,
+        "batch": event.batch or None,
     }
 
 

@@ -16,17 +16,18 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeAlias
 
-from daemon.entries import Event, Kind
+from daemon.entries import Event
 from daemon.journal.errors import JournalError
 from daemon.journal.inbox import BUSY_S, KEPT_TAKEN, LOG_ENDS, Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.aside import free_name
+from daemon.mixing.service_events import InboxMoved, InboxReplaced
 from daemon.rights import missing_rights
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
-    from daemon.entries import JSON, Instant
+    from daemon.entries import Instant
 
 Row: TypeAlias = tuple[Any, ...]
 Answered: TypeAlias = "Callable[[str], bool]"
@@ -102,8 +103,7 @@ class OwnInbox(Inbox):
             f"the inbox of commands was spoilt on the disk; it was put aside as {aside.name}, and"
             " commands that waited in it are not carried out: give them again"
         )
-        facts: dict[str, JSON] = {"state": "inbox put aside", "why": why, "aside": aside.name}
-        return Event("", now, "", Kind.DEVICE, facts)
+        return Event("", now, "", InboxReplaced("inbox put aside", why, aside.name))
 
     def _renew(self, earlier: Path, number: int, now: Instant, *, usable: bool) -> list[Event]:
         ready = self.path.with_name(f"{self.path.name}.new")
@@ -212,7 +212,7 @@ class _Source:
         self.close()
         _forget_log(self.path)
         why = f"the inbox of commands is now {inbox}; {_carried(self)}"
-        return [Event("", now, "", Kind.DEVICE, {"state": "inbox moved", "why": why})]
+        return [Event("", now, "", InboxMoved(why))]
 
     def close(self) -> None:
         """Let go of the file; may be called twice."""
@@ -347,8 +347,7 @@ def _put_aside(source: _Source, now: Instant) -> Event:
         f"measuring could not use the inbox of commands; it was put aside as {aside.name}, another"
         f" has taken its place, and {_carried(source)}"
     )
-    facts: dict[str, JSON] = {"state": "inbox replaced", "why": why, "aside": aside.name}
-    return Event("", now, "", Kind.DEVICE, facts)
+    return Event("", now, "", InboxReplaced("inbox replaced", why, aside.name))
 
 
 def _carried(source: _Source) -> str:

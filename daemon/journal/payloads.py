@@ -9,6 +9,7 @@ import json
 from datetime import UTC, datetime
 
 from daemon.entries import JSON, Event, Flag, Instant, Reading
+from daemon.journal.event_codec import facts_of
 from daemon.journal.rows import from_ms, to_ms
 from daemon.printable import printable_json
 
@@ -33,7 +34,7 @@ def event_payload(event: Event) -> dict[str, JSON]:
         "batch": event.batch,
         "kind": str(event.kind),
     }
-    return {**head, **event.facts, **head}
+    return {**head, **facts_of(event.body), **head}
 
 
 def reading_payload(reading: Reading) -> dict[str, JSON]:

@@ -23,6 +23,7 @@ from daemon.journal.errors import (
     NoFileError,
     broken,
 )
+from daemon.journal.event_codec import facts_of
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
@@ -145,7 +146,7 @@ class Reader:
                 (ANSWERS_AMONG - 1, str(Kind.COMMAND), f'"id":{rows.to_json(id)}'),
             ).fetchall()
         events = (_event(row, origins)[1] for row in found)
-        return next((each for each in events if each.facts.get("id") == id), None)
+        return next((each for each in events if facts_of(each.body).get("id") == id), None)
 
     def _of_kind(self, kind: Kind, since_seq: int) -> list[tuple[int, Event]]:
         with self.snapshot() as db:

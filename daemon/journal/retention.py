@@ -16,15 +16,16 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING, Any
 
-from daemon.entries import Event, Instant, Kind
+from daemon.entries import Event, Instant
 from daemon.journal import rows
 from daemon.journal.summaries import COLUMNS, MINUTE_MS, minute_of, summary_rows
+from daemon.mixing.service_events import EntryDamaged, JournalFull
 
 if TYPE_CHECKING:
     import sqlite3
     from collections.abc import Callable
 
-    from daemon.entries import JSON, Reading
+    from daemon.entries import Reading
 
 MEGABYTE = 1_000_000
 LOOK_EVERY_S = 60.0
@@ -180,31 +181,25 @@ class Retention:
         if now.mono_s - self._told_s < TELL_EVERY_S:
             return []
         forced, damaged = self._forced, self._damaged
-        told: list[dict[str, JSON]] = []
+        told: list[EntryDamaged | JournalFull] = []
         if damaged:
             why = f"{damaged} readings were changed on the disk and are in no minute summary"
-            told.append({"state": rows.DAMAGED, "why": why, "readings": damaged})
+            told.append(EntryDamaged(why, readings=damaged))
         if forced.readings or forced.summaries:
             told.append(_full(forced, self.limits.largest_mb))
         if told:
             self._told_s, self._forced, self._damaged = now.mono_s, Forced(), 0
-        return [Event("", now, "", Kind.DEVICE, facts) for facts in told]
+        return [Event("", now, "", each) for each in told]
 
 
-def _full(forced: Forced, largest_mb: float) -> dict[str, JSON]:
+def _full(forced: Forced, largest_mb: float) -> JournalFull:
     early = f", {forced.unconfirmed} of them before every publisher had them"
     why = (
         f"the journal reached its {largest_mb:g} MB: {forced.readings} readings became minute"
         f" summaries before their time{early if forced.unconfirmed else ''}, {forced.summaries}"
         " summaries were removed; raise journal.largest_mb to keep more"
     )
-    return {
-        "state": "journal full",
-        "why": why,
-        "readings": forced.readings,
-        "unconfirmed": forced.unconfirmed,
-        "summaries": forced.summaries,
-    }
+    return JournalFull(why, forced.readings, forced.unconfirmed, forced.summaries)
 
 
 def used_bytes(db: sqlite3.Connection) -> int:

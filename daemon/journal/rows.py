@@ -16,8 +16,10 @@ from types import MappingProxyType
 from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.journal.event_codec import body_of, facts_of
 from daemon.mixing.alarm.former_names import present_name
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from daemon.mixing.service_events import EntryDamaged
 
 Origin: TypeAlias = tuple[str, str, str, str]
 """Reservoir, probe, boot, and the calibration of its readings."""
@@ -38,7 +40,6 @@ _ASKED = f"coalesce(proof, iif({_OLD}, {UNPROVEN}, {LOST})) AS proof"
 READING_ASKED = READING_COLUMNS.replace("proof", _ASKED)
 EVENT_ASKED = EVENT_COLUMNS.replace("proof", _ASKED)
 MEMORY_ASKED = f"seq, state, {_ASKED}"
-DAMAGED = "damaged entry"
 _HEAD = struct.Struct("<5q")
 _VALUES = struct.Struct("<4dq")
 _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
@@ -173,7 +174,7 @@ def event_row(seq: int, number: int, origin: Origin, event: Event) -> tuple[Any,
         int(at.synced),
         event.batch,
         str(event.kind),
-        to_json(dict(event.facts)),
+        to_json(facts_of(event.body)),
     )
     return (*row, _event_proof(row, origin))
 
@@ -223,14 +224,15 @@ def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
         if row[8] not in (UNPROVEN, _event_proof(row, origin)):
             return None
         facts, kind = json.loads(row[7]), Kind(row[6])
+        if not isinstance(facts, dict):
+            return None
         if kind is Kind.ALARM and "name" in facts:
             facts["name"] = present_name(facts["name"])
         return Event(
             reservoir=origin[0],
             at=to_instant(row[2], row[3], origin[2], row[4]),
             batch=row[5],
-            kind=kind,
-            facts=facts,
+            body=body_of(kind, facts),
         )
     except (ValueError, TypeError, OverflowError, RecursionError, struct.error):
         return None
@@ -238,9 +240,5 @@ def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
 
 def damaged(seq: int) -> Event:
     """Return what stands for an entry that the disk has changed."""
-    facts: dict[str, JSON] = {
-        "state": DAMAGED,
-        "why": f"entry {seq} of the journal was changed on the disk; it cannot be trusted",
-        "entry": seq,
-    }
-    return Event("", Instant(EPOCH, 0.0, "", synced=False), "", Kind.DEVICE, facts)
+    why = f"entry {seq} of the journal was changed on the disk; it cannot be trusted"
+    return Event("", Instant(EPOCH, 0.0, "", synced=False), "", EntryDamaged(why, entry=seq))

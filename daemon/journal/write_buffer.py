@@ -11,11 +11,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind, Reading
+from daemon.mixing.service_events import EntriesLost
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from daemon.entries import JSON, Entry, Instant
+    from daemon.entries import Entry, Instant
 
 AT_MOST = 20_000
 AT_ONCE = 2_000
@@ -126,14 +127,9 @@ class Held:
     def _told(self, now: Instant) -> Event:
         loss = self._loss
         first, last = loss.first or now, loss.last or now
-        facts: dict[str, JSON] = {
-            "state": "entries lost",
-            "why": (
-                f"the journal could not be written; of the time from {first.wall:%Y-%m-%d %H:%M:%S}"
-                f" to {last.wall:%Y-%m-%d %H:%M:%S} UTC {loss.readings} readings, spread evenly,"
-                f" and {loss.events} events are not in it"
-            ),
-            "readings": loss.readings,
-            "events": loss.events,
-        }
-        return Event("", now, "", Kind.DEVICE, facts)
+        why = (
+            f"the journal could not be written; of the time from {first.wall:%Y-%m-%d %H:%M:%S}"
+            f" to {last.wall:%Y-%m-%d %H:%M:%S} UTC {loss.readings} readings, spread evenly,"
+            f" and {loss.events} events are not in it"
+        )
+        return Event("", now, "", EntriesLost(why, loss.readings, loss.events))

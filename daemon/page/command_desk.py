@@ -21,6 +21,7 @@ from daemon.entries import JSON, Event
 from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.command_format import LARGEST_BYTES, LONGEST_ID, BadRequestError, answer_of
 from daemon.journal.errors import JournalError
+from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox import CannotBeSentError, Inbox
 from daemon.journal.reader import ANSWERS_AMONG
 from daemon.journal.rows import to_json
@@ -118,7 +119,7 @@ class Desk:
         if known.answer is not None:
             told = answer_of(known.answer)
             again = "; the form was sent before and counts once" * bool(_asked_for(environ, "more"))
-            who = known.answer.facts.get("who")
+            who = facts_of(known.answer.body).get("who")
             text = f"{told['verb']}, asked by {who}: {told['answer']}{again}"
             return Notice("Done" if told["ok"] else "Not done", text, "/", READ_S)
         if not known.waits:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from daemon.entries import JSON, Event, Reading
+from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload, reading_payload, time_fields, to_json
 from daemon.journal.reader import Stored
 
@@ -33,7 +34,7 @@ class Message:
 
 def alarm_payload(event: Event) -> dict[str, JSON]:
     """Return an `alarm` event as the present state of that alarm: time and its facts."""
-    return {**event.facts, **time_fields(event.at)}
+    return {**facts_of(event.body), **time_fields(event.at)}
 
 
 def availability(station: str, *, online: bool) -> Message:
@@ -60,7 +61,7 @@ def state_message(station: str, reservoir: str, picture: JSON) -> Message:
 
 def alarm_message(station: str, event: Event) -> Message:
     """The present state of one alarm, for whoever comes later too."""
-    name = event.facts.get("name", "unnamed")
+    name = facts_of(event.body).get("name", "unnamed")
     return Message(
         alarm_topic(station, event.reservoir, str(name)),
         to_json(alarm_payload(event)),

@@ -8,6 +8,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.batch.record import BatchRecord
 
 if TYPE_CHECKING:
@@ -104,8 +105,8 @@ def notes_of(record: BatchRecord) -> list[Event]:
         event
         for event in record.events
         if event.kind is Kind.COMMAND
-        and event.facts.get("verb") == "batch.note"
-        and event.facts.get("ok")
+        and facts_of(event.body).get("verb") == "batch.note"
+        and facts_of(event.body).get("ok")
     ]
 
 
@@ -119,7 +120,7 @@ def _last_start(record: BatchRecord) -> Mapping[str, JSON]:
     """Return what was last recorded at the start; a later start corrects all of an earlier one."""
     found: Mapping[str, JSON] = {}
     for event in record.events:
-        facts = event.facts
+        facts = facts_of(event.body)
         started = event.kind is Kind.COMMAND and facts.get("verb") == "batch.start"
         if started and facts.get("ok") and "mass_g" in facts:
             found = facts
@@ -129,8 +130,10 @@ def _last_start(record: BatchRecord) -> Mapping[str, JSON]:
 def _learned(record: BatchRecord) -> tuple[float | None, float | None]:
     """Return the salt content that this batch has shown, and its standard uncertainty."""
     for event in reversed(record.events):
-        if event.kind is Kind.BATCH and event.facts.get("what") == "yield learned":
-            return number(event.facts, "mix_yield"), number(event.facts, "mix_yield_u")
+        if event.kind is Kind.BATCH and facts_of(event.body).get("what") == "yield learned":
+            return number(facts_of(event.body), "mix_yield"), number(
+                facts_of(event.body), "mix_yield_u"
+            )
     return None, None
 
 

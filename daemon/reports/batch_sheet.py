@@ -15,9 +15,11 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind, Phase
 from daemon.html.environment import environment
+from daemon.journal.event_codec import facts_of
 from daemon.local_time import MINUTE, local, zone_title
 from daemon.mixing.batch.record import BatchRecord
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.events import OtherEvent
 from daemon.mixing.seawater import properties
 from daemon.mixing.seawater.uncertainty import conformance_probability
 from daemon.reports.batch_curve import Point, curve_of, split
@@ -192,7 +194,11 @@ def _gravity(record: BatchRecord) -> str:
 
 def _probability(record: BatchRecord, setup: Setup) -> float | None:
     """Return the conformance probability, as recorded or as computed (JCGM 106:2012)."""
-    recorded = [number(e.facts, "probability") for e in record.events if "probability" in e.facts]
+    recorded = [
+        number(facts_of(e.body), "probability")
+        for e in record.events
+        if "probability" in facts_of(e.body)
+    ]
     if recorded and recorded[-1] is not None:
         return recorded[-1]
     limits, u = setup.limits, record.salinity_u
@@ -261,7 +267,9 @@ def _temperature(record: BatchRecord, curve: Sequence[Point]) -> str:
 
 def _marks(record: BatchRecord, setup: Setup) -> Marks:
     changes = [each for each in record.events if each.kind is Kind.PHASE]
-    phases = [(each.at.wall, _phase(str(each.facts.get("to", "")))[:22]) for each in changes]
+    phases = [
+        (each.at.wall, _phase(str(facts_of(each.body).get("to", "")))[:22]) for each in changes
+    ]
     low, high = setup.limits or (None, None)
     return Marks(phases, low, high, record.salinity)
 
@@ -293,7 +301,7 @@ def _beside(notes: Sequence[Event], setup: Setup) -> bool:
 
 
 def _text(event: Event) -> str:
-    return str(event.facts.get("text") or event.facts.get("note") or "")
+    return str(facts_of(event.body).get("text") or facts_of(event.body).get("note") or "")
 
 
 def _event_row(event: Event, setup: Setup) -> tuple[str, str, str]:
@@ -302,7 +310,7 @@ def _event_row(event: Event, setup: Setup) -> tuple[str, str, str]:
 
 
 def _who(event: Event) -> str:
-    who, via = event.facts.get("who"), event.facts.get("via")
+    who, via = facts_of(event.body).get("who"), facts_of(event.body).get("via")
     if not who:
         return "the station"
     return f"{who} ({via})" if via else str(who)
@@ -311,13 +319,15 @@ def _who(event: Event) -> str:
 def _said(event: Event) -> str:
     if event.kind is Kind.COMMAND and event.kind not in SENTENCES:
         # Who asked, and by which way, stands beside it.
-        facts = {key: value for key, value in event.facts.items() if key not in ("who", "via")}
-        event = replace(event, facts=facts)
+        facts = {
+            key: value for key, value in facts_of(event.body).items() if key not in ("who", "via")
+        }
+        event = replace(event, body=OtherEvent(event.kind, facts))
     try:
         said = sentence_of(event).rstrip(": ")
     except (KeyError, TypeError, ValueError):
         # An older version may have written other facts; the sheet is still needed.
-        return ", ".join(f"{key} {value}" for key, value in event.facts.items())
+        return ", ".join(f"{key} {value}" for key, value in facts_of(event.body).items())
     return f"{event.kind} {said}" if event.kind in SAID_WITH_KIND else said
 
 

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING
 
 from daemon.entries import JSON, Kind, Phase
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.alarm.transitions import Life
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.printable import printable
@@ -36,7 +37,7 @@ def listing(
     """
     head = f"{event.at.wall:{shape}}  {event.kind:<10}  "
     what = sentence_of(event)
-    if event.kind is Kind.PHASE and event.facts.get("to") == Phase.READY:
+    if event.kind is Kind.PHASE and facts_of(event.body).get("to") == Phase.READY:
         what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"
     room = width - 1 - len(head)
     parts = [printable(part) for part in (what + where).replace("\r\n", "\n").split("\n")]
@@ -46,7 +47,7 @@ def listing(
 
 def sentence_of(event: Event) -> str:
     """Return what happened, without when and where."""
-    facts = event.facts
+    facts = facts_of(event.body)
     if event.kind in SENTENCES:
         return SENTENCES[event.kind](facts)
     parts = [_part(key, value) for key, value in facts.items() if key not in NOT_FOR_PEOPLE]

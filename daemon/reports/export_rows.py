@@ -9,6 +9,7 @@ from enum import StrEnum
 from typing import IO, TYPE_CHECKING
 
 from daemon.entries import Event
+from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload, iso_time, reading_payload
 from daemon.journal.selection import Selection, batches, events, readings
 from daemon.mixing.probe.quality import CALIBRATING
@@ -174,7 +175,7 @@ def _reading_row(stored: Stored) -> dict[str, JSON]:
 
 def _event_row(stored: Stored) -> dict[str, JSON]:
     fields, entry = _object(stored), stored.entry
-    facts = dict(entry.facts) if isinstance(entry, Event) else {}
+    facts = dict(facts_of(entry.body)) if isinstance(entry, Event) else {}
     return {
         **{name: fields[name] for name in ("time", "reservoir", "batch", "kind", "seq")},
         "facts": _json(facts),

@@ -32,6 +32,7 @@ from typing import TypeVar
 
 from daemon.entries import Event, Flag, Instant, Kind, Reading
 from daemon.journal import blocks, rows
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.retention import SUMMARY
 from daemon.journal.selection import Selection, events, readings, summaries
@@ -159,7 +160,9 @@ def _events(shape: Shape, begin: int) -> Iterator[tuple[object, ...]]:
     for number, wall in enumerate(moments(edge + step, end, step), start=1):
         at = Instant(wall, (wall - START).total_seconds(), "boot-1")
         kind = Kind.DISTURBED if number % 2 else Kind.FORECAST
-        event = Event("mix-1", at, f"mix-1-{wall:%j}", kind, {"at": "2026-01-01T08:00:00Z"})
+        event = Event(
+            "mix-1", at, f"mix-1-{wall:%j}", body_of(kind, {"at": "2026-01-01T08:00:00Z"})
+        )
         seq = begin + EVENT_AMONG * number - begin % EVENT_AMONG
         if seq > begin:
             yield rows.event_row(seq, 2, OWN, event)

@@ -26,6 +26,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from simulators.scenarios import mix_for, plain_batch, purified_g
 from simulators.stage import Stage
 from tests.campaigns.alarm_faults import BAND_C, FAULTS, FILL_L, HOUR_S, Corner, Fault
+from tests.parts.events import facts_in
 
 SETTINGS = BatchSettings(
     target_ppt=34.0,
@@ -122,13 +123,13 @@ def raised(events: Sequence[Event]) -> Iterator[Raised]:
     """Yield the alarms of a record, in the order in which they were raised."""
     alarms = [event for event in events if event.kind is Kind.ALARM]
     for index, event in enumerate(alarms):
-        if event.facts["what"] != "raised":
+        if facts_in(event)["what"] != "raised":
             continue
-        name, at_s = str(event.facts["name"]), event.at.mono_s
+        name, at_s = str(facts_in(event)["name"]), event.at.mono_s
         ends = (
             later.at.mono_s - at_s
             for later in alarms[index + 1 :]
-            if later.facts["name"] == name and later.facts["what"] == "cleared"
+            if facts_in(later)["name"] == name and facts_in(later)["what"] == "cleared"
         )
         yield Raised(name, at_s, next(ends, None))
 

@@ -40,6 +40,7 @@ from daemon.mixing.station.station import StationState
 from tests.campaigns.backup_scene import Mark, Scene, killed, learned
 from tests.conftest import wait_until
 from tests.parts.backups import cursors_of, entries_of, unpacked
+from tests.parts.events import facts_in
 from tests.services.service_parts import Station, measuring, playing
 from tests.unit.journal.test_journal import reading
 
@@ -128,7 +129,7 @@ def check_commands(scene: Scene, copied: Path) -> None:
     if not path.exists():
         return
     answers = Counter(
-        str(event.facts.get("id"))
+        str(facts_in(event).get("id"))
         for event in entries_of(copied).values()
         if isinstance(event, Event) and event.kind is Kind.COMMAND
     )
@@ -263,7 +264,7 @@ def check_restored(scene: Scene, now: dict[int, Entry], old: dict[int, Entry], l
 
 def of_restoring(entry: Entry) -> bool:
     """Whether an entry tells that the journal was restored."""
-    return isinstance(entry, Event) and entry.facts.get("state") == RESTORED
+    return isinstance(entry, Event) and facts_in(entry).get("state") == RESTORED
 
 
 def check_cursors(scene: Scene, name: str) -> None:

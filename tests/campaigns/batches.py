@@ -28,6 +28,7 @@ from daemon.probes.recorded import BadRow, samples
 from simulators.records import TruthLog, record
 from simulators.scenarios import SCENARIOS
 from simulators.stage import Scenario, Stage
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -140,7 +141,7 @@ def judge(run: Run) -> Found:
         return Found(raised=f"{type(exc).__name__}: {exc}")
     phases = [event for event in events if event.kind is Kind.PHASE]
     low, high = run.target - TOLERANCE, run.target + TOLERANCE
-    released = [_then(e, truth, run) for e in phases if e.facts["to"] == Phase.READY]
+    released = [_then(e, truth, run) for e in phases if facts_in(e)["to"] == Phase.READY]
     return Found(
         right=_right(run, events, truth[-1]),
         false_release=any(not low <= salinity <= high for salinity in released),
@@ -151,7 +152,7 @@ def judge(run: Run) -> Found:
 
 def is_lawful(phases: Sequence[Event]) -> bool:
     """Say whether each phase follows the one before it, from `idle` on, by a lawful step."""
-    steps = [(Phase(str(e.facts["from"])), Phase(str(e.facts["to"]))) for e in phases]
+    steps = [(Phase(str(facts_in(e)["from"])), Phase(str(facts_in(e)["to"]))) for e in phases]
     joined = all(before[1] == after[0] for before, after in pairwise(steps))
     begun = not steps or steps[0][0] is Phase.IDLE
     return begun and joined and all(to in LAWFUL[start] for start, to in steps)
@@ -164,7 +165,7 @@ def _then(event: Event, truth: list[float], run: Run) -> float:
 def _stated(events: Sequence[Event]) -> tuple[Event, float, float] | None:
     """Return the last `stabilised` event, its salinity and its standard uncertainty."""
     for event in reversed(events):
-        salinity, u = event.facts.get("salinity"), event.facts.get("salinity_u")
+        salinity, u = facts_in(event).get("salinity"), facts_in(event).get("salinity_u")
         if event.kind is Kind.STABILISED and isinstance(salinity, float) and isinstance(u, float):
             return event, salinity, u
     return None
@@ -180,7 +181,7 @@ def _inside(run: Run, events: Sequence[Event], truth: list[float]) -> bool | Non
 
 def _right(run: Run, events: Sequence[Event], true: float) -> bool:
     """Say whether the last phase is true of the water; 'cannot tell' only close to a limit."""
-    phases = [str(event.facts["to"]) for event in events if event.kind is Kind.PHASE]
+    phases = [str(facts_in(event)["to"]) for event in events if event.kind is Kind.PHASE]
     if run.story.name in NEVER_READY:
         return Phase.READY not in phases
     last, stated = phases[-1] if phases else Phase.IDLE, _stated(events)

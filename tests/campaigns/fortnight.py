@@ -33,6 +33,7 @@ from tests.campaigns.fortnight_stories import (
     Story,
 )
 from tests.campaigns.rooms import a_room
+from tests.parts.events import facts_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,9 @@ def outcomes(days: Fortnight) -> list[Outcome]:
 
 def _raised(events: Sequence[Event]) -> tuple[str, ...]:
     names = {
-        str(event.facts["name"])
+        str(facts_in(event)["name"])
         for event in events
-        if event.kind is Kind.ALARM and event.facts["what"] == "raised"
+        if event.kind is Kind.ALARM and facts_in(event)["what"] == "raised"
     }
     return tuple(sorted(names))
 

@@ -16,6 +16,7 @@ from simulators.stage import Scenario
 from simulators.vessel import SaltMix
 from simulators.vessel import Vessel as Tub
 from tests.campaigns.rooms import Room, a_room
+from tests.parts.events import facts_in
 
 LOT = "tub-7"
 YIELD_SPREAD = 0.03
@@ -238,7 +239,7 @@ class Corner:
         """Standard uncertainty of the last steady salinity; of a perfect reading before any."""
         for event in reversed(self.room.events):
             if event.kind is Kind.STABILISED:
-                u = event.facts["salinity_u"]
+                u = facts_in(event)["salinity_u"]
                 assert isinstance(u, float)
                 return u
         return salinity_u(52.0, 24.0, self.drawn.worth)

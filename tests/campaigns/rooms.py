@@ -17,6 +17,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from simulators.instrument import Spoken
 from simulators.stage import Action, Scenario, Stage, perform
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -151,7 +152,7 @@ class Room:
         self.releases += [
             Release(event.batch, true)
             for event in said
-            if event.kind is Kind.PHASE and event.facts["to"] == Phase.READY
+            if event.kind is Kind.PHASE and facts_in(event)["to"] == Phase.READY
         ]
         return said
 
@@ -187,8 +188,8 @@ class Room:
         told = self._give(
             Command(f"c-{number}", self.now(), "keeper", "cli", verb, reservoir, facts, number)
         )[0]
-        assert told.facts["ok"], told.facts["answer"]
-        return str(told.facts["answer"])
+        assert facts_in(told)["ok"], facts_in(told)["answer"]
+        return str(facts_in(told)["answer"])
 
     def put_right(self, clumsy: Callable[[], float] = lambda: 1.0) -> bool:
         """Do what the standing advice says, if it says grams or litres; wait for the verdict.

@@ -25,10 +25,12 @@ from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.retention import OLDEST, summarise
-from daemon.journal.rows import DAMAGED
 from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
+from daemon.mixing.events import OtherEvent
+from daemon.mixing.service_events import EntryDamaged
 from daemon.mixing.station.station import ReservoirSettings, StationState
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 from tests.unit.journal.test_journal import START, event, reading
 
@@ -61,7 +63,9 @@ def original(folder: Path) -> Original:
     written: dict[int, Entry] = {}
     with Writer(path, 1e9) as writer:
         for number in range(0, READINGS, 20):
-            entries: list[Entry] = [replace(event(number), facts={"number": number})]
+            entries: list[Entry] = [
+                replace(event(number), body=OtherEvent(Kind.PHASE, {"number": number}))
+            ]
             entries += [reading(n, spoken=f"51.0,{n}") for n in range(number, number + 20)]
             written |= enumerate(entries, start=writer.last_seq + 1)
             writer.append(entries, float(number), {"mix-1": {"n": number}}, dump(StationState()))
@@ -133,7 +137,7 @@ def judged(
     """Return what became of a journal, once that is nothing that may not be."""
     (fresh,) = (seq for seq, e in found.items() if isinstance(e, Reading) and e.spoken == "fresh")
     events = [each for each in found.values() if isinstance(each, Event)]
-    states = {str(e.facts.get("state")) for e in events if e.kind is Kind.DEVICE}
+    states = {str(facts_in(e).get("state")) for e in events if e.kind is Kind.DEVICE}
     aside = list(folder.glob("journal-broken-*.db"))
     # The reading that was written after it, and what was told with it.
     new = {seq for seq in found if seq >= fresh - ("journal cut off" in states)}
@@ -165,12 +169,12 @@ SUMMARIES = 8
 
 
 def _told(entry: Entry) -> bool:
-    state = str(entry.facts.get("state")) if isinstance(entry, Event) else ""
+    state = str(facts_in(entry).get("state")) if isinstance(entry, Event) else ""
     return state.startswith("journal ")
 
 
 def _is_damaged(entry: Entry) -> bool:
-    return isinstance(entry, Event) and entry.facts.get("state") == DAMAGED
+    return isinstance(entry, Event) and isinstance(entry.body, EntryDamaged)
 
 
 def play(count: int, seed: int) -> Counter[str]:

@@ -24,6 +24,7 @@ from tests.campaigns.fortnight import live
 from tests.campaigns.fortnight_stories import on_a_heel, weighed_light
 from tests.campaigns.rooms import START, Room
 from tests.faults.scripted import HOUR_S, KILLS, MIXING_S, YEAR, House, ScriptedClock
+from tests.parts.events import facts_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -149,18 +150,18 @@ def assert_same(expected: Lived, found: Lived) -> None:
 
 def phases(record: BatchRecord) -> list[str]:
     """The phases that it went through."""
-    return [str(event.facts["to"]) for event in record.events if event.kind is Kind.PHASE]
+    return [str(facts_in(event)["to"]) for event in record.events if event.kind is Kind.PHASE]
 
 
 def began(record: BatchRecord) -> int:
     """How often it began."""
-    return sum(event.facts.get("what") == "began" for event in record.events)
+    return sum(facts_in(event).get("what") == "began" for event in record.events)
 
 
 def commands(lived: Lived) -> list[tuple[JSON, JSON]]:
     """Each command carried out, with whether it was."""
     events = [entry for _, entry in lived.entries if isinstance(entry, Event)]
-    return [(e.facts["id"], e.facts["ok"]) for e in events if e.kind is Kind.COMMAND]
+    return [(facts_in(e)["id"], facts_in(e)["ok"]) for e in events if e.kind is Kind.COMMAND]
 
 
 @pytest.fixture(scope="module")

@@ -29,6 +29,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe
 from tests.conftest import wait_until
 from tests.faults.scripted import ScriptedProbe
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 from tests.services import service_parts as parts
 from tests.unit.journal.test_journal import START
@@ -115,7 +116,11 @@ def test_measuring_goes_on_while_the_disk_is_full(
     times = [reading.at.mono_s for reading in station.readings()]
     # Of the rehearsal: two seconds for a busy machine, where the disk was full for far longer.
     assert max(b - a for a, b in pairwise(times)) < 120.0
-    low = [e.facts["what"] for e in station.events(Kind.ALARM) if e.facts["name"] == "storage-low"]
+    low = [
+        facts_in(e)["what"]
+        for e in station.events(Kind.ALARM)
+        if facts_in(e)["name"] == "storage-low"
+    ]
     assert low[:1] == ["raised"]
     with closing(sqlite3.connect(disk / "journal.db")) as db:
         assert ("ok",) == db.execute("PRAGMA integrity_check").fetchone()
@@ -196,14 +201,16 @@ def test_what_a_long_outage_loses_is_counted_and_said(
 
     stored = [each.entry for each in Reader(path).after(0, 10**6)]
     kept = [e.at.mono_s for e in stored if isinstance(e, Reading)]
-    (told,) = [e for e in stored if isinstance(e, Event) and e.facts.get("state") == "entries lost"]
-    assert 3000 == len(kept) + int(str(told.facts["readings"]))
-    assert 0 == told.facts["events"]
+    (told,) = [
+        e for e in stored if isinstance(e, Event) and facts_in(e).get("state") == "entries lost"
+    ]
+    assert 3000 == len(kept) + int(str(facts_in(told)["readings"]))
+    assert 0 == facts_in(told)["events"]
     assert kept == sorted(kept)
     assert max(b - a for a, b in pairwise(kept)) <= 32.0
     # Purified water, then salt: what happened in the middle of it is on record.
     assert {"blank", "dissolving"} <= {
-        str(e.facts["to"]) for e in stored if isinstance(e, Event) and e.kind is Kind.PHASE
+        str(facts_in(e)["to"]) for e in stored if isinstance(e, Event) and e.kind is Kind.PHASE
     }
     with closing(sqlite3.connect(path)) as db:
         assert ("ok",) == db.execute("PRAGMA integrity_check").fetchone()

@@ -6,6 +6,7 @@ from pathlib import Path
 
 from daemon.entries import Event, Kind, Phase, Reading
 from tests.conftest import wait_until
+from tests.parts.events import facts_in
 from tests.services.service_parts import (
     Process,
     Station,
@@ -25,7 +26,7 @@ def kill_and_restart(station: Station, process: Process) -> None:
 
 def phases(station: Station) -> list[str]:
     """Where the batch went, in order."""
-    return [str(event.facts["to"]) for event in station.events(Kind.PHASE)]
+    return [str(facts_in(event)["to"]) for event in station.events(Kind.PHASE)]
 
 
 def test_a_kill_while_dissolving_and_after_release_costs_nothing(tmp_path: Path) -> None:
@@ -56,8 +57,10 @@ def test_a_kill_while_dissolving_and_after_release_costs_nothing(tmp_path: Path)
     assert dissolving == kept[: len(dissolving)]
     assert ready == kept[: len(ready)]
     assert ["blank", "dissolving", "verifying", "ready"] == phases(station)
-    restarts = [e for e in station.events(Kind.ALARM) if e.facts["name"] == "measuring-restarted"]
-    assert ("raised", "") == (restarts[0].facts["what"], restarts[0].reservoir)
+    restarts = [
+        e for e in station.events(Kind.ALARM) if facts_in(e)["name"] == "measuring-restarted"
+    ]
+    assert ("raised", "") == (facts_in(restarts[0])["what"], restarts[0].reservoir)
     assert {batch} == {event.batch for event in station.events(Kind.PHASE)}
     assert 3 == sum(began(item.entry) for item in kept)
     assert len(station.readings()) == len({r.at for r in station.readings()})
@@ -74,12 +77,12 @@ def hours(station: Station) -> float:
 
 def began(entry: Reading | Event) -> bool:
     """Whether an entry tells that measuring began."""
-    return isinstance(entry, Event) and entry.facts.get("state") == "measuring began"
+    return isinstance(entry, Event) and facts_in(entry).get("state") == "measuring began"
 
 
 def released(station: Station) -> Event:
     """The one release."""
-    (event,) = (e for e in station.events(Kind.PHASE) if e.facts["to"] == Phase.READY)
+    (event,) = (e for e in station.events(Kind.PHASE) if facts_in(e)["to"] == Phase.READY)
     return event
 
 

@@ -13,6 +13,7 @@ import pytest
 
 from daemon.entries import Event, Follower, Instant, Kind
 from daemon.journal.cursors import cursors_path
+from daemon.journal.event_codec import body_of
 from daemon.journal.followers import followers
 from daemon.journal.writer import Writer
 from tests.conftest import wait_until
@@ -47,7 +48,7 @@ def alarm_now(name: str, state: str = "raised") -> Event:
     """An alarm of this moment, of high priority."""
     at = Instant(datetime.now(UTC), time.monotonic(), "boot-1")
     facts = {"name": name, "state": state, "why": f"it is {name}", "priority": "high"}
-    return Event("mix-1", at, "lot-7", Kind.ALARM, dict(facts))
+    return Event("mix-1", at, "lot-7", body_of(Kind.ALARM, dict(facts)))
 
 
 @pytest.fixture

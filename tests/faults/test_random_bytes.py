@@ -13,6 +13,7 @@ from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
 from simulators.stage import Stage
 from tests.conftest import wait_until
+from tests.parts.events import facts_in
 from tests.services.service_parts import (
     FREE_RUNNING,
     POLLED,
@@ -57,7 +58,9 @@ def test_noise_while_dissolving_and_after_release_is_got_over(tmp_path: Path, pr
         assert process.stop() == 0
 
     assert line.noise_bytes > 5_000
-    states = [str(e.facts["state"]) for e in station.events(Kind.DEVICE) if "probe" in e.facts]
+    states = [
+        str(facts_in(e)["state"]) for e in station.events(Kind.DEVICE) if "probe" in facts_in(e)
+    ]
     assert states.count("fault") >= 2
     assert states.count("fault") == states.count("working")
     unread = [reading for reading in station.readings() if reading.spoken and reading.fault]

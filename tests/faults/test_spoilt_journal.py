@@ -10,6 +10,7 @@ from daemon.entries import Event, Kind, Phase
 from daemon.journal.inbox import Inbox, beside
 from tests.campaigns import spoilt
 from tests.conftest import wait_until
+from tests.parts.events import facts_in
 from tests.services.service_parts import (
     Process,
     Station,
@@ -33,7 +34,9 @@ def test_journals_spoilt_in_many_ways_are_never_silently_wrong() -> None:
 def device(station: Station) -> list[Event]:
     """What the new journal tells of the old one."""
     station._seen.clear()  # noqa: SLF001 - numbers begin anew, and so does what was seen
-    return [e for e in station.events(Kind.DEVICE) if e.facts.get("state") == "journal put aside"]
+    return [
+        e for e in station.events(Kind.DEVICE) if facts_in(e).get("state") == "journal put aside"
+    ]
 
 
 def zeros(file: Path, start: int, length: int | None = None) -> None:
@@ -67,8 +70,8 @@ def test_measuring_goes_on_in_a_new_journal(tmp_path: Path, running: bool) -> No
         assert batch == station.picture()["batch"]
         assert process.stop() == 0
 
-    assert (tmp_path / str(told.facts["aside"])).exists()
-    assert str(told.facts["aside"]) in str(told.facts["why"])
+    assert (tmp_path / str(facts_in(told)["aside"])).exists()
+    assert str(facts_in(told)["aside"]) in str(facts_in(told)["why"])
     assert [1] == [len(lines_with("put aside as", process))]
     assert_plain_speech(process)
 
@@ -89,7 +92,7 @@ def test_a_journal_cut_off_to_nothing_is_told_too(tmp_path: Path) -> None:
     with measuring(station) as process:
         wait_until(lambda: bool(device(station)), "the journal to be put aside", 60.0)
 
-    assert "it is empty" in str(device(station)[0].facts["why"])
+    assert "it is empty" in str(facts_in(device(station)[0])["why"])
     assert process_said(process, "put aside as")
 
 
@@ -110,10 +113,10 @@ def test_a_spoilt_inbox_is_put_aside_and_takes_commands_again(tmp_path: Path) ->
         wait_until(lambda: bool(station.events(Kind.COMMAND)), "the command's answer", 60.0)
         assert process.stop() == 0
 
-    assert inbox.with_name(str(inbox_told(station)[0].facts["aside"])).exists()
+    assert inbox.with_name(str(facts_in(inbox_told(station)[0])["aside"])).exists()
     assert_plain_speech(process)
 
 
 def inbox_told(station: Station) -> list[Event]:
     """What the journal tells of the inbox."""
-    return [e for e in station.events(Kind.DEVICE) if e.facts.get("state") == "inbox put aside"]
+    return [e for e in station.events(Kind.DEVICE) if facts_in(e).get("state") == "inbox put aside"]

@@ -24,6 +24,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.station.station import Station as Mixing
 from simulators.lines import SimulatedLine
 from tests.conftest import Broker, wait_until
+from tests.parts.events import facts_in
 from tests.parts.stories import Story
 from tests.parts.weights import weights
 from tests.services.mqtt_parts import listening
@@ -180,7 +181,7 @@ def days_away(entries: list[Reading | Event]) -> list[int]:
 def phases_since(entries: list[Reading | Event]) -> str:
     """Where the batch went, in words; empty for nowhere."""
     return " ".join(
-        str(each.facts["to"])
+        str(facts_in(each)["to"])
         for each in entries
         if isinstance(each, Event) and each.kind is Kind.PHASE
     )

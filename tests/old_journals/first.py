@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
+from daemon.journal.event_codec import body_of
 from daemon.journal.writer import Writer
 from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
 from daemon.mixing.seawater.properties import practical_salinity
@@ -78,7 +79,7 @@ def write(journal: Path, recording: Path) -> None:
             at = Instant(wall, last.total_seconds(), "boot-of-schema-1", synced=True)
             entries: list[Any] = [reading(sample(row, at), state, at.mono_s)]
             while steps and at.mono_s >= 60 * steps[0][0]:
-                entries.append(Event("mix-1", at, BATCH, Kind.PHASE, steps.pop(0)[2]))
+                entries.append(Event("mix-1", at, BATCH, body_of(Kind.PHASE, steps.pop(0)[2])))
             writer.append(entries, at.mono_s)
 
 

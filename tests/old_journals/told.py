@@ -16,6 +16,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass
 from datetime import datetime
 from enum import Enum
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -34,7 +35,7 @@ def plain(value: Any, names: Mapping[str, Sequence[str]]) -> Any:  # noqa: ANN40
     """
     if is_dataclass(value):
         kind = type(value).__name__
-        return {name: plain(getattr(value, name), names) for name in names[kind]}
+        return {name: plain(part_of(value, name), names) for name in names[kind]}
     if isinstance(value, Enum):
         return value.value
     if isinstance(value, datetime):
@@ -51,8 +52,21 @@ def fields_of(entries: Iterable[Any]) -> dict[str, list[str]]:
     found: dict[str, list[str]] = {}
     for entry in entries:
         for each in (entry, entry.at):
-            found.setdefault(type(each).__name__, [one.name for one in fields(each)])
+            found.setdefault(type(each).__name__, [*parts_of(each)])
     return found
+
+
+def parts_of(entry: Any) -> Iterable[str]:  # noqa: ANN401 - an entry of any version
+    """Return the names of what an entry consists of; events have had a body for a while."""
+    for one in fields(entry):
+        yield from ("kind", "facts") if one.name == "body" else (one.name,)
+
+
+def part_of(entry: Any, name: str) -> Any:  # noqa: ANN401 - an entry of any version
+    """Return one part of an entry."""
+    if name == "facts" and not hasattr(entry, name):
+        return import_module("daemon.journal.event_codec").facts_in(entry)
+    return getattr(entry, name)
 
 
 def lines(stored: Iterable[Any], names: Mapping[str, Sequence[str]]) -> list[str]:
@@ -76,7 +90,7 @@ def told(journal: Path) -> dict[str, Any]:
         "readings": len(readings),
         "kinds": dict(sorted(Counter(str(each.kind) for each in events).items())),
         "phases": [
-            [each.at.wall.isoformat(), each.batch, each.facts["to"]]
+            [each.at.wall.isoformat(), each.batch, part_of(each, "facts")["to"]]
             for each in events
             if str(each.kind) == "phase"
         ],

@@ -13,6 +13,7 @@ import pytest
 
 from daemon.config import Config, parse
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.alarm.catalogue import CATALOGUE
@@ -73,7 +74,7 @@ def picture(*alarms: str, **facts: JSON) -> dict[str, JSON]:
 
 def begun() -> Event:
     """Something that is on record."""
-    return Event("mix-1", at(), "", Kind.BATCH, {"what": "begun"})
+    return Event("mix-1", at(), "", body_of(Kind.BATCH, {"what": "begun"}))
 
 
 def test_a_look_tells_pictures_ages_alarms_and_sizes(path: Path, writer: Writer) -> None:

@@ -17,8 +17,10 @@ from daemon.journal.backup.archive import opened
 from daemon.journal.backup.creation import Source, create
 from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.mixing.events import OtherEvent
 from daemon.mixing.station.station import StationState
 from tests.parts.inboxes import made
 from tests.unit.journal.test_journal import START, event, reading
@@ -33,7 +35,7 @@ NOBODY = 65534
 def answered(number: int, id_: str) -> Event:
     """The answer to a command, `number` seconds after the start."""
     facts: dict[str, JSON] = {"verb": "batch.note", "id": id_, "ok": True, "answer": "noted"}
-    return Event("mix-1", event(number).at, "", Kind.COMMAND, facts)
+    return Event("mix-1", event(number).at, "", body_of(Kind.COMMAND, facts))
 
 
 def fill(writer: Writer, first: int, count: int) -> None:
@@ -41,7 +43,11 @@ def fill(writer: Writer, first: int, count: int) -> None:
     for ten in range(first, first + count, 10):
         numbers = range(ten, min(ten + 10, first + count))
         some: list[Entry] = [reading(number, spoken=f"51.0,{number}") for number in numbers]
-        some.append(replace(event(numbers[-1]), facts={"from": "idle", "to": str(ten)}))
+        some.append(
+            replace(
+                event(numbers[-1]), body=OtherEvent(Kind.PHASE, {"from": "idle", "to": str(ten)})
+            )
+        )
         writer.append(some, float(ten), {"mix-1": {"n": ten}})
 
 

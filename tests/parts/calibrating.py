@@ -15,6 +15,7 @@ from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Reading, 
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.stories import BATCH, MORNING, of
 from tests.parts.weights import weights
 
@@ -110,7 +111,7 @@ class Corner:
     def answer(self, verb: str, **facts: JSON) -> str:
         """Let the night shift ask, and return the sentence; a refusal begins with a "-"."""
         (told,) = of(self.ask(verb, **facts), Kind.COMMAND)
-        return ("" if told.facts["ok"] else "- ") + str(told.facts["answer"])
+        return ("" if facts_in(told)["ok"] else "- ") + str(facts_in(told)["answer"])
 
     def begin(self, verb: str = "calibrate.start", references: str = BOTTLE, **facts: JSON) -> None:
         """Take the probe out, and rinse, immerse and stir it."""
@@ -170,7 +171,9 @@ class Corner:
 def records(entries: list[Entry]) -> list[Record]:
     """The records that were kept, as the journal gives them back."""
     told = [
-        each.facts["record"] for each in of(entries, Kind.CALIBRATION) if "record" in each.facts
+        facts_in(each)["record"]
+        for each in of(entries, Kind.CALIBRATION)
+        if "record" in facts_in(each)
     ]
     return [from_plain(each) for each in told]
 
@@ -178,7 +181,9 @@ def records(entries: list[Entry]) -> list[Record]:
 def steps(entries: list[Entry]) -> list[str]:
     """The steps of the routine that were told, in order."""
     return [
-        str(each.facts["step"]) for each in of(entries, Kind.CALIBRATION) if "step" in each.facts
+        str(facts_in(each)["step"])
+        for each in of(entries, Kind.CALIBRATION)
+        if "step" in facts_in(each)
     ]
 
 

@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal import event_codec
+from daemon.mixing.events import Happening
 
 AT = Instant(datetime(2026, 3, 2, 8, tzinfo=UTC), 1000.0, "boot-1")
 
@@ -19,9 +21,9 @@ def event(
     batch: str = "mix-1-20260302-1",
 ) -> Event:
     """Return an event of a kind that says this."""
-    return Event(reservoir, at, batch, kind, dict(facts or {}))
+    return Event(reservoir, at, batch, event_codec.body_of(kind, dict(facts or {})))
 
 
-def facts_of(said: Event) -> Mapping[str, JSON]:
+def facts_in(event: Event | Happening) -> dict[str, JSON]:
     """Return what an event says, by the names under which it is published."""
-    return said.facts
+    return event_codec.facts_of(event.body)

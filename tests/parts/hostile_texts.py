@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import replace
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Reading
+from daemon.journal.event_codec import body_of
 from daemon.mixing.batch.lots import Lot
+from tests.parts.events import facts_in
 from tests.parts.every_verb import Told, a_station
 from tests.parts.people import Bench
 
@@ -64,9 +66,9 @@ def worse(entry: Entry) -> Entry:
     """An entry with hostile texts, so far as a journal can hold them."""
     if isinstance(entry, Reading):
         return replace(entry, fault=HOSTILE, spoken=HOSTILE) if entry.fault else entry
-    facts = spoilt(dict(entry.facts))
+    facts = spoilt(dict(facts_in(entry)))
     assert isinstance(facts, dict)
-    return replace(entry, facts=facts)
+    return replace(entry, body=body_of(entry.kind, facts))
 
 
 def commands(bench: Bench) -> list[Command]:

@@ -11,6 +11,7 @@ from daemon.journal.checkpoint import dump
 from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.station.station import Station, StationState
 from daemon.mixing.station.timeline import Timeline
+from tests.parts.events import facts_in
 from tests.parts.stories import BATCH, Story, a_station, of
 
 
@@ -51,7 +52,7 @@ class Bench:
     def answer(self, verb: str, reservoir: str = "mix-1", **facts: JSON) -> str:
         """Let the keeper ask, and return the sentence; a refusal begins with a "-"."""
         (told,) = of(self.ask(verb, reservoir, **facts), Kind.COMMAND)
-        return ("" if told.facts["ok"] else "- ") + str(told.facts["answer"])
+        return ("" if facts_in(told)["ok"] else "- ") + str(facts_in(told)["answer"])
 
     @property
     def picture(self) -> dict[str, JSON]:
@@ -113,7 +114,7 @@ def without_time(state: StationState) -> str:
 
 def advice(entries: list[Entry]) -> list[str]:
     """The sentences of advice among some entries."""
-    return [str(event.facts["advice"]) for event in of(entries, Kind.ADVICE)]
+    return [str(facts_in(event)["advice"]) for event in of(entries, Kind.ADVICE)]
 
 
 def last_phase(entries: list[Entry]) -> Event:

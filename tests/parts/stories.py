@@ -17,6 +17,7 @@ from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 
 MORNING = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -130,17 +131,17 @@ def of(entries: list[Entry], kind: Kind) -> list[Event]:
 
 def phases(entries: list[Entry]) -> list[str]:
     """The phases that were entered, in order."""
-    return [str(event.facts["to"]) for event in of(entries, Kind.PHASE)]
+    return [str(facts_in(event)["to"]) for event in of(entries, Kind.PHASE)]
 
 
 def alarms(entries: list[Entry]) -> list[tuple[str, str]]:
     """The alarms to which something happened, and what."""
-    return [(str(e.facts["name"]), str(e.facts["what"])) for e in of(entries, Kind.ALARM)]
+    return [(str(facts_in(e)["name"]), str(facts_in(e)["what"])) for e in of(entries, Kind.ALARM)]
 
 
 def number(event: Event, name: str) -> float:
     """A fact that must be a number."""
-    value = event.facts[name]
+    value = facts_in(event)[name]
     assert isinstance(value, int | float)
     return float(value)
 

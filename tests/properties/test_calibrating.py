@@ -12,6 +12,7 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.station.station import Station
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
+from tests.parts.events import facts_in
 from tests.parts.stories import of, phases
 from tests.parts.weights import weights
 
@@ -83,9 +84,9 @@ def test_nothing_done_at_the_bench_reaches_a_batch(doings: list[str]) -> None:
 
     assert not is_out(corner)
     assert "ready" == corner.picture["phase"]
-    saved = [each for each in of(corner.entries, Kind.CALIBRATION) if "record" in each.facts]
+    saved = [each for each in of(corner.entries, Kind.CALIBRATION) if "record" in facts_in(each)]
     assert len(saved) == len(records(corner.entries))
-    changed = any(each.facts.get("outcome", "refuse") != "refuse" for each in saved)
+    changed = any(facts_in(each).get("outcome", "refuse") != "refuse" for each in saved)
     assert changed == ("dissolving" in phases(corner.entries))
 
 

@@ -16,6 +16,7 @@ from daemon.mixing.batch.release import pending
 from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.station.commands.dispatch import VERBS
 from daemon.mixing.station.station import ReservoirSettings, ReservoirState, Station
+from tests.parts.events import facts_in
 from tests.parts.people import without_time
 from tests.parts.stories import Story, of
 from tests.parts.weights import weights
@@ -109,19 +110,19 @@ def test_any_arguments_are_done_or_refused_in_a_sentence(
 
     assert isinstance(told, Event)
     assert told.kind is Kind.COMMAND
-    answer = told.facts["answer"]
+    answer = facts_in(told)["answer"]
     assert isinstance(answer, str)
     assert answer.strip()
     assert "\n" not in answer
     assert len(answer) < 1000
     after = dump(station.state)
-    if not told.facts["ok"]:
+    if not facts_in(told)["ok"]:
         assert [] == steps
         assert before == without_time(station.state)
     assert after == dump(restored(after))
     for event in steps:
         assert isinstance(event, Event)
-        to_json(dict(event.facts))
+        to_json(dict(facts_in(event)))
 
 
 def restored(text: str) -> Any:  # noqa: ANN401 - a state that must be there
@@ -221,7 +222,7 @@ def test_what_always_holds_whatever_is_asked(happenings: list[tuple[str, float]]
         said = station.advance(item)
         entries += said
         state = station.state.reservoirs["mix-1"].batch
-        if any(event.facts["to"] == Phase.READY for event in of(said, Kind.PHASE)):
+        if any(facts_in(event)["to"] == Phase.READY for event in of(said, Kind.PHASE)):
             assert {} == pending(state, DEMANDING)
             assert state.called is not None
             assert 33.0 < state.called < 35.0
@@ -234,20 +235,20 @@ def assert_phases_follow(events: list[Event]) -> None:
     """Each phase begins where the last one ended, and is another."""
     phase = str(Phase.IDLE)
     for event in events:
-        assert phase == event.facts["from"] != event.facts["to"]
-        phase = str(event.facts["to"])
+        assert phase == facts_in(event)["from"] != facts_in(event)["to"]
+        phase = str(facts_in(event)["to"])
 
 
 def assert_batches_end_once(events: list[Event]) -> None:
     """Each batch begins once under a name of its own, and ends at most once, as itself."""
     current, seen = "", set[str]()
     for event in events:
-        if event.facts["what"] == "began":
+        if facts_in(event)["what"] == "began":
             assert "" == current
             assert event.batch not in {*seen, ""}
             current = event.batch
             seen.add(current)
-        elif event.facts["what"] == "ended":
+        elif facts_in(event)["what"] == "ended":
             assert current == event.batch != ""
             current = ""
         else:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.mixing.events import OtherEvent
 from daemon.mixing.probe.quality import TESTS
 
 # SQLite keeps text as UTF-8, which has no lone surrogates; no instrument's bytes decode to one.
@@ -62,8 +63,11 @@ EVENTS = st.builds(
     reservoir=TEXT,
     at=INSTANTS,
     batch=TEXT,
-    kind=st.sampled_from(Kind),
-    facts=st.dictionaries(TEXT, JSON_VALUES, max_size=4),
+    body=st.builds(
+        OtherEvent,
+        kind=st.sampled_from(Kind),
+        facts=st.dictionaries(TEXT, JSON_VALUES, max_size=4),
+    ),
 )
 ENTRIES: st.SearchStrategy[Entry] = readings() | EVENTS
 

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal import blocks, rows, selection
 from daemon.journal import writer as writer_module
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.schema import MIGRATIONS
@@ -122,7 +123,7 @@ def entries(runs: Sequence[Run]) -> list[list[Entry]]:
 def entry(kind: Kind | None, reservoir: str, batch: str, at: Instant) -> Entry:
     """A reading, or an event of a kind."""
     if kind is not None:
-        return Event(reservoir, at, batch, kind, FACTS.get(kind, {"number": at.mono_s}))
+        return Event(reservoir, at, batch, body_of(kind, FACTS.get(kind, {"number": at.mono_s})))
     tests = dict.fromkeys(TESTS, Flag.PASS)
     return Reading(reservoir, "ct-1", at, 51.0, 24.5, 33.9, 0.05, Flag.PASS, tests)
 

@@ -9,6 +9,7 @@ from daemon.entries import Entry, Event, Kind, Phase, Sample
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.stories import Story
 from tests.parts.weights import weights
 
@@ -116,21 +117,21 @@ def assert_phases_follow(events: list[Event]) -> None:
     phase = str(Phase.IDLE)
     for event in events:
         if event.kind is Kind.PHASE:
-            assert phase == event.facts["from"] != event.facts["to"]
-            phase = str(event.facts["to"])
+            assert phase == facts_in(event)["from"] != facts_in(event)["to"]
+            phase = str(facts_in(event)["to"])
 
 
 def assert_batches_end_once(events: list[Event]) -> None:
     """One batch at a time: begun before anything is said of it, and silent once it has ended."""
     current, seen = "", set[str]()
     for event in events:
-        if event.kind is Kind.BATCH and event.facts["what"] == "began":
+        if event.kind is Kind.BATCH and facts_in(event)["what"] == "began":
             assert current == ""
             assert event.batch not in seen
             current = event.batch
             seen.add(current)
         assert event.batch == current
-        if event.kind is Kind.BATCH and event.facts["what"] == "ended":
+        if event.kind is Kind.BATCH and facts_in(event)["what"] == "ended":
             current = ""
 
 
@@ -142,5 +143,5 @@ def assert_only_the_steady_are_ready(events: list[Event]) -> None:
             steady = event.batch
         elif event.kind is Kind.DISTURBED:
             steady = ""
-        elif event.kind is Kind.PHASE and event.facts["to"] == Phase.READY:
+        elif event.kind is Kind.PHASE and facts_in(event)["to"] == Phase.READY:
             assert event.batch == steady != ""

@@ -21,6 +21,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.journal.event_codec import body_of
 from daemon.mixing.probe.quality import TESTS
 from daemon.publishing.sink import Sink
 from tests.conftest import LOOPBACK, Broker, wait_until
@@ -47,7 +48,7 @@ def reading(number: int) -> Reading:
 def event(number: int, kind: Kind = Kind.PHASE, reservoir: str = "mix-1", **facts: JSON) -> Event:
     """An event, `number` seconds after the start."""
     at = Instant(START + timedelta(seconds=number), float(number), "boot-1")
-    return Event(reservoir, at, "lot-7", kind, facts)
+    return Event(reservoir, at, "lot-7", body_of(kind, facts))
 
 
 @dataclass

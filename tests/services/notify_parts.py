@@ -19,6 +19,7 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import Envelope
 
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.notify.delivery import open_deliveries
@@ -43,7 +44,7 @@ def alarm(
     at = Instant(START + timedelta(seconds=number), float(number), "boot-1")
     told: dict[str, JSON] = {"name": name, "state": state, "priority": "medium"}
     told |= {"why": f"number {number}"} | facts
-    return Event(reservoir, at, "lot-7", Kind.ALARM, told)
+    return Event(reservoir, at, "lot-7", body_of(Kind.ALARM, told))
 
 
 @dataclass

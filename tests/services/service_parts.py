@@ -25,6 +25,7 @@ from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader, Stored
 from simulators.lines import SimulatedLine, Speaker
 from tests.conftest import PATIENCE_S, wait_until
+from tests.parts.events import facts_in
 
 ROOT = Path(__file__).parents[2]
 BATCH_S = 60.0
@@ -120,7 +121,7 @@ class Station:
 
         How well a probe is follows from it, later.
         """
-        facts = [event.facts for event in self.events(Kind.DEVICE)]
+        facts = [facts_in(event) for event in self.events(Kind.DEVICE)]
         return [
             f"{fact['state']}: {fact.get('why', '')}"
             for fact in facts

@@ -12,6 +12,7 @@ from daemon.entries import Kind, Phase
 from daemon.journal.reader import Reader
 from tests.conftest import find_free_port, wait_until
 from tests.page.page_parts import ask
+from tests.parts.events import facts_in
 from tests.services.service_parts import Process, Station, measuring, playing, running
 
 UNAVAILABLE = 69
@@ -73,9 +74,9 @@ def test_a_batch_goes_on_after_its_station_was_restored(
         assert batch == station.picture()["batch"]
         assert 0 == measure.stop()
 
-    states = [str(event.facts.get("state")) for event in station.events(Kind.DEVICE)]
+    states = [str(facts_in(event).get("state")) for event in station.events(Kind.DEVICE)]
     assert 1 == states.count("journal restored")
-    alarms = {str(event.facts["name"]) for event in station.events(Kind.ALARM)}
+    alarms = {str(facts_in(event)["name"]) for event in station.events(Kind.ALARM)}
     assert "measuring-restarted" not in alarms
     assert [] == [line for line in measure.said if "spoilt" in line or "cut off" in line]
 

@@ -18,6 +18,7 @@ from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
 from simulators.stage import Action, Stage, perform
+from tests.parts.events import facts_in
 from tests.services.service_parts import (
     ROOT,
     Process,
@@ -97,7 +98,7 @@ def put_back(person: Terminal, stage: Stage) -> None:
 
 def saved(station: Station) -> list[dict[str, Any]]:
     """The records in the journal."""
-    facts = [dict(event.facts) for event in station.events(Kind.CALIBRATION)]
+    facts = [dict(facts_in(event)) for event in station.events(Kind.CALIBRATION)]
     return [each for each in facts if "record" in each]
 
 
@@ -137,7 +138,7 @@ def test_a_probe_is_calibrated_and_the_next_readings_are_right(tmp_path: Path) -
     assert abs(last.salinity - stage.reservoir.salinity_at_probe()) < 2 * last.salinity_u
     assert last.salinity_u < 0.4
     assert len(out) > 10
-    assert {"ready"} == {str(event.facts["to"]) for event in station.events(Kind.PHASE)} - {
+    assert {"ready"} == {str(facts_in(event)["to"]) for event in station.events(Kind.PHASE)} - {
         "blank",
         "dissolving",
         "verifying",

@@ -32,6 +32,7 @@ from tests.parts.accounts import (
     open_folder,
     run_as,
 )
+from tests.parts.events import facts_in
 from tests.parts.every_verb import (
     LINES,
     READING,
@@ -273,7 +274,8 @@ def the_service(top: Path) -> Iterator[None]:
     try:
         journal = Reader(top / "lib" / "journal.db")
         wait_until(
-            lambda: any(event.facts.get("state") == began for _, event in journal.events()), began
+            lambda: any(facts_in(event).get("state") == began for _, event in journal.events()),
+            began,
         )
         yield
     finally:

@@ -14,6 +14,7 @@ from daemon.entries import Event, Kind, Phase
 from daemon.journal.checkpoint import restore
 from daemon.journal.inbox import HELD_AT_MOST, Inbox, beside
 from tests.conftest import wait_until
+from tests.parts.events import facts_in
 from tests.parts.inboxes import made
 from tests.services.service_parts import (
     ROOT,
@@ -38,7 +39,7 @@ def note(station: Station, name: str) -> None:
 
 def ids(station: Station) -> list[str]:
     """The ids of the commands that the journal has, in its order."""
-    return [str(event.facts["id"]) for event in station.events(Kind.COMMAND)]
+    return [str(facts_in(event)["id"]) for event in station.events(Kind.COMMAND)]
 
 
 def started(process: Process, station: Station) -> None:
@@ -50,7 +51,7 @@ def started(process: Process, station: Station) -> None:
 
 def began(station: Station) -> list[Event]:
     """The beginnings of measuring."""
-    return [e for e in station.events(Kind.DEVICE) if e.facts.get("state") == "measuring began"]
+    return [e for e in station.events(Kind.DEVICE) if facts_in(e).get("state") == "measuring began"]
 
 
 def cli(station: Station, *words: str) -> subprocess.CompletedProcess[str]:
@@ -104,7 +105,7 @@ def test_what_was_sent_while_nobody_measured_is_carried_out_in_order(tmp_path: P
         assert process.stop() == 0
 
     assert [*(f"early-{n}" for n in range(3)), *(f"late-{n}" for n in range(3))] == ids(station)
-    assert all(event.facts["ok"] for event in station.events(Kind.COMMAND))
+    assert all(facts_in(event)["ok"] for event in station.events(Kind.COMMAND))
     assert 6 == taken(station)
     assert_plain_speech(process)
 
@@ -225,9 +226,9 @@ def test_the_command_line_is_answered_by_the_running_service(tmp_path: Path) -> 
     assert "says what cannot be written" in nan.stderr
     assert 20000.0 == json.loads(listed.stdout)["left_g"]
     assert 0.03 == json.loads(planned.stdout)["mix_yield_u"]
-    who = {event.facts["who"] for event in station.events(Kind.COMMAND)}
+    who = {facts_in(event)["who"] for event in station.events(Kind.COMMAND)}
     assert 1 == len(who)
-    assert {"cli"} == {event.facts["via"] for event in station.events(Kind.COMMAND)}
+    assert {"cli"} == {facts_in(event)["via"] for event in station.events(Kind.COMMAND)}
 
 
 def test_a_batch_is_told_of_mixed_released_and_used_by_command(tmp_path: Path) -> None:
@@ -249,12 +250,12 @@ def test_a_batch_is_told_of_mixed_released_and_used_by_command(tmp_path: Path) -
         wait_until(lambda: len(ids(station)) == 3, "the batch to be used", 30.0)
         assert process.stop() == 0
 
-    answers = {str(e.facts["id"]): e.facts for e in station.events(Kind.COMMAND)}
+    answers = {str(facts_in(e)["id"]): facts_in(e) for e in station.events(Kind.COMMAND)}
     assert all(facts["ok"] for facts in answers.values()), answers
-    ended = [e for e in station.events(Kind.BATCH) if e.facts["what"] == "ended"]
-    learned = [e for e in station.events(Kind.BATCH) if e.facts["what"] == "yield learned"]
-    assert [("used", "keeper")] == [(e.facts["how"], e.facts["by"]) for e in ended]
-    assert ["blue"] == [e.facts["lot"] for e in learned]
+    ended = [e for e in station.events(Kind.BATCH) if facts_in(e)["what"] == "ended"]
+    learned = [e for e in station.events(Kind.BATCH) if facts_in(e)["what"] == "yield learned"]
+    assert [("used", "keeper")] == [(facts_in(e)["how"], facts_in(e)["by"]) for e in ended]
+    assert ["blue"] == [facts_in(e)["lot"] for e in learned]
     assert learned[0].batch == ended[0].batch == station.events(Kind.BATCH)[0].batch
     kept = station.journal.memory()
     assert kept is not None

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from tests.conftest import wait_until
+from tests.parts.events import facts_in
 from tests.services.notify_parts import Hook, hooked, write_urls
 from tests.services.service_parts import (
     BATCH_S,
@@ -72,4 +73,4 @@ def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path
 
 
 def _acknowledged(station: Station) -> bool:
-    return any(event.facts.get("state") == "acknowledged" for event in station.events())
+    return any(facts_in(event).get("state") == "acknowledged" for event in station.events())

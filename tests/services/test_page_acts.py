@@ -8,6 +8,7 @@ from daemon.entries import Kind
 from tests.conftest import find_free_port, wait_until
 from tests.page.acting_parts import forms, post
 from tests.page.page_parts import ask
+from tests.parts.events import facts_in
 from tests.services.service_parts import Station, assert_plain_speech, running
 from tests.services.test_page_process import answers, page_on
 
@@ -50,7 +51,7 @@ def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) ->
         ("alarm.shelve", "kim", "page", False),
         ("alarm.shelve", "kim", "page", True),
     ] == [
-        tuple(each.facts[name] for name in ("verb", "who", "via", "ok"))
+        tuple(facts_in(each)[name] for name in ("verb", "who", "via", "ok"))
         for each in station.events(Kind.COMMAND)
     ]
     assert_plain_speech(process)

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from daemon.entries import Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from tests.campaigns import batches
 
 STORIES = 12
@@ -58,6 +59,8 @@ def test_the_same_numbers_draw_the_same_run() -> None:
 def test_phases_out_of_order_are_seen(steps: list[tuple[str, str]], lawful: bool) -> None:  # noqa: FBT001
     """A step left out, a step that may not be, and a beginning in the middle are unlawful."""
     at = Instant(datetime(2026, 3, 2, 8, 0, tzinfo=UTC), 0.0)
-    phases = [Event("mix-1", at, "", Kind.PHASE, {"from": one, "to": two}) for one, two in steps]
+    phases = [
+        Event("mix-1", at, "", body_of(Kind.PHASE, {"from": one, "to": two})) for one, two in steps
+    ]
 
     assert lawful == batches.is_lawful(phases)

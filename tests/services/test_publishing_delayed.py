@@ -11,6 +11,7 @@ from typing import Any
 
 from daemon.entries import JSON, Kind
 from tests.conftest import Broker, wait_until
+from tests.parts.events import facts_in
 from tests.services.mqtt_parts import present
 from tests.services.service_parts import Station, assert_plain_speech, running
 
@@ -19,7 +20,7 @@ TOPIC = "brinewright/quarantine-wing/alarm/publishing-delayed"
 
 def told(station: Station) -> list[JSON]:
     """What became of the alarm so far."""
-    alarms = (each.facts for each in station.events(Kind.ALARM))
+    alarms = (facts_in(each) for each in station.events(Kind.ALARM))
     return [each["what"] for each in alarms if each["name"] == "publishing-delayed"]
 
 
@@ -48,9 +49,9 @@ def test_a_broker_that_is_away_is_an_alarm_until_it_is_back(broker: Broker, tmp_
         assert process.stop() == 0
 
     (why,) = [
-        str(each.facts["why"])
+        str(facts_in(each)["why"])
         for each in station.events(Kind.ALARM)
-        if (each.facts["name"], each.facts["what"]) == ("publishing-delayed", "raised")
+        if (facts_in(each)["name"], facts_in(each)["what"]) == ("publishing-delayed", "raised")
     ]
     assert re.match(r"mqtt is \d+ min behind, \d+ entries wait: no broker .* nobody listens", why)
     assert away["waiting"] > 0

@@ -7,6 +7,7 @@ import pytest
 from daemon.entries import Event, Kind
 from tests.campaigns.fortnight import faults, live, outcomes
 from tests.campaigns.fortnight_stories import SETTINGS, Fortnight
+from tests.parts.events import facts_in
 
 USED, DISCARDED = "used", "discarded"
 
@@ -78,14 +79,16 @@ def test_impure_water_is_told_before_any_salt_is_in_it(days: Fortnight) -> None:
     (batch,) = {event.batch for event in days.room.events if is_alarm(event, "blank-impure")}
     mine = [event for event in days.room.events if event.batch == batch]
     first = next(n for n, event in enumerate(mine) if is_alarm(event, "blank-impure"))
-    salted = next(n for n, event in enumerate(mine) if event.facts.get("to") == "dissolving")
+    salted = next(n for n, event in enumerate(mine) if facts_in(event).get("to") == "dissolving")
 
     assert first < salted
 
 
 def test_the_yield_of_the_lot_is_learned_by_the_way(days: Fortnight) -> None:
     """The last estimate is closer to the truth than common practice is sure, and says so."""
-    learned = [each.facts for each in days.room.events if each.facts.get("what") == "yield learned"]
+    learned = [
+        facts_in(each) for each in days.room.events if facts_in(each).get("what") == "yield learned"
+    ]
     off = [abs(float(str(each["mix_yield"])) - 0.872) for each in learned]
 
     assert len(learned) >= 4
@@ -95,7 +98,10 @@ def test_the_yield_of_the_lot_is_learned_by_the_way(days: Fortnight) -> None:
 
 def is_alarm(event: Event, name: str) -> bool:
     """Whether an event raises this alarm."""
-    return event.kind is Kind.ALARM and (event.facts["name"], event.facts["what"]) == (
+    return event.kind is Kind.ALARM and (
+        facts_in(event)["name"],
+        facts_in(event)["what"],
+    ) == (
         name,
         "raised",
     )

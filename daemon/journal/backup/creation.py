@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon import __version__
-from daemon.entries import Event, Kind
+from daemon.entries import Event
 from daemon.errors import ExitCode
 from daemon.journal.access import needs_log
 from daemon.journal.backup import archive, contents
@@ -38,9 +38,10 @@ from daemon.journal.errors import (
 from daemon.journal.inbox import beside
 from daemon.journal.reader import LOG_LEFT
 from daemon.journal.recovery.recovery import carried, carry_over
+from daemon.mixing.service_events import JournalSalvaged
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON, Instant
+    from daemon.entries import Instant
     from daemon.journal.recovery.recovery import Carried
 
 TRIES = 5
@@ -276,18 +277,15 @@ def _salvage(source: Source, copies: Copies, folder: Path, now: Instant) -> None
 def _salvage_event(source: Source, why: str, kept: Carried, now: Instant) -> Event:
     events = kept.count()
     readings = len(kept.entries) - events
-    facts: dict[str, JSON] = {
-        "state": "journal salvaged",
-        "why": (
-            f"the journal {source.journal} was spoilt on the disk ({why}) when it was backed up;"
-            f" in this copy are {events} events, {readings} of the newest readings and"
-            f" {'the' if kept.memory else 'not the'} station's state"
-        ),
-        "events": events,
-        "readings": readings,
-        "memory": kept.memory is not None,
-    }
-    return Event("", now, "", Kind.DEVICE, facts)
+    salvaged = JournalSalvaged(
+        f"the journal {source.journal} was spoilt on the disk ({why}) when it was backed up;"
+        f" in this copy are {events} events, {readings} of the newest readings and"
+        f" {'the' if kept.memory else 'not the'} station's state",
+        events,
+        readings,
+        memory=kept.memory is not None,
+    )
+    return Event("", now, "", salvaged)
 
 
 def _manifest(source: Source, copies: Copies, now: Instant, members: dict[str, Member]) -> Manifest:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from daemon.entries import Event, Kind
+from daemon.entries import Event
 from daemon.journal.backup import archive, contents
 from daemon.journal.backup.archive import Archive, BackupError, Manifest, opened
 from daemon.journal.backup.copies import snapshot
@@ -36,9 +36,10 @@ from daemon.journal.errors import JournalBusyError, JournalError
 from daemon.journal.inbox import beside
 from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import replaced_name
+from daemon.mixing.service_events import JournalRestored
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON, Instant
+    from daemon.entries import Instant
 
 RESTORED = "journal restored"
 RESERVE = 16 << 20
@@ -286,18 +287,15 @@ def _is_there(journal: Path, digest: str) -> bool:
 def _restore_event(manifest: Manifest, digest: str, now: Instant) -> Event:
     made = manifest.made_at.strftime("%Y-%m-%dT%H:%M:%SZ")
     newest = "" if manifest.last_at is None else manifest.last_at.strftime("%Y-%m-%dT%H:%M:%SZ")
-    facts: dict[str, JSON] = {
-        "state": RESTORED,
-        "why": (
-            f"the journal was restored from a backup made at {made}"
-            f"{f', with entries up to {newest}' if newest else ''};"
-            " what was recorded after that is not in it"
-        ),
-        "made_at": made,
-        "last_seq": manifest.last_seq,
-        "backup": digest,
-    }
-    return Event("", now, "", Kind.DEVICE, facts)
+    restored = JournalRestored(
+        f"the journal was restored from a backup made at {made}"
+        f"{f', with entries up to {newest}' if newest else ''};"
+        " what was recorded after that is not in it",
+        made,
+        manifest.last_seq,
+        digest,
+    )
+    return Event("", now, "", restored)
 
 
 def _aside(journal: Path, replacement: Replacement) -> tuple[Path, ...]:

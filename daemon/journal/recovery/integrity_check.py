@@ -15,8 +15,9 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 from calibration.serialisation import from_plain
-from daemon.entries import Event, Kind
+from daemon.entries import Event
 from daemon.journal import rows
+from daemon.journal.calibration_records import record_in
 from daemon.journal.errors import JournalError, broken
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 
@@ -144,11 +145,12 @@ def _untrue(db: sqlite3.Connection) -> str:
 
 def sound_event(event: Event | None) -> bool:
     """Say whether an event that was read can be trusted; a calibration must be a record too."""
-    if event is None or not isinstance(event.facts, dict):
+    if event is None:
         return False
-    if event.kind is Kind.CALIBRATION and "record" in event.facts:
+    record = record_in(event)
+    if record is not None:
         try:
-            from_plain(event.facts["record"])
+            from_plain(record)
         except ValueError:
             return False
     return True

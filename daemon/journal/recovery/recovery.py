@@ -27,12 +27,13 @@ from daemon.journal.recovery.aside import free_name
 from daemon.journal.recovery.integrity_check import damage, sound_event
 from daemon.journal.recovery.log_end import commits_lost
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
+from daemon.mixing.service_events import JournalCutOff, JournalReplaced
 
 if TYPE_CHECKING:
     from logging import Logger
     from pathlib import Path
 
-    from daemon.entries import JSON, Entry, Instant
+    from daemon.entries import Entry, Instant
 
 READINGS_CARRIED = 20_000
 AT_ONCE = 500
@@ -113,7 +114,7 @@ def _whole(
     why = f"the journal ends at entry {writer.last_seq}, and some that came last are lost: {cause}"
     log.error("%s", why)
     writer.skip_to(max(had, writer.last_seq) + SKIPPED_PER_BOOT)
-    return writer, [Event("", now, "", Kind.DEVICE, {"state": "journal cut off", "why": why})]
+    return writer, [Event("", now, "", JournalCutOff(why))]
 
 
 def _replace(path: Path, why: str, now: Instant) -> str:
@@ -123,15 +124,15 @@ def _replace(path: Path, why: str, now: Instant) -> str:
         file.unlink(missing_ok=True)
     kept = carried(path)
     aside = free_name(path, now)
-    told = _told(path, aside, why, kept, now)
-    carry_over(kept, fresh, told, furthest(cursors_path(path), None))
+    replaced = _replaced(path, aside, why, kept)
+    carry_over(kept, fresh, Event("", now, "", replaced), furthest(cursors_path(path), None))
     path.with_name(f"{path.name}-shm").unlink(missing_ok=True)
     log_ = path.with_name(f"{path.name}-wal")
     if log_.exists():
         log_.rename(aside.with_name(f"{aside.name}-wal"))
     path.rename(aside)
     fresh.rename(path)
-    return str(told.facts["why"])
+    return replaced.why
 
 
 def carry_over(kept: Carried, fresh: Path, told: Event, had: int) -> None:
@@ -167,24 +168,20 @@ def _files(path: Path) -> list[Path]:
     return [path, *(path.with_name(f"{path.name}{end}") for end in ("-wal", "-shm"))]
 
 
-def _told(path: Path, aside: Path, why: str, kept: Carried, now: Instant) -> Event:
+def _replaced(path: Path, aside: Path, why: str, kept: Carried) -> JournalReplaced:
     events, calibrations = kept.count(), kept.count(Kind.CALIBRATION)
     readings = len(kept.entries) - events
     state = "the station's state" if kept.memory else "not the station's state"
-    facts: dict[str, JSON] = {
-        "state": f"journal {ASIDE}",
-        "why": (
-            f"the journal {path} was spoilt on the disk ({why}); it was put aside as {aside.name},"
-            f" and a new one goes on with {events} events ({calibrations} of calibration),"
-            f" {readings} of the newest readings and {state}; what else was in it is only there"
-        ),
-        "aside": aside.name,
-        "events": events,
-        "calibrations": calibrations,
-        "readings": readings,
-        "memory": kept.memory is not None,
-    }
-    return Event("", now, "", Kind.DEVICE, facts)
+    return JournalReplaced(
+        f"the journal {path} was spoilt on the disk ({why}); it was put aside as {aside.name},"
+        f" and a new one goes on with {events} events ({calibrations} of calibration),"
+        f" {readings} of the newest readings and {state}; what else was in it is only there",
+        aside.name,
+        events,
+        calibrations,
+        readings,
+        memory=kept.memory is not None,
+    )
 
 
 def carried(path: Path) -> Carried:

@@ -6,12 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.mixing.cautions import SALT_DUST, SALT_SLOWLY
+from daemon.mixing.events import AdviceGiven
 from daemon.mixing.seawater.dosing import CannotDose, correct
 from daemon.mixing.seawater.properties import OutOfRange
 from daemon.mixing.seawater.uncertainty import acceptance_interval
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON
     from daemon.mixing.seawater.dosing import Dose
 
 
@@ -43,7 +43,7 @@ EXACT_G, EXACT_L = 100.0, 10.0
 """From here on grams are shown whole, and litres with one digit: what scales and jugs show."""
 
 
-def correction(salinity: float, target: float, vessel: Vessel) -> dict[str, JSON]:
+def correction(salinity: float, target: float, vessel: Vessel) -> AdviceGiven:
     """Say in grams or litres, and in which steps, how to take steady water to the target.
 
     Args:
@@ -52,13 +52,13 @@ def correction(salinity: float, target: float, vessel: Vessel) -> dict[str, JSON
         vessel: What it is in.
 
     Returns:
-        Facts of an advice: the sentence, the whole `salt_g` and `water_l`, what of it is
-        added first (`first_salt_g`, `first_water_l`), and whether it `fits`.
+        The sentence, the whole mass and volume, what of it is added first, and whether the
+        vessel holds it; the sentence alone where no correction can be worked out.
     """
     try:
         dose = correct(vessel.fill_l, salinity, target, vessel.mix_yield)
     except (OutOfRange, CannotDose) as exc:
-        return {"advice": f"no correction can be reckoned: {exc}"}
+        return AdviceGiven(f"no correction can be reckoned: {exc}")
     fits = dose.final_volume_l <= vessel.capacity_l
     share = first_share(target - salinity)
     if fits:
@@ -69,14 +69,14 @@ def correction(salinity: float, target: float, vessel: Vessel) -> dict[str, JSON
             f" vessel holds {vessel.capacity_l:g} L; then work out with 'brinewright correct' what"
             " is left needs"
         )
-    return {
-        "advice": text,
-        "salt_g": round(dose.salt_g, 1),
-        "water_l": round(dose.purified_water_l, 2),
-        "first_salt_g": round(share * dose.salt_g, 1),
-        "first_water_l": round(share * dose.purified_water_l, 2),
-        "fits": fits,
-    }
+    return AdviceGiven(
+        text,
+        salt_g=round(dose.salt_g, 1),
+        water_l=round(dose.purified_water_l, 2),
+        first_salt_g=round(share * dose.salt_g, 1),
+        first_water_l=round(share * dose.purified_water_l, 2),
+        fits=fits,
+    )
 
 
 def first_share(moved_ppt: float) -> float:

@@ -2,8 +2,8 @@
 
 Nobody has to say that a batch begins: fresh purified water is seen by its
 salinity, salt by its arrival, a refill by the fall.  The functions here take
-what the level and the stability detector say and answer with steps: the kind
-of an event and its facts, in the order in which they happened.
+what the level and the stability detector say and return what happened, in its
+order.
 """
 
 from __future__ import annotations
@@ -11,20 +11,20 @@ from __future__ import annotations
 from statistics import median
 from typing import TYPE_CHECKING
 
-from daemon.entries import Kind, Phase
+from daemon.entries import Phase
 from daemon.mixing.batch.release import advise, shortfall, to
 from daemon.mixing.batch.salt_detection import ARRIVAL_PPT, FRESH_BINS, arrived, still_falling
-from daemon.mixing.batch.state import ENDED_KEPT, STEADY, WITH_SALT, BatchSettings, BatchState, Step
+from daemon.mixing.batch.state import ENDED_KEPT, STEADY, WITH_SALT, BatchSettings, BatchState
+from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
 from daemon.mixing.seawater.properties import conductivity_mS_cm
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from daemon.entries import JSON
     from daemon.mixing.stability.detector import Disturbed
     from daemon.mixing.stability.level import Level
 
-__all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "Step", "age_h"]
+__all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "age_h"]
 
 FALL_SHARE = 0.5
 SALTED_PPT = 2.0
@@ -53,7 +53,7 @@ def on_level(
     reservoir: str,
     wall: datetime,
     settings: BatchSettings,
-) -> list[Step]:
+) -> list[Happening]:
     """Recognise what the level shows after one more of its bins has closed.
 
     Args:
@@ -91,28 +91,23 @@ def added(state: BatchState, cause: str) -> None:
     state.told.holds, state.told.teaches = cause == "salt" and missed, False
 
 
-def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Step]:
+def on_disturbed(state: BatchState, found: Disturbed, t_s: float) -> list[Happening]:
     """Go back to dissolving because the water changed after it was steady."""
     if state.phase not in STEADY:
         return []
-    facts: dict[str, JSON] = {
-        "cause": found.cause,
-        "change": round(found.change, 3),
-        "reason": dict(found.reason),
-    }
+    disturbed = WaterDisturbed(found.cause, round(found.change, 3), dict(found.reason))
     why = CAUSES.get(found.cause, found.cause)
     added(state, found.cause)
-    steps: list[Step] = [(Kind.DISTURBED, facts)]
-    return steps + dissolve(state, t_s, why)
+    return [Happening(disturbed), *dissolve(state, t_s, why)]
 
 
-def end(state: BatchState, how: str, by: str) -> list[Step]:
+def end(state: BatchState, how: str, by: str) -> list[Happening]:
     """End the batch `used` or `discarded`; the reservoir holds no batch then."""
-    ended: Step = (Kind.BATCH, {"what": "ended", "batch": state.id, "how": how, "by": by})
+    ended = Happening(BatchEnded(how, by), state.id)
     state.probability = None
-    left = to(state, Phase.IDLE, f"the batch was {how}")
-    for _, facts in left:
-        facts["batch"] = state.id
+    left = [
+        Happening(each.body, state.id) for each in to(state, Phase.IDLE, f"the batch was {how}")
+    ]
     none = BatchState(day=state.day, count=state.count, lot=state.lot)
     none.ended = _with_ended(state, how)
     _forget(state, none)
@@ -126,7 +121,7 @@ def begin(
     reservoir: str,
     wall: datetime,
     settings: BatchSettings,
-) -> list[Step]:
+) -> list[Happening]:
     """Begin a batch because somebody says that there is one."""
     now, new = level.now(), _next_id(state, reservoir, wall)
     why = "somebody said that a batch is being mixed"
@@ -142,7 +137,7 @@ def _idle(
     t_s: float,
     new: BatchState,
     settings: BatchSettings,
-) -> list[Step]:
+) -> list[Happening]:
     fresh = level.last(FRESH_BINS)
     if fresh and max(fresh) <= settings.blank_max_ppt:
         return _begin_blank(state, new, now, "purified water seen")
@@ -155,7 +150,7 @@ def _idle(
 
 def _blank(
     state: BatchState, level: Level, now: float, t_s: float, settings: BatchSettings
-) -> list[Step]:
+) -> list[Happening]:
     low, _ = level.quartiles()
     if state.told is not None and state.salted_since_s is None:
         # Salt that is told and does not come must be missed.
@@ -166,7 +161,7 @@ def _blank(
     return dissolve(state, t_s, "salt seen arriving")
 
 
-def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Step]:
+def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Happening]:
     """Say that purified water is not pure before salt is wasted on it."""
     recent = level.last(FRESH_BINS)
     if not recent or max(recent) > settings.blank_max_ppt or _salt_creeps(state, settings):
@@ -181,15 +176,13 @@ def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[St
     state.impure = impure
     if not impure:
         state.forget_advice()
-        return [
-            (Kind.ADVICE, {"advice": "the purified water is pure now", "uS_cm": round(shown, 1)})
-        ]
+        return [Happening(AdviceGiven("the purified water is pure now", uS_cm=round(shown, 1)))]
     text = (
         f"the water reads {shown:.0f} µS/cm at 25 °C before any salt, more than"
         f" {settings.purified_max_uS_cm:g}: the purifier is spent, old water was left, or the"
         " probe's zero is off; add no salt until it is known which"
     )
-    return advise(state, "impure", {"advice": text, "uS_cm": round(shown, 1)})
+    return advise(state, "impure", AdviceGiven(text, uS_cm=round(shown, 1)))
 
 
 def _salt_creeps(state: BatchState, settings: BatchSettings) -> bool:
@@ -204,7 +197,7 @@ def _uS_cm(salinity: float) -> float:
 
 def _refilled(
     state: BatchState, level: Level, now: float, new: BatchState, settings: BatchSettings
-) -> list[Step]:
+) -> list[Happening]:
     """See the batch gone: replaced by purified water, perhaps on a heel of itself."""
     state.peak = max(now, state.peak)
     fresh = level.last(FRESH_BINS)
@@ -213,10 +206,7 @@ def _refilled(
     if state.peak < SALTED_PPT or not (gone or thinned):
         return []
     how = "used" if state.was_ready else "discarded"
-    ended: Step = (
-        Kind.BATCH,
-        {"what": "ended", "batch": state.id, "how": how, "by": "seen refilled"},
-    )
+    ended = Happening(BatchEnded(how, "seen refilled"), state.id)
     new.ended = _with_ended(state, how)
     level.clear()
     return [ended, *_begin_blank(state, new, now, "purified water seen in place of the batch")]
@@ -227,7 +217,7 @@ def _with_ended(state: BatchState, how: str) -> dict[str, str]:
     return dict(kept)
 
 
-def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
+def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
     age = age_h(state, t_s)
     if state.phase is not Phase.READY or age is None:
         return []
@@ -240,10 +230,10 @@ def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
         f"released {age:.1f} h ago, use within {settings.use_within_h:g} h: mix it and confirm it"
         " to have it verified again, or discard it"
     )
-    return steps + advise(state, "stale", {"advice": text})
+    return steps + advise(state, "stale", AdviceGiven(text))
 
 
-def _stood(state: BatchState, age: float, t_s: float, settings: BatchSettings) -> list[Step]:
+def _stood(state: BatchState, age: float, t_s: float, settings: BatchSettings) -> list[Happening]:
     """Advise to mix water that has stood for long.
 
     A solution does not separate; but water that was never mixed lies in layers that keep.
@@ -257,16 +247,16 @@ def _stood(state: BatchState, age: float, t_s: float, settings: BatchSettings) -
         f"released {age:.0f} h ago: run the pump for some minutes; a solution does not separate,"
         " but standing water may be layered where it was never mixed"
     )
-    return [(Kind.ADVICE, {"advice": text})]
+    return [Happening(AdviceGiven(text))]
 
 
-def _begin_blank(state: BatchState, new: BatchState, now: float, why: str) -> list[Step]:
+def _begin_blank(state: BatchState, new: BatchState, now: float, why: str) -> list[Happening]:
     began = _adopt(state, new, now)
     state.rest_level = now
     return [*began, *to(state, Phase.BLANK, why)]
 
 
-def dissolve(state: BatchState, t_s: float, why: str) -> list[Step]:
+def dissolve(state: BatchState, t_s: float, why: str) -> list[Happening]:
     state.salted_since_s, state.ready_since_s, state.remaining = t_s, None, None
     state.probability, state.judged_s = None, None
     state.forget_advice()
@@ -288,11 +278,11 @@ def _next_id(state: BatchState, reservoir: str, wall: datetime) -> BatchState:
     )
 
 
-def _adopt(state: BatchState, new: BatchState, now: float | None) -> list[Step]:
+def _adopt(state: BatchState, new: BatchState, now: float | None) -> list[Happening]:
     """Let the new batch take the old one's place; the phase stays until a step moves it."""
     _forget(state, new)
     salinity = None if now is None else round(now, 3)
-    return [(Kind.BATCH, {"what": "began", "salinity": salinity})]
+    return [Happening(BatchBegan(salinity))]
 
 
 def _forget(state: BatchState, new: BatchState) -> None:

@@ -5,13 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from daemon.entries import Event, Kind, Phase
+from daemon.entries import Event, Phase
+from daemon.mixing.events import BatchEnded, PhaseChanged, SalinityStabilised, WaterDisturbed
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
     from datetime import datetime
-
-    from daemon.entries import JSON
 
 
 @dataclass(slots=True)
@@ -66,25 +65,18 @@ def records(events: Iterable[Event]) -> list[BatchRecord]:
 
 
 def _take(record: BatchRecord, event: Event) -> None:
-    facts, wall = event.facts, event.at.wall
-    if event.kind is Kind.PHASE and record.ended is None:
-        record.phase = str(facts["to"])
-        if record.phase == Phase.DISSOLVING and record.salted is None:
-            record.salted = wall
-        if record.phase == Phase.READY:
-            record.released = wall
-    elif event.kind is Kind.STABILISED:
-        record.stabilised = wall
-        record.salinity, record.salinity_u = (
-            _number(facts, "salinity"),
-            _number(facts, "salinity_u"),
-        )
-    elif event.kind is Kind.DISTURBED:
-        record.disturbed += 1
-    elif event.kind is Kind.BATCH and facts.get("what") == "ended":
-        record.phase, record.ended = str(facts.get("how")), wall
-
-
-def _number(facts: Mapping[str, JSON], name: str) -> float | None:
-    value = facts.get(name)
-    return float(value) if isinstance(value, int | float) else None
+    wall = event.at.wall
+    match event.body:
+        case PhaseChanged(to=phase) if record.ended is None:
+            record.phase = str(phase)
+            if phase is Phase.DISSOLVING and record.salted is None:
+                record.salted = wall
+            if phase is Phase.READY:
+                record.released = wall
+        case SalinityStabilised(salinity=salinity, salinity_u=u):
+            record.stabilised = wall
+            record.salinity, record.salinity_u = salinity, u
+        case WaterDisturbed():
+            record.disturbed += 1
+        case BatchEnded(how=how):
+            record.phase, record.ended = how, wall

@@ -13,12 +13,13 @@ Source: JCGM 106:2012, guarded acceptance and guarded rejection.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from daemon.entries import Kind, Phase
+from daemon.entries import Phase
 from daemon.mixing.batch.advice import Vessel, correction, undecided
 from daemon.mixing.batch.second_instrument import likely_cause
+from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
 from daemon.mixing.seawater import dosing
 from daemon.mixing.seawater.dosing import MASS_U_SHARE, VOLUME_U_SHARE
 from daemon.mixing.seawater.uncertainty import Verdict, accept, combine, conformance_probability
@@ -26,8 +27,7 @@ from daemon.mixing.seawater.uncertainty import Verdict, accept, combine, conform
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from daemon.entries import JSON
-    from daemon.mixing.batch.state import BatchSettings, BatchState, Step, Told
+    from daemon.mixing.batch.state import BatchSettings, BatchState, Told
 
 SURE = 2.0
 
@@ -47,7 +47,7 @@ class Shortfall:
     missing_g: float
 
 
-def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
+def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
     """Release, refuse, or say what would decide.
 
     Args:
@@ -73,7 +73,7 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Step]:
             f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits.values())}"
         )
         return _open(state, "release waits") + advise(
-            state, f"waits: {', '.join(waits)}", {"advice": text}
+            state, f"waits: {', '.join(waits)}", AdviceGiven(text)
         )
     # Neither mixing nor a correction makes the water that was released before any younger.
     state.aged_from_s = t_s if state.aged_from_s is None else state.aged_from_s
@@ -183,45 +183,46 @@ def short_sentence(state: BatchState, short: Shortfall) -> str:
     )
 
 
-def to(state: BatchState, phase: Phase, why: str) -> list[Step]:
-    """Move to a phase; the step tells from where, and why."""
-    facts: dict[str, JSON] = {"from": str(state.phase), "to": str(phase), "why": why}
-    if state.probability is not None:
-        facts["probability"] = round(state.probability, 4)
+def to(state: BatchState, phase: Phase, why: str) -> list[Happening]:
+    """Move to a phase; the event says from where, and why."""
+    probability = None if state.probability is None else round(state.probability, 4)
+    changed = PhaseChanged(state.phase, phase, why, probability)
     state.phase = phase
-    return [(Kind.PHASE, facts)]
+    return [Happening(changed)]
 
 
-def advise(state: BatchState, about: str, told: dict[str, JSON]) -> list[Step]:
-    """Give advice; its figures are kept up to date, but it is told once for what it is about."""
+def advise(state: BatchState, about: str, given: AdviceGiven) -> list[Happening]:
+    """Give advice; its figures are kept up to date, but one event is made of what it is about."""
     known = state.advised == about and bool(state.advice)
-    state.advice, state.advised = str(told["advice"]), about
-    state.advice_salt_g = _amount(told.get("salt_g"))
-    state.advice_water_l = _amount(told.get("water_l"))
-    return [] if known else [(Kind.ADVICE, told)]
+    state.advice, state.advised = given.advice, about
+    state.advice_salt_g = _amount(given.salt_g)
+    state.advice_water_l = _amount(given.water_l)
+    return [] if known else [Happening(given)]
 
 
-def _amount(value: JSON) -> float | None:
-    return float(value) if isinstance(value, int | float) and value > 0 else None
+def _amount(value: float | None) -> float | None:
+    return value if value is not None and value > 0 else None
 
 
-def _refuse(state: BatchState, salinity: float, why: str, settings: BatchSettings) -> list[Step]:
-    told = correction(salinity, settings.target_ppt, _vessel(state, settings))
+def _refuse(
+    state: BatchState, salinity: float, why: str, settings: BatchSettings
+) -> list[Happening]:
+    advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
     first, about = [], "outside"
     if disagreement(state):
         first, about = [disagreement(state)], "outside, disagreement"
     short = shortfall(state)
     if short is not None and short.missing_g > 0.0:
-        told["unaccounted_g"] = round(short.missing_g, 1)
+        advice = replace(advice, unaccounted_g=round(short.missing_g, 1))
         first, about = [*first, short_sentence(state, short)], f"{about}, short yield"
     if first:
-        told["advice"] = f"{'; '.join(first)}; only then {told['advice']}"
+        advice = replace(advice, advice=f"{'; '.join(first)}; only then {advice.advice}")
     state.ready_since_s = None
-    steps = [] if state.phase is Phase.OFF_TARGET else to(state, Phase.OFF_TARGET, why)
-    return steps + advise(state, about, told)
+    changed = [] if state.phase is Phase.OFF_TARGET else to(state, Phase.OFF_TARGET, why)
+    return changed + advise(state, about, advice)
 
 
-def _open(state: BatchState, why: str) -> list[Step]:
+def _open(state: BatchState, why: str) -> list[Happening]:
     """Go back to verifying from a verdict that does not hold any more."""
     state.ready_since_s = None
     return [] if state.phase is Phase.VERIFYING else to(state, Phase.VERIFYING, why)
@@ -229,16 +230,17 @@ def _open(state: BatchState, why: str) -> list[Step]:
 
 def _leave_open(
     state: BatchState, salinity: float, u: float, waits: Mapping[str, str], settings: BatchSettings
-) -> list[Step]:
-    told = correction(salinity, settings.target_ppt, _vessel(state, settings))
-    told["probability"] = None if state.probability is None else round(state.probability, 4)
+) -> list[Happening]:
+    advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
     open_ = undecided(
         state.probability, u, settings.low_ppt, settings.high_ppt, settings.release_confidence
     )
-    told["advice"] = f"{open_}; {told['advice']} to reach {settings.target_ppt:g} ppt"
+    text = f"{open_}; {advice.advice} to reach {settings.target_ppt:g} ppt"
     if waits:
-        told["advice"] = f"{told['advice']}; release waits besides: {'; '.join(waits.values())}"
-    return advise(state, ", ".join(["undecided", *waits]), told)
+        text = f"{text}; release waits besides: {'; '.join(waits.values())}"
+    probability = None if state.probability is None else round(state.probability, 4)
+    given = replace(advice, advice=text, probability=probability)
+    return advise(state, ", ".join(["undecided", *waits]), given)
 
 
 def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:

@@ -4,15 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, TypeAlias
 
 from daemon.entries import Phase
 from daemon.mixing.batch.advice import Vessel
-
-if TYPE_CHECKING:
-    from daemon.entries import JSON, Kind
-
-Step: TypeAlias = "tuple[Kind, dict[str, JSON]]"
 
 STEADY = (Phase.VERIFYING, Phase.READY, Phase.OFF_TARGET, Phase.STALE)
 WITH_SALT = (Phase.DISSOLVING, *STEADY)

@@ -8,15 +8,15 @@ from __future__ import annotations
 from statistics import median
 from typing import TYPE_CHECKING
 
-from daemon.entries import Kind, Phase
+from daemon.entries import Phase
 from daemon.mixing.batch.lifecycle import added, dissolve
 from daemon.mixing.batch.release import advise, judge, to
 from daemon.mixing.batch.salt_detection import ARRIVAL_PPT
-from daemon.mixing.batch.state import STEADY, WITH_SALT, BatchSettings, BatchState, Step
+from daemon.mixing.batch.state import STEADY, WITH_SALT, BatchSettings, BatchState
+from daemon.mixing.events import AdviceGiven, Happening, SalinityStabilised, WaterDisturbed
 from daemon.mixing.seawater.uncertainty import combine
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON
     from daemon.mixing.stability.detector import Stabilised
     from daemon.mixing.stability.level import Level
 
@@ -31,7 +31,7 @@ def on_stabilised(
     probe_u: float | None,
     t_s: float,
     settings: BatchSettings,
-) -> list[Step]:
+) -> list[Happening]:
     """Judge the batch once its salinity is steady.
 
     Where nobody knows what the probe is worth, the batch is verified and not judged until
@@ -55,12 +55,9 @@ def on_stabilised(
     state.called, state.noise_u = found.salinity, found.noise_u
     state.mean, state.mean_bins = None, 0
     state.called_u = _whole_u(state, probe_u, settings)
-    facts: dict[str, JSON] = {
-        "salinity": round(found.salinity, 4),
-        "salinity_u": None if state.called_u is None else round(state.called_u, 4),
-        "reason": dict(found.reason),
-    }
-    steps += [(Kind.STABILISED, facts), *to(state, Phase.VERIFYING, "salinity is steady")]
+    called_u = None if state.called_u is None else round(state.called_u, 4)
+    stabilised = SalinityStabilised(round(found.salinity, 4), called_u, dict(found.reason))
+    steps += [Happening(stabilised), *to(state, Phase.VERIFYING, "salinity is steady")]
     if state.called_u is None:
         return steps + _without_readings(state, t_s)
     return steps + judge(state, t_s, settings)
@@ -73,33 +70,30 @@ def _whole_u(state: BatchState, probe_u: float | None, settings: BatchSettings) 
     return combine(probe_u, state.noise_u, settings.homogeneity_u)
 
 
-def _without_readings(state: BatchState, t_s: float) -> list[Step]:
+def _without_readings(state: BatchState, t_s: float) -> list[Happening]:
     """Let a verdict wait: what the probe said long ago vouches for nothing."""
     state.judged_s = t_s
     text = "verifying waits until there are readings that can be used"
-    return advise(state, "no readings", {"advice": text})
+    return advise(state, "no readings", AdviceGiven(text))
 
 
-def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Step]:
+def _unwatched(state: BatchState, found: Stabilised, t_s: float) -> list[Happening]:
     """See what became of judged water while no detector watched it, as after an update."""
     if state.phase not in STEADY or state.called is None:
         return []
     change = found.salinity - state.called
     if abs(change) < ARRIVAL_PPT:
         return []
-    facts: dict[str, JSON] = {
-        "cause": "salt" if change > 0 else "water",
-        "change": round(change, 3),
-        "reason": {"called": round(state.called, 4), "salinity": round(found.salinity, 4)},
-    }
-    added(state, str(facts["cause"]))
-    steps: list[Step] = [(Kind.DISTURBED, facts)]
-    return steps + dissolve(state, t_s, "salinity changed while it was not watched")
+    cause = "salt" if change > 0 else "water"
+    reason = {"called": round(state.called, 4), "salinity": round(found.salinity, 4)}
+    disturbed = Happening(WaterDisturbed(cause, round(change, 3), {**reason}))
+    added(state, cause)
+    return [disturbed, *dissolve(state, t_s, "salinity changed while it was not watched")]
 
 
 def on_more_readings(
     state: BatchState, level: Level, t_s: float, settings: BatchSettings
-) -> list[Step]:
+) -> list[Happening]:
     """Judge an undecided batch again as readings accumulate, but not water on its way."""
     if state.phase is not Phase.VERIFYING or state.judged_s is None or not level.medians:
         return []
@@ -125,13 +119,13 @@ def _accumulate(state: BatchState, level: Level) -> None:
 
 def on_confirmed(
     state: BatchState, who: str, level: Level, t_s: float, settings: BatchSettings
-) -> list[Step]:
+) -> list[Happening]:
     """Record a person's confirmation that water and bottom are clear, and judge again.
 
     A stale batch is verified again by it, from what the probe says now.
     """
     state.confirmed_by = who
-    steps: list[Step] = []
+    steps: list[Happening] = []
     if state.phase is Phase.STALE:
         state.ready_since_s = state.aged_from_s = None
         state.mean, state.mean_bins = None, 0
@@ -142,7 +136,9 @@ def on_confirmed(
     return steps + _judge_now(state, level, t_s, settings)
 
 
-def _judge_now(state: BatchState, level: Level, t_s: float, settings: BatchSettings) -> list[Step]:
+def _judge_now(
+    state: BatchState, level: Level, t_s: float, settings: BatchSettings
+) -> list[Happening]:
     """Judge by the readings of the last minutes, and by none from before a gap."""
     recent = level.since(level.times_s[-1] - LATE_S)
     whole_u = _whole_u(state, level.u_since(level.times_s[-1] - LATE_S), settings)

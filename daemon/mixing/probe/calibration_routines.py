@@ -18,10 +18,21 @@ from calibration.model import Instrument
 from calibration.record import CheckRecord, Settlement
 from calibration.routine import Routine
 from calibration.steadiness import Shown
-from daemon.entries import Flag, Kind
+from daemon.entries import Flag
 from daemon.mixing.cautions import UNPLUG_FIRST
+from daemon.mixing.events import Happening
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain, record_id
 from daemon.mixing.probe.quality import CALIBRATING, QualityState
+from daemon.mixing.probe_events import (
+    CalibrationJudged,
+    CalibrationReverted,
+    CalibrationSettled,
+    PointCaptured,
+    ProbeReturned,
+    RecordSaved,
+    RoutineLost,
+    RoutineSpoke,
+)
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -29,8 +40,7 @@ if TYPE_CHECKING:
     from calibration.points import Thermometer
     from calibration.record import CalibrationRecord, Record
     from calibration.references import Reference
-    from daemon.entries import JSON, Reading, Sample
-    from daemon.mixing.batch.state import Step
+    from daemon.entries import JSON, Body, Reading, Sample
     from daemon.mixing.seawater.uncertainty import ProbeUncertainty
     from daemon.mixing.station.state import ProbeState, ReservoirSettings
 
@@ -54,7 +64,7 @@ class Calibrating:
     kept: Calibrations = field(default_factory=Calibrations)
     running: dict[str, Routine] = field(default_factory=dict)
 
-    def begin(self, plan: Plan, probe: ProbeState, t_s: float, at: str, by: str) -> list[Step]:
+    def begin(self, plan: Plan, probe: ProbeState, t_s: float, at: str, by: str) -> list[Happening]:
         """Start a routine; the probe's readings do not count from now on."""
         routine = Routine(plan)
         name = plan.instrument.probe
@@ -65,7 +75,7 @@ class Calibrating:
         probe.left_under = plan.before.id
         return self._told(name, routine, routine.act(Act(Doing.START, at, by)))
 
-    def act(self, name: str, act: Act) -> list[Step]:
+    def act(self, name: str, act: Act) -> list[Happening]:
         """Pass on what a person does.
 
         Raises:
@@ -74,7 +84,7 @@ class Calibrating:
         routine = self.running[name]
         return self._told(name, routine, routine.act(act))
 
-    def hear(self, sample: Sample, t_s: float) -> list[Step]:
+    def hear(self, sample: Sample, t_s: float) -> list[Happening]:
         """Pass on what the probe says, where a routine waits for it."""
         name = name_of(sample.reservoir, sample.probe)
         routine = self.running.get(name)
@@ -92,19 +102,19 @@ class Calibrating:
         now = self.kept.in_force(name)
         return self.kept.contradicted(name) or (now is not None and now.id != probe.left_under)
 
-    def _told(self, name: str, routine: Routine, outputs: tuple[Output, ...]) -> list[Step]:
+    def _told(self, name: str, routine: Routine, outputs: tuple[Output, ...]) -> list[Happening]:
         steps = []
         for output in outputs:
             if isinstance(output, Saved):
                 del self.running[name]
-                facts = plain(output.record)
+                saved = _saved(name, output)
                 known, waiting = self.kept.of(name), self.kept.on_hold(name)
                 self.kept.add(output.record)
-                steps.append(_step(name, {"what": "saved", "record": facts, **_outcome(output)}))
+                steps.append(_of_probe(saved))
                 if waiting is not None and isinstance(output.record, CheckRecord):
                     steps += self._settled(waiting, output.record, known)
             else:
-                steps += [_step(name, facts) for facts in _facts(output)]
+                steps += _happenings(name, output)
         if routine.over:
             self.running.pop(name, None)
             steps.append(put_back(name))
@@ -112,12 +122,12 @@ class Calibrating:
 
     def _settled(
         self, waiting: CalibrationRecord, record: CheckRecord, known: list[Record]
-    ) -> list[Step]:
+    ) -> list[Happening]:
         """Settle a calibration that is held by a check, where it does."""
         name, now = record.probe, self.kept.in_force(record.probe)
         found = None if now is None else settlement.settle(waiting, now, record, known)
         if found is None:
-            return [_step(name, {"what": "say", "step": "saved", "text": _unsettled(waiting)})]
+            return [_of_probe(RoutineSpoke(_probe(name), "saved", _unsettled(waiting)))]
         settled = Settlement(
             record_id(self.kept.records, name, moment(record.made_at)),
             name,
@@ -130,13 +140,12 @@ class Calibrating:
         )
         return self.settle(settled)
 
-    def settle(self, settled: Settlement) -> list[Step]:
+    def settle(self, settled: Settlement) -> list[Happening]:
         """Put a calibration that is held in force, or drop it."""
         self.kept.add(settled)
         word = "is in force" if settled.in_force else "is dropped"
         text = f"Calibration {settled.calibration_id} {word}. {settled.why}"
-        facts: dict[str, JSON] = {"what": "settled", "record": plain(settled), "text": text}
-        return [_step(settled.probe, facts)]
+        return [_of_probe(CalibrationSettled(_probe(settled.probe), plain(settled), text))]
 
 
 def _unsettled(waiting: CalibrationRecord) -> str:
@@ -217,32 +226,32 @@ def marked(reading: Reading) -> Reading:
     )
 
 
-def lost(name: str) -> list[Step]:
+def lost(name: str) -> list[Happening]:
     """Say that a routine ended with the process that ran it."""
     text = (
         "The routine was lost when measuring ended; nothing of it is saved, and the calibration"
         " that was in force is in force."
     )
-    return [_step(name, {"what": "lost", "text": text}), put_back(name)]
+    return [_of_probe(RoutineLost(_probe(name), text)), put_back(name)]
 
 
-def put_back(name: str) -> Step:
+def put_back(name: str) -> Happening:
     """Say what is left to do once a routine is over."""
     text = (
         f"Put the probe back into the reservoir ({UNPLUG_FIRST}), beyond its vent holes, and"
         " confirm; until then its readings do not count."
     )
-    return _step(name, {"what": "say", "step": BACK, "text": text})
+    return _of_probe(RoutineSpoke(_probe(name), BACK, text))
 
 
-def returned(name: str, by: str) -> Step:
+def returned(name: str, by: str) -> Happening:
     """Say that a probe measures the water again."""
-    return _step(name, {"what": "returned", "text": f"Back in the water, says {by}; it counts."})
+    return _of_probe(ProbeReturned(_probe(name), f"Back in the water, says {by}; it counts."))
 
 
-def reverted(name: str, record: dict[str, JSON]) -> Step:
+def reverted(name: str, record: dict[str, JSON]) -> Happening:
     """Say that an older calibration is in force again."""
-    return _step(name, {"what": "reverted", "record": record})
+    return _of_probe(CalibrationReverted(_probe(name), record))
 
 
 def forgotten(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
@@ -259,50 +268,61 @@ def _shown(sample: Sample, t_s: float) -> Shown:
     return Shown(t_s, conductivity, temperature)
 
 
-def _step(name: str, facts: dict[str, JSON]) -> Step:
+def _probe(name: str) -> str:
+    return name.partition("/")[2]
+
+
+def _of_probe(body: Body) -> Happening:
     # It is the probe's affair and no batch's, whatever is in the vessel meanwhile.
-    return Kind.CALIBRATION, {"probe": name.partition("/")[2], "batch": "", **facts}
+    return Happening(body, batch="")
 
 
-def _outcome(saved: Saved) -> dict[str, JSON]:
+def _saved(name: str, saved: Saved) -> RecordSaved:
     record = saved.record
-    facts: dict[str, JSON] = {"id": record.id, "made_at": moment(record.made_at).isoformat()}
+    made_at = moment(record.made_at).isoformat()
     if record.kind == "check":
-        return facts | {"text": f"The check is kept as {record.id}.", "agrees": record.agrees}
+        text = f"The check is kept as {record.id}."
+        return RecordSaved(
+            _probe(name), plain(record), record.id, made_at, text, agrees=record.agrees
+        )
     word = "is in force" if record.usable else "is kept and not used"
     if record.on_hold:
         word = "is held, and the one before it stays in force"
-    return facts | {
-        "text": f"Calibration {record.id} {word}.",
-        "outcome": str(record.verdict.outcome),
-    }
+    text, outcome = f"Calibration {record.id} {word}.", str(record.verdict.outcome)
+    return RecordSaved(_probe(name), plain(record), record.id, made_at, text, outcome=outcome)
 
 
-def _facts(output: Output) -> list[dict[str, JSON]]:
-    """Return what is told of an output; nothing of progress, which the readings show."""
+def _happenings(name: str, output: Output) -> list[Happening]:
+    """Return what an output means to others; nothing of progress, which the readings show."""
     if isinstance(output, Say):
-        said: dict[str, JSON] = {"what": "say", "step": str(output.step), "text": output.text}
-        if output.way_on:
-            said["way_on"] = output.way_on
-        if output.finding is not None:
-            said |= {
-                "mistake": str(output.finding.mistake),
-                "on_confirm": str(output.finding.on_confirm),
-            }
-        return [said]
+        finding = output.finding
+        return [
+            _of_probe(
+                RoutineSpoke(
+                    _probe(name),
+                    str(output.step),
+                    output.text,
+                    output.way_on,
+                    "" if finding is None else str(finding.mistake),
+                    "" if finding is None else str(finding.on_confirm),
+                )
+            )
+        ]
     if isinstance(output, Captured):
         point = output.capture
         return [
-            {
-                "what": "captured",
-                "point": point.number,
-                "reference": point.reference.name,
-                "raw_mS_cm": round(point.raw_mS_cm, 5),
-                "raw_C": round(point.raw_C, 3),
-                "error_percent": None if output.found is None else output.found.error_percent,
-            }
+            _of_probe(
+                PointCaptured(
+                    _probe(name),
+                    point.number,
+                    point.reference.name,
+                    round(point.raw_mS_cm, 5),
+                    round(point.raw_C, 3),
+                    None if output.found is None else output.found.error_percent,
+                )
+            )
         ]
     if isinstance(output, Judged):
-        reasons: list[JSON] = list(output.verdict.reasons)
-        return [{"what": "judged", "outcome": str(output.verdict.outcome), "reasons": reasons}]
+        verdict = output.verdict
+        return [_of_probe(CalibrationJudged(_probe(name), str(verdict.outcome), verdict.reasons))]
     return []

@@ -13,13 +13,14 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag, Kind
+from daemon.entries import Flag
+from daemon.mixing.events import Happening
+from daemon.mixing.probe_events import HealthChanged
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.entries import Reading
-    from daemon.mixing.batch.state import Step
     from daemon.mixing.station.state import ProbeState
 
 WORSE_S = 30.0
@@ -64,7 +65,7 @@ class HealthState:
 
 def advance(
     probe: ProbeState, reading: Reading, wrong: Mapping[str, str], t_s: float
-) -> list[Step]:
+) -> list[Happening]:
     """Follow a probe's health by one reading; tell when it changed.
 
     Args:
@@ -80,7 +81,7 @@ def advance(
     return _follow(state, reading.probe, seen, why, t_s)
 
 
-def silent(probe: ProbeState, name: str, t_s: float) -> list[Step]:
+def silent(probe: ProbeState, name: str, t_s: float) -> list[Happening]:
     """Follow the health of a probe of which nothing comes, not even a fault; tell of a change.
 
     Args:
@@ -93,7 +94,7 @@ def silent(probe: ProbeState, name: str, t_s: float) -> list[Step]:
     return _follow(probe.health, name, Health.FAILURE, "nothing at all comes from it", t_s)
 
 
-def _follow(state: HealthState, name: str, seen: Health, why: str, t_s: float) -> list[Step]:
+def _follow(state: HealthState, name: str, seen: Health, why: str, t_s: float) -> list[Happening]:
     if seen is state.health:
         state.other = seen
         return []
@@ -102,8 +103,7 @@ def _follow(state: HealthState, name: str, seen: Health, why: str, t_s: float) -
     if t_s - state.since_s < _delay_s(state.health, seen):
         return []
     was, state.health = state.health, seen
-    facts = {"probe": name, "state": "health", "health": str(seen), "was": str(was)}
-    return [(Kind.DEVICE, {**facts, **({"why": why} if why else {})})]
+    return [Happening(HealthChanged(name, str(seen), str(was), why))]
 
 
 def _sound(probe: ProbeState, reading: Reading, wrong: Mapping[str, str]) -> bool:

@@ -8,11 +8,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.entries import Kind
+from daemon.mixing.events import Happening
+from daemon.mixing.probe_events import ZeroOff, ZeroRight
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON, Sample
-    from daemon.mixing.batch.state import Step
+    from daemon.entries import Sample
 
 BELOW_MS_CM = 0.005
 """What noise around nothing may reach; about the reading of good purified water, our choice."""
@@ -33,7 +33,7 @@ class ZeroState:
     told: bool = False
 
 
-def zero_steps(state: ZeroState, sample: Sample, t_s: float) -> list[Step]:
+def zero_steps(state: ZeroState, sample: Sample, t_s: float) -> list[Happening]:
     """Tell once when a probe has read below nothing for a minute, and once when it no longer does.
 
     Args:
@@ -46,7 +46,7 @@ def zero_steps(state: ZeroState, sample: Sample, t_s: float) -> list[Step]:
         return []
     if value >= -BELOW_MS_CM:
         told, state.below_since_s, state.told = state.told, None, False
-        return [(Kind.DEVICE, {"probe": sample.probe, "state": "zero right again"})] if told else []
+        return [Happening(ZeroRight(sample.probe))] if told else []
     if state.below_since_s is None:
         state.below_since_s = t_s
     if state.told or t_s - state.below_since_s < LASTING_S:
@@ -56,5 +56,4 @@ def zero_steps(state: ZeroState, sample: Sample, t_s: float) -> list[Step]:
         f"it reads {value * 1000.0:.0f} µS/cm, and nothing conducts less than nothing;"
         " check it dry in air, and calibrate with air as one of the references"
     )
-    facts: dict[str, JSON] = {"probe": sample.probe, "state": "zero off", "why": why}
-    return [(Kind.DEVICE, facts)]
+    return [Happening(ZeroOff(sample.probe, why))]

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag, Kind, Phase
+from daemon.entries import Flag, Phase
 from daemon.mixing.alarm import flood, transitions
 from daemon.mixing.alarm.catalogue import CALIBRATING, DISSOLVING, IDLE
+from daemon.mixing.events import AlarmChanged, Happening
 from daemon.mixing.probe import calibration_routines
 from daemon.mixing.probe.calibration_history import name_of
+from daemon.mixing.service_events import AlarmFloodChanged
 from daemon.mixing.station import conditions, due_batches, host
 from daemon.mixing.station.last_reading import iso
 
@@ -19,7 +21,6 @@ if TYPE_CHECKING:
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.alarm.transitions import AlarmChange, AlarmState
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.batch.state import Step
     from daemon.mixing.probe.calibration_routines import Calibrating
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
@@ -40,7 +41,7 @@ def of_reservoir(
     lots: Mapping[str, Lot],
     calibrations: Calibrating,
     rows: Mapping[str, AlarmKind],
-) -> list[Step]:
+) -> list[Happening]:
     """Return what becomes of a reservoir's alarms.
 
     Args:
@@ -85,7 +86,7 @@ def of_reservoir(
 
 def of_station(
     state: StationState, at: Instant, t_s: float, settings: StationSettings
-) -> list[Step]:
+) -> list[Happening]:
     """Return what becomes of the station's own alarms."""
     state.alarms_s = t_s
     found = host.wrong(state.health, at, t_s)
@@ -94,24 +95,32 @@ def of_station(
     )
 
 
-def counted(state: StationState, told: Iterable[Step], t_s: float) -> list[Step]:
-    """Return the step that tells of a flood of alarms that began or ended; few times any."""
+def counted(state: StationState, happened: Iterable[Happening], t_s: float) -> list[Happening]:
+    """Return the flood of alarms that began or ended with these; seldom any."""
     raised = sum(
-        kind is Kind.ALARM and facts["what"] == transitions.What.RAISED for kind, facts in told
+        isinstance(each.body, AlarmChanged) and each.body.what == transitions.What.RAISED
+        for each in happened
     )
     why = flood.advance(state.load, raised, t_s)
     if not why:
         return []
     # It is the station's affair, whichever reservoir's alarm was the one too many.
-    word = "alarm flood began" if state.load.flooding else "alarm flood ended"
-    return [(Kind.DEVICE, {"state": word, "alarms": state.load.in_flood, "why": why})]
+    return [
+        Happening(
+            AlarmFloodChanged(
+                "alarm flood began" if state.load.flooding else "alarm flood ended",
+                state.load.in_flood,
+                why,
+            )
+        )
+    ]
 
 
 def steps(
     changes: Iterable[AlarmChange], rows: Mapping[str, AlarmKind], at: Instant, t_s: float
-) -> list[Step]:
-    """Return changes of alarms as steps, with the facts that everybody is told."""
-    return [(Kind.ALARM, _facts(each, rows[each.name], at, t_s)) for each in changes]
+) -> list[Happening]:
+    """Return changes of alarms as everybody learns of them."""
+    return [Happening(_changed(each, rows[each.name], at, t_s)) for each in changes]
 
 
 def told(
@@ -145,20 +154,17 @@ def _standing(
     return found | {key: value for key, value in more.items() if value}
 
 
-def _facts(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> dict[str, JSON]:
-    facts: dict[str, JSON] = {
-        "name": change.name,
-        "what": str(change.what),
-        "state": str(change.state),
-        "standing": change.state in transitions.STANDING,
-        "priority": str(row.priority),
-        "why": change.why,
-    }
-    if change.who:
-        facts["who"] = change.who
-    if change.until_s is not None:
-        facts["until"] = iso(at, change.until_s - t_s)
-    return facts
+def _changed(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> AlarmChanged:
+    return AlarmChanged(
+        change.name,
+        str(change.what),
+        str(change.state),
+        change.state in transitions.STANDING,
+        str(row.priority),
+        change.why,
+        change.who,
+        None if change.until_s is None else iso(at, change.until_s - t_s),
+    )
 
 
 def _circumstances(state: ReservoirState, *, out: bool) -> list[str]:

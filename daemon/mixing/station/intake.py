@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Kind, Reading, Sample
+from daemon.entries import Reading, Sample
+from daemon.mixing.events import Happening
 from daemon.mixing.probe import quality
 from daemon.mixing.probe.salinity import salinity_of
 from daemon.mixing.probe.zero import zero_steps
+from daemon.mixing.probe_events import ProbeFails, ProbeWorks
 from daemon.mixing.station.state import ProbeState
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON
-    from daemon.mixing.batch.state import Step
     from daemon.mixing.probe.salinity import Correction
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
@@ -73,19 +73,18 @@ def reading_of(
     )
 
 
-def probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Step]:
+def probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Happening]:
     """Tell once that a probe stopped giving values, and once that it does again."""
     probe = state.probes[sample.probe]
     if not sample.fault:
         told = probe.fault_told
         probe.fault, probe.fault_since_s, probe.fault_told = "", None, False
-        working: list[Step] = [(Kind.DEVICE, {"probe": sample.probe, "state": "working"})]
-        return (working if told else []) + zero_steps(probe.zero, sample, t_s)
+        works = [Happening(ProbeWorks(sample.probe))] if told else []
+        return works + zero_steps(probe.zero, sample, t_s)
     if probe.fault_since_s is None:
         probe.fault_since_s = t_s
     probe.fault = sample.fault
     if probe.fault_told or t_s - probe.fault_since_s < FAULT_TOLD_S:
         return []
     probe.fault_told = True
-    facts: dict[str, JSON] = {"probe": sample.probe, "state": "fault", "why": sample.fault}
-    return [(Kind.DEVICE, facts)]
+    return [Happening(ProbeFails(sample.probe, sample.fault))]

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Kind
 from daemon.mixing.batch import lots, schedule
+from daemon.mixing.events import AdviceGiven, Happening, SaltContentLearned
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.batch.schedule import MixingTimes
-    from daemon.mixing.batch.state import BatchState, Step
+    from daemon.mixing.batch.state import BatchState
 
 
 def released(
     state: BatchState, times: MixingTimes, known: dict[str, Lot], t_s: float
-) -> list[Step]:
+) -> list[Happening]:
     """Learn from a batch at the moment of its first release.
 
     One that was corrected before teaches by the salinity at which it stood until then.
@@ -54,18 +54,10 @@ def released(
             told.before,
         )
     except ValueError as exc:
-        return [(Kind.ADVICE, {"advice": f"lot {lot.name} learns nothing from this batch: {exc}"})]
+        return [Happening(AdviceGiven(f"lot {lot.name} learns nothing from this batch: {exc}"))]
     lots.learn(lot, shown)
     found = lots.estimate(lot, t_s)
-    return [
-        (
-            Kind.BATCH,
-            {
-                "what": "yield learned",
-                "lot": lot.name,
-                "mix_yield": round(found.value, 4),
-                "mix_yield_u": round(found.u, 4),
-                "batches": found.count,
-            },
-        )
-    ]
+    learned = SaltContentLearned(
+        lot.name, round(found.value, 4), round(found.u, 4), batches=found.count
+    )
+    return [Happening(learned)]

@@ -9,9 +9,17 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.entries import Entry, Event, Instant, Kind, Phase, Reading, Sample, Surroundings
+from daemon.entries import Entry, Event, Instant, Phase, Reading, Sample, Surroundings
 from daemon.mixing.alarm import transitions
 from daemon.mixing.batch import lifecycle, verification
+from daemon.mixing.events import (
+    BatchEnded,
+    CommandAnswered,
+    ForecastMade,
+    Happening,
+    PhaseChanged,
+    WaterDisturbed,
+)
 from daemon.mixing.probe import calibration_routines, health
 from daemon.mixing.probe.calibration_history import Calibrations, name_of
 from daemon.mixing.probe.salinity import as_water
@@ -29,7 +37,7 @@ if TYPE_CHECKING:
 
     from calibration.record import Record
     from daemon.entries import JSON, Command, Input
-    from daemon.mixing.batch.state import BatchSettings, Step
+    from daemon.mixing.batch.state import BatchSettings
     from daemon.mixing.stability.weights import Weights
 
 __all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
@@ -118,7 +126,7 @@ class Station:
         at: Instant,
         t_s: float,
         settings: ReservoirSettings,
-    ) -> list[Step]:
+    ) -> list[Happening]:
         return annunciation.of_reservoir(
             state,
             reading,
@@ -152,7 +160,7 @@ class Station:
                 entries += self._counted(steps, at, t_s)
         return entries
 
-    def _counted(self, steps: list[Step], at: Instant, t_s: float) -> list[Entry]:
+    def _counted(self, steps: list[Happening], at: Instant, t_s: float) -> list[Entry]:
         if not steps and not self.state.load.raised_s:
             return []
         return _events(annunciation.counted(self.state, steps, t_s), "", at, "")
@@ -229,22 +237,14 @@ class Station:
             _arm_if_salted(state, steps, t_s)
             _forget_steadiness(state, steps)
             steps += self._follow_up(state, steps, command.at, t_s, settings)
-        told: Step = (
-            Kind.COMMAND,
-            {
-                **command.facts,
-                "id": command.id,
-                "verb": command.verb,
-                "who": command.who,
-                "via": command.via,
-                "ok": ok,
-                "answer": done.answer,
-                "batch": before or state.batch.id,
-            },
+        arguments = {name: value for name, value in command.facts.items() if name != "batch"}
+        answered = CommandAnswered(
+            arguments, command.id, command.verb, command.who, command.via, ok, done.answer
         )
         # A name that nobody configured must not come to be one that is known.
         where = command.reservoir if known else ""
-        return _events([told, *steps], where, command.at, state.batch.id)
+        owner = before or state.batch.id
+        return _events([Happening(answered, owner), *steps], where, command.at, state.batch.id)
 
     def _check_reservoir(self, name: str) -> None:
         if name and name not in self._settings:
@@ -254,31 +254,23 @@ class Station:
     def _follow_up(
         self,
         state: ReservoirState,
-        steps: list[Step],
+        steps: list[Happening],
         at: Instant,
         t_s: float,
         settings: ReservoirSettings,
-    ) -> list[Step]:
+    ) -> list[Happening]:
         """Remember when salt came and when a batch was released, and learn from a release."""
-        followed: list[Step] = []
-        for kind, facts in steps:
-            if kind is Kind.BATCH and facts.get("how") == "used":
-                due_batches.on_used(state, at.wall, settings)
-            if kind is not Kind.PHASE:
-                continue
-            state.drifted = state.drifted and facts["to"] == Phase.DISSOLVING
-            if facts["to"] == Phase.DISSOLVING:
-                state.salted_at, state.released_at = at.wall, None
-            elif facts["to"] in (Phase.IDLE, Phase.BLANK):
-                state.salted_at = state.released_at = None
-                state.stability.rest()
-                state.armed = False
-            elif facts["to"] in (Phase.VERIFYING, Phase.OFF_TARGET):
-                state.released_at = None
-            elif facts["to"] == Phase.READY:
-                age_s = (lifecycle.age_h(state.batch, t_s) or 0.0) * 3600.0
-                state.released_at = at.wall - timedelta(seconds=age_s)
-                followed += learning.released(state.batch, state.times, self.state.lots, t_s)
+        followed: list[Happening] = []
+        for each in steps:
+            match each.body:
+                case BatchEnded(how="used"):
+                    due_batches.on_used(state, at.wall, settings)
+                case PhaseChanged(to=phase):
+                    _remember_times(state, phase, at, t_s)
+                    if phase is Phase.READY:
+                        followed += learning.released(
+                            state.batch, state.times, self.state.lots, t_s
+                        )
         return followed
 
     def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:
@@ -310,15 +302,14 @@ def _water_steps(
     t_s: float,
     settings: ReservoirSettings,
     weights: Weights,
-) -> list[Step]:
+) -> list[Happening]:
     usable = reading.salinity if reading.flag in USABLE else None
     if usable is not None:
         state.batch.temperature_C = reading.temperature_C
     before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch, weights)
-    for _, facts in steps:
-        # Still of the batch that a refill seen in the same moment may end.
-        facts["batch"] = before
+    # Still of the batch that a refill seen in the same moment may end.
+    steps = [Happening(each.body, before) for each in steps]
     if state.level.advance(t_s, usable, reading.salinity_u):
         steps += lifecycle.on_level(
             state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
@@ -329,25 +320,46 @@ def _water_steps(
     return steps
 
 
-def _forget_steadiness(state: ReservoirState, steps: list[Step]) -> None:
-    if any(kind is Kind.PHASE for kind, _ in steps) and state.batch.phase not in lifecycle.STEADY:
+def _forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
+    moved = any(isinstance(each.body, PhaseChanged) for each in steps)
+    if moved and state.batch.phase not in lifecycle.STEADY:
         state.stable_at = None
 
 
-def _arm_if_salted(state: ReservoirState, steps: list[Step], t_s: float) -> None:
-    salted = any(kind is Kind.PHASE and facts["to"] == Phase.DISSOLVING for kind, facts in steps)
+def _arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
+    salted = any(
+        isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING for each in steps
+    )
     # A detector that begins anew beside a batch that was kept has not seen the salt.
     unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
     # It armed itself when it was the one to see the change.
-    if (salted or unwatched) and not any(kind is Kind.DISTURBED for kind, _ in steps):
+    disturbed = any(isinstance(each.body, WaterDisturbed) for each in steps)
+    if (salted or unwatched) and not disturbed:
         state.stability.arm(t_s)
         state.armed = True
 
 
-def _events(steps: list[Step], reservoir: str, at: Instant, owner: str) -> list[Entry]:
+def _events(steps: list[Happening], reservoir: str, at: Instant, owner: str) -> list[Entry]:
     return [
-        Event(reservoir, at, str(facts.pop("batch", owner)), kind, facts) for kind, facts in steps
+        Event(reservoir, at, owner if each.batch is None else each.batch, each.body)
+        for each in steps
     ]
+
+
+def _remember_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float) -> None:
+    """Remember when salt came and when the batch was released, as phases tell."""
+    state.drifted = state.drifted and phase is Phase.DISSOLVING
+    if phase is Phase.DISSOLVING:
+        state.salted_at, state.released_at = at.wall, None
+    elif phase in (Phase.IDLE, Phase.BLANK):
+        state.salted_at = state.released_at = None
+        state.stability.rest()
+        state.armed = False
+    elif phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        state.released_at = None
+    elif phase is Phase.READY:
+        age_s = (lifecycle.age_h(state.batch, t_s) or 0.0) * 3600.0
+        state.released_at = at.wall - timedelta(seconds=age_s)
 
 
 def _finding_steps(
@@ -356,8 +368,8 @@ def _finding_steps(
     t_s: float,
     settings: BatchSettings,
     weights: Weights,
-) -> list[Step]:
-    steps: list[Step] = []
+) -> list[Happening]:
+    steps: list[Happening] = []
     findings = state.stability.advance(t_s, reading, weights)
     for finding in findings:
         if isinstance(finding, Stabilised):
@@ -376,19 +388,21 @@ def _finding_steps(
     return steps
 
 
-def _forecast_steps(state: ReservoirState, found: Forecast, at: Instant, t_s: float) -> list[Step]:
+def _forecast_steps(
+    state: ReservoirState, found: Forecast, at: Instant, t_s: float
+) -> list[Happening]:
     state.stable_at = iso(at, found.stable_in_s)
     state.batch.remaining = found.remaining
     if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
         return []
     state.forecast_s = t_s
     high_s = found.stable_in_high_s
-    facts: dict[str, JSON] = {
-        "final_salinity": round(found.final_salinity, 3),
-        "final_u": round(found.final_u, 3),
-        "remaining": round(found.remaining, 3),
-        "stable_at": state.stable_at,
-        "stable_at_low": iso(at, found.stable_in_low_s),
-        "stable_at_high": None if high_s is None else iso(at, high_s),
-    }
-    return [(Kind.FORECAST, facts)]
+    forecast = ForecastMade(
+        round(found.final_salinity, 3),
+        round(found.final_u, 3),
+        round(found.remaining, 3),
+        state.stable_at,
+        iso(at, found.stable_in_low_s),
+        None if high_s is None else iso(at, high_s),
+    )
+    return [Happening(forecast)]

@@ -24,6 +24,7 @@ from influxdb_client import Point
 
 from daemon.entries import JSON, Event, Flag, Reading
 from daemon.errors import BrinewrightError
+from daemon.journal.event_codec import facts_of
 from daemon.journal.rows import to_json, to_ms
 
 if TYPE_CHECKING:
@@ -98,7 +99,7 @@ def _event(event: Event) -> Point:
     point = Point("event")
     point.tag("reservoir", _key(event.reservoir)).tag("kind", str(event.kind))
     point.field("batch", _text(event.batch) or None)
-    facts = dict(event.facts)
+    facts = dict(facts_of(event.body))
     point.field("facts", _text(to_json(facts), LONGEST_FACTS))
     for name, value in list(facts.items())[:MOST_FACTS]:
         _fact(point, _key(name), value)

@@ -25,6 +25,7 @@ from daemon.entries import JSON, Event, Kind
 from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.command_format import BadRequestError, Request, answer_of, parse
 from daemon.journal.errors import JournalError
+from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox import Inbox
 from daemon.journal.payloads import to_json
 from daemon.journal.reader import Stored
@@ -231,7 +232,7 @@ class Commands:
         self._seq, entry = stored.seq, stored.entry
         if not isinstance(entry, Event) or entry.kind is not Kind.COMMAND:
             return []
-        id_ = str(entry.facts.get("id"))
+        id_ = str(facts_of(entry.body).get("id"))
         pending = self._pending.pop(id_, None)
         if pending is None:
             return []

@@ -22,6 +22,7 @@ from dataclasses import dataclass, field, replace
 from typing import Protocol
 
 from daemon.entries import JSON, Event
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.publishing.topic_messages import (
     Message,
@@ -127,7 +128,7 @@ class Live:
         newest: dict[str, Message] = {} if self._alarms_to_seq else self._formerly_named()
         for seq, event in self.source.alarms(self._alarms_to_seq):
             message = alarm_message(self.station, event)
-            if not self._is_there(event.reservoir, str(event.facts.get("name"))):
+            if not self._is_there(event.reservoir, str(facts_of(event.body).get("name"))):
                 message = withdrawn(message)
             newest[message.topic] = message
             self._alarms_to_seq = seq

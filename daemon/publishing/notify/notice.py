@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 
-from daemon.entries import Event, Kind
+from daemon.entries import Event
 from daemon.journal.reader import Stored
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.alarm.transitions import What
+from daemon.mixing.events import AlarmChanged
 from daemon.printable import printable
 
 
@@ -76,28 +77,28 @@ class Notice:
 def notice_of(stored: Stored) -> Notice | None:
     """Return the change of an alarm that an entry is; None for every other entry."""
     event = stored.entry
-    if not isinstance(event, Event) or event.kind is not Kind.ALARM:
+    if not isinstance(event, Event) or not isinstance(event.body, AlarmChanged):
         return None
-    facts = event.facts
-    state = NOTICE_STATES.get(str(facts.get("state", "")))
-    if state is None or "name" not in facts or facts.get("what") == What.CHATTERS:
+    change = event.body
+    state = NOTICE_STATES.get(change.state)
+    if state is None or change.what == What.CHATTERS:
         return None
     return Notice(
         seq=stored.seq,
         reservoir=printable(event.reservoir),
-        name=printable(str(facts["name"])),
-        priority=_priority(event),
+        name=printable(change.name),
+        priority=_priority(change),
         state=state,
         at=event.at.wall,
         synced=event.at.synced,
-        why=printable(" ".join(str(facts.get("why") or "").split())),
-        who=printable(str(facts.get("who") or "")),
+        why=printable(" ".join(change.why.split())),
+        who=printable(change.who),
     )
 
 
-def _priority(event: Event) -> Priority:
+def _priority(change: AlarmChanged) -> Priority:
     """Return the priority in the event, else the catalogue's, else the middle one."""
-    told, kind = str(event.facts.get("priority")), CATALOGUE.get(str(event.facts["name"]))
-    if told in list(Priority):
-        return Priority(told)
-    return Priority.MEDIUM if kind is None else kind.priority
+    if change.priority in list(Priority):
+        return Priority(change.priority)
+    row = CATALOGUE.get(change.name)
+    return Priority.MEDIUM if row is None else row.priority

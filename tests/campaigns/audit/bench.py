@@ -13,6 +13,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.chance import Dice
 from tests.campaigns.audit.probe import CELL_C, Place, Probe, Reply
 from tests.campaigns.audit.waters import Bottle, Nothing, Seawater, Solution
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 
 RESERVOIR, PROBE = "tank", "ct"
@@ -264,7 +265,7 @@ class Bench:
         answer = self._note_all(self.station.advance(command))[0]
         if not isinstance(answer, Event):
             raise TypeError("a command gave no event")
-        return "" if answer.facts["ok"] else str(answer.facts["answer"])
+        return "" if facts_in(answer)["ok"] else str(facts_in(answer)["answer"])
 
     def _note_all(self, entries: list[Entry]) -> list[Entry]:
         for entry in entries:
@@ -273,7 +274,7 @@ class Bench:
         return entries
 
     def _take(self, event: Event) -> None:
-        facts = event.facts
+        facts = facts_in(event)
         if facts["what"] == "saved":
             agrees = "agrees" if facts.get("agrees") else "contradicts"
             outcome = str(facts.get("outcome", agrees))

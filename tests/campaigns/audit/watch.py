@@ -16,6 +16,7 @@ from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.tub import Tub
+from tests.parts.events import facts_in
 from tests.parts.weights import weights
 
 RESERVOIR, PROBE = "tank", "ct"
@@ -196,10 +197,10 @@ class Watch:
             del self._recent[0]
 
     def _call(self, event: Event) -> Call:
-        probability = event.facts.get("probability")
-        said = _STATED.search(str(event.facts.get("why", "")))
+        probability = facts_in(event).get("probability")
+        said = _STATED.search(str(facts_in(event).get("why", "")))
         return Call(
-            Phase(str(event.facts["to"])),
+            Phase(str(facts_in(event)["to"])),
             self.row,
             self.tub.salinity,
             self.tub.final,

@@ -14,6 +14,7 @@ from daemon.cli.alarm_catalogue import as_markdown
 from daemon.cli.main import invoke
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.writer import Writer
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.station.last_reading import iso
@@ -112,7 +113,7 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
         for name, each in details.items()
     }
     with Writer(folder / "configured.db") as writer:
-        writer.append([Event("", at, "", Kind.DEVICE, {"state": "began"})], 0.0, pictures)
+        writer.append([Event("", at, "", body_of(Kind.DEVICE, {"state": "began"}))], 0.0, pictures)
     lines = terminal.types("list").splitlines()
     own = terminal.object("list", "--reservoir", "station")
 

@@ -25,8 +25,10 @@ from daemon.journal.station_restore import rebuilt
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.record import records as batch_records
 from daemon.mixing.probe.reference_solutions import parse
+from daemon.mixing.probe_events import RecordSaved
 from daemon.reports.batch_curve import curve_of
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
+from tests.parts.events import facts_in
 from tests.parts.stories import MORNING, of
 from tests.parts.weights import weights
 
@@ -186,7 +188,9 @@ def test_a_recording_is_replayed_under_the_calibrations_of_its_time(
     began = [each for each in map(json.loads, again) if each["kind"] == "batch"]
 
     # Half minutes are counted from the first thing heard, which live was a command.
-    assert [each["salinity"] for each in found] == pytest.approx([live.facts["salinity"]], abs=2e-3)
+    assert [each["salinity"] for each in found] == pytest.approx(
+        [facts_in(live)["salinity"]], abs=2e-3
+    )
     assert 32.8 < raw[0]["salinity"] < 33.0
     assert 1 == len(began)
 
@@ -243,10 +247,10 @@ def test_a_record_that_cannot_be_read_is_a_sentence(
     """A newer version's record is not taken for none."""
     corner = Corner()
     corner.calibrate()
-    (saved,) = [each for each in of(corner.entries, Kind.CALIBRATION) if "record" in each.facts]
-    record = saved.facts["record"]
-    assert isinstance(record, dict)
-    del record["fit"]
+    (saved,) = [each for each in of(corner.entries, Kind.CALIBRATION) if "record" in facts_in(each)]
+    assert isinstance(saved.body, RecordSaved)
+    assert isinstance(saved.body.record, dict)
+    del saved.body.record["fit"]
     kept(folder, corner)
 
     said = told(capsys, "calibrate", "list", code=69)

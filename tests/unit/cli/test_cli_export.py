@@ -16,6 +16,7 @@ from daemon.cli.main import invoke
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal import selection
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
@@ -66,7 +67,7 @@ def missing(number: int) -> Reading:
 
 def event(number: int, kind: Kind, **facts: str | float) -> Event:
     """An event of the batch mix-1-1."""
-    return Event("mix-1", at(number), "mix-1-1", kind, facts)
+    return Event("mix-1", at(number), "mix-1-1", body_of(kind, facts))
 
 
 ENTRIES: list[Entry] = [

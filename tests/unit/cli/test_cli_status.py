@@ -13,6 +13,7 @@ from daemon.cli import watch
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind, Surroundings
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.schedule import Due
@@ -189,7 +190,7 @@ def test_a_journal_without_a_reading_is_said(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The service was started and has heard nothing yet."""
-    began = Event("", Instant(datetime.now(UTC), 0.0), "", Kind.DEVICE, {"state": "began"})
+    began = Event("", Instant(datetime.now(UTC), 0.0), "", body_of(Kind.DEVICE, {"state": "began"}))
     with Writer(folder / "configured.db") as writer:
         writer.append([began], 0.0, {}, None)
 

@@ -18,12 +18,14 @@ from daemon.cli.output import json_line, table
 from daemon.config import load
 from daemon.entries import JSON, Entry, Event, Instant, Kind
 from daemon.journal.checkpoint import dump
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.writer import Writer
 from daemon.publishing.notify.formatter import Formatter
 from daemon.publishing.notify.notice import notice_of
 from daemon.publishing.notify.policy import Notification, NotificationKind, QueuedChange
 from daemon.reports.export_rows import Format, What, write
+from tests.parts.events import facts_in
 from tests.parts.every_verb import (
     LINES,
     READING,
@@ -224,7 +226,7 @@ def test_a_configuration_comes_back_on_one_line_for_each_fault(folder: Path) -> 
 
 def an_event(**facts: JSON) -> Event:
     """An event of the routine that a keeper follows."""
-    return Event("mix-1", NOW, "", Kind.CALIBRATION, {"probe": "ct-1", **facts})
+    return Event("mix-1", NOW, "", body_of(Kind.CALIBRATION, {"probe": "ct-1", **facts}))
 
 
 class OneByOne:
@@ -251,7 +253,9 @@ def test_the_routine_of_calibration_prints_nothing_raw(
         an_event(what="say", text=HALF, way_on=HALF, step="rinse"),
         an_event(what="returned", text=HALF),
     )
-    refusal = Event("mix-1", NOW, "", Kind.COMMAND, {"ok": True, "answer": HALF, "id": "1"})
+    refusal = Event(
+        "mix-1", NOW, "", body_of(Kind.COMMAND, {"ok": True, "answer": HALF, "id": "1"})
+    )
     monkeypatch.setattr(calibrate_guide, "journal_of", lambda _: journal)
     monkeypatch.setattr(calibrate_guide, "put", lambda *_: refusal)
     Guide(load(folder / "brinewright.toml"), "mix-1", "ct-1", unattended=True).run("x", {})
@@ -267,7 +271,9 @@ def test_an_answer_is_one_line(
     folder: Path, monkeypatch: pytest.MonkeyPatch, verb: str, *, ok: bool
 ) -> None:
     """Done or refused, as text and as JSON."""
-    answer = Event("mix-1", NOW, HALF, Kind.COMMAND, {"ok": ok, "answer": HALF, "id": HALF})
+    answer = Event(
+        "mix-1", NOW, HALF, body_of(Kind.COMMAND, {"ok": ok, "answer": HALF, "id": HALF})
+    )
     monkeypatch.setattr(command_client, "_await", lambda *_: answer)
     words = lines_of(folder)[verb]
     for each in (told(words), told([*words, "--json"])):
@@ -278,8 +284,10 @@ def test_an_answer_is_one_line(
 def test_a_message_to_people_holds_no_line_of_somebody_elses() -> None:
     """Who acknowledged it and why it was raised; a title is one line."""
     facts = {"name": HALF, "state": "acknowledged", "who": HALF, "why": HALF, "priority": "high"}
-    raised = notice_of(Stored(1, Event(HALF, NOW, "", Kind.ALARM, {**facts, "state": "raised"})))
-    since = notice_of(Stored(2, Event(HALF, NOW, "", Kind.ALARM, facts)))
+    raised = notice_of(
+        Stored(1, Event(HALF, NOW, "", body_of(Kind.ALARM, {**facts, "state": "raised"})))
+    )
+    since = notice_of(Stored(2, Event(HALF, NOW, "", body_of(Kind.ALARM, facts))))
     assert raised is not None
     item = QueuedChange(raised, NOW.wall, since)
     message = Notification(NotificationKind.CHANGE, (item, item))
@@ -311,7 +319,7 @@ def test_the_hostile_station_is_one(folder: Path) -> None:
     kinds = {
         event.kind
         for _, event in Reader(folder / "journal.db").events()
-        if "FORGED" in json.dumps(dict(event.facts))
+        if "FORGED" in json.dumps(dict(facts_in(event)))
     }
 
     assert {Kind.COMMAND, Kind.ALARM, Kind.DEVICE, Kind.ADVICE, Kind.CALIBRATION} <= kinds

@@ -18,6 +18,7 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 from daemon.journal.selection import Selection, batches, events, readings, summaries
 from daemon.journal.writer import Writer
+from daemon.mixing.events import OtherEvent
 from tests.unit.journal.test_journal import START, event, reading
 
 DAY = timedelta(days=1)
@@ -78,7 +79,10 @@ def path(tmp_path: Path) -> Path:
     with Writer(path, 1e12) as writer:
         for number in range(DAYS):
             begun = replace(
-                event(0), at=on(number * A_DAY).at, batch=f"b-{number}", kind=Kind.DISTURBED
+                event(0),
+                at=on(number * A_DAY).at,
+                batch=f"b-{number}",
+                body=OtherEvent(Kind.DISTURBED, {}),
             )
             some = [on(each) for each in range(number * A_DAY, (number + 1) * A_DAY)]
             writer.append([begun, *some] if number % 2 else some, 0.0)

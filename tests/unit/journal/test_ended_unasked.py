@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from tests.parts.stories import MORNING
@@ -33,7 +34,7 @@ def test_measuring_that_did_not_say_that_it_ended_was_not_asked_to(
         for n, state in enumerate([*states, "fault"]):
             place = "mix-1" if state == "fault" else ""
             at = Instant(MORNING, float(n))
-            writer.append([Event(place, at, "", Kind.DEVICE, {"state": state})], float(n))
+            writer.append([Event(place, at, "", body_of(Kind.DEVICE, {"state": state}))], float(n))
 
     assert unasked == Reader(path).ended_unasked()
 
@@ -41,7 +42,7 @@ def test_measuring_that_did_not_say_that_it_ended_was_not_asked_to(
 def test_the_stations_own_picture_is_kept_apart_from_those_of_reservoirs(tmp_path: Path) -> None:
     """Whoever reads the pictures of reservoirs does not meet it."""
     path = tmp_path / "journal.db"
-    began = Event("", Instant(MORNING, 0.0), "", Kind.DEVICE, {"state": BEGAN})
+    began = Event("", Instant(MORNING, 0.0), "", body_of(Kind.DEVICE, {"state": BEGAN}))
     with Writer(path) as writer:
         writer.append([began], 0.0)
         assert Reader(path).own_picture() is None

@@ -15,6 +15,7 @@ import pytest
 from daemon.entries import Event, Kind
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.errors import JournalError
+from daemon.journal.event_codec import body_of
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
@@ -32,6 +33,7 @@ from tests.parts.accounts import (
     open_folder,
     run_as,
 )
+from tests.parts.events import facts_in
 from tests.parts.inboxes import NOW
 
 pytestmark = needs_root
@@ -201,7 +203,11 @@ def test_an_inbox_of_root_is_replaced_by_the_service(
         inbox = OwnInbox(journal)
         (event,) = inbox.establish(0, NOW)
         assert [] == inbox.establish(0, NOW)
-        return [event.facts["state"], event.facts["why"], event.facts["aside"]]
+        return [
+            facts_in(event)["state"],
+            facts_in(event)["why"],
+            facts_in(event)["aside"],
+        ]
 
     state, why, aside = run_as(SERVICE, start)
 
@@ -226,7 +232,7 @@ def test_a_log_of_a_senders_own_group_costs_only_what_is_in_it(journal: Path) ->
         run_as(KEEPER, send_and_die_early)
 
     def start() -> list[str]:
-        return [str(each.facts["why"]) for each in OwnInbox(journal).establish(0, NOW)]
+        return [str(facts_in(each)["why"]) for each in OwnInbox(journal).establish(0, NOW)]
 
     (why,) = run_as(SERVICE, start)
 
@@ -246,7 +252,7 @@ def test_an_inbox_that_root_makes_belongs_to_the_service(journal: Path) -> None:
 def begin(journal: Path) -> list[Any]:
     """Write journal and cursors as the two processes do; return them, still open."""
     writer, cursors = Writer(journal), Cursors(cursors_path(journal))
-    writer.append([Event("", NOW, "", Kind.DEVICE, {"state": "measuring began"})], 0.0)
+    writer.append([Event("", NOW, "", body_of(Kind.DEVICE, {"state": "measuring began"}))], 0.0)
     cursors.advance("mqtt@x", 1)
     return [writer, cursors]
 

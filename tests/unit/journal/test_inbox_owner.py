@@ -15,9 +15,11 @@ import pytest
 
 from daemon.entries import Event, Kind
 from daemon.journal.errors import JournalError
+from daemon.journal.event_codec import body_of
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.writer import Writer
+from tests.parts.events import facts_in
 from tests.parts.inboxes import NOW, made
 
 EARLIER = (
@@ -66,7 +68,7 @@ def waiting(inbox: OwnInbox, number: int = 0) -> list[str]:
 
 def states(told: list[Event]) -> list[str]:
     """What is told, in short."""
-    return [str(event.facts["state"]) for event in told]
+    return [str(facts_in(event)["state"]) for event in told]
 
 
 def mode(path: Path) -> int:
@@ -131,7 +133,7 @@ def test_an_inbox_of_the_earlier_place_is_moved_in(journal: Path, *, log: bool) 
     told = inbox.establish(3, NOW)
 
     assert ["inbox moved"] == states(told)
-    assert f"is now {inbox.path}; 2 commands that waited came over" in str(told[0].facts["why"])
+    assert f"is now {inbox.path}; 2 commands that waited came over" in str(facts_in(told[0])["why"])
     assert ["id-4", "id-5"] == waiting(inbox, 3)
     assert not inbox.submit("id-2", "k", "cli", "v"), "a command carried out came again"
     assert not inbox.submit("id-4", "k", "cli", "v")
@@ -142,7 +144,7 @@ def test_an_inbox_of_the_earlier_place_is_moved_in(journal: Path, *, log: bool) 
 def test_what_the_journal_has_is_not_carried_out_again(journal: Path) -> None:
     """Killed before it noted so in the inbox: by its number, or by the answer in the journal."""
     earlier(journal, range(1, 6), taken=1)
-    answer = Event("", NOW, "", Kind.COMMAND, {"id": "id-3", "ok": True})
+    answer = Event("", NOW, "", body_of(Kind.COMMAND, {"id": "id-3", "ok": True}))
     with Writer(journal) as writer:
         writer.append([answer], 0.0)
     inbox = OwnInbox(journal)
@@ -208,11 +210,11 @@ def test_a_spoilt_inbox_of_the_earlier_place_is_put_aside(journal: Path) -> None
     inbox = OwnInbox(journal)
     (told,) = inbox.establish(0, NOW)
 
-    assert "inbox replaced" == told.facts["state"]
+    assert "inbox replaced" == facts_in(told)["state"]
     assert "others could not be read (file is not a database): give those again" in str(
-        told.facts["why"]
+        facts_in(told)["why"]
     )
-    assert journal.with_name(str(told.facts["aside"])).exists()
+    assert journal.with_name(str(facts_in(told)["aside"])).exists()
     assert inbox.submit("id-1", "k", "cli", "v")
 
 
@@ -224,7 +226,7 @@ def test_a_file_that_is_no_inbox_is_told_as_spoilt(journal: Path) -> None:
         inbox.submit("id-1", "k", "cli", "v")
     told = inbox.put_aside(7, NOW)
 
-    assert "inbox put aside" == told.facts["state"]
+    assert "inbox put aside" == facts_in(told)["state"]
     assert inbox.submit("id-1", "k", "cli", "v")
     assert [8] == [each.number for each in inbox.after(7)]
 

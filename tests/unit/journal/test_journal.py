@@ -17,10 +17,12 @@ from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal import reader as reader_module
 from daemon.journal.cursors import Cursors
 from daemon.journal.errors import JournalError, JournalMissingError
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from tests.parts.events import facts_in
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 
@@ -44,7 +46,9 @@ def reading(number: int, probe: str = "ct-1", boot: str = "boot-1", spoken: str 
 def event(number: int, boot: str = "boot-1") -> Event:
     """An event, `number` seconds after the start."""
     at = Instant(START + timedelta(seconds=number), float(number), boot)
-    return Event("mix-1", at, "lot-7", Kind.PHASE, {"from": "dissolving", "to": "verifying"})
+    return Event(
+        "mix-1", at, "lot-7", body_of(Kind.PHASE, {"from": "dissolving", "to": "verifying"})
+    )
 
 
 @pytest.fixture
@@ -168,7 +172,7 @@ def test_origins_stay_right_after_a_rollback(path: Path, writer: Writer) -> None
 
 def test_facts_that_json_cannot_say_leave_no_transaction_open(path: Path, writer: Writer) -> None:
     """An entry that cannot be written takes nothing with it, and the next one is taken."""
-    bad = Event("mix-1", event(1).at, "", Kind.ADVICE, {"salinity": float("nan")})
+    bad = Event("mix-1", event(1).at, "", body_of(Kind.ADVICE, {"salinity": float("nan")}))
     with pytest.raises(ValueError, match="JSON compliant"):
         writer.append([reading(1), bad], 0.0)
 
@@ -294,7 +298,7 @@ def test_an_alarm_of_a_former_name_is_read_under_the_present_one(
 ) -> None:
     """By every question that gives events; where it was published is told beside that."""
     named = [
-        replace(event(number), kind=kind, facts={"name": name, "what": "raised"})
+        replace(event(number), body=body_of(kind, {"name": name, "what": "raised"}))
         for number, (kind, name) in enumerate(
             [
                 (Kind.ALARM, "reading-stale"),
@@ -308,10 +312,10 @@ def test_an_alarm_of_a_former_name_is_read_under_the_present_one(
     reader = Reader(path)
     names = ["reading-overdue", "salt-low", "reading-overdue", "short-yield"]
 
-    assert names == [each.facts["name"] for _, each in reader.events()]
-    assert names[:3] == [each.facts["name"] for _, each in reader.alarms()]
+    assert names == [facts_in(each)["name"] for _, each in reader.events()]
+    assert names[:3] == [facts_in(each)["name"] for _, each in reader.alarms()]
     assert names == [
-        each.entry.facts["name"] for each in reader.after(0) if isinstance(each.entry, Event)
+        facts_in(each.entry)["name"] for each in reader.after(0) if isinstance(each.entry, Event)
     ]
     assert [("mix-1", "reading-stale")] == reader.former_alarms()
 

@@ -21,13 +21,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from daemon.entries import Event, Flag, Instant, Kind, Reading
 from daemon.journal.writer import Writer
+from daemon.mixing.events import OtherEvent
 from daemon.mixing.probe.quality import TESTS
 
 start = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 with Writer(Path(sys.argv[1])) as writer:
     for number in range(writer.last_seq + 1, 1_000_000):
         at = Instant(start + timedelta(seconds=number), float(number), "boot-1")
-        entry = Event("mix-1", at, "", Kind.FORECAST, {"number": number})
+        entry = Event("mix-1", at, "", OtherEvent(Kind.FORECAST, {"number": number}))
         if number % 10:
             entry = Reading("mix-1", "ct-1", at, 51.0, 24.5, 33.9, 0.05, Flag.PASS,
                             dict.fromkeys(TESTS, Flag.PASS))

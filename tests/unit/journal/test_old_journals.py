@@ -29,10 +29,11 @@ from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.integrity_check import damage
 from daemon.journal.recovery.recovery import open_writer
-from daemon.journal.rows import DAMAGED, UNPROVEN, to_reading
+from daemon.journal.rows import UNPROVEN, to_reading
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 from daemon.journal.station_restore import rebuilt
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from daemon.mixing.service_events import EntryDamaged, JournalRestored
 from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.told import lines, told
 from tests.old_journals.write import FIRST_WITH_SERVICE, FIRST_WITH_SUMMARIES, HERE, VERSIONS
@@ -181,7 +182,7 @@ def test_fields_that_came_later_hold_what_means_nothing(journal: Path, schema: i
     entries = [each.entry for each in Reader(journal).after(0, 1_000_000)]
 
     assert {""} == {each.calibration for each in entries if isinstance(each, Reading)}
-    assert not any(isinstance(e, Event) and e.facts.get("state") == DAMAGED for e in entries)
+    assert not any(isinstance(e, Event) and isinstance(e.body, EntryDamaged) for e in entries)
 
 
 def test_what_has_no_check_is_trusted_up_to_where_old_versions_wrote(
@@ -278,5 +279,7 @@ def test_it_can_be_backed_up_as_it_is_and_is_brought_up_to_date_after_a_restore(
     was = expected(schema)
     stored = Reader(fresh).after(0, 1_000_000)
     assert was["sha256"] == sha256_of(lines(stored[:-1], was["fields"]))
-    assert "journal restored" == getattr(stored[-1].entry, "facts", {})["state"]
+    last = stored[-1].entry
+    assert isinstance(last, Event)
+    assert isinstance(last.body, JournalRestored)
     assert Proof() == prove(fresh)

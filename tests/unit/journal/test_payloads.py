@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.entries import Event, Flag, Instant, Kind, Reading
+from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.journal.event_codec import body_of
 from daemon.journal.payloads import event_payload, iso_time, reading_payload, to_json
 from daemon.mixing.probe.quality import TESTS
 
@@ -26,7 +27,9 @@ READING = Reading(
     flag=Flag.SUSPECT,
     tests=dict.fromkeys(TESTS, Flag.PASS) | {"spike": Flag.SUSPECT, "gap": Flag.NOT_EVALUATED},
 )
-EVENT = Event("mix-1", AT, "lot-7", Kind.STABILISED, {"salinity": 33.9, "salinity_u": 0.05})
+EVENT = Event(
+    "mix-1", AT, "lot-7", body_of(Kind.STABILISED, {"salinity": 33.9, "salinity_u": 0.05})
+)
 
 
 @pytest.mark.parametrize(
@@ -86,7 +89,8 @@ def test_an_event_begins_with_time_reservoir_batch_and_kind() -> None:
 
 def test_a_fact_never_takes_the_place_of_what_every_event_has() -> None:
     """An event whose facts speak of another time keeps its own."""
-    fields = event_payload(replace(EVENT, facts={"time": "yesterday", "kind": "other", "x": 1}))
+    facts: dict[str, JSON] = {"time": "yesterday", "kind": "other", "x": 1}
+    fields = event_payload(replace(EVENT, body=body_of(EVENT.kind, facts)))
 
     assert ("2031-05-04T09:00:00.250Z", "stabilised", 1) == (
         fields["time"],

@@ -18,6 +18,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.retention import Limits, Retention, used_bytes
 from daemon.journal.summaries import Class, Summary
 from daemon.journal.writer import Writer
+from tests.parts.events import facts_in
 from tests.unit.journal.test_journal import START, event, reading
 
 DAY_S = 86_400.0
@@ -137,10 +138,10 @@ def test_age_stops_at_a_publisher_and_size_goes_past_it_and_says_so(keeping: Kee
 
     (told,) = keeping.told
     gone = sum(each.readings for each in all_summaries(keeping.path)) - 500
-    assert told.facts["state"] == "journal full"
-    assert told.facts["readings"] == told.facts["unconfirmed"]
-    assert 0 < int(str(told.facts["unconfirmed"])) <= gone
-    assert "before every publisher had them" in str(told.facts["why"])
+    assert facts_in(told)["state"] == "journal full"
+    assert facts_in(told)["readings"] == facts_in(told)["unconfirmed"]
+    assert 0 < int(str(facts_in(told)["unconfirmed"])) <= gone
+    assert "before every publisher had them" in str(facts_in(told)["why"])
 
 
 @pytest.mark.parametrize("jump_days", [365, -365])
@@ -220,7 +221,7 @@ def test_a_size_bound_holds_for_ever(tmp_path: Path) -> None:
 
     assert 4096 * max(files)[0] < 1.15e6
     assert files[-1] <= (files[6][0] + 5,)
-    assert any(told.facts["summaries"] for told in keeping.told)
+    assert any(facts_in(told)["summaries"] for told in keeping.told)
     assert files[-1] == (pages_when_closed(keeping),)
 
 
@@ -239,8 +240,8 @@ def test_a_reading_that_the_disk_changed_enters_no_summary(keeping: Keeping) -> 
     keeping.go_on(6 * DAY_S, 60.0)
 
     assert all(each.salinity.low == 33.9 for each in all_summaries(keeping.path))
-    assert ["damaged entry"] == [told.facts["state"] for told in keeping.told]
-    assert 1 == keeping.told[0].facts["readings"]
+    assert ["damaged entry"] == [facts_in(told)["state"] for told in keeping.told]
+    assert 1 == facts_in(keeping.told[0])["readings"]
 
 
 def test_how_far_publishers_are_is_read_from_their_file(tmp_path: Path) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.selection import Selection, batches, events, readings, summaries
@@ -99,7 +100,7 @@ def test_damaged_entries_are_events_of_1970_and_of_no_reservoir(path: Path) -> N
 
 def test_a_batch_that_began_before_is_not_of_the_range(path: Path) -> None:
     """It counts by its first event, though later ones lie in the range; its record is whole."""
-    later = Event("mix-1", event(12).at, "lot-8", Kind.STABILISED, {"salinity": 33.0})
+    later = Event("mix-1", event(12).at, "lot-8", body_of(Kind.STABILISED, {"salinity": 33.0}))
     with Writer(path) as writer:
         writer.append([event(11), later, event(13)], 20.0)
     reader = Reader(path)

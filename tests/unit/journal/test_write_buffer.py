@@ -8,7 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Entry, Event, Instant, Kind, Reading
+from daemon.journal.event_codec import body_of
 from daemon.journal.write_buffer import AT_ONCE, Held
+from tests.parts.events import facts_in
 from tests.unit.journal.test_journal import START, event, reading
 
 NOW = Instant(START, 0.0)
@@ -51,8 +53,8 @@ def test_what_was_lost_is_counted_and_said_once() -> None:
 
     (told,) = [e for e in kept if isinstance(e, Event)]
     lost = 150 - (len(kept) - 1)
-    assert told.facts["state"] == "entries lost"
-    assert (lost, 0) == (told.facts["readings"], told.facts["events"])
+    assert facts_in(told)["state"] == "entries lost"
+    assert (lost, 0) == (facts_in(told)["readings"], facts_in(told)["events"])
     assert held.lost == lost
     held.add([reading(151)])
     assert [reading(151)] == everything_in(held)
@@ -65,7 +67,7 @@ def test_nothing_goes_uncounted(kinds: list[str], at_most: int) -> None:
     for second, kind in enumerate(kinds):
         if kind == "forecast":
             one = event(second)
-            held.add([Event(one.reservoir, one.at, one.batch, Kind.FORECAST, {})])
+            held.add([Event(one.reservoir, one.at, one.batch, body_of(Kind.FORECAST, {}))])
         else:
             held.add([event(second) if kind == "event" else reading(second, kind)])
         assert len(held) <= at_most
@@ -75,7 +77,7 @@ def test_nothing_goes_uncounted(kinds: list[str], at_most: int) -> None:
 
     told = [e for e in kept if isinstance(e, Event) and e.kind is Kind.DEVICE]
     assert len(kinds) == len(kept) - len(told) + lost
-    assert lost == sum(int(str(e.facts[name])) for e in told for name in ("readings", "events"))
+    assert lost == sum(int(str(facts_in(e)[name])) for e in told for name in ("readings", "events"))
     times = [e.at.mono_s for e in kept if e not in told]
     assert times == sorted(times)
 

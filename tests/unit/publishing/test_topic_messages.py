@@ -6,6 +6,7 @@ import json
 from dataclasses import replace
 
 from daemon.entries import Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
 from daemon.publishing.topic_messages import (
     Message,
@@ -19,7 +20,7 @@ from tests.unit.journal.test_payloads import EVENT, READING
 
 def test_topics_are_those_that_were_promised() -> None:
     """Each message goes to its own topic; what describes the present is retained."""
-    alarm = replace(EVENT, kind=Kind.ALARM, facts={"name": "no-data", "what": "raised"})
+    alarm = replace(EVENT, body=body_of(Kind.ALARM, {"name": "no-data", "what": "raised"}))
     station_event = replace(EVENT, reservoir="")
     messages = [
         availability("wing", online=True),
@@ -44,7 +45,7 @@ def test_topics_are_those_that_were_promised() -> None:
 
 def test_an_entry_carries_its_number_whatever_its_facts_say() -> None:
     """`seq` is the journal's, so that what comes twice can be dropped."""
-    lying = replace(EVENT, facts={"seq": 99})
+    lying = replace(EVENT, body=body_of(EVENT.kind, {"seq": 99}))
     told = [json.loads(entry_message("wing", Stored(7, each)).payload) for each in (READING, lying)]
 
     assert [7, 7] == [each["seq"] for each in told]

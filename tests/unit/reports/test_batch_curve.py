@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Entry, Event, Flag, Kind, Reading
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
@@ -96,7 +97,7 @@ def test_a_batch_that_the_journal_has_not_has_no_curve(reader: Reader) -> None:
 def test_an_old_batch_is_drawn_from_its_minutes(tmp_path: Path) -> None:
     """What has become summaries is drawn by the minute, what has not as it was; without a gap."""
     start = test_journal.reading(0).at
-    began = Event("mix-1", start, "mix-1-7", Kind.BATCH, {"what": "began"})
+    began = Event("mix-1", start, "mix-1-7", body_of(Kind.BATCH, {"what": "began"}))
     with Writer(tmp_path / "journal.db") as writer:
         writer.append([began, *(test_journal.reading(n) for n in range(240))], 0.0)
         writer.within(lambda db: summarise(db, db.execute(OLDEST, (181, 1000)).fetchall()))

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.html.environment import stylesheet
+from daemon.journal.event_codec import body_of
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.batch_curve import Point
@@ -47,7 +48,7 @@ def at(minute: float) -> Instant:
 
 def event(minute: float, kind: Kind, **facts: JSON) -> Event:
     """An event of the batch mix-1-1."""
-    return Event("mix-1", at(minute), "mix-1-1", kind, facts)
+    return Event("mix-1", at(minute), "mix-1-1", body_of(kind, facts))
 
 
 def phase(minute: float, to: str, why: str = "seen", **facts: JSON) -> Event:

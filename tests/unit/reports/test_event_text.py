@@ -9,6 +9,7 @@ import pytest
 
 from daemon.cli.output import json_line
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.payloads import event_payload
 from daemon.reports.event_text import alarm_names, listing, sentence_of
 from tests.parts.stories import mixed
@@ -118,13 +119,13 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_every_kind_is_told_in_words(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """What happened, without braces, brackets or names of fields that mean nothing."""
-    assert expected in sentence_of(Event("mix-1", NOON, "b-1", kind, facts))
+    assert expected in sentence_of(Event("mix-1", NOON, "b-1", body_of(kind, facts)))
 
 
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_every_kind_fits_the_screen(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """At most eighty columns a line, time and kind first, nothing of it lost."""
-    lines = listing(Event("mix-1", NOON, "b-1", kind, facts)).splitlines()
+    lines = listing(Event("mix-1", NOON, "b-1", body_of(kind, facts))).splitlines()
     joined = "".join(lines).replace(" ", "")
 
     assert lines[0].startswith(f"2026-03-02 12:34:56  {kind}")
@@ -153,7 +154,7 @@ def test_what_a_batch_says_fits_any_screen(width: int) -> None:
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """Time, reservoir, batch and kind, and then every fact."""
-    text = json_line(event_payload(Event("mix-1", NOON, "b-1", kind, facts)))
+    text = json_line(event_payload(Event("mix-1", NOON, "b-1", body_of(kind, facts))))
 
     assert "\n" not in text
     assert {

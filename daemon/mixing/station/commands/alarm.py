@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from daemon.mixing.alarm.transitions import AlarmChange
-    from daemon.mixing.batch.state import Step
+    from daemon.mixing.events import Happening
 
 LONGEST_H = transitions.LONGEST_SHELF_S / 3600.0
 SHORTEST_H = 1.0 / 60.0
@@ -111,7 +111,7 @@ def _done(asked: Asked, changes: list[AlarmChange]) -> Done:
     return Done(said, tuple(_told(asked, changes)))
 
 
-def _told(asked: Asked, changes: list[AlarmChange]) -> list[Step]:
+def _told(asked: Asked, changes: list[AlarmChange]) -> list[Happening]:
     return steps(changes, asked.alarm_rows, Instant(asked.wall, 0.0), asked.t_s)
 
 

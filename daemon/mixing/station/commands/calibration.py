@@ -11,8 +11,10 @@ from calibration.bench import Act, Doing
 from calibration.points import Thermometer
 from calibration.record import Reversion, Settlement
 from daemon.mixing.batch import lifecycle
+from daemon.mixing.events import Happening
 from daemon.mixing.probe import calibration_routines, reference_solutions
 from daemon.mixing.probe.calibration_history import name_of, plain, record_id
+from daemon.mixing.probe_events import CalibrationSettled, RecordSaved, RoutineSpoke
 from daemon.mixing.stability.detector import Disturbed, Stability
 from daemon.mixing.station.commands.context import (
     LONGEST_NAME,
@@ -29,11 +31,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import datetime
 
-    from daemon.mixing.batch.state import Step
     from daemon.mixing.probe.calibration_routines import Calibrating
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
 LONGEST_REFERENCES = 2000
+WITH_TEXT = (RoutineSpoke, RecordSaved, CalibrationSettled)
+"""What the routine may answer an act with that is a sentence."""
 START = ("probe", "references", "thermometer", "thermometer_tolerance_C", "not_after")
 
 
@@ -153,9 +156,9 @@ def _act(asked: Asked, doing: Doing) -> Done:
     return Done(_last_said(steps), tuple(steps))
 
 
-def _last_said(steps: list[Step]) -> str:
-    said = [str(facts["text"]) for _, facts in steps if "text" in facts]
-    return said[-1] if said else "done"
+def _last_said(steps: list[Happening]) -> str:
+    texts = [each.body.text for each in steps if isinstance(each.body, WITH_TEXT)]
+    return texts[-1] if texts else "done"
 
 
 def _back(asked: Asked, place: Place, doing: Doing, seen: str) -> Done:
@@ -176,7 +179,7 @@ def _back(asked: Asked, place: Place, doing: Doing, seen: str) -> Done:
     return Done(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
 
 
-def judged_anew(place: Place, t_s: float) -> list[Step]:
+def judged_anew(place: Place, t_s: float) -> list[Happening]:
     """Begin the detectors anew, and judge a batch again, under another calibration.
 
     The water is as it was; what was said of it is not.

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from daemon.entries import JSON
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.batch.state import BatchSettings, BatchState, Step
+    from daemon.mixing.batch.state import BatchSettings, BatchState
+    from daemon.mixing.events import Happening
     from daemon.mixing.probe.calibration_routines import Calibrating
     from daemon.mixing.stability.level import Level
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
@@ -76,7 +77,7 @@ class Done:
     """
 
     answer: str
-    steps: tuple[Step, ...] = ()
+    steps: tuple[Happening, ...] = ()
 
 
 def number(asked: Asked, name: str, low: float, high: float, within: str = "") -> float | None:

@@ -34,7 +34,7 @@ from daemon.mixing.station.commands.context import (
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from daemon.mixing.batch.state import Step
+    from daemon.mixing.events import Happening
 
 __all__ = ["VERBS", "Asked", "Done", "Refused", "carry_out"]
 
@@ -96,7 +96,7 @@ def _start(asked: Asked) -> Done:
     told = _told(asked)
     if told is None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         raise Refused(f"batch {state.id} is {state.phase} already; mass_g corrects what was told")
-    steps: list[Step] = []
+    steps: list[Happening] = []
     if state.phase is Phase.IDLE:
         steps = lifecycle.begin(
             state, asked.level, asked.t_s, asked.reservoir, asked.wall, asked.settings
@@ -283,7 +283,7 @@ def _discard(asked: Asked) -> Done:
     return Done(f"batch {name} is discarded", tuple(_end(asked, "discarded")))
 
 
-def _end(asked: Asked, how: str) -> list[Step]:
+def _end(asked: Asked, how: str) -> list[Happening]:
     # The next batch is seen by what changes from now on, not by what this one did.
     asked.level.clear()
     return lifecycle.end(asked.state, how, asked.who)

@@ -40,6 +40,7 @@ from tests.parts.backups import (
     station,
     unpacked,
 )
+from tests.parts.events import facts_in
 
 PAGE = 4096
 
@@ -64,7 +65,7 @@ def test_of_a_spoilt_journal_what_proves_true_is_kept(tmp_path: Path) -> None:
     found = entries_of(copied)
     (seq, told), *_ = [(n, e) for n, e in found.items() if n not in whole]
     assert isinstance(told, Event)
-    assert "journal salvaged" == told.facts["state"]
+    assert "journal salvaged" == facts_in(told)["state"]
     assert seq > max(whole) + SKIPPED_PER_BOOT
     assert {n: e for n, e in whole.items() if n != 11} == {
         n: e for n, e in found.items() if n != seq

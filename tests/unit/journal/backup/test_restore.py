@@ -19,6 +19,7 @@ from daemon.journal.backup.marking import SKIPPED_PER_RESTORE, number_after
 from daemon.journal.backup.proof import Proof, prove
 from daemon.journal.backup.restore import RESTORED, restore
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
+from daemon.journal.event_codec import body_of
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.recovery.recovery import open_writer
@@ -42,6 +43,7 @@ from tests.parts.backups import (
     source,
     station,
 )
+from tests.parts.events import facts_in
 
 LOG = logging.getLogger("tests.restore")
 
@@ -103,10 +105,10 @@ def test_a_fresh_machine_goes_on_where_the_backup_was_made(tmp_path: Path) -> No
     (told,) = (entry for seq, entry in found.items() if seq not in whole)
     assert isinstance(told, Event)
     assert (RESTORED, LATER, max(whole)) == (
-        told.facts["state"], told.at, told.facts["last_seq"],
+        facts_in(told)["state"], told.at, facts_in(told)["last_seq"],
     )  # fmt: skip
     assert "from a backup made at 2031-05-04T10:00:00Z, with entries up to" in str(
-        told.facts["why"]
+        facts_in(told)["why"]
     )
     assert ["id-3"] == [each.id for each in Inbox(beside(journal)).after(2)]
     assert 2 == Inbox(beside(journal)).go_on_from(2)
@@ -144,7 +146,7 @@ def test_who_opens_it_first_need_not_change_it(tmp_path: Path) -> None:
 def test_an_end_in_the_middle_of_the_backup_counts_for_nothing(tmp_path: Path) -> None:
     """A backup made while measuring ran ends without saying so; that is no fault of the supply."""
     journal = tmp_path / "journal.db"
-    began = Event("", NOW, "", Kind.DEVICE, {"state": "measuring began"})
+    began = Event("", NOW, "", body_of(Kind.DEVICE, {"state": "measuring began"}))
     with Writer(journal) as writer:
         writer.append([began], 0.0)
     assert Reader(journal).ended_unasked()
@@ -325,7 +327,7 @@ def test_a_journal_of_an_earlier_version_stays_one_until_measuring_starts(
         assert (schema,) == db.execute("PRAGMA user_version").fetchone()
     measure(journal, 0, 3)
 
-    events = [entry.facts for entry in entries_of(journal).values() if isinstance(entry, Event)]
+    events = [facts_in(entry) for entry in entries_of(journal).values() if isinstance(entry, Event)]
     assert [{"what": "began"}, RESTORED] == [events[0], events[1]["state"]]
     assert Proof() == prove(journal)
 

@@ -18,6 +18,7 @@ from daemon.journal.calibration_records import calibrations
 from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import Cursors
 from daemon.journal.errors import JournalError
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.integrity_check import Found, damage
 from daemon.journal.recovery.log_end import commits_lost
@@ -25,9 +26,11 @@ from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.batch.lots import Lot
+from daemon.mixing.service_events import EntryDamaged
 from daemon.mixing.station.station import StationState
 from daemon.publishing.sink import follow
 from tests.contract.test_sinks import Recorder
+from tests.parts.events import facts_in
 from tests.unit.calibration.test_history import made
 from tests.unit.journal.test_journal import START, event, reading
 
@@ -41,7 +44,7 @@ def path(tmp_path: Path) -> Path:
     path = tmp_path / "journal.db"
     record = made(3)
     facts = {"id": "cal-3", "record": json.loads(to_json(record))}
-    calibrated = Event("mix-1", reading(500).at, "", Kind.CALIBRATION, facts)
+    calibrated = Event("mix-1", reading(500).at, "", body_of(Kind.CALIBRATION, facts))
     state = StationState(lots={"blue-7": Lot("blue-7")})
     with Writer(path) as writer:
         writer.append([event(0), *(reading(n) for n in range(500))], 0.0)
@@ -58,7 +61,9 @@ def change(path: Path, statement: str) -> None:
 
 def told(path: Path) -> Event:
     """The event that says that a journal was put aside."""
-    (found,) = [e for _, e in Reader(path).events() if e.facts.get("state") == "journal put aside"]
+    (found,) = [
+        e for _, e in Reader(path).events() if facts_in(e).get("state") == "journal put aside"
+    ]
     return found
 
 
@@ -77,7 +82,7 @@ def test_a_state_that_was_changed_is_not_gone_on_with(path: Path) -> None:
     writer, _ = open_writer(path, 5.0, NOW, LOG)
     writer.close()
 
-    facts = told(path).facts
+    facts = facts_in(told(path))
     assert (2, 1, 2999, False) == (
         facts["events"], facts["calibrations"], facts["readings"], facts["memory"],
     )  # fmt: skip
@@ -95,7 +100,7 @@ def test_a_calibration_that_was_changed_is_left_behind(path: Path) -> None:
     writer.close()
 
     assert (1, 0, True) == tuple(
-        told(path).facts[name] for name in ("events", "calibrations", "memory")
+        facts_in(told(path))[name] for name in ("events", "calibrations", "memory")
     )
     assert [] == calibrations(Reader(path))
 
@@ -105,7 +110,9 @@ def test_a_check_that_is_gone_proves_nothing(path: Path) -> None:
     change(path, "UPDATE readings SET spoken = 'x', proof = NULL WHERE seq = 2000")
 
     assert "reading 2000 was changed" == damage(path).why
-    assert "damaged entry" == getattr(Reader(path).after(1999, 1)[0].entry, "facts", {})["state"]
+    (instead,) = Reader(path).after(1999, 1)
+    assert isinstance(instead.entry, Event)
+    assert isinstance(instead.entry.body, EntryDamaged)
 
 
 def test_publishers_follow_the_new_journal_from_its_start(path: Path) -> None:
@@ -157,7 +164,7 @@ def test_an_older_version_is_brought_up_to_date(tmp_path: Path) -> None:
     writer.close()
 
     assert [] == events
-    assert [{"what": "began"}] == [e.facts for _, e in Reader(path).events()]
+    assert [{"what": "began"}] == [facts_in(e) for _, e in Reader(path).events()]
 
 
 def test_a_kill_while_it_is_put_aside_loses_nothing(path: Path) -> None:
@@ -171,7 +178,7 @@ def test_a_kill_while_it_is_put_aside_loses_nothing(path: Path) -> None:
     writer.close()
 
     assert [] == events
-    assert 1 == told(path).facts["calibrations"]
+    assert 1 == facts_in(told(path))["calibrations"]
 
 
 def test_two_in_one_second_are_both_kept(path: Path) -> None:
@@ -195,7 +202,7 @@ def test_a_journal_that_ends_before_what_was_published_says_so(path: Path) -> No
         writer.append(events, 3600.0)
 
     ((seq, last),) = Reader(path).events()[-1:]
-    assert "publishers have had entry 4000" in str(last.facts["why"])
+    assert "publishers have had entry 4000" in str(facts_in(last)["why"])
     assert seq > 4000
 
 

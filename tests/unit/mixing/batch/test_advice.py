@@ -19,13 +19,13 @@ def test_salt_for_what_is_low_and_water_for_what_is_high(
 ) -> None:
     """One dose, never both, and the sentence says the same number."""
     told = correction(salinity, 34.0, VESSEL)
-    amount = told[asked]
+    amount = getattr(told, asked)
 
     assert isinstance(amount, float)
-    assert amount > 0.0 == told[none]
+    assert amount > 0.0 == getattr(told, none)
     shown = f"{amount:.0f} g" if asked == "salt_g" else f"{amount:.1f} L"
-    assert shown in str(told["advice"])
-    assert told["fits"] is True
+    assert shown in told.advice
+    assert told.fits is True
 
 
 @pytest.mark.parametrize(
@@ -40,12 +40,12 @@ def test_a_correction_is_advised_in_two_steps(
 ) -> None:
     """Four fifths by its own figure, a wait for the next verdict, and then the rest."""
     told = correction(salinity, 34.0, VESSEL)
-    amount, part = told[whole], told[first]
+    amount, part = getattr(told, whole), getattr(told, first)
     assert isinstance(amount, float)
     assert isinstance(part, float)
 
     assert part == pytest.approx(0.8 * amount, abs=0.05)
-    said = str(told["advice"])
+    said = told.advice
     assert said.startswith(f"add {shape.format(part)} to 180 L first")
     assert "; wait until it is steady and judged again; then the rest, " in said
     assert said.index(shape.format(part)) < said.index("wait until") < said.index("the rest")
@@ -53,7 +53,7 @@ def test_a_correction_is_advised_in_two_steps(
 
 def test_salt_is_advised_with_the_cautions_of_a_plan() -> None:
     """How it goes in and what its dust does stand beside the grams, and not beside litres."""
-    salt, water = (str(correction(each, 34.0, VESSEL)["advice"]) for each in (31.0, 37.0))
+    salt, water = (correction(each, 34.0, VESSEL).advice for each in (31.0, 37.0))
 
     for caution in (cautions.SALT_SLOWLY, cautions.SALT_DUST):
         assert caution in salt
@@ -65,24 +65,24 @@ def test_a_small_correction_is_one_step_and_says_so(salinity: float) -> None:
     """Less than 0.1 ppt is less than the parts of a split could be told apart by."""
     told = correction(salinity, 34.0, VESSEL)
 
-    assert (told["salt_g"], told["water_l"]) == (told["first_salt_g"], told["first_water_l"])
-    assert "in one step, as it is less than 0.1 ppt" in str(told["advice"])
-    assert "the rest" not in str(told["advice"])
+    assert (told.salt_g, told.water_l) == (told.first_salt_g, told.first_water_l)
+    assert "in one step, as it is less than 0.1 ppt" in told.advice
+    assert "the rest" not in told.advice
 
 
 @pytest.mark.parametrize("salinity", [31.0, 33.95, 37.0])
 def test_advice_can_be_read_on_a_narrow_screen(salinity: float) -> None:
     """Four lines of 80 columns at the most."""
-    assert len(str(correction(salinity, 34.0, VESSEL)["advice"])) < 4 * 62
+    assert len(correction(salinity, 34.0, VESSEL).advice) < 4 * 62
 
 
 def test_a_dose_that_does_not_fit_says_so() -> None:
     """Thinning by half does not go into 40 L of room, and what is left then needs less."""
     told = correction(41.0, 20.0, VESSEL)
 
-    assert told["fits"] is False
-    assert str(told["advice"]).startswith("draw some off: ")
-    assert "L and the vessel holds 220 L; then work out" in str(told["advice"])
+    assert told.fits is False
+    assert told.advice.startswith("draw some off: ")
+    assert "L and the vessel holds 220 L; then work out" in told.advice
 
 
 @pytest.mark.parametrize(
@@ -90,16 +90,14 @@ def test_a_dose_that_does_not_fit_says_so() -> None:
 )
 def test_what_cannot_be_reckoned_is_said_and_not_raised(salinity: float, target: float) -> None:
     """Advice is always a sentence."""
-    assert str(correction(salinity, target, VESSEL)["advice"]).startswith(
-        "no correction can be reckoned: "
-    )
+    assert correction(salinity, target, VESSEL).advice.startswith("no correction can be reckoned: ")
 
 
 @pytest.mark.parametrize("salinity", [42.5, 45.0, 68.0])
 def test_water_off_the_scale_is_advised_to_be_thinned(salinity: float) -> None:
     """By a balance of salt with gsw's densities, which hold beyond the scale of salinity."""
     told = correction(salinity, 34.0, VESSEL)
-    water_l = told["water_l"]
+    water_l = told.water_l
     assert isinstance(water_l, float)
     share = 35.16504 / 35000.0
     mass_g = 180.0 * float(gsw.rho_t_exact(1000.0 * salinity * share, 25.0, 0.0))

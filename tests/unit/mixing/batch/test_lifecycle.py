@@ -12,14 +12,15 @@ from daemon.mixing.batch.lifecycle import (
     STEADY,
     BatchSettings,
     BatchState,
-    Step,
     age_h,
     on_disturbed,
     on_level,
 )
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
+from daemon.mixing.events import Happening, PhaseChanged
 from daemon.mixing.stability.detector import Disturbed, Stabilised
 from daemon.mixing.stability.level import Level
+from tests.parts.events import facts_in
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 SETTINGS = BatchSettings()
@@ -43,12 +44,12 @@ def seen(state: BatchState, *medians: float, t_s: float = 1000.0) -> list[str]:
     return entered(on_level(state, level_of(*medians), t_s, "mix-1", NOON, SETTINGS))
 
 
-def entered(steps: list[Step]) -> list[str]:
+def entered(steps: list[Happening]) -> list[str]:
     """The phases that steps lead to."""
-    return [str(facts["to"]) for kind, facts in steps if kind is Kind.PHASE]
+    return [str(each.body.to) for each in steps if isinstance(each.body, PhaseChanged)]
 
 
-def judged(state: BatchState, salinity: float, probe_u: float = 0.1) -> list[Step]:
+def judged(state: BatchState, salinity: float, probe_u: float = 0.1) -> list[Happening]:
     """What follows when salinity is called steady."""
     return on_stabilised(state, Stabilised(salinity, 0.01, {}), probe_u, 1000.0, SETTINGS)
 
@@ -110,9 +111,14 @@ def test_purified_water_ends_a_batch_in_any_phase(
     steps = on_level(state, level_of(*[0.1] * 6), 1000.0, "mix-1", NOON, SETTINGS)
     (ended, began, moved) = steps
 
-    assert (Kind.BATCH, "mix-1-20260302-1", how) == (ended[0], ended[1]["batch"], ended[1]["how"])
-    assert (Kind.BATCH, "began") == (began[0], began[1]["what"])
-    assert (str(phase), "blank") == (moved[1]["from"], moved[1]["to"])
+    assert ("mix-1-20260302-1", how, "seen refilled") == (
+        ended.batch,
+        *(facts_in(ended)[name] for name in ("how", "by")),
+    )
+    assert (Kind.BATCH, "began") == (began.body.kind, facts_in(began)["what"])
+    assert (
+        PhaseChanged(phase, Phase.BLANK, "purified water seen in place of the batch") == moved.body
+    )
     assert ("mix-1-20260302-2", None, False) == (state.id, state.called, state.was_ready)
 
 
@@ -143,7 +149,7 @@ def test_the_verdict_needs_confidence_either_way(
     state = BatchState(Phase.DISSOLVING, "b")
     steps = judged(state, salinity, probe_u)
 
-    assert Kind.STABILISED is steps[0][0]
+    assert Kind.STABILISED is steps[0].body.kind
     assert phases == entered(steps)
     assert bool(state.advice) == (phases[-1] != "ready")
 
@@ -154,7 +160,7 @@ def test_the_uncertainty_of_the_call_is_that_of_probe_scatter_and_place() -> Non
     settings = replace(SETTINGS, homogeneity_ppt=1.2 * 3.0**0.5)
     steps = on_stabilised(state, Stabilised(34.0, 0.4, {}), 0.3, 0.0, settings)
 
-    assert 1.3 == steps[0][1]["salinity_u"]
+    assert 1.3 == facts_in(steps[0])["salinity_u"]
 
 
 def test_undecided_is_judged_again_each_minute_as_readings_come() -> None:
@@ -208,7 +214,7 @@ def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
     steps = on_disturbed(state, Disturbed(cause, -0.5, {}), 1000.0)
 
     assert [(Kind.DISTURBED, cause), (Kind.PHASE, None)] == [
-        (kind, facts.get("cause")) for kind, facts in steps
+        (each.body.kind, facts_in(each).get("cause")) for each in steps
     ]
     assert (Phase.DISSOLVING, None, "") == (state.phase, age_h(state, 1000.0), state.advice)
 
@@ -240,4 +246,4 @@ def test_the_limits_are_those_of_the_configuration() -> None:
     steps = on_stabilised(state, Stabilised(34.0, 0.01, {}), 0.1, 0.0, settings)
 
     assert "off_target" == entered(steps)[-1]
-    assert "24.5 to 25.5 ppt" in str(steps[2][1]["why"])
+    assert "24.5 to 25.5 ppt" in str(facts_in(steps[2])["why"])

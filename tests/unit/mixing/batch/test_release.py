@@ -11,6 +11,7 @@ import pytest
 from daemon.entries import JSON, Event, Kind
 from daemon.mixing.batch.release import disagreement, judge, pending
 from daemon.mixing.batch.state import BatchSettings, BatchState, SecondReading
+from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, advice, last_phase
 from tests.parts.stories import BATCH, SALT_SHARE, number, of, phases
 
@@ -29,7 +30,7 @@ def test_surely_inside_is_ready() -> None:
 
     assert "ready" == bench.phase
     assert re.fullmatch(
-        r"34\.0\d ± 0\.\d\d ppt \(k=2\) is within 33 to 35 ppt", str(released.facts["why"])
+        r"34\.0\d ± 0\.\d\d ppt \(k=2\) is within 33 to 35 ppt", str(facts_in(released)["why"])
     )
     assert number(released, "probability") > 0.99
     assert "" == bench.advice
@@ -70,7 +71,7 @@ def test_the_probability_in_the_advice_is_the_present_one() -> None:
     state.called = 33.2
     again = judge(state, 60.0, BATCH)
 
-    assert 1 == len([kind for kind, _ in first if kind is Kind.ADVICE])
+    assert 1 == len([each for each in first if each.body.kind is Kind.ADVICE])
     assert [] == again
     assert f"probability {state.probability:.2f}" in state.advice
 
@@ -223,7 +224,7 @@ def test_a_batch_released_again_is_as_old_as_its_water() -> None:
 
     assert ["dissolving", "verifying", "ready"] == phases(said)
     released = [
-        each.at.wall for each in of(bench.entries, Kind.PHASE) if each.facts["to"] == "ready"
+        each.at.wall for each in of(bench.entries, Kind.PHASE) if facts_in(each)["to"] == "ready"
     ]
     assert ["08:23", "09:03"] == [f"{each:%H:%M}" for each in released]
     # At 9:33 the water is 70 min old, and at 10:23 it is stale.

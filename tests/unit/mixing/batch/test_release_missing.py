@@ -7,10 +7,12 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Entry, Kind, Phase, Sample
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.batch.state import BatchState
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.stability.detector import Stabilised
 from daemon.mixing.stability.level import Level
+from tests.parts.events import facts_in
 from tests.parts.stories import BATCH, Story, a_station, mixed, number, of, phases
 
 GAPS = [0, 1, 3, 40]
@@ -66,13 +68,13 @@ def test_a_call_that_no_reading_vouches_for_is_not_judged() -> None:
 
     assert (None, None) == (state.called_u, state.probability)
     assert Phase.VERIFYING is state.phase
-    assert None is steps[0][1]["salinity_u"]
+    assert None is facts_in(steps[0])["salinity_u"]
     assert "waits until there are readings" in state.advice
     level = Level()
     for n in range(400):
         level.advance(float(n), 34.0, 0.2)
     later = on_more_readings(state, level, 400.0, BATCH)
-    assert "ready" == later[-1][1]["to"]
+    assert "ready" == facts_of(later[-1].body)["to"]
 
 
 def test_a_batch_kept_by_another_version_is_judged_once_scatter_is_known() -> None:
@@ -84,7 +86,7 @@ def test_a_batch_kept_by_another_version_is_judged_once_scatter_is_known() -> No
     assert [] == on_more_readings(state, level, 400.0, BATCH)
     on_stabilised(state, Stabilised(34.0, 0.01, {}), 0.2, 500.0, BATCH)
 
-    assert "ready" == on_more_readings(state, level, 600.0, BATCH)[-1][1]["to"]
+    assert "ready" == facts_of(on_more_readings(state, level, 600.0, BATCH)[-1].body)["to"]
 
 
 def test_a_level_of_which_a_part_is_not_known_has_no_uncertainty() -> None:

@@ -15,6 +15,7 @@ from daemon.journal.checkpoint import dump, restore_batches
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.station.station import Station
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, WATER_C, Corner, readings, records, steps
+from tests.parts.events import facts_in
 from tests.parts.stories import of
 from tests.parts.weights import weights
 
@@ -28,7 +29,7 @@ def test_a_restart_in_the_middle_of_a_capture_saves_nothing_and_says_so() -> Non
     said = corner.restarted()
     out = readings(corner.shown(BOTTLE_MS_CM, 5))
 
-    assert ["lost", "say"] == [each.facts["what"] for each in of(said, Kind.CALIBRATION)]
+    assert ["lost", "say"] == [facts_in(each)["what"] for each in of(said, Kind.CALIBRATION)]
     assert [first] == records(corner.entries)
     assert all(CALIBRATING in each.tests for each in out)
     assert corner.answer("calibrate.next").startswith("- the routine is over")
@@ -137,10 +138,13 @@ def test_the_wrong_bottle_is_named_and_can_be_changed() -> None:
     corner = Corner()
     corner.begin()
     corner.shown(12.64, 5)
-    (held,) = [e for e in of(corner.entries, Kind.CALIBRATION) if e.facts.get("step") == "held"]
+    (held,) = [e for e in of(corner.entries, Kind.CALIBRATION) if facts_in(e).get("step") == "held"]
 
-    assert ("wrong_bottle", "nothing") == (held.facts["mistake"], held.facts["on_confirm"])
-    assert "12.88 mS/cm" in str(held.facts["text"])
+    assert ("wrong_bottle", "nothing") == (
+        facts_in(held)["mistake"],
+        facts_in(held)["on_confirm"],
+    )
+    assert "12.88 mS/cm" in str(facts_in(held)["text"])
     assert "cannot be confirmed" in corner.answer("calibrate.confirm")
     assert not corner.answer("calibrate.retry", step="held").startswith("-")
     corner.immersed()

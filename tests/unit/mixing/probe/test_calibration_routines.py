@@ -18,6 +18,7 @@ from tests.parts.calibrating import (
     records,
     steps,
 )
+from tests.parts.events import facts_in
 from tests.parts.stories import of, phases
 
 
@@ -82,7 +83,7 @@ def test_each_step_is_told_with_its_sentence_and_who_did_what() -> None:
         dict.fromkeys(told)
     )[1:]
     assert any(
-        "acid" in str(each.facts.get("text")) for each in of(corner.entries, Kind.CALIBRATION)
+        "acid" in str(facts_in(each).get("text")) for each in of(corner.entries, Kind.CALIBRATION)
     )
     assert "night shift" == record.calibration.by
     assert record.made_at.startswith("2026-03-02T08:")
@@ -144,7 +145,7 @@ def test_no_alarm_of_the_probe_is_raised_while_it_is_out() -> None:
     corner.shown(None, 12)
 
     assert set() == corner.alarms
-    assert ["function check"] == [e.facts["health"] for e in of(corner.entries, Kind.DEVICE)]
+    assert ["function check"] == [facts_in(e)["health"] for e in of(corner.entries, Kind.DEVICE)]
     assert ("function check", None) == (corner.picture["probe_health"], corner.picture["salinity"])
 
     corner.answer("calibrate.abort")
@@ -282,8 +283,10 @@ def test_a_calibration_becomes_due() -> None:
     said = corner.in_water(1)
 
     assert {"calibration-due"} == corner.alarms
-    (alarm,) = [each for each in of(said, Kind.ALARM) if each.facts["name"] == "calibration-due"]
-    assert "was due on 2026-05-31" in str(alarm.facts["why"])
+    (alarm,) = [
+        each for each in of(said, Kind.ALARM) if facts_in(each)["name"] == "calibration-due"
+    ]
+    assert "was due on 2026-05-31" in str(facts_in(alarm)["why"])
 
 
 def test_a_probe_never_calibrated_is_worth_what_its_configuration_says() -> None:
@@ -303,7 +306,7 @@ def test_a_batch_is_judged_anew_under_another_calibration() -> None:
     corner.in_water(40)
 
     disturbed = of(corner.entries, Kind.DISTURBED)
-    assert ["calibration"] == [each.facts["cause"] for each in disturbed]
+    assert ["calibration"] == [facts_in(each)["cause"] for each in disturbed]
     assert ["dissolving", "verifying", "off_target"] == phases(corner.entries)[-3:]
 
 

@@ -11,6 +11,7 @@ from daemon.mixing.probe import health
 from daemon.mixing.probe.health import BETTER_S, WORSE_S, Health
 from daemon.mixing.probe.zero import ZeroState
 from daemon.mixing.station.state import ProbeState
+from tests.parts.events import facts_in
 from tests.parts.people import Bench
 from tests.parts.stories import Story, a_station, mixed, of
 from tests.unit.journal.test_payloads import READING
@@ -65,7 +66,7 @@ def test_a_change_is_told_once_with_what_it_was_and_why() -> None:
     probe, told = ProbeState(), []
     for t_s in range(0, 600, 5):
         steps = health.advance(probe, LOST if t_s < 100 else GOOD, {}, float(t_s))
-        told += [(t_s, kind, facts) for kind, facts in steps]
+        told += [(t_s, each.body.kind, facts_in(each)) for each in steps]
 
     assert [(WORSE_S, "good", "failure"), (100.0 + BETTER_S, "failure", "good")] == [
         (t_s, facts["was"], facts["health"]) for t_s, _, facts in told
@@ -97,7 +98,9 @@ def test_a_picture_tells_of_every_probe() -> None:
     bench.story.still(3)
     said = bench.goes_on()
     assert "good" == bench.picture["probe_health"]
-    assert ["good"] == [e.facts["health"] for e in of(said, Kind.DEVICE) if "health" in e.facts]
+    assert ["good"] == [
+        facts_in(e)["health"] for e in of(said, Kind.DEVICE) if "health" in facts_in(e)
+    ]
 
 
 def test_a_zero_that_is_off_asks_for_maintenance() -> None:
@@ -124,9 +127,9 @@ def test_a_probe_that_is_unplugged_in_the_water_has_failed_after_half_a_minute()
     """The other outcome: nobody took it out."""
     probe = ProbeState()
     told = [
-        (t_s, facts["health"])
+        (t_s, facts_in(each)["health"])
         for t_s in range(0, 610, 10)
-        for _, facts in health.silent(probe, "ct-1", float(t_s))
+        for each in health.silent(probe, "ct-1", float(t_s))
     ]
 
     assert [(30, "failure")] == told

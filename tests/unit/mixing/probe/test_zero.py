@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from daemon.entries import Instant, Kind, Sample
+from daemon.entries import Instant, Sample
 from daemon.mixing.probe.zero import ZeroState, zero_steps
+from daemon.mixing.probe_events import ZeroOff, ZeroRight
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -17,9 +18,9 @@ def told(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
     for number, value in enumerate(values):
         at = Instant(NOON, number * step_s)
         sample = Sample("mix-1", "ct-1", at, value, None if value is None else 24.0)
-        for kind, facts in zero_steps(state, sample, number * step_s):
-            assert kind is Kind.DEVICE
-            found.append(str(facts["state"]))
+        for each in zero_steps(state, sample, number * step_s):
+            assert isinstance(each.body, ZeroOff | ZeroRight)
+            found.append(each.body.state)
     return found
 
 

@@ -11,6 +11,7 @@ import pytest
 from calibration.instructions import CAUTIONS
 from daemon.cli.main import invoke
 from daemon.entries import Event, Instant, Kind, Phase
+from daemon.journal.event_codec import body_of, facts_of
 from daemon.journal.writer import Writer
 from daemon.mixing.alarm.catalogue import CATALOGUE, AlarmKind
 from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
@@ -63,7 +64,7 @@ def test_released_water_is_shown_with_the_caution(
 def test_an_event_of_release_carries_the_caution() -> None:
     """In a replay and a live view, and in no other change of phase."""
     for phase in Phase:
-        event = Event("mix-1", NOW, "x", Kind.PHASE, {"to": str(phase), "why": "so"})
+        event = Event("mix-1", NOW, "x", body_of(Kind.PHASE, {"to": str(phase), "why": "so"}))
         said = " ".join(listing(event).split())
         assert (phase is Phase.READY) == (INDEPENDENT_CHECK in said)
 
@@ -88,7 +89,7 @@ def test_an_alarm_that_sends_a_hand_into_the_water_says_unplug_first(kind: Alarm
 
 def test_whoever_takes_a_probe_out_or_puts_it_back_is_told_to_unplug_first() -> None:
     """Before the first step and after the last, in the same words."""
-    (_, facts) = put_back("mix-1/ct-1")
+    facts = facts_of(put_back("mix-1/ct-1").body)
 
     assert UNPLUG_FIRST in CAUTIONS[0]
     assert UNPLUG_FIRST in str(facts["text"])

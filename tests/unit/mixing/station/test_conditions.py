@@ -17,6 +17,7 @@ from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.stability.level import Level
 from daemon.mixing.station.conditions import of_batch, of_mixing
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, a_bench, advice
 from tests.parts.stories import BATCH, Story, alarms, minutes_between, mixed, number, of, phases
 from tests.parts.weights import weights
@@ -181,9 +182,9 @@ def test_drawing_off_and_refilling_ends_a_batch_that_nobody_ended() -> None:
     """Seen by itself, and called used because it had been released."""
     bench = a_batch()
     bench.story.refilled()
-    (ended,) = (e for e in of(bench.goes_on(), Kind.BATCH) if e.facts["what"] == "ended")
+    (ended,) = (e for e in of(bench.goes_on(), Kind.BATCH) if facts_in(e)["what"] == "ended")
 
-    assert ("used", "seen refilled") == (ended.facts["how"], ended.facts["by"])
+    assert ("used", "seen refilled") == (facts_in(ended)["how"], facts_in(ended)["by"])
 
 
 # --- stock --------------------------------------------------------------------------------------
@@ -232,7 +233,7 @@ def test_a_missed_start_is_raised_when_it_is_missed_and_cleared_by_a_start() -> 
     assert ("2026-03-02T11:15:00.000Z", set()) == (bench.picture["start_by"], bench.alarms)
     bench.story.still(10)
     (raised,) = of(bench.goes_on(), Kind.ALARM)
-    assert "start-missed" == raised.facts["name"]
+    assert "start-missed" == facts_in(raised)["name"]
     assert (
         timedelta(0)
         <= raised.at.wall - raised.at.wall.replace(hour=11, minute=15)

@@ -9,8 +9,10 @@ from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import MixingTimes
 from daemon.mixing.batch.state import BatchState, Told
+from daemon.mixing.events import AdviceGiven
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.station.learning import released
+from tests.parts.events import facts_in
 
 
 def mixed(told: Told | None, salinity: float = 34.0) -> BatchState:
@@ -34,9 +36,10 @@ def test_the_time_from_salt_to_release_is_learned() -> None:
 def test_the_yield_is_learned_with_its_uncertainty() -> None:
     """The event says the new estimate, which lies between habit and what was shown."""
     known = {"blue": Lot("blue")}
-    ((kind, facts),) = released(mixed(told()), MixingTimes(), known, 4600.0)
+    (learned,) = released(mixed(told()), MixingTimes(), known, 4600.0)
+    facts = facts_in(learned)
 
-    assert Kind.BATCH is kind
+    assert Kind.BATCH is learned.body.kind
     assert ("yield learned", "blue", 1) == (facts["what"], facts["lot"], facts["batches"])
     assert 0.86 == pytest.approx(known["blue"].weighings[0].mix_yield, abs=1e-9)
     found = lots.estimate(known["blue"], 4600.0)
@@ -73,11 +76,11 @@ def test_an_impossible_yield_is_said_and_not_learned() -> None:
     """Half of the mass told would have to be more than all salt."""
     known, wrong = {"blue": Lot("blue")}, told()
     wrong.mass_g /= 2.0
-    ((kind, facts),) = released(mixed(wrong), MixingTimes(), known, 4600.0)
+    (advised,) = released(mixed(wrong), MixingTimes(), known, 4600.0)
 
-    assert Kind.ADVICE is kind
-    assert str(facts["advice"]).startswith("lot blue learns nothing from this batch:")
-    assert "check the mass that was told" in str(facts["advice"])
+    assert isinstance(advised.body, AdviceGiven)
+    assert advised.body.advice.startswith("lot blue learns nothing from this batch:")
+    assert "check the mass that was told" in advised.body.advice
     assert [] == known["blue"].weighings
 
 

@@ -9,7 +9,7 @@ import pytest
 from daemon.entries import Kind, Phase
 from daemon.mixing.batch.schedule import Due
 from daemon.mixing.station.station import ReservoirSettings, Station
-from tests.parts.events import facts_of
+from tests.parts.events import facts_in
 from tests.parts.people import Bench
 from tests.parts.stories import BATCH, Story, alarms, of, phases
 from tests.parts.weights import weights
@@ -29,7 +29,7 @@ def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None
     assert ["blank", "dissolving", "verifying", "ready", "dissolving", "verifying", "ready"] == (
         phases(said)
     )
-    second = [each for each in of(said, Kind.PHASE) if facts_of(each)["to"] == "ready"][1]
+    second = [each for each in of(said, Kind.PHASE) if facts_in(each)["to"] == "ready"][1]
     assert (second.at.wall.hour, bench.story.wall.hour) == (11, 12)
     assert set() == bench.alarms
     bench.story.still(6)
@@ -44,7 +44,7 @@ def crept() -> Bench:
     bench = Bench(Story(period_s=10.0).still(6).dissolve(34.0, 80).ramp(5 * 60.0, 34.5).still(75))
     said = bench.goes_on()
     assert ["dissolving", "verifying", "ready"] == phases(said)[-3:]
-    causes = [facts_of(each)["cause"] for each in of(said, Kind.DISTURBED)]
+    causes = [facts_in(each)["cause"] for each in of(said, Kind.DISTURBED)]
     assert ["drift"] == causes
     return bench
 

@@ -11,9 +11,11 @@ import pytest
 
 from daemon.entries import Command, Event, Flag, Instant, Kind, Phase, Reading
 from daemon.journal.checkpoint import dump, restore
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station, sample_of
+from tests.parts.events import facts_in
 from tests.parts.stories import (
     BATCH,
     MORNING,
@@ -69,7 +71,7 @@ def test_a_forecast_comes_while_salt_dissolves_and_never_more_than_one_a_minute(
     """Somebody who waits is told until when, and the journal is not flooded."""
     entries = mixed().told()
     forecasts = of(entries, Kind.FORECAST)
-    ready = next(e for e in of(entries, Kind.PHASE) if e.facts["to"] == Phase.READY)
+    ready = next(e for e in of(entries, Kind.PHASE) if facts_in(e)["to"] == Phase.READY)
 
     assert 2 <= len(forecasts) <= 45
     assert min(minutes_between(a, b) for a, b in pairwise(forecasts)) >= 1
@@ -87,8 +89,8 @@ def test_the_dose_for_a_batch_off_target_brings_it_there(salinity: float, asked:
 
     assert ["blank", "dissolving", "verifying", "off_target"] == phases(entries)
     assert salt_g / total_g / SALT_SHARE == pytest.approx(34.0, abs=0.1)
-    assert asked in str(advice.facts["advice"])
-    assert advice.facts["fits"] is True
+    assert asked in str(facts_in(advice)["advice"])
+    assert facts_in(advice)["fits"] is True
     assert [("batch-off-target", "raised")] == alarms(entries)
 
 
@@ -109,7 +111,7 @@ def test_a_batch_at_the_edge_stays_undecided_and_says_what_would_decide() -> Non
 
     assert ["blank", "dissolving", "verifying"] == phases(entries)
     assert 0.05 < number(advice, "probability") < 0.95
-    assert "release needs 0.95" in str(advice.facts["advice"])
+    assert "release needs 0.95" in str(facts_in(advice)["advice"])
     assert [] == alarms(entries)
 
 
@@ -118,7 +120,7 @@ def test_a_probe_that_cannot_prove_the_limits_never_releases() -> None:
     entries = mixed().told(a_station(probe_percent=3.0))
 
     assert "ready" not in phases(entries)
-    assert "cannot prove 33 to 35 ppt" in str(of(entries, Kind.ADVICE)[0].facts["advice"])
+    assert "cannot prove 33 to 35 ppt" in str(facts_of(of(entries, Kind.ADVICE)[0].body)["advice"])
 
 
 def test_a_batch_goes_stale_after_its_time_and_not_before() -> None:
@@ -129,7 +131,7 @@ def test_a_batch_goes_stale_after_its_time_and_not_before() -> None:
 
     assert ["ready", "stale"] == phases(entries)[-2:]
     assert 120.0 < minutes_between(ready, stale) < 121.0
-    assert "use within 2 h" in str(of(entries, Kind.ADVICE)[-1].facts["advice"])
+    assert "use within 2 h" in str(facts_of(of(entries, Kind.ADVICE)[-1].body)["advice"])
     assert ("batch-stale", "raised") == alarms(entries)[-1]
     assert stale.at == of(entries, Kind.ALARM)[-1].at
 
@@ -151,8 +153,8 @@ def test_a_refill_ends_the_batch(salinity: float, minutes: float, how: str) -> N
     entries = mixed(salinity, minutes).refilled().told()
     began, ended, again = of(entries, Kind.BATCH)
 
-    assert ("began", "ended", "began") == tuple(e.facts["what"] for e in (began, ended, again))
-    assert how == ended.facts["how"]
+    assert ("began", "ended", "began") == tuple(facts_in(e)["what"] for e in (began, ended, again))
+    assert how == facts_in(ended)["how"]
     assert "mix-1-20260302-1" == began.batch == ended.batch
     assert "mix-1-20260302-2" == again.batch
     assert "blank" == phases(entries)[-1]
@@ -162,7 +164,7 @@ def test_every_event_belongs_to_the_batch_of_its_moment() -> None:
     """Until a batch has ended its events carry its id, and none after."""
     entries = mixed().refilled().told()
     events = [each for each in entries if isinstance(each, Event)]
-    ended = next(n for n, e in enumerate(events) if e.facts.get("what") == "ended")
+    ended = next(n for n, e in enumerate(events) if facts_in(e).get("what") == "ended")
 
     assert {"mix-1-20260302-1"} == {event.batch for event in events[: ended + 1]}
     assert {"mix-1-20260302-2"} == {event.batch for event in events[ended + 1 :]}
@@ -192,7 +194,7 @@ def test_salt_poured_before_anything_was_known_begins_a_batch() -> None:
     entries = Story(salinity=20.0).still(3).dissolve(34.0).told()
 
     assert ["dissolving", "verifying", "ready"] == phases(entries)
-    assert "idle" == of(entries, Kind.PHASE)[0].facts["from"]
+    assert "idle" == facts_of(of(entries, Kind.PHASE)[0].body)["from"]
 
 
 def test_standing_water_is_no_batch() -> None:
@@ -219,7 +221,7 @@ def several(days: list[int]) -> list[str]:
     for day in days:
         story.wall = MORNING.replace(day=day)
         entries = story.still(5).ramp(5, 20.0).still(3).refilled().told(station)
-        ids += [e.batch for e in of(entries, Kind.BATCH) if e.facts["what"] == "began"]
+        ids += [e.batch for e in of(entries, Kind.BATCH) if facts_in(e)["what"] == "began"]
     return ids
 
 

@@ -20,6 +20,7 @@ from daemon.entries import (
 )
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch
 from tests.parts.stories import BATCH, MORNING, alarms, mixed, of
 from tests.parts.weights import weights
@@ -85,9 +86,9 @@ def test_a_card_that_is_nearly_full_is_an_alarm_of_the_station() -> None:
     assert [("storage-low", "raised")] == house.sees(free=120_000_000)
     (raised,) = of(house.entries, Kind.ALARM)
     assert ("", "") == (raised.reservoir, raised.batch)
-    assert "120 MB are free" in str(raised.facts["why"])
+    assert "120 MB are free" in str(facts_in(raised)["why"])
     assert ("medium", True, "unacknowledged") == tuple(
-        raised.facts[name] for name in ("priority", "standing", "state")
+        facts_in(raised)[name] for name in ("priority", "standing", "state")
     )
     assert {"storage-low"} == house.own()
     assert [] == house.sees()
@@ -126,7 +127,7 @@ def test_a_publisher_that_is_behind_is_named_with_what_it_fails_with() -> None:
     (raised,) = of(house.entries, Kind.ALARM)
     assert (
         "influx is 25 min behind, 4200 entries wait: HTTP 401: the token is refused"
-        == raised.facts["why"]
+        == facts_in(raised)["why"]
     )
 
 
@@ -200,7 +201,7 @@ def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
     assert "failure" == house.station.picture("mix-1", house.at)["probe_health"]
     assert ["reading-overdue"] == [name for _, (name, _) in changes]
     (raised,) = of(house.entries, Kind.ALARM)
-    assert "nothing at all has come from ct-1" in str(raised.facts["why"])
+    assert "nothing at all has come from ct-1" in str(facts_in(raised)["why"])
     assert "mix-1" == raised.reservoir
     minutes = (raised.at.mono_s - 1060.0) / MINUTE_S
     assert 5.0 <= minutes <= 6.0
@@ -213,11 +214,11 @@ def test_many_alarms_at_once_are_a_flood() -> None:
     """One event says so, and one that it is over; all alarms are there beside it."""
     house = House(tuple(f"mix-{n}" for n in range(12))).passes()
     house.passes(3, fault="the hub lost its power").passes(14)
-    told = [e for e in of(house.entries, Kind.DEVICE) if "flood" in str(e.facts["state"])]
+    told = [e for e in of(house.entries, Kind.DEVICE) if "flood" in str(facts_in(e)["state"])]
 
-    assert ["alarm flood began", "alarm flood ended"] == [each.facts["state"] for each in told]
+    assert ["alarm flood began", "alarm flood ended"] == [facts_in(each)["state"] for each in told]
     assert [""] * 2 == [each.reservoir for each in told]
-    assert 12 == told[1].facts["alarms"]
+    assert 12 == facts_in(told[1])["alarms"]
     assert 12 == len([each for each in alarms(house.entries) if each[1] == "raised"])
     assert False is house.station.picture("", house.at)["alarm_flood"]
 

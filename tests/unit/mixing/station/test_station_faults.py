@@ -8,6 +8,7 @@ import pytest
 
 from daemon.entries import Flag, Kind, Reading
 from daemon.journal.checkpoint import dump, restore
+from tests.parts.events import facts_in
 from tests.parts.stories import BATCH, Story, a_station, alarms, minutes_between, mixed, of, phases
 
 
@@ -17,7 +18,7 @@ def test_a_silent_probe_is_told_and_told_again_when_it_works() -> None:
     began = story.wall
     entries = story.silence(8).still(3).told()
     device = [
-        (e.facts.get("health", e.facts["state"]), e.facts.get("why"))
+        (facts_in(e).get("health", facts_in(e)["state"]), facts_in(e).get("why"))
         for e in of(entries, Kind.DEVICE)
     ]
     at_s = [(e.at.wall - began).total_seconds() for e in of(entries, Kind.ALARM)]

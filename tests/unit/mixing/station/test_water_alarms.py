@@ -12,6 +12,7 @@ from daemon.entries import (
 from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, warmer
 from tests.parts.stories import BATCH, Story, alarms, of
 from tests.parts.weights import weights
@@ -65,9 +66,12 @@ def test_released_water_that_creeps_away_is_told_before_it_is_outside() -> None:
     bench.story.ramp(5 * 60.0, 34.5)
     said = bench.goes_on()
 
-    (raised,) = [e for e in of(said, Kind.ALARM) if e.facts["what"] == "raised"]
-    assert ("salinity-drifting", "high") == (raised.facts["name"], raised.facts["priority"])
-    assert str(raised.facts["why"]).startswith("released as 34.0")
+    (raised,) = [e for e in of(said, Kind.ALARM) if facts_in(e)["what"] == "raised"]
+    assert ("salinity-drifting", "high") == (
+        facts_in(raised)["name"],
+        facts_in(raised)["priority"],
+    )
+    assert str(facts_in(raised)["why"]).startswith("released as 34.0")
     hours = (raised.at.wall - story.wall).total_seconds() / 3600.0 + 5.0
     assert 2.0 < hours < 4.5  # 0.2 ppt is told of once the detector calls it a drift, 0.3 always
 
@@ -113,8 +117,8 @@ def test_two_probes_that_differ_by_more_than_both_can_be_off_are_told() -> None:
     (raised,) = of(pair.entries, Kind.ALARM)
 
     assert ("probe-disagrees", "raised") == alarms(pair.entries)[-1]
-    assert "ct-1 reads 34.0" in str(raised.facts["why"])
-    assert "and ct-2 34.7" in str(raised.facts["why"])
+    assert "ct-1 reads 34.0" in str(facts_in(raised)["why"])
+    assert "and ct-2 34.7" in str(facts_in(raised)["why"])
     pair.story.still(10)
     pair.goes_on(1.001)
     assert ("probe-disagrees", "cleared") == alarms(pair.entries)[-1]

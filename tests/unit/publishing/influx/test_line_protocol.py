@@ -12,7 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
+from daemon.mixing.events import OtherEvent
 from daemon.publishing.influx.line_protocol import LATEST_NS, WITHIN_MS, UnfitError, line, time_ns
 from tests.services.mqtt_parts import START, STATION, event, reading
 
@@ -117,7 +119,7 @@ def test_no_reading_makes_a_line_that_is_not_one(
 def test_no_event_makes_a_line_that_is_not_one(facts: dict[str, JSON], batch: str) -> None:
     """Whatever its facts are called and hold: one line, and each type has names of its own."""
     fields = _fields(
-        line(STATION, Stored(3, Event("mix-1", reading(1).at, batch, Kind.BATCH, facts)))
+        line(STATION, Stored(3, Event("mix-1", reading(1).at, batch, body_of(Kind.BATCH, facts))))
     )
 
     assert "3i" == fields["seq"]
@@ -178,7 +180,8 @@ def test_the_last_time_that_fits_fits() -> None:
 def test_of_many_facts_fifty_are_fields_and_all_stand_together() -> None:
     """An event of sixty numbers: the first fifty by name, the other ten in `facts` alone."""
     said = {f"n{number:02}": float(number) for number in range(60)}
-    fields = _fields(line(STATION, Stored(7, replace(event(1), facts=said))))
+    many = replace(event(1), body=OtherEvent(Kind.DEVICE, {**said}))
+    fields = _fields(line(STATION, Stored(7, many)))
 
     assert [f"n{number:02}" for number in range(50)] == sorted(n for n in fields if n[0] == "n")
     assert 60 == len(re.findall(r"n[0-9][0-9]", fields["facts"]))

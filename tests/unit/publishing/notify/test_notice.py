@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 import pytest
 
 from daemon.entries import JSON, Event, Instant, Kind
+from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.notice import Notice, NoticeState, notice_of
@@ -17,7 +18,9 @@ NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
 
 def event(kind: Kind = Kind.ALARM, **facts: JSON) -> Stored:
     """An event in the journal."""
-    return Stored(7, Event("mix-1", Instant(NOON, 0.0, "b", synced=False), "", kind, facts))
+    return Stored(
+        7, Event("mix-1", Instant(NOON, 0.0, "b", synced=False), "", body_of(kind, facts))
+    )
 
 
 def test_an_event_without_priority_takes_the_catalogue_s() -> None:

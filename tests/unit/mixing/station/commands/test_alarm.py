@@ -6,7 +6,9 @@ import pytest
 
 from daemon.config.services import COMMANDS
 from daemon.entries import JSON, Kind
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.station.commands.alarm import ALARM
+from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, without_time
 from tests.parts.stories import mixed, of
 
@@ -32,7 +34,7 @@ def test_an_acknowledgement_is_told_with_who_gave_it(bench: Bench) -> None:
     said = bench.ask("alarm.acknowledge", name=OFF)
     (told,) = of(said, Kind.ALARM)
 
-    assert f"{OFF} is acknowledged now" == of(said, Kind.COMMAND)[0].facts["answer"]
+    assert f"{OFF} is acknowledged now" == facts_of(of(said, Kind.COMMAND)[0].body)["answer"]
     assert {
         "name": OFF,
         "what": "acknowledged",
@@ -41,7 +43,7 @@ def test_an_acknowledgement_is_told_with_who_gave_it(bench: Bench) -> None:
         "priority": "medium",
         "why": bench.advice,
         "who": "keeper",
-    } == told.facts
+    } == facts_in(told)
     assert ("mix-1", "mix-1-20260302-1") == (told.reservoir, told.batch)
     assert {OFF} == bench.alarms
 
@@ -52,9 +54,9 @@ def test_shelving_tells_until_when(bench: Bench) -> None:
     (told,) = of(said, Kind.ALARM)
     until = "2026-03-02T10:48:00.000Z"
 
-    assert f"{OFF} is shelved until {until}" == of(said, Kind.COMMAND)[0].facts["answer"]
+    assert f"{OFF} is shelved until {until}" == facts_of(of(said, Kind.COMMAND)[0].body)["answer"]
     assert (until, "salt is ordered", False) == tuple(
-        told.facts[name] for name in ("until", "why", "standing")
+        facts_in(told)[name] for name in ("until", "why", "standing")
     )
     details = bench.picture["alarm_details"]
     assert isinstance(details, dict)
@@ -137,8 +139,8 @@ def test_what_cannot_be_done_is_refused_and_changes_nothing(
     before = without_time(bench.station.state)
     (told,) = of(bench.ask(verb, "mix-1", **facts), Kind.COMMAND)
 
-    assert not told.facts["ok"]
-    assert said in str(told.facts["answer"])
+    assert not facts_in(told)["ok"]
+    assert said in str(facts_in(told)["answer"])
     assert before == without_time(bench.station.state)
 
 

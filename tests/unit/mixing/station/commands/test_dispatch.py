@@ -8,8 +8,10 @@ import pytest
 
 from daemon.entries import JSON, Event, Kind
 from daemon.journal.checkpoint import dump, restore
+from daemon.journal.event_codec import facts_of
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, a_bench, without_time
 from tests.parts.stories import BATCH, Story, alarms, of, phases
 from tests.parts.weights import weights
@@ -46,7 +48,7 @@ def test_a_command_is_on_record_with_who_and_how() -> None:
         "ok": True,
         "answer": "noted",
         "text": "bag was damp",
-    } == told.facts
+    } == facts_in(told)
     assert "mix-1-20260302-1" == told.batch
     assert 1 == bench.station.state.commands_taken
 
@@ -55,7 +57,11 @@ def test_facts_cannot_pass_for_what_the_station_says() -> None:
     """An argument called like a part of the record is overruled by it, and refused."""
     (told,) = of(a_batch().ask("batch.note", ok=True, who="the queen", id="7"), Kind.COMMAND)
 
-    assert (False, "keeper", "c-1") == (told.facts["ok"], told.facts["who"], told.facts["id"])
+    assert (False, "keeper", "c-1") == (
+        facts_in(told)["ok"],
+        facts_in(told)["who"],
+        facts_in(told)["id"],
+    )
 
 
 def test_an_unknown_reservoir_is_answered_and_not_made() -> None:
@@ -66,7 +72,7 @@ def test_an_unknown_reservoir_is_answered_and_not_made() -> None:
 
     assert isinstance(told, Event)
     assert "" == told.reservoir
-    assert "there is no reservoir 'mix-9'; there are mix-1" == told.facts["answer"]
+    assert "there is no reservoir 'mix-9'; there are mix-1" == facts_in(told)["answer"]
     assert before == without_time(bench.station.state)
     assert 1 == bench.station.state.commands_taken
 
@@ -138,7 +144,7 @@ def test_with_no_batch_there_is_nothing_to_act_on(verb: str) -> None:
     said = bench.ask(f"batch.{verb}", "mix-1", **facts)
 
     assert 1 == len(said)
-    assert "no batch is known in mix-1" in str(of(said, Kind.COMMAND)[0].facts["answer"])
+    assert "no batch is known in mix-1" in str(facts_of(of(said, Kind.COMMAND)[0].body)["answer"])
 
 
 def test_a_batch_command_needs_a_reservoir() -> None:
@@ -251,7 +257,7 @@ def test_a_batch_is_used_in_parts_and_ends_with_the_last() -> None:
     said = bench.ask("batch.use", volume_l=120)
     (ended,) = of(said, Kind.BATCH)
 
-    assert {"what": "ended", "how": "used", "by": "keeper"} == ended.facts
+    assert {"what": "ended", "how": "used", "by": "keeper"} == facts_in(ended)
     assert "mix-1-20260302-1" == ended.batch
     assert ("idle", None, None) == (bench.phase, bench.picture["batch"], bench.picture["stable_at"])
 
@@ -313,10 +319,10 @@ def test_a_release_teaches_its_lot() -> None:
     bench = stocked()
     bench.answer("batch.start", mass_g=plan(180.0, 34.0, 0.85).salt_g, volume_l=180, lot="blue")
     bench.story.dissolve(34.0)
-    learned = [e for e in of(bench.goes_on(), Kind.BATCH) if e.facts["what"] == "yield learned"]
+    learned = [e for e in of(bench.goes_on(), Kind.BATCH) if facts_in(e)["what"] == "yield learned"]
 
     assert 1 == len(learned)
-    assert ("blue", 1) == (learned[0].facts["lot"], learned[0].facts["batches"])
+    assert ("blue", 1) == (facts_in(learned[0])["lot"], facts_in(learned[0])["batches"])
     (weighing,) = bench.station.state.lots["blue"].weighings
     assert 0.85 == pytest.approx(weighing.mix_yield, abs=0.002)
 

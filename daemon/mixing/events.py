@@ -1,0 +1,248 @@
+"""What happens to the water, its batch and the station: one frozen shape for each change.
+
+Each says of which kind it is; its fields are what a person or a machine may want to know.
+They become JSON once, in `daemon.journal.event_codec`: a field goes under its own name or
+under the one in its metadata, one that is `optional` is left out where there is nothing to
+say, and a constant of the class tells it from its neighbours.  Times are ISO 8601, UTC.  What
+a probe tells of itself is in `probe_events`, what the service tells of itself in
+`service_events`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+from daemon.entries import JSON, Body, Kind, Phase
+
+
+def optional(default: Any = None) -> Any:  # noqa: ANN401 - typed by the field that it fills
+    """Return a field that JSON leaves out where it has its default."""
+    return field(default=default, metadata={"optional": True})
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """Something that happened, on its way to become an event.
+
+    Attributes:
+        body: What.
+        batch: Id of the batch that it belongs to; None for the present one.
+    """
+
+    body: Body
+    batch: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PhaseChanged:
+    """A reservoir went from one phase to another.
+
+    Attributes:
+        from_: The phase before.
+        to: The phase now.
+        why: The reason, as a sentence.
+        probability: Of being within tolerance, 0 to 1, where that was judged.
+    """
+
+    kind: ClassVar[Kind] = Kind.PHASE
+    from_: Phase = field(metadata={"name": "from"})
+    to: Phase
+    why: str = optional("")
+    probability: float | None = optional()
+
+
+@dataclass(frozen=True, slots=True)
+class SalinityStabilised:
+    """Mixing is over: salinity is steady.
+
+    Attributes:
+        salinity: Practical salinity.
+        salinity_u: Its standard uncertainty; None while no reading tells what the probe is worth.
+        reason: The figures that a person can check the call by.
+    """
+
+    kind: ClassVar[Kind] = Kind.STABILISED
+    salinity: float
+    salinity_u: float | None
+    reason: Mapping[str, JSON] = field(default_factory=dict, metadata={"optional": True})
+
+
+@dataclass(frozen=True, slots=True)
+class WaterDisturbed:
+    """Steady water changed.
+
+    Attributes:
+        cause: "salt", "water", "drift", "pump" or "calibration".
+        change: Of practical salinity.
+        reason: The figures that a person can check the finding by.
+    """
+
+    kind: ClassVar[Kind] = Kind.DISTURBED
+    cause: str
+    change: float
+    reason: Mapping[str, JSON]
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastMade:
+    """Where salinity is going, and when it gets there.
+
+    Attributes:
+        final_salinity: Practical salinity expected.
+        final_u: Its standard uncertainty.
+        remaining: How far it still has to go.
+        stable_at: When it is expected to be steady.
+        stable_at_low: Beginning of the interval of that.
+        stable_at_high: Its end; None where it cannot be said.
+    """
+
+    kind: ClassVar[Kind] = Kind.FORECAST
+    final_salinity: float
+    final_u: float
+    remaining: float
+    stable_at: str
+    stable_at_low: str
+    stable_at_high: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class AdviceGiven:
+    """What to do, in words, with its figures where it has any.
+
+    Attributes:
+        advice: A sentence.
+        salt_g: Salt mix to add, g.
+        water_l: Purified water to add, L.
+        first_salt_g: What of it to add first, g.
+        first_water_l: Likewise, L.
+        fits: Whether the vessel holds what comes of it.
+        unaccounted_g: Salt mix that was weighed and is not in the water, g.
+        probability: Of being within tolerance.
+        uS_cm: Conductivity of the purified water at 25 °C, µS/cm.
+    """
+
+    kind: ClassVar[Kind] = Kind.ADVICE
+    advice: str
+    salt_g: float | None = optional()
+    water_l: float | None = optional()
+    first_salt_g: float | None = optional()
+    first_water_l: float | None = optional()
+    fits: bool | None = optional()
+    unaccounted_g: float | None = optional()
+    probability: float | None = optional()
+    uS_cm: float | None = optional()
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmChanged:
+    """An alarm went from one state to another.
+
+    Attributes:
+        name: Of the alarm, as the catalogue has it.
+        what: What happened to it.
+        state: Its state now, one of ISA-18.2.
+        standing: Whether it is shown among the alarms.
+        priority: How soon somebody must act.
+        why: The reason, as a sentence without its full stop.
+        who: Who did it, where a person did.
+        until: When it ends by itself, where it does.
+    """
+
+    kind: ClassVar[Kind] = Kind.ALARM
+    name: str
+    what: str = optional("")
+    state: str = optional("")
+    standing: bool | None = optional()
+    priority: str = optional("")
+    why: str = ""
+    who: str = optional("")
+    until: str | None = optional()
+
+
+@dataclass(frozen=True, slots=True)
+class CommandAnswered:
+    """A command was carried out or rejected.
+
+    Attributes:
+        arguments: What it was given, beside the rest in its JSON.
+        id: Given by the client.
+        verb: What was commanded.
+        who: Who commanded it.
+        via: The way in.
+        ok: Whether it was carried out.
+        answer: One sentence.
+    """
+
+    kind: ClassVar[Kind] = Kind.COMMAND
+    arguments: Mapping[str, JSON] = field(metadata={"beside": True})
+    id: str
+    verb: str
+    who: str
+    via: str
+    ok: bool
+    answer: str
+
+
+@dataclass(frozen=True, slots=True)
+class BatchBegan:
+    """A batch began.
+
+    Attributes:
+        what: Tells it from the other events of a batch.
+        salinity: Practical salinity of the water it began with; None where nobody knows.
+    """
+
+    kind: ClassVar[Kind] = Kind.BATCH
+    what: ClassVar[str] = "began"
+    salinity: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchEnded:
+    """A batch ended.
+
+    Attributes:
+        what: Tells it from the other events of a batch.
+        how: "used" or "discarded".
+        by: Who ended it, or what was seen.
+    """
+
+    kind: ClassVar[Kind] = Kind.BATCH
+    what: ClassVar[str] = "ended"
+    how: str
+    by: str
+
+
+@dataclass(frozen=True, slots=True)
+class SaltContentLearned:
+    """A batch showed what its lot of salt mix holds.
+
+    Attributes:
+        what: Tells it from the other events of a batch.
+        lot: Name of the lot.
+        mix_yield: Grams of sea salt per gram of mix.
+        mix_yield_u: Its standard uncertainty.
+        batches: From how many batches.
+    """
+
+    kind: ClassVar[Kind] = Kind.BATCH
+    what: ClassVar[str] = "yield learned"
+    lot: str
+    mix_yield: float
+    mix_yield_u: float
+    batches: int
+
+
+@dataclass(frozen=True, slots=True)
+class OtherEvent:
+    """An event whose facts this version has no shape for, as another version wrote them.
+
+    Attributes:
+        kind: What it is about.
+        facts: As they were written.
+    """
+
+    kind: Kind
+    facts: Mapping[str, JSON]
