@@ -15,6 +15,7 @@ from types import NoneType, UnionType
 from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from daemon.entries import JSON, Body, Kind
+from daemon.errors import BrinewrightError
 from daemon.mixing import events, probe_events, service_events
 from daemon.mixing.events import OtherEvent
 
@@ -58,7 +59,7 @@ SHAPES: tuple[type[Any], ...] = (
 """Every shape of an event that this version writes."""
 
 
-class _MisfitError(Exception):
+class _MisfitError(BrinewrightError):
     """Facts are not those of the shape that was tried."""
 
 

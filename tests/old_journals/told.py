@@ -65,7 +65,7 @@ def parts_of(entry: Any) -> Iterable[str]:  # noqa: ANN401 - an entry of any ver
 def part_of(entry: Any, name: str) -> Any:  # noqa: ANN401 - an entry of any version
     """Return one part of an entry."""
     if name == "facts" and not hasattr(entry, name):
-        return import_module("daemon.journal.event_codec").facts_in(entry)
+        return import_module("daemon.journal.event_codec").facts_of(entry.body)
     return getattr(entry, name)
 
 

@@ -5,8 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from daemon.entries import Event, Phase
-from daemon.mixing.events import BatchEnded, PhaseChanged, SalinityStabilised, WaterDisturbed
+from daemon.entries import Event, Kind, Phase
+from daemon.mixing.events import (
+    BatchEnded,
+    OtherEvent,
+    PhaseChanged,
+    SalinityStabilised,
+    WaterDisturbed,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -80,3 +86,5 @@ def _take(record: BatchRecord, event: Event) -> None:
             record.disturbed += 1
         case BatchEnded(how=how):
             record.phase, record.ended = how, wall
+        case OtherEvent(kind=Kind.STABILISED):  # what another version found is not known here
+            record.stabilised = wall

@@ -11,25 +11,21 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Entry, Event, Instant, Phase, Reading, Sample, Surroundings
 from daemon.mixing.alarm import transitions
-from daemon.mixing.batch import lifecycle, verification
+from daemon.mixing.batch import lifecycle
 from daemon.mixing.events import (
     BatchEnded,
     CommandAnswered,
-    ForecastMade,
     Happening,
     PhaseChanged,
-    WaterDisturbed,
 )
 from daemon.mixing.probe import calibration_routines, health
 from daemon.mixing.probe.calibration_history import Calibrations, name_of
 from daemon.mixing.probe.salinity import as_water
-from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised
-from daemon.mixing.station import annunciation, due_batches, host, learning, snapshot
+from daemon.mixing.station import annunciation, due_batches, host, learning, snapshot, water
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.intake import probe_steps, reading_of, sample_of
-from daemon.mixing.station.last_reading import iso
 from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
 
 if TYPE_CHECKING:
@@ -37,12 +33,9 @@ if TYPE_CHECKING:
 
     from calibration.record import Record
     from daemon.entries import JSON, Command, Input
-    from daemon.mixing.batch.state import BatchSettings
     from daemon.mixing.stability.weights import Weights
 
 __all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
-
-FORECAST_SPACING_S = 60.0
 
 
 class Station:
@@ -111,8 +104,9 @@ class Station:
         if item.probe == next(iter(settings.probes)):
             self._last[item.reservoir], state.heard_s = reading, t_s
             if not out:
-                water = as_water(reading, correct)
-                steps += _water_steps(state, water, t_s, settings, self._weights)
+                steps += water.of_reading(
+                    state, as_water(reading, correct), t_s, settings, self._weights
+                )
                 steps += self._follow_up(state, steps, item.at, t_s, settings)
             steps += self._alarms(state, reading, item.at, t_s, settings)
         entries: list[Entry] = [reading]
@@ -234,8 +228,8 @@ class Station:
             done, ok = dispatch.Done(str(exc)), False
         steps = [*done.steps]
         if known:
-            _arm_if_salted(state, steps, t_s)
-            _forget_steadiness(state, steps)
+            water.arm_if_salted(state, steps, t_s)
+            water.forget_steadiness(state, steps)
             steps += self._follow_up(state, steps, command.at, t_s, settings)
         arguments = {name: value for name, value in command.facts.items() if name != "batch"}
         answered = CommandAnswered(
@@ -296,49 +290,6 @@ def _drifts(settings: Mapping[str, ReservoirSettings]) -> dict[str, float]:
     }
 
 
-def _water_steps(
-    state: ReservoirState,
-    reading: Reading,
-    t_s: float,
-    settings: ReservoirSettings,
-    weights: Weights,
-) -> list[Happening]:
-    usable = reading.salinity if reading.flag in USABLE else None
-    if usable is not None:
-        state.batch.temperature_C = reading.temperature_C
-    before = state.batch.id
-    steps = _finding_steps(state, reading, t_s, settings.batch, weights)
-    # Still of the batch that a refill seen in the same moment may end.
-    steps = [Happening(each.body, before) for each in steps]
-    if state.level.advance(t_s, usable, reading.salinity_u):
-        steps += lifecycle.on_level(
-            state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
-        )
-        steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
-    _arm_if_salted(state, steps, t_s)
-    _forget_steadiness(state, steps)
-    return steps
-
-
-def _forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
-    moved = any(isinstance(each.body, PhaseChanged) for each in steps)
-    if moved and state.batch.phase not in lifecycle.STEADY:
-        state.stable_at = None
-
-
-def _arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
-    salted = any(
-        isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING for each in steps
-    )
-    # A detector that begins anew beside a batch that was kept has not seen the salt.
-    unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
-    # It armed itself when it was the one to see the change.
-    disturbed = any(isinstance(each.body, WaterDisturbed) for each in steps)
-    if (salted or unwatched) and not disturbed:
-        state.stability.arm(t_s)
-        state.armed = True
-
-
 def _events(steps: list[Happening], reservoir: str, at: Instant, owner: str) -> list[Entry]:
     return [
         Event(reservoir, at, owner if each.batch is None else each.batch, each.body)
@@ -360,49 +311,3 @@ def _remember_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float
     elif phase is Phase.READY:
         age_s = (lifecycle.age_h(state.batch, t_s) or 0.0) * 3600.0
         state.released_at = at.wall - timedelta(seconds=age_s)
-
-
-def _finding_steps(
-    state: ReservoirState,
-    reading: Reading,
-    t_s: float,
-    settings: BatchSettings,
-    weights: Weights,
-) -> list[Happening]:
-    steps: list[Happening] = []
-    findings = state.stability.advance(t_s, reading, weights)
-    for finding in findings:
-        if isinstance(finding, Stabilised):
-            # The reading at which the call falls may be the one that did not come.
-            probe_u = state.level.u_since(t_s - verification.LATE_S)
-            found = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
-            if found:
-                state.stable_at = iso(reading.at)
-            steps += found
-        elif isinstance(finding, Disturbed):
-            state.drifted = state.batch.phase is Phase.READY and finding.cause == "drift"
-            steps += lifecycle.on_disturbed(state.batch, finding, t_s)
-        elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
-            # What has come true is no forecast any more.
-            steps += _forecast_steps(state, finding, reading.at, t_s)
-    return steps
-
-
-def _forecast_steps(
-    state: ReservoirState, found: Forecast, at: Instant, t_s: float
-) -> list[Happening]:
-    state.stable_at = iso(at, found.stable_in_s)
-    state.batch.remaining = found.remaining
-    if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
-        return []
-    state.forecast_s = t_s
-    high_s = found.stable_in_high_s
-    forecast = ForecastMade(
-        round(found.final_salinity, 3),
-        round(found.final_u, 3),
-        round(found.remaining, 3),
-        state.stable_at,
-        iso(at, found.stable_in_low_s),
-        None if high_s is None else iso(at, high_s),
-    )
-    return [Happening(forecast)]

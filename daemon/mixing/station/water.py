@@ -1,0 +1,119 @@
+"""What a reading says of the water: findings of the detector, the level, and the batch's life."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.entries import Instant, Phase, Reading
+from daemon.mixing.batch import lifecycle, verification
+from daemon.mixing.events import ForecastMade, Happening, PhaseChanged, WaterDisturbed
+from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised
+from daemon.mixing.station.annunciation import USABLE
+from daemon.mixing.station.last_reading import iso
+
+if TYPE_CHECKING:
+    from daemon.mixing.batch.state import BatchSettings
+    from daemon.mixing.stability.weights import Weights
+    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+
+FORECAST_SPACING_S = 60.0
+
+
+def of_reading(
+    state: ReservoirState,
+    reading: Reading,
+    t_s: float,
+    settings: ReservoirSettings,
+    weights: Weights,
+) -> list[Happening]:
+    """Return what the reading of the probe that decides says of the water and its batch.
+
+    Args:
+        state: Of the reservoir; changed in place.
+        reading: Of the probe that decides, taken in the water.
+        t_s: Monotonic time, s.
+        settings: Of the reservoir.
+        weights: Of the detector's network.
+    """
+    usable = reading.salinity if reading.flag in USABLE else None
+    if usable is not None:
+        state.batch.temperature_C = reading.temperature_C
+    before = state.batch.id
+    steps = _finding_steps(state, reading, t_s, settings.batch, weights)
+    # Still of the batch that a refill seen in the same moment may end.
+    steps = [Happening(each.body, before) for each in steps]
+    if state.level.advance(t_s, usable, reading.salinity_u):
+        steps += lifecycle.on_level(
+            state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
+        )
+        steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
+    arm_if_salted(state, steps, t_s)
+    forget_steadiness(state, steps)
+    return steps
+
+
+def forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
+    """Forget when the water was steady, once a phase came in which it is not."""
+    moved = any(isinstance(each.body, PhaseChanged) for each in steps)
+    if moved and state.batch.phase not in lifecycle.STEADY:
+        state.stable_at = None
+
+
+def arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
+    """Arm the stability detector where salt came that it has not seen by itself."""
+    salted = any(
+        isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING for each in steps
+    )
+    # A detector that begins anew beside a batch that was kept has not seen the salt.
+    unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
+    # It armed itself when it was the one to see the change.
+    disturbed = any(isinstance(each.body, WaterDisturbed) for each in steps)
+    if (salted or unwatched) and not disturbed:
+        state.stability.arm(t_s)
+        state.armed = True
+
+
+def _finding_steps(
+    state: ReservoirState,
+    reading: Reading,
+    t_s: float,
+    settings: BatchSettings,
+    weights: Weights,
+) -> list[Happening]:
+    steps: list[Happening] = []
+    findings = state.stability.advance(t_s, reading, weights)
+    for finding in findings:
+        if isinstance(finding, Stabilised):
+            # The reading at which the call falls may be the one that did not come.
+            probe_u = state.level.u_since(t_s - verification.LATE_S)
+            found = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
+            if found:
+                state.stable_at = iso(reading.at)
+            steps += found
+        elif isinstance(finding, Disturbed):
+            state.drifted = state.batch.phase is Phase.READY and finding.cause == "drift"
+            steps += lifecycle.on_disturbed(state.batch, finding, t_s)
+        elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
+            # What has come true is no forecast any more.
+            steps += _forecast_steps(state, finding, reading.at, t_s)
+    return steps
+
+
+def _forecast_steps(
+    state: ReservoirState, found: Forecast, at: Instant, t_s: float
+) -> list[Happening]:
+    state.stable_at = iso(at, found.stable_in_s)
+    state.batch.remaining = found.remaining
+    if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
+        return []
+    state.forecast_s = t_s
+    high_s = found.stable_in_high_s
+    forecast = ForecastMade(
+        round(found.final_salinity, 3),
+        round(found.final_u, 3),
+        round(found.remaining, 3),
+        state.stable_at,
+        iso(at, found.stable_in_low_s),
+        None if high_s is None else iso(at, high_s),
+    )
+    return [Happening(forecast)]
