@@ -1,9 +1,8 @@
-"""Asks for an address again and again while measuring lives, so that silence is the alarm.
+"""Requests an address at intervals while measuring works, so that silence is the alarm.
 
-Whoever watches there from outside learns of a dead publisher because nothing
-comes, and of dead measuring because then nothing is sent.  Measuring lives while the
-journal grows: a probe that says nothing makes it grow too, and has an alarm of its own.
-No clock on the wall is needed.
+A monitor outside notices when publishing is dead, because nothing comes, and when measuring
+is, because then nothing is sent.  Measuring works while the journal grows: a silent probe
+makes it grow too, and has an alarm of its own.  The wall clock is not used.
 """
 
 from __future__ import annotations
@@ -49,7 +48,7 @@ def read_url(path: Path) -> str:
 
 
 def ping(url: str) -> None:
-    """Ask for an address once; what it answers is read by nobody.
+    """Request an address once; the answer is not read.
 
     Raises:
         SinkError: It did not answer, or refused; the text does not hold the address.
@@ -70,12 +69,12 @@ def ping(url: str) -> None:
 
 @dataclass(slots=True)
 class Heartbeat:
-    """The loop.
+    """The loop that sends them.
 
     Attributes:
-        beat: Sends one sign of life.
+        beat: Sends one heartbeat.
         every_s: Seconds between two of them.
-        reader: The journal, whose growth is the life.
+        reader: The journal, which has to grow.
         outage: What is logged of failures.
         clock: Monotonic seconds.
         progress: Where each round is noted, so that a thread that hangs is noticed.
@@ -92,7 +91,7 @@ class Heartbeat:
     _due_s: float = field(default=float("-inf"), init=False)
 
     def run(self, stop: Signal) -> None:
-        """Go on until `stop` is set; nothing that fails here reaches anybody else."""
+        """Go on until `stop` is set; no failure here reaches another thread."""
         while not stop.is_set():
             self.progress.expect(ROUND_WITHIN_S)
             self.step()
@@ -100,12 +99,12 @@ class Heartbeat:
             stop.wait(LOOK_S)
 
     def step(self) -> None:
-        """Look whether the journal has grown, and send a sign of life when one is due."""
+        """Check whether the journal has grown, and send a heartbeat when one is due."""
         now_s = self.clock()
         try:
             seq = self.reader.last_seq()
         except JournalError:
-            return  # the silence says it
+            return  # then silence is the alarm
         if self._last_seq is not None and seq != self._last_seq:
             self._grew_s = now_s
         self._last_seq = seq

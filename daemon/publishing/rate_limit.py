@@ -1,4 +1,4 @@
-"""Keeps a backlog from coming all at once: no more entries a second than is set."""
+"""Limits the rate of a backlog: no more entries a second than is configured."""
 
 from __future__ import annotations
 
@@ -7,11 +7,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 AHEAD_S = 0.02
-"""So far ahead of the rate before there is a pause; shorter ones would cost more than they wait."""
+"""So far ahead of the rate before there is a pause; shorter ones cost more than they wait."""
 
 
 @dataclass(slots=True)
-class Pace:
+class RateLimit:
     """Lets entries through one by one.
 
     Attributes:

@@ -78,26 +78,26 @@ def step_within_s(config: Config, sink: str) -> float:
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.journal.inbox import Inbox, beside
     from daemon.publishing.mqtt.announcer import Announcer
-    from daemon.publishing.mqtt.calibration_buttons import Bench
-    from daemon.publishing.mqtt.command_intake import Commands
-    from daemon.publishing.mqtt.discovery import Announced
+    from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
+    from daemon.publishing.mqtt.command_intake import CommandIntake
+    from daemon.publishing.mqtt.discovery import HubDevice
     from daemon.publishing.mqtt.publisher import MqttSink
 
     station = config.station.name
-    told = [
-        Announced(
+    devices = [
+        HubDevice(
             station,
             each.name,
             bool(each.due),
             settings.commands,
             tuple(probe.name for probe in each.probes[1:]),
-            tuple(Bench(probe.name, probe.calibrate_with or "") for probe in each.probes),
+            tuple(ProbeReferences(probe.name, probe.calibrate_with or "") for probe in each.probes),
         )
         for each in config.reservoirs
     ]
-    told.append(Announced(station, "", allowed=settings.commands))
+    devices.append(HubDevice(station, "", allowed=settings.commands))
     names = tuple(each.name for each in config.reservoirs)
-    commands = Commands(
+    commands = CommandIntake(
         station,
         names,
         settings.commands,
@@ -108,7 +108,7 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     announcer = Announcer(
         station,
         settings.discovery_prefix,
-        told if settings.discovery else (),
+        devices if settings.discovery else (),
         Random(),  # noqa: S311 - spreads announcements, hides nothing
     )
     return MqttSink(

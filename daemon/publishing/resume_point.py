@@ -1,13 +1,13 @@
-"""Where a sink goes on, and how far back after a fault, since acknowledged is not yet written down.
+"""Where a sink goes on, and how far back after a fault: acknowledged is not yet stored.
 
-Brokers and databases acknowledge first and write down some seconds later.  Who is
-killed in between has forgotten what he said he had.  So beside the cursor, which
-moves with each acknowledgement, a second one trails: it passes an entry only when
-the other side was still there a set time after it acknowledged.  After a fault, and
-after a restart, entries come again from the second.
+Brokers and databases acknowledge first and store some seconds later; one that is killed in
+between has lost what it acknowledged.  So beside the cursor, which moves with each
+acknowledgement, there is a second one: it passes an entry only when the other side was still
+reachable a set time after it acknowledged.  After a fault, and after a restart, entries come
+again from the second cursor.
 
-A line that never holds for that time makes no headway beyond what can be sent in it:
-the price of not knowing a lost line from a lost memory.
+A connection that never lasts for that time makes no progress beyond what can be sent in it,
+because a lost connection cannot be told from a restart that lost entries.
 """
 
 from __future__ import annotations
@@ -35,12 +35,12 @@ class Positions(Protocol):
 
 
 @dataclass(slots=True)
-class Trail:
+class ResumePoint:
     """The positions of one sink.
 
     Attributes:
         cursors: Where they are kept.
-        span_s: How long after an acknowledgement the other side has surely written down, s.
+        span_s: How long after an acknowledgement the other side has stored for certain, s.
         clock: Monotonic seconds.
     """
 
@@ -49,7 +49,7 @@ class Trail:
     clock: Callable[[], float] = time.monotonic
     _cursor: str = field(default="", init=False)
     _at: int = field(default=0, init=False)
-    _kept: int = field(default=0, init=False)
+    _stored: int = field(default=0, init=False)
     _marks: deque[tuple[float, int]] = field(default_factory=deque, init=False)
 
     def of(self, cursor: str) -> int:
@@ -60,11 +60,11 @@ class Trail:
         """
         if cursor != self._cursor:
             acknowledged = self.cursors.of(cursor)
-            # Without one, as an earlier version left it, what was acknowledged has to do.
-            kept = self.cursors.known(_kept(cursor))
+            # Without one, as an earlier version left it, the acknowledged one counts.
+            stored = self.cursors.known(_stored(cursor))
             self._cursor = cursor
-            self._kept = acknowledged if kept is None else min(kept, acknowledged)
-            self.back()
+            self._stored = acknowledged if stored is None else min(stored, acknowledged)
+            self.go_back()
         return self._at
 
     def advance(self, cursor: str, seq: int, refusal: Refusal | None = None) -> None:
@@ -75,9 +75,9 @@ class Trail:
         """
         if refusal is not None:
             refusal = self._not_counted_yet(cursor, refusal)
-        kept = self._kept if self.span_s else seq
-        self.cursors.advance(cursor, seq, refusal, trailing=(_kept(cursor), kept))
-        self._at, self._kept = seq, kept
+        stored = self._stored if self.span_s else seq
+        self.cursors.advance(cursor, seq, refusal, trailing=(_stored(cursor), stored))
+        self._at, self._stored = seq, stored
         if self.span_s:
             self._marks.append((self.clock(), seq))
 
@@ -88,25 +88,25 @@ class Trail:
             JournalError: It could not be written.
         """
         self.cursors.rewind(cursor, seq)
-        self.cursors.rewind(_kept(cursor), seq)
+        self.cursors.rewind(_stored(cursor), seq)
         self._cursor = ""
 
     def worked(self) -> None:
-        """Take note that the other side is there: what it acknowledged long ago, it has kept.
+        """Record that the other side is reachable: it has stored what it acknowledged long ago.
 
         Raises:
             JournalError: That could not be written.
         """
-        before, now_s = self._kept, self.clock()
+        before, now_s = self._stored, self.clock()
         while self._marks and now_s - self._marks[0][0] >= self.span_s:
-            _, self._kept = self._marks.popleft()
-        # While entries come it is written with them, which spares the card.
-        if self._kept != before and not self._marks:
-            self.cursors.advance(_kept(self._cursor), self._kept)
+            _, self._stored = self._marks.popleft()
+        # While entries come it is written with them, which saves writes to the card.
+        if self._stored != before and not self._marks:
+            self.cursors.advance(_stored(self._cursor), self._stored)
 
-    def back(self) -> None:
-        """Go back to what the other side has surely kept: it may have forgotten the rest."""
-        self._at = self._kept
+    def go_back(self) -> None:
+        """Go back to what the other side has stored for certain: it may have lost the rest."""
+        self._at = self._stored
         self._marks.clear()
 
     def _not_counted_yet(self, cursor: str, refusal: Refusal) -> Refusal | None:
@@ -115,5 +115,5 @@ class Trail:
         return Refusal(fresh, refusal.why) if fresh else None
 
 
-def _kept(cursor: str) -> str:
+def _stored(cursor: str) -> str:
     return f"{cursor}/kept"

@@ -24,10 +24,10 @@ log = logging.getLogger("brinewright.publish")
 
 
 class SinkError(BrinewrightError):
-    """The other side did not take what it was given; the text says why and what to do.
+    """The other side did not accept what it was sent; the text says why and what to do.
 
     Attributes:
-        wait_s: How long the other side asks to be left alone, s; 0 when it does not say.
+        wait_s: How long the other side asks us to wait, s; 0 when it does not say.
     """
 
     exit_code = ExitCode.CONFIG
@@ -43,7 +43,7 @@ class Sink(Protocol):
     """Somewhere that entries are published to.
 
     Attributes:
-        name: Under which its cursor is kept and it is spoken of.
+        name: Of its cursor, and in sentences.
     """
 
     name: str
@@ -66,25 +66,25 @@ class Sink(Protocol):
         """Return whether something came in that should not wait for the next second."""
 
     def close(self) -> None:
-        """Say good-bye as far as that is possible, never raising; may be called twice."""
+        """Disconnect as far as that is possible, never raising; may be called twice."""
 
 
 @runtime_checkable
 class Forwarding(Protocol):
-    """A sink that acknowledges before all are served whom it hands things on to."""
+    """A sink that acknowledges before all its receivers have accepted."""
 
     def trouble(self) -> str:
-        """Return what is wrong with those, as a sentence; empty when nothing is."""
+        """Return which receivers fail and why, as a sentence; empty when none does."""
 
 
 @runtime_checkable
 class Renewing(Protocol):
-    """A sink whose connection may break and be made anew without a failure."""
+    """A sink whose connection may be replaced without a failure."""
 
     def renewed(self) -> bool:
-        """Return whether that happened since it was asked last.
+        """Return whether that happened since the last call.
 
-        Then what was acknowledged and perhaps not yet written down comes again.
+        Then what was acknowledged and perhaps not yet stored comes again.
         """
 
 
@@ -102,7 +102,7 @@ def follow(
         cursors: Where the sink's position is kept, and what it refused is counted.
         sink: Where they go.
         limit: Most of them.
-        refused: Told of what was left out.
+        refused: Called with what was left out.
 
     Raises:
         SinkError: They were not acknowledged; the cursor stays.
@@ -138,7 +138,7 @@ def _follow_restored(reader: Reader, cursors: Positions, key: str) -> None:
 
 @dataclass(slots=True)
 class Backoff:
-    """How long to leave a failing sink alone: doubling, with jitter, from `first_s` to `longest_s`.
+    """How long to wait after a failure: doubling, with jitter, from `first_s` to `longest_s`.
 
     Attributes:
         rng: Source of the jitter, so that many stations do not return together.
@@ -165,6 +165,6 @@ class Backoff:
         return step_s * self.rng.uniform(0.5, 1.0)
 
     def worked(self, now_s: float) -> None:
-        """Take note that it works."""
+        """Record that it works."""
         if self._works_since_s is None:
             self._works_since_s = now_s

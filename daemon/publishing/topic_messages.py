@@ -1,4 +1,4 @@
-"""Messages to topics: which topic, what it says, and what the broker does with it."""
+"""Messages to topics: topic, payload, and whether the broker retains it."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload, reading_payload, time_fields, to_json
 from daemon.journal.reader import Stored
 
-PICTURE_EXPIRES_S = 180
-"""Without a new picture for so long nobody measures; probes are read once a minute at the least."""
+SNAPSHOT_EXPIRES_S = 180
+"""Without a new snapshot for so long nothing is measured; a probe is read each minute at least."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,9 +19,9 @@ class Message:
 
     Attributes:
         topic: Full topic.
-        payload: What it says, UTF-8.
-        retain: Whether the broker keeps it for whoever comes later.
-        correlation: What the receiver knows an answer by (MQTT 5); empty for none.
+        payload: Its bytes, UTF-8.
+        retain: Whether the broker retains it for later subscribers.
+        correlation: By which the receiver recognises an answer (MQTT 5); empty for none.
         expires_s: How long it is of use, s (MQTT 5); None for ever.
     """
 
@@ -38,29 +38,29 @@ def alarm_payload(event: Event) -> dict[str, JSON]:
 
 
 def availability(station: str, *, online: bool) -> Message:
-    """Whether anybody publishes for the station."""
+    """Return whether the station publishes."""
     return Message(
         f"brinewright/{station}/availability", b"online" if online else b"offline", retain=True
     )
 
 
-def state_message(station: str, reservoir: str, picture: JSON) -> Message:
-    """The whole present picture of a reservoir, for whoever comes later too.
+def state_message(station: str, reservoir: str, snapshot: JSON) -> Message:
+    """Return the snapshot of a reservoir, for later subscribers too.
 
-    Not for who comes so late that it is no longer the present: where a probe is read, it
-    changes with each reading, and the broker forgets one that was not followed by another.
+    Where a probe is read, it changes with each reading, so it expires at the broker when no
+    other follows.
     """
-    read = isinstance(picture, dict) and picture.get("probe") is not None
+    measured = isinstance(snapshot, dict) and snapshot.get("probe") is not None
     return Message(
         f"{place(station, reservoir)}/state",
-        to_json(picture),
+        to_json(snapshot),
         retain=True,
-        expires_s=PICTURE_EXPIRES_S if read else None,
+        expires_s=SNAPSHOT_EXPIRES_S if measured else None,
     )
 
 
 def alarm_message(station: str, event: Event) -> Message:
-    """The present state of one alarm, for whoever comes later too."""
+    """Return the present state of one alarm, for later subscribers too."""
     name = facts_of(event.body).get("name", "unnamed")
     return Message(
         alarm_topic(station, event.reservoir, str(name)),
@@ -70,12 +70,12 @@ def alarm_message(station: str, event: Event) -> Message:
 
 
 def alarm_topic(station: str, reservoir: str, name: str) -> str:
-    """Return where the present state of an alarm is."""
+    """Return the topic of the present state of an alarm."""
     return f"{place(station, reservoir)}/alarm/{name}"
 
 
 def entry_message(station: str, stored: Stored) -> Message:
-    """A reading or an event under its `seq`, by which a subscriber drops what comes twice."""
+    """Return a reading or an event with its `seq`, by which a subscriber drops what comes twice."""
     entry = stored.entry
     if isinstance(entry, Reading):
         payload, leaf = reading_payload(entry), "reading"

@@ -16,7 +16,7 @@ from daemon.entries import Entry
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader, Stored
-from daemon.publishing.resume_point import Trail
+from daemon.publishing.resume_point import ResumePoint
 from daemon.publishing.sink import follow
 from tests.services.service_parts import ROOT, Process, Station
 
@@ -96,8 +96,8 @@ class Scene:
     def publish(self) -> None:
         """Publish all that is to be published."""
         with Cursors(cursors_path(self.journal)) as cursors:
-            trail = Trail(cursors)
-            while follow(Reader(self.journal), trail, self.subscriber):
+            position = ResumePoint(cursors)
+            while follow(Reader(self.journal), position, self.subscriber):
                 pass
 
     def verb(self, *words: str) -> subprocess.Popen[bytes]:

@@ -178,7 +178,7 @@ class GuideStage:
 
 
 class NotifyStage:
-    """The sink that tells people; what acknowledges is its own file, which can be taken away."""
+    """The sink that notifies people; what acknowledges is its own file, which can be taken away."""
 
     entries: Sequence[Entry] = (alarm(1), alarm(2, "salt-unaccounted"), alarm(3, "mixing-overdue"))
 
@@ -197,11 +197,11 @@ class NotifyStage:
         self._path.with_name("away").rename(self._path)
 
     def received(self) -> list[int]:
-        """Numbers in what the receiver was told; it is told one thing after another."""
+        """Numbers in what the receiver accepted; what waits at one moment comes in one text."""
         if self._path.exists():
             self.sink.deliver([])
-        found = [re.search(r"Why: Number (\d)", each) for each in self._hook.bodies]
-        return [int(each[1]) for each in found if each]
+        texts = "\n".join(self._hook.bodies)
+        return [int(number) for number in re.findall(r"Why: Number (\d)", texts)]
 
 
 @pytest.fixture

@@ -16,9 +16,9 @@ from daemon.journal.command_format import BadRequestError, Request
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.announcer import HUB_STATUS, Announcer
-from daemon.publishing.mqtt.command_intake import Commands
-from daemon.publishing.mqtt.discovery import Announced, announcement
-from daemon.publishing.mqtt.incoming import Letter
+from daemon.publishing.mqtt.command_intake import CommandIntake
+from daemon.publishing.mqtt.discovery import HubDevice, announcement
+from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.inboxes import made
 
 SCALARS = (
@@ -81,8 +81,8 @@ def test_each_letter_is_answered_or_handed_over(
         journal = Path(folder) / "journal.db"
         with Writer(journal):
             inbox = made(journal)
-            commands = Commands("wing", ("mix-1",), COMMANDS, inbox, Reader(journal))
-            letter = Letter(
+            commands = CommandIntake("wing", ("mix-1",), COMMANDS, inbox, Reader(journal))
+            letter = IncomingMessage(
                 f"brinewright/wing{topic}", payload, len(payload), False, reply_to, correlation
             )
             replies = commands.take([letter], 0, 0.0)
@@ -107,12 +107,12 @@ def test_whatever_the_broker_kept_the_announcement_comes_out_right(
     *, kept: bytes, said: bytes, retained: bool
 ) -> None:
     """Rubbish in our place, or from a hub, never keeps the right announcement from being last."""
-    told = Announced("wing", "mix-1")
+    told = HubDevice("wing", "mix-1")
     right = announcement("homeassistant", told)
     one = Announcer("wing", "homeassistant", [told], Random(5))
     one.connected(0.0)
-    one.hear(Letter(right.topic, kept, len(kept), retained=True), 0.1)
-    one.hear(Letter(HUB_STATUS, said, len(said), retained), 0.2)
+    one.receive(IncomingMessage(right.topic, kept, len(kept), retained=True), 0.1)
+    one.receive(IncomingMessage(HUB_STATUS, said, len(said), retained), 0.2)
     sent = [*one.due(10.0), *one.due(20.0), *one.due(30.0)]
 
     assert right == sent[-1]

@@ -287,7 +287,7 @@ def test_a_password_shows_nowhere(
 
 def test_a_broker_that_wants_an_account_is_told_apart(guarded: Broker, make_sink: MakeSink) -> None:
     """Without any account configured, the sentence says to set one."""
-    with pytest.raises(SinkError, match=r"wants an account: set mqtt\.username"):
+    with pytest.raises(SinkError, match=r"requires an account: set mqtt\.username"):
         make_sink(guarded).deliver([])
 
 
@@ -337,7 +337,7 @@ def test_another_client_of_the_same_name_is_named(
     first.deliver([])
     second.deliver([])
 
-    with pytest.raises(SinkError, match=r"see that no other client .* \(mqtt\.client_id\)"):
+    with pytest.raises(SinkError, match=r"check that no other client .* \(mqtt\.client_id\)"):
         wait_until(lambda: _heard_the_loss(first), "the loss")
 
 

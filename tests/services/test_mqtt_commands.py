@@ -18,7 +18,7 @@ from daemon.journal.command_format import BadRequestError
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import Broker, wait_until
@@ -64,7 +64,7 @@ def make_sink(path: Path, inbox: Inbox, writer: Writer) -> Iterator[Callable[...
     def make(broker: Broker, allowed: tuple[str, ...] = COMMANDS) -> MqttSink:
         section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
         reader = Reader(path)
-        commands = Commands(STATION, ("mix-1",), allowed, inbox, reader)
+        commands = CommandIntake(STATION, ("mix-1",), allowed, inbox, reader)
         made.append(MqttSink(section, STATION, reader, commands=commands if allowed else None))
         made[-1].deliver([])
         return made[-1]
@@ -274,7 +274,7 @@ def test_a_flood_is_bounded_and_the_station_goes_on(
         for number in range(500):
             mid = kim.client.publish(COMMAND, json.dumps(USE | {"id": f"f-{number}"}), qos=1).mid
         wait_until(lambda: mid in kim.codes, "the last one to be taken by the broker")
-        wait_until(lambda: len(sink._connection.letters) == 200, "a full box")  # type: ignore[union-attr]  # noqa: SLF001
+        wait_until(lambda: len(sink._connection.incoming) == 200, "a full queue")  # type: ignore[union-attr]  # noqa: SLF001
         kim.say("elsewhere", b"")
         sink.deliver([])
         wait_until(lambda: len(kim.heard) == 160, "the refusals")

@@ -15,7 +15,7 @@ from daemon.config import Mqtt
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.announcer import HUB_STATUS, Announcer
-from daemon.publishing.mqtt.discovery import Announced
+from daemon.publishing.mqtt.discovery import HubDevice
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
 from tests.parts.hub_rules import faults
@@ -58,10 +58,10 @@ class Stage:
     announcer: Announcer
     clock: Hands
 
-    def settle(self, *kept: str) -> None:
+    def settle(self, *retained: str) -> None:
         """Deliver over all pauses, once it knows of what the broker keeps."""
         wait_until(
-            lambda: delivered(self.sink) and self.announcer.kept >= set(kept),
+            lambda: delivered(self.sink) and self.announcer.retained >= set(retained),
             "what the broker keeps",
         )
         for _ in range(4):
@@ -76,7 +76,7 @@ def make_stage(tmp_path: Path) -> Iterator[Callable[..., Stage]]:
     with Writer(tmp_path / "journal.db"):
         reader = Reader(tmp_path / "journal.db")
 
-        def make(broker: Broker, *told: Announced) -> Stage:
+        def make(broker: Broker, *told: HubDevice) -> Stage:
             section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
             announcer, clock = Announcer(STATION, "homeassistant", told, Random(5)), Hands()
             made.append(MqttSink(section, STATION, reader, clock, announcer=announcer))
@@ -104,7 +104,7 @@ def test_a_hub_finds_each_reservoir_whenever_it_comes(
     broker: Broker, make_stage: MakeStage
 ) -> None:
     """Announcements are kept by the broker, and keep the hub's rules."""
-    make_stage(broker, Announced(STATION, "mix-1"), Announced(STATION, "mix-2")).settle()
+    make_stage(broker, HubDevice(STATION, "mix-1"), HubDevice(STATION, "mix-2")).settle()
     with present(broker, "homeassistant/#") as hub:
         wait_until(lambda: len(hub.heard) >= 2, "both announcements")
 
@@ -117,7 +117,7 @@ def test_a_restart_says_nothing_and_a_hub_that_asks_is_told(
     broker: Broker, make_stage: MakeStage
 ) -> None:
     """What the broker has as it should be is not sent again, unless a hub comes up."""
-    reservoir = Announced(STATION, "mix-1", allowed=ALL)
+    reservoir = HubDevice(STATION, "mix-1", allowed=ALL)
     make_stage(broker, reservoir).settle()
     with present(broker, "homeassistant/#") as hub:
         _said(hub, TOPIC, 1)
@@ -137,11 +137,11 @@ def test_a_restart_says_nothing_and_a_hub_that_asks_is_told(
 
 def test_what_went_away_is_removed(broker: Broker, make_stage: MakeStage) -> None:
     """A reservoir by an empty message, an entity by its platform alone and then for good."""
-    told = Announced(STATION, "mix-1", allowed=ALL), Announced(STATION, "mix-2")
+    told = HubDevice(STATION, "mix-1", allowed=ALL), HubDevice(STATION, "mix-2")
     make_stage(broker, *told).settle()
     with present(broker, "homeassistant/#") as hub:
         _said(hub, OTHER, 1)
-        make_stage(broker, Announced(STATION, "mix-1")).settle(TOPIC, OTHER)
+        make_stage(broker, HubDevice(STATION, "mix-1")).settle(TOPIC, OTHER)
         _, removing, plain = _said(hub, TOPIC, 3)
         assert b"" == _said(hub, OTHER, 2)[1]
         make_stage(broker).settle(TOPIC)
@@ -164,7 +164,7 @@ def test_a_broker_that_lost_its_memory_is_told_again(
     """The next connection finds that nothing is kept, and says all."""
     broker = make_broker()
     broker.start()
-    stage = make_stage(broker, Announced(STATION, "mix-1"))
+    stage = make_stage(broker, HubDevice(STATION, "mix-1"))
     stage.settle()
     stage.sink.close()
     broker.kill()

@@ -54,7 +54,7 @@ def test_a_picture_expires_with_the_broker_and_an_alarm_does_not(
         sink.deliver([])
         assert 170 <= (_found(broker)[STATE] or 0) <= 180
 
-        monkeypatch.setattr("daemon.publishing.topic_messages.PICTURE_EXPIRES_S", 1)
+        monkeypatch.setattr("daemon.publishing.topic_messages.SNAPSHOT_EXPIRES_S", 1)
         pictures["mix-1"]["age_h"] = 2
         writer.append([reading(2)], 0.0, dict(pictures))
 

@@ -12,8 +12,8 @@ from daemon.config.services import COMMANDS
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.announcer import Announcer
-from daemon.publishing.mqtt.command_intake import Commands
-from daemon.publishing.mqtt.discovery import Announced
+from daemon.publishing.mqtt.command_intake import CommandIntake
+from daemon.publishing.mqtt.discovery import HubDevice
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.campaigns.hostile import HERE, OURS, Blow, campaign, draw, strike
 from tests.conftest import Broker, wait_until
@@ -42,8 +42,8 @@ def test_each_message_is_read_answered_and_survived(
         Mqtt.model_validate({"host": broker.host, "port": broker.port}),
         STATION,
         reader,
-        commands=Commands(STATION, ("mix-1",), COMMANDS, inbox, reader, ("homeassistant/",)),
-        announcer=Announcer(STATION, "homeassistant", [Announced(STATION, "mix-1")], Random(5)),
+        commands=CommandIntake(STATION, ("mix-1",), COMMANDS, inbox, reader, ("homeassistant/",)),
+        announcer=Announcer(STATION, "homeassistant", [HubDevice(STATION, "mix-1")], Random(5)),
     )
     waiting: list[Blow] = []
     sent: list[Blow] = []

@@ -12,7 +12,7 @@ from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt import publisher
-from daemon.publishing.mqtt.command_intake import RETAINED, Commands
+from daemon.publishing.mqtt.command_intake import RETAINED, CommandIntake
 from daemon.publishing.mqtt.connection import MQTT_3_1_1
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError
@@ -39,7 +39,7 @@ def make_sink(tmp_path: Path, inbox: Inbox) -> Iterator[Callable[[Broker], MqttS
     def make(broker: Broker) -> MqttSink:
         reader = Reader(tmp_path / "journal.db")
         section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
-        commands = Commands(STATION, ("mix-1",), ("batch.use",), inbox, reader)
+        commands = CommandIntake(STATION, ("mix-1",), ("batch.use",), inbox, reader)
         sinks.append(MqttSink(section, STATION, reader, commands=commands))
         sinks[-1].deliver([])
         return sinks[-1]

@@ -18,8 +18,8 @@ from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.announcer import PAUSE_S, Announcer
-from daemon.publishing.mqtt.command_intake import Commands
-from daemon.publishing.mqtt.discovery import Announced
+from daemon.publishing.mqtt.command_intake import CommandIntake
+from daemon.publishing.mqtt.discovery import HubDevice
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
@@ -134,8 +134,8 @@ def station(guarded: Guarded, tmp_path: Path, writer: Writer, inbox: Inbox) -> I
         STATION,
         reader,
         clock,
-        commands=Commands(STATION, ("mix-1",), ("batch.use",), inbox, reader),
-        announcer=Announcer(STATION, "homeassistant", [Announced(STATION, "mix-1")], Random(5)),
+        commands=CommandIntake(STATION, ("mix-1",), ("batch.use",), inbox, reader),
+        announcer=Announcer(STATION, "homeassistant", [HubDevice(STATION, "mix-1")], Random(5)),
     )
     raised = event(2, Kind.ALARM, name="salt-low", what="raised")
     own = event(3, Kind.ALARM, reservoir="", name="storage-low", what="raised")
@@ -166,14 +166,14 @@ def test_the_station_publishes_all_and_hears_commands(
         wait_until(lambda: bool(hub.on(CONFIG)), "the announcement")
         wait_until(lambda: len(display.heard) >= 4, "what the screen may see")
 
-    kept = {
+    retained = {
         f"{HERE}/availability",
         f"{HERE}/mix-1/state",
         f"{HERE}/mix-1/alarm/salt-low",
         f"{HERE}/alarm/storage-low",
     }
-    assert kept == {each.topic for each in display.heard}
-    assert kept | {f"{COMMAND}/reply", CONFIG} == {each.topic for each in hub.heard}
+    assert retained == {each.topic for each in display.heard}
+    assert retained | {f"{COMMAND}/reply", CONFIG} == {each.topic for each in hub.heard}
 
 
 @pytest.mark.parametrize("who", ["hub", "display", "north-wing"])
@@ -230,5 +230,5 @@ def test_nobody_comes_in_without_an_account(guarded: Guarded) -> None:
     for more in ({}, {"username": STATION, "password_file": str(guarded.certificates / "ca.key")}):
         section = Mqtt.model_validate({"host": LOOPBACK, "port": guarded.broker.port, **more})
         sink = MqttSink(section, STATION, Reader(guarded.certificates / "no-journal.db"))
-        with pytest.raises(SinkError, match=r"wants an account|refused the account"):
+        with pytest.raises(SinkError, match=r"requires an account|refused the account"):
             sink.deliver([])

@@ -15,7 +15,7 @@ from daemon.config import Mqtt
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.command_intake import Commands
+from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
@@ -282,7 +282,9 @@ def test_commands_work_in_the_older_protocol(
     """Without a response topic to speak of, the answer comes on the usual one."""
     reader = Reader(tmp_path / "journal.db")
     make_sink(host=LOOPBACK, port=old.port)
-    commands = Commands(STATION, ("mix-1",), ("batch.use",), made(tmp_path / "journal.db"), reader)
+    commands = CommandIntake(
+        STATION, ("mix-1",), ("batch.use",), made(tmp_path / "journal.db"), reader
+    )
     section = Mqtt.model_validate({"host": LOOPBACK, "port": old.port})
     sink = MqttSink(section, STATION, reader, commands=commands)
     try:

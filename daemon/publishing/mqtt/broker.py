@@ -1,4 +1,4 @@
-"""Where a broker is, who we are there, and what its refusals mean, in sentences."""
+"""The address of a broker, our account there, and its refusals as sentences."""
 
 from __future__ import annotations
 
@@ -18,12 +18,12 @@ NOT_AUTHORISED = 0x87
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """Where a broker is and who we are there.
+    """A broker's address and our account there.
 
     Attributes:
         host: Name or address.
         port: TCP port.
-        client_id: What the broker tells clients apart by.
+        client_id: By which the broker distinguishes clients.
         keepalive_s: Longest silence, s.
         username: The account; None for none.
         password: Its password; None for none.
@@ -40,12 +40,12 @@ class Broker:
 
     @property
     def where(self) -> str:
-        """The broker as the subject of a sentence."""
+        """The broker, as the subject of a sentence."""
         return f"broker {self.host}:{self.port}"
 
     @property
     def account(self) -> str:
-        """Who we are there, as the object of a sentence."""
+        """Our account there, as the object of a sentence."""
         return f"the account {self.username!r}" if self.username else "clients without an account"
 
 
@@ -67,7 +67,7 @@ def broker_of(settings: Mqtt, station: str) -> Broker:
 
 
 def unreachable(broker: Broker, exc: OSError) -> str:
-    """Say why no line to the broker came about."""
+    """Return why the broker cannot be reached."""
     if isinstance(exc, ConnectionRefusedError):
         return (
             f"no {broker.where}: nobody listens there; start it, or check mqtt.host and mqtt.port"
@@ -88,11 +88,11 @@ def unreachable(broker: Broker, exc: OSError) -> str:
     return f"{broker.where} cannot be reached: {why}; check the network, mqtt.host and mqtt.port"
 
 
-def no_entry(broker: Broker, code: int, reason: str) -> str:
-    """Say why the broker refused the request to connect."""
+def connect_refused(broker: Broker, code: int, reason: str) -> str:
+    """Return why the broker refused the request to connect."""
     if code in (BAD_ACCOUNT, NOT_AUTHORISED):
         if broker.username is None:
-            return f"{broker.where} wants an account: set mqtt.username and mqtt.password_file"
+            return f"{broker.where} requires an account: set mqtt.username and mqtt.password_file"
         return (
             f"{broker.where} refused the account {broker.username!r}:"
             " check mqtt.username and mqtt.password_file"
@@ -102,28 +102,28 @@ def no_entry(broker: Broker, code: int, reason: str) -> str:
     return f"{broker.where} refused the connection: {reason}"
 
 
-def turned_away(broker: Broker, reason: str) -> str:
-    """Say that the line ended before the broker answered the request to connect."""
+def connect_aborted(broker: Broker, reason: str) -> str:
+    """Return that the connection ended before the broker answered the request to connect."""
     hint = "does it speak TLS on that port (mqtt.tls, mqtt.port)?"
     if broker.tls is not None:
-        hint = "does it want a certificate of ours (mqtt.cert_file, mqtt.key_file)?"
-    return f"{broker.where} did not let us in: {reason}; {hint}"
+        hint = "does it require a certificate of ours (mqtt.cert_file, mqtt.key_file)?"
+    return f"{broker.where} closed the connection before it was open: {reason}; {hint}"
 
 
-def lost(broker: Broker, reason: str) -> str:
-    """Say that an open connection ended."""
+def connection_lost(broker: Broker, reason: str) -> str:
+    """Return that an open connection ended."""
     # Some brokers do not say that they gave the connection to a namesake; they only close it.
     return (
-        f"{broker.where}: the connection was lost ({reason}); if that repeats, see that no"
-        f" other client calls itself {broker.client_id!r} (mqtt.client_id)"
+        f"{broker.where}: the connection was lost ({reason}); if that repeats, check that no"
+        f" other client has the id {broker.client_id!r} (mqtt.client_id)"
     )
 
 
-class _Line(ssl.SSLSocket):
-    """A line that is let go of when the two sides do not come to trust each other."""
+class _TlsSocket(ssl.SSLSocket):
+    """A socket that closes itself when the handshake fails."""
 
     def do_handshake(self, block: bool = False) -> None:  # noqa: FBT001, FBT002 - as inherited
-        """Shake hands, or close: the client library would leave the socket lying about."""
+        """Shake hands, or close: the client library would leave the socket open."""
         try:
             super().do_handshake(block)
         except OSError:
@@ -132,13 +132,13 @@ class _Line(ssl.SSLSocket):
 
 
 def _tls(settings: Mqtt) -> ssl.SSLContext:
-    """Trust whom the section says; TLS 1.2 or newer, and the name is always checked."""
+    """Return the trust that the section configures: TLS 1.2 or newer, the name always checked."""
     try:
         context = ssl.create_default_context(cafile=settings.ca_file)
     except (OSError, ValueError) as exc:
         raise SinkError(_unusable("mqtt.ca_file", settings.ca_file, exc)) from exc
     context.minimum_version = ssl.TLSVersion.TLSv1_2
-    context.sslsocket_class = _Line
+    context.sslsocket_class = _TlsSocket
     # Python 3.13 began to refuse authorities of one's own whose certificates lack an extension.
     # Who signed, for which name and until when is checked with and without.
     context.verify_flags &= ~ssl.VERIFY_X509_STRICT
@@ -154,7 +154,9 @@ def _tls(settings: Mqtt) -> ssl.SSLContext:
 
 
 def _no_passphrase() -> str:
-    raise ValueError("its key is locked with a passphrase; unlock it, nobody is there to type")
+    raise ValueError(
+        "its key is locked with a passphrase; remove the passphrase, for nobody types it here"
+    )
 
 
 def _unusable(key: str, path: Path | None, exc: Exception) -> str:

@@ -1,9 +1,8 @@
-"""The buttons of a hub that begin and end the calibration of a probe.
+"""The buttons of a hub that start and end the calibration of a probe.
 
-A button says always the same, so what a probe is held against must be known
-beforehand: it is in the configuration, where a new bottle is entered.  Each
-step of the routine is for whoever stands at the bench; a dashboard begins it,
-gives it up, and says that the probe is back in the water.
+A button always sends the same, so the references must be known beforehand: they are in the
+configuration, where a new lot is entered.  Each step of the routine is for the person at the
+bench; a dashboard starts it, aborts it, and confirms that the probe is back in the water.
 """
 
 from __future__ import annotations
@@ -15,17 +14,16 @@ from daemon.entries import JSON
 from daemon.journal.payloads import to_json
 
 BACK = "return"
-"""The step at which a probe is out of the water with its routine over."""
+"""The step at which the routine has ended and the probe is still out of the water."""
 
 
 @dataclass(frozen=True, slots=True)
-class Bench:
-    """A probe that a dashboard may have calibrated.
+class ProbeReferences:
+    """A probe, and the references that a dashboard may start its calibration with.
 
     Attributes:
         probe: Its name.
-        references: What it is held against, as `calibrate.start` takes it; empty where that
-            is said by nobody beforehand.
+        references: As `calibrate.start` takes them; empty where none are configured.
     """
 
     probe: str
@@ -37,18 +35,18 @@ class _Button:
     id: str
     name: str
     icon: str
-    asks: dict[str, JSON]
+    command: dict[str, JSON]
 
 
-def bench_buttons(
-    here: str, device: str, benches: Collection[Bench], allowed: Collection[str]
+def calibration_buttons(
+    here: str, device: str, probes: Collection[ProbeReferences], allowed: Collection[str]
 ) -> dict[str, JSON]:
     """Return the buttons of every probe by id.
 
     Args:
         here: Beginning of the topics of the reservoir.
         device: Beginning of the ids of its entities.
-        benches: Its probes.
+        probes: Its probes.
         allowed: Commands that may come over the broker.
     """
     return {
@@ -58,40 +56,40 @@ def bench_buttons(
             "name": each.name,
             "icon": each.icon,
             "command_topic": f"{here}/command",
-            "payload_press": to_json(each.asks).decode(),
+            "payload_press": to_json(each.command).decode(),
             "qos": 1,
             "retain": False,
         }
-        for bench in benches
-        for each in _of(bench)
-        if each.asks["verb"] in allowed
+        for probe_references in probes
+        for each in _of(probe_references)
+        if each.command["verb"] in allowed
     }
 
 
-def _of(bench: Bench) -> list[_Button]:
-    probe = bench.probe
+def _of(probe_references: ProbeReferences) -> list[_Button]:
+    probe = probe_references.probe
 
-    def asks(verb: str, **facts: JSON) -> dict[str, JSON]:
+    def command(verb: str, **facts: JSON) -> dict[str, JSON]:
         return {"verb": verb, "who": "dashboard", "probe": probe, **facts}
 
     begin = _Button(
         f"calibrate-{probe}",
         f"Start calibration of {probe}",
         "mdi:flask-empty-outline",
-        asks("calibrate.start", references=bench.references),
+        command("calibrate.start", references=probe_references.references),
     )
     end = [
         _Button(
             f"abort-{probe}",
             f"Abort calibration of {probe}",
             "mdi:flask-empty-off-outline",
-            asks("calibrate.abort"),
+            command("calibrate.abort"),
         ),
         _Button(
             f"back-{probe}",
             f"{probe} is back in the water",
             "mdi:water-check",
-            asks("calibrate.confirm", step=BACK),
+            command("calibrate.confirm", step=BACK),
         ),
     ]
-    return [begin, *end] if bench.references else end
+    return [begin, *end] if probe_references.references else end

@@ -1,12 +1,11 @@
 """Commands that come over a broker: into the inbox, and their answers back out.
 
-Off unless the configuration lists what may be asked.  A command is carried out
-by measuring alone; here it is checked, bounded in rate, named and written into
-the inbox, and its answer is told once the journal holds it.
+Off unless the configuration lists the allowed verbs.  A command is carried out by measuring
+alone; here it is checked, limited in rate, given an id and written into the inbox, and its
+answer is published once it is in the journal.
 
-A command without an id is given one, which its answer tells.  The same words
-again within five seconds count as the same command: a button pressed twice by
-a nervous finger, or a message that a broker sent twice.
+A command without an id is given one, which is in its answer.  The same message again within
+five seconds counts as the same command, so a command sent twice is carried out once.
 
 Source: OASIS, MQTT Version 5.0 (2019), 4.10 (request and response).
 """
@@ -29,14 +28,14 @@ from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox import Inbox
 from daemon.journal.payloads import to_json
 from daemon.journal.reader import Stored
-from daemon.publishing.mqtt.incoming import Letter
+from daemon.publishing.mqtt.incoming import IncomingMessage
 from daemon.publishing.topic_messages import Message, place
 
 WAIT_S = 30.0
 REPEAT_S = 5.0
-TELL_S = 60.0
-KEPT = 200
-"""Commands without an answer, answers, and names given: so many of each are remembered."""
+WARN_EVERY_S = 60.0
+MOST_REMEMBERED = 200
+"""Commands without an answer, answers, and ids given: so many of each are remembered."""
 ANSWER_EXPIRES_S = 3600
 LOOK_LIMIT = 1000
 RETAINED = (
@@ -51,8 +50,8 @@ _Value = TypeVar("_Value")
 log = logging.getLogger("brinewright.publish")
 
 
-class Journal(Protocol):
-    """Where answers appear; the journal's reader is one."""
+class AnswerSource(Protocol):
+    """Where answers come from; the journal's reader is one."""
 
     def last_seq(self) -> int:
         """Return the newest `seq`."""
@@ -65,18 +64,18 @@ class Journal(Protocol):
 
 
 @dataclass(slots=True)
-class Pending:
-    """A command whose answer is waited for.
+class PendingCommand:
+    """A command that waits for its answer.
 
     Attributes:
-        letter: What came in, without its payload.
-        reservoir: It is about; empty for the station.
-        verb: What it asks.
-        until_s: When its sender is told that it still waits, s.
+        message: What came in, without its payload.
+        reservoir: Which it is for; empty for the station.
+        verb: Of the command.
+        until_s: When its sender is sent that it still waits, s.
         repeated: Whether its id had been given before.
     """
 
-    letter: Letter
+    message: IncomingMessage
     reservoir: str
     verb: str
     until_s: float
@@ -84,35 +83,37 @@ class Pending:
 
 
 @dataclass(slots=True)
-class Commands:
-    """Takes letters and gives replies; the broker is somebody else's business.
+class CommandIntake:
+    """Takes messages and returns replies; knows no broker.
 
     Attributes:
         station: Name of the station.
         reservoirs: Names of all.
-        allowed: Verbs that may be asked for.
+        allowed: Verbs that may be used.
         inbox: Where commands go.
         journal: Where answers come from.
         closed_topics: Beginnings of topics that no answer may go to.
-        make_id: Gives an id unlike any other.
+        make_id: Returns a new unique id.
     """
 
     station: str
     reservoirs: tuple[str, ...]
     allowed: tuple[str, ...]
     inbox: Inbox
-    journal: Journal
+    journal: AnswerSource
     closed_topics: tuple[str, ...] = ()
     make_id: Callable[[], str] = lambda: f"mqtt-{secrets.token_hex(8)}"
     _allowance: Allowance = field(default_factory=Allowance, init=False)
-    _pending: dict[str, Pending] = field(default_factory=dict, init=False)
+    _pending: dict[str, PendingCommand] = field(default_factory=dict, init=False)
     _answered: OrderedDict[str, dict[str, JSON]] = field(default_factory=OrderedDict, init=False)
-    _named: OrderedDict[bytes, tuple[str, float]] = field(default_factory=OrderedDict, init=False)
+    _given_ids: OrderedDict[bytes, tuple[str, float]] = field(
+        default_factory=OrderedDict, init=False
+    )
     _retained: OrderedDict[str, bytes] = field(default_factory=OrderedDict, init=False)
     _seq: int = field(default=0, init=False)
     _refused: int = field(default=0, init=False)
     _quiet_until_s: float = field(default=float("-inf"), init=False)
-    _told_of_retained: bool = field(default=False, init=False)
+    _warned_of_retained: bool = field(default=False, init=False)
 
     @property
     def filters(self) -> list[str]:
@@ -120,87 +121,97 @@ class Commands:
         above = place(self.station, "")
         return [f"{above}/+/command", f"{above}/command"]
 
-    def is_one(self, topic: str) -> bool:
-        """Whether commands come on a topic."""
+    def concerns(self, topic: str) -> bool:
+        """Return whether a topic is one for commands."""
         parts = topic.split("/")
         here = parts[:2] == ["brinewright", self.station] and parts[-1] == "command"
         return here and len(parts) in (3, 4)
 
-    def take(self, letters: Iterable[Letter], dropped: int, now_s: float) -> list[Message]:
-        """Take in what came, and return what can be said to it at once.
+    def take(
+        self, messages: Iterable[IncomingMessage], dropped: int, now_s: float
+    ) -> list[Message]:
+        """Take messages, and return the replies that can be given at once.
 
         Args:
-            letters: What came, in order.
-            dropped: How many more came than could be held.
+            messages: What came, in order.
+            dropped: How many more came than could be queued.
             now_s: Monotonic seconds.
         """
         self._refused += dropped
-        found = [reply for letter in letters for reply in self._take(letter, now_s)]
-        self._tell_of_refused(now_s)
-        return found
+        replies = [reply for message in messages for reply in self._take(message, now_s)]
+        self._warn_of_refused(now_s)
+        return replies
 
     def answers(self, now_s: float) -> list[Message]:
-        """Return the answers that the journal holds by now, and word of those that wait.
+        """Return the answers that are in the journal by now, and replies for commands that wait.
 
         Raises:
             JournalError: The journal cannot be read.
         """
-        found: list[Message] = []
+        replies: list[Message] = []
         while self._pending:
             entries = self.journal.after(self._seq, LOOK_LIMIT)
-            found += [reply for stored in entries for reply in self._answer(stored)]
+            replies += [reply for stored in entries for reply in self._answer(stored)]
             if len(entries) < LOOK_LIMIT:
                 break
-        return found + self._late(now_s)
+        return replies + self._still_waiting(now_s)
 
-    def _take(self, letter: Letter, now_s: float) -> list[Message]:
-        if letter.retained and self._is_old(letter):
+    def _take(self, message: IncomingMessage, now_s: float) -> list[Message]:
+        if message.retained and self._is_old(message):
             return []
-        named = letter.topic.split("/")[2] if letter.topic.count("/") > 2 else ""  # noqa: PLR2004
+        reservoir = message.topic.split("/")[2] if message.topic.count("/") > 2 else ""  # noqa: PLR2004
         if not self._allowance.take(now_s):
             self._refused += 1
-            return [self._no(letter, "", TOO_MANY)]
-        if letter.retained:
-            return self._refuse(letter)
-        if named and named not in self.reservoirs:
+            return [self._reject(message, "", TOO_MANY)]
+        if message.retained:
+            return self._refuse(message)
+        if reservoir and reservoir not in self.reservoirs:
             known = ", ".join(self.reservoirs)
-            return [self._no(letter, "", f"there is no reservoir {named[:40]!r}; known: {known}")]
+            return [
+                self._reject(
+                    message, "", f"there is no reservoir {reservoir[:40]!r}; known: {known}"
+                )
+            ]
         try:
-            request = parse(letter.payload, letter.size, self.allowed, "mqtt.commands")
+            request = parse(message.payload, message.size, self.allowed, "mqtt.commands")
         except BadRequestError as exc:
-            return [self._no(letter, exc.id, str(exc))]
-        return self._submit(letter, named, request, now_s)
+            return [self._reject(message, exc.id, str(exc))]
+        return self._submit(message, reservoir, request, now_s)
 
-    def _is_old(self, letter: Letter) -> bool:
-        """Whether a retained letter was answered before, or only clears its topic."""
-        if letter.size:
-            return self._retained.get(letter.topic) == _words(letter)
-        self._retained.pop(letter.topic, None)
+    def _is_old(self, message: IncomingMessage) -> bool:
+        """Return whether a retained message was answered before, or only clears its topic."""
+        if message.size:
+            return self._retained.get(message.topic) == _digest(message)
+        self._retained.pop(message.topic, None)
         return True
 
-    def _refuse(self, letter: Letter) -> list[Message]:
+    def _refuse(self, message: IncomingMessage) -> list[Message]:
         """Answer a retained command, unless it waits: it may have come before without the flag."""
-        self._retained[letter.topic] = _words(letter)
+        self._retained[message.topic] = _digest(message)
         _forget_oldest(self._retained)
-        self._tell_of_retained(letter.topic)
+        self._warn_of_retained(message.topic)
         try:
-            id_ = parse(letter.payload, letter.size, self.allowed, "mqtt.commands").id
+            id_ = parse(message.payload, message.size, self.allowed, "mqtt.commands").id
         except BadRequestError as exc:
             id_ = exc.id
         if id_ in self._pending:
             return []
         if id_ in self._answered:
-            return [self._reply(letter, {**self._answered[id_], "repeated": True})]
-        return [self._no(letter, id_, RETAINED)]
+            return [self._reply(message, {**self._answered[id_], "repeated": True})]
+        return [self._reject(message, id_, RETAINED)]
 
     def _submit(
-        self, letter: Letter, reservoir: str, request: Request, now_s: float
+        self, message: IncomingMessage, reservoir: str, request: Request, now_s: float
     ) -> list[Message]:
-        id_ = request.id or self._name(letter, now_s)
+        id_ = request.id or self._id_for(message, now_s)
         if id_ in self._answered:
-            return [self._reply(letter, {**self._answered[id_], "repeated": True})]
-        if len(self._pending) >= KEPT:
-            return [self._no(letter, id_, f"{KEPT} commands wait already; send it again later")]
+            return [self._reply(message, {**self._answered[id_], "repeated": True})]
+        if len(self._pending) >= MOST_REMEMBERED:
+            return [
+                self._reject(
+                    message, id_, f"{MOST_REMEMBERED} commands wait already; send it again later"
+                )
+            ]
         try:
             if not self._pending:
                 self._seq = self.journal.last_seq()
@@ -209,23 +220,23 @@ class Commands:
             )
             before = None if new else self.journal.answer_to(id_)
         except JournalError as exc:
-            return [self._no(letter, id_, str(exc))]
+            return [self._reject(message, id_, str(exc))]
         if before is not None:
-            return [self._reply(letter, {**self._keep(id_, before), "repeated": True})]
+            return [self._reply(message, {**self._store_answer(id_, before), "repeated": True})]
         # The newest sender of an id gets its answer.
-        sender = replace(letter, payload=b"")  # it is in the inbox now
-        self._pending[id_] = Pending(
+        sender = replace(message, payload=b"")  # it is in the inbox now
+        self._pending[id_] = PendingCommand(
             sender, reservoir, request.verb, now_s + WAIT_S, repeated=not new
         )
         return []
 
-    def _name(self, letter: Letter, now_s: float) -> str:
-        words = _words(letter)
-        id_, at_s = self._named.get(words, ("", float("-inf")))
+    def _id_for(self, message: IncomingMessage, now_s: float) -> str:
+        digest = _digest(message)
+        id_, at_s = self._given_ids.get(digest, ("", float("-inf")))
         if now_s - at_s > REPEAT_S:
             id_, at_s = self.make_id(), now_s
-        self._named[words] = (id_, at_s)
-        _forget_oldest(self._named)
+        self._given_ids[digest] = (id_, at_s)
+        _forget_oldest(self._given_ids)
         return id_
 
     def _answer(self, stored: Stored) -> list[Message]:
@@ -236,17 +247,17 @@ class Commands:
         pending = self._pending.pop(id_, None)
         if pending is None:
             return []
-        return [self._reply(pending.letter, self._keep(id_, entry))]
+        return [self._reply(pending.message, self._store_answer(id_, entry))]
 
-    def _keep(self, id_: str, answer: Event) -> dict[str, JSON]:
-        told = answer_of(answer)
-        self._answered[id_] = told
+    def _store_answer(self, id_: str, answer: Event) -> dict[str, JSON]:
+        payload = answer_of(answer)
+        self._answered[id_] = payload
         _forget_oldest(self._answered)
-        return told
+        return payload
 
-    def _late(self, now_s: float) -> list[Message]:
-        """Tell each sender once that its command waits; an id given before waits no longer."""
-        found = []
+    def _still_waiting(self, now_s: float) -> list[Message]:
+        """Reply once to each sender that its command waits; an id given before waits no longer."""
+        replies = []
         for id_, each in list(self._pending.items()):
             if now_s < each.until_s:
                 continue
@@ -258,62 +269,64 @@ class Commands:
             if each.repeated:
                 del self._pending[id_]
                 sentence = (
-                    "this id was given before and is not carried out again; it waits still, or"
-                    " was answered so long ago that only the events tell what came of it"
+                    "this id was given before and is not carried out again; it still waits, or"
+                    " was answered so long ago that the answer is only among the events"
                 )
-            found.append(self._say(each.letter, id_, each.verb, None, sentence))
-        return found
+            replies.append(self._answer_text(each.message, id_, each.verb, sentence, ok=None))
+        return replies
 
-    def _no(self, letter: Letter, id_: str, sentence: str) -> Message:
-        return self._say(letter, id_, "", False, sentence)  # noqa: FBT003 - "ok": false
+    def _reject(self, message: IncomingMessage, id_: str, sentence: str) -> Message:
+        return self._answer_text(message, id_, "", sentence, ok=False)
 
-    def _say(self, letter: Letter, id_: str, verb: str, ok: bool | None, answer: str) -> Message:  # noqa: FBT001
-        told: dict[str, JSON] = {"id": id_ or None, "ok": ok, "answer": answer}
-        return self._reply(letter, told | ({"verb": verb} if verb else {}))
+    def _answer_text(
+        self, message: IncomingMessage, id_: str, verb: str, answer: str, *, ok: bool | None
+    ) -> Message:
+        payload: dict[str, JSON] = {"id": id_ or None, "ok": ok, "answer": answer}
+        return self._reply(message, payload | ({"verb": verb} if verb else {}))
 
-    def _reply(self, letter: Letter, told: dict[str, JSON]) -> Message:
+    def _reply(self, message: IncomingMessage, payload: dict[str, JSON]) -> Message:
         return Message(
-            self._reply_topic(letter),
-            to_json(told),
-            correlation=letter.correlation,
+            self._reply_topic(message),
+            to_json(payload),
+            correlation=message.correlation,
             expires_s=ANSWER_EXPIRES_S,
         )
 
-    def _reply_topic(self, letter: Letter) -> str:
-        """Where the sender wants it, but never where the station speaks for itself."""
-        parts = letter.topic.split("/")
+    def _reply_topic(self, message: IncomingMessage) -> str:
+        """Return the response topic, but never one that the station publishes on itself."""
+        parts = message.topic.split("/")
         reservoir = parts[2] if parts[2] in self.reservoirs and parts[3:] else ""
         usual = f"{place(self.station, reservoir)}/command/reply"
-        wanted = letter.reply_to
-        if wanted == usual or wanted.startswith(f"{usual}/"):
+        topic = message.reply_to
+        if topic == usual or topic.startswith(f"{usual}/"):
             closed = False
         else:
-            closed = wanted.startswith(("brinewright/", "$", *self.closed_topics))
-        # A broker that passes on a topic which it then refuses would cost us the connection.
-        unfit = not wanted or set(wanted) & set("+#") or not wanted.isprintable()
-        return usual if closed or unfit else wanted
+            closed = topic.startswith(("brinewright/", "$", *self.closed_topics))
+        # A broker may pass on a response topic and then end the connection that publishes to it.
+        unfit = not topic or set(topic) & set("+#") or not topic.isprintable()
+        return usual if closed or unfit else topic
 
-    def _tell_of_retained(self, topic: str) -> None:
-        if not self._told_of_retained:
+    def _warn_of_retained(self, topic: str) -> None:
+        if not self._warned_of_retained:
             log.warning(
                 "a command on %s is retained by the broker and not carried out, as all such are:"
                 " publish commands without the retain flag, and clear the topic with an empty"
                 " retained message",
                 topic,
             )
-        self._told_of_retained = True
+        self._warned_of_retained = True
 
-    def _tell_of_refused(self, now_s: float) -> None:
+    def _warn_of_refused(self, now_s: float) -> None:
         if self._refused and now_s >= self._quiet_until_s:
             log.warning("%d messages came faster than commands are taken", self._refused)
-            self._refused, self._quiet_until_s = 0, now_s + TELL_S
+            self._refused, self._quiet_until_s = 0, now_s + WARN_EVERY_S
 
 
-def _words(letter: Letter) -> bytes:
-    """Return what tells one letter from another."""
-    return hashlib.sha256(letter.topic.encode() + b"\0" + letter.payload).digest()
+def _digest(message: IncomingMessage) -> bytes:
+    """Return what distinguishes one message from another."""
+    return hashlib.sha256(message.topic.encode() + b"\0" + message.payload).digest()
 
 
 def _forget_oldest(known: OrderedDict[_Key, _Value]) -> None:
-    while len(known) > KEPT:
+    while len(known) > MOST_REMEMBERED:
         known.popitem(last=False)

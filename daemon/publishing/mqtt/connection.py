@@ -1,9 +1,9 @@
 """One connection to an MQTT broker, from its opening to its loss; never used again.
 
 The client library runs its network thread and gives its callbacks there; all
-that they do is to put what they heard into a queue, so none of them can fail.
+that they do is to put a report into a queue, so none of them can fail.
 Its own queue and its own reconnecting are not used: what is not acknowledged
-when a connection ends is forgotten here and comes again from the journal.
+when a connection ends is dropped here and comes again from the journal.
 
 No session outlives a connection: what is sent to the station while it is away
 is not carried out hours later, and what the station sends comes from the journal.
@@ -35,25 +35,31 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daemon.publishing.mqtt.broker import Broker, lost, no_entry, turned_away, unreachable
+from daemon.publishing.mqtt.broker import (
+    Broker,
+    connect_aborted,
+    connect_refused,
+    connection_lost,
+    unreachable,
+)
 from daemon.publishing.mqtt.incoming import (
+    LARGEST_PAYLOAD,
     LONGEST_CORRELATION,
-    LONGEST_KEPT,
     LONGEST_REPLY_TO,
-    Letter,
-    Letterbox,
+    IncomingMessage,
+    IncomingQueue,
 )
 from daemon.publishing.sink import SinkError
 from daemon.publishing.topic_messages import Message
 
 CONNECT_S = 5.0
 ANSWER_S = 10.0
-GOODBYE_S = 1.0
+CLOSE_WAIT_S = 1.0
 WINDOW = 400
 """Messages unanswered at a time, where the broker allows as many."""
 REFUSAL = 0x80
 UNSUPPORTED_VERSION = 0x84
-LARGEST_PACKET = 2 * LONGEST_KEPT
+LARGEST_PACKET = 2 * LARGEST_PAYLOAD
 """Bytes of a packet that an MQTT 5 broker may send us."""
 
 MQTT_5 = MQTTProtocolVersion.MQTTv5
@@ -61,11 +67,11 @@ MQTT_3_1_1 = MQTTProtocolVersion.MQTTv311
 
 
 class OldBrokerError(SinkError):
-    """The broker does not speak the version that it was addressed in."""
+    """The broker does not speak the requested version of the protocol."""
 
 
 @dataclass(frozen=True, slots=True)
-class Answered:
+class ConnectAnswer:
     """The broker's answer to the request to connect, and how much it takes at a time."""
 
     code: int
@@ -74,7 +80,7 @@ class Answered:
 
 
 @dataclass(frozen=True, slots=True)
-class Acknowledged:
+class Acknowledgement:
     """The broker's answer to one message or subscription."""
 
     mid: int
@@ -83,21 +89,21 @@ class Acknowledged:
 
 
 @dataclass(frozen=True, slots=True)
-class Lost:
-    """The connection is over."""
+class ConnectionLost:
+    """The connection ended."""
 
     reason: str
 
 
-Heard: TypeAlias = Answered | Acknowledged | Lost
+BrokerReport: TypeAlias = ConnectAnswer | Acknowledgement | ConnectionLost
 
 
-class Connection:
+class BrokerConnection:
     """An open connection; ends with the first fault.
 
     Attributes:
         usable: False once it has ended.
-        letters: What came in on what was subscribed to.
+        incoming: What came in on the subscribed topics.
     """
 
     def __init__(
@@ -115,22 +121,22 @@ class Connection:
             SinkError: The broker cannot be reached or refuses.
         """
         self.usable = False
-        self.letters = Letterbox()
+        self.incoming = IncomingQueue()
         self._broker = broker
         self._version = version
-        self._heard: SimpleQueue[Heard] = SimpleQueue()
+        self._reports: SimpleQueue[BrokerReport] = SimpleQueue()
         self._waiting: dict[int, str] = {}
         self._refused: list[tuple[str, str]] = []
         self._window = WINDOW
-        self._client = _client(broker, will, version, self._heard, self.letters)
+        self._client = _client(broker, will, version, self._reports, self.incoming)
         self._open()
 
     def subscribe(self, filters: list[str], *, as_published: bool = False) -> None:
-        """Have the broker send what comes on some topics into `letters`, with QoS 1.
+        """Have the broker send messages on some topics into `incoming`, with QoS 1.
 
         Args:
             filters: The topics.
-            as_published: Whether a letter also counts as retained where it was published so just
+            as_published: Whether a message also counts as retained where it was published so just
                 now; otherwise, and over MQTT 3.1.1, only where the broker had it before.
 
         Raises:
@@ -157,7 +163,7 @@ class Connection:
             SinkError: The connection was lost, or the broker does not answer.
         """
         while len(self._waiting) >= self._window:
-            self._hear()
+            self._await_report()
         info = self._client.publish(
             message.topic,
             message.payload,
@@ -180,29 +186,31 @@ class Connection:
         self._settle("write")
 
     def check(self) -> None:
-        """Notice what came meanwhile.
+        """Handle the reports that came meanwhile.
 
         Raises:
             SinkError: The connection was lost.
         """
-        while not self._heard.empty():
-            self._hear()
+        while not self._reports.empty():
+            self._await_report()
 
     def close(self, last: Message) -> None:
-        """Say `last` and good-bye as far as that is possible; never raises."""
+        """Send `last` and disconnect, as far as that is possible; never raises."""
         if self.usable:
             with suppress(SinkError):
                 self.send(last)
                 while self._waiting:
-                    self._hear(GOODBYE_S)
+                    self._await_report(CLOSE_WAIT_S)
                 self._client.disconnect()
                 while self.usable:
-                    self._hear(GOODBYE_S)  # until the end is heard, or waited for in vain
+                    self._await_report(
+                        CLOSE_WAIT_S
+                    )  # until the end is reported, or waited for in vain
         self._end()
 
     def _settle(self, right: str) -> None:
         while self._waiting:
-            self._hear()
+            self._await_report()
         if self._refused:
             topic, reason = self._refused[0]
             self._refused.clear()
@@ -217,32 +225,34 @@ class Connection:
                 self._broker.host,
                 self._broker.port,
                 self._broker.keepalive_s,
-                properties=_wishes() if self._version == MQTT_5 else None,
+                properties=_connect_properties() if self._version == MQTT_5 else None,
             )
         except OSError as exc:
             raise SinkError(unreachable(self._broker, exc)) from exc
         self._client.loop_start()
         try:
-            answer = self._heard.get(timeout=ANSWER_S)
+            answer = self._reports.get(timeout=ANSWER_S)
         except Empty:
-            answer = Lost(f"it did not answer within {ANSWER_S:g} s; is it an MQTT broker?")
-        if isinstance(answer, Answered) and answer.code < REFUSAL:
+            answer = ConnectionLost(
+                f"it did not answer within {ANSWER_S:g} s; is it an MQTT broker?"
+            )
+        if isinstance(answer, ConnectAnswer) and answer.code < REFUSAL:
             self._window = min(WINDOW, answer.window)
             self.usable = True
             return
         self._end()
-        if not isinstance(answer, Answered):
-            raise SinkError(turned_away(self._broker, answer.reason))
+        if not isinstance(answer, ConnectAnswer):
+            raise SinkError(connect_aborted(self._broker, answer.reason))
         if answer.code == UNSUPPORTED_VERSION:
             raise OldBrokerError(f"{self._broker.where} does not speak the MQTT that we speak")
-        raise SinkError(no_entry(self._broker, answer.code, answer.reason))
+        raise SinkError(connect_refused(self._broker, answer.code, answer.reason))
 
-    def _hear(self, limit_s: float | None = None) -> None:
+    def _await_report(self, limit_s: float | None = None) -> None:
         limit_s = ANSWER_S if limit_s is None else limit_s
-        if self._heard.empty():
-            self._hurry()
+        if self._reports.empty():
+            self._acknowledge_quickly()
         try:
-            heard = self._heard.get(timeout=limit_s)
+            report = self._reports.get(timeout=limit_s)
         except Empty:
             left = len(self._waiting)
             self._end()
@@ -250,58 +260,58 @@ class Connection:
                 f"{self._broker.where} did not acknowledge {left} messages within"
                 f" {limit_s:g} s; is it overloaded, or the network cut?"
             ) from None
-        if isinstance(heard, Acknowledged):
-            topic = self._waiting.pop(heard.mid, "")
-            if heard.code >= REFUSAL:
-                self._refused.append((topic, heard.reason))
-        elif isinstance(heard, Lost):
+        if isinstance(report, Acknowledgement):
+            topic = self._waiting.pop(report.mid, "")
+            if report.code >= REFUSAL:
+                self._refused.append((topic, report.reason))
+        elif isinstance(report, ConnectionLost):
             self._end()
-            raise SinkError(lost(self._broker, heard.reason))
+            raise SinkError(connection_lost(self._broker, report.reason))
 
-    def _hurry(self) -> None:
-        """Have the kernel confirm at once what the broker says next.
+    def _acknowledge_quickly(self) -> None:
+        """Have the kernel acknowledge at once what the broker sends next.
 
         Brokers answer each message in a packet of its own, and hold the second back until the
-        first is confirmed (RFC 896); the kernel confirms after 40 ms where we say nothing.
+        first is acknowledged (RFC 896); the kernel waits 40 ms for something to send with it.
         """
         line = self._client.socket()
         if isinstance(line, socket.socket):
-            with suppress(OSError):  # it may be over already
+            with suppress(OSError):  # it may have ended already
                 line.setsockopt(socket.IPPROTO_TCP, socket.TCP_QUICKACK, 1)
 
     def _end(self) -> None:
-        """Let go of the network thread, which a silent broker would hold for ever."""
+        """End the network thread, which a silent broker would keep waiting for ever."""
         self.usable = False
         self._waiting.clear()
         line = self._client.socket()
         if isinstance(line, socket.socket):
-            with suppress(OSError):  # it may be over already
+            with suppress(OSError):  # it may have ended already
                 line.shutdown(socket.SHUT_RDWR)
         self._client.loop_stop()
 
 
 def connect(
     broker: Broker, will: Message, version: MQTTProtocolVersion
-) -> tuple[Connection, MQTTProtocolVersion]:
-    """Return a connection and its version: the one asked for, or 3.1.1 where 5 is refused.
+) -> tuple[BrokerConnection, MQTTProtocolVersion]:
+    """Return a connection and its version: the requested one, or 3.1.1 where 5 is refused.
 
     Raises:
         SinkError: The broker cannot be reached or refuses.
     """
     try:
-        return Connection(broker, will, version), version
+        return BrokerConnection(broker, will, version), version
     except OldBrokerError:
         if version == MQTT_3_1_1:
             raise
-        return Connection(broker, will, MQTT_3_1_1), MQTT_3_1_1
+        return BrokerConnection(broker, will, MQTT_3_1_1), MQTT_3_1_1
 
 
 def _client(
     broker: Broker,
     will: Message,
     version: MQTTProtocolVersion,
-    heard: SimpleQueue[Heard],
-    letters: Letterbox,
+    report: SimpleQueue[BrokerReport],
+    incoming: IncomingQueue,
 ) -> Client:
     client = Client(
         CallbackAPIVersion.VERSION2,
@@ -317,33 +327,35 @@ def _client(
         client.username_pw_set(broker.username, broker.password)
     if broker.tls is not None:
         client.tls_set_context(broker.tls)
-    _listen(client, heard, letters)
+    _set_callbacks(client, report, incoming)
     return client
 
 
-def _listen(client: Client, heard: SimpleQueue[Heard], letters: Letterbox) -> None:
+def _set_callbacks(
+    client: Client, report: SimpleQueue[BrokerReport], incoming: IncomingQueue
+) -> None:
     def on_connect(
         _c: Client, _u: object, _f: ConnectFlags, code: ReasonCode, p: Properties | None
     ) -> None:
-        heard.put(Answered(code.value, str(code), getattr(p, "ReceiveMaximum", WINDOW)))
+        report.put(ConnectAnswer(code.value, str(code), getattr(p, "ReceiveMaximum", WINDOW)))
 
     def on_disconnect(
         _c: Client, _u: object, _f: DisconnectFlags, code: ReasonCode, _p: Properties | None
     ) -> None:
-        heard.put(Lost(str(code)))
+        report.put(ConnectionLost(str(code)))
 
     def on_publish(_c: Client, _u: object, mid: int, code: ReasonCode, _p: Properties) -> None:
-        heard.put(Acknowledged(mid, code.value, str(code)))
+        report.put(Acknowledgement(mid, code.value, str(code)))
 
     def on_subscribe(
         _c: Client, _u: object, mid: int, codes: list[ReasonCode], _p: Properties | None
     ) -> None:
         for code in codes:
-            heard.put(Acknowledged(mid, code.value, str(code)))
+            report.put(Acknowledgement(mid, code.value, str(code)))
 
     def on_message(_c: Client, _u: object, message: MQTTMessage) -> None:
-        with suppress(UnicodeError):  # a topic that is no text is none that we wait for
-            letters.put(_letter(message))
+        with suppress(UnicodeError):  # a topic that is no text is none of the subscribed ones
+            incoming.put(_incoming_message(message))
 
     client.on_connect = on_connect
     client.on_disconnect = on_disconnect
@@ -352,13 +364,13 @@ def _listen(client: Client, heard: SimpleQueue[Heard], letters: Letterbox) -> No
     client.on_message = on_message
 
 
-def _letter(message: MQTTMessage) -> Letter:
+def _incoming_message(message: MQTTMessage) -> IncomingMessage:
     size = len(message.payload)
     reply_to: str = getattr(message.properties, "ResponseTopic", "")
     correlation: bytes = getattr(message.properties, "CorrelationData", b"")
-    return Letter(
+    return IncomingMessage(
         topic=message.topic,
-        payload=bytes(message.payload) if size <= LONGEST_KEPT else b"",
+        payload=bytes(message.payload) if size <= LARGEST_PAYLOAD else b"",
         size=size,
         retained=message.retain,
         reply_to=reply_to if len(reply_to) <= LONGEST_REPLY_TO else "",
@@ -366,20 +378,20 @@ def _letter(message: MQTTMessage) -> Letter:
     )
 
 
-def _wishes() -> Properties:
+def _connect_properties() -> Properties:
     """No session after the connection, and no packet that memory could not hold."""
-    wishes = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    wishes.SessionExpiryInterval = 0
-    wishes.MaximumPacketSize = LARGEST_PACKET
-    return wishes
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = 0
+    properties.MaximumPacketSize = LARGEST_PACKET
+    return properties
 
 
 def _properties(message: Message) -> Properties | None:
     if message.expires_s is None and not message.correlation:
         return None
-    found = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+    properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
     if message.expires_s is not None:
-        found.MessageExpiryInterval = message.expires_s
+        properties.MessageExpiryInterval = message.expires_s
     if message.correlation:
-        found.CorrelationData = message.correlation
-    return found
+        properties.CorrelationData = message.correlation
+    return properties

@@ -1,12 +1,12 @@
-"""What a home-automation hub is told of the station, so that its dashboard makes itself.
+"""The discovery messages from which a home-automation hub builds its devices and entities.
 
-One device a reservoir and one for the station itself, each told in one message of
-the hub's device form.  All entities read the retained `state` topic, so that nothing
-is said twice; what more there is to say of an alarm is in its own topic.
+There is one device for each reservoir and one for the station itself, each in one message of
+the hub's device form.  All entities read the retained `state` topic, so that no value is
+published twice; the details of an alarm are attributes from its own topic.
 
-Where the picture has null, a template gives the word `None`, by which the hub
-shows "unknown"; an empty text would leave the old value standing.  A salinity
-whose quality test failed is shown as unknown too: automations believe numbers.
+Where the snapshot has null, a template gives the word `None`, which the hub shows as
+"unknown"; an empty text would leave the old value in place.  A salinity whose quality test
+failed is unknown too, because automations act on any number.
 
 Source: Home Assistant documentation of MQTT discovery, sensors, binary sensors
 and buttons, and its list of device classes with their units (2025), from memory.
@@ -23,10 +23,10 @@ from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.batch.steady import FACT, FORECAST
 from daemon.mixing.probe.health import Health
-from daemon.publishing.mqtt.calibration_buttons import Bench, bench_buttons
-from daemon.publishing.topic_messages import PICTURE_EXPIRES_S, Message, place
+from daemon.publishing.mqtt.calibration_buttons import ProbeReferences, calibration_buttons
+from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, Message, place
 
-BELIEVED = "value_json.flag | default(9) in (1, 2, 3)"
+USABLE = "value_json.flag | default(9) in (1, 2, 3)"
 QUALITY = {
     Flag.PASS: "pass",
     Flag.NOT_EVALUATED: "not evaluated",
@@ -40,17 +40,17 @@ BUTTONS = {
     "batch.use": ("use", "Mark batch used", "mdi:cup-water"),
     "batch.discard": ("discard", "Discard batch", "mdi:delete-outline"),
 }
-PRESSED: dict[str, dict[str, JSON]] = {"alarm.acknowledge": {"all": True}}
-"""Arguments that a button gives."""
+BUTTON_ARGUMENTS: dict[str, dict[str, JSON]] = {"alarm.acknowledge": {"all": True}}
+"""Arguments of the command behind a button."""
 OF_STATION = ("alarm.acknowledge",)
 OWN = "station"
-"""What the station itself is called among the devices; no reservoir may be."""
+"""Name of the station itself among the devices; no reservoir may have it."""
 DIAGNOSTIC = "diagnostic"
 
 
 @dataclass(frozen=True, slots=True)
-class Announced:
-    """A reservoir, or the station itself, as hubs are told of it.
+class HubDevice:
+    """A reservoir, or the station itself, as a device of hubs.
 
     Attributes:
         station: Name of the station.
@@ -58,7 +58,7 @@ class Announced:
         has_due: Whether batches of it are due at set times.
         allowed: Commands that may come over this broker.
         more_probes: Names of its probes after the one that decides.
-        benches: Its probes, as a dashboard may have them calibrated.
+        probes: Its probes, with the references of their calibration.
     """
 
     station: str
@@ -66,7 +66,7 @@ class Announced:
     has_due: bool = False
     allowed: Collection[str] = ()
     more_probes: Collection[str] = ()
-    benches: Collection[Bench] = ()
+    probes: Collection[ProbeReferences] = ()
 
     @property
     def id(self) -> str:
@@ -80,112 +80,114 @@ def node(station: str) -> str:
 
 
 def config_topic(prefix: str, station: str, reservoir: str) -> str:
-    """Where a hub reads of a reservoir, or of the station for no name; `+` for any."""
+    """The discovery topic of a reservoir, or of the station for no name; `+` for any."""
     return f"{prefix}/device/{node(station)}/{reservoir or OWN}/config"
 
 
-def announcement(prefix: str, told: Announced, gone: Mapping[str, str] | None = None) -> Message:
-    """Return the whole of what a hub is told of a reservoir, for the broker to keep.
+def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None = None) -> Message:
+    """Return the discovery message of a device, for the broker to retain.
 
     Args:
         prefix: Where hubs look for announcements.
-        told: The reservoir.
-        gone: Platforms of entities that are no more, by their id; to be told
-            once, so that hubs remove them.
+        device: The reservoir, or the station.
+        gone: Platforms of entities that do not exist any more, by their id; sent once, so that
+            hubs remove them.
     """
-    parts = components(told)
+    parts = components(device)
     removed: dict[str, JSON] = {
         id_: {"platform": platform} for id_, platform in (gone or {}).items() if id_ not in parts
     }
     payload: dict[str, JSON] = {
         "device": {
-            "identifiers": [told.id],
-            "name": f"{told.station} {told.reservoir or OWN}",
+            "identifiers": [device.id],
+            "name": f"{device.station} {device.reservoir or OWN}",
             "manufacturer": "brinewright",
-            "model": "mixing reservoir" if told.reservoir else "mixing station",
+            "model": "mixing reservoir" if device.reservoir else "mixing station",
             "sw_version": __version__,
         },
         "origin": {"name": "brinewright", "sw_version": __version__},
-        "availability_topic": f"{place(told.station, '')}/availability",
+        "availability_topic": f"{place(device.station, '')}/availability",
         "payload_available": "online",
         "payload_not_available": "offline",
         "components": {**parts, **removed},
     }
     return Message(
-        config_topic(prefix, told.station, told.reservoir), to_json(payload), retain=True
+        config_topic(prefix, device.station, device.reservoir), to_json(payload), retain=True
     )
 
 
 def withdrawal(topic: str) -> Message:
-    """Return what takes a whole device away."""
+    """Return the message that removes a whole device."""
     return Message(topic, b"", retain=True)
 
 
-def components(told: Announced) -> dict[str, JSON]:
-    """Return every entity of a reservoir by its id."""
-    here = place(told.station, told.reservoir)
-    scope = Scope.RESERVOIR if told.reservoir else Scope.STATION
-    bare = _of_reservoir(told) if told.reservoir else {"alarm-flood": _flood()}
+def components(device: HubDevice) -> dict[str, JSON]:
+    """Return every entity of a device by its id."""
+    here = place(device.station, device.reservoir)
+    scope = Scope.RESERVOIR if device.reservoir else Scope.STATION
+    bare = _of_reservoir(device) if device.reservoir else {"alarm-flood": _flood()}
     bare |= {
         f"alarm-{name}": _alarm(name, f"{here}/alarm/{name}")
         for name, row in CATALOGUE.items()
         if row.scope is scope
     }
-    read: dict[str, JSON] = {
+    entities: dict[str, JSON] = {
         id_: {
-            "unique_id": f"{told.id}-{id_}",
+            "unique_id": f"{device.id}-{id_}",
             "state_topic": f"{here}/state",
-            "expire_after": PICTURE_EXPIRES_S,
+            "expire_after": SNAPSHOT_EXPIRES_S,
             **each,
         }
         for id_, each in bare.items()
     }
-    pressed: dict[str, JSON] = {
+    buttons: dict[str, JSON] = {
         f"button-{id_}": {
             "platform": "button",
-            "unique_id": f"{told.id}-button-{id_}",
+            "unique_id": f"{device.id}-button-{id_}",
             "name": name,
             "icon": icon,
             "command_topic": f"{here}/command",
             "payload_press": to_json(
-                {"verb": verb, "who": "dashboard", **PRESSED.get(verb, {})}
+                {"verb": verb, "who": "dashboard", **BUTTON_ARGUMENTS.get(verb, {})}
             ).decode(),
             "qos": 1,
             "retain": False,
         }
         for verb, (id_, name, icon) in BUTTONS.items()
-        if verb in told.allowed and (told.reservoir or verb in OF_STATION)
+        if verb in device.allowed and (device.reservoir or verb in OF_STATION)
     }
-    return read | pressed | bench_buttons(here, told.id, told.benches, told.allowed)
+    return entities | buttons | calibration_buttons(here, device.id, device.probes, device.allowed)
 
 
-def _of_reservoir(told: Announced) -> dict[str, dict[str, JSON]]:
-    found = _water() | _batch(f"{place(told.station, told.reservoir)}/state") | _probe()
-    found |= {
+def _of_reservoir(device: HubDevice) -> dict[str, dict[str, JSON]]:
+    entities = _water() | _batch(f"{place(device.station, device.reservoir)}/state") | _probe()
+    entities |= {
         f"probe-health-{name}": _health(
             f"Probe health {name}",
             f"(value_json.probes_health | default({{}}, true)).get('{name}')",
         )
-        for name in told.more_probes
+        for name in device.more_probes
     }
-    if told.has_due:
-        found["start-by"] = _moment("Start by", "start_by", "mdi:calendar-clock")
-    return found
+    if device.has_due:
+        entities["start-by"] = _moment("Start by", "start_by", "mdi:calendar-clock")
+    return entities
 
 
 def _water() -> dict[str, dict[str, JSON]]:
     return {
-        "salinity": _number("Salinity", "salinity", "ppt", 2, "mdi:shaker-outline", sure=True),
-        # A person reads it, so it is k = 2; `salinity_u` of the topic stays a standard uncertainty.
+        "salinity": _number(
+            "Salinity", "salinity", "ppt", 2, "mdi:shaker-outline", usable_only=True
+        ),
+        # For a person, so k = 2; `salinity_u` of the topic stays a standard uncertainty.
         "salinity-expanded": {
             **_number("Salinity uncertainty k=2", "", "ppt", 2, "mdi:plus-minus-variant"),
             "value_template": (
                 "{% set u = value_json.salinity_u | default(none) %}"
-                f"{{{{ 2 * u if u is not none and ({BELIEVED}) else none }}}}"
+                f"{{{{ 2 * u if u is not none and ({USABLE}) else none }}}}"
             ),
         },
         "specific-gravity": _number(
-            "Specific gravity", "specific_gravity", "", 4, "mdi:scale-balance", sure=True
+            "Specific gravity", "specific_gravity", "", 4, "mdi:scale-balance", usable_only=True
         ),
         "conductivity": _number(
             "Conductivity", "conductivity_mS_cm", "mS/cm", 2, "mdi:water-opacity", "conductivity"
@@ -206,9 +208,9 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
             "icon": "mdi:state-machine",
             "value_template": _value("phase"),
         },
-        "batch": _words("Batch", "batch", "mdi:label-outline"),
+        "batch": _text("Batch", "batch", "mdi:label-outline"),
         "advice": {
-            **_words("Advice", "advice", "mdi:message-text-outline"),
+            **_text("Advice", "advice", "mdi:message-text-outline"),
             # A state holds 250 characters, an attribute all of it: the steps and the cautions.
             "json_attributes_topic": here,
             "json_attributes_template": (
@@ -225,8 +227,7 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
         "advised-salt": _number(
             "Salt mix to add", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"
         ),
-        # What is to be poured is no store and no sum: of the two classes for volume, the one
-        # whose readings may rise and fall is `volume_storage`.
+        # Of the two classes for volume, only `volume_storage` may rise and fall.
         "advised-water": _number(
             "Purified water to add", "advice_water_l", "L", 1, "mdi:water-plus", "volume_storage"
         ),
@@ -234,14 +235,14 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
 
 
 def _probe() -> dict[str, dict[str, JSON]]:
-    words = ", ".join(f"{flag.value}: '{word}'" for flag, word in QUALITY.items())
+    text = ", ".join(f"{flag.value}: '{word}'" for flag, word in QUALITY.items())
     return {
         "probe": {
             "platform": "binary_sensor",
             "name": "Probe",
             "device_class": "problem",
             "entity_category": DIAGNOSTIC,
-            "value_template": f"{{{{ 'OFF' if {BELIEVED} else 'ON' }}}}",
+            "value_template": f"{{{{ 'OFF' if {USABLE} else 'ON' }}}}",
         },
         "probe-health": _health("Probe health", "value_json.probe_health | default(none)"),
         "quality": {
@@ -251,9 +252,9 @@ def _probe() -> dict[str, dict[str, JSON]]:
             "options": [*QUALITY.values()],
             "entity_category": DIAGNOSTIC,
             "icon": "mdi:clipboard-pulse-outline",
-            "value_template": f"{{{{ {{{words}}}.get(value_json.flag | default(9)) }}}}",
+            "value_template": f"{{{{ {{{text}}}.get(value_json.flag | default(9)) }}}}",
         },
-        # Off unless somebody wants it: it changes with every reading.
+        # Disabled by default: it changes with every reading.
         "reading-at": {
             **_moment("Last reading", "time", "mdi:clock-outline"),
             "entity_category": DIAGNOSTIC,
@@ -270,31 +271,31 @@ def _number(
     icon: str,
     device_class: str = "",
     *,
-    sure: bool = False,
+    usable_only: bool = False,
 ) -> dict[str, JSON]:
-    found: dict[str, JSON] = {
+    entities: dict[str, JSON] = {
         "platform": "sensor",
         "name": name,
         "state_class": "measurement",
         "suggested_display_precision": digits,
         "icon": icon,
-        "value_template": _value(key, BELIEVED if sure else ""),
+        "value_template": _value(key, USABLE if usable_only else ""),
     }
     if unit:
-        found["unit_of_measurement"] = unit
+        entities["unit_of_measurement"] = unit
     if device_class:
-        found["device_class"] = device_class
-    return found
+        entities["device_class"] = device_class
+    return entities
 
 
-def _words(name: str, key: str, icon: str) -> dict[str, JSON]:
+def _text(name: str, key: str, icon: str) -> dict[str, JSON]:
     # The hub takes states of at most 255 characters.
-    shown = f"(value_json.{key} | default('', true))[:250] or none"
+    text = f"(value_json.{key} | default('', true))[:250] or none"
     return {
         "platform": "sensor",
         "name": name,
         "icon": icon,
-        "value_template": f"{{{{ {shown} }}}}",
+        "value_template": f"{{{{ {text} }}}}",
     }
 
 
@@ -309,7 +310,7 @@ def _moment(name: str, key: str, icon: str, condition: str = "") -> dict[str, JS
 
 
 def _in_phase(phases: Collection[Phase]) -> str:
-    """Return the condition under which a picture is in one of these phases."""
+    """Return the condition under which a snapshot is in one of these phases."""
     names = ", ".join(f"'{phase}'" for phase in phases)
     return f"value_json.phase | default(none) in ({names},)"
 
@@ -336,13 +337,13 @@ def _flood() -> dict[str, JSON]:
 
 
 def _alarm(name: str, topic: str) -> dict[str, JSON]:
-    stands = f"'{name}' in (value_json.alarms | default([], true))"
+    active = f"'{name}' in (value_json.alarms | default([], true))"
     return {
         "platform": "binary_sensor",
         "name": name.replace("-", " ").capitalize(),
         "device_class": "problem",
         "json_attributes_topic": topic,
-        "value_template": f"{{{{ 'ON' if {stands} else 'OFF' }}}}",
+        "value_template": f"{{{{ 'ON' if {active} else 'OFF' }}}}",
     }
 
 

@@ -1,16 +1,16 @@
 """Publishes to an MQTT broker: what is live first, and entries as the journal has them.
 
-What was missed during an outage comes oldest first, no faster than is set, and
-what is live goes between it as soon as it is due.
+What was missed during an outage comes oldest first, no faster than is configured, and what is
+live goes in between as soon as it is due.
 
-An entry counts as delivered when the broker has acknowledged it.  A broker writes
-down later what it acknowledged (mosquitto: `autosave_interval`), so what is younger
-than `kept_after_s` comes again after a lost connection; see `trail`.
+An entry counts as delivered when the broker has acknowledged it.  A broker stores later what
+it acknowledged (mosquitto: `autosave_interval`), so what is younger than `kept_after_s` comes
+again after a lost connection; see `resume_point`.
 
 Version 5 of the protocol is spoken, and 3.1.1 with a broker that refuses 5.
-Such a broker acknowledges also what it forbids, so there a missing right is
-not told; nor can it be told how large a message we take, so there the bound is
-its own (mosquitto: `message_size_limit`).
+Such a broker acknowledges also what it forbids, so there a missing right goes unnoticed; nor
+can it be given a limit on the size of messages, so there the limit is its own (mosquitto:
+`message_size_limit`).
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from daemon.journal.errors import JournalError
 from daemon.journal.reader import Stored
 from daemon.publishing.mqtt.announcer import Announcer
 from daemon.publishing.mqtt.broker import broker_of
-from daemon.publishing.mqtt.command_intake import Commands
-from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, Connection, connect
-from daemon.publishing.mqtt.retained import Live, Source
-from daemon.publishing.rate_limit import Pace
+from daemon.publishing.mqtt.command_intake import CommandIntake
+from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, BrokerConnection, connect
+from daemon.publishing.mqtt.retained import RetainedState, SnapshotSource
+from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import SinkError
 from daemon.publishing.topic_messages import Message, availability, entry_message
 
-TELL_S = 60.0
+WARN_EVERY_S = 60.0
 
 log = logging.getLogger("brinewright.publish")
 
@@ -45,21 +45,21 @@ class MqttSink:
         self,
         settings: Mqtt,
         station: str,
-        source: Source,
+        source: SnapshotSource,
         clock: Callable[[], float] = time.monotonic,
-        commands: Commands | None = None,
+        commands: CommandIntake | None = None,
         announcer: Announcer | None = None,
         reservoirs: Collection[str] | None = None,
     ) -> None:
-        """Read the secrets; the broker is not asked yet.
+        """Read the secrets; nothing is connected yet.
 
         Args:
             settings: The section `[mqtt]`.
             station: Name of the station.
-            source: Where the live picture comes from.
+            source: Where live snapshots come from.
             clock: Monotonic seconds.
-            commands: Takes what is asked over the broker; None for nothing.
-            announcer: Tells home-automation hubs of the station; None for nobody.
+            commands: Takes commands that come over the broker; None to take none.
+            announcer: Announces the station to home-automation hubs; None not to.
             reservoirs: Names of those that are configured; None for all that the journal knows.
 
         Raises:
@@ -68,35 +68,35 @@ class MqttSink:
         self._broker = broker_of(settings, station)
         self._version = MQTT_5
         self._station = station
-        self._live = Live(station, source, reservoirs)
+        self._live = RetainedState(station, source, reservoirs)
         self._clock = clock
-        self._pace = Pace(settings.backlog_per_s)
+        self._rate_limit = RateLimit(settings.backlog_per_s)
         self._commands = commands
         self._announcer = announcer
-        self._connection: Connection | None = None
+        self._connection: BrokerConnection | None = None
         self._quiet_until_s = float("-inf")
 
     def deliver(self, entries: Sequence[Stored]) -> None:
-        """Answer what was asked, send `entries`, and what is live between them; see `Sink`.
+        """Answer commands, send `entries`, and what is live between them; see `Sink`.
 
         Raises:
             SinkError: Not everything was acknowledged.
-            JournalError: The live picture cannot be read.
+            JournalError: The live snapshots cannot be read.
         """
         try:
             connection = self._connect()
-            self._converse(connection)
-            _tell(connection, self._flow(entries))
+            self._exchange(connection)
+            _send_all(connection, self._flow(entries))
         except (SinkError, JournalError):
             self._live.forget()
             raise
 
     def pressing(self) -> bool:
         """Return whether a command waits; see `Sink`."""
-        return self._connection is not None and bool(self._connection.letters)
+        return self._connection is not None and bool(self._connection.incoming)
 
     def close(self) -> None:
-        """Say that the station is offline; see `Sink`."""
+        """Publish that the station is offline; see `Sink`."""
         if self._connection is not None:
             self._connection.close(availability(self._station, online=False))
             self._connection = None
@@ -104,11 +104,11 @@ class MqttSink:
     def _flow(self, entries: Sequence[Stored]) -> Iterator[Message]:
         yield from self._live.due(self._clock())
         for each in entries:
-            self._pace.wait()
+            self._rate_limit.wait()
             yield from self._live.due(self._clock())
             yield entry_message(self._station, each)
 
-    def _connect(self) -> Connection:
+    def _connect(self) -> BrokerConnection:
         if self._connection is not None and self._connection.usable:
             self._connection.check()
             return self._connection
@@ -117,8 +117,8 @@ class MqttSink:
         connection, version = connect(self._broker, offline, self._version)
         self._live.forget()
         try:
-            _tell(connection, [availability(self._station, online=True)])
-            self._open_ears(connection)
+            _send_all(connection, [availability(self._station, online=True)])
+            self._subscribe(connection)
         except SinkError:
             connection.close(offline)
             raise
@@ -127,13 +127,13 @@ class MqttSink:
         self._connection, self._version = connection, version
         return connection
 
-    def _open_ears(self, connection: Connection) -> None:
-        """Subscribe; what the broker does not let us read is said, and the rest goes on."""
+    def _subscribe(self, connection: BrokerConnection) -> None:
+        """Subscribe; what the broker does not allow is logged, and the rest goes on."""
         if self._announcer is not None:
             self._announcer.connected(self._clock())
         for part in (self._commands, self._announcer):
             try:
-                # A hub that comes up may say so with the retain flag.
+                # A hub that starts may say so with the retain flag.
                 connection.subscribe(
                     [] if part is None else part.filters, as_published=part is self._commands
                 )
@@ -142,22 +142,22 @@ class MqttSink:
                     raise
                 log.warning("%s", exc)
 
-    def _converse(self, connection: Connection) -> None:
-        """Take in what came; a reply or announcement that is refused holds nothing up."""
-        letters, dropped = connection.letters.take()
+    def _exchange(self, connection: BrokerConnection) -> None:
+        """Take what came in, and reply; what the broker refuses of that holds nothing up."""
+        incoming, dropped = connection.incoming.take()
         now_s = self._clock()
-        said: list[Message] = []
+        replies: list[Message] = []
         if self._announcer is not None:
-            for letter in letters:
-                if self._announcer.is_one(letter.topic):
-                    self._announcer.hear(letter, now_s)
-            said += self._announcer.due(now_s)
+            for message in incoming:
+                if self._announcer.concerns(message.topic):
+                    self._announcer.receive(message, now_s)
+            replies += self._announcer.due(now_s)
         if self._commands is not None:
-            asked = [each for each in letters if self._commands.is_one(each.topic)]
-            said += self._commands.take(asked, dropped, now_s)
-            said += self._commands.answers(now_s)
+            commands = [each for each in incoming if self._commands.concerns(each.topic)]
+            replies += self._commands.take(commands, dropped, now_s)
+            replies += self._commands.answers(now_s)
         try:
-            _tell(connection, said)
+            _send_all(connection, replies)
         except SinkError as exc:
             if not connection.usable:
                 raise
@@ -166,10 +166,10 @@ class MqttSink:
     def _warn(self, exc: SinkError, now_s: float) -> None:
         if now_s >= self._quiet_until_s:
             log.warning("%s", exc)
-            self._quiet_until_s = now_s + TELL_S
+            self._quiet_until_s = now_s + WARN_EVERY_S
 
 
-def _tell(connection: Connection, messages: Iterable[Message]) -> None:
+def _send_all(connection: BrokerConnection, messages: Iterable[Message]) -> None:
     for message in messages:
         connection.send(message)
     connection.settle()

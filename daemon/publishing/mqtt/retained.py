@@ -1,18 +1,18 @@
-"""What the broker keeps for whoever comes later: each picture, and each alarm.
+"""The messages that the broker retains: each snapshot, and each alarm.
 
-There is one picture of each reservoir and one of the station itself.
+There is one snapshot of each reservoir and one of the station itself.
 
-Both are shown as the journal has them now, not as a backlog gets to them, so
-that an hour of readings to be made up never holds up what is going on.
+Both are published as the journal has them now, not as a backlog gets to them, so that an hour
+of missed readings never delays what is live.
 
-A picture is shown when it changed and only then.  It changes with each reading,
-also with one that did not come; so one that no longer changes says that nobody
-measures, and whoever lets it expire after a while sees that.
+A snapshot is published when it changed and only then.  It changes with each reading, also
+with one that did not come; so one that does not change any more means that nothing is
+measured, and a subscriber that lets it expire notices.
 
-What the journal remembers of a reservoir that is no longer configured, or of an
-alarm that there is no longer, is taken from the broker: nobody can end it any more.
-That waits until hubs were told that its entities are gone, for a hub complains of an
-emptied topic that it still looks at (from memory).
+Alarms and snapshots of a reservoir that is not configured any more, and alarms that the
+catalogue does not have any more, are withdrawn from the broker.  That waits until hubs were
+sent that their entities are gone, for a hub complains of an emptied topic that it still reads
+(from memory).
 """
 
 from __future__ import annotations
@@ -32,23 +32,23 @@ from daemon.publishing.topic_messages import (
 )
 
 LOOK_S = 0.5
-"""So that a picture a second is never a second old."""
+"""So that a snapshot each second is never a second old."""
 LONG_AGO_S = float("-inf")
 TAKE_AWAY_AFTER_S = 8.0
 """Twice the longest pause before an announcement; see `announcer`."""
 
 
-class Source(Protocol):
-    """Where the present comes from; the journal's reader is one."""
+class SnapshotSource(Protocol):
+    """Where the present state comes from; the journal's reader is one."""
 
     def identity(self) -> str:
-        """Return what tells this journal from another."""
+        """Return the identity of this journal."""
 
     def pictures(self) -> dict[str, JSON]:
-        """Return the picture of each reservoir by name."""
+        """Return the snapshot of each reservoir by name."""
 
     def own_picture(self) -> dict[str, JSON] | None:
-        """Return the picture of the station itself; None before any."""
+        """Return the snapshot of the station itself; None before any."""
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Return the events about alarms after `since_seq`, in order."""
@@ -58,8 +58,8 @@ class Source(Protocol):
 
 
 @dataclass(slots=True)
-class Live:
-    """Remembers what was shown, and gives what is due.
+class RetainedState:
+    """Knows what was published, and returns what is due.
 
     Attributes:
         station: Name of the station.
@@ -68,19 +68,19 @@ class Live:
     """
 
     station: str
-    source: Source
+    source: SnapshotSource
     reservoirs: Collection[str] | None = None
     _looked_s: float = field(default=LONG_AGO_S, init=False)
     _journal: str = field(default="", init=False)
-    _shown: dict[str, bytes] = field(default_factory=dict, init=False)
+    _published: dict[str, bytes] = field(default_factory=dict, init=False)
     _alarms_to_seq: int = field(default=0, init=False)
     _began_s: float | None = field(default=None, init=False)
-    _gone: dict[str, Message] = field(default_factory=dict, init=False)
+    _withdrawn: dict[str, Message] = field(default_factory=dict, init=False)
 
     def due(self, now_s: float) -> list[Message]:
         """Return what changed since the last look.
 
-        At most two looks a second.  What is returned counts as shown.
+        At most two looks a second.  What is returned counts as published.
 
         Raises:
             JournalError: The journal cannot be read.
@@ -93,24 +93,24 @@ class Live:
         self._looked_s = now_s
         if self._began_s is None:
             self._began_s = now_s
-        found = [*self._alarms(), *self._pictures()]
-        self._gone |= {each.topic: each for each in found if not each.payload}
-        found = [each for each in found if each.payload]
+        messages = [*self._alarms(), *self._snapshots()]
+        self._withdrawn |= {each.topic: each for each in messages if not each.payload}
+        messages = [each for each in messages if each.payload]
         if now_s - self._began_s >= TAKE_AWAY_AFTER_S:
-            found += self._gone.values()
-            self._gone.clear()
-        return found
+            messages += self._withdrawn.values()
+            self._withdrawn.clear()
+        return messages
 
     def forget(self) -> None:
-        """Show everything again at the next look: the broker may have lost what it kept."""
+        """Publish everything again at the next look: the broker may have lost what it retained."""
         self._looked_s = LONG_AGO_S
-        self._shown.clear()
-        self._gone.clear()
+        self._published.clear()
+        self._withdrawn.clear()
         self._alarms_to_seq = 0
         self._began_s = None
 
-    def _pictures(self) -> list[Message]:
-        found = []
+    def _snapshots(self) -> list[Message]:
+        messages = []
         pictures = self.source.pictures()
         own = self.source.own_picture()
         if own is not None:
@@ -119,10 +119,10 @@ class Live:
             message = state_message(self.station, reservoir, picture)
             if not self._is_there(reservoir):
                 message = withdrawn(message)
-            if message.payload != self._shown.get(reservoir):
-                self._shown[reservoir] = message.payload
-                found.append(message)
-        return found
+            if message.payload != self._published.get(reservoir):
+                self._published[reservoir] = message.payload
+                messages.append(message)
+        return messages
 
     def _alarms(self) -> list[Message]:
         newest: dict[str, Message] = {} if self._alarms_to_seq else self._formerly_named()
@@ -135,7 +135,7 @@ class Live:
         return list(newest.values())
 
     def _formerly_named(self) -> dict[str, Message]:
-        """Return what takes alarms away that an earlier version published under another name."""
+        """Return what withdraws alarms that an earlier version published under another name."""
         topics = [
             alarm_topic(self.station, reservoir, name)
             for reservoir, name in self.source.former_alarms()
@@ -150,5 +150,5 @@ class Live:
 
 
 def withdrawn(message: Message) -> Message:
-    """Return what takes a message from where the broker keeps it."""
+    """Return the message that has the broker retain nothing on its topic any more."""
     return replace(message, payload=b"")

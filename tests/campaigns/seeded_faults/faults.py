@@ -241,7 +241,7 @@ FAULTS = (
     Fault(
         "nothing comes again after a fault",
         "daemon/publishing/tail.py",
-        "self.trail.back()",
+        "self.resume_point.go_back()",
         "pass",
         (
             (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.publishing.rate_limit import AHEAD_S, Pace
+from daemon.publishing.rate_limit import AHEAD_S, RateLimit
 
 
 class Hands:
@@ -30,7 +30,7 @@ class Hands:
 def test_no_span_of_time_sees_more_than_the_rate_allows(per_s: int, gaps_s: list[float]) -> None:
     """Between any two entries lies their number at the rate, but for the little let run ahead."""
     hands = Hands()
-    pace = Pace(per_s, hands, hands.sleep)
+    pace = RateLimit(per_s, hands, hands.sleep)
     went_s = []
     for gap_s in gaps_s:
         hands.sleep(gap_s)
@@ -45,7 +45,7 @@ def test_no_span_of_time_sees_more_than_the_rate_allows(per_s: int, gaps_s: list
 def test_what_comes_once_a_second_never_waits() -> None:
     """Live entries are not held up by a bound that is above their rate."""
     hands = Hands()
-    pace = Pace(10, hands, hands.sleep)
+    pace = RateLimit(10, hands, hands.sleep)
     waits_s = []
     for _ in range(50):
         hands.sleep(1.0)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.journal.cursors import Cursors, Refusal
-from daemon.publishing.sink_health import Health
+from daemon.publishing.sink_health import SinkHealth
 
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
 
@@ -35,7 +35,7 @@ def test_it_writes_at_each_change_and_else_every_ten_seconds(tmp_path: Path) -> 
     """A minute of working is seven writes; each new error is one; coming back is one."""
     now_s = 0.0
     with Counted(tmp_path / "cursors.db") as cursors:
-        health = Health(cursors, "mqtt", lambda: now_s, lambda: NOON)
+        health = SinkHealth(cursors, "mqtt", lambda: now_s, lambda: NOON)
         for now_s in range(61):  # noqa: B007 - the clock looks at it
             health.worked()
         assert [""] * 7 == cursors.written
@@ -54,7 +54,7 @@ def test_what_cannot_be_written_is_borne_and_written_later(tmp_path: Path) -> No
     closed, path = Cursors(tmp_path / "a.db"), tmp_path / "b.db"
     closed.close()
     with Counted(path) as cursors:
-        health = Health(closed, "mqtt", lambda: 0.0, lambda: NOON)
+        health = SinkHealth(closed, "mqtt", lambda: 0.0, lambda: NOON)
         health.failed(OSError("gone"))
         health.cursors = cursors
         health.failed(OSError("gone"))
@@ -68,7 +68,7 @@ def test_what_is_refused_is_told_once_a_minute(
     """The first at once, the others together, none left untold while the sink goes on."""
     now_s = 0.0
     with Cursors(tmp_path / "cursors.db") as cursors:
-        health = Health(cursors, "influx", lambda: now_s, lambda: NOON)
+        health = SinkHealth(cursors, "influx", lambda: now_s, lambda: NOON)
         health.refused(Refusal((4,), "too old"))
         health.refused(Refusal((5, 9), "too old"))
         health.refused(Refusal((11,), "too large"))

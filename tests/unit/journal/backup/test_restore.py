@@ -26,7 +26,7 @@ from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.rows import to_ms
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import Writer
-from daemon.publishing.resume_point import Trail
+from daemon.publishing.resume_point import ResumePoint
 from daemon.publishing.sink import follow
 from tests.parts.backups import (
     LATER,
@@ -71,8 +71,8 @@ class Subscriber:
 def publish(journal: Path, to: Subscriber) -> None:
     """Publish all that is to be published, as a process that was just started does."""
     with Cursors(cursors_path(journal)) as cursors:
-        trail = Trail(cursors)
-        while follow(Reader(journal), trail, to):
+        position = ResumePoint(cursors)
+        while follow(Reader(journal), position, to):
             pass
 
 

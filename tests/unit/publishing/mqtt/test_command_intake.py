@@ -16,8 +16,8 @@ from daemon.journal.allowance import BURST, PER_MINUTE
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.command_intake import RETAINED, Commands
-from daemon.publishing.mqtt.incoming import HELD_AT_MOST, Letter, Letterbox
+from daemon.publishing.mqtt.command_intake import RETAINED, CommandIntake
+from daemon.publishing.mqtt.incoming import MOST_QUEUED, IncomingMessage, IncomingQueue
 from daemon.publishing.topic_messages import Message
 from tests.parts.inboxes import made
 from tests.services.mqtt_parts import STATION, event
@@ -46,10 +46,10 @@ def inbox(path: Path) -> Inbox:
 
 
 @pytest.fixture
-def commands(path: Path, inbox: Inbox, writer: Writer) -> Commands:
+def commands(path: Path, inbox: Inbox, writer: Writer) -> CommandIntake:
     """What is under test, giving the ids made-1, made-2 and so on."""
     numbers = itertools.count(1)
-    return Commands(
+    return CommandIntake(
         STATION,
         ("mix-1", "mix-2"),
         ALLOWED,
@@ -60,10 +60,10 @@ def commands(path: Path, inbox: Inbox, writer: Writer) -> Commands:
     )
 
 
-def letter(said: object, topic: str = f"{HERE}/mix-1/command", **more: Any) -> Letter:  # noqa: ANN401
+def incoming(said: object, topic: str = f"{HERE}/mix-1/command", **more: Any) -> IncomingMessage:  # noqa: ANN401
     """A letter with a JSON object, or with bytes as they are."""
     payload = said if isinstance(said, bytes) else json.dumps(said).encode()
-    return Letter(topic, payload, len(payload), **more)
+    return IncomingMessage(topic, payload, len(payload), **more)
 
 
 def told(message: Message) -> dict[str, Any]:
@@ -82,10 +82,10 @@ def carry_out(writer: Writer, id_: str, answer: str = "done", *, ok: bool = True
 
 
 def test_a_command_goes_into_the_inbox_and_its_answer_comes_out(
-    commands: Commands, inbox: Inbox, writer: Writer
+    commands: CommandIntake, inbox: Inbox, writer: Writer
 ) -> None:
     """Nothing is answered before the journal holds it; then once, with what it says."""
-    assert [] == commands.take([letter(USE, correlation=b"c-1")], 0, 0.0)
+    assert [] == commands.take([incoming(USE, correlation=b"c-1")], 0, 0.0)
     assert [] == commands.answers(0.0)
     (waiting,) = inbox.after(0)
     carry_out(writer, "another")
@@ -117,21 +117,21 @@ def test_a_command_goes_into_the_inbox_and_its_answer_comes_out(
     assert [] == commands.answers(2.0)
 
 
-def test_the_station_has_a_topic_of_its_own(commands: Commands, inbox: Inbox) -> None:
+def test_the_station_has_a_topic_of_its_own(commands: CommandIntake, inbox: Inbox) -> None:
     """What is about no reservoir is handed over without one."""
-    commands.take([letter(USE, f"{HERE}/command")], 0, 0.0)
+    commands.take([incoming(USE, f"{HERE}/command")], 0, 0.0)
 
     assert [""] == [each.reservoir for each in inbox.after(0)]
 
 
 def test_an_id_is_carried_out_once_and_answered_again(
-    commands: Commands, inbox: Inbox, writer: Writer
+    commands: CommandIntake, inbox: Inbox, writer: Writer
 ) -> None:
     """Whoever does not know whether it was heard may ask again with the same id."""
-    commands.take([letter(USE), letter(USE, reply_to="bench/answers")], 0, 0.0)
+    commands.take([incoming(USE), incoming(USE, reply_to="bench/answers")], 0, 0.0)
     carry_out(writer, "a")
     (first,) = commands.answers(0.0)
-    (again,) = commands.take([letter(USE)], 0, 1.0)
+    (again,) = commands.take([incoming(USE)], 0, 1.0)
 
     assert 1 == len(inbox.after(0))
     assert "bench/answers" == first.topic
@@ -139,12 +139,12 @@ def test_an_id_is_carried_out_once_and_answered_again(
 
 
 def test_an_id_of_earlier_is_answered_from_the_journal(
-    commands: Commands, inbox: Inbox, writer: Writer
+    commands: CommandIntake, inbox: Inbox, writer: Writer
 ) -> None:
     """An id taken before this process began, or by another way, has the answer it had then."""
     inbox.submit("a", "kim", "cli", "batch.use", "mix-1")
     carry_out(writer, "a")
-    (reply,) = commands.take([letter(USE)], 0, 0.0)
+    (reply,) = commands.take([incoming(USE)], 0, 0.0)
 
     assert (True, True) == (told(reply)["ok"], told(reply)["repeated"])
     assert "done" == told(reply)["answer"]
@@ -153,14 +153,14 @@ def test_an_id_of_earlier_is_answered_from_the_journal(
 
 
 def test_an_id_of_long_ago_is_said_to_be_one(
-    commands: Commands, inbox: Inbox, writer: Writer, monkeypatch: pytest.MonkeyPatch
+    commands: CommandIntake, inbox: Inbox, writer: Writer, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """One that is not among the newest events is not carried out, and its sender is told."""
     monkeypatch.setattr("daemon.journal.reader.ANSWERS_AMONG", 2)
     inbox.submit("a", "kim", "cli", "batch.use", "mix-1")
     for id_ in ("a", "b", "c"):
         carry_out(writer, id_)
-    commands.take([letter(USE)], 0, 0.0)
+    commands.take([incoming(USE)], 0, 0.0)
     assert [] == commands.answers(29.0)
     (reply,) = commands.answers(31.0)
 
@@ -169,12 +169,12 @@ def test_an_id_of_long_ago_is_said_to_be_one(
 
 
 def test_without_an_id_one_is_made_and_told(
-    commands: Commands, inbox: Inbox, writer: Writer
+    commands: CommandIntake, inbox: Inbox, writer: Writer
 ) -> None:
     """The same words within five seconds are one command; later, or other words, another."""
     press = {"verb": "batch.use"}
     for at_s, said in [(0.0, press), (4.0, press), (4.5, press | {"volume_l": 1}), (6.0, press)]:
-        commands.take([letter(said)], 0, at_s)
+        commands.take([incoming(said)], 0, at_s)
     for number in (1, 2, 3):
         carry_out(writer, f"made-{number}")
 
@@ -184,10 +184,10 @@ def test_without_an_id_one_is_made_and_told(
 
 
 def test_a_command_that_waits_is_said_to_wait_and_answered_later(
-    commands: Commands, writer: Writer
+    commands: CommandIntake, writer: Writer
 ) -> None:
     """After half a minute its sender is told once; the answer still comes."""
-    commands.take([letter(USE)], 0, 0.0)
+    commands.take([incoming(USE)], 0, 0.0)
     waits = [len(commands.answers(at_s)) for at_s in (29.0, 30.0, 31.0, 100.0)]
     carry_out(writer, "a")
 
@@ -195,10 +195,12 @@ def test_a_command_that_waits_is_said_to_wait_and_answered_later(
     assert [True] == [told(each)["ok"] for each in commands.answers(101.0)]
 
 
-def test_a_wrong_reservoir_or_payload_is_answered_at_once(commands: Commands, inbox: Inbox) -> None:
+def test_a_wrong_reservoir_or_payload_is_answered_at_once(
+    commands: CommandIntake, inbox: Inbox
+) -> None:
     """The sentence goes to the reply topic, and nothing into the inbox."""
     replies = commands.take(
-        [letter(USE, f"{HERE}/mix-9/command"), letter(b"PRESS"), letter({"verb": "lot.add"})],
+        [incoming(USE, f"{HERE}/mix-9/command"), incoming(b"PRESS"), incoming({"verb": "lot.add"})],
         0,
         0.0,
     )
@@ -216,11 +218,11 @@ def test_a_wrong_reservoir_or_payload_is_answered_at_once(commands: Commands, in
 
 
 def test_a_retained_command_is_refused_and_said_once(
-    commands: Commands, inbox: Inbox, caplog: pytest.LogCaptureFixture
+    commands: CommandIntake, inbox: Inbox, caplog: pytest.LogCaptureFixture
 ) -> None:
     """It comes again on every connection, and is never carried out; another is refused too."""
-    again = [letter(USE, retained=True)] * 3
-    other = letter(USE | {"id": "b"}, f"{HERE}/mix-2/command", retained=True)
+    again = [incoming(USE, retained=True)] * 3
+    other = incoming(USE | {"id": "b"}, f"{HERE}/mix-2/command", retained=True)
     replies = commands.take([*again, other], 0, 0.0) + commands.take(again, 0, 60.0)
 
     assert [
@@ -232,26 +234,28 @@ def test_a_retained_command_is_refused_and_said_once(
     assert [True] == ["without the retain flag" in line for line in caplog.messages]
 
 
-def test_a_retained_topic_that_is_cleared_is_a_clean_one(commands: Commands, inbox: Inbox) -> None:
+def test_a_retained_topic_that_is_cleared_is_a_clean_one(
+    commands: CommandIntake, inbox: Inbox
+) -> None:
     """Clearing is no command; what is sent then is one, and what is retained then is refused."""
-    commands.take([letter(USE, retained=True)], 0, 0.0)
-    cleared = commands.take([letter(b"", retained=True)], 0, 1.0)
-    again = commands.take([letter(USE, retained=True)], 0, 2.0)
-    sent = commands.take([letter(USE)], 0, 3.0)
+    commands.take([incoming(USE, retained=True)], 0, 0.0)
+    cleared = commands.take([incoming(b"", retained=True)], 0, 1.0)
+    again = commands.take([incoming(USE, retained=True)], 0, 2.0)
+    sent = commands.take([incoming(USE)], 0, 3.0)
 
     assert ([], [False], []) == (cleared, [told(each)["ok"] for each in again], sent)
     assert ["a"] == [each.id for each in inbox.after(0)]
 
 
 def test_a_retained_command_that_came_without_the_flag_keeps_its_answer(
-    commands: Commands, inbox: Inbox, writer: Writer
+    commands: CommandIntake, inbox: Inbox, writer: Writer
 ) -> None:
     """As over the older protocol, where the flag is only seen on the next connection."""
-    commands.take([letter(USE), letter(USE, retained=True)], 0, 0.0)
+    commands.take([incoming(USE), incoming(USE, retained=True)], 0, 0.0)
     carry_out(writer, "a")
     answers = commands.answers(1.0)
-    later = commands.take([letter(USE, reply_to="bench/answers", retained=True)], 0, 2.0)
-    other = commands.take([letter(USE | {"who": "lee"}, retained=True)], 0, 3.0)
+    later = commands.take([incoming(USE, reply_to="bench/answers", retained=True)], 0, 2.0)
+    other = commands.take([incoming(USE | {"who": "lee"}, retained=True)], 0, 3.0)
 
     assert [True] == [told(each)["ok"] for each in answers]
     assert [] == later
@@ -261,11 +265,11 @@ def test_a_retained_command_that_came_without_the_flag_keeps_its_answer(
 
 @pytest.mark.parametrize("said", [b"?", b"[" * 9000, b"\xff", b"{}"])
 def test_retained_noise_is_refused_like_a_retained_command(
-    commands: Commands, inbox: Inbox, said: bytes
+    commands: CommandIntake, inbox: Inbox, said: bytes
 ) -> None:
     """And bounded like any other."""
-    first = commands.take([letter(said, retained=True)], 0, 0.0)
-    flood = [letter(b"%d" % number, retained=True) for number in range(100)]
+    first = commands.take([incoming(said, retained=True)], 0, 0.0)
+    flood = [incoming(b"%d" % number, retained=True) for number in range(100)]
     more = [told(each)["answer"] for each in commands.take(flood, 0, 0.0)]
 
     assert [RETAINED] == [told(each)["answer"] for each in first]
@@ -274,10 +278,10 @@ def test_retained_noise_is_refused_like_a_retained_command(
 
 
 def test_commands_are_bounded_in_rate(
-    commands: Commands, inbox: Inbox, caplog: pytest.LogCaptureFixture
+    commands: CommandIntake, inbox: Inbox, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Forty at once, then twenty a minute; what is beyond is refused, counted and said once."""
-    flood = [letter({"id": f"f-{n}", "verb": "batch.use"}) for n in range(100)]
+    flood = [incoming({"id": f"f-{n}", "verb": "batch.use"}) for n in range(100)]
     with caplog.at_level(logging.WARNING):
         replies = commands.take(flood[:60], 5, 0.0)
         replies += commands.take(flood[60:], 0, 30.0)
@@ -291,11 +295,11 @@ def test_commands_are_bounded_in_rate(
 
 
 def test_only_so_many_wait(
-    commands: Commands, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+    commands: CommandIntake, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """While nobody carries out anything, no more than a set number are held."""
-    monkeypatch.setattr("daemon.publishing.mqtt.command_intake.KEPT", 5)
-    flood = [letter({"id": f"f-{n}", "verb": "batch.use"}) for n in range(8)]
+    monkeypatch.setattr("daemon.publishing.mqtt.command_intake.MOST_REMEMBERED", 5)
+    flood = [incoming({"id": f"f-{n}", "verb": "batch.use"}) for n in range(8)]
     replies = commands.take(flood, 0, 0.0)
 
     assert 5 == len(inbox.after(0))
@@ -309,8 +313,8 @@ def test_an_inbox_that_cannot_be_written_is_the_answer(
 ) -> None:
     """Trouble with the card is told to who asks, and ends nothing."""
     (tmp_path / "folder").mkdir()
-    commands = Commands(STATION, ("mix-1",), ALLOWED, Inbox(tmp_path / "folder"), Reader(path))
-    (reply,) = commands.take([letter(USE)], 0, 0.0)
+    commands = CommandIntake(STATION, ("mix-1",), ALLOWED, Inbox(tmp_path / "folder"), Reader(path))
+    (reply,) = commands.take([incoming(USE)], 0, 0.0)
 
     assert ("a", False) == (told(reply)["id"], told(reply)["ok"])
     assert "is the folder writable for this user?" in told(reply)["answer"]
@@ -332,30 +336,30 @@ def test_an_inbox_that_cannot_be_written_is_the_answer(
     ],
 )
 def test_an_answer_never_goes_where_the_station_speaks_for_itself(
-    commands: Commands, wanted: str, given: str
+    commands: CommandIntake, wanted: str, given: str
 ) -> None:
     """Nobody can have the station write `offline`, or an announcement, in its own name."""
-    (reply,) = commands.take([letter(b"?", reply_to=wanted)], 0, 0.0)
+    (reply,) = commands.take([incoming(b"?", reply_to=wanted)], 0, 0.0)
 
     assert given == reply.topic
 
 
 def test_a_full_letterbox_counts_what_it_drops() -> None:
     """Its memory is bounded; what found no room is told with the next emptying."""
-    box = Letterbox()
-    for number in range(HELD_AT_MOST + 7):
-        box.put(letter(USE | {"id": str(number)}))
+    box = IncomingQueue()
+    for number in range(MOST_QUEUED + 7):
+        box.put(incoming(USE | {"id": str(number)}))
     letters, dropped = box.take()
 
-    assert (HELD_AT_MOST, 7) == (len(letters), dropped)
+    assert (MOST_QUEUED, 7) == (len(letters), dropped)
     assert ([], 0) == box.take()
     assert 0 == len(box)
 
 
 @pytest.fixture
-def is_one(commands: Commands) -> Callable[[str], bool]:
+def concerns(commands: CommandIntake) -> Callable[[str], bool]:
     """Whether commands come on a topic."""
-    return commands.is_one
+    return commands.concerns
 
 
 @pytest.mark.parametrize(
@@ -370,7 +374,7 @@ def is_one(commands: Commands) -> Callable[[str], bool]:
     ],
 )
 def test_commands_are_told_from_other_topics(
-    is_one: Callable[[str], bool], topic: str, *, so: bool
+    concerns: Callable[[str], bool], topic: str, *, so: bool
 ) -> None:
     """Replies, other stations and hubs are not taken for commands."""
-    assert so is is_one(topic)
+    assert so is concerns(topic)

@@ -10,7 +10,7 @@ from threading import Thread
 import pytest
 
 from daemon.publishing.mqtt.broker import Broker
-from daemon.publishing.mqtt.connection import Connection
+from daemon.publishing.mqtt.connection import BrokerConnection
 from daemon.publishing.topic_messages import Message
 from tests.conftest import LOOPBACK
 
@@ -113,7 +113,7 @@ def slow(request: pytest.FixtureRequest) -> Iterator[Slow]:
 
 def test_no_more_is_unanswered_than_the_broker_takes(slow: Slow) -> None:
     """25 messages come as 10, 10 and 5 where it takes ten; all at once where it sets no limit."""
-    connection = Connection(
+    connection = BrokerConnection(
         Broker(LOOPBACK, slow.port, "quarantine-wing", 60), Message("gone", b"gone")
     )
     for n in range(MESSAGES):

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.publishing.mqtt.discovery import Announced, announcement
+from daemon.publishing.mqtt.discovery import HubDevice, announcement
 from tests.parts.hub_rules import told_of
 from tests.unit.publishing.mqtt.test_discovery import EVERYTHING, OF_RESERVOIR, OWN
 
@@ -17,7 +17,7 @@ DASHBOARD = Path(__file__).parents[4] / "deploy" / "dashboard.yaml"
 DASHBOARD_TEXT = DASHBOARD.read_text(encoding="utf-8")
 
 
-def entity_ids(told: Announced) -> set[str]:
+def entity_ids(told: HubDevice) -> set[str]:
     """The ids that a hub gives to the entities: from the names of device and entity."""
     payload = told_of(announcement("homeassistant", told))
     return {

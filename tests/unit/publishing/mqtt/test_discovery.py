@@ -17,22 +17,22 @@ from daemon.mixing.probe import calibration_routines
 from daemon.mixing.station.snapshot import picture as picture_of
 from daemon.mixing.station.state import ReservoirState
 from daemon.publishing.mqtt import calibration_buttons
-from daemon.publishing.mqtt.calibration_buttons import Bench
-from daemon.publishing.mqtt.discovery import Announced, announcement
+from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
+from daemon.publishing.mqtt.discovery import HubDevice, announcement
 from tests.parts.hub_rules import faults, told_of
 
 STATION = "quarantine-wing"
-BENCH = Bench("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
-EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS, benches=(BENCH,))
-BARE = Announced(STATION, "mix-1")
-OWN = Announced(STATION, "", allowed=COMMANDS)
+PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
+EVERYTHING = HubDevice(STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,))
+BARE = HubDevice(STATION, "mix-1")
+OWN = HubDevice(STATION, "", allowed=COMMANDS)
 OF_RESERVOIR = [name for name, row in CATALOGUE.items() if row.scope is Scope.RESERVOIR]
 
 # --- what is announced --------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("told", [EVERYTHING, BARE, OWN])
-def test_an_announcement_keeps_the_rules_of_the_hub(told: Announced) -> None:
+def test_an_announcement_keeps_the_rules_of_the_hub(told: HubDevice) -> None:
     """Nothing in it would be refused, dropped in silence, or complained about."""
     message = announcement("homeassistant", told)
 
@@ -101,7 +101,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
     every = told_of(announcement("homeassistant", EVERYTHING))["components"]
     bare = told_of(announcement("homeassistant", BARE))["components"]
     some = told_of(
-        announcement("homeassistant", Announced(STATION, "mix-1", allowed=("batch.use",)))
+        announcement("homeassistant", HubDevice(STATION, "mix-1", allowed=("batch.use",)))
     )["components"]
 
     assert {f"alarm-{name}" for name in OF_RESERVOIR} == {
@@ -164,7 +164,7 @@ def test_a_button_asks_what_the_station_takes() -> None:
             "verb": "calibrate.start",
             "who": "dashboard",
             "probe": "ct-1",
-            "references": BENCH.references,
+            "references": PROBE.references,
         },
         {"verb": "calibrate.abort", "who": "dashboard", "probe": "ct-1"},
         {"verb": "calibrate.confirm", "who": "dashboard", "probe": "ct-1", "step": "return"},
@@ -174,7 +174,7 @@ def test_a_button_asks_what_the_station_takes() -> None:
 def test_a_probe_is_calibrated_from_a_dashboard_only_where_its_bottle_is_known() -> None:
     """Without `calibrate_with` there is nothing to begin with; ending is allowed by itself."""
     allowed = ("calibrate.start", "calibrate.abort")
-    told = Announced(STATION, "mix-1", allowed=allowed, benches=(BENCH, Bench("ct-2")))
+    told = HubDevice(STATION, "mix-1", allowed=allowed, probes=(PROBE, ProbeReferences("ct-2")))
     parts = told_of(announcement("homeassistant", told))["components"]
 
     assert ["button-calibrate-ct-1", "button-abort-ct-1", "button-abort-ct-2"] == [
@@ -335,7 +335,7 @@ def test_each_alarm_brings_its_particulars_from_its_own_topic() -> None:
 
 def test_every_probe_of_a_reservoir_has_its_health() -> None:
     """The one that decides and each further one."""
-    told = Announced(STATION, "mix-1", more_probes=["ct-2"])
+    told = HubDevice(STATION, "mix-1", more_probes=["ct-2"])
     parts = told_of(announcement("homeassistant", told))["components"]
 
     assert {"probe-health", "probe-health-ct-2"} == {id_ for id_ in parts if "health" in id_}

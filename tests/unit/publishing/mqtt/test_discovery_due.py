@@ -7,31 +7,31 @@ from random import Random
 import pytest
 
 from daemon.config.services import COMMANDS
-from daemon.publishing.mqtt.announcer import AT_ONCE, HUB_STATUS, MOST_KEPT, PAUSE_S, Announcer
-from daemon.publishing.mqtt.calibration_buttons import Bench
-from daemon.publishing.mqtt.discovery import Announced, announcement
-from daemon.publishing.mqtt.incoming import Letter
+from daemon.publishing.mqtt.announcer import AT_ONCE, HUB_STATUS, MOST_RETAINED, PAUSE_S, Announcer
+from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
+from daemon.publishing.mqtt.discovery import HubDevice, announcement
+from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.hub_rules import faults, told_of
 
 STATION = "quarantine-wing"
-BENCH = Bench("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
-EVERYTHING = Announced(STATION, "mix-1", has_due=True, allowed=COMMANDS, benches=(BENCH,))
-BARE = Announced(STATION, "mix-1")
+PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
+EVERYTHING = HubDevice(STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,))
+BARE = HubDevice(STATION, "mix-1")
 TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
 OTHER = f"homeassistant/device/brinewright-{STATION}/mix-9/config"
 SHORTEST_S, LONGEST_S = PAUSE_S
 
 
-def announcer(*told: Announced) -> Announcer:
+def announcer(*told: HubDevice) -> Announcer:
     """An announcer, connected at 0 s."""
     one = Announcer(STATION, "homeassistant", told, Random(5))
     one.connected(0.0)
     return one
 
 
-def kept(topic: str, payload: bytes) -> Letter:
+def retained(topic: str, payload: bytes) -> IncomingMessage:
     """What the broker had kept, as it comes with a subscription."""
-    return Letter(topic, payload, len(payload), retained=True)
+    return IncomingMessage(topic, payload, len(payload), retained=True)
 
 
 def test_a_new_station_is_announced_once_after_a_pause() -> None:
@@ -46,7 +46,7 @@ def test_a_new_station_is_announced_once_after_a_pause() -> None:
 def test_what_the_broker_keeps_already_is_not_sent_again() -> None:
     """A restart of the service says nothing to hubs that know it."""
     one = announcer(BARE)
-    one.hear(kept(TOPIC, announcement("homeassistant", BARE).payload), 0.1)
+    one.receive(retained(TOPIC, announcement("homeassistant", BARE).payload), 0.1)
 
     assert [] == one.due(LONGEST_S)
 
@@ -64,11 +64,11 @@ def test_a_hub_that_comes_up_is_told_after_a_pause() -> None:
     """Never within a second of the last announcement; `offline` and kept words count nothing."""
     one = announcer(BARE)
     one.due(LONGEST_S)
-    one.hear(Letter(HUB_STATUS, b"offline", 7), LONGEST_S)
-    one.hear(kept(HUB_STATUS, b"online"), LONGEST_S)
+    one.receive(IncomingMessage(HUB_STATUS, b"offline", 7), LONGEST_S)
+    one.receive(retained(HUB_STATUS, b"online"), LONGEST_S)
     assert [] == one.due(99.0)
     for at_s in (100.0, 101.0, 101.4):
-        one.hear(Letter(HUB_STATUS, b"online", 6), at_s)
+        one.receive(IncomingMessage(HUB_STATUS, b"online", 6), at_s)
 
     assert [] == one.due(100.0 + SHORTEST_S - 0.1)
     assert [TOPIC] == [each.topic for each in one.due(100.0 + LONGEST_S)]
@@ -78,7 +78,7 @@ def test_a_hub_that_comes_up_is_told_after_a_pause() -> None:
 def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
     """First with its platform alone, by which hubs remove it; later not at all."""
     one = announcer(BARE)
-    one.hear(kept(TOPIC, announcement("homeassistant", EVERYTHING).payload), 0.1)
+    one.receive(retained(TOPIC, announcement("homeassistant", EVERYTHING).payload), 0.1)
     (first,) = one.due(LONGEST_S)
     assert [] == one.due(LONGEST_S + SHORTEST_S - 0.1)
     (second,) = one.due(2 * LONGEST_S)
@@ -97,9 +97,9 @@ def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
 def test_a_reservoir_that_went_away_is_withdrawn() -> None:
     """An empty message takes its device away, also where it is found late."""
     one = announcer(BARE)
-    one.hear(kept(OTHER, b"{}"), 0.1)
+    one.receive(retained(OTHER, b"{}"), 0.1)
     first = one.due(LONGEST_S)
-    one.hear(kept(OTHER, b"{}"), 100.0)
+    one.receive(retained(OTHER, b"{}"), 100.0)
     late = one.due(100.0 + LONGEST_S)
 
     assert [(TOPIC, announcement("homeassistant", BARE).payload), (OTHER, b"")] == [
@@ -111,7 +111,7 @@ def test_a_reservoir_that_went_away_is_withdrawn() -> None:
 def test_discovery_switched_off_takes_everything_away() -> None:
     """Nothing is announced, what was is withdrawn, and hubs are not listened to."""
     one = announcer()
-    one.hear(kept(TOPIC, announcement("homeassistant", BARE).payload), 0.1)
+    one.receive(retained(TOPIC, announcement("homeassistant", BARE).payload), 0.1)
 
     assert [f"homeassistant/device/brinewright-{STATION}/+/config"] == one.filters
     assert [(TOPIC, b"")] == [(each.topic, each.payload) for each in one.due(LONGEST_S)]
@@ -125,7 +125,7 @@ def test_discovery_switched_off_takes_everything_away() -> None:
 def test_rubbish_in_our_place_is_overwritten(rubbish: bytes) -> None:
     """Whatever somebody else wrote there, the announcement takes its place."""
     one = announcer(BARE)
-    one.hear(kept(TOPIC, rubbish), 0.1)
+    one.receive(retained(TOPIC, rubbish), 0.1)
 
     assert [announcement("homeassistant", BARE)] == one.due(LONGEST_S)
 
@@ -133,14 +133,14 @@ def test_rubbish_in_our_place_is_overwritten(rubbish: bytes) -> None:
 def test_a_flood_of_strangers_announcements_is_taken_in_parts() -> None:
     """So that memory is bounded: what each says is not kept, and no more than so many."""
     one = announcer(BARE)
-    for number in range(3 * MOST_KEPT):
+    for number in range(3 * MOST_RETAINED):
         topic = TOPIC.replace("mix-1", f"forged-{number}")
-        one.hear(kept(topic, b"x" * 60_000), 0.1)
-    one.hear(kept(TOPIC, b"forged too"), 0.2)
-    held = len(one.kept)
+        one.receive(retained(topic, b"x" * 60_000), 0.1)
+    one.receive(retained(TOPIC, b"forged too"), 0.2)
+    held = len(one.retained)
     first, *more = (one.due(number * LONGEST_S) for number in range(1, 20))
 
-    assert MOST_KEPT + 1 == held
+    assert MOST_RETAINED + 1 == held
     assert announcement("homeassistant", BARE) == first[0]
     assert [AT_ONCE + 1, *[AT_ONCE] * 9, *[0] * 9] == [len(sent) for sent in (first, *more)]
     assert {b""} == {each.payload for sent in (first[1:], *more) for each in sent}
@@ -150,7 +150,7 @@ def test_a_flood_of_strangers_announcements_is_taken_in_parts() -> None:
 def test_what_was_too_long_to_be_held_is_put_right_too(topic: str) -> None:
     """A letter without its payload says only that something is kept there."""
     one = announcer(BARE)
-    one.hear(Letter(topic, b"", 70_000, retained=True), 0.1)
+    one.receive(IncomingMessage(topic, b"", 70_000, retained=True), 0.1)
     sent = {each.topic: each.payload for each in one.due(LONGEST_S)}
 
     assert sent[TOPIC] == announcement("homeassistant", BARE).payload
