@@ -85,7 +85,7 @@ class Cells:
         finest_mS_cm: Smallest step of conductivity so far, mS/cm.
         finest_C: Smallest step of temperature so far, °C.
         capacity: How many cells are kept.
-        lag: How far the thermometer is behind; salinity is that of channels brought level.
+        lag: How far the thermometer is behind; salinity is that of matched channels.
     """
 
     index: list[int] = field(default_factory=list)

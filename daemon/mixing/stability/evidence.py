@@ -2,7 +2,7 @@
 
 From the closed cells, looked back upon from the newest, this works out where
 salinity stands, how it slopes, how it scatters, and what the models of
-`stability_fit` say is left to come.
+`fit` say is left to come.
 """
 
 from __future__ import annotations
@@ -88,7 +88,7 @@ class Evidence:
 def examine(cells: Cells, noise: Noise) -> Evidence | None:
     """Work out the evidence at the newest cell; None when there is too little.
 
-    `noise` is brought up to date.
+    `noise` is updated.
     """
     if len(cells.index) < _LEAST_CELLS:
         return None
@@ -149,7 +149,7 @@ def slope_of(grid: Lattice, inflation: float) -> tuple[float, float]:
 
 
 def learn_noise(noise: Noise, grid: Lattice) -> None:
-    """Bring up to date the variance that a cell adds to a long mean.
+    """Update the variance that a cell adds to a long mean.
 
     Means of 2 min that scatter more than single cells would make them tell of
     autocorrelation; second differences keep drift out of it.

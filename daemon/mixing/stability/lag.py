@@ -1,4 +1,4 @@
-"""How far the thermometer is behind the conductivity cell, and both brought level.
+"""How far the thermometer is behind the conductivity cell, and how both are matched.
 
 A thermometer in a thick sheath follows the water by its own time constant; while
 the water changes its temperature, salinity computed from what it says is wrong by

@@ -58,11 +58,11 @@ def _windows(values: Floats, n: int) -> Floats:
 
 def _moments(values: Floats, n: int) -> tuple[Floats, Floats, Floats]:
     """Return slope, its standard error and the residual deviation of each window."""
-    view = _windows(values, n)
+    window = _windows(values, n)
     x = np.arange(n) - (n - 1) / 2.0
     sxx = float(x @ x)
-    slope = view @ x / sxx
-    var = np.maximum(view.var(axis=1) * n - slope**2 * sxx, 0.0) / (n - 2)
+    slope = window @ x / sxx
+    var = np.maximum(window.var(axis=1) * n - slope**2 * sxx, 0.0) / (n - 2)
     return slope, np.sqrt(np.maximum(var, 1e-12) / sxx), np.sqrt(np.maximum(var, 1e-12))
 
 
@@ -76,7 +76,7 @@ def slope_t(s: Series, minutes: float) -> tuple[Floats, Floats]:
 
 
 def slope_limit(s: Series, minutes: float) -> tuple[Floats, Floats]:
-    """The same asked for equivalence: |slope| plus two standard errors, per hour."""
+    """The same as a test of equivalence: |slope| plus two standard errors, per hour."""
     n = int(minutes * 60 / BIN_S)
     if len(s.salinity) <= n + 6:
         return np.zeros(0), np.zeros(0)
@@ -105,13 +105,13 @@ def kelly_hedengren(s: Series, minutes: float) -> tuple[Floats, Floats]:
     n = int(minutes * 60 / BIN_S)
     if len(s.salinity) <= n + 6:
         return np.zeros(0), np.zeros(0)
-    view = _windows(s.salinity, n)
-    drift = np.diff(view, axis=1).mean(axis=1)
+    window = _windows(s.salinity, n)
+    drift = np.diff(window, axis=1).mean(axis=1)
     t = np.arange(1, n + 1)
-    mu = view.mean(axis=1) - drift * t.mean()
-    rest = view - drift[:, None] * t - mu[:, None]
+    mu = window.mean(axis=1) - drift * t.mean()
+    rest = window - drift[:, None] * t - mu[:, None]
     sd = np.sqrt(np.maximum((rest**2).sum(axis=1) / (n - 2), 1e-12))
-    outside = (np.abs(view - view.mean(axis=1)[:, None]) > 2.0 * sd[:, None]).mean(axis=1)
+    outside = (np.abs(window - window.mean(axis=1)[:, None]) > 2.0 * sd[:, None]).mean(axis=1)
     return s.t_s[n - 1 :], _dwell(outside + 1e-3 * np.abs(drift) * 360.0, 6)
 
 
@@ -121,9 +121,9 @@ def two_windows(s: Series, minutes: float) -> tuple[Floats, Floats]:
     half = n // 2
     if len(s.salinity) <= n + 6:
         return np.zeros(0), np.zeros(0)
-    view = _windows(s.salinity, n)
-    within = view[:, :half].var(axis=1) * half + view[:, half:].var(axis=1) * (n - half)
-    between = view.var(axis=1) * n - within
+    window = _windows(s.salinity, n)
+    within = window[:, :half].var(axis=1) * half + window[:, half:].var(axis=1) * (n - half)
+    between = window.var(axis=1) * n - within
     ratio = between / np.maximum(within / (n - 2), 1e-10)
     return s.t_s[n - 1 :], _dwell(ratio, 6)
 
@@ -133,8 +133,8 @@ def changed_less(s: Series, minutes: float) -> tuple[Floats, Floats]:
     n = int(minutes * 60 / BIN_S)
     if len(s.salinity) <= n:
         return np.zeros(0), np.zeros(0)
-    view = _windows(s.salinity, n)
-    return s.t_s[n - 1 :], view.max(axis=1) - view.min(axis=1)
+    window = _windows(s.salinity, n)
+    return s.t_s[n - 1 :], window.max(axis=1) - window.min(axis=1)
 
 
 def _dwell(statistic: Floats, n: int) -> Floats:

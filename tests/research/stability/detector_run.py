@@ -22,7 +22,7 @@ _AT = Instant(datetime(2026, 1, 1, tzinfo=UTC), 0.0)
 
 @dataclass(frozen=True, slots=True)
 class DetectorRun:
-    """What the detector found in a trace.
+    """What the detector says of a trace.
 
     Attributes:
         calls: Time and salinity of each call.
@@ -66,7 +66,7 @@ def detector_times_s(trace: Trace) -> list[float]:
 
 
 def run_detector(trace: Trace, *, with_pump: bool = False) -> DetectorRun:
-    """Run the detector over `trace`, armed when salt is seen arriving."""
+    """Run the detector over `trace`, armed when salt arrives."""
     detector, armed = Stability(), False
     played = DetectorRun([], [], [])
     for t_s, own_s, reading in zip(

@@ -24,7 +24,7 @@ _QUIET_S = 3.0 * 3600.0
 
 def run(count: int) -> str:
     """Return how many additions were noticed, and how often nothing was taken for one."""
-    due = seen = wrong = 0
+    due = noticed = wrong = 0
     quiet_h = 0.0
     for low in range(0, count, 60):
         for trace, shows_s in _batches(range(low, min(count, low + 60))):
@@ -37,11 +37,11 @@ def run(count: int) -> str:
             if early or shows_s is None or not _read_enough(trace, shows_s):
                 continue
             due += 1
-            seen += any(trace.added_s <= t <= shows_s + NOTICE_S for t in disturbed)
+            noticed += any(trace.added_s <= t <= shows_s + NOTICE_S for t in disturbed)
     rate = 100.0 * wrong / max(quiet_h, 1e-9)
     return (
-        f"additions of 0.3 or more: {seen} of {due} noticed within 10 min of showing "
-        f"({100.0 * seen / max(1, due):.2f} %); false: {wrong} in {quiet_h:.0f} h "
+        f"additions of 0.3 or more: {noticed} of {due} noticed within 10 min of showing "
+        f"({100.0 * noticed / max(1, due):.2f} %); false: {wrong} in {quiet_h:.0f} h "
         f"({rate:.1f} per 100 h)"
     )
 

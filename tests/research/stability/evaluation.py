@@ -95,10 +95,10 @@ def baseline_curve(name: str, minutes: float, todo: list[Trace], thresholds: lis
     statistic, _ = baselines.BASELINES[name]
     curve = Curve(minutes, thresholds, [[] for _ in thresholds])
     for trace in todo:
-        seen = baselines.series(trace)
-        t_s, values = statistic(seen, minutes)
+        salinities = baselines.series(trace)
+        t_s, values = statistic(salinities, minutes)
         for at, threshold in zip(curve.verdicts, thresholds, strict=True):
-            calls = baselines.first_call(seen, t_s, values, threshold)
+            calls = baselines.first_call(salinities, t_s, values, threshold)
             at.append(judge(trace.kind, calls, trace.t_s, trace.over, trace.over_s))
     return curve
 

@@ -20,7 +20,7 @@ NOT_OVER_WEIGHT = 3.0
 """How many times heavier a moment weighs at which mixing is not over."""
 
 BLIND_S = 300.0
-"""For so long after salt or water came nothing is scored_moments: the probe has not seen it yet."""
+"""For so long after salt or water came no moment counts: it has not reached the probe."""
 
 WRONG_CALL_MIN = 300.0
 """A wrong call costs as much as so many minutes of needless waiting."""
@@ -36,7 +36,7 @@ class Example:
         weight: What each moment weighs; nothing where it does not count.
         free: 1 where a call can be made.
         cost: Of calling then: 1 of a wrong call, of a right one the wait before it.
-        last: 1 where a decision ends: before salt or water came anew, and in the end.
+        last: 1 where a decision ends: before salt or water came again, and in the end.
         no_call: What it costs not to have called by then; nothing but where `last`.
     """
 
@@ -49,17 +49,17 @@ class Example:
     no_call: Floats
 
 
-def scored_moments(found: Record) -> Flags:
+def scored_moments(record: Record) -> Flags:
     """Return which moments of a record count."""
-    out = ~found.blocked
-    for restart in restarts(found):
-        out[restart : int(np.searchsorted(found.t_s, found.t_s[restart] + BLIND_S))] = False
+    out = ~record.blocked
+    for restart in restarts(record):
+        out[restart : int(np.searchsorted(record.t_s, record.t_s[restart] + BLIND_S))] = False
     return out
 
 
-def restarts(found: Record) -> list[int]:
+def restarts(record: Record) -> list[int]:
     """Return the moments from which mixing that was over no longer is."""
-    each: list[int] = (np.flatnonzero(found.over[:-1] & ~found.over[1:]) + 1).tolist()
+    each: list[int] = (np.flatnonzero(record.over[:-1] & ~record.over[1:]) + 1).tolist()
     return each
 
 
@@ -73,24 +73,24 @@ def dwelt(blocked: Flags) -> Flags:
     return run >= DWELL
 
 
-def example_of(found: Record) -> Example | None:
+def example_of(record: Record) -> Example | None:
     """Return the example that a record makes; None where no moment counts."""
-    weight = scored_moments(found) * np.where(found.over, 1.0, NOT_OVER_WEIGHT)
+    weight = scored_moments(record) * np.where(record.over, 1.0, NOT_OVER_WEIGHT)
     if not weight.any():
         return None
-    begun = found.over & ~np.concatenate([[False], found.over[:-1]])
-    since_s = found.t_s - np.maximum.accumulate(np.where(begun, found.t_s, -np.inf))
-    wait = np.where(found.over, since_s, 0.0) / (60.0 * WRONG_CALL_MIN)
+    begun = record.over & ~np.concatenate([[False], record.over[:-1]])
+    since_s = record.t_s - np.maximum.accumulate(np.where(begun, record.t_s, -np.inf))
+    wait = np.where(record.over, since_s, 0.0) / (60.0 * WRONG_CALL_MIN)
     last = np.zeros(len(wait))
-    last[[each - 1 for each in restarts(found)] + [-1]] = 1.0
+    last[[each - 1 for each in restarts(record)] + [-1]] = 1.0
     rows = (
-        found.over, weight, dwelt(found.blocked) & ~found.waiting & scored_moments(found),
-        np.where(found.over, wait, 1.0), last, last * wait,
+        record.over, weight, dwelt(record.blocked) & ~record.waiting & scored_moments(record),
+        np.where(record.over, wait, 1.0), last, last * wait,
     )  # fmt: skip
-    return Example(found.features, *(row.astype(np.float32) for row in rows))
+    return Example(record.features, *(row.astype(np.float32) for row in rows))
 
 
-def examples_of(found: list[Record]) -> list[Example]:
+def examples_of(records: list[Record]) -> list[Example]:
     """Return the examples of records, shortest first, so that mini-batches are of one length."""
-    examples = [each for each in map(example_of, found) if each is not None]
+    examples = [each for each in map(example_of, records) if each is not None]
     return sorted(examples, key=lambda each: len(each.features))

@@ -91,17 +91,17 @@ def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list
     return [each for each in out if len(each.t_s) > DWELL]
 
 
-def with_pump_input(found: Record) -> Record:
+def with_pump_input(record: Record) -> Record:
     """Return a record in which a pump input says whether the pump runs, and blocks calls, too.
 
     A pump known to run has run for 5 min; one that ran for less counts as standing.
     """
-    runs = found.pump_runs.copy()
+    runs = record.pump_runs.copy()
     for back in range(1, _PUMP_ROWS + 1):
-        runs[:-back] |= found.pump_runs[back:]
-    features = found.features.copy()
+        runs[:-back] |= record.pump_runs[back:]
+    features = record.features.copy()
     features[:, _PUMP] = np.where(runs, 1.0, -1.0)
-    return replace(found, features=features, blocked=found.blocked | ~found.pump_runs)
+    return replace(record, features=features, blocked=record.blocked | ~record.pump_runs)
 
 
 def cells_of(trace: Trace, tail_s: float, longest_s: float) -> tuple[Cells, int]:
