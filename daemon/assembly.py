@@ -15,12 +15,12 @@ from daemon.mixing.probe.quality import QualityLimits
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.station import ReservoirSettings
-from daemon.probes.line import LineSettings
-from daemon.wire.reply import reply_pattern
+from daemon.probes import registry
 
 if TYPE_CHECKING:
     from daemon.config import Config, Probe, Reservoir
     from daemon.config import Due as Wanted
+    from daemon.probes.driver import Driver
 
 DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 GAP_PERIODS = 5
@@ -130,23 +130,10 @@ def _quality(reservoir: Reservoir) -> QualityLimits:
     )
 
 
-def line_settings(reservoir: Reservoir, probe: Probe) -> LineSettings:
-    """Return how one probe on a serial line is wired and speaks."""
-    linear = probe.compensation
-    return LineSettings(
-        reservoir=reservoir.name,
-        probe=probe.name,
-        port=probe.port,
-        reply=reply_pattern(probe.reply),
-        baud=probe.baud,
-        bytesize=probe.bytesize,
-        parity=probe.parity,
-        stopbits=probe.stopbits,
-        request=(probe.request or "").encode("ascii"),
-        conductivity_unit=probe.units.conductivity,
-        temperature_unit=probe.units.temperature,
-        percent_per_C=0.0 if linear is None else linear.linear_percent_per_C,
-        reference_C=25.0 if linear is None else linear.reference_C,
-        period_s=probe.period_s,
-        timeout_s=probe.timeout_s,
-    )
+def probes(config: Config) -> list[Driver]:
+    """Return a driver for each probe, in the order of the file; nothing is opened yet."""
+    return [
+        registry.make(reservoir.name, probe)
+        for reservoir in config.reservoirs
+        for probe in reservoir.probes
+    ]

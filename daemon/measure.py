@@ -29,7 +29,7 @@ from daemon.journal.station_restore import rebuilt
 from daemon.journal.upkeep import Keeping, keeping_of
 from daemon.journal.write_buffer import Held
 from daemon.mixing.service_events import MeasuringBegan, MeasuringEnded
-from daemon.probes.line import LineProbe
+from daemon.probes.registry import SECTIONS
 from daemon.supervision import Reports, notify
 from daemon.weights_file import WeightsError, load_weights
 
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from daemon.journal.writer import Writer
     from daemon.mixing.stability.weights import Weights
     from daemon.mixing.station.station import Station
+    from daemon.probes.driver import Driver
 
 LONGEST_WAIT_S = 0.5
 MEMORY_EVERY_S = 600.0
@@ -63,7 +64,7 @@ class Measuring:
     def __init__(
         self,
         station: Station,
-        probes: Sequence[LineProbe],
+        probes: Sequence[Driver],
         writer: Writer,
         clock: Clock,
         log: Logger,
@@ -319,11 +320,7 @@ def measure(config: Config, weights: Weights, log: Logger) -> int:
         writer, told = keeping.open(clock.now(), "")
         with closing(writer):
             station = rebuilt(config.journal.path, settings, weights, log, assembly.station(config))
-            probes = [
-                LineProbe(assembly.line_settings(reservoir, probe))
-                for reservoir in config.reservoirs
-                for probe in reservoir.probes
-            ]
+            probes = assembly.probes(config)
             inbox = OwnInbox(config.journal.path)
             loop = Measuring(station, probes, writer, clock, log, inbox, keeping)
             loop.hold(told)
@@ -336,7 +333,7 @@ def measure(config: Config, weights: Weights, log: Logger) -> int:
 
 def _run(
     loop: Measuring,
-    probes: Sequence[LineProbe],
+    probes: Sequence[Driver],
     clock: Clock,
     config: Config,
     log: Logger,
@@ -375,7 +372,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     options = parser.parse_args(arguments)
     log = logs.set_up("measure")
     try:
-        config = load(find_config(options.config))
+        config = load(find_config(options.config), SECTIONS)
     except ConfigError as exc:
         for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback

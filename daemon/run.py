@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 from daemon import logs
 from daemon.config import ConfigError, find_config, load
 from daemon.errors import ExitCode
+from daemon.probes.registry import SECTIONS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -128,7 +129,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     log = logs.set_up("run")
     try:
         path = find_config(options.config)
-        load(path)
+        load(path, SECTIONS)
     except ConfigError as exc:
         for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback

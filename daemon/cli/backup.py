@@ -30,6 +30,7 @@ from daemon.journal.backup.creation import create as back_up
 from daemon.journal.backup.restore import Restored, check, configuration_in, restore
 from daemon.journal.errors import JournalError
 from daemon.printable import printable
+from daemon.probes.registry import SECTIONS
 from daemon.publishing.notify.queue_file import queue_path
 from daemon.rights import missing_rights
 
@@ -178,7 +179,7 @@ def _settings(path: Path, text: bytes, file: Path, *, replace: bool) -> Config:
     if path.exists() and not replace:
         return read_config(path)
     try:
-        return parse(text.decode("utf-8-sig"), path)
+        return parse(text.decode("utf-8-sig"), path, SECTIONS)
     except UnicodeDecodeError:
         fail(f"backup {file}: the configuration in it is not UTF-8 text", NOT_SO)
     except ConfigError as exc:

@@ -131,8 +131,9 @@ def read_config(path: Path | None) -> Config:
         ConfigError: It cannot be used; the verb ends with `CONFIG`.
     """
     from daemon.config import find_config, load
+    from daemon.probes.registry import SECTIONS
 
-    return load(find_config(path))
+    return load(find_config(path), SECTIONS)
 
 
 def _row(row: Sequence[str], widths: Sequence[int], left: int) -> str:

@@ -34,10 +34,10 @@ from daemon.journal.bulk_writer import BulkWriter, bulk_writer
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.payloads import event_payload
 from daemon.mixing.station.station import Station
-from daemon.probes.recorded import BadHeader, BadRow, samples
 from daemon.reports.event_text import listing
 from daemon.rights import missing_rights
 from daemon.weights_file import load_weights
+from daemon.wire.recording import BadHeader, BadRow, samples
 
 SHOWN_BAD_ROWS = 20
 LONG_BYTES = 500_000

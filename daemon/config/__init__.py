@@ -8,22 +8,22 @@ from daemon.config.loading import ConfigError, find_config, load, parse
 from daemon.config.models import (
     Config,
     Due,
-    LinearCompensation,
-    Probe,
     Quality,
     Reservoir,
     Station,
-    Units,
 )
 from daemon.config.people import Heartbeat, Notify
+from daemon.config.probe import Drivers, InstrumentProbe, LinearCompensation, Probe, Units
 from daemon.config.services import Influx, Journal, Mqtt, Page
 
 __all__ = [
     "Config",
     "ConfigError",
+    "Drivers",
     "Due",
     "Heartbeat",
     "Influx",
+    "InstrumentProbe",
     "Journal",
     "LinearCompensation",
     "Mqtt",

@@ -7,18 +7,18 @@ Anything of the wrong type is passed over: its own key is the fault.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import Any, NamedTuple, TypeAlias
+from typing import NamedTuple, TypeAlias
 
+from daemon.config.probe import Drivers, section_of
+from daemon.config.rules import Table, ordered, plain_number
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.seawater.gravity_check import looks_like_gravity
 
-Table: TypeAlias = Mapping[str, Any]
 Place: TypeAlias = tuple[str | int, ...]
 
 
 RESERVED = ("alarm", "availability", "command", "event", "reading", "state", "station")
 """Second parts of topics, or of announcements, that are of the station and of no reservoir."""
-_BEYOND_ANY_LIMIT = 1e9
 
 
 class Crossing(NamedTuple):
@@ -28,7 +28,7 @@ class Crossing(NamedTuple):
     rule: str
 
 
-def crossings(raw: Table) -> Iterator[Crossing]:
+def crossings(raw: Table, drivers: Drivers | None = None) -> Iterator[Crossing]:
     """Yield every fault between keys of the whole file."""
     reservoirs = _tables(raw, "reservoir")
     if raw.get("reservoir") == []:
@@ -40,15 +40,16 @@ def crossings(raw: Table) -> Iterator[Crossing]:
             rule = "is what a topic of the station itself is called; give it another name"
             yield Crossing(("reservoir", index, "name"), rule)
         yield from _in_reservoir(reservoir, ("reservoir", index))
+        yield from _in_probes(_tables(reservoir, "probe"), ("reservoir", index, "probe"), drivers)
     mqtt = raw.get("mqtt")
     if isinstance(mqtt, Mapping) and "password_file" in mqtt and "username" not in mqtt:
         yield Crossing(("mqtt", "password_file"), "needs a username beside it")
 
 
 def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:
-    yield from _ordered(table, place, "fill_l", "capacity_l", "litres")
-    target, tolerance = _value(table, "target_ppt"), _value(table, "tolerance_ppt")
-    blank = _value(table, "blank_max_ppt", 1.0)
+    yield from _in_order(place, table, "fill_l", "capacity_l", "litres")
+    target, tolerance = plain_number(table, "target_ppt"), plain_number(table, "tolerance_ppt")
+    blank = plain_number(table, "blank_max_ppt", 1.0)
     meant = "" if target is None else looks_like_gravity(target)
     if meant:
         yield Crossing((*place, "target_ppt"), meant)
@@ -68,13 +69,16 @@ def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:
     if isinstance(quality, Mapping):
         yield from _in_quality(quality, (*place, "quality"))
     for index, due in _tables(table, "due"):
-        yield from _in_due(due, (*place, "due", index), _value(table, "capacity_l"))
-    probes = _tables(table, "probe")
-    yield from _twice(probes, (*place, "probe"))
-    for index, probe in probes:
-        if "request" in probe:
-            here = (*place, "probe", index)
-            yield from _ordered(probe, here, "timeout_s", "period_s", "seconds", above=2.0)
+        yield from _in_due(due, (*place, "due", index), plain_number(table, "capacity_l"))
+
+
+def _in_probes(
+    tables: Sequence[tuple[int, Table]], place: Place, drivers: Drivers | None
+) -> Iterator[Crossing]:
+    yield from _twice(tables, place)
+    for index, probe in tables:
+        for key, rule in section_of(probe, drivers).crossings(probe):
+            yield Crossing((*place, index, key), rule)
 
 
 def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Crossing]:
@@ -83,8 +87,8 @@ def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Cr
         rule = "needs either volume_l or both tank_l and change_percent beside it"
         yield Crossing((*place, "day"), rule)
         return
-    volume_l = _value(table, "volume_l")
-    tank_l, percent = _value(table, "tank_l"), _value(table, "change_percent")
+    volume_l = plain_number(table, "volume_l")
+    tank_l, percent = plain_number(table, "tank_l"), plain_number(table, "change_percent")
     if tank_l is not None and percent is not None:
         volume_l = tank_l * percent / 100.0
     if volume_l is not None and capacity_l is not None and volume_l > capacity_l:
@@ -104,25 +108,15 @@ def _in_alarms(tables: Sequence[tuple[int, Table]]) -> Iterator[Crossing]:
 
 
 def _in_quality(table: Table, place: Place) -> Iterator[Crossing]:
-    yield from _ordered(table, place, "spike_suspect_ppt", "spike_fail_ppt", "ppt", 0.3, 3.0)
-    yield from _ordered(table, place, "flat_suspect_min", "flat_fail_min", "minutes", 10.0, 30.0)
+    yield from _in_order(place, table, "spike_suspect_ppt", "spike_fail_ppt", "ppt", 0.3, 3.0)
+    yield from _in_order(place, table, "flat_suspect_min", "flat_fail_min", "minutes", 10.0, 30.0)
 
 
-def _ordered(
-    table: Table,
-    place: Place,
-    lower: str,
-    upper: str,
-    unit: str,
-    below: float | None = None,
-    above: float | None = None,
+def _in_order(
+    place: Place, table: Table, lower: str, upper: str, unit: str, *defaults: float
 ) -> Iterator[Crossing]:
-    low, high = _value(table, lower, below), _value(table, upper, above)
-    if low is not None and high is not None and low > high:
-        blamed = lower if lower in table else upper
-        other, value = (upper, high) if blamed == lower else (lower, low)
-        sense = "not be above" if blamed == lower else "not be below"
-        yield Crossing((*place, blamed), f"must {sense} {other} = {value:g} {unit}")
+    for key, rule in ordered(table, lower, upper, unit, *defaults):
+        yield Crossing((*place, key), rule)
 
 
 def _twice(tables: Sequence[tuple[int, Table]], place: Place) -> Iterator[Crossing]:
@@ -144,11 +138,3 @@ def _tables(table: Table, key: str) -> list[tuple[int, Table]]:
     if not isinstance(found, list):
         return []
     return [(index, one) for index, one in enumerate(found) if isinstance(one, Mapping)]
-
-
-def _value(table: Table, key: str, default: float | None = None) -> float | None:
-    """Return a number the key may hold, or None for what its own check refuses."""
-    value = table.get(key, default)
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return None
-    return float(value) if abs(value) < _BEYOND_ANY_LIMIT else None

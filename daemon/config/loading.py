@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from daemon.config.crossing import Crossing, Place, crossings
 from daemon.config.models import Config
+from daemon.config.probe import Drivers, Probe, section_of
 from daemon.errors import BrinewrightError, ExitCode
 from daemon.rights import missing_rights
 
@@ -79,32 +80,34 @@ def _may_be(place: Path) -> bool:
         return False
 
 
-def load(path: Path | str) -> Config:
+def load(path: Path | str, drivers: Drivers | None = None) -> Config:
     """Return the configuration in a TOML file, checked whole.
 
     Args:
         path: The file; relative paths inside it start from its folder.
+        drivers: Of probes, which know their own keys; None where no probe is read, so that
+            those keys are another process's to check.
 
     Raises:
         ConfigError: It cannot be read, or anything in it is wrong; all at once.
     """
     path = Path(path)
-    return parse(_read(path), path)
+    return parse(_read(path), path, drivers)
 
 
-def parse(text: str, path: Path) -> Config:
-    """Return the configuration in `text`, which stands, or could stand, at `path`.
+def parse(text: str, path: Path, drivers: Drivers | None = None) -> Config:
+    """Return the configuration in `text`, which stands, or could stand, at `path`; see `load`.
 
     Raises:
         ConfigError: Anything in it is wrong; all at once.
     """
     raw = _tables(text, path)
-    faults = [_crossing_sentence(path, raw, one) for one in crossings(raw)]
+    faults = [_crossing_sentence(path, raw, one) for one in crossings(raw, drivers)]
     try:
-        config = Config.model_validate(raw, context={"folder": path.parent})
+        config = Config.model_validate(raw, context={"folder": path.parent, "drivers": drivers})
     except ValidationError as exc:
         found = exc.errors(include_url=False)
-        own = [_sentence(path, raw, one) for one in found if one["type"] not in _ECHOES]
+        own = [_sentence(path, raw, one, drivers) for one in found if one["type"] not in _ECHOES]
         faults = own + faults
     if faults:
         raise ConfigError(faults)
@@ -148,10 +151,10 @@ def _syntax(message: str) -> str:
     return f"not valid TOML at line {placed['line']}, column {placed['column']}: {placed['what']}."
 
 
-def _sentence(path: Path, raw: dict[str, Any], error: ErrorDetails) -> str:
+def _sentence(path: Path, raw: dict[str, Any], error: ErrorDetails, drivers: Drivers | None) -> str:
     place: Place = error["loc"]
     where = f"{path}: {_path_of(raw, place)}"
-    model, field = _field_at(place)
+    model, field = _field_at(raw, place, drivers)
     if error["type"] == "extra_forbidden":
         return f"{where} is not a known key; {_nearest(model, str(place[-1]))}."
     allowed = (field.description if field else None) or "another value"
@@ -215,16 +218,18 @@ def _nearest(model: type[BaseModel], key: str) -> str:
     return f"the nearest is {close[0]}" if close else f"known here are {', '.join(known)}"
 
 
-def _field_at(place: Place) -> tuple[type[BaseModel], FieldInfo | None]:
+def _field_at(
+    raw: object, place: Place, drivers: Drivers | None
+) -> tuple[type[BaseModel], FieldInfo | None]:
     """Return the innermost table that holds a place, and the field there if known."""
     model: type[BaseModel] = Config
     field: FieldInfo | None = None
     for part in place:
-        if isinstance(part, int):
-            continue
-        inner = _model_in(field.annotation) if field else None
-        model = inner or model
-        field = _fields_by_key(model).get(part)
+        if isinstance(part, str):
+            inner = _model_in(field.annotation) if field else None
+            model = section_of(raw, drivers) if inner is Probe else inner or model
+            field = _fields_by_key(model).get(part)
+        raw = _step(raw, part)
     return model, field
 
 

@@ -6,10 +6,10 @@ Keys carry their unit.  A key without a default must be given.
 from __future__ import annotations
 
 from datetime import UTC, tzinfo
-from typing import Annotated, Any, Literal, TypeAlias
+from typing import Annotated, Literal, TypeAlias
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, AwareDatetime, BeforeValidator, Field
+from pydantic import AfterValidator, AwareDatetime, Field
 
 from daemon.config.alarms import Alarm
 from daemon.config.fields import (
@@ -19,31 +19,10 @@ from daemon.config.fields import (
     number,
     one_of,
     sections,
-    text,
-    whole,
 )
 from daemon.config.people import Heartbeat, Notify
+from daemon.config.probe import ProbeSection
 from daemon.config.services import Influx, Journal, Mqtt, Page
-from daemon.wire.reply import checked_reply
-
-ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
-TemperatureUnit: TypeAlias = Literal["degC", "degF", "K"]
-
-
-def _plain_micro(value: object) -> object:
-    """Take either of the two micro signs for the letter u."""
-    return value.replace("\u00b5", "u").replace("\u03bc", "u") if isinstance(value, str) else value
-
-
-def _none_is_raw(value: object) -> object:
-    return None if value == "none" else _refuse_null(value)
-
-
-def _refuse_null(value: object) -> object:
-    if isinstance(value, dict):
-        return value
-    msg = "neither"
-    raise ValueError(msg)
 
 
 def _ascending(value: tuple[float, float]) -> tuple[float, float]:
@@ -91,102 +70,6 @@ class Station(Section):
         """The time zone, which was known when the file was read."""
         # A machine without a list of time zones knows this one all the same.
         return UTC if self.timezone == "UTC" else ZoneInfo(self.timezone)
-
-
-class Units(Section):
-    """`units` of a probe: what its numbers mean; declared, never guessed by size."""
-
-    conductivity: Annotated[ConductivityUnit, BeforeValidator(_plain_micro)] = one_of(
-        "uS/cm", "µS/cm", "mS/cm", "S/m"
-    )
-    temperature: TemperatureUnit = one_of("degC", "degF", "K")
-
-
-class LinearCompensation(Section):
-    """The rule by which an instrument refers conductivity to one temperature.
-
-    Attributes:
-        linear_percent_per_C: Its coefficient, % per °C.
-        reference_C: The temperature it refers to, °C.
-    """
-
-    linear_percent_per_C: float = number(0, 5, "% per °C")
-    reference_C: float = number(0, 40, "°C")
-
-
-def _timeout_s(given: dict[str, Any]) -> float:
-    """Wait for an answer within the period; for one that talks by itself, three periods."""
-    period_s: float = given.get("period_s", 2.0)
-    return min(period_s, 2.0) if given.get("request") is not None else 3.0 * period_s
-
-
-class Probe(Section):
-    """`[[reservoir.probe]]`: one instrument on a serial line.
-
-    Attributes:
-        name: Unique within its reservoir.
-        driver: How it is spoken to; "line" is a serial line of text.
-        port: Serial device.
-        baud: Speed, Bd.
-        bytesize: Data bits.
-        parity: "N", "E" or "O".
-        stopbits: Stop bits.
-        request: What to send for a reading; None for one that talks by itself.
-        reply: Regular expression (of RE2) that fits a whole line, which CR or LF ends;
-            with the named groups `conductivity`, `temperature` and, where it has one, `pump`.
-        units: Of the two numbers.
-        compensation: What the instrument does to conductivity before it says
-            it; None (in the file: "none") for raw values.
-        period_s: Seconds between readings.
-        timeout_s: Seconds without an answer until a reading counts as missing.
-        conductivity_u_percent: Standard uncertainty assumed until calibrated,
-            % of the value; our own choice.
-        temperature_u_C: Standard uncertainty assumed until calibrated, °C; our
-            own choice.
-        linearity_percent: How far the instrument may leave a straight line, ± %; our own
-            choice where its maker states nothing, as the next three.
-        zero_limits_mS_cm: How far its zero may be off, ±, when nothing conducts.
-        cell_temperature_C: How far the water in the cell may differ from that at the
-            thermometer, ±.
-        drift_percent_30d: How far its cell constant may move in thirty days, ± %; checks
-            and calibrations then tell how far it does.
-        calibrate_every_days: Days until the next calibration is due; our own choice.
-        calibrate_with: What a dashboard's button holds it against; None for no such button.
-    """
-
-    name: str = name("probe")
-    driver: Literal["line"] = one_of("line")
-    port: str = text("a serial device such as '/dev/ttyUSB0'")
-    baud: int = whole(300, 921_600, "Bd", 9600)
-    bytesize: Literal[7, 8] = one_of(7, 8, default=8)
-    parity: Literal["N", "E", "O"] = one_of("N", "E", "O", default="N")
-    stopbits: Literal[1, 2] = one_of(1, 2, default=1)
-    request: str | None = text("1 to 64 characters to send, for example 'READ?\\n'", None, 64)
-    reply: Annotated[str, AfterValidator(checked_reply)] = Field(
-        description="a regular expression of at most 200 characters with the named groups"
-        " conductivity and temperature"
-    )
-    units: Units = Field(
-        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }"
-    )
-    compensation: Annotated[LinearCompensation | None, BeforeValidator(_none_is_raw)] = Field(
-        description="'none' for an instrument that reports raw conductivity, or"
-        " { linear_percent_per_C = 2.0, reference_C = 25 } as its manual says"
-    )
-    period_s: float = number(0.2, 60, "seconds", 2.0)
-    timeout_s: float = Field(
-        default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
-    )
-    conductivity_u_percent: float = number(0.01, 20, "% of the value", 0.5)
-    temperature_u_C: float = number(0.001, 5, "°C", 0.1)
-    linearity_percent: float = number(0, 5, "% of the value", 0.1)
-    zero_limits_mS_cm: float = number(0.001, 5, "mS/cm", 0.1)
-    cell_temperature_C: float = number(0, 2, "°C", 0.05)
-    drift_percent_30d: float = number(0.01, 20, "% in thirty days", 0.5)
-    calibrate_every_days: int = whole(1, 730, "days", 90)
-    calibrate_with: str | None = text(
-        "references such as 'air; kcl-12-88 lot=Q-12 tolerance=0.5'", None, 500
-    )
 
 
 class Quality(Section):
@@ -306,7 +189,7 @@ class Reservoir(Section):
     due: tuple[Due, ...] = sections(
         "sections headed [[reservoir.due]], in double brackets", "due", ()
     )
-    probes: tuple[Probe, ...] = sections(
+    probes: tuple[ProbeSection, ...] = sections(
         "sections headed [[reservoir.probe]], in double brackets", "probe", ()
     )
 

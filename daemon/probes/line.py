@@ -9,24 +9,81 @@ from __future__ import annotations
 
 import termios
 from contextlib import suppress
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import serial
+from pydantic import AfterValidator, Field
 
+from daemon.config.fields import one_of, text, whole
+from daemon.config.probe import InstrumentProbe
+from daemon.config.rules import Table, ordered
 from daemon.entries import Instant, Sample
-from daemon.wire import units
+from daemon.probes.driver import DriverKind, FaultLimit
 from daemon.wire.line import Splitter, Spoken, Unreadable, parse, shown
+from daemon.wire.reply import checked_reply, reply_pattern
+from daemon.wire.units import Scale
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from daemon.wire.reply import ReplyPattern
 
 REOPEN_S = 1.0
 QUIET_S = 0.5
 """Who says nothing for so long is not in the middle of a line."""
-FAULT_SPACING_S = 5.0
 CHUNK = 4096
 TROUBLE = (OSError, termios.error)
+
+
+def _timeout_s(given: dict[str, Any]) -> float:
+    """Wait for an answer within the period; for one that talks by itself, three periods."""
+    period_s: float = given.get("period_s", 2.0)
+    return min(period_s, 2.0) if given.get("request") is not None else 3.0 * period_s
+
+
+def _ascii(value: str) -> str:
+    if not value.isascii():
+        raise ValueError("it holds characters beyond ASCII")
+    return value
+
+
+class LineSection(InstrumentProbe):
+    """`[[reservoir.probe]]` with `driver = "line"`: one instrument on a serial line of text.
+
+    Attributes:
+        port: Serial device.
+        baud: Speed, Bd.
+        bytesize: Data bits.
+        parity: "N", "E" or "O".
+        stopbits: Stop bits.
+        request: What to send for a reading; None for one that talks by itself.
+        reply: Regular expression (of RE2) that fits a whole line, which CR or LF ends;
+            with the named groups `conductivity`, `temperature` and, where it has one, `pump`.
+        timeout_s: Seconds without an answer until a reading counts as missing.
+    """
+
+    port: str = text("a serial device such as '/dev/ttyUSB0'")
+    baud: int = whole(300, 921_600, "Bd", 9600)
+    bytesize: Literal[7, 8] = one_of(7, 8, default=8)
+    parity: Literal["N", "E", "O"] = one_of("N", "E", "O", default="N")
+    stopbits: Literal[1, 2] = one_of(1, 2, default=1)
+    request: Annotated[str, AfterValidator(_ascii)] | None = text(
+        "1 to 64 characters to send, for example 'READ?\\n'", None, 64
+    )
+    reply: Annotated[str, AfterValidator(checked_reply)] = Field(
+        description="a regular expression of at most 200 characters with the named groups"
+        " conductivity and temperature"
+    )
+    timeout_s: float = Field(
+        default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
+    )
+
+    @classmethod
+    def crossings(cls, table: Table) -> Iterator[tuple[str, str]]:
+        """Yield that an answer is waited for longer than until the next request, if it is."""
+        if "request" in table:
+            yield from ordered(table, "timeout_s", "period_s", "seconds", above=2.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +100,7 @@ class LineSettings:
         stopbits: 1 or 2.
         request: Sent to ask for a reply; empty for one that talks by itself.
         reply: Pattern that fits a whole reply.
-        conductivity_unit: As in `units.TO_MS_CM`.
-        temperature_unit: As in `units.TEMPERATURES`.
-        percent_per_C: Linear compensation to undo, % per °C; 0 for none.
-        reference_C: What it refers to, °C.
+        scale: What its two numbers mean.
         period_s: Time between requests, or expected between lines, s.
         timeout_s: How long to wait for a reply, or for a line that is not asked for, s.
     """
@@ -60,10 +114,7 @@ class LineSettings:
     parity: str = "N"
     stopbits: float = 1
     request: bytes = b""
-    conductivity_unit: str = "uS/cm"
-    temperature_unit: str = "degC"
-    percent_per_C: float = 0.0
-    reference_C: float = 25.0
+    scale: Scale = field(default_factory=Scale)
     period_s: float = 2.0
     timeout_s: float = 1.0
 
@@ -80,16 +131,11 @@ class LineProbe:
         self._deadline_s: float | None = None
         self._reopen_s = 0.0
         self._last_heard_s: float | None = None
-        self._last_fault_s = float("-inf")
+        self._faults = FaultLimit(settings.reservoir, settings.probe, settings.period_s)
         self._unread = ""
         self._missed = False
         self._cut = False
         self._quiet_s: float | None = None
-
-    @property
-    def name(self) -> str:
-        """Name of the probe."""
-        return self._set.probe
 
     def fileno(self) -> int | None:
         """Return the descriptor to watch for reading; None while the port is shut."""
@@ -150,7 +196,7 @@ class LineProbe:
             )
         except (*TROUBLE, ValueError) as exc:
             self._port = None
-            return self._fault(now, f"port {conf.port} cannot be opened: {_opening(exc)}")
+            return self._faults.samples(now, f"port {conf.port} cannot be opened: {_opening(exc)}")
         self._splitter.clear()
         self._last_heard_s, self._deadline_s = now.mono_s, None
         # Who talks by himself may be in the middle of a line.
@@ -205,10 +251,12 @@ class LineProbe:
             self._next_request_s = now.mono_s
             heard = self._last_heard_s or now.mono_s
             text = f"no line from {conf.port} for {now.mono_s - heard:.0f} s"
-            return self._fault(now, f"{text}; check power and cable, and that it sends by itself")
+            return self._faults.samples(
+                now, f"{text}; check power and cable, and that it sends by itself"
+            )
         if self._unread:
-            return self._fault(now, self._unread_sentence(), self._unread)
-        return self._fault(
+            return self._faults.samples(now, self._unread_sentence(), self._unread)
+        return self._faults.samples(
             now,
             f"no reply on {conf.port} within {conf.timeout_s:g} s; check power, cable, baud"
             f" ({conf.baud}) and request ({conf.request!r})",
@@ -225,7 +273,7 @@ class LineProbe:
             self._unread = shown(line)
             if self._set.request:
                 return []
-            return self._fault(now, self._unread_sentence(), self._unread)
+            return self._faults.samples(now, self._unread_sentence(), self._unread)
         self._last_heard_s = now.mono_s
         self._deadline_s = None
         if not self._set.request:
@@ -241,12 +289,7 @@ class LineProbe:
 
     def _sample(self, spoken: Spoken, line: str, now: Instant) -> Sample:
         conf = self._set
-        water_C = units.temperature_C(spoken.temperature, conf.temperature_unit)
-        conductivity = units.conductivity_mS_cm(spoken.conductivity, conf.conductivity_unit)
-        if conf.percent_per_C:
-            conductivity = units.uncompensated(
-                conductivity, water_C, conf.percent_per_C, conf.reference_C
-            )
+        conductivity, water_C = conf.scale.water(spoken.conductivity, spoken.temperature)
         return Sample(
             conf.reservoir, conf.probe, now, conductivity, water_C, spoken.pump, "", shown(line)
         )
@@ -254,16 +297,9 @@ class LineProbe:
     def _lost(self, now: Instant, what: str) -> list[Sample]:
         self.close()
         self._reopen_s = now.mono_s + self._pause_s()
-        return self._fault(now, f"port {self._set.port}: {what}; is the adapter still plugged in?")
-
-    def _fault(self, now: Instant, sentence: str, spoken: str = "") -> list[Sample]:
-        spacing_s = max(FAULT_SPACING_S, self._set.period_s)
-        if now.mono_s - self._last_fault_s < spacing_s:
-            return []
-        self._last_fault_s = now.mono_s
-        return [
-            Sample(self._set.reservoir, self._set.probe, now, None, None, None, sentence, spoken)
-        ]
+        return self._faults.samples(
+            now, f"port {self._set.port}: {what}; is the adapter still plugged in?"
+        )
 
 
 def _why(exc: BaseException) -> str:
@@ -279,3 +315,25 @@ def _opening(exc: BaseException) -> str:
         16: "another program holds it; stop that program",
     }
     return remedies.get(number or 0, _why(exc))
+
+
+def _line_probe(reservoir: str, section: LineSection) -> LineProbe:
+    return LineProbe(
+        LineSettings(
+            reservoir=reservoir,
+            probe=section.name,
+            port=section.port,
+            reply=reply_pattern(section.reply),
+            baud=section.baud,
+            bytesize=section.bytesize,
+            parity=section.parity,
+            stopbits=section.stopbits,
+            request=(section.request or "").encode("ascii"),
+            scale=section.scale,
+            period_s=section.period_s,
+            timeout_s=section.timeout_s,
+        )
+    )
+
+
+DRIVER = DriverKind(LineSection, _line_probe)

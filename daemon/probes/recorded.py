@@ -1,173 +1,205 @@
-"""A recording as a probe: rows of a CSV file, one sample each.
+"""A recording as an instrument: its rows come at the pace at which they were recorded.
 
-The header is `time,conductivity_mS_cm,temperature_C`, with `pump` (0 or 1) if
-known.  Times are ISO 8601 in UTC; an empty field is a value that did not come.
+For a rehearsal of everything behind the probes without a probe, and for an instrument whose
+own program writes a file.  The file may still grow.
 """
 
 from __future__ import annotations
 
-import csv
 import math
-from dataclasses import dataclass
-from datetime import UTC, datetime
-from typing import TYPE_CHECKING
+import os
+import re
+import stat
+from dataclasses import replace
+from pathlib import Path
 
+from pydantic import Field
+
+from daemon.config.fields import FilePath
+from daemon.config.probe import Probe
 from daemon.entries import Instant, Sample
-from daemon.errors import InputError
+from daemon.probes.driver import DriverKind, FaultLimit
+from daemon.wire.recording import BadHeader, BadRow, Recording
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
-REQUIRED = ("time", "conductivity_mS_cm", "temperature_C")
-CALIBRATING = "calibrating"
-"""A column that may be there: 1 for a row that was taken in a bottle."""
-PUMP = "pump"
-YEARS = range(1970, 2200)
-JUMP_S = 30 * 86_400.0
-FIRST_STEP_S = 2.0
-SHOWN = 60
+REOPEN_S = 1.0
+CHUNK = 65_536
+LONGEST_ROW = 4096
+END_PERIODS = 3
+"""So many periods without a further row, and the recording counts as ended."""
+AT_ONCE = 500
+"""Empty rows that are passed over in one turn."""
+LINE_END = re.compile(rb"\r?\n|\r(?=[^\n])")
 
 
-class BadHeader(InputError):  # noqa: N818 - read as a sentence
-    """The file is not a recording; the text says what is missing."""
-
-
-@dataclass(frozen=True, slots=True)
-class BadRow:
-    """A row that cannot be used.
+class RecordedSection(Probe):
+    """`[[reservoir.probe]]` with `driver = "recorded"`.
 
     Attributes:
-        line: Its number in the file, counted from 1.
-        why: What is wrong with it, as a sentence without the number.
+        path: CSV file with the header `time,conductivity_mS_cm,temperature_C[,pump]`.
     """
 
-    line: int
-    why: str
+    path: FilePath = Field(description="the path of a recording such as 'rehearsal.csv'")
 
 
-class _Steps:
-    """Durations out of wall times: a clock set back, or far ahead, took one usual step."""
+class RecordedProbe:
+    """One recording that is played."""
 
-    def __init__(self) -> None:
-        self._last: datetime | None = None
-        self._usual_s = FIRST_STEP_S
-        self._mono_s = 0.0
+    def __init__(self, reservoir: str, section: RecordedSection) -> None:
+        """Remember the settings; the file is opened at the first `wake`."""
+        self._names = (reservoir, section.name)
+        self._path = section.path
+        self._period_s = section.period_s
+        self._faults = FaultLimit(reservoir, section.name, section.period_s)
+        self._rows: Rows | None = None
+        self._due_s = 0.0
+        self._began_s = 0.0
+        self._next: Sample | None = None
+        self._idle_s: float | None = None
 
-    def advance(self, wall: datetime) -> float:
-        if self._last is not None:
-            step_s = (wall - self._last).total_seconds()
-            if 0.0 <= step_s <= JUMP_S:
-                self._usual_s = step_s or self._usual_s
-            else:
-                step_s = self._usual_s
-            self._mono_s += step_s
-        self._last = wall
-        return round(self._mono_s, 3)
-
-
-def samples(lines: Iterable[str], reservoir: str, probe: str) -> Iterator[Sample | BadRow]:
-    """Yield the samples of a recording, and the rows that are none.
-
-    Args:
-        lines: Of the file, as an open text file gives them.
-        reservoir: Name to give to the reservoir.
-        probe: Name to give to the probe.
-
-    Raises:
-        BadHeader: The first line does not name the columns needed.
-    """
-    numbered = enumerate(lines, start=1)
-    header = _header(next(numbered, (1, ""))[1])
-    steps = _Steps()
-    for number, text in numbered:
-        try:
-            row = _fields(text)
-            if row:
-                yield _sample(_named(header, row), steps, reservoir, probe)
-        except ValueError as exc:
-            yield BadRow(number, str(exc))
-
-
-def _header(text: str) -> list[str]:
-    try:
-        header = [name.strip().lstrip("\ufeff") for name in _fields(text)]
-    except ValueError as exc:
-        msg = f"the first line cannot be read as CSV: {exc}"
-        raise BadHeader(msg) from exc
-    wanted = f"the first line must name the columns {', '.join(REQUIRED)} (and pump if known)"
-    missing = [name for name in REQUIRED if name not in header]
-    if missing:
-        msg = f"{wanted}; {', '.join(missing)} is missing"
-        raise BadHeader(msg)
-    twice = [name for name in (*REQUIRED, PUMP) if header.count(name) > 1]
-    if twice:
-        msg = f"{wanted}, each once; {', '.join(twice)} is there more than once"
-        raise BadHeader(msg)
-    return header
-
-
-def _fields(text: str) -> list[str]:
-    """Return the fields of one line; by itself, so that an open quote ends with it."""
-    try:
-        return next(csv.reader([text.replace("\x00", "\ufffd")]), [])
-    except csv.Error as exc:
-        raise ValueError(str(exc)) from exc
-
-
-def _named(header: list[str], row: list[str]) -> dict[str, str]:
-    least = 1 + max(header.index(name) for name in REQUIRED)
-    if not least <= len(row) <= len(header):
-        fields = "1 field" if len(row) == 1 else f"{len(row)} fields"
-        msg = f"has {fields} where the first line names {len(header)}"
-        raise ValueError(msg)
-    return dict(zip(header, row, strict=False))
-
-
-def _sample(row: dict[str, str], steps: _Steps, reservoir: str, probe: str) -> Sample:
-    wall = _wall(row["time"])
-    conductivity = _number(row, "conductivity_mS_cm")
-    temperature = _number(row, "temperature_C")
-    pump = _pump(row.get(PUMP, ""))
-    at = Instant(wall, steps.advance(wall), "recording")
-    fault = "" if conductivity is not None and temperature is not None else "no value recorded"
-    if row.get(CALIBRATING, "").strip() == "1":
-        # What a probe says in a bottle is nothing that the water is.
-        conductivity = temperature = None
-        fault = "out of the water for calibration"
-    return Sample(reservoir, probe, at, conductivity, temperature, pump, fault)
-
-
-def _wall(text: str) -> datetime:
-    try:
-        wall = datetime.fromisoformat(text.strip())
-    except ValueError:
-        msg = f"time {text[:SHOWN]!r} is not ISO 8601, such as 2026-03-02T08:00:00Z"
-        raise ValueError(msg) from None
-    # Before a change of zone, which could leave the calendar.
-    if wall.year not in YEARS:
-        msg = f"time {text[:SHOWN]!r} is not from {YEARS[0]} to {YEARS[-1]}"
-        raise ValueError(msg)
-    return wall.replace(tzinfo=UTC) if wall.tzinfo is None else wall.astimezone(UTC)
-
-
-def _number(row: dict[str, str], name: str) -> float | None:
-    text = row[name].strip()
-    if not text:
+    def fileno(self) -> int | None:
+        """Return nothing: a file is always ready, so there is nothing to watch."""
         return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        msg = f"{name} {text[:SHOWN]!r} is not a number"
-        raise ValueError(msg)
-    return value
+
+    def wake_s(self) -> float:
+        """Monotonic time, s, of the next row."""
+        return self._due_s
+
+    def wake(self, now: Instant) -> list[Sample]:
+        """Give the row that is due, and look for the next one."""
+        if now.mono_s < self._due_s:
+            return []
+        try:
+            if self._rows is None or not self._rows.there():
+                return self._open(now)
+            came = [] if self._next is None else [replace(self._next, at=now)]
+            return [*came, *self._look_ahead(now, self._rows)]
+        except (OSError, BadHeader) as exc:
+            return self._lost(now, _why(exc))
+
+    def readable(self, _now: Instant) -> list[Sample]:
+        """Return nothing: there is no descriptor."""
+        return []
+
+    def close(self) -> None:
+        """Let go of the file; may be called twice."""
+        if self._rows is not None:
+            self._rows.close()
+        self._rows = self._next = None
+
+    def _open(self, now: Instant) -> list[Sample]:
+        self.close()
+        self._rows = Rows(self._path, *self._names)
+        self._began_s = now.mono_s
+        return self._look_ahead(now, self._rows)
+
+    def _look_ahead(self, now: Instant, rows: Rows) -> list[Sample]:
+        self._next, faults = None, list[Sample]()
+        row = rows.next(now.mono_s, self._period_s)
+        if row is not None:
+            self._idle_s = None
+        if isinstance(row, Sample):
+            self._next = row
+            self._due_s = max(now.mono_s, self._began_s + row.at.mono_s)
+            return []
+        self._due_s = now.mono_s + self._period_s
+        if isinstance(row, BadRow):
+            why = f"recording {self._path}, line {row.line}: {row.why}; correct or remove it"
+            self._due_s = now.mono_s
+            faults = self._faults.samples(now, why)
+        elif self._ended(now.mono_s):
+            why = f"recording {self._path} is at its end; add rows, or name another file"
+            faults = self._faults.samples(now, why)
+        return faults
+
+    def _ended(self, now_s: float) -> bool:
+        """Say whether no row was there for so long that none is likely to come."""
+        if self._idle_s is None:
+            self._idle_s = now_s
+        return now_s - self._idle_s >= END_PERIODS * self._period_s
+
+    def _lost(self, now: Instant, why: str) -> list[Sample]:
+        self.close()
+        self._due_s = now.mono_s + min(REOPEN_S, self._period_s / 4.0)
+        return self._faults.samples(now, f"recording {self._path}: {why}")
 
 
-def _pump(text: str) -> bool | None:
-    states = {"": None, "0": False, "1": True}
-    key = text.strip()
-    if key not in states:
-        msg = f"pump {key[:SHOWN]!r} is neither 0 nor 1"
-        raise ValueError(msg)
-    return states[key]
+class Rows:
+    """The rows of a file that may still grow."""
+
+    def __init__(self, path: Path, reservoir: str, probe: str) -> None:
+        """Open the file, which is not waited for.
+
+        Raises:
+            OSError: It cannot be opened, or is a folder, a pipe or a device.
+        """
+        self._path, self._names = path, (reservoir, probe)
+        self._descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
+        if not stat.S_ISREG(os.fstat(self._descriptor).st_mode):
+            self.close()
+            raise OSError(0, "it is no file")
+        self._recording: Recording | None = None
+        self._text = b""
+        self._grew_s = -math.inf
+
+    def there(self) -> bool:
+        """Say whether the path still leads to this file, and nothing was cut off it.
+
+        Raises:
+            OSError: It leads nowhere.
+        """
+        found, own = self._path.stat(), os.fstat(self._descriptor)
+        read = os.lseek(self._descriptor, 0, os.SEEK_CUR)
+        return (found.st_dev, found.st_ino) == (own.st_dev, own.st_ino) and read <= own.st_size
+
+    def next(self, now_s: float, patience_s: float) -> Sample | BadRow | None:
+        """Return the next row; None while there is none.
+
+        Args:
+            now_s: Monotonic time, s.
+            patience_s: How long a last line without an end may still grow, s.
+
+        Raises:
+            BadHeader: It is no recording.
+            OSError: It cannot be read.
+        """
+        for _ in range(AT_ONCE):
+            line = self._line(now_s, patience_s)
+            if line is None:
+                return None
+            if self._recording is None:
+                self._recording = Recording(line, *self._names)
+            elif (row := self._recording.row(line)) is not None:
+                return row
+        return None
+
+    def close(self) -> None:
+        """Let go of the file."""
+        os.close(self._descriptor)
+
+    def _line(self, now_s: float, patience_s: float) -> str | None:
+        end = LINE_END.search(self._text)
+        if end is None and len(self._text) <= LONGEST_ROW:
+            more = os.read(self._descriptor, CHUNK)
+            self._text += more
+            if more or self._grew_s == -math.inf:
+                self._grew_s = now_s
+            end = LINE_END.search(self._text)
+        overdue = len(self._text) > LONGEST_ROW or now_s - self._grew_s >= patience_s
+        if end is None and not (self._text and overdue):
+            return None
+        at, after = (len(self._text),) * 2 if end is None else end.span()
+        line, self._text = self._text[:at], self._text[after:]
+        return line.decode("utf-8", errors="replace")
+
+
+def _why(exc: Exception) -> str:
+    if isinstance(exc, BadHeader):
+        return f"{exc}; name another file"
+    if isinstance(exc, FileNotFoundError):
+        return "there is no such file; put it back, or correct the probe's path"
+    if isinstance(exc, PermissionError):
+        return "no permission; let the service's user read it"
+    return f"it cannot be read ({getattr(exc, 'strerror', None) or exc}); name another file"
+
+
+DRIVER = DriverKind(RecordedSection, RecordedProbe)

@@ -5,6 +5,8 @@ Units are declared in the configuration and never guessed from a number's size.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 TO_MS_CM = {"mS/cm": 1.0, "uS/cm": 1e-3, "µS/cm": 1e-3, "S/m": 10.0}
 TEMPERATURES = ("degC", "degF", "K")
 
@@ -55,3 +57,32 @@ def uncompensated(
     (1985), solved for C_T.
     """
     return conductivity * (1.0 + percent_per_C / 100.0 * (temperature_C - reference_C))
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """What the two numbers of an instrument mean.
+
+    Attributes:
+        conductivity_unit: As in `TO_MS_CM`.
+        temperature_unit: As in `TEMPERATURES`.
+        percent_per_C: Linear compensation to undo, % per °C; 0 for none.
+        reference_C: What it refers to, °C.
+    """
+
+    conductivity_unit: str = "uS/cm"
+    temperature_unit: str = "degC"
+    percent_per_C: float = 0.0
+    reference_C: float = 25.0
+
+    def water(self, conductivity: float, temperature: float) -> tuple[float, float]:
+        """Return conductivity at the water's own temperature, mS/cm, and that, °C.
+
+        Raises:
+            ValueError: A unit is not known.
+        """
+        water_C = temperature_C(temperature, self.temperature_unit)
+        indicated = conductivity_mS_cm(conductivity, self.conductivity_unit)
+        if not self.percent_per_C:
+            return indicated, water_C
+        return uncompensated(indicated, water_C, self.percent_per_C, self.reference_C), water_C

@@ -24,7 +24,7 @@ from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
-from daemon.probes.recorded import BadRow, samples
+from daemon.wire.recording import BadRow, samples
 from simulators.records import TruthLog, record
 from simulators.scenarios import SCENARIOS
 from simulators.stage import Scenario, Stage

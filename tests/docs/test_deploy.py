@@ -13,6 +13,7 @@ import pytest
 
 from daemon.config import Config, load, parse
 from daemon.config.fields import Section
+from daemon.probes.registry import SECTIONS
 from daemon.run import command
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -21,7 +22,7 @@ DEPLOY = ROOT / "deploy"
 
 def test_the_example_configuration_is_right() -> None:
     """Whoever copies the example starts from a file without a fault."""
-    config = load(DEPLOY / "brinewright.toml")
+    config = load(DEPLOY / "brinewright.toml", SECTIONS)
 
     assert ["mix-1"] == [reservoir.name for reservoir in config.reservoirs]
     assert config.mqtt is None
@@ -31,7 +32,7 @@ def test_the_commented_parts_of_the_example_are_right_too() -> None:
     """Taking the marks away from a section gives a right file."""
     text = (DEPLOY / "brinewright.toml").read_text(encoding="utf-8")
     whole = re.sub(r"^# (\[|\w+ = )", r"\1", text, flags=re.MULTILINE)
-    config = parse(whole, DEPLOY / "brinewright.toml")
+    config = parse(whole, DEPLOY / "brinewright.toml", SECTIONS)
 
     assert config.mqtt is not None
     assert DEPLOY / "mqtt-password" == config.mqtt.password_file
@@ -66,7 +67,7 @@ def test_the_example_shows_every_key() -> None:
     text = (DEPLOY / "brinewright.toml").read_text(encoding="utf-8")
     told = set(re.findall(r"(\w+) = ", text))
 
-    found = list(keys_of(Config))
+    found = [*keys_of(Config), *(each for one in SECTIONS.values() for each in keys_of(one))]
 
     assert len(found) > 60
     assert [] == [(section, key) for section, key in found if key not in told]
@@ -83,7 +84,7 @@ def test_the_rehearsal_s_configuration_is_right() -> None:
     }.items():
         text = text.replace(f"@{name}@", value)
 
-    assert parse(text, DEPLOY / "rehearsal.toml").station.rehearsal_speed == 60.0
+    assert parse(text, DEPLOY / "rehearsal.toml", SECTIONS).station.rehearsal_speed == 60.0
 
 
 @pytest.mark.parametrize("part", ["measure", "publish"])

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config import parse
+from daemon.probes.registry import SECTIONS
 from tests.docs.guides import ROOT, Block, blocks, keepers, pages, text_of
 
 READERS = ["README.md", "deploy/README.md", *keepers()]
@@ -104,7 +105,7 @@ def completed(text: str) -> str:
 @pytest.mark.parametrize("block", all_blocks("toml"), ids=str)
 def test_every_configuration_that_a_page_shows_loads(block: Block, tmp_path: Path) -> None:
     """Whoever copies a section into the file gets no fault."""
-    config = parse(completed(block.text), tmp_path / "brinewright.toml")
+    config = parse(completed(block.text), tmp_path / "brinewright.toml", SECTIONS)
     given = tomllib.loads(block.text)
 
     assert "quarantine-wing" == config.station.name

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from daemon.config.models import Probe, Quality, Reservoir
+from daemon.config.models import Quality, Reservoir
+from daemon.config.probe import Probe
 from daemon.mixing.batch.advice import FIRST_SHARE
 from daemon.mixing.station.conditions import APART_PPT, DRIFT_PPT
 

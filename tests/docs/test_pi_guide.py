@@ -10,6 +10,7 @@ import pytest
 
 from daemon.config import ConfigError, parse
 from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.probes.registry import SECTIONS
 from tests.docs.test_docs import code_in
 
 ROOT = Path(__file__).parents[2]
@@ -43,7 +44,7 @@ def test_a_fault_of_the_configuration_reads_as_the_guide_shows_it(line: str, wro
     """Who has the sentence on the screen finds it in the table."""
     assert line in EXAMPLE
     with pytest.raises(ConfigError) as raised:
-        parse(EXAMPLE.replace(line, wrong, 1), Path("brinewright.toml"))
+        parse(EXAMPLE.replace(line, wrong, 1), Path("brinewright.toml"), SECTIONS)
 
     shown = [cells[0].strip("`") for cells in rows_of(step(7))]
     said = " ".join(raised.value.faults)
@@ -54,7 +55,7 @@ def test_a_fault_of_the_configuration_reads_as_the_guide_shows_it(line: str, wro
 def test_a_fault_of_the_file_reads_as_the_guide_shows_it() -> None:
     """What is no TOML is named by line and column."""
     with pytest.raises(ConfigError) as raised:
-        parse("[station]\nname = north", Path("brinewright.toml"))
+        parse("[station]\nname = north", Path("brinewright.toml"), SECTIONS)
 
     shape = re.compile(r"not valid TOML at line \d+, column \d+: ")
 

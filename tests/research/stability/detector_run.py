@@ -13,7 +13,7 @@ import numpy as np
 from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
 from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised, Stability
 from daemon.mixing.station.station import ReservoirSettings, Station
-from daemon.probes.recorded import samples
+from daemon.wire.recording import samples
 from tests.parts.weights import weights
 from tests.research.stability.probe_model import Trace
 

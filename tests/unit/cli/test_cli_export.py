@@ -21,9 +21,9 @@ from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.probe.quality import TESTS
-from daemon.probes.recorded import samples
 from daemon.reports.export_rows import Format, What, rows, write
 from daemon.reports.whole_file import whole_file
+from daemon.wire.recording import samples
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 COUNT = 10

@@ -9,6 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.config import Config, ConfigError, find_config, load, parse
+from daemon.probes.line import LineSection
+from daemon.probes.registry import SECTIONS
 
 VALID = r"""
 [station]
@@ -60,15 +62,22 @@ FILE = Path("/etc/brinewright/brinewright.toml")
 def faults(text: str) -> list[str]:
     """Every sentence that a text earns."""
     with pytest.raises(ConfigError) as caught:
-        parse(text, FILE)
+        parse(text, FILE, SECTIONS)
     return caught.value.faults
+
+
+def line_section(text: str) -> LineSection:
+    """The first probe of a text, which is one on a serial line."""
+    section = parse(text, FILE, SECTIONS).reservoirs[0].probes[0]
+    assert isinstance(section, LineSection)
+    return section
 
 
 def test_the_whole_file_is_read() -> None:
     """Every key of a full file arrives, and what is left out has its default."""
-    config = parse(VALID, FILE)
+    config = parse(VALID, FILE, SECTIONS)
     (reservoir,) = config.reservoirs
-    (probe,) = reservoir.probes
+    probe = line_section(VALID)
 
     assert "quarantine-wing" == config.station.name
     assert 1.0 == config.station.rehearsal_speed
@@ -91,11 +100,12 @@ def test_the_whole_file_is_read() -> None:
     assert ("127.0.0.1", 8407) == (config.page.host, config.page.port)
     assert "brinewright-quarantine-wing" == config.client_id
     assert reservoir is config.reservoir("mix-1")
+    assert (probe,) == reservoir.probes
 
 
 def test_a_secret_stands_beside_the_configuration() -> None:
     """A relative path starts from the folder of the file, wherever the program was started."""
-    mqtt = parse(VALID, FILE).mqtt
+    mqtt = parse(VALID, FILE, SECTIONS).mqtt
 
     assert mqtt is not None
     assert FILE.parent / "mqtt-password" == mqtt.password_file
@@ -114,7 +124,7 @@ def test_two_sections_are_enough() -> None:
 
 def test_an_instrument_that_talks_by_itself_is_given_three_periods() -> None:
     """Without a request, a value is missed after three periods instead of one."""
-    free = parse(VALID.replace('request = "READ?\\n"', ""), FILE).reservoirs[0].probes[0]
+    free = line_section(VALID.replace('request = "READ?\\n"', ""))
 
     assert (None, 6.0) == (free.request, free.timeout_s)
 
@@ -123,7 +133,7 @@ def test_a_compensation_is_kept_with_its_rule() -> None:
     """An instrument's own compensation is known by coefficient and reference."""
     rule = "{ linear_percent_per_C = 2.0, reference_C = 25 }"
     text = VALID.replace('compensation = "none"', f"compensation = {rule}")
-    found = parse(text, FILE).reservoirs[0].probes[0].compensation
+    found = line_section(text).compensation
 
     assert found is not None
     assert (2.0, 25.0) == (found.linear_percent_per_C, found.reference_C)
@@ -134,7 +144,7 @@ def test_either_micro_sign_is_a_u(micro: str) -> None:
     """Both signs that keyboards have for micro mean the unit spelled with a u."""
     text = VALID.replace('"uS/cm"', f'"{micro}S/cm"')
 
-    assert "uS/cm" == parse(text, FILE).reservoirs[0].probes[0].units.conductivity
+    assert "uS/cm" == line_section(text).units.conductivity
 
 
 PROBE = "reservoir[mix-1].probe[ct-1]"
@@ -149,7 +159,10 @@ PROBE = "reservoir[mix-1].probe[ct-1]"
         ("baud", "bawd", [f"{PROBE}.bawd", "not a known key", "nearest is baud"]),
         ("period_s = 2", "period_s = 0.1", [f"{PROBE}.period_s = 0.1", "0.2 to 60 seconds"]),
         ("period_s = 2", "period_s = nan", [f"{PROBE}.period_s = nan", "0.2 to 60 seconds"]),
-        ('"line"', '"serial"', [f"{PROBE}.driver = 'serial'", "one of 'line'"]),
+        ('"line"', '"serial"', [f"{PROBE}.driver = 'serial'", "there are 'line', 'recorded'"]),
+        ('"line"', '"lien"', [f"{PROBE}.driver = 'lien'", "the nearest is 'line'"]),
+        ('driver = "line"', "", [f"{PROBE}.driver is missing", "the name of a driver"]),
+        ('driver = "line"', "driver = 7", [f"{PROBE}.driver = 7", "the name of a driver"]),
         ('"uS/cm"', '"mhos"', [f"{PROBE}.units.conductivity = 'mhos'", "'mS/cm', 'S/m'"]),
         ('"degC"', '"C"', [f"{PROBE}.units.temperature = 'C'", "'degC', 'degF', 'K'"]),
         (UNITS, "", [f"{PROBE}.units is missing", "conductivity = 'uS/cm'"]),
@@ -364,7 +377,7 @@ def mutated(draw: st.DrawFn) -> str:
 def test_any_mutation_gives_a_configuration_or_its_faults(text: str) -> None:
     """Nothing that an editor could make of a file gives anything but sentences."""
     try:
-        config = parse(text, FILE)
+        config = parse(text, FILE, SECTIONS)
     except ConfigError as exc:
         sentences = exc.faults
     else:

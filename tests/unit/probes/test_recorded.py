@@ -1,190 +1,150 @@
-"""A recording as a probe: its rows, its faults by line number, and its time."""
+"""A recording as an instrument: at its own pace, and with the faults that a file can have."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+import os
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
-from daemon.entries import Sample
-from daemon.probes.recorded import BadHeader, BadRow, samples
+from daemon.config import ConfigError, parse
+from daemon.entries import Instant, Sample
+from daemon.probes.recorded import RecordedProbe, RecordedSection
+from daemon.probes.registry import SECTIONS
 
-HEADER = "time,conductivity_mS_cm,temperature_C\n"
-GOOD = "2026-03-02T08:00:00Z,42.914,15.0\n"
-NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
-
-
-def read(text: str) -> list[Sample | BadRow]:
-    """All that a recording gives."""
-    return list(samples(text.splitlines(keepends=True), "mix-1", "ct-1"))
-
-
-def good(text: str) -> list[Sample]:
-    """The samples of a recording that has no bad row."""
-    found = read(text)
-    assert [] == [item for item in found if isinstance(item, BadRow)]
-    return [item for item in found if isinstance(item, Sample)]
-
-
-def bad(text: str) -> list[BadRow]:
-    """The bad rows of a recording."""
-    return [item for item in read(text) if isinstance(item, BadRow)]
+NOON = datetime(2026, 11, 29, 12, tzinfo=UTC)
+HEADER = "time,conductivity_mS_cm,temperature_C,pump\n"
+FILE = """
+[station]
+name = "quarantine-wing"
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+[[reservoir.probe]]
+name = "ct-1"
+driver = "recorded"
+"""
 
 
-def test_a_row_is_a_sample() -> None:
-    """Time, both numbers, and names as given; nobody says whether the pump runs."""
-    (sample,) = good(HEADER + GOOD)
-
-    assert datetime(2026, 3, 2, 8, tzinfo=UTC) == sample.at.wall
-    assert (42.914, 15.0) == (sample.conductivity_mS_cm, sample.temperature_C)
-    assert ("mix-1", "ct-1", None, "") == (
-        sample.reservoir,
-        sample.probe,
-        sample.pump,
-        sample.fault,
+def probe_of(path: Path) -> RecordedProbe:
+    """A probe that plays a file, with the usual period of 2 s."""
+    return RecordedProbe(
+        "mix-1", RecordedSection(name="ct-1", driver="recorded", path=path, period_s=2.0)
     )
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "\ufeff" + HEADER + GOOD,
-        HEADER.replace("\n", "\r\n") + GOOD.replace("\n", "\r\n"),
-        HEADER.replace("\n", "\r") + GOOD.replace("\n", "\r"),
-        HEADER + "\n\n" + GOOD + "\n",
-        "note,temperature_C,time,conductivity_mS_cm\nfine,15.0,2026-03-02T08:00:00Z,42.914\n",
-        " time , conductivity_mS_cm , temperature_C \n 2026-03-02T08:00:00Z , 42.914 , 15.0 \n",
-        '"time","conductivity_mS_cm","temperature_C"\n"2026-03-02T08:00:00Z","42.914","15.0"\n',
-        HEADER + "2026-03-02T10:00:00+02:00,42.914,15.0\n",
-        HEADER + "2026-03-02 08:00:00,42.914,15.0",
-        "time,conductivity_mS_cm,temperature_C,pump\n2026-03-02T08:00:00Z,42.914,15.0\n",
-    ],
-)
-def test_the_same_row_written_otherwise_is_the_same(text: str) -> None:
-    """Marks of byte order, line ends, blanks, quotes and the order of columns do not matter."""
-    (sample,) = good(text)
+def play(probe: RecordedProbe, *until_s: float) -> list[Sample]:
+    """What it gives when it is woken whenever it asks for it, up to a time, s."""
+    samples: list[Sample] = []
+    for _ in range(10_000):
+        t_s = probe.wake_s()
+        if t_s > until_s[-1]:
+            return samples
+        samples += probe.wake(Instant(NOON + timedelta(seconds=t_s), t_s))
+    raise AssertionError("it asks to be woken without end")
 
-    assert (datetime(2026, 3, 2, 8, tzinfo=UTC), 42.914, 15.0) == (
-        sample.at.wall,
-        sample.conductivity_mS_cm,
-        sample.temperature_C,
+
+def faults(samples: list[Sample]) -> list[str]:
+    """What is wrong."""
+    return [each.fault for each in samples if each.fault]
+
+
+def test_rows_come_at_the_pace_at_which_they_were_recorded(tmp_path: Path) -> None:
+    """With the times of now, whenever they were recorded."""
+    path = tmp_path / "rows.csv"
+    path.write_text(
+        HEADER + "2026-03-02T08:00:00Z,42.914,15.0,1\n2026-03-02T08:00:10Z,43.0,15.1,0\n"
+        "2026-03-02T08:00:11Z,43.1,15.2,\n"
     )
+    found = play(probe_of(path), 12.0)
 
-
-@pytest.mark.parametrize("row", [",24.0", "42.0,", ",", " , "])
-def test_an_empty_field_is_a_value_that_did_not_come(row: str) -> None:
-    """It is a sample with a fault in it, so that time passes."""
-    (sample,) = good(f"{HEADER}2026-03-02T08:00:00Z,{row}\n")
-
-    assert "no value recorded" == sample.fault
-
-
-@pytest.mark.parametrize("text, pump", [("1", True), ("0", False), ("", None), (" 1 ", True)])
-def test_the_pump_is_told_where_it_is_known(*, text: str, pump: bool | None) -> None:
-    """One runs, nought stands, nothing says nothing."""
-    header = "time,conductivity_mS_cm,temperature_C,pump\n"
-    (sample,) = good(f"{header}2026-03-02T08:00:00Z,42,15,{text}\n")
-
-    assert pump is sample.pump
-
-
-@pytest.mark.parametrize(
-    "row, why",
-    [
-        ("yesterday,42,15", "'yesterday' is not ISO 8601"),
-        (",42,15", "'' is not ISO 8601"),
-        ("2026-13-02T08:00:00Z,42,15", "is not ISO 8601"),
-        ("0001-01-01T00:00:00+14:00,42,15", "from 1970 to 2199"),
-        ("9999-12-31T23:59:59Z,42,15", "from 1970 to 2199"),
-        ("2026-03-02T08:00:00Z,x,15", "conductivity_mS_cm 'x' is not a number"),
-        ("2026-03-02T08:00:00Z,42,nan", "temperature_C 'nan' is not a number"),
-        ("2026-03-02T08:00:00Z,inf,15", "conductivity_mS_cm 'inf' is not a number"),
-        ("2026-03-02T08:00:00Z,1e999,15", "conductivity_mS_cm '1e999' is not a number"),
-        ("2026-03-02T08:00:00Z,4\x002,15", "is not a number"),
-        ("2026-03-02T08:00:00Z", "has 1 field"),
-        ("2026-03-02T08:00:00Z,42", "has 2 fields"),
-        ("2026-03-02T08:00:00Z,42,9,15,0", "has 5 fields"),  # decimal commas
-        ("2026-03-02T08:00:00Z,42,15," + "x" * 200_000, "field larger than field limit"),
-    ],
-)
-def test_a_bad_row_is_named_by_its_line_and_costs_only_itself(row: str, why: str) -> None:
-    """The sentence says what is wrong; the rows around it are taken."""
-    found = read(HEADER + GOOD + row + "\n" + GOOD)
-
-    assert isinstance(found[1], BadRow)
-    assert found[1].line == 3
-    assert why in found[1].why
-    assert [Sample, BadRow, Sample] == [type(item) for item in found]
-
-
-def test_a_stray_quote_does_not_swallow_the_rows_after_it() -> None:
-    """A quotation mark that is never closed costs its own row."""
-    found = read(HEADER + '2026-03-02T08:00:00Z,"42,15\n' + GOOD * 5)
-
-    assert [2] == [item.line for item in found if isinstance(item, BadRow)]
-    assert len(found) == 6
-
-
-def test_a_pump_that_neither_runs_nor_stands_is_bad() -> None:
-    """Anything but 0 and 1 is told."""
-    header = "time,conductivity_mS_cm,temperature_C,pump\n"
-
-    assert ["pump 'on' is neither 0 nor 1"] == [
-        row.why for row in bad(f"{header}2026-03-02T08:00:00Z,42,15,on\n")
+    assert [(0.0, 42.914, True), (10.0, 43.0, False), (11.0, 43.1, None)] == [
+        (each.at.mono_s, each.conductivity_mS_cm, each.pump) for each in found
     ]
+    assert NOON + timedelta(seconds=10) == found[1].at.wall
 
 
-@pytest.mark.parametrize(
-    "text",
-    [
-        "",
-        "\n" + HEADER,
-        GOOD,
-        "time,conductivity,temperature\n" + GOOD,
-        "time;conductivity_mS_cm;temperature_C\n",
-        "\x00\x01\x02\n",
-        "time,conductivity_mS_cm,conductivity_mS_cm,temperature_C\n",
-        "x" * 200_000 + "\n",
-    ],
-)
-def test_what_is_no_recording_is_refused(text: str) -> None:
-    """Without its three columns, each once, nothing is read from a file."""
-    with pytest.raises(BadHeader, match="first line"):
-        read(text)
+def test_a_row_that_cannot_be_used_is_named_and_passed_over(tmp_path: Path) -> None:
+    """By its line, as in a replay; the next one counts."""
+    path = tmp_path / "rows.csv"
+    path.write_text(HEADER + "2026-03-02T08:00:00Z,mud,15.0,1\r\n2026-03-02T08:00:00Z,43,15,1\r\n")
+    found = play(probe_of(path), 1.0)
+
+    assert [None, 43.0] == [each.conductivity_mS_cm for each in found]
+    assert f"recording {path}, line 2: conductivity_mS_cm 'mud' is not a number" in found[0].fault
 
 
-# --- time ---------------------------------------------------------------------------------------
+def test_the_end_of_a_recording_is_said(tmp_path: Path) -> None:
+    """It is told from a probe that is silent, and again only every so often."""
+    path = tmp_path / "rows.csv"
+    path.write_text(HEADER + "2026-03-02T08:00:00Z,42.914,15.0,1\n")
+    found = play(probe_of(path), 30.0)
+
+    assert 42.914 == found[0].conductivity_mS_cm
+    assert [f"recording {path} is at its end; add rows, or name another file"] * 5 == faults(found)
 
 
-def counted(*stamps: str) -> list[float]:
-    """Monotonic seconds that rows with these times of the second of March get."""
-    text = HEADER + "".join(f"2026-{stamp}Z,42,15\n" for stamp in stamps)
-    return [sample.at.mono_s for sample in good(text)]
+def test_a_last_row_without_a_line_end_is_a_row(tmp_path: Path) -> None:
+    """Unless more of it comes within a period."""
+    path = tmp_path / "rows.csv"
+    path.write_text(HEADER + "2026-03-02T08:00:00Z,42.9")
+    probe = probe_of(path)
+    before = play(probe, 1.0)
+    with path.open("a") as file:
+        file.write("14,15.0,1")
+    found = play(probe, 8.0)
+
+    assert [] == before
+    assert [42.914] == [each.conductivity_mS_cm for each in found if not each.fault]
 
 
-def test_time_passes_as_recorded() -> None:
-    """Differences of the recorded times are durations."""
-    assert [0.0, 2.0, 2.5, 3602.5] == counted(
-        "03-02T08:00:00", "03-02T08:00:02", "03-02T08:00:02.5", "03-02T09:00:02.5"
-    )
+def test_another_file_under_the_name_is_begun(tmp_path: Path) -> None:
+    """From its first row, at once; also where the same file was cut."""
+    path = tmp_path / "rows.csv"
+    path.write_text(HEADER + "2026-03-02T08:00:00Z,42.914,15.0,1\n" * 3)
+    probe = probe_of(path)
+    first = play(probe, 1.0)
+    other = tmp_path / "other.csv"
+    other.write_text(HEADER + "2026-03-03T08:00:00Z,50.0,15.0,1\n")
+    other.replace(path)
+    second = play(probe, 5.0)
+    path.write_text(HEADER + "2026\n")
+    third = play(probe, 9.0)
+
+    assert [42.914] * 3 == [each.conductivity_mS_cm for each in first]
+    assert [50.0] == [each.conductivity_mS_cm for each in second if not each.fault]
+    assert any("line 2" in why for why in faults(third))
 
 
-def test_a_clock_set_back_took_one_usual_step() -> None:
-    """Times that go backwards do not stop the count, nor turn it."""
-    assert [0.0, 5.0, 10.0, 15.0] == counted(
-        "03-02T08:00:00", "03-02T08:00:05", "03-02T07:00:00", "03-02T07:00:05"
-    )
+def test_what_is_no_recording_is_a_fault(tmp_path: Path) -> None:
+    """A file without the columns, a folder, a pipe that nobody writes, or nothing at all."""
+    (tmp_path / "letter").write_text("Dear keeper,\n")
+    os.mkfifo(tmp_path / "pipe")
+    found = {
+        name: faults(play(probe_of(tmp_path / name), 0.1))
+        for name in ("letter", "pipe", "nothing", ".")
+    }
+
+    assert "the first line must name the columns" in found["letter"][0]
+    assert "it is no file" in found["pipe"][0]
+    assert "there is no such file; put it back, or correct the probe's path" in found["nothing"][0]
+    assert "it is no file" in found["."][0]
 
 
-def test_a_clock_set_years_ahead_took_one_usual_step() -> None:
-    """A logger that learns the date does not age the batch by it."""
-    assert [0.0, 5.0, 10.0, 15.0] == counted(
-        "01-01T00:00:00", "01-01T00:00:05", "11-02T08:00:00", "11-02T08:00:05"
-    )
+def test_a_recording_is_looked_for_beside_the_configuration(tmp_path: Path) -> None:
+    """As every other path of the file."""
+    config = parse(FILE + 'path = "rows.csv"\n', tmp_path / "brinewright.toml", SECTIONS)
+    section = config.reservoirs[0].probes[0]
+
+    assert isinstance(section, RecordedSection)
+    assert tmp_path / "rows.csv" == section.path
 
 
-def test_a_bad_row_takes_no_time() -> None:
-    """The next good row counts from the last good one."""
-    text = HEADER + GOOD + "?,42,15\n" + GOOD.replace(":00Z", ":04Z")
-
-    assert [0.0, 4.0] == [item.at.mono_s for item in read(text) if isinstance(item, Sample)]
+def test_a_recording_has_no_port() -> None:
+    """Keys of another driver are unknown ones."""
+    with pytest.raises(ConfigError, match="port is not a known key"):
+        parse(FILE + 'path = "rows.csv"\nport = "x"\n', Path("brinewright.toml"), SECTIONS)

@@ -12,6 +12,8 @@ from daemon.clock import RehearsalClock, SystemClock
 from daemon.config import Config, parse
 from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.probes.line import LineProbe
+from daemon.probes.registry import SECTIONS
 
 PLAIN = """
 [station]
@@ -42,7 +44,7 @@ RAW = 'compensation = "none"\n'
 
 def config(text: str) -> Config:
     """A configuration out of its text."""
-    return parse(text, Path("brinewright.toml"))
+    return parse(text, Path("brinewright.toml"), SECTIONS)
 
 
 def test_what_a_batch_must_be_comes_from_the_reservoir() -> None:
@@ -107,40 +109,19 @@ def test_thresholds_given_are_those_used() -> None:
     )
 
 
-def test_a_line_is_set_as_configured() -> None:
-    """Port, speed, words, units, compensation and times reach the driver."""
-    more = (
-        "compensation = { linear_percent_per_C = 1.9, reference_C = 20 }\n"
-        "baud = 19200\nparity = 'E'\nbytesize = 7\nstopbits = 2\n"
-        "request = 'READ?\\n'\nperiod_s = 5\ntimeout_s = 1.5\n"
-    ).replace("'READ?\\n'", '"READ?\\n"')
-    (reservoir,) = config(PLAIN + PROBE + more).reservoirs
-    found = assembly.line_settings(reservoir, reservoir.probes[0])
+def test_each_probe_gets_the_driver_that_it_names() -> None:
+    """In the order of the file, with nothing opened."""
+    probes = assembly.probes(config(PLAIN + PROBE + RAW))
 
-    assert ("mix-1", "ct-9", "/dev/ttyUSB0") == (found.reservoir, found.probe, found.port)
-    assert (19200, "E", 7, 2, b"READ?\n") == (
-        found.baud,
-        found.parity,
-        found.bytesize,
-        found.stopbits,
-        found.request,
-    )
-    assert ("mS/cm", "degF", 1.9, 20.0, 5.0, 1.5) == (
-        found.conductivity_unit,
-        found.temperature_unit,
-        found.percent_per_C,
-        found.reference_C,
-        found.period_s,
-        found.timeout_s,
-    )
+    assert [LineProbe] == [type(each) for each in probes]
+    assert probes[0].fileno() is None
 
 
-def test_an_instrument_that_talks_by_itself_may_be_silent_for_three_periods() -> None:
-    """Nothing is sent to it, and raw values are left as they are."""
-    (reservoir,) = config(PLAIN + PROBE + RAW + "period_s = 4\n").reservoirs
-    found = assembly.line_settings(reservoir, reservoir.probes[0])
-
-    assert (b"", 12.0, 0.0) == (found.request, found.timeout_s, found.percent_per_C)
+def test_a_section_that_no_driver_has_read_makes_no_driver() -> None:
+    """Who loads a configuration without the drivers cannot measure with it."""
+    text = PLAIN + PROBE + RAW
+    with pytest.raises(TypeError, match="ct-9 was read without the driver line"):
+        assembly.probes(parse(text, Path("brinewright.toml")))
 
 
 def test_the_clock_is_the_machines_unless_it_is_a_rehearsal() -> None:

@@ -14,6 +14,7 @@ import serial
 from daemon.entries import Instant, Sample
 from daemon.probes.line import LineProbe, LineSettings
 from daemon.wire.line import LINE_LIMIT, Splitter, Spoken, Unreadable, parse, shown
+from daemon.wire.units import Scale
 
 REPLY = re.compile(r"(?P<conductivity>[-+.\w]+),(?P<temperature>[-+.\w]+)(,(?P<pump>\w+))?")
 
@@ -369,7 +370,7 @@ def test_a_port_that_fails_is_closed_and_never_raises(bench: Make, failing: str)
 
 def test_what_the_instrument_means_is_undone(bench: Make) -> None:
     """Declared units and compensation lead to raw mS/cm and °C."""
-    on = bench(replace(ASKED, conductivity_unit="S/m", temperature_unit="degF", percent_per_C=2.0))
+    on = bench(replace(ASKED, scale=Scale("S/m", "degF", 2.0)))
     on.run(1.0, (0.1, b"5.0,68.0\r"))
 
     ((_, value),) = on.values()

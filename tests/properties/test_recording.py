@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Sample
-from daemon.probes.recorded import BadHeader, BadRow, samples
+from daemon.wire.recording import BadHeader, BadRow, samples
 
 HEADER = "time,conductivity_mS_cm,temperature_C,pump"
 fields = st.one_of(
