@@ -1,0 +1,203 @@
+"""Instruments on which a driver shows what it owes: on a pseudo-terminal, and in a file."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import pty
+import select
+import struct
+import termios
+import time
+import tty
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Protocol
+
+from daemon.config import parse
+from daemon.probes import registry
+from daemon.probes.driver import Driver
+from daemon.probes.registry import SECTIONS
+
+NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+PERIOD_S = 2.0
+ARRIVES_WITHIN_S = 5.0
+
+FILE = """
+[station]
+name = "quarantine-wing"
+
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+
+[[reservoir.probe]]
+name = "ct-1"
+period_s = 2
+"""
+LINE_KEYS = """
+driver = "line"
+port = "{place}"
+reply = '(?P<conductivity>[\\d.]+),(?P<temperature>[\\d.]+)'
+units = {{ conductivity = "mS/cm", temperature = "degC" }}
+compensation = "none"
+"""
+
+
+def driver_of(keys: str) -> Driver:
+    """A driver as a configuration makes it."""
+    config = parse(FILE + keys, Path("brinewright.toml"), SECTIONS)
+    return registry.make("mix-1", config.reservoirs[0].probes[0])
+
+
+class Stage(Protocol):
+    """A driver together with its instrument.
+
+    Attributes:
+        driver: The driver.
+        place: How the configuration says where the instrument is.
+    """
+
+    driver: Driver
+    place: str
+
+    def message(self, number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:
+        """What the instrument says for its reading of that number, counted from 0."""
+
+    def say(self, piece: bytes) -> None:
+        """Have the instrument say something, and return when it has arrived."""
+
+    def asked(self, *, due: bool) -> bool:
+        """Whether the instrument may say its next reading now; `due` after the driver acted."""
+
+    def unplug(self) -> None:
+        """Take the instrument away."""
+
+    def plug(self) -> None:
+        """Put it back."""
+
+
+class Talking:
+    """An instrument on a serial line that talks by itself, at the end of a pseudo-terminal."""
+
+    request = ""
+
+    def __init__(self, folder: Path) -> None:
+        """Wire it; the link stands for the adapter's name."""
+        self.link = folder / "ttyUSB0"
+        self.place = str(self.link)
+        self.plug()
+        self.driver = driver_of(LINE_KEYS.format(place=self.place) + self.request)
+
+    def message(self, _number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:
+        """A line."""
+        return f"{conductivity_mS_cm},{temperature_C}\r\n".encode()
+
+    def say(self, piece: bytes) -> None:
+        """Write, and wait until the other end has all of it."""
+        descriptor = self.driver.fileno()
+        if not self.plugged or descriptor is None:
+            return
+        expected = waiting(descriptor) + len(piece)
+        os.write(self.master, piece)
+        until_s = time.monotonic() + ARRIVES_WITHIN_S
+        while waiting(descriptor) < expected:
+            assert time.monotonic() < until_s, "the pseudo-terminal lost something"
+
+    def asked(self, *, due: bool) -> bool:
+        """It needs no asking, but a listener."""
+        return self.driver.fileno() is not None
+
+    def unplug(self) -> None:
+        """Take the device away."""
+        self.plugged = False
+        self.link.unlink()
+        os.close(self.master)
+        os.close(self.slave)
+
+    def plug(self) -> None:
+        """Give it a new device under the old name."""
+        self.master, self.slave = pty.openpty()
+        tty.setraw(self.slave)
+        self.link.symlink_to(os.ttyname(self.slave))
+        self.plugged = True
+
+    def close(self) -> None:
+        """Take all away."""
+        if self.plugged:
+            self.unplug()
+
+
+class Asked(Talking):
+    """An instrument on a serial line that answers a request."""
+
+    request = 'request = "READ?\\n"\n'
+    pending = False
+
+    def asked(self, *, due: bool) -> bool:
+        """Whether a request has arrived that is not answered whole."""
+        if not self.plugged or self.driver.fileno() is None:
+            self.pending = False
+        elif due and select.select([self.master], [], [], 1.0)[0]:
+            self.pending = os.read(self.master, 100) == b"READ?\n"
+        return self.pending
+
+    def say(self, piece: bytes) -> None:
+        """Answer, or begin to."""
+        super().say(piece)
+        self.pending = not piece.endswith(b"\n")
+
+
+class Playing:
+    """A recording that grows, as an instrument's own program writes it."""
+
+    def __init__(self, folder: Path) -> None:
+        """Begin the file."""
+        self.path = folder / "rows.csv"
+        self.place = str(self.path)
+        self.rows = 0
+        self.driver = driver_of(f'driver = "recorded"\npath = "{self.path}"\n')
+        self.plug()
+
+    def message(self, number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:
+        """A row, one period after the one before it."""
+        wall = NOON + timedelta(seconds=PERIOD_S * number)
+        return f"{wall.isoformat()},{conductivity_mS_cm},{temperature_C}\r\n".encode()
+
+    def say(self, piece: bytes) -> None:
+        """Append it."""
+        if self.path.exists():
+            with self.path.open("ab") as file:
+                file.write(piece)
+
+    def asked(self, *, due: bool) -> bool:
+        """It needs no asking."""
+        return True
+
+    def unplug(self) -> None:
+        """Take the file away."""
+        self.path.unlink()
+
+    def plug(self) -> None:
+        """Begin a new one."""
+        self.path.write_text("time,conductivity_mS_cm,temperature_C\n", encoding="utf-8")
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+STAGES: dict[str, tuple[str, Callable[[Path], Talking | Playing]]] = {
+    "line, talking": ("line", Talking),
+    "line, asked": ("line", Asked),
+    "recorded": ("recorded", Playing),
+}
+
+
+def waiting(descriptor: int) -> int:
+    """How many bytes wait at a descriptor."""
+    (count,) = struct.unpack("i", fcntl.ioctl(descriptor, termios.FIONREAD, b"\0" * 4))
+    return int(count)
