@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 import pytest
 
 from daemon import assembly
-from daemon.config import ConfigError, parse
+from daemon.config import ConfigError, models, parse
 from daemon.mixing.batch.schedule import Due
 from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.station.station import ReservoirSettings
@@ -96,7 +96,7 @@ def test_utc_needs_no_list_of_time_zones(monkeypatch: pytest.MonkeyPatch) -> Non
     def unknown(name: str) -> ZoneInfo:
         raise ZoneInfoNotFoundError(name)
 
-    monkeypatch.setattr(assembly, "ZoneInfo", unknown)
+    monkeypatch.setattr(models, "ZoneInfo", unknown)
 
     assert UTC == settings().zone
     assert UTC == settings(station='timezone = "UTC"').zone
