@@ -105,7 +105,7 @@ def show(
     rows = [*rows_of(row), *((_place(each), _now(each)) for each in now)]
     if not now:
         rows.append(("now", "normal"))
-    told = [listing(each, where=_where(each)) for each in past]
+    told = [listing(each, settings.station.zone, where=_where(each)) for each in past]
     emit(answer, as_json=as_json, text="\n".join([table(rows), *([""] if told else []), *told]))
 
 

@@ -11,13 +11,16 @@ from daemon.cli.batch_commands import ACTS
 from daemon.cli.output import NOT_SO, emit, fail, journal_of, read_config, say, table
 from daemon.entries import Kind, Phase
 from daemon.journal.payloads import event_payload
+from daemon.local_time import local
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.event_text import listing
 from daemon.reports.export_rows import batch_row
 
 if TYPE_CHECKING:
-    from datetime import datetime
+    from datetime import datetime, tzinfo
+
+    from daemon.config import Config
 
 batch = typer.Typer(help="Look at batches and act on them.", no_args_is_help=True)
 
@@ -37,17 +40,20 @@ def list_(
     as_json: Annotated[bool, typer.Option("--json", help="Print one object per line.")] = False,
 ) -> None:
     """List all batches, the newest first."""
-    found = [each for each in _records(config) if reservoir in (None, each.reservoir)]
+    settings = read_config(config)
+    found = [each for each in _records(settings) if reservoir in (None, each.reservoir)]
     if not found and not as_json:
-        fail("no batch has been seen yet", NOT_SO)
+        fail("there is no batch yet", NOT_SO)
     if as_json:
         for each in reversed(found):
             emit(batch_row(each), as_json=True)
         return
+    zone = settings.station.zone
     rows = [
-        (each.id, each.phase, _salinity(each, ""), _minute(each.began)) for each in reversed(found)
+        (each.id, each.phase.replace("_", " "), _salinity(each, ""), local(each.began, zone))
+        for each in reversed(found)
     ]
-    say(table(rows, ("batch", "phase", "salinity, ± with k=2", "began (UTC)")))
+    say(table(rows, ("batch", "status", "salinity, ± with k=2", "began")))
 
 
 @batch.command()
@@ -57,40 +63,45 @@ def show(
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
-    """Show one batch and all that happened to it."""
-    found = {each.id: each for each in _records(config, name)}
+    """Show one batch with its events."""
+    settings = read_config(config)
+    found = {each.id: each for each in _records(settings, name)}
     if name not in found:
         fail(f"there is no batch {name!r}; 'brinewright batch list' names those there are", NOT_SO)
     each = found[name]
     events = [event_payload(event) for event in each.events]
-    emit({**batch_row(each), "events": events}, as_json=as_json, text=_sheet(each))
+    emit(
+        {**batch_row(each), "events": events},
+        as_json=as_json,
+        text=_sheet(each, settings.station.zone),
+    )
 
 
-def _records(config: Path | None, name: str | None = None) -> list[BatchRecord]:
-    path = read_config(config).journal.path
-    return records(event for _, event in journal_of(path).events(name))
+def _records(settings: Config, name: str | None = None) -> list[BatchRecord]:
+    journal = journal_of(settings.journal.path)
+    return records(event for _, event in journal.events(name))
 
 
-def _sheet(each: BatchRecord) -> str:
+def _sheet(each: BatchRecord, zone: tzinfo) -> str:
     rows = [
         ("batch", each.id),
         ("reservoir", each.reservoir),
-        ("phase", each.phase),
-        ("began", _minute(each.began)),
-        ("salt seen", _minute(each.salted)),
-        ("stabilised", _minute(each.stabilised)),
-        ("released", _released(each)),
-        ("ended", _minute(each.ended)),
+        ("status", each.phase.replace("_", " ")),
+        ("began", _minute(each.began, zone)),
+        ("first salt", _minute(each.salted, zone)),
+        ("steady since", _minute(each.stabilised, zone)),
+        ("released", _released(each, zone)),
+        ("ended", _minute(each.ended, zone)),
         ("salinity", _salinity(each)),
-        ("disturbed", f"{each.disturbed} times" if each.disturbed else ""),
+        ("changes after steady", str(each.disturbed) if each.disturbed else ""),
     ]
-    told = [listing(event) for event in each.events if event.kind is not Kind.FORECAST]
-    return "\n".join([table([row for row in rows if row[1]]), "", *told])
+    events = [listing(event, zone) for event in each.events if event.kind is not Kind.FORECAST]
+    return "\n".join([table([row for row in rows if row[1]]), "", *events])
 
 
-def _released(each: BatchRecord) -> str:
+def _released(each: BatchRecord, zone: tzinfo) -> str:
     """Return when it was released, and what is still to be checked while it waits to be used."""
-    at = _minute(each.released)
+    at = _minute(each.released, zone)
     return f"{at}; {INDEPENDENT_CHECK}" if at and each.phase == Phase.READY else at
 
 
@@ -102,5 +113,5 @@ def _salinity(each: BatchRecord, mark: str = " (k=2)") -> str:
     return f"{each.salinity:.2f} ± {2 * each.salinity_u:.2f} ppt{mark}"
 
 
-def _minute(wall: datetime | None) -> str:
-    return "" if wall is None else f"{wall:%Y-%m-%d %H:%M}"
+def _minute(wall: datetime | None, zone: tzinfo) -> str:
+    return "" if wall is None else local(wall, zone)

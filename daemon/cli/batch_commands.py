@@ -35,21 +35,21 @@ Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
 
 def start(
     *,
-    mass: Annotated[float | None, typer.Option(help="All salt mix in it, grams.")] = None,
+    mass: Annotated[float | None, typer.Option(help="Mass of mix in all, grams.")] = None,
     volume: Annotated[
         float | None, typer.Option(help="Water before the salt, heel included, litres.")
     ] = None,
-    lot: Annotated[str | None, typer.Option(help="Lot that it is from.")] = None,
-    heel_volume: Annotated[float | None, typer.Option(help="Old water in it, litres.")] = None,
-    heel_salinity: Annotated[float | None, typer.Option(help="Its salinity, ppt.")] = None,
+    lot: Annotated[str | None, typer.Option(help="Lot of the mix.")] = None,
+    heel_volume: Annotated[float | None, typer.Option(help="Heel in it, litres.")] = None,
+    heel_salinity: Annotated[float | None, typer.Option(help="Salinity of the heel, ppt.")] = None,
     batch: Named = None,
     reservoir: Where = None,
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Say what is being mixed, so that the salt can be accounted for.
+    """Record what is being mixed, so that the salt can be accounted for.
 
-    Said again before release, it corrects what was said before.
+    A second start before release replaces the first.
     """
     facts: dict[str, JSON] = {
         "mass_g": mass,
@@ -68,7 +68,7 @@ def confirm(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Confirm that you saw clear water and a clean bottom."""
+    """Confirm that the water is clear and nothing lies on the bottom."""
     _ask(config, "batch.confirm", reservoir, {"batch": batch}, as_json)
 
 
@@ -92,7 +92,7 @@ def reading(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Enter what an independent instrument says."""
+    """Record the reading of an independent instrument."""
     facts: dict[str, JSON] = {
         "salinity": salinity,
         "specific_gravity": gravity,
@@ -107,13 +107,13 @@ def reading(
 
 def note(
     *,
-    text: Annotated[str, typer.Argument(help="What to remember.")],
+    text: Annotated[str, typer.Argument(help="The note.")],
     batch: Named = None,
     reservoir: Where = None,
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Write a remark into the batch's record."""
+    """Add a note to the batch's record."""
     _ask(config, "batch.note", reservoir, {"text": text, "batch": batch}, as_json)
 
 
@@ -125,7 +125,7 @@ def use(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Note that the batch, or some of it, was used."""
+    """Record that the batch, or some of it, was used."""
     _ask(config, "batch.use", reservoir, {"volume_l": volume, "batch": batch}, as_json)
 
 
@@ -148,7 +148,7 @@ def sheet(
     force: Annotated[bool, typer.Option("--force", help="Replace a file that is there.")] = False,
     config: ConfigPath = None,
 ) -> None:
-    """Write the batch's whole record as one page to print."""
+    """Write the batch sheet: one page to print."""
     settings = read_config(config)
     reader, path = journal_of(settings.journal.path), out or Path(f"{name}.html")
     try:

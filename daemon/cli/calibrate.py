@@ -28,6 +28,7 @@ from daemon.cli.output import (
     table,
 )
 from daemon.journal.calibration_records import calibrations
+from daemon.local_time import local_iso
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain
 from daemon.reports.calibration_certificate import certificate_html
 from daemon.reports.whole_file import write_document
@@ -204,7 +205,8 @@ def list_(
     as_json: Json = False,
 ) -> None:
     """List calibrations, checks and returns to older ones, the newest first."""
-    known = Calibrations(_records(read_config(config)))
+    settings = read_config(config)
+    known = Calibrations(_records(settings))
     chosen = [
         each
         for each in reversed(known.records)
@@ -221,13 +223,13 @@ def list_(
     rows = [
         (
             str(each["id"]),
-            "in force" if each["in_force"] else "held" if each["on_hold"] else "",
-            str(each["made_at"])[:16].replace("T", " "),
+            "in force" if each["in_force"] else "on hold" if each["on_hold"] else "",
+            local_iso(str(each["made_at"]), settings.station.zone),
             str(each["says"]),
         )
         for each in told
     ]
-    say(table(rows, ("record", "", "made (UTC)", "says")))
+    say(table(rows, ("record", "", "made", "says")))
 
 
 @group.command()

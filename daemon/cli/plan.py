@@ -12,7 +12,7 @@ import typer
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.advice import ONE_STEP_PPT, first_share
-from daemon.mixing.batch.lots import Yield as Yielded
+from daemon.mixing.batch.lots import Yield as SaltContent
 from daemon.mixing.cautions import SUDDEN_CHANGE
 from daemon.mixing.seawater import dosing, water_change
 from daemon.mixing.seawater.dosing import COMMON_YIELD, Dose
@@ -26,12 +26,16 @@ CAUTIONS = (
 )
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
-Lot = Annotated[str | None, typer.Option(help="Lot of salt whose yield is known.")]
+Lot = Annotated[str | None, typer.Option(help="Lot whose salt content is known.")]
 Yield = Annotated[
-    float | None, typer.Option("--yield", help="Grams of salt in one gram of mix, 0.5 to 1.")
+    float | None,
+    typer.Option("--yield", help="Salt content: grams of salt in one gram of mix, 0.5 to 1."),
 ]
 Temperature = Annotated[float, typer.Option(help="Of the water when it is measured out, °C.")]
-ConfigPath = Annotated[Path | None, typer.Option("--config", help="Where the lots are kept.")]
+ConfigPath = Annotated[
+    Path | None,
+    typer.Option("--config", help="Configuration, for the lots."),
+]
 Target = Annotated[float, typer.Option(help="Salinity to reach, ppt (PSS-78).")]
 Capacity = Annotated[float | None, typer.Option(help="What the vessel holds, litres.")]
 
@@ -60,7 +64,7 @@ def plan(
     capacity: Capacity = None,
     as_json: Json = False,
 ) -> None:
-    """Work out the salt for a new batch.
+    """Compute the mass of mix for a new batch.
 
     Exit 1 when it does not fit into the vessel.
     """
@@ -74,7 +78,7 @@ def plan(
     except ValueError as exc:
         fail(str(exc), USAGE)
     answer = _facts(dose) | {
-        **_sureness(dose, known, from_heel),
+        **_uncertainty(dose, known, from_heel),
         "yield_source": source,
         "temperature_C": temperature,
         "heel_volume_l": heel_volume,
@@ -83,10 +87,10 @@ def plan(
         "headroom_l": left_l,
     }
     rows = [
-        ("weigh", f"{_grams(dose.salt_g)} of mix, yield {used:g} ({source})"),
+        ("weigh", f"{_grams(dose.salt_g)} of mix, salt content {used:g} ({source})"),
         ("pour", _poured(dose, heel_volume, heel_salinity)),
         ("makes", _made(dose, temperature)),
-        *_sure_row(dose, known, from_heel),
+        *_uncertainty_row(dose, known, from_heel),
         ("vessel", _vessel(dose, capacity, left_l)),
     ]
     emit(answer, as_json=as_json, text=f"{table(rows)}\n\n{_cautions(dose)}")
@@ -105,7 +109,7 @@ def correct(
     temperature: Temperature = 25.0,
     as_json: Json = False,
 ) -> None:
-    """Work out the salt or the purified water that takes a batch to its target."""
+    """Compute the mix or the purified water that brings a batch to its target."""
     known, source = _yield(lot, mix_yield, config)
     used = known.value
     try:
@@ -115,7 +119,7 @@ def correct(
     except ValueError as exc:
         fail(str(exc), USAGE)
     answer = _facts(dose) | {
-        **_sureness(dose, known, before),
+        **_uncertainty(dose, known, before),
         "yield_source": source,
         "temperature_C": temperature,
     }
@@ -126,10 +130,14 @@ def correct(
     }
     salted = dose.salt_g > 0
     if salted:
-        added = f"{_grams(dose.salt_g)} of mix, yield {used:g} ({source})"
+        added = f"{_grams(dose.salt_g)} of mix, salt content {used:g} ({source})"
     else:
         added = f"{dose.purified_water_l:.3g} L of purified water"
-    rows = [("in all", added), ("makes", _made(dose, temperature)), *_sure_row(dose, known, before)]
+    rows = [
+        ("in all", added),
+        ("makes", _made(dose, temperature)),
+        *_uncertainty_row(dose, known, before),
+    ]
     steps = [*(CAUTIONS[:2] if salted else ()), *_steps(dose, share)]
     cautions = table(("-", each) for each in steps)
     emit(answer, as_json=as_json, text=f"{table(rows)}\n\n{cautions}")
@@ -153,7 +161,7 @@ def change(
     *,
     volume: Annotated[float, typer.Option(help="Water in the tank, litres.")],
     salinity: Annotated[float, typer.Option(help="Its salinity now, ppt.")],
-    changed: Annotated[float, typer.Option(help="Taken out and put back, litres.")],
+    changed: Annotated[float, typer.Option(help="Replaced by new water, litres.")],
     new_salinity: Annotated[float, typer.Option(help="Salinity of the new water, ppt.")],
     to: Annotated[
         float | None, typer.Option(help="Salinity to reach by as many such changes as it takes.")
@@ -161,7 +169,7 @@ def change(
     temperature: Temperature = 25.0,
     as_json: Json = False,
 ) -> None:
-    """Work out what a water change makes of a tank, and how many take it to a salinity."""
+    """Compute what a water change does to a tank, and how many bring it to a salinity."""
     steps: list[float] = []
     once_l: float | None = None
     try:
@@ -238,19 +246,21 @@ def _once(once_l: float, salinity: float, to: float) -> str:
     return f"{once_l:.4g} L changed at once{spread}"
 
 
-def _yield(lot: str | None, mix_yield: float | None, config: Path | None) -> tuple[Yielded, str]:
+def _yield(
+    lot: str | None, mix_yield: float | None, config: Path | None
+) -> tuple[SaltContent, str]:
     if lot is not None and mix_yield is not None:
-        fail("--lot and --yield both say what the mix yields; give one of them", USAGE)
+        fail("--lot and --yield both give the salt content of the mix; give one of them", USAGE)
     if lot is not None:
         return _yield_of(lot, config)
     if mix_yield is not None:
-        return Yielded(mix_yield, 0.0, 0, "as given"), "as given"
-    common = Yielded(COMMON_YIELD, lots.COMMON_U, 0, "common practice")
+        return SaltContent(mix_yield, 0.0, 0, "as given"), "as given"
+    common = SaltContent(COMMON_YIELD, lots.COMMON_U, 0, "common practice")
     return common, "common practice, no source"
 
 
-def _yield_of(lot: str, config: Path | None) -> tuple[Yielded, str]:
-    """Return what a lot has shown to yield, and how sure that is."""
+def _yield_of(lot: str, config: Path | None) -> tuple[SaltContent, str]:
+    """Return the salt content that a lot has shown, with its uncertainty."""
     from daemon.cli.lot import books
 
     known, t_s = books(read_config(config))
@@ -269,8 +279,8 @@ def _unsalted(dose: Dose, mix_yield: float) -> float:
     return max(dosing.Water(mass_g - dose.salt_g, salt_g).salinity, 0.0)
 
 
-def _sureness(dose: Dose, known: Yielded, before: float) -> dict[str, object]:
-    """Return the yield, and what its uncertainty leaves in the salinity where it has one."""
+def _uncertainty(dose: Dose, known: SaltContent, before: float) -> dict[str, object]:
+    """Return the salt content, and what its uncertainty leaves in the salinity where it has one."""
     given = known.basis == "as given"
     return {
         "mix_yield": known.value,
@@ -279,11 +289,16 @@ def _sureness(dose: Dose, known: Yielded, before: float) -> dict[str, object]:
     }
 
 
-def _sure_row(dose: Dose, known: Yielded, before: float) -> list[tuple[str, str]]:
+def _uncertainty_row(dose: Dose, known: SaltContent, before: float) -> list[tuple[str, str]]:
     if known.basis == "as given" or dose.salt_g <= 0:
         return []
     spread = 2 * lots.dose_u(dose.salinity, known, before)
-    return [("uncertainty", f"± {spread:.2f} ppt (k=2) by the yield alone; measure it once mixed")]
+    return [
+        (
+            "uncertainty",
+            f"± {spread:.2f} ppt (k=2) from the salt content alone; measure it once mixed",
+        )
+    ]
 
 
 def _facts(dose: Dose) -> dict[str, object]:

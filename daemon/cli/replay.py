@@ -6,6 +6,7 @@ import sys
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
+from datetime import tzinfo
 from itertools import chain, islice
 from pathlib import Path
 from typing import Annotated
@@ -83,7 +84,7 @@ def replay(
                 _complain_of(item, file, bad)
             else:
                 _calibrate(station, known, item)
-                _take(station, item, kept, as_json=as_json)
+                _take(station, item, kept, settings.station.zone, as_json=as_json)
     if bad:
         complain(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
 
@@ -109,12 +110,14 @@ def _calibrate(station: Station, known: deque[Record], sample: Sample) -> None:
         station.calibrated(known.popleft())
 
 
-def _take(station: Station, sample: Sample, journal: BulkWriter | None, *, as_json: bool) -> None:
+def _take(
+    station: Station, sample: Sample, journal: BulkWriter | None, zone: tzinfo, *, as_json: bool
+) -> None:
     entries = station.advance(sample)
     for entry in entries:
         if isinstance(entry, Event):
             sys.stdout.write(
-                (json_line(event_payload(entry)) if as_json else listing(entry)) + "\n"
+                (json_line(event_payload(entry)) if as_json else listing(entry, zone)) + "\n"
             )
     if journal is not None:
         journal.add(sample, entries)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Annotated
 
@@ -23,6 +23,7 @@ from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
+from daemon.local_time import SECOND, local_iso
 from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
@@ -52,7 +53,7 @@ def status(
     ] = 240.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
-    """Say how each reservoir stands now."""
+    """Show the present state of each reservoir."""
     settings = read_config(config)
     if watch:
         raise typer.Exit(_watch(settings, reservoir, until_ready, within))
@@ -63,9 +64,10 @@ def status(
     chosen = {name: pictures[name] for name in sorted(pictures) if reservoir in (None, name)}
     if not chosen:
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
+    zone = settings.station.zone
     real_time = settings.station.rehearsal_speed <= 1.0
     publishers = _publishers(settings)
-    blocks = [_told(name, picture, real_time) for name, picture in chosen.items()]
+    blocks = [_block(name, picture, real_time, zone) for name, picture in chosen.items()]
     if own is not None and (names := alarm_names(own)) != "none":
         blocks.append(table([("station", ""), ("alarms", names)]))
     if publishers:
@@ -113,15 +115,17 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     reservoir = chosen[0]
     low = reservoir.target_ppt - reservoir.tolerance_ppt
     high = reservoir.target_ppt + reservoir.tolerance_ppt
-    wanted = live.Wanted(reservoir.name, (low, high), until_ready, within_min)
-    return live.watch(journal_of(settings.journal.path), wanted)
+    request = live.Request(
+        reservoir.name, (low, high), until_ready, within_min, settings.station.zone
+    )
+    return live.watch(journal_of(settings.journal.path), request)
 
 
-def _told(name: str, picture: JSON, real_time: bool) -> str:
+def _block(name: str, picture: JSON, real_time: bool, zone: tzinfo) -> str:
     if not isinstance(picture, dict):
         return name
     rows = [
-        (name, f"{picture['phase']}"),
+        (name, str(picture["phase"]).replace("_", " ")),
         ("salinity", _salinity(picture)),
         ("temperature", _value(picture, "temperature_C", "{:.2f} °C")),
         ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, as indicated")),
@@ -129,12 +133,12 @@ def _told(name: str, picture: JSON, real_time: bool) -> str:
         ("probes", _probes(picture)),
         ("batch", _value(picture, "batch", "{}")),
         ("released", _released(picture)),
-        ("expected steady", _to_seconds(expected_steady(picture) or "")),
-        ("steady since", _to_seconds(steady_since(picture) or "")),
+        ("expected steady", local_iso(expected_steady(picture), zone, SECOND)),
+        ("steady since", local_iso(steady_since(picture), zone, SECOND)),
         ("advice", _value(picture, "advice", "{}")),
-        ("wanted", _wanted(picture)),
+        ("next due", _next_due(picture, zone)),
         ("alarms", alarm_names(picture)),
-        ("as of", _as_of(str(picture["time"]), real_time)),
+        ("as of", _as_of(str(picture["time"]), zone, real_time=real_time)),
     ]
     return table([row for row in rows if row[1]])
 
@@ -156,10 +160,10 @@ def _released(picture: dict[str, JSON]) -> str:
     return f"{ago}; expired" if ago and picture.get("phase") == Phase.STALE else ago
 
 
-def _wanted(picture: dict[str, JSON]) -> str:
+def _next_due(picture: dict[str, JSON], zone: tzinfo) -> str:
     if "start_by" not in picture:
         return ""
-    return f"{picture.get('wanted')}: start by {_to_seconds(str(picture['start_by']))}"
+    return f"{picture.get('wanted')}: start by {local_iso(str(picture['start_by']), zone)}"
 
 
 def _quality(picture: dict[str, JSON]) -> str:
@@ -170,11 +174,13 @@ def _quality(picture: dict[str, JSON]) -> str:
 
 
 def _probes(picture: dict[str, JSON]) -> str:
-    """Return how each probe is, where one of them is not good."""
+    """Return the status of each probe, where one of them is not normal."""
     known = picture.get("probes_health")
     if not isinstance(known, dict) or all(each == Health.GOOD for each in known.values()):
         return ""
-    return ", ".join(f"{name} {each}" for name, each in known.items())
+    return ", ".join(
+        f"{name} {'normal' if each == Health.GOOD else each}" for name, each in known.items()
+    )
 
 
 def _value(picture: dict[str, JSON], key: str, shape: str) -> str:
@@ -182,14 +188,9 @@ def _value(picture: dict[str, JSON], key: str, shape: str) -> str:
     return "" if value is None else shape.format(value)
 
 
-def _to_seconds(moment: str) -> str:
-    """Return a moment of ISO 8601 in UTC without what is below a second."""
-    whole, dot, _ = moment.partition(".")
-    return f"{whole}Z" if dot else moment
-
-
-def _as_of(time: str, real_time: bool) -> str:
+def _as_of(time: str, zone: tzinfo, *, real_time: bool) -> str:
+    shown = local_iso(time, zone, SECOND)
     age_s = (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
     if real_time and age_s > OLD_S:
-        return f"{_to_seconds(time)}, {age_s / 60:.0f} min ago: is the service running?"
-    return _to_seconds(time)
+        return f"{shown}, {age_s / 60:.0f} min ago: is the service running?"
+    return shown

@@ -108,7 +108,7 @@ def render(record: BatchRecord, curve: Sequence[Point], setup: Setup) -> str:
         figures=_figures(record, setup),
         times=_times(record, setup),
         composition=_composition(record, setup, curve),
-        reason=next((_said(e) for e in reversed(record.events) if e.kind is Kind.PHASE), ""),
+        reason=next((_said(e, setup) for e in reversed(record.events) if e.kind is Kind.PHASE), ""),
         charts=batch_charts(drawn, _marks(record, setup), zone),
         later=_later(rest, setup),
         advice=advice[-ADVICE_ROWS:],
@@ -287,7 +287,7 @@ def _corrections(record: BatchRecord) -> list[Event]:
 
 
 def _advice(event: Event, setup: Setup) -> tuple[str, str]:
-    return local(event.at.wall, setup.zone, NOTE_TIME), _said(event)
+    return local(event.at.wall, setup.zone, NOTE_TIME), _said(event, setup)
 
 
 def _note(event: Event, setup: Setup) -> tuple[str, str, str]:
@@ -306,7 +306,7 @@ def _text(event: Event) -> str:
 
 def _event_row(event: Event, setup: Setup) -> tuple[str, str, str]:
     unsure = "" if event.at.synced else " ?"
-    return local(event.at.wall, setup.zone, EVENT_TIME) + unsure, _who(event), _said(event)
+    return local(event.at.wall, setup.zone, EVENT_TIME) + unsure, _who(event), _said(event, setup)
 
 
 def _who(event: Event) -> str:
@@ -316,7 +316,7 @@ def _who(event: Event) -> str:
     return f"{who} ({via})" if via else str(who)
 
 
-def _said(event: Event) -> str:
+def _said(event: Event, setup: Setup) -> str:
     if event.kind is Kind.COMMAND and event.kind not in SENTENCES:
         # Who asked, and by which way, stands beside it.
         facts = {
@@ -324,7 +324,7 @@ def _said(event: Event) -> str:
         }
         event = replace(event, body=OtherEvent(event.kind, facts))
     try:
-        said = sentence_of(event).rstrip(": ")
+        said = sentence_of(event, setup.zone).rstrip(": ")
     except (KeyError, TypeError, ValueError):
         # An older version may have written other facts; the sheet is still needed.
         return ", ".join(f"{key} {value}" for key, value in facts_of(event.body).items())

@@ -28,7 +28,10 @@ from tests.parts.weights import weights
 SIGNS = st.text(
     st.characters() | st.sampled_from("\n\r\x1b\x85\u2028\u202e\x9b \0,;'\"=/"), max_size=60
 )
-FORGED = ("2026-03-02 08:00:00  phase  ready: FORGED", "2026-03-02T08:00:00Z measure INFO FORGED")
+FORGED = (
+    "2026-03-02 08:00:00 UTC  phase  ready: FORGED",
+    "2026-03-02T08:00:00Z measure INFO FORGED",
+)
 LINE = st.sampled_from(["", *(f"\n{line}" for line in FORGED)])
 TEXT = st.builds("".join, st.tuples(SIGNS, LINE, SIGNS))
 FACTS = st.fixed_dictionaries(

@@ -39,7 +39,7 @@ def test_batches_are_listed_the_newest_first(
     assert 0 == invoke(["batch", "list"])
     heading, new, old = capsys.readouterr().out.splitlines()
 
-    assert "batch phase salinity, ± with k=2 began (UTC)" == " ".join(heading.split())
+    assert "batch status salinity, ± with k=2 began" == " ".join(heading.split())
     assert ["mix-1-20260302-2", "blank", "2026-03-02"] == new.split()[:3]
     assert ["mix-1-20260302-1", "used", "34.00", "±"] == old.split()[:4]
     assert float(old.split()[4]) == pytest.approx(0.43, abs=0.011)
@@ -85,7 +85,7 @@ def test_one_batch_in_json_has_its_events(known: Path, capsys: pytest.CaptureFix
 @pytest.mark.parametrize(
     "words, code, said",
     [
-        (["list", "--reservoir", "mix-9"], 1, "no batch has been seen yet"),
+        (["list", "--reservoir", "mix-9"], 1, "there is no batch yet"),
         (["show", "mix-1-20260302-9"], 1, "there is no batch 'mix-1-20260302-9'"),
         (["show"], 2, "Missing argument 'name'"),
     ],
@@ -133,3 +133,26 @@ def test_one_batch_is_read_without_the_events_of_the_others(
     assert 0 == invoke(["batch", "show", "mix-1-20260302-1"])
     assert 0 == invoke(["batch", "sheet", "mix-1-20260302-1"])
     assert {"mix-1-20260302-1"} == set(of)
+
+
+@pytest.mark.parametrize(
+    "zone, began", [("Europe/Berlin", "2026-03-02 09:"), ("Pacific/Chatham", "2026-03-02 21:")]
+)
+def test_a_person_reads_local_time_and_a_program_utc(
+    known: Path, capsys: pytest.CaptureFixture[str], zone: str, began: str
+) -> None:
+    """The zone is named beside each time; JSON and CSV stay as they are."""
+    config = known / "brinewright.toml"
+    config.write_text(CONFIG.replace('wing"\n', f'wing"\ntimezone = "{zone}"\n', 1))
+    mark = "CET" if zone == "Europe/Berlin" else "UTC+13:45"
+    for words in (["list"], ["show", "mix-1-20260302-1"]):
+        assert 0 == invoke(["batch", *words])
+        out = capsys.readouterr().out
+        assert began in out
+        assert mark in out
+        assert max(map(len, out.splitlines())) <= 80
+    assert 0 == invoke(["batch", "list", "--json"])
+    (*_, old) = map(json.loads, capsys.readouterr().out.splitlines())
+    assert old["began"].startswith("2026-03-02T08:")
+    assert 0 == invoke(["export", "events"])
+    assert "2026-03-02T08:" in capsys.readouterr().out.splitlines()[1]

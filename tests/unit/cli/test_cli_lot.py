@@ -203,8 +203,8 @@ def test_a_person_reads_how_sure_a_plan_is(kept: Path, capsys: pytest.CaptureFix
     assert OK == invoke(PLAN)
     said = " ".join(capsys.readouterr().out.split())
 
-    assert "yield 0.8503 (lot blue, ± 0.008 (k=2), learned from 3 batches)" in said
-    assert "± 0.32 ppt (k=2) by the yield alone" in said
+    assert "salt content 0.8503 (lot blue, ± 0.008 (k=2), learned from 3 batches)" in said
+    assert "± 0.32 ppt (k=2) from the salt content alone" in said
 
 
 def test_a_heel_is_sure_and_only_the_mix_is_not(

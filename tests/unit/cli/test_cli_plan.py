@@ -17,7 +17,7 @@ def test_ten_litres_for_33_take_390_grams(capsys: pytest.CaptureFixture[str]) ->
     assert OK == invoke([*TEN, "--yield", "0.881"])
     said = capsys.readouterr().out
 
-    assert "390 g of mix, yield 0.881 (as given)" in said
+    assert "390 g of mix, salt content 0.881 (as given)" in said
     assert "10 L of purified water" in said
     assert "salinity 33.00" in said
     assert "20.3 L, twice the batch" in said

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from rich.console import Console
@@ -67,9 +68,9 @@ def test_a_forecast_is_not_called_a_fact(folder: Path, capsys: pytest.CaptureFix
     assert 0 == invoke(["status"])
     ready = capsys.readouterr().out
 
-    assert "\nexpected steady  2026-03-02T" in dissolving
+    assert "\nexpected steady  2026-03-02 " in dissolving
     assert "steady since" not in dissolving
-    assert "\nsteady since  2026-03-02T" in ready
+    assert "\nsteady since  2026-03-02 " in ready
     assert "expected steady" not in ready
     assert "mS/cm, as indicated" in ready
 
@@ -88,7 +89,7 @@ def test_a_batch_that_is_wanted_shows_when_to_start(
     assert 0 == invoke(["status"])
     out = " ".join(capsys.readouterr().out.split())
     assert (
-        "wanted 60 L ready by 10:00, Saturdays, 10 % of the tank: start by 2026-03-07T09:15:00"
+        "next due 60 L ready by 10:00, Saturdays, 10 % of the tank: start by 2026-03-07 09:15 UTC"
         in out
     )
 
@@ -313,11 +314,36 @@ def test_the_live_view_calls_a_forecast_a_forecast(folder: Path, minutes: int, r
     picture = Reader(folder / "configured.db").pictures()["mix-1"]
     assert isinstance(picture, dict)
     shown = watch.view(
-        watch.Seen(0, picture=picture),
-        watch.Wanted("mix-1", (33.0, 35.0), False, 1.0),
+        watch.Progress(0, picture=picture),
+        watch.Request("mix-1", (33.0, 35.0), False, 1.0),
         Console(width=80),
     )
 
     assert row in shown
     assert "34 ppt (33 to 35)" in shown
     assert max(map(len, shown.splitlines())) <= 80
+
+
+@pytest.mark.parametrize(
+    "zone, mark", [("Europe/Berlin", " CET"), ("Pacific/Chatham", " UTC+13:45")]
+)
+def test_status_is_in_local_time_and_its_json_in_utc(
+    folder: Path, capsys: pytest.CaptureFixture[str], zone: str, mark: str
+) -> None:
+    """As text and live; a program gets what the topic has."""
+    config = folder / "brinewright.toml"
+    config.write_text(CONFIG.replace('wing"\n', f'wing"\ntimezone = "{zone}"\n', 1))
+    measured(folder, mixed(), ago_s=1.0)
+    picture = Reader(folder / "configured.db").pictures()["mix-1"]
+    assert isinstance(picture, dict)
+    since = datetime.fromisoformat(str(picture["stable_at"])).astimezone(ZoneInfo(zone))
+
+    assert 0 == invoke(["status"])
+    assert f"steady since  {since:%Y-%m-%d %H:%M:%S}{mark}" in capsys.readouterr().out
+    request = watch.Request("mix-1", (33.0, 35.0), False, 1.0, ZoneInfo(zone))
+    shown = watch.view(watch.Progress(0, picture=picture), request, Console(width=80))
+    assert f"{since:%H:%M}{mark}" in shown
+    assert 0 == invoke(["status", "--json"])
+    told = json.loads(capsys.readouterr().out)["reservoirs"]["mix-1"]
+    assert picture["stable_at"] == told["stable_at"]
+    assert str(told["stable_at"]).endswith("Z")

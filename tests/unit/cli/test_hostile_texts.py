@@ -126,10 +126,10 @@ def test_a_note_of_two_lines_is_two_lines_to_the_right(folder: Path) -> None:
     """Readable as it was typed; at the left edge stands an event and nothing else."""
     found = run_each({"show": lines_of(folder)["batch show"]})["show"]
     lines = found.out.split("\n")
-    (at,) = [number for number, line in enumerate(lines) if "first line" in line]
+    (at,) = [number for number, line in enumerate(lines) if "second line" in line]
 
-    assert lines[at + 1].startswith(" " * 33)
-    assert "second line" in lines[at + 1]
+    assert lines[at].startswith(" " * 37)
+    assert lines[at - 1].endswith(("first line", " line"))
 
 
 @pytest.mark.parametrize(

@@ -266,7 +266,7 @@ def test_a_note_that_was_rejected_is_no_note() -> None:
     shown = words(render(record_of(refused), rise(), SETUP))
 
     assert "kim x y" not in shown
-    assert "refused: no such batch (x y)" in shown
+    assert "rejected: no such batch (x y)" in shown
 
 
 @given(st.text(max_size=80), st.lists(st.text(max_size=60), max_size=5))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from datetime import UTC, datetime
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -26,13 +27,13 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     (
         Kind.STABILISED,
         {"salinity": 34.012, "salinity_u": 0.2, "reason": {"confidence": 0.9861}},
-        "at 34.01 ± 0.40 ppt (k=2), 98.6 % sure that it is mixed",
+        "at 34.01 ± 0.40 ppt (k=2), mixed with 98.6 % confidence",
     ),
     (Kind.STABILISED, {"salinity": 34.012, "salinity_u": None}, "at 34.01 ppt, ± unknown"),
     (
         Kind.BATCH,
         {"what": "yield learned", "lot": "blue", "mix_yield": 0.85},
-        "lot blue yields 0.850, ± unknown",
+        "lot blue: salt content 0.850, ± unknown",
     ),
     (Kind.DISTURBED, {"cause": "salt", "change": 0.5, "reason": {}}, "by salt: +0.50 ppt"),
     (
@@ -43,7 +44,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
             "stable_at_low": "2026-03-02T12:45:00.000Z",
             "stable_at_high": None,
         },
-        "steady about 12:50 (12:45 to later), 34.00 ppt",
+        "expected steady 12:50 UTC (12:45 UTC to later), 34.00 ppt",
     ),
     (
         Kind.ALARM,
@@ -69,7 +70,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
             "who": "kim",
             "until": "2026-03-02T18:00:00.000Z",
         },
-        "probe-fault shelved by kim until 2026-03-02 18:00: away for repair",
+        "probe-fault shelved by kim until 2026-03-02 18:00 UTC: away for repair",
     ),
     (
         Kind.ALARM,
@@ -79,7 +80,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     (
         Kind.DEVICE,
         {"probe": "ct-1", "state": "health", "health": "failure", "was": "good", "why": "silent"},
-        "probe ct-1 was good and is failure: silent",
+        "probe ct-1 from normal to failure: silent",
     ),
     (
         Kind.ADVICE,
@@ -110,7 +111,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     (
         Kind.COMMAND,
         {"verb": "batch.note", "who": "keeper", "ok": False, "answer": "a note needs a text"},
-        "batch.note by keeper: refused: a note needs a text",
+        "batch.note by keeper: rejected: a note needs a text",
     ),
     (Kind.CALIBRATION, {"probe": "ct-1", "cell_constant": 1.0234567}, "cell constant 1.023"),
 ]
@@ -119,19 +120,19 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_every_kind_is_told_in_words(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """What happened, without braces, brackets or names of fields that mean nothing."""
-    assert expected in sentence_of(Event("mix-1", NOON, "b-1", body_of(kind, facts)))
+    assert expected in sentence_of(Event("mix-1", NOON, "b-1", body_of(kind, facts)), UTC)
 
 
 @pytest.mark.parametrize("kind, facts, expected", CASES)
 def test_every_kind_fits_the_screen(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """At most eighty columns a line, time and kind first, nothing of it lost."""
-    lines = listing(Event("mix-1", NOON, "b-1", body_of(kind, facts))).splitlines()
+    lines = listing(Event("mix-1", NOON, "b-1", body_of(kind, facts)), UTC).splitlines()
     joined = "".join(lines).replace(" ", "")
 
-    assert lines[0].startswith(f"2026-03-02 12:34:56  {kind}")
+    assert lines[0].startswith(f"2026-03-02 12:34:56 UTC  {kind}")
     assert max(map(len, lines)) <= 80
     assert expected.replace(" ", "") in joined
-    assert all(each.startswith(" " * 33) for each in lines[1:])
+    assert all(each.startswith(" " * 37) for each in lines[1:])
 
 
 def test_no_kind_is_forgotten() -> None:
@@ -147,7 +148,7 @@ def test_what_a_batch_says_fits_any_screen(width: int) -> None:
 
     assert len(events) > 20
     for event in events:
-        text = listing(event, "%H:%M:%S", width)
+        text = listing(event, UTC, "%H:%M:%S", width)
         assert max(map(len, text.splitlines())) <= width
 
 
@@ -184,3 +185,28 @@ def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, named: 
     assert f"{named} (1 returned unacknowledged)" == alarm_names(
         {"alarms": alarms, "alarm_details": details}
     )
+
+
+@pytest.mark.parametrize(
+    "zone, head, clock",
+    [
+        ("Europe/Berlin", "2026-03-29 03:30:00 CEST  forecast", "expected steady 03:45 CEST"),
+        ("Pacific/Chatham", "2026-03-29 15:15:00 UTC+13:45  forecast", "15:30 UTC+13:45"),
+    ],
+)
+def test_times_are_local_with_the_zone_named(zone: str, head: str, clock: str) -> None:
+    """That of the event, and those that it speaks of; half an hour after the clock was changed."""
+    at = Instant(datetime(2026, 3, 29, 1, 30, tzinfo=UTC), 0.0)
+    facts: dict[str, JSON] = {
+        "final_salinity": 34.0,
+        "stable_at": "2026-03-29T01:45:00.000Z",
+        "stable_at_low": "2026-03-29T01:40:00.000Z",
+        "stable_at_high": None,
+    }
+    lines = listing(
+        Event("mix-1", at, "b-1", body_of(Kind.FORECAST, facts)), ZoneInfo(zone)
+    ).splitlines()
+
+    assert lines[0].startswith(head)
+    assert clock in " ".join(" ".join(lines).split())
+    assert max(map(len, lines)) <= 80

@@ -65,7 +65,7 @@ def test_an_event_of_release_carries_the_caution() -> None:
     """In a replay and a live view, and in no other change of phase."""
     for phase in Phase:
         event = Event("mix-1", NOW, "x", body_of(Kind.PHASE, {"to": str(phase), "why": "so"}))
-        said = " ".join(listing(event).split())
+        said = " ".join(listing(event, UTC).split())
         assert (phase is Phase.READY) == (INDEPENDENT_CHECK in said)
 
 
