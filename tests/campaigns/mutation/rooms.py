@@ -1,0 +1,61 @@
+"""Which modules a room has, and which tests are to notice a change in them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """A part of the program.
+
+    Attributes:
+        name: Of it.
+        folder: Where its modules are.
+        tests: Files and folders of tests in one process, without services.
+        without: Folders of it that are judged by other means.
+    """
+
+    name: str
+    folder: str
+    tests: tuple[str, ...]
+    without: tuple[str, ...] = ()
+
+    def modules(self, root: Path) -> list[str]:
+        """Return its modules, relative to the root, in order."""
+        found = sorted(path.relative_to(root) for path in (root / self.folder).rglob("*.py"))
+        left_out = [Path(each) for each in self.without]
+        return [
+            str(path)
+            for path in found
+            if path.name != "__init__.py" and not any(path.is_relative_to(one) for one in left_out)
+        ]
+
+
+UNIT, LAWS = "tests/unit", "tests/properties"
+ROOMS = (
+    Room(
+        "mixing",
+        "daemon/mixing",
+        (
+            *(f"{UNIT}/mixing/{each}" for each in ("alarm", "batch", "probe", "seawater")),
+            f"{UNIT}/mixing/station",
+            *(f"tests/published/test_{each}.py" for each in ("dosing", "hydrometer", "seawater")),
+            *(f"{LAWS}/test_{each}.py" for each in ("dosing", "lots", "tank", "timeline")),
+        ),
+        # A detector is judged by its calls: tests/research.
+        ("daemon/mixing/stability",),
+    ),
+    Room(
+        "calibration",
+        "calibration",
+        (f"{UNIT}/calibration", "tests/published/test_calibration_references.py"),
+    ),
+    Room("journal", "daemon/journal", (f"{UNIT}/journal",)),
+    Room(
+        "publishing",
+        "daemon/publishing",
+        (f"{UNIT}/publishing", "tests/contract/test_sinks_followed.py"),
+    ),
+)
