@@ -1,4 +1,8 @@
-"""Which modules a room has, and which tests are to notice a change in them."""
+"""Which modules a room has, and which tests are to notice a change in them.
+
+Most of them run in one process; what speaks to a broker or a database is seen by tests with a
+real one.
+"""
 
 from __future__ import annotations
 
@@ -13,7 +17,7 @@ class Room:
     Attributes:
         name: Of it.
         folder: Where its modules are.
-        tests: Files and folders of tests in one process, without services.
+        tests: Files and folders of tests.
         without: Folders of it that are judged by other means.
     """
 
@@ -33,7 +37,7 @@ class Room:
         ]
 
 
-UNIT, LAWS = "tests/unit", "tests/properties"
+UNIT, LAWS, REAL = "tests/unit", "tests/properties", "tests/services"
 ROOMS = (
     Room(
         "mixing",
@@ -56,6 +60,11 @@ ROOMS = (
     Room(
         "publishing",
         "daemon/publishing",
-        (f"{UNIT}/publishing", "tests/contract/test_sinks_followed.py"),
+        (
+            f"{UNIT}/publishing",
+            "tests/contract/test_sinks_followed.py",
+            *(f"{REAL}/test_{each}.py" for each in ("influx_answers", "mqtt", "mqtt_commands")),
+            *(f"{REAL}/test_{each}.py" for each in ("mqtt_discovery", "mqtt_retained", "notify")),
+        ),
     ),
 )
