@@ -2,7 +2,7 @@
 
 Left out, since no test of behaviour is meant to see them: sentences for a person (a text with a
 blank in it), all but one change of a word, calls with an argument less, which the type checker
-sees, arguments named `strict`, which are assertions of our own, and at the module's level all but
+sees, arguments named `strict`, which are assertions of our own, and outside of functions all but
 numbers.
 """
 
@@ -27,7 +27,7 @@ class Mutant:
         file: The module, relative to the root.
         line: Where, from 1.
         last_line: Where the changed part ends.
-        reach: First and last line of the function that holds it; None at the module's level.
+        reach: First and last line of the function that holds it; None outside of any.
         old: What stood there, on one line.
         new: What stands there now, likewise.
     """
@@ -71,7 +71,7 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
             continue
         if old in asserted.values or not _counts(old, new):
             continue
-        within = places.get(outer) if outer is not None else None
+        within = places.get(outer) if inside else None
         yield Mutant(
             file,
             place.start.line,
