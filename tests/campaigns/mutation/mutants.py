@@ -61,17 +61,15 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
     module.visit(asserted)
     places = MetadataWrapper(module, unsafe_skip_copy=True).resolve(PositionProvider)
     for each in mutations:
-        old, new, outer = (
-            each.original_node,
-            each.mutated_node,
-            each.contained_by_top_level_function,
-        )
+        old, new = each.original_node, each.mutated_node
+        # Of a class it is the statement that is named here, and no function.
+        outer: cst.CSTNode | None = each.contained_by_top_level_function
+        within = places.get(outer) if isinstance(outer, cst.FunctionDef) else None
         place = places.get(old)
-        if place is None or (outer is None and not isinstance(old, cst.BaseNumber)):
+        if place is None or (within is None and not isinstance(old, cst.BaseNumber)):
             continue
         if old in asserted.values or not _counts(old, new):
             continue
-        within = places.get(outer) if inside else None
         yield Mutant(
             file,
             place.start.line,
