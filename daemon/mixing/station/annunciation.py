@@ -59,7 +59,11 @@ def of_reservoir(
     out = probe is not None and probe.out_s is not None
     found = _of_calibrations(state, at, t_s, settings, calibrations)
     if reading is None:
-        found |= conditions.of_silence(decides, t_s - (state.heard_s or t_s))
+        found |= conditions.of_silence(
+            decides,
+            t_s - (state.heard_s or t_s),
+            faulty=state.alarms.is_active("probe-fault"),
+        )
     elif not out:
         found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
     found |= conditions.of_batch(state.batch, t_s, settings.batch, lots)

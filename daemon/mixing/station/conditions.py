@@ -54,11 +54,16 @@ def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
     return {"probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}"} | stale
 
 
-def of_silence(probe: str, silent_s: float) -> dict[str, str]:
-    """Return what is wrong when not even a fault comes from a probe."""
-    return {
-        "reading-overdue": f"nothing at all has come from {probe} for {silent_s / 60.0:.0f} min"
-    }
+def of_silence(probe: str, silent_s: float, *, faulty: bool) -> dict[str, str]:
+    """Return what is wrong when not even a fault comes from a probe.
+
+    Args:
+        probe: Its name.
+        silent_s: How long nothing has come, s.
+        faulty: Whether it counts as failed: that nothing comes at all does not end that.
+    """
+    silent = f"nothing at all has come from {probe} for {silent_s / 60.0:.0f} min"
+    return {"reading-overdue": silent} | ({"probe-fault": silent} if faulty else {})
 
 
 def of_temperature(
