@@ -190,7 +190,7 @@ BUSY: Script = [
 """As much as there can be on one day."""
 
 
-@settings(max_examples=600)
+@settings(max_examples=60)
 @given(st.lists(HAPPENINGS, min_size=2, max_size=8))
 @example(BUSY)
 @example([("batch", 36.0), ("silent", (FIRST,)), ("thin", 0.985), ("silent", PROBES)])
@@ -238,6 +238,29 @@ def assert_each_event_is_of_the_batch_of_then(events: list[Event]) -> None:
         ended = ""
         if each.kind is Kind.BATCH and facts["what"] == "ended":
             current, ended = "", each.batch
+
+
+def test_the_busy_day_has_everything_in_it() -> None:
+    """So that what holds of every day does not hold of empty ones alone."""
+    corner = play(BUSY)
+    events = [each for each in corner.entries if isinstance(each, Event)]
+    said = [facts_of(each) for each in events if each.kind is Kind.COMMAND]
+    raised = {
+        facts_of(each)["name"]
+        for each in events
+        if each.kind is Kind.ALARM and facts_of(each)["what"] == What.RAISED
+    }
+    phases = [facts_of(each)["to"] for each in events if each.kind is Kind.PHASE]
+
+    assert {True, False} == {facts["ok"] for facts in said}
+    assert ["calibration", "check"] == [each.kind for each in records(corner.entries)]
+    assert {
+        "probe-fault",
+        "probe-disagrees",
+        "temperature-out-of-band",
+        "calibration-due",
+    } <= raised
+    assert {"blank", "dissolving", "verifying", "ready", "off_target"} <= set(phases)
 
 
 def assert_alarms_move_as_the_standard_says(events: list[Event]) -> None:

@@ -54,7 +54,14 @@ ROOMS = (
     Room(
         "calibration",
         "calibration",
-        (f"{UNIT}/calibration", "tests/published/test_calibration_references.py"),
+        (
+            f"{UNIT}/calibration",
+            # What a station does with it: histories, checks, what is held and refused.
+            f"{UNIT}/mixing/probe",
+            f"{UNIT}/reports/test_calibration_certificate.py",
+            "tests/published/test_calibration_references.py",
+            *(f"{LAWS}/test_{each}.py" for each in ("acceptance", "calibration")),
+        ),
     ),
     Room("journal", "daemon/journal", (f"{UNIT}/journal",)),
     Room(

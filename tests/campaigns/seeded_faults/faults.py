@@ -98,7 +98,7 @@ FAULTS = (
     Fault(
         "new salt leaves a call by slope alone possible",
         f"{MIXING}/stability/detector.py",
-        "self.crept_index = None",
+        "self.drifted_index = None",
         "pass",
         (f"{AGAIN}::test_new_salt_ends_what_a_drift_had_begun",),
     ),
@@ -117,7 +117,7 @@ FAULTS = (
     Fault(
         "the highest level outlives its decision",
         f"{MIXING}/stability/detector.py",
-        "self.gate = gate_.Gate()",
+        "self.interlocks = InterlockState()",
         "pass",
         (f"{AGAIN}::test_a_batch_of_34_does_not_forbid_one_of_10_after_it",),
     ),
@@ -292,9 +292,9 @@ FAULTS = (
     ),
     Fault(
         "what a publisher fails with is taken for the page itself",
-        "daemon/page/status_page.py",
-        "entries behind: {text(each.error)}",
-        "entries behind: {each.error}",
+        "daemon/html/environment.py",
+        "autoescape=True",
+        "autoescape=False",
         ("tests/page/test_status_page.py::test_what_a_publisher_fails_with_is_shown_as_text",),
     ),
     Fault(
