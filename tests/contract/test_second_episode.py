@@ -28,7 +28,7 @@ from daemon.mixing.station.state import ProbeState
 from daemon.publishing.rate_limit import Pace
 from daemon.publishing.sink import Backoff
 from tests.parts.calibrating import Corner, steps
-from tests.parts.events import AT, event, facts_of
+from tests.parts.events import AT, event, facts_in
 from tests.parts.notices import ACKNOWLEDGED, CLEARED, HIGH, LOW, MEDIUM, Recipient
 from tests.parts.people import Bench
 from tests.parts.readings import reading
@@ -212,7 +212,7 @@ def buffer(one: Held, begin_s: float) -> list[object]:
     while one:
         some: list[Entry] = one.next(at(begin_s))
         one.written(some)
-        said += [facts_of(e) if isinstance(e, Event) else (e.at, e.probe) for e in some]
+        said += [facts_in(e) if isinstance(e, Event) else (e.at, e.probe) for e in some]
     assert 50 < len(said) < 600
     return said
 
@@ -285,7 +285,7 @@ def batch(one: Bench, begin_s: float) -> list[object]:
     one.story.refilled().still(6)
     said += one.goes_on()
     found = [
-        (round((each.at.wall - begin).total_seconds() / 30.0), facts_of(each)["to"])
+        (round((each.at.wall - begin).total_seconds() / 30.0), facts_in(each)["to"])
         for each in of(said, Kind.PHASE)
     ]
     first = next(n for n, (_, to) in enumerate(found) if to == "dissolving")

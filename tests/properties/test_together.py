@@ -13,7 +13,7 @@ from daemon.mixing.alarm.transitions import MOVES, STANDING, Life, What
 from daemon.mixing.batch.state import BatchState
 from daemon.mixing.probe.quality import CALIBRATING
 from tests.parts.calibrating import records
-from tests.parts.events import facts_of
+from tests.parts.events import facts_in
 from tests.parts.together import ACTS, FIRST, PROBES, SECOND, Corner
 from tests.properties.test_station import (
     assert_only_the_steady_are_ready,
@@ -97,14 +97,14 @@ def assert_nothing_is_decided(said: list[Entry]) -> None:
         if isinstance(each, Event):
             assert each.kind not in (Kind.STABILISED, Kind.FORECAST, Kind.DISTURBED, Kind.BATCH)
             if each.kind is Kind.PHASE:
-                assert Phase.STALE == facts_of(each)["to"]
+                assert Phase.STALE == facts_in(each)["to"]
 
 
 def assert_nothing_clears(said: list[Entry], but: set[str]) -> None:
     """No alarm ends but those that end with time."""
     for each in said:
         if isinstance(each, Event) and each.kind is Kind.ALARM:
-            facts = facts_of(each)
+            facts = facts_in(each)
             assert facts["name"] in but or facts["what"] != What.CLEARED, facts
 
 
@@ -227,7 +227,7 @@ def assert_each_event_is_of_the_batch_of_then(events: list[Event]) -> None:
     """One batch at a time; of one that somebody ended only the way to idle is said afterwards."""
     current, ended, seen = "", "", set[str]()
     for each in events:
-        facts = facts_of(each)
+        facts = facts_in(each)
         if each.kind is Kind.BATCH and facts["what"] == "began":
             assert current == ""
             assert each.batch not in seen
@@ -244,13 +244,13 @@ def test_the_busy_day_has_everything_in_it() -> None:
     """So that what holds of every day does not hold of empty ones alone."""
     corner = play(BUSY)
     events = [each for each in corner.entries if isinstance(each, Event)]
-    said = [facts_of(each) for each in events if each.kind is Kind.COMMAND]
+    said = [facts_in(each) for each in events if each.kind is Kind.COMMAND]
     raised = {
-        facts_of(each)["name"]
+        facts_in(each)["name"]
         for each in events
-        if each.kind is Kind.ALARM and facts_of(each)["what"] == What.RAISED
+        if each.kind is Kind.ALARM and facts_in(each)["what"] == What.RAISED
     }
-    phases = [facts_of(each)["to"] for each in events if each.kind is Kind.PHASE]
+    phases = [facts_in(each)["to"] for each in events if each.kind is Kind.PHASE]
 
     assert {True, False} == {facts["ok"] for facts in said}
     assert ["calibration", "check"] == [each.kind for each in records(corner.entries)]
@@ -269,7 +269,7 @@ def assert_alarms_move_as_the_standard_says(events: list[Event]) -> None:
     for each in events:
         if each.kind is not Kind.ALARM:
             continue
-        facts = facts_of(each)
+        facts = facts_in(each)
         key = (each.reservoir, str(facts["name"]))
         what, now = What(str(facts["what"])), Life(str(facts["state"]))
         before = states.get(key, Life.NORMAL)
