@@ -25,7 +25,7 @@ from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
 from daemon.mixing.probe.zero import ZeroState, zero_steps
 from daemon.mixing.station.host import StationHealth, StationSettings, look, started, wrong
 from daemon.mixing.station.state import ProbeState
-from daemon.publishing.rate_limit import Pace
+from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import Backoff
 from tests.parts.calibrating import Corner, steps
 from tests.parts.events import AT, event, facts_in
@@ -218,30 +218,30 @@ def buffer(one: Held, begin_s: float) -> list[object]:
 
 
 @dataclass
-class Paced:
+class Limited:
     """A rate limit with a clock of its own, and how long it slept."""
 
     now_s: float = 0.0
     slept: list[float] = field(default_factory=list)
-    pace: Pace = field(init=False)
+    limit: RateLimit = field(init=False)
 
     def __post_init__(self) -> None:
         """Five a second."""
-        self.pace = Pace(5.0, lambda: self.now_s, self._sleep)
+        self.limit = RateLimit(5.0, lambda: self.now_s, self._sleep)
 
     def _sleep(self, seconds: float) -> None:
         self.now_s += seconds
         self.slept.append(round(seconds, 6))
 
 
-def pace(one: Paced, begin_s: float) -> list[object]:
+def rate_limit(one: Limited, begin_s: float) -> list[object]:
     """Twenty at once, and five a second later."""
     one.now_s, before = begin_s, len(one.slept)
     for _ in range(20):
-        one.pace.wait()
+        one.limit.wait()
     one.now_s += 1.0
     for _ in range(5):
-        one.pace.wait()
+        one.limit.wait()
     assert len(one.slept) > before
     return [*one.slept[before:]]
 
@@ -315,7 +315,7 @@ MACHINES = (
     Machine("notification policy", Recipient, recipient),
     Machine("pauses after a failure", lambda: Backoff(Random(5)), backoff),
     Machine("write buffer", lambda: Held(at_most=100), buffer),
-    Machine("rate limit", Paced, pace),
+    Machine("rate limit", Limited, rate_limit),
     Machine("log of an outage", Lines, outage),
     Machine("batch", lambda: Bench(Story(period_s=10.0)), batch),
     Machine("check of a probe", lambda: Corner(gain=1.0), calibration),
