@@ -2,10 +2,30 @@
 
 from __future__ import annotations
 
+import re
+from functools import cache
+
 import pytest
 
-from tests.docs.guides import pages, text_of
+from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.alarm.former_names import PRESENT_NAMES
+from tests.docs.guides import ROOT, pages, text_of
 from tests.docs.names import missing_modules, missing_places, places_in
+
+HYPHENATED = {
+    *("brinewright-keepers", "fake-hwclock", "influx-token", "mqtt-password", "victoria-metrics"),
+}
+"""A group, programs of the system, files of secrets."""
+
+
+@cache
+def source() -> str:
+    """All that the program's source and its example configuration say."""
+    rooms = ("daemon", "calibration", "tests/research")
+    files = [path for room in rooms for path in ROOT.glob(f"{room}/**/*.py")]
+    return "".join(
+        path.read_text(encoding="utf-8") for path in [*files, ROOT / "deploy/brinewright.toml"]
+    )
 
 
 @pytest.mark.parametrize("page", pages())
@@ -34,3 +54,24 @@ def test_names_that_do_not_exist_are_noticed() -> None:
 
     assert ["daemon/gone.py", "deploy/nothing/"] == missing_places(page)
     assert ["tests.run_all", "daemon.config.prase"] == missing_modules(page)
+
+
+@pytest.mark.parametrize("page", pages())
+def test_every_alarm_that_a_page_names_exists(page: str) -> None:
+    """Names with a hyphen are alarms or words of the program, and no former name of an alarm."""
+    named = set(re.findall(r"`([a-z]+(?:-[a-z]+)+)`", text_of(page)))
+    former = set() if page == "deploy/CHANGELOG.md" else named & set(PRESENT_NAMES)
+    others = named - set(CATALOGUE) - set(PRESENT_NAMES) - HYPHENATED
+
+    assert set() == former | {name for name in others if f'"{name}"' not in source()}
+
+
+@pytest.mark.parametrize("page", pages())
+def test_every_key_that_a_page_names_is_in_the_program(page: str) -> None:
+    """Names with an underscore are keys, fields or states that the source spells alike.
+
+    A metric has the program's name before its own.
+    """
+    named = set(re.findall(r"`([a-z]+(?:_[A-Za-z0-9]+)+)`", text_of(page)))
+
+    assert [] == sorted(name for name in named if name.removeprefix("brinewright_") not in source())
