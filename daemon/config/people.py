@@ -29,8 +29,7 @@ class Notify(Section):
         quiet_until: Until when; equal to `quiet_from` for no quiet hours.
         repeat_every_min: How often an alarm of high priority is sent again
             until somebody acknowledges it or it clears, minutes.
-        at_most_per_h: Messages to one address within an hour; what is more is
-            folded into a later one.
+        at_most_per_h: Messages to one address within an hour; the rest waits.
     """
 
     urls_file: SecretPath = Field(description="the path of a file of addresses, one a line")

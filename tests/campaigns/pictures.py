@@ -25,8 +25,10 @@ from pathlib import Path
 from tests.docs.guides import ROOT
 
 PICTURES = ROOT / "deploy" / "guides" / "pictures"
-WINDOW = "900,600"
+WINDOW = "900,760"
 """Size of the browser's window, pixels."""
+GAP = 8.0
+"""Between two curves, in the units of their drawings."""
 LONGEST_WAIT_S = 30.0
 BATCH_MIN = 240
 """Longest time that the batch may take, minutes of its own time."""
@@ -111,21 +113,48 @@ def brinewright(verb: str, config: Path, *more: str) -> list[str]:
 
 
 def curve_of(sheet: str) -> str:
-    """The first drawing of a batch sheet as a file of its own, on white.
+    """The curves of a batch sheet as one drawing that stands alone, side by side on white.
 
     Raises:
         MissingError: The sheet holds none.
     """
-    begin, depth = sheet.find("<svg"), 0
-    if begin < 0:
+    drawings = drawings_of(sheet)
+    if not drawings:
         raise MissingError("the batch sheet holds no curve")
-    for tag in re.finditer(r"<svg|</svg>", sheet[begin:]):
-        depth += 1 if tag[0] == "<svg" else -1
-        if depth == 0:
-            drawn = sheet[begin : begin + tag.end()]
-            break
-    more = "" if "xmlns=" in drawn.split(">", 1)[0] else ' xmlns="http://www.w3.org/2000/svg"'
-    return drawn.replace("<svg", f'<svg{more} style="background:#fff"', 1) + "\n"
+    x, height, placed = 0.0, 0.0, []
+    for drawing in drawings:
+        box = re.search(r'viewBox="0 0 ([\d.]+) ([\d.]+)"', drawing)
+        if box is None:
+            raise MissingError("a curve of the batch sheet has no size")
+        size = f'x="{x:g}" width="{box[1]}" height="{box[2]}"'
+        placed.append(drawing.replace("<svg", f"<svg {size}", 1))
+        x, height = x + float(box[1]) + GAP, max(height, float(box[2]))
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {x - GAP:g} {height:g}"'
+        f' style="background:#fff">\n<style>{style_of(sheet)}</style>\n'
+        + "\n".join(placed)
+        + "\n</svg>\n"
+    )
+
+
+def drawings_of(sheet: str) -> list[str]:
+    """The outermost drawings of a page, in order."""
+    found, depth, begin = [], 0, 0
+    for tag in re.finditer(r"<svg|</svg>", sheet):
+        if tag[0] == "<svg":
+            begin = begin if depth else tag.start()
+            depth += 1
+        else:
+            depth -= 1
+            if depth == 0:
+                found.append(sheet[begin : tag.end()])
+    return found
+
+
+def style_of(sheet: str) -> str:
+    """What a page's stylesheet says of colours and charts, for light paper."""
+    rules = re.findall(r"^(?::root|\.chart)[^{}]*\{[^{}]*\}", sheet, re.MULTILINE)
+    return "\n".join(rules)
 
 
 def photograph(browser: str, address: str, picture: Path) -> None:

@@ -17,7 +17,7 @@ from tests.docs.guides import ROOT, Block, blocks, keepers, pages, text_of
 
 READERS = ["README.md", "deploy/README.md", *keepers()]
 """Pages whose blocks a keeper copies."""
-LONGEST_LINES = {"README.md": 130, "DEVELOPERS.md": 650, "deploy/README.md": 150}
+LONGEST_LINES = {"README.md": 130, "DEVELOPERS.md": 250, "deploy/README.md": 150}
 LONGEST_GUIDE_LINES = 149
 OF_THE_SYSTEM = {
     *("apt", "cd", "cp", "curl", "exit", "getconf", "git", "id", "install", "journalctl", "ls"),

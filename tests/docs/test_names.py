@@ -13,6 +13,7 @@ from tests.docs.guides import ROOT, pages, text_of
 from tests.docs.names import missing_modules, missing_places, places_in
 
 HYPHENATED = {
+    "lint-imports",
     *("brinewright-keepers", "fake-hwclock", "influx-token", "mqtt-password", "victoria-metrics"),
 }
 """A group, programs of the system, files of secrets."""

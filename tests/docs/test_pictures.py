@@ -33,13 +33,20 @@ def test_the_pictures_are_what_their_names_say() -> None:
     assert {"text", "polyline"} <= names
 
 
-def test_the_curve_is_taken_whole_out_of_a_sheet() -> None:
-    """Drawings within the drawing belong to it; what follows does not."""
-    sheet = '<p>a</p><svg viewBox="0 0 9 9"><svg><g/></svg></svg><svg class="other"></svg>'
+def test_the_curves_are_taken_whole_out_of_a_sheet() -> None:
+    """Drawings within a drawing belong to it, and only the rules of charts go with them."""
+    sheet = (
+        "<style>\n:root { --ink: #000; }\nbody { margin: 0; }\n.chart .curve { fill: none; }\n"
+        '</style><p>a</p><svg class="chart" viewBox="0 0 9 5"><svg><g/></svg></svg>'
+        '<svg class="chart" viewBox="0 0 4 6"></svg>'
+    )
 
     assert (
-        '<svg xmlns="http://www.w3.org/2000/svg" style="background:#fff" viewBox="0 0 9 9">'
-        "<svg><g/></svg></svg>\n"
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 21 6" style="background:#fff">\n'
+        "<style>:root { --ink: #000; }\n.chart .curve { fill: none; }</style>\n"
+        '<svg x="0" width="9" height="5" class="chart" viewBox="0 0 9 5"><svg><g/></svg></svg>\n'
+        '<svg x="17" width="4" height="6" class="chart" viewBox="0 0 4 6"></svg>\n'
+        "</svg>\n"
     ) == curve_of(sheet)
 
 
