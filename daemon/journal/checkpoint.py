@@ -20,7 +20,8 @@ from daemon.mixing.alarm.transitions import AlarmState
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import MixingTimes
 from daemon.mixing.batch.state import BatchState
-from daemon.mixing.station.state import ProbeState, ReservoirState, StationState
+from daemon.mixing.probe.state import ProbeState
+from daemon.mixing.station.state import ReservoirState, StationState
 from daemon.mixing.station.timeline import Timeline
 
 

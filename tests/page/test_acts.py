@@ -298,11 +298,11 @@ def test_the_page_leads_to_the_forms_and_they_stay_while_one_types(port: int) ->
 
 def test_every_argument_of_every_command_can_be_given_by_a_form() -> None:
     """A number comes as one, and a text that looks like a number as a text."""
-    taken = {name for verb in VERBS.values() for name in verb.takes}
+    taken = {name for takes in VERBS.values() for name in takes}
     assert taken > NUMBERS | FLAGS
     bench = a_batch()
-    for verb, known in VERBS.items():
-        for name in known.takes:
+    for verb, takes in VERBS.items():
+        for name in takes:
             facts = from_fields({name: "true" if name in FLAGS else "1"})
             answer = bench.answer(verb, "" if verb.startswith("lot.") else "mix-1", **facts)
             assert not re.search(r"is not a number|must be", answer), (verb, name, answer)

@@ -43,14 +43,14 @@ values = st.recursive(
     ),
     max_leaves=6,
 )
-NAMES = sorted({name for verb in VERBS.values() for name in verb.takes})
+NAMES = sorted({name for takes in VERBS.values() for name in takes})
 
 
 @st.composite
 def requests(draw: st.DrawFn) -> tuple[str, str, dict[str, Any]]:
     """A verb, a reservoir, and arguments: mostly such as the verb takes, of any value."""
     verb = draw(st.sampled_from([*VERBS]) | st.text(max_size=50))
-    takes = VERBS[verb].takes if verb in VERBS else tuple(NAMES)
+    takes = VERBS[verb] if verb in VERBS else tuple(NAMES)
     names = (
         st.sampled_from(takes) | st.text(max_size=50)
         if draw(st.booleans())

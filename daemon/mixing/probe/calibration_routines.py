@@ -6,15 +6,12 @@ after a restart its readings still do not count until somebody has put it back.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field, replace
-from datetime import UTC
 from typing import TYPE_CHECKING
 
 from calibration import settlement
 from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Saved, Say
 from calibration.history import moment
-from calibration.model import Instrument
 from calibration.record import CheckRecord, Settlement
 from calibration.routine import Routine
 from calibration.steadiness import Shown
@@ -35,21 +32,14 @@ from daemon.mixing.probe_events import (
 )
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
-    from calibration.points import Thermometer
     from calibration.record import CalibrationRecord, Record
-    from calibration.references import Reference
     from daemon.entries import JSON, Body, Reading, Sample
-    from daemon.mixing.seawater.uncertainty import ProbeUncertainty
-    from daemon.mixing.station.state import ProbeState, ReservoirSettings
+    from daemon.mixing.probe.state import ProbeState
 
 BACK = "return"
 """The last step of every routine: back into the water."""
 FORGOTTEN_S = 3600.0
 """How long nobody may act on a probe that is out, until an alarm says so; our own choice."""
-DUE_DAYS = 90
-RESOLUTION_MS_CM = 0.01
 
 
 @dataclass(slots=True)
@@ -153,67 +143,6 @@ def _unsettled(waiting: CalibrationRecord) -> str:
         f"Calibration {waiting.id} is still held: this check does not say which is right. Check"
         " in a fresh solution of a third lot or of a narrower tolerance, name the repair"
         " ('brinewright calibrate settle --repair ...'), or calibrate again with two lots."
-    )
-
-
-def plan_for(
-    calibrating: Calibrating,
-    settings: ReservoirSettings,
-    probe: str,
-    wall: datetime,
-    references: tuple[Reference, ...],
-    *,
-    adjust: bool,
-    thermometer: Thermometer | None = None,
-    as_left: Reference | None = None,
-) -> Plan:
-    """Return the plan of a calibration or a check.
-
-    Raises:
-        ValueError: There can be none such; the text says why.
-    """
-    name = name_of(settings.name, probe)
-    newest = calibrating.kept.newest(name)
-    if newest is not None and wall < newest:
-        raise ValueError(
-            f"the clock says {wall:%Y-%m-%d %H:%M} UTC, which is before the last record of {name}"
-            f" ({newest:%Y-%m-%d %H:%M}); set the clock first"
-        )
-    worth = settings.probes[probe]
-    instrument = replace(
-        settings.instruments.get(probe, Instrument(name)),
-        probe=name,
-        span_mS_cm=settings.quality.conductivity_range_mS_cm[1],
-        resolution_mS_cm=worth.resolution_mS_cm or RESOLUTION_MS_CM,
-    )
-    if not adjust:
-        instrument = _as_claimed(instrument, worth)
-    now = calibrating.kept.in_force(name)
-    return Plan(
-        record_id(calibrating.kept.records, name, wall),
-        instrument,
-        references,
-        calibrating.kept.before(instrument, wall),
-        wall.astimezone(UTC).date().isoformat(),
-        adjust=adjust,
-        thermometer=thermometer,
-        as_left=as_left,
-        due_days=settings.calibrate_every_days.get(probe, DUE_DAYS),
-        rows=() if now is None else now.budget,
-        on_hold=calibrating.kept.on_hold(name),
-    )
-
-
-def _as_claimed(instrument: Instrument, worth: ProbeUncertainty) -> Instrument:
-    """Return an instrument whose limits are what the station says of its readings.
-
-    A check of a probe that was never calibrated is held to that, and not to
-    how far any cell may be off.
-    """
-    return replace(
-        instrument,
-        factor_limits_percent=math.sqrt(3.0) * worth.conductivity_percent,
-        thermometer_limits_C=math.sqrt(3.0) * worth.temperature_C,
     )
 
 

@@ -5,7 +5,7 @@ Loads no equations of seawater, for the configuration is checked with it too.
 
 from __future__ import annotations
 
-from daemon.mixing.station.last_reading import gravity
+from daemon.mixing.seawater.gravity_25 import gravity
 
 LOWEST, HIGHEST = 0.9, 1.1
 """What is taken for a specific gravity: more than any water shows; no batch is made so fresh."""

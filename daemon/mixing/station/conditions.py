@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.batch.state import BatchSettings, BatchState
+    from daemon.mixing.probe.state import ProbeState
     from daemon.mixing.stability.level import Level
-    from daemon.mixing.station.state import ProbeState
 
 AGEING_SHARE = 6.0
 PROOF_S = 2700.0

@@ -8,9 +8,9 @@ from daemon.entries import Reading, Sample
 from daemon.mixing.events import Happening
 from daemon.mixing.probe import quality
 from daemon.mixing.probe.salinity import salinity_of
+from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.probe.zero import zero_steps
 from daemon.mixing.probe_events import ProbeFails, ProbeWorks
-from daemon.mixing.station.state import ProbeState
 
 if TYPE_CHECKING:
     from daemon.mixing.probe.salinity import Correction

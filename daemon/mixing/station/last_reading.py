@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Instant
 from daemon.mixing.probe.quality import CALIBRATING, SCALE_ENDS
+from daemon.mixing.seawater.gravity_25 import gravity
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,19 +19,6 @@ if TYPE_CHECKING:
     from daemon.entries import JSON, Reading
 
 LONGEST_S = 60.0
-GRAVITY_25_25 = (
-    1.000003011,
-    7.56546473e-4,
-    -6.399542516e-07,
-    3.129240407e-08,
-    -6.044886068e-10,
-    4.588712573e-12,
-)
-"""Coefficients of specific gravity 25/25 in powers of practical salinity, 0 to 42.
-
-Source: least squares on `seawater.specific_gravity` (TEOS-10), within 4e-6 of it;
-beyond 42, where the scale has ended, within 3e-3 up to 80.
-"""
 
 
 def renewed(known: Mapping[str, JSON], reading: Reading) -> dict[str, JSON]:
@@ -85,13 +73,3 @@ def off_scale(salinity: float | None) -> str:
     if salinity is None or salinity <= SCALE_ENDS:
         return ""
     return f", off the scale, which ends at {SCALE_ENDS:g}: extrapolated"
-
-
-def gravity(salinity: float | None) -> float | None:
-    """Return specific gravity 25/25 of a practical salinity, within 4e-6; None for None."""
-    if salinity is None:
-        return None
-    value = 0.0
-    for coefficient in reversed(GRAVITY_25_25):
-        value = value * salinity + coefficient
-    return value

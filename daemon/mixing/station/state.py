@@ -12,9 +12,8 @@ from daemon.mixing.alarm.transitions import AlarmState
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import Due, MixingTimes
 from daemon.mixing.batch.state import BatchSettings, BatchState
-from daemon.mixing.probe.health import HealthState
-from daemon.mixing.probe.quality import QualityLimits, QualityState
-from daemon.mixing.probe.zero import ZeroState
+from daemon.mixing.probe.quality import QualityLimits
+from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.stability.detector import Stability
 from daemon.mixing.stability.level import Level
@@ -47,38 +46,6 @@ class ReservoirSettings:
     zone: tzinfo | None = None
     calibrate_every_days: Mapping[str, int] = field(default_factory=dict)
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
-
-
-@dataclass(slots=True)
-class ProbeState:
-    """What is remembered of one probe; plain data.
-
-    Attributes:
-        quality: Of its tests.
-        fault: Why it says nothing; empty while it does.
-        fault_since_s: Since when, s.
-        fault_told: Whether an event has told of it.
-        out_s: When somebody last acted on it while it is out of the water for
-            calibration, s; None while it is in.
-        left_under: Id of the calibration that was in force when it was taken out.
-        zero: Whether it reads below nothing.
-        health: How well it is.
-        salinity: Last practical salinity of it that could be used.
-        salinity_u: Its standard uncertainty; None where nobody knows it.
-        seen_s: When that was, s.
-    """
-
-    quality: QualityState = field(default_factory=QualityState)
-    fault: str = ""
-    fault_since_s: float | None = None
-    fault_told: bool = False
-    out_s: float | None = None
-    left_under: str = ""
-    zero: ZeroState = field(default_factory=ZeroState)
-    health: HealthState = field(default_factory=HealthState)
-    salinity: float | None = None
-    salinity_u: float | None = None
-    seen_s: float | None = None
 
 
 @dataclass(slots=True)

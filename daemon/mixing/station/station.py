@@ -24,6 +24,7 @@ from daemon.mixing.probe.salinity import as_water
 from daemon.mixing.station import annunciation, due_batches, host, learning, snapshot, water
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
+from daemon.mixing.station.commands.context import CommandResult, Rejected
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.intake import probe_steps, reading_of, sample_of
 from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
@@ -76,14 +77,14 @@ class Station:
             host.look(self.state.health, item, self._own, t_s)
             return self._look_after(item.at, t_s) + self._silent(item.at, t_s)
         if not isinstance(item, Sample):
-            return self._obey(item, t_s)
-        entries = self._hear(item, t_s)
+            return self._carry_out(item, t_s)
+        entries = self._take(item, t_s)
         looked_s = self.state.alarms_s
         if looked_s is None or t_s - looked_s >= annunciation.LOOK_S:
             entries += self._look_after(item.at, t_s)
         return entries
 
-    def _hear(self, item: Sample, t_s: float) -> list[Entry]:
+    def _take(self, item: Sample, t_s: float) -> list[Entry]:
         """Take what a probe says."""
         settings = self._settings[item.reservoir]
         state = self._reservoir(item.reservoir)
@@ -196,54 +197,35 @@ class Station:
             found = self.state.reservoirs[name] = ReservoirState()
         return found
 
-    def _obey(self, command: Command, t_s: float) -> list[Entry]:
+    def _carry_out(self, command: Command, t_s: float) -> list[Entry]:
         """Carry out a command, or answer why not; either way it is on record."""
         self.state.commands_taken = max(self.state.commands_taken, command.number)
-        known = command.reservoir in self._settings
-        state = ReservoirState()
-        if known:
-            state = self._reservoir(command.reservoir)
+        settings = self._settings.get(command.reservoir)
+        state = ReservoirState() if settings is None else self._reservoir(command.reservoir)
         before = state.batch.id
-        settings = self._settings.get(command.reservoir, ReservoirSettings(command.reservoir))
-        asked = dispatch.Asked(
-            command.who,
-            command.facts,
-            command.reservoir,
-            command.at.wall,
-            t_s,
-            self.state.lots,
-            state.batch,
-            state.level,
-            settings.batch,
-            self._calibrating,
-            state if known else None,
-            settings if known else None,
-            state.alarms if command.reservoir else self.state.alarms,
-            self._own.alarms,
+        parts = dispatch.StationParts(
+            state=self.state,
+            reservoirs=self._settings,
+            own=self._own,
+            calibrating=self._calibrating,
         )
         try:
-            self._check_reservoir(command.reservoir)
-            done, ok = dispatch.carry_out(command.verb, asked), True
-        except dispatch.Refused as exc:
-            done, ok = dispatch.Done(str(exc)), False
-        steps = [*done.steps]
-        if known:
+            result, ok = dispatch.carry_out(command, parts, t_s), True
+        except Rejected as exc:
+            result, ok = CommandResult(str(exc)), False
+        steps = [*result.happenings]
+        if settings is not None:
             water.arm_if_salted(state, steps, t_s)
             water.forget_steadiness(state, steps)
             steps += self._follow_up(state, steps, command.at, t_s, settings)
         arguments = {name: value for name, value in command.facts.items() if name != "batch"}
         answered = CommandAnswered(
-            arguments, command.id, command.verb, command.who, command.via, ok, done.answer
+            arguments, command.id, command.verb, command.who, command.via, ok, result.answer
         )
         # A name that nobody configured must not come to be one that is known.
-        where = command.reservoir if known else ""
+        where = "" if settings is None else command.reservoir
         owner = before or state.batch.id
         return _events([Happening(answered, owner), *steps], where, command.at, state.batch.id)
-
-    def _check_reservoir(self, name: str) -> None:
-        if name and name not in self._settings:
-            known = ", ".join(self._settings)
-            raise dispatch.Refused(f"there is no reservoir {name!r}; there are {known}")
 
     def _follow_up(
         self,

@@ -14,21 +14,20 @@ from daemon.mixing.batch import lifecycle
 from daemon.mixing.events import Happening
 from daemon.mixing.probe import calibration_routines, reference_solutions
 from daemon.mixing.probe.calibration_history import name_of, plain, record_id
+from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.probe_events import CalibrationSettled, RecordSaved, RoutineSpoke
 from daemon.mixing.stability.detector import Disturbed, Stability
+from daemon.mixing.station.commands.calibration_plan import plan_for
 from daemon.mixing.station.commands.context import (
     LONGEST_NAME,
     LONGEST_TEXT,
-    Asked,
-    Done,
-    Refused,
-    number,
-    text,
+    CalibrationContext,
+    CommandResult,
+    Rejected,
+    Verb,
 )
-from daemon.mixing.station.state import ProbeState
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import datetime
 
     from daemon.mixing.probe.calibration_routines import Calibrating
@@ -73,87 +72,87 @@ class Place:
         return self.state.probes.setdefault(self.probe, ProbeState())
 
 
-def _start(asked: Asked) -> Done:
+def _start(context: CalibrationContext) -> CommandResult:
     """Take a probe out of the water to calibrate it."""
-    as_left = text(asked, "as_left", LONGEST_REFERENCES)
+    as_left = context.arguments.text("as_left", LONGEST_REFERENCES)
     found = reference_solutions.parse(as_left) if as_left else ()
     if len(found) > 1:
-        raise Refused("as_left is one reference, measured once more at the end")
-    return _begin(asked, adjust=True, as_left=as_left)
+        raise Rejected("as_left is one reference, measured once more at the end")
+    return _begin(context, adjust=True, as_left=as_left)
 
 
-def _check(asked: Asked) -> Done:
+def _check(context: CalibrationContext) -> CommandResult:
     """Take a probe out of the water to hold it against a reference, adjusting nothing."""
-    return _begin(asked, adjust=False)
+    return _begin(context, adjust=False)
 
 
-def _begin(asked: Asked, *, adjust: bool, as_left: str = "") -> Done:
-    place = _place(asked)
-    _check_in_time(asked)
+def _begin(context: CalibrationContext, *, adjust: bool, as_left: str = "") -> CommandResult:
+    place = _place(context)
+    _check_in_time(context)
     routine = place.calibrating.running.get(place.name)
     if routine is not None:
-        raise Refused(
+        raise Rejected(
             f"probe {place.probe} is being calibrated already, at step {routine.step};"
             " abort that first"
         )
-    plan = calibration_routines.plan_for(
+    plan = plan_for(
         place.calibrating,
         place.settings,
         place.probe,
-        asked.wall,
-        reference_solutions.parse(text(asked, "references", LONGEST_REFERENCES)),
+        context.wall,
+        reference_solutions.parse(context.arguments.text("references", LONGEST_REFERENCES)),
         adjust=adjust,
-        thermometer=_thermometer(asked),
+        thermometer=_thermometer(context),
         as_left=reference_solutions.parse(as_left)[0] if as_left else None,
     )
     if adjust:
-        plan = replace(plan, repair=text(asked, "repair", LONGEST_NAME))
-    steps = place.calibrating.begin(plan, place.kept, asked.t_s, _iso(asked.wall), asked.who)
+        plan = replace(plan, repair=context.arguments.text("repair", LONGEST_NAME))
+    steps = place.calibrating.begin(plan, place.kept, context.t_s, _iso(context.wall), context.who)
     doing = "calibration" if adjust else "check"
-    return Done(
+    return CommandResult(
         f"{doing} {plan.id} of probe {place.probe} has begun; its readings do not count until it"
         " is back in the water",
         tuple(steps),
     )
 
 
-def _check_in_time(asked: Asked) -> None:
+def _check_in_time(context: CalibrationContext) -> None:
     """Refuse what waited so long that nobody stands at the bench any more."""
-    not_after = text(asked, "not_after", LONGEST_NAME)
-    if not_after and asked.wall > history.moment(not_after):
-        raise Refused("it was asked too long ago to begin now; ask again")
+    not_after = context.arguments.text("not_after", LONGEST_NAME)
+    if not_after and context.wall > history.moment(not_after):
+        raise Rejected("it was context too long ago to begin now; ask again")
 
 
-def _thermometer(asked: Asked) -> Thermometer | None:
-    name = text(asked, "thermometer", LONGEST_NAME)
-    tolerance = number(asked, "thermometer_tolerance_C", 0.001, 2.0)
+def _thermometer(context: CalibrationContext) -> Thermometer | None:
+    name = context.arguments.text("thermometer", LONGEST_NAME)
+    tolerance = context.arguments.number("thermometer_tolerance_C", 0.001, 2.0)
     if name and tolerance is None:
-        raise Refused(
+        raise Rejected(
             "thermometer_tolerance_C is wanted too: the ± on its certificate or its housing, in °C"
         )
     if tolerance is not None and not name:
-        raise Refused("thermometer is wanted too: its name, with its serial number")
+        raise Rejected("thermometer is wanted too: its name, with its serial number")
     return None if tolerance is None else Thermometer(name, tolerance)
 
 
-def _act(asked: Asked, doing: Doing) -> Done:
-    place = _place(asked)
-    value = number(asked, "value_C", -5.0, 60.0)
+def _act(context: CalibrationContext, doing: Doing) -> CommandResult:
+    place = _place(context)
+    value = context.arguments.number("value_C", -5.0, 60.0)
     routine = place.calibrating.running.get(place.name)
-    seen = text(asked, "step", LONGEST_NAME)
+    seen = context.arguments.text("step", LONGEST_NAME)
     if routine is None:
-        return _back(asked, place, doing, seen)
+        return _back(context, place, doing, seen)
     if seen and seen != routine.step:
-        raise Refused(f"the routine is at step {routine.step} by now, not at {seen}; look again")
+        raise Rejected(f"the routine is at step {routine.step} by now, not at {seen}; look again")
     if not routine.takes(doing):
-        raise Refused(f"'{doing}' does nothing at step {routine.step}")
+        raise Rejected(f"'{doing}' does nothing at step {routine.step}")
     newest = place.calibrating.kept.newest(place.name)
-    if newest is not None and asked.wall < newest and doing is not Doing.ABORT:
-        raise Refused("the clock was set back since the last record; abort, and set it right")
-    act = Act(doing, _iso(asked.wall), asked.who, value)
+    if newest is not None and context.wall < newest and doing is not Doing.ABORT:
+        raise Rejected("the clock was set back since the last record; abort, and set it right")
+    act = Act(doing, _iso(context.wall), context.who, value)
     steps = place.calibrating.act(place.name, act)
-    place.kept.out_s = asked.t_s
-    return Done(_last_said(steps), tuple(steps))
+    place.kept.out_s = context.t_s
+    return CommandResult(_last_said(steps), tuple(steps))
 
 
 def _last_said(steps: list[Happening]) -> str:
@@ -161,22 +160,22 @@ def _last_said(steps: list[Happening]) -> str:
     return texts[-1] if texts else "done"
 
 
-def _back(asked: Asked, place: Place, doing: Doing, seen: str) -> Done:
+def _back(context: CalibrationContext, place: Place, doing: Doing, seen: str) -> CommandResult:
     """Let the readings count again, once somebody says that the probe is in the water."""
     if not place.is_out:
-        raise Refused(
+        raise Rejected(
             f"probe {place.probe} is not being calibrated; calibrate.start or calibrate.check"
             " begins it"
         )
     if doing is not Doing.CONFIRM or seen not in ("", calibration_routines.BACK):
-        raise Refused(
+        raise Rejected(
             f"the routine is over; put probe {place.probe} back into the water and confirm"
         )
     changed = place.calibrating.back(place.name, place.kept)
-    steps = [calibration_routines.returned(place.name, asked.who)]
+    steps = [calibration_routines.returned(place.name, context.who)]
     if changed and place.probe == next(iter(place.settings.probes)):
-        steps += judged_anew(place, asked.t_s)
-    return Done(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
+        steps += judged_anew(place, context.t_s)
+    return CommandResult(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
 
 
 def judged_anew(place: Place, t_s: float) -> list[Happening]:
@@ -196,51 +195,57 @@ def judged_anew(place: Place, t_s: float) -> list[Happening]:
     return steps
 
 
-def _revert(asked: Asked) -> Done:
+def _revert(context: CalibrationContext) -> CommandResult:
     """Go back to an older calibration."""
-    place = _place(asked)
-    to, reason = text(asked, "to", 3 * LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
+    place = _place(context)
+    to, reason = (
+        context.arguments.text("to", 3 * LONGEST_NAME),
+        context.arguments.text("reason", LONGEST_TEXT),
+    )
     _check_not_running(place)
     if not to:
-        raise Refused("to is wanted: the id of the calibration that is to be in force")
+        raise Rejected("to is wanted: the id of the calibration that is to be in force")
     kept = place.calibrating.kept
     now = kept.in_force(place.name)
     history.find(kept.records, place.name, to)
     if now is not None and now.id == to:
-        raise Refused(f"calibration {to} is in force already")
-    _check_clock(place, asked)
+        raise Rejected(f"calibration {to} is in force already")
+    _check_clock(place, context)
     record = Reversion(
-        record_id(kept.records, place.name, asked.wall),
+        record_id(kept.records, place.name, context.wall),
         place.name,
-        _iso(asked.wall),
-        asked.who,
+        _iso(context.wall),
+        context.who,
         to,
         reason,
     )
     kept.add(record)
     steps = [calibration_routines.reverted(place.name, plain(record))]
     if not place.is_out and place.probe == next(iter(place.settings.probes)):
-        steps += judged_anew(place, asked.t_s)
-    return Done(f"calibration {to} is in force again", tuple(steps))
+        steps += judged_anew(place, context.t_s)
+    return CommandResult(f"calibration {to} is in force again", tuple(steps))
 
 
-def _settle(asked: Asked) -> Done:
+def _settle(context: CalibrationContext) -> CommandResult:
     """Put a calibration that is held in force, for a repair that made the probe another."""
-    place = _place(asked)
-    repair, reason = text(asked, "repair", LONGEST_NAME), text(asked, "reason", LONGEST_TEXT)
+    place = _place(context)
+    repair, reason = (
+        context.arguments.text("repair", LONGEST_NAME),
+        context.arguments.text("reason", LONGEST_TEXT),
+    )
     kept = place.calibrating.kept
     _check_not_running(place)
     waiting = kept.on_hold(place.name)
     if waiting is None:
-        raise Refused(f"no calibration of probe {place.probe} is held")
+        raise Rejected(f"no calibration of probe {place.probe} is held")
     if repair not in REPAIRS:
-        raise Refused(f"repair is wanted: what was done to the probe, {' or '.join(REPAIRS)}")
-    _check_clock(place, asked)
+        raise Rejected(f"repair is wanted: what was done to the probe, {' or '.join(REPAIRS)}")
+    _check_clock(place, context)
     settlement = Settlement(
-        record_id(kept.records, place.name, asked.wall),
+        record_id(kept.records, place.name, context.wall),
         place.name,
-        _iso(asked.wall),
-        asked.who,
+        _iso(context.wall),
+        context.who,
         waiting.id,
         in_force=True,
         why=" ".join([f"Before it the probe was repaired: {repair}.", reason]).strip(),
@@ -248,53 +253,46 @@ def _settle(asked: Asked) -> Done:
     )
     steps = place.calibrating.settle(settlement)
     if not place.is_out and place.probe == next(iter(place.settings.probes)):
-        steps += judged_anew(place, asked.t_s)
-    return Done(f"calibration {waiting.id} is in force", tuple(steps))
+        steps += judged_anew(place, context.t_s)
+    return CommandResult(f"calibration {waiting.id} is in force", tuple(steps))
 
 
 def _check_not_running(place: Place) -> None:
     if place.calibrating.running.get(place.name) is not None:
-        raise Refused(f"probe {place.probe} is being calibrated; abort that first")
+        raise Rejected(f"probe {place.probe} is being calibrated; abort that first")
 
 
-def _check_clock(place: Place, asked: Asked) -> None:
+def _check_clock(place: Place, context: CalibrationContext) -> None:
     newest = place.calibrating.kept.newest(place.name)
-    if newest is not None and asked.wall < newest:
-        raise Refused("the clock is before the last record of this probe; set the clock first")
+    if newest is not None and context.wall < newest:
+        raise Rejected("the clock is before the last record of this probe; set the clock first")
 
 
-def _place(asked: Asked) -> Place:
+def _place(context: CalibrationContext) -> Place:
     """Return the probe that is meant; the only one of a reservoir needs no name."""
-    calibrating_, state, settings = (
-        asked.calibrating,
-        asked.reservoir_state,
-        asked.reservoir_settings,
-    )
-    if calibrating_ is None or state is None or settings is None:
-        raise Refused("this command needs a reservoir")
-    probe, names = text(asked, "probe", LONGEST_NAME), list(settings.probes)
+    settings = context.settings
+    probe, names = context.arguments.text("probe", LONGEST_NAME), list(settings.probes)
     if not probe and len(names) > 1:
-        raise Refused(f"{settings.name} has the probes {', '.join(names)}; say which")
+        raise Rejected(f"{settings.name} has the probes {', '.join(names)}; say which")
     if probe and probe not in names:
-        raise Refused(f"there is no probe {probe!r} in {settings.name}; known: {', '.join(names)}")
-    return Place(calibrating_, state, settings, probe or names[0])
+        raise Rejected(f"there is no probe {probe!r} in {settings.name}; known: {', '.join(names)}")
+    return Place(context.calibrating, context.state, settings, probe or names[0])
 
 
 def _iso(wall: datetime) -> str:
     return wall.isoformat(timespec="milliseconds")
 
 
-CALIBRATE: dict[str, tuple[Callable[[Asked], Done], tuple[str, ...]]] = {
-    "calibrate.start": (_start, (*START, "as_left", "repair")),
-    "calibrate.check": (_check, START),
-    "calibrate.confirm": (
-        lambda asked: _act(asked, Doing.CONFIRM),
+VERBS: dict[str, Verb[CalibrationContext]] = {
+    "calibrate.start": Verb(_start, (*START, "as_left", "repair")),
+    "calibrate.check": Verb(_check, START),
+    "calibrate.confirm": Verb(
+        lambda context: _act(context, Doing.CONFIRM),
         ("probe", "step", "value_C"),
     ),
-    "calibrate.next": (lambda asked: _act(asked, Doing.NEXT), ("probe", "step")),
-    "calibrate.retry": (lambda asked: _act(asked, Doing.RETRY), ("probe", "step")),
-    "calibrate.abort": (lambda asked: _act(asked, Doing.ABORT), ("probe", "step")),
-    "calibrate.revert": (_revert, ("probe", "to", "reason")),
-    "calibrate.settle": (_settle, ("probe", "repair", "reason")),
+    "calibrate.next": Verb(lambda context: _act(context, Doing.NEXT), ("probe", "step")),
+    "calibrate.retry": Verb(lambda context: _act(context, Doing.RETRY), ("probe", "step")),
+    "calibrate.abort": Verb(lambda context: _act(context, Doing.ABORT), ("probe", "step")),
+    "calibrate.revert": Verb(_revert, ("probe", "to", "reason")),
+    "calibrate.settle": Verb(_settle, ("probe", "repair", "reason")),
 }
-"""Verb to what does it and the arguments that it takes."""

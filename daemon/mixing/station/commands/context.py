@@ -1,20 +1,22 @@
-"""What a command brings along, and its arguments, which are believed in nothing."""
+"""What a command may look at and change, by the room that it is about, and what comes of it.
+
+The arguments come from outside and are untrusted.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Generic, TypeVar
 
 from daemon.errors import BrinewrightError
-from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.mixing.alarm.transitions import AlarmState
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import datetime
 
     from daemon.entries import JSON
     from daemon.mixing.alarm.catalogue import AlarmKind
+    from daemon.mixing.alarm.transitions import AlarmState
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.batch.state import BatchSettings, BatchState
     from daemon.mixing.events import Happening
@@ -26,81 +28,168 @@ LONGEST_TEXT = 500
 LONGEST_NAME = 40
 
 
-class Refused(BrinewrightError):  # noqa: N818 - named for what is so; its text is the answer
+class Rejected(BrinewrightError):  # noqa: N818 - the word of the trade; its text is the answer
     """The command is not carried out; the text says why and what would do."""
 
 
 @dataclass(frozen=True, slots=True)
-class Asked:
-    """One command with all that it may look at.
+class Arguments:
+    """The arguments of a command.
 
     Attributes:
-        who: Who asks.
-        facts: Its arguments, from outside.
-        reservoir: Name; empty for the station, of which `state` to `settings` say nothing.
+        given: As they came, by name.
+    """
+
+    given: Mapping[str, JSON]
+
+    def number(self, name: str, low: float, high: float, within: str = "") -> float | None:
+        """Return an argument that is a number within `low` to `high`; None when it is not there.
+
+        Args:
+            name: Of the argument.
+            low: Smallest that is allowed.
+            high: Largest.
+            within: Both in words, where the figures alone would not be understood.
+
+        Raises:
+            Rejected: It is something else.
+        """
+        value = self.given.get(name)
+        if value is None:
+            return None
+        if isinstance(value, bool) or not isinstance(value, int | float) or value != value:  # noqa: PLR0124
+            raise Rejected(f"{name} = {shown(value)} is not a number")
+        if not low <= value <= high:
+            raise Rejected(f"{name} = {shown(value)} is outside {within or f'{low:g} to {high:g}'}")
+        return float(value)
+
+    def text(self, name: str, longest: int) -> str:
+        """Return an argument that is a text, without what cannot be printed; empty when not there.
+
+        Raises:
+            Rejected: It is something else, or too long.
+        """
+        value = self.given.get(name)
+        if value is None:
+            return ""
+        if not isinstance(value, str) or len(value) > longest:
+            raise Rejected(f"{name} must be a text of at most {longest} characters")
+        return "".join(sign for sign in value if sign.isprintable()).strip()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatchContext:
+    """A command about the batch in one reservoir.
+
+    Attributes:
+        who: Who commands.
+        arguments: Of the command.
+        reservoir: Name.
         wall: UTC.
         t_s: Monotonic time, s.
-        lots: All lots by name; changed in place.
-        state: The batch's; changed in place.
-        level: Salinity of late; cleared when the batch ends.
+        batch: Changed in place.
+        level: Salinity of the last minutes; cleared when the batch ends.
         settings: What the batch has to be.
-        calibrating: Calibrations of the whole station; changed in place.
-        reservoir_state: All that is remembered of the reservoir; None for the station.
-        reservoir_settings: Likewise.
-        alarms: Of the reservoir, or of the station itself; changed in place.
+        lots: All lots by name; changed in place.
+    """
+
+    who: str
+    arguments: Arguments
+    reservoir: str
+    wall: datetime
+    t_s: float
+    batch: BatchState
+    level: Level
+    settings: BatchSettings
+    lots: dict[str, Lot]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LotContext:
+    """A command about the books of lots.
+
+    Attributes:
+        arguments: Of the command.
+        lots: All lots by name; changed in place.
+    """
+
+    arguments: Arguments
+    lots: dict[str, Lot]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmContext:
+    """A command about an alarm of a reservoir or of the station itself.
+
+    Attributes:
+        who: Who commands.
+        arguments: Of the command.
+        reservoir: Name; empty for the station.
+        wall: UTC.
+        t_s: Monotonic time, s.
+        alarms: Of that place; changed in place.
         alarm_rows: The catalogue of alarms, with the owner's settings.
     """
 
     who: str
-    facts: Mapping[str, JSON]
+    arguments: Arguments
     reservoir: str
     wall: datetime
     t_s: float
-    lots: dict[str, Lot]
-    state: BatchState
-    level: Level
-    settings: BatchSettings
-    calibrating: Calibrating | None = None
-    reservoir_state: ReservoirState | None = None
-    reservoir_settings: ReservoirSettings | None = None
-    alarms: AlarmState = field(default_factory=AlarmState)
-    alarm_rows: Mapping[str, AlarmKind] = field(default_factory=lambda: CATALOGUE)
+    alarms: AlarmState
+    alarm_rows: Mapping[str, AlarmKind]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CalibrationContext:
+    """A command about the calibration of a reservoir's probe.
+
+    Attributes:
+        who: Who commands.
+        arguments: Of the command.
+        wall: UTC.
+        t_s: Monotonic time, s.
+        calibrating: Routines and records of the whole station; changed in place.
+        state: Of the reservoir; changed in place.
+        settings: Of the reservoir.
+    """
+
+    who: str
+    arguments: Arguments
+    wall: datetime
+    t_s: float
+    calibrating: Calibrating
+    state: ReservoirState
+    settings: ReservoirSettings
 
 
 @dataclass(frozen=True, slots=True)
-class Done:
-    """What was done.
+class CommandResult:
+    """What came of a command.
 
     Attributes:
-        answer: One sentence for who asked.
-        steps: What follows from it.
+        answer: One sentence for whoever commanded.
+        happenings: What follows from it.
     """
 
     answer: str
-    steps: tuple[Happening, ...] = ()
+    happenings: tuple[Happening, ...] = ()
 
 
-def number(asked: Asked, name: str, low: float, high: float, within: str = "") -> float | None:
-    """Return an argument that is a number within `low` to `high`; None when it is not there.
+Context = TypeVar("Context")
 
-    Args:
-        asked: The command.
-        name: Of the argument.
-        low: Smallest that is allowed.
-        high: Largest.
-        within: Both in words, where the figures alone would not be understood.
 
-    Raises:
-        Refused: It is something else.
+@dataclass(frozen=True, slots=True)
+class Verb(Generic[Context]):
+    """One thing that may be commanded.
+
+    Attributes:
+        carry_out: Does it, or raises `Rejected` and changes nothing.
+        takes: Names of its arguments.
     """
-    value = asked.facts.get(name)
-    if value is None:
-        return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or value != value:  # noqa: PLR0124
-        raise Refused(f"{name} = {shown(value)} is not a number")
-    if not low <= value <= high:
-        raise Refused(f"{name} = {shown(value)} is outside {within or f'{low:g} to {high:g}'}")
-    return float(value)
+
+    carry_out: Callable[[Context], CommandResult]
+    takes: tuple[str, ...]
 
 
 def shown(value: JSON) -> str:
@@ -109,17 +198,3 @@ def shown(value: JSON) -> str:
         return f"{value:g}"
     text = "".join(sign if sign.isprintable() else " " for sign in str(value)[:LONGEST_NAME])
     return repr(text) if isinstance(value, str) else text
-
-
-def text(asked: Asked, name: str, longest: int) -> str:
-    """Return an argument that is a text, without what cannot be printed; empty when not there.
-
-    Raises:
-        Refused: It is something else, or too long.
-    """
-    value = asked.facts.get(name)
-    if value is None:
-        return ""
-    if not isinstance(value, str) or len(value) > longest:
-        raise Refused(f"{name} must be a text of at most {longest} characters")
-    return "".join(sign for sign in value if sign.isprintable()).strip()

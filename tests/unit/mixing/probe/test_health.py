@@ -9,8 +9,8 @@ import pytest
 from daemon.entries import Flag, Kind, Reading
 from daemon.mixing.probe import health
 from daemon.mixing.probe.health import BETTER_S, WORSE_S, Health
+from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.probe.zero import ZeroState
-from daemon.mixing.station.state import ProbeState
 from tests.parts.events import facts_in
 from tests.parts.people import Bench
 from tests.parts.stories import Story, a_station, mixed, of

@@ -11,8 +11,9 @@ import pytest
 
 from daemon.entries import Instant
 from daemon.mixing.batch.schedule import Due, MixingTimes
+from daemon.mixing.seawater.gravity_25 import GRAVITY_25_25, gravity
 from daemon.mixing.seawater.properties import specific_gravity
-from daemon.mixing.station.last_reading import GRAVITY_25_25, gravity, iso
+from daemon.mixing.station.last_reading import iso
 from daemon.mixing.station.snapshot import picture
 from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 from tests.parts.people import a_batch

@@ -8,8 +8,8 @@ import pytest
 
 from daemon.entries import Phase
 from daemon.mixing.batch.state import BatchState
+from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.station.conditions import of_drift, of_probes, of_temperature
-from daemon.mixing.station.state import ProbeState
 from tests.parts.people import Bench, a_batch
 from tests.parts.stories import BATCH, Story, alarms
 

@@ -7,7 +7,7 @@ import pytest
 from daemon.config.services import COMMANDS
 from daemon.entries import JSON, Kind
 from daemon.journal.event_codec import facts_of
-from daemon.mixing.station.commands.alarm import ALARM
+from daemon.mixing.station.commands.alarm import VERBS
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, without_time
 from tests.parts.stories import mixed, of
@@ -158,4 +158,4 @@ def test_an_alarm_that_nothing_has_happened_to_can_be_shelved(bench: Bench) -> N
 
 def test_every_verb_can_be_allowed_over_a_broker() -> None:
     """The list that the configuration is checked against has them."""
-    assert set(ALARM) <= set(COMMANDS)
+    assert set(VERBS) <= set(COMMANDS)
