@@ -22,9 +22,9 @@ from daemon.mixing.alarm import flood, transitions
 from daemon.mixing.alarm.transitions import TO_ACKNOWLEDGE, AlarmState
 from daemon.mixing.probe import health
 from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
+from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.probe.zero import ZeroState, zero_steps
 from daemon.mixing.station.host import StationHealth, StationSettings, look, started, wrong
-from daemon.mixing.station.state import ProbeState
 from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import Backoff
 from tests.parts.calibrating import Corner, steps
