@@ -50,7 +50,7 @@ class Station(Section):
 
     Attributes:
         name: First part of every topic below `brinewright/`.
-        timezone: Of the local clock that due times speak of.
+        timezone: Of due times, and of every time that a person reads; records stay UTC.
         rehearsal_speed: Time runs this many times faster; for rehearsals with
             the simulator only, 1 in service.
         rehearsal_since: From when on it does; None from the start of the process.

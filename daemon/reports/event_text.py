@@ -19,6 +19,13 @@ from daemon.printable import printable
 if TYPE_CHECKING:
     from daemon.entries import Event
 
+OUTCOMES = {
+    "accept": "accepted",
+    "accept_with_warning": "accepted with a warning",
+    "hold": "on hold",
+    "refuse": "rejected",
+}
+"""Outcomes of a calibration in words."""
 CLOCK = "%H:%M"
 WIDTH = 80
 """Columns of a screen that nobody has made wider."""
@@ -144,7 +151,8 @@ def _calibration(facts: Mapping[str, JSON], _: tzinfo) -> str:
     if facts.get("what") == "captured":
         return f"{who}point {facts.get('point')} taken, {_number(facts, 'raw_mS_cm'):.3f} mS/cm"
     if facts.get("what") == "judged":
-        return f"{who}{str(facts.get('outcome')).replace('_', ' ')}"
+        outcome = str(facts.get("outcome"))
+        return f"{who}{OUTCOMES.get(outcome, outcome)}"
     if facts.get("what") == "reverted":
         record = facts.get("record")
         back = record.get("to_id") if isinstance(record, dict) else ""
