@@ -15,7 +15,7 @@ import sys
 from pathlib import Path
 from random import Random
 
-from tests.campaigns.copies import ROOT, Copy, Outcome, copied
+from tests.campaigns.copies import Copy, Outcome, copied
 from tests.campaigns.mutation.rooms import ROOMS, Room
 
 LACKING = 69
@@ -64,7 +64,9 @@ def look(copy: Copy, room: Room, sample: int, seed: int) -> bool:
         CannotMeasureError: Its tests fail without any change.
     """
     cover = measure(copy.folder, room.folder, room.tests)
-    known = [each for file in room.modules(ROOT) for each in mutants(ROOT, file)]
+    # The tree itself may change meanwhile.
+    root = copy.folder
+    known = [each for file in room.modules(root) for each in mutants(root, file)]
     chosen = Random(seed).sample(known, min(sample, len(known))) if sample else known
     listed = EXPLAINED.read_text(encoding="utf-8")
     lives = told = 0

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from tests.campaigns.copies import ROOT, Copy, Outcome
+from tests.campaigns.copies import Copy, Outcome
 from tests.campaigns.seeded_faults.faults import Fault
 
 
@@ -49,7 +49,7 @@ def with_fault(text: str, fault: Fault) -> str | None:
 
 def try_fault(copy: Copy, fault: Fault) -> Case:
     """Put one fault in and run the tests that must fail."""
-    path = ROOT / fault.file
+    path = copy.folder / fault.file
     text = path.read_text() if path.exists() else ""
     changed = with_fault(text, fault)
     if changed is None:
