@@ -54,7 +54,8 @@ def survives(copy: Copy, mutant: Mutant, cover: Cover) -> str:
 
 def explained(mutant: Mutant, listed: str) -> bool:
     """Say whether the list says of a change that it can change nothing that is seen."""
-    return any(f"`{mutant.file}`" in row and mutant.change in row for row in listed.splitlines())
+    wanted = (f"`{mutant.file}`", f"`{mutant.source}`", mutant.change)
+    return any(all(part in row for part in wanted) for row in listed.splitlines())
 
 
 def look(copy: Copy, room: Room, sample: int, seed: int) -> bool:

@@ -30,6 +30,7 @@ class Mutant:
         reach: First and last line of the function that holds it; None outside of any.
         old: What stood there, on one line.
         new: What stands there now, likewise.
+        source: The line of the module on which the change begins, without blanks around it.
     """
 
     file: str
@@ -38,6 +39,7 @@ class Mutant:
     reach: tuple[int, int] | None
     old: str
     new: str
+    source: str
     _module: cst.Module
     _nodes: tuple[cst.CSTNode, cst.CSTNode]
 
@@ -56,7 +58,9 @@ class Mutant:
 
 def mutants(root: Path, file: str) -> Iterator[Mutant]:
     """Yield every mutant of a module, in the order in which the library makes them."""
-    module, mutations, _, _ = create_mutations(file, (root / file).read_text())
+    text = (root / file).read_text()
+    module, mutations, _, _ = create_mutations(file, text)
+    lines = text.splitlines()
     asserted = _Asserted()
     module.visit(asserted)
     places = MetadataWrapper(module, unsafe_skip_copy=True).resolve(PositionProvider)
@@ -77,6 +81,7 @@ def mutants(root: Path, file: str) -> Iterator[Mutant]:
             None if within is None else (within.start.line, within.end.line),
             _short(module, old),
             _short(module, new),
+            lines[place.start.line - 1].strip(),
             module,
             (old, new),
         )

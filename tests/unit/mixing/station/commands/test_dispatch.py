@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from daemon.entries import JSON, Event, Kind
@@ -9,7 +11,7 @@ from daemon.journal.event_codec import facts_of
 from daemon.mixing.seawater.dosing import plan
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, a_bench, without_time
-from tests.parts.stories import Story, of, phases
+from tests.parts.stories import BATCH, Story, of, phases
 
 FULL_G = plan(180.0, 34.0, 0.881).salt_g
 
@@ -304,3 +306,14 @@ def test_discarding_while_salt_dissolves_begins_no_other_batch() -> None:
 
     assert [] == phases(bench.goes_on())
     assert "idle" == bench.phase
+
+
+def test_a_batch_that_waits_to_be_looked_at_is_not_begun_again() -> None:
+    """Only what was weighed may be corrected then, and the answer says so."""
+    bench = a_batch(settings=replace(BATCH, needs_confirmation=True))
+
+    assert "verifying" == bench.phase
+    assert "- batch mix-1-20260302-1 is verifying already; mass_g corrects what was told" == (
+        bench.answer("batch.start")
+    )
+    assert not bench.answer("batch.start", mass_g=7241.0, volume_l=180.0).startswith("-")
