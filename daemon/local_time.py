@@ -23,8 +23,8 @@ def local(wall: datetime, zone: tzinfo, shape: str = MINUTE) -> str:
 def local_iso(moment: str | None, zone: tzinfo, shape: str = MINUTE) -> str:
     """Return a moment of ISO 8601 as local time; a text that is none as it is, nothing for None."""
     try:
-        found = datetime.fromisoformat(moment or "")
-        return local(found, zone, shape) if found.tzinfo else moment or ""
+        wall = datetime.fromisoformat(moment or "")
+        return local(wall, zone, shape) if wall.tzinfo else moment or ""
     except (ValueError, OverflowError):
         return moment or ""
 

@@ -64,12 +64,12 @@ def time_ticks(
     first = start.astimezone(zone).replace(tzinfo=None)
     clock = first.replace(hour=0, minute=0, second=0, microsecond=0)
     clock += math.floor((first - clock) / step) * step
-    found: list[tuple[datetime, str]] = []
+    ticks: list[tuple[datetime, str]] = []
     # A clock that is put back shows less than has passed, by no more than these hours.
     while clock <= end.astimezone(zone).replace(tzinfo=None) + timedelta(hours=3):
         wall = clock.replace(tzinfo=zone).astimezone(UTC)
         exists = wall.astimezone(zone).replace(tzinfo=None) == clock
-        if exists and start <= wall <= end and len(found) < most:
-            found.append((wall, f"{clock:{shape}}"))
+        if exists and start <= wall <= end and len(ticks) < most:
+            ticks.append((wall, f"{clock:{shape}}"))
         clock += step
-    return found
+    return ticks

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Flag, Reading
 from daemon.journal.summaries import Class
 from daemon.mixing.probe.quality import CALIBRATING
-from daemon.reports.summary_rows import kept
+from daemon.reports.summary_rows import all_summaries
 
 if TYPE_CHECKING:
     from daemon.journal.reader import Reader
@@ -139,7 +139,7 @@ def _minutes(reader: Reader, first: int, end: int, reservoir: str) -> tuple[list
     points: list[Point] = []
     probe = ""
     # The summary that the batch began in may have begun before it.
-    for each in kept(reader, first - AT_ONCE):
+    for each in all_summaries(reader, first - AT_ONCE):
         if each.first_seq > end:
             break
         mean = each.salinity.mean

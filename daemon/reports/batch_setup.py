@@ -75,11 +75,11 @@ def setup_of(
         printed: When the document is made, UTC.
     """
     reservoir = next((each for each in config.reservoirs if each.name == record.reservoir), None)
-    begun = _last_start(record)
+    start = _last_start(record)
     content, content_u = _learned(record)
     if content is None and reservoir is not None:
         content = reservoir.mix_yield
-    lot = _word(begun, "lot")
+    lot = _word(start, "lot")
     return Setup(
         station=config.station.name,
         zone=config.station.zone,
@@ -90,12 +90,12 @@ def setup_of(
         use_within_h=None if reservoir is None else reservoir.use_within_h,
         lot=lot,
         lot_number=lots[lot].number if lot in lots else "",
-        mix_g=number(begun, "mass_g"),
+        mix_g=number(start, "mass_g"),
         salt_content=content,
         salt_content_u=content_u,
-        water_l=number(begun, "volume_l") or (None if reservoir is None else reservoir.fill_l),
-        heel_l=number(begun, "heel_volume_l"),
-        heel_salinity=number(begun, "heel_salinity"),
+        water_l=number(start, "volume_l") or (None if reservoir is None else reservoir.fill_l),
+        heel_l=number(start, "heel_volume_l"),
+        heel_salinity=number(start, "heel_salinity"),
     )
 
 
@@ -118,13 +118,13 @@ def number(facts: Mapping[str, JSON], key: str) -> float | None:
 
 def _last_start(record: BatchRecord) -> Mapping[str, JSON]:
     """Return what was last recorded at the start; a later start corrects all of an earlier one."""
-    found: Mapping[str, JSON] = {}
+    start: Mapping[str, JSON] = {}
     for event in record.events:
         facts = facts_of(event.body)
         started = event.kind is Kind.COMMAND and facts.get("verb") == "batch.start"
         if started and facts.get("ok") and "mass_g" in facts:
-            found = facts
-    return found
+            start = facts
+    return start
 
 
 def _learned(record: BatchRecord) -> tuple[float | None, float | None]:

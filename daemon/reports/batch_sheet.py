@@ -40,7 +40,7 @@ ADVICE_ROWS = 6
 """Corrections and pieces of advice on the sheet, the last ones; a batch may repeat its advice."""
 NOTE_LINES, NOTE_LETTERS = 7, 60
 """Lines of notes that the first side has room for, and letters in one of them."""
-SAID_WITH_KIND = (Kind.BATCH, Kind.STABILISED, Kind.DISTURBED)
+KINDS_TO_NAME = (Kind.BATCH, Kind.STABILISED, Kind.DISTURBED)
 RANKS = {Kind.ADVICE: 1, Kind.ALARM: 2, Kind.DEVICE: 3, Kind.FORECAST: 4}
 LEAST_RANK = 3
 TIMES = {0: "none", 1: "1", 2: "2"}
@@ -96,7 +96,7 @@ def render(record: BatchRecord, curve: Sequence[Point], setup: Setup) -> str:
     zone = setup.zone
     drawn, rest = split(curve, record.released)
     notes = notes_of(record)
-    shown, left_out = chosen(each for each in record.events if each not in notes)
+    events, left_out = select_events(each for each in record.events if each not in notes)
     last = record.events[-1].at.wall if record.events else record.began
     advice = [_advice(each, setup) for each in _corrections(record)]
     return _template().render(
@@ -108,14 +108,16 @@ def render(record: BatchRecord, curve: Sequence[Point], setup: Setup) -> str:
         figures=_figures(record, setup),
         times=_times(record, setup),
         composition=_composition(record, setup, curve),
-        reason=next((_said(e, setup) for e in reversed(record.events) if e.kind is Kind.PHASE), ""),
+        reason=next(
+            (_sentence(e, setup) for e in reversed(record.events) if e.kind is Kind.PHASE), ""
+        ),
         charts=batch_charts(drawn, _marks(record, setup), zone),
         later=_later(rest, setup),
         advice=advice[-ADVICE_ROWS:],
         all_advice=len(advice),
         notes=[_note(each, setup) for each in notes],
         notes_apart=not _beside(notes, setup),
-        events=[_event_row(each, setup) for each in shown],
+        events=[_event_row(each, setup) for each in events],
         left_out=left_out,
         cautions=CAUTIONS,
     )
@@ -131,7 +133,7 @@ def verdict_of(record: BatchRecord) -> Verdict:
     return Verdict("Not released", f"status: {_phase(record.phase)}", outside=True)
 
 
-def chosen(events: Iterable[Event]) -> tuple[list[Event], int]:
+def select_events(events: Iterable[Event]) -> tuple[list[Event], int]:
     """Return the events that the sheet has room for, and how many it leaves out.
 
     Forecasts and devices give way first, then alarms, then advice; of the rest
@@ -162,14 +164,14 @@ def _figures(record: BatchRecord, setup: Setup) -> list[tuple[str, str, str]]:
     interval = MISSING if limits is None else f"{limits[0]:g} to {limits[1]:g} ppt"
     target = "" if setup.target_ppt is None else f"target {setup.target_ppt:g} ppt"
     asks = setup.release_confidence
-    found = _probability(record, setup)
+    probability = _probability(record, setup)
     return [
         ("Salinity", *_salinity(record)),
         ("Specific gravity", _gravity(record), "25/25 °C"),
         ("Tolerance interval", interval, target),
         (
             "Conformance probability",
-            "not judged" if found is None else f"{found:.4f}",
+            "not judged" if probability is None else f"{probability:.4f}",
             "" if asks is None else f"release asks for {asks:g}",
         ),
     ]
@@ -287,7 +289,7 @@ def _corrections(record: BatchRecord) -> list[Event]:
 
 
 def _advice(event: Event, setup: Setup) -> tuple[str, str]:
-    return local(event.at.wall, setup.zone, NOTE_TIME), _said(event, setup)
+    return local(event.at.wall, setup.zone, NOTE_TIME), _sentence(event, setup)
 
 
 def _note(event: Event, setup: Setup) -> tuple[str, str, str]:
@@ -304,9 +306,18 @@ def _text(event: Event) -> str:
     return str(facts_of(event.body).get("text") or facts_of(event.body).get("note") or "")
 
 
+def _reason(record: BatchRecord, setup: Setup) -> str:
+    changes = (each for each in reversed(record.events) if each.kind is Kind.PHASE)
+    return next((_sentence(each, setup) for each in changes), "")
+
+
 def _event_row(event: Event, setup: Setup) -> tuple[str, str, str]:
     unsure = "" if event.at.synced else " ?"
-    return local(event.at.wall, setup.zone, EVENT_TIME) + unsure, _who(event), _said(event, setup)
+    return (
+        local(event.at.wall, setup.zone, EVENT_TIME) + unsure,
+        _who(event),
+        _sentence(event, setup),
+    )
 
 
 def _who(event: Event) -> str:
@@ -316,7 +327,7 @@ def _who(event: Event) -> str:
     return f"{who} ({via})" if via else str(who)
 
 
-def _said(event: Event, setup: Setup) -> str:
+def _sentence(event: Event, setup: Setup) -> str:
     if event.kind is Kind.COMMAND and event.kind not in SENTENCES:
         # Who asked, and by which way, stands beside it.
         facts = {
@@ -324,11 +335,11 @@ def _said(event: Event, setup: Setup) -> str:
         }
         event = replace(event, body=OtherEvent(event.kind, facts))
     try:
-        said = sentence_of(event, setup.zone).rstrip(": ")
+        sentence = sentence_of(event, setup.zone).rstrip(": ")
     except (KeyError, TypeError, ValueError):
         # An older version may have written other facts; the sheet is still needed.
         return ", ".join(f"{key} {value}" for key, value in facts_of(event.body).items())
-    return f"{event.kind} {said}" if event.kind in SAID_WITH_KIND else said
+    return f"{event.kind} {sentence}" if event.kind in KINDS_TO_NAME else sentence
 
 
 def _phase(phase: str) -> str:

@@ -32,16 +32,16 @@ def certificate_html(
         station: Its name.
         zone: Of the station; times are written in it.
     """
-    found = certificate(record, records)
-    times = [("Began", local(found.began, zone))] if found.began else []
-    times += [("Finished", local(found.made, zone)), ("Performed by", found.performed_by)]
-    title = f"Relative cell constant of {found.probe} over time"
-    drift = found.drift
+    data = certificate(record, records)
+    times = [("Began", local(data.began, zone))] if data.began else []
+    times += [("Finished", local(data.made, zone)), ("Performed by", data.performed_by)]
+    title = f"Relative cell constant of {data.probe} over time"
+    drift = data.drift
     return _template().render(
-        certificate=found,
+        certificate=data,
         station=station,
-        zone=zone_title(zone, found.began or found.made, found.made),
-        facts=[*times, *found.facts],
+        zone=zone_title(zone, data.began or data.made, data.made),
+        facts=[*times, *data.facts],
         chart=None if drift is None else drift_chart(drift.measured, drift.ahead, title, zone),
     )
 

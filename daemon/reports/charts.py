@@ -174,15 +174,15 @@ def drift_chart(
     for each in measured:
         x, half = scale.x(each.at), COVERAGE_K * each.u
         outside = ahead is not None and not ahead.low <= each.value <= ahead.high
-        said = f"{each.id}: {each.value:.5g} ± {half:.2g}"
-        said += ", outside the limits" if outside else ""
+        label = f"{each.id}: {each.value:.5g} ± {half:.2g}"
+        label += ", outside the limits" if outside else ""
         bar = scale.y(each.value + half), scale.y(each.value - half)
         chart.lines.append(Line(_r(x), _r(bar[0]), _r(x), _r(bar[1]), "bar"))
         kind = "outside" if outside else "inside"
-        chart.spots.append(Spot(_r(x), _r(scale.y(each.value)), said, kind))
+        chart.spots.append(Spot(_r(x), _r(scale.y(each.value)), label, kind))
     _value_axis(chart, scale)
-    for wall, shown in time_ticks(scale.start, scale.end, zone, MOST_DAYS):
-        _time_tick(chart, scale.x(wall), shown)
+    for wall, text in time_ticks(scale.start, scale.end, zone, MOST_DAYS):
+        _time_tick(chart, scale.x(wall), text)
     _caption(
         chart, f"relative cell constant; bars: ± with k = 2; limits: dashed; {zone_title(zone)}"
     )
@@ -218,8 +218,8 @@ def _batch_chart(
             Label(_r(beside), scale.height - 4.0, " > ".join(names), "start", turned=True)
         )
     _value_axis(chart, scale)
-    for wall, shown in time_ticks(start, end, zone, MOST_TIMES):
-        _time_tick(chart, scale.x(wall), shown)
+    for wall, text in time_ticks(start, end, zone, MOST_TIMES):
+        _time_tick(chart, scale.x(wall), text)
     _caption(chart, f"{part}: practical salinity (ppt), time in {abbreviations(zone, start, end)}")
     return chart
 
@@ -299,19 +299,19 @@ def _trend(scale: _Scale, last: datetime, ahead: Forecast) -> Line:
 
 def _value_axis(chart: Chart, scale: _Scale) -> None:
     left, top = chart.frame[:2]
-    for value, shown in value_ticks(scale.low, scale.high):
+    for value, text in value_ticks(scale.low, scale.high):
         y = top + scale.y(value)
         chart.ticks.append(Line(left - 4.0, _r(y), left, _r(y), "tick"))
-        chart.labels.append(Label(left - 6.0, _r(y + 3.5), shown, "end"))
+        chart.labels.append(Label(left - 6.0, _r(y + 3.5), text, "end"))
 
 
-def _time_tick(chart: Chart, x: float, shown: str) -> None:
+def _time_tick(chart: Chart, x: float, text: str) -> None:
     left, top, _, height = chart.frame
     base, at = top + height, _r(left + x)
     chart.ticks.append(Line(at, base, at, base + 4.0, "tick"))
     # A label under the very edge would be cut off there.
     anchor = "end" if x > chart.frame[2] - TOGETHER else "middle"
-    chart.labels.append(Label(at, base + 14.0, shown, anchor))
+    chart.labels.append(Label(at, base + 14.0, text, anchor))
 
 
 def _caption(chart: Chart, text: str) -> None:

@@ -180,8 +180,8 @@ def _number(facts: Mapping[str, JSON], key: str) -> float:
 def _part(key: str, value: JSON) -> str:
     if value is None or isinstance(value, dict | list):
         return ""
-    shown = f"{value:.4g}" if isinstance(value, float) else str(value)
-    return f"{key.replace('_', ' ')} {shown}"
+    text = f"{value:.4g}" if isinstance(value, float) else str(value)
+    return f"{key.replace('_', ' ')} {text}"
 
 
 SENTENCES: dict[Kind, Callable[[Mapping[str, JSON], tzinfo], str]] = {

@@ -68,13 +68,13 @@ def _correction_of(reader: Reader, calibration: str) -> tuple[str, Correction | 
     records = [record for _, record in calibrations(reader)]
     probe = next((record.probe for record in records if record.id == calibration), "")
     try:
-        found = find(records, probe, calibration)
+        record = find(records, probe, calibration)
     except UnknownCalibration:
         raise NoSuchCalibrationError(
             f"there is no accepted calibration {calibration!r}; 'brinewright calibrate list' names"
             " those there are"
         ) from None
-    return probe, correction(found, found.calibration)
+    return probe, correction(record, record.calibration)
 
 
 def _under(

@@ -61,11 +61,11 @@ class DamageCount:
         """Say how many were changed, if any were."""
         if not self.count:
             return []
-        said = f"{self.count} summaries were changed on the disk and are left out"
-        return [said if selection == Selection() else f"{said}; of which time is not known"]
+        sentence = f"{self.count} summaries were changed on the disk and are left out"
+        return [sentence if selection == Selection() else f"{sentence}; of which time is not known"]
 
 
-def kept(reader: Reader, after: int = 0) -> Iterator[Summary]:
+def all_summaries(reader: Reader, after: int = 0) -> Iterator[Summary]:
     """Yield every summary in the journal whose first `seq` follows, in order."""
     while some := reader.summaries(after):
         after = some[-1][0]

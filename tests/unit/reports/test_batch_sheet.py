@@ -21,7 +21,7 @@ from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.batch_curve import Point
 from daemon.reports.batch_setup import Setup
-from daemon.reports.batch_sheet import chosen, render
+from daemon.reports.batch_sheet import render, select_events
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 SETUP = Setup(
@@ -318,7 +318,7 @@ def test_forecasts_are_left_out_first_and_the_rest_by_weight() -> None:
     events = [event(n, Kind.DEVICE, state="working") for n in range(5)]
     events += [event(n, Kind.ALARM, name="a", what="raised") for n in range(5)]
     events += [phase(n, "ready") for n in range(10)]
-    shown, left_out = chosen([event(0, Kind.FORECAST), *events])
+    shown, left_out = select_events([event(0, Kind.FORECAST), *events])
 
     assert [Kind.PHASE] * 10 == [each.kind for each in shown if each.kind is Kind.PHASE]
     assert Kind.DEVICE not in {each.kind for each in shown}
@@ -327,7 +327,7 @@ def test_forecasts_are_left_out_first_and_the_rest_by_weight() -> None:
 
 def test_of_too_many_the_beginning_and_the_end_stay() -> None:
     """How a batch began and how it ended are both on the sheet."""
-    shown, left_out = chosen([phase(n, "ready") for n in range(40)])
+    shown, left_out = select_events([phase(n, "ready") for n in range(40)])
 
     assert [0, 1, 2, 3, *range(32, 40)] == [round(each.at.mono_s / 60) for each in shown]
     assert 28 == left_out
