@@ -1,4 +1,4 @@
-"""`brinewright alarm`: what stands, what it means, what people do to it, how it reaches them."""
+"""`brinewright alarm`: the active ones, their meaning, what people do to them, who gets them."""
 
 from __future__ import annotations
 

@@ -11,8 +11,8 @@ from daemon.cli.alarm_lookup import STATION, pictures_of, row_of, standing
 from daemon.cli.command_client import ask, put, reservoir_of
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config
 from daemon.journal.event_codec import facts_of
+from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES
 from daemon.mixing.alarm.catalogue import Scope
-from daemon.mixing.alarm.transitions import TO_ACKNOWLEDGE
 from daemon.printable import printable
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def ack(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Say that you have seen an alarm and see to it."""
+    """Acknowledge an alarm: you know of it and act on it."""
     settings = read_config(config)
     if (name is None) != everything:
         fail("name one alarm, or give --all, and not both", USAGE)
@@ -82,7 +82,7 @@ def shelve(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Take an alarm out of sight for a time; it comes back by itself."""
+    """Shelve an alarm for a time, after which it is unshelved."""
     settings = read_config(config)
     if (hours is None) == (minutes is None):
         fail("say for how long, with either --hours or --minutes", USAGE)
@@ -93,7 +93,7 @@ def shelve(
 def unshelve(
     *, name: Name, reservoir: Where = None, config: ConfigPath = None, as_json: Json = False
 ) -> None:
-    """Bring a shelved alarm back before its time is over."""
+    """Unshelve an alarm before its time has ended."""
     _ask(read_config(config), "alarm.unshelve", name, reservoir, {}, as_json)
 
 
@@ -105,7 +105,7 @@ def remove(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Take an alarm out of service until somebody returns it."""
+    """Remove an alarm from service until somebody returns it."""
     settings = read_config(config)
     _ask(settings, "alarm.remove-from-service", name, reservoir, {"reason": reason}, as_json)
 
@@ -140,6 +140,6 @@ def _waiting(config: Config, reservoir: str | None) -> list[str]:
     found = {
         each.place
         for each in standing(config, pictures_of(config))
-        if each.state in TO_ACKNOWLEDGE and reservoir in (None, each.place or STATION)
+        if each.state in UNACKNOWLEDGED_STATES and reservoir in (None, each.place or STATION)
     }
     return sorted(found)

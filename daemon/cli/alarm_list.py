@@ -1,4 +1,4 @@
-"""`brinewright alarm list` and `show`: what needs somebody now, and all that is known of one."""
+"""`brinewright alarm list` and `show`: the alarms that are not normal, and all about one."""
 
 from __future__ import annotations
 
@@ -21,8 +21,8 @@ from daemon.cli.output import (
 from daemon.entries import Event
 from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload
+from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.mixing.alarm.transitions import Life
 from daemon.reports.event_text import listing
 
 if TYPE_CHECKING:
@@ -36,14 +36,18 @@ OLD_S = 120.0
 NEWEST = 20
 URGENCY = [*map(str, Priority)]
 ORDER = [
-    Life.UNACKNOWLEDGED,
-    Life.ACKNOWLEDGED,
-    Life.RETURNED,
-    Life.SHELVED,
-    Life.OUT_OF_SERVICE,
-    Life.SUPPRESSED,
+    LifecycleState.UNACKNOWLEDGED,
+    LifecycleState.ACKNOWLEDGED,
+    LifecycleState.RETURNED_UNACKNOWLEDGED,
+    LifecycleState.SHELVED,
+    LifecycleState.OUT_OF_SERVICE,
+    LifecycleState.SUPPRESSED_BY_DESIGN,
 ]
-WITHHELD = (Life.SHELVED, Life.OUT_OF_SERVICE, Life.SUPPRESSED)
+SUPPRESSED_STATES = (
+    LifecycleState.SHELVED,
+    LifecycleState.OUT_OF_SERVICE,
+    LifecycleState.SUPPRESSED_BY_DESIGN,
+)
 
 ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
@@ -63,7 +67,7 @@ def list_(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """List what needs somebody, the most urgent first, and below it what is withheld."""
+    """List alarms that need action, the most urgent first, then those shelved or suppressed."""
     settings = read_config(config)
     names = [STATION, *(each.name for each in settings.reservoirs)]
     if reservoir is not None and reservoir not in names:
@@ -92,7 +96,7 @@ def show(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Show what an alarm means, where it stands, and what happened to it."""
+    """Show what an alarm means, its state, and its history."""
     settings = read_config(config)
     row = row_of(settings, name)
     now = [each for each in standing(settings, pictures_of(settings)) if each.row.name == name]
@@ -135,7 +139,7 @@ def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
     back = "" if row.deadband is None else f", back by {row.deadband:g} {row.deadband_unit}"
     delays = f"after {row.on_delay_s:g} s, gone after {row.off_delay_s:g} s{back}"
     held = [f"while {each}" for each in row.suppressed_while]
-    held += [f"while {each} stands" for each in row.yields_to]
+    held += [f"while {each} is active" for each in row.yields_to]
     found = [
         (row.name, row.means),
         ("priority", f"{row.priority}: {row.harm} harm, {row.respond_within_h:g} h to respond"),
@@ -154,25 +158,25 @@ def _history(config: Config, name: str) -> list[Event]:
 
 def _text(found: list[Standing], *, flood: bool) -> str:
     head = ["A flood of alarms is on: look for one cause of all.", ""] if flood else []
-    needing = [each for each in found if each.state not in WITHHELD]
-    away = [each for each in found if each.state in WITHHELD]
+    needing = [each for each in found if each.state not in SUPPRESSED_STATES]
+    away = [each for each in found if each.state in SUPPRESSED_STATES]
     if not needing:
-        head.append("No alarm stands.")
+        head.append("No alarm is active.")
     blocks = [_block(each) for each in needing]
     if away:
         rows = [(f"{_place(each)} {each.row.name}", _now(each)) for each in away]
-        blocks.append(f"withheld:\n{table(rows)}")
+        blocks.append(f"shelved, suppressed or out of service:\n{table(rows)}")
     return "\n".join(head + ["\n\n".join(blocks)] * bool(blocks))
 
 
 def _block(each: Standing) -> str:
-    """Return an alarm as a person reads it: how urgent and where, why, and what to do."""
+    """Return an alarm for a person: how urgent and where, why, and what to do."""
     priority = str(each.row.priority)
     mark = priority.upper() if each.row.priority is Priority.HIGH else priority
     rows = [
         (mark, f"{_place(each)} {each.row.name}: {_state(each)}"),
         ("why", str(each.told.get("why") or each.row.means)),
-        ("do", each.row.do if each.told.get("active") else "acknowledge it; it went by itself"),
+        ("do", each.row.do if each.told.get("active") else "acknowledge it; it has cleared"),
     ]
     return table([(head.ljust(len(Priority.MEDIUM)), said) for head, said in rows])
 
@@ -185,13 +189,13 @@ def _now(each: Standing) -> str:
 def _state(each: Standing) -> str:
     who, until = each.told.get("who"), each.told.get("until")
     raised, since = each.told.get("raised_at"), _time(each.told.get("since"))
-    state = "gone and unacknowledged" if each.state == Life.RETURNED else each.state
-    began = each.state not in WITHHELD and raised is not None
+    state = LifecycleState(each.state).value.replace("-", " ")
+    began = each.state not in SUPPRESSED_STATES and raised is not None
     return (
         f"{state}{f' by {who}' if who else ''}"
         f"{f', raised {_time(raised)}' if began else f' since {since}'}"
         f"{f' until {_time(until)}' if until else ''}"
-        f"{', comes and goes' if each.told.get('chatters') else ''}"
+        f"{', repeating' if each.told.get('repeating') else ''}"
     )
 
 
@@ -200,10 +204,14 @@ def _time(value: JSON) -> str:
 
 
 def _urgency(each: Standing) -> tuple[int, int, str]:
-    """Order by whether it needs somebody, then by priority, then by age."""
+    """Order by whether it needs action, then by priority, then by age."""
     priority = URGENCY.index(str(each.row.priority))
-    state = ORDER.index(Life(each.state))
-    return (state >= ORDER.index(Life.SHELVED)) * 10 + priority, state, str(each.told.get("since"))
+    state = ORDER.index(LifecycleState(each.state))
+    return (
+        (state >= ORDER.index(LifecycleState.SHELVED)) * 10 + priority,
+        state,
+        str(each.told.get("since")),
+    )
 
 
 def _facts(each: Standing) -> dict[str, JSON]:

@@ -36,7 +36,7 @@ class Standing:
 
     @property
     def state(self) -> str:
-        """Where it stands, in the words of the standard."""
+        """Its state, one of ISA-18.2."""
         return str(self.told.get("state"))
 
 

@@ -15,8 +15,8 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.former_names import by_present_name
-from daemon.mixing.alarm.transitions import AlarmState
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import MixingTimes
 from daemon.mixing.batch.state import BatchState

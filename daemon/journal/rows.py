@@ -17,7 +17,7 @@ from typing import Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of, facts_of
-from daemon.mixing.alarm.former_names import present_name
+from daemon.mixing.alarm.former_names import in_present_words
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 from daemon.mixing.service_events import EntryDamaged
 
@@ -226,8 +226,8 @@ def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
         facts, kind = json.loads(row[7]), Kind(row[6])
         if not isinstance(facts, dict):
             return None
-        if kind is Kind.ALARM and "name" in facts:
-            facts["name"] = present_name(facts["name"])
+        if kind is Kind.ALARM:
+            facts = in_present_words(facts)
         return Event(
             reservoir=origin[0],
             at=to_instant(row[2], row[3], origin[2], row[4]),

@@ -12,7 +12,12 @@ from dataclasses import dataclass, field
 from daemon.entries import Phase
 from daemon.journal.command_format import LONGEST_WHO
 from daemon.local_time import SECOND, local
-from daemon.mixing.alarm.transitions import ANNOUNCED, LONGEST_SHELF_S, TO_ACKNOWLEDGE, Life
+from daemon.mixing.alarm.alarm_state import (
+    UNACKNOWLEDGED_STATES,
+    UNSUPPRESSED_STATES,
+    LifecycleState,
+)
+from daemon.mixing.alarm.transitions import LONGEST_SHELF_S
 from daemon.mixing.station.commands.context import LONGEST_TEXT
 from daemon.page.healthz import staleness
 from daemon.page.status_page import (
@@ -140,16 +145,16 @@ def act_page(
 def about_alarm(alarm: Shown) -> list[Offer]:
     """Return the commands that an alarm's state allows."""
     try:
-        state = Life(alarm.state)
+        state = LifecycleState(alarm.state)
     except ValueError:
         return []
     place, about = alarm.reservoir, ("name", alarm.name)
     offers = []
-    if state in TO_ACKNOWLEDGE:
+    if state in UNACKNOWLEDGED_STATES:
         offers.append(Offer("alarm.acknowledge", "Acknowledge", place, about))
-    if state in (*ANNOUNCED, Life.SUPPRESSED):
+    if state in (*UNSUPPRESSED_STATES, LifecycleState.SUPPRESSED_BY_DESIGN):
         offers.append(Offer("alarm.shelve", "Shelve", place, about, (HOURS, REASON)))
-    if state is Life.SHELVED:
+    if state is LifecycleState.SHELVED:
         offers.append(Offer("alarm.unshelve", "Unshelve", place, about))
     return offers
 

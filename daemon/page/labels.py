@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.entries import Flag, Phase
-from daemon.mixing.alarm.transitions import Life
+from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
 
@@ -26,19 +26,19 @@ QUALITIES = {
 
 
 ALARMS = {
-    Life.UNACKNOWLEDGED: "unacknowledged",
-    Life.ACKNOWLEDGED: "acknowledged",
-    Life.RETURNED: "returned unacknowledged",
-    Life.SHELVED: "shelved",
-    Life.SUPPRESSED: "suppressed by design",
-    Life.OUT_OF_SERVICE: "out of service",
+    LifecycleState.UNACKNOWLEDGED: "unacknowledged",
+    LifecycleState.ACKNOWLEDGED: "acknowledged",
+    LifecycleState.RETURNED_UNACKNOWLEDGED: "returned unacknowledged",
+    LifecycleState.SHELVED: "shelved",
+    LifecycleState.SUPPRESSED_BY_DESIGN: "suppressed by design",
+    LifecycleState.OUT_OF_SERVICE: "out of service",
 }
 
 
 def alarm_words(state: object) -> str:
     """Return the state of an alarm as ISA-18.2 calls it; one that is not known as it is."""
     try:
-        return ALARMS[Life(str(state))]
+        return ALARMS[LifecycleState(str(state))]
     except (ValueError, KeyError):
         return str(state)
 

@@ -18,11 +18,11 @@ from typing import Protocol
 
 from daemon.entries import JSON, Follower, Instant
 from daemon.journal.errors import JournalError, JournalMissingError
+from daemon.mixing.alarm.alarm_state import ACTIVE_STATES
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
-from daemon.mixing.alarm.transitions import STANDING
 
 URGENCY = [*map(str, Priority)]
-STANDS = [*map(str, STANDING)]
+STANDS = [*map(str, ACTIVE_STATES)]
 
 
 @dataclass(frozen=True, slots=True)

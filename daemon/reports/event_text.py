@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import JSON, Kind, Phase
 from daemon.journal.event_codec import facts_of
 from daemon.local_time import SECOND, local, local_iso
-from daemon.mixing.alarm.transitions import Life
+from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
 from daemon.printable import printable
@@ -74,7 +74,10 @@ def alarm_names(snapshot: Mapping[str, JSON]) -> str:
     names, details = snapshot["alarms"], snapshot.get("alarm_details")
     named = ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
     each = details.values() if isinstance(details, dict) else ()
-    gone = sum(isinstance(one, dict) and one.get("state") == Life.RETURNED for one in each)
+    gone = sum(
+        isinstance(one, dict) and one.get("state") == LifecycleState.RETURNED_UNACKNOWLEDGED
+        for one in each
+    )
     return f"{named} ({gone} returned unacknowledged)" if gone else named
 
 

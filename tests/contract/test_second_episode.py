@@ -19,7 +19,7 @@ from daemon.entries import Entry, Event, Flag, Instant, Kind, Sample
 from daemon.journal.write_buffer import Held
 from daemon.logs import Outage
 from daemon.mixing.alarm import flood, transitions
-from daemon.mixing.alarm.transitions import TO_ACKNOWLEDGE, AlarmState
+from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES, AlarmState
 from daemon.mixing.probe import health
 from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
 from daemon.mixing.probe.state import ProbeState
@@ -115,8 +115,8 @@ def alarms(state: AlarmState, begin_s: float) -> list[object]:
         20: lambda t_s: transitions.acknowledge(state, "batch-off-target", "keeper", t_s),
         90: lambda t_s: transitions.acknowledge(state, "batch-off-target", "keeper", t_s),
         100: lambda t_s: transitions.shelve(state, "salt-low", "keeper", "sold", 300.0, t_s),
-        160: lambda t_s: transitions.remove(state, "salt-low", "keeper", "sold", t_s),
-        180: lambda t_s: transitions.restore(state, "salt-low", "keeper", t_s),
+        160: lambda t_s: transitions.remove_from_service(state, "salt-low", "keeper", "sold", t_s),
+        180: lambda t_s: transitions.return_to_service(state, "salt-low", "keeper", t_s),
     }
     for n in range(500):
         t_s = begin_s + 10.0 * n
@@ -133,7 +133,9 @@ def alarms(state: AlarmState, begin_s: float) -> list[object]:
             until_s = None if change.until_s is None else change.until_s - begin_s
             said.append((n, replace(change, until_s=until_s)))
         if n == 300:
-            left = [name for name in state.known if state.known[name].state in TO_ACKNOWLEDGE]
+            left = [
+                name for name in state.known if state.known[name].state in UNACKNOWLEDGED_STATES
+            ]
             said += [transitions.acknowledge(state, name, "keeper", t_s) for name in left]
     assert {} == state.known
     assert len(said) > 15

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Phase
-from daemon.mixing.alarm.transitions import Life
+from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.forms import about_alarm, about_batch, act_page
 from tests.page.acting_parts import forms
 from tests.page.page_parts import present, seen, standing
@@ -17,12 +17,12 @@ from tests.page.page_parts import present, seen, standing
 @pytest.mark.parametrize(
     "state, verbs",
     [
-        (Life.UNACKNOWLEDGED, ["alarm.acknowledge", "alarm.shelve"]),
-        (Life.RETURNED, ["alarm.acknowledge", "alarm.shelve"]),
-        (Life.ACKNOWLEDGED, ["alarm.shelve"]),
-        (Life.SUPPRESSED, ["alarm.shelve"]),
-        (Life.SHELVED, ["alarm.unshelve"]),
-        (Life.OUT_OF_SERVICE, []),
+        (LifecycleState.UNACKNOWLEDGED, ["alarm.acknowledge", "alarm.shelve"]),
+        (LifecycleState.RETURNED_UNACKNOWLEDGED, ["alarm.acknowledge", "alarm.shelve"]),
+        (LifecycleState.ACKNOWLEDGED, ["alarm.shelve"]),
+        (LifecycleState.SUPPRESSED_BY_DESIGN, ["alarm.shelve"]),
+        (LifecycleState.SHELVED, ["alarm.unshelve"]),
+        (LifecycleState.OUT_OF_SERVICE, []),
         ("of a later version", []),
     ],
 )

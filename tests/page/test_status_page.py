@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from daemon.entries import JSON, Follower, Phase
 from daemon.html.environment import stylesheet
-from daemon.mixing.alarm.transitions import Life
+from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.healthz import health, span
 from daemon.page.labels import ALARMS, PHASES, alarm_words, health_words
 from daemon.page.metrics import exposition
@@ -189,11 +189,13 @@ def test_a_shelved_alarm_takes_one_line() -> None:
     assert "1 alarm" not in said
 
 
-@pytest.mark.parametrize("state", [each for each in Life if each is not Life.NORMAL])
-def test_every_state_of_an_alarm_has_words(state: Life) -> None:
+@pytest.mark.parametrize(
+    "state", [each for each in LifecycleState if each is not LifecycleState.NORMAL]
+)
+def test_every_state_of_an_alarm_has_words(state: LifecycleState) -> None:
     """None is shown by its bare name."""
     assert alarm_words(str(state)) in read(present(alarms=(standing(state=str(state)),))).text
-    assert len(ALARMS) == len(set(ALARMS.values())) == len(Life) - 1
+    assert len(ALARMS) == len(set(ALARMS.values())) == len(LifecycleState) - 1
 
 
 def test_a_salinity_that_failed_is_not_shown_as_one() -> None:

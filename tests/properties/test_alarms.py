@@ -8,18 +8,17 @@ from hypothesis.stateful import RuleBasedStateMachine, invariant, precondition, 
 
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.alarm import transitions
-from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.mixing.alarm.transitions import (
-    LONGEST_SHELF_S,
-    STANDING,
-    TO_ACKNOWLEDGE,
-    Alarm,
+from daemon.mixing.alarm.alarm_state import (
+    ACTIVE_STATES,
+    UNACKNOWLEDGED_STATES,
     AlarmChange,
     AlarmState,
-    Life,
-    What,
-    advance,
+    AlarmStatus,
+    LifecycleState,
+    Transition,
 )
+from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.alarm.transitions import LONGEST_SHELF_S, advance
 from daemon.mixing.station.state import ReservoirState, StationState
 
 NAMES = (
@@ -43,7 +42,7 @@ def test_no_alarm_comes_before_its_condition_has_lasted(
         t_s += step_s
         since = {name: since.get(name, t_s) for name in holding}
         for change in advance(state, holding, t_s):
-            if change.what is What.RAISED:
+            if change.transition is Transition.RAISED:
                 assert t_s - since[change.name] >= CATALOGUE[change.name].on_delay_s
 
 
@@ -64,11 +63,11 @@ class Shift(RuleBasedStateMachine):
         self.out: set[str] = set()
         self.seen: set[str] = set()
         self.unseen: set[str] = set()
-        self.told: dict[str, Life] = {}
+        self.told: dict[str, LifecycleState] = {}
 
-    def life(self, name: str) -> Life:
+    def life(self, name: str) -> LifecycleState:
         """Where an alarm stands."""
-        return self.state.known.get(name, Alarm()).state
+        return self.state.known.get(name, AlarmStatus()).state
 
     # --- what happens ---------------------------------------------------------------------------
 
@@ -100,7 +99,7 @@ class Shift(RuleBasedStateMachine):
                     self.due.discard(name)
                     self.seen.discard(name)
         for change in advance(self.state, self.holding, self.t_s, circumstances=self.circumstances):
-            if change.state is not Life.ACKNOWLEDGED:
+            if change.state is not LifecycleState.ACKNOWLEDGED:
                 self.seen.discard(change.name)
             self.tell(change)
 
@@ -118,7 +117,10 @@ class Shift(RuleBasedStateMachine):
     @rule(name=st.sampled_from(NAMES))
     def acknowledged(self, name: str) -> None:
         """Somebody acknowledges; it is refused where nothing waits for it."""
-        waits = self.life(name) in (Life.UNACKNOWLEDGED, Life.RETURNED)
+        waits = self.life(name) in (
+            LifecycleState.UNACKNOWLEDGED,
+            LifecycleState.RETURNED_UNACKNOWLEDGED,
+        )
         try:
             change = transitions.acknowledge(self.state, name, "kim", self.t_s)
         except ValueError:
@@ -153,7 +155,9 @@ class Shift(RuleBasedStateMachine):
     def removed(self, name: str) -> None:
         """Somebody takes one out of service."""
         if name not in self.out:
-            change = transitions.remove(self.state, name, "kim", "being rebuilt", self.t_s)
+            change = transitions.remove_from_service(
+                self.state, name, "kim", "being rebuilt", self.t_s
+            )
             self.tell(change)
             self.out.add(name)
             self.shelf.pop(name, None)
@@ -164,14 +168,17 @@ class Shift(RuleBasedStateMachine):
         """Somebody returns one to service."""
         name = data.draw(st.sampled_from(sorted(self.out)))
         self.out.discard(name)
-        self.tell(transitions.restore(self.state, name, "kim", self.t_s))
+        self.tell(transitions.return_to_service(self.state, name, "kim", self.t_s))
 
     def tell(self, change: AlarmChange) -> None:
         """What was announced waits for somebody until it is seen or withheld, even when it goes."""
         self.told[change.name] = change.state
-        if change.state is Life.UNACKNOWLEDGED:
+        if change.state is LifecycleState.UNACKNOWLEDGED:
             self.unseen.add(change.name)
-        elif change.what is not What.CLEARED and change.what is not What.CHATTERS:
+        elif (
+            change.transition is not Transition.CLEARED
+            and change.transition is not Transition.REPEATING
+        ):
             self.unseen.discard(change.name)
 
     # --- what must be so ------------------------------------------------------------------------
@@ -187,24 +194,24 @@ class Shift(RuleBasedStateMachine):
         for name in NAMES:
             life = self.life(name)
             if name in self.out:
-                assert life is Life.OUT_OF_SERVICE
+                assert life is LifecycleState.OUT_OF_SERVICE
             elif name in self.shelf:
-                assert life is Life.SHELVED
+                assert life is LifecycleState.SHELVED
                 assert self.state.known[name].until_s == self.shelf[name]
             elif name in self.due:
-                assert life in (*STANDING, Life.SUPPRESSED), name
+                assert life in (*ACTIVE_STATES, LifecycleState.SUPPRESSED_BY_DESIGN), name
             else:
-                assert life in (Life.NORMAL, Life.RETURNED), name
-            assert (life is Life.ACKNOWLEDGED) <= (name in self.seen), name
-            assert (life in TO_ACKNOWLEDGE) == (name in self.unseen), name
-            if life is Life.SUPPRESSED:
+                assert life in (LifecycleState.NORMAL, LifecycleState.RETURNED_UNACKNOWLEDGED), name
+            assert (life is LifecycleState.ACKNOWLEDGED) <= (name in self.seen), name
+            assert (life in UNACKNOWLEDGED_STATES) == (name in self.unseen), name
+            if life is LifecycleState.SUPPRESSED_BY_DESIGN:
                 assert self.may_be_suppressed(name), name
 
     @invariant()
     def what_was_told_is_what_is(self) -> None:
         """Whoever follows the events knows where each alarm stands; topics are made of them."""
         for name in NAMES:
-            assert self.life(name) is self.told.get(name, Life.NORMAL), name
+            assert self.life(name) is self.told.get(name, LifecycleState.NORMAL), name
 
     def may_be_suppressed(self, name: str) -> bool:
         """Whether the design says so; an act since the last reading may have ended the cause."""
@@ -236,9 +243,9 @@ def test_shelving_always_ends(
     for step_s in steps_s:
         t_s += step_s
         changes = advance(state, {"batch-stale": "why"} if there else {}, t_s)
-        life = state.known.get("batch-stale", Alarm()).state
-        assert (life is Life.SHELVED) == (t_s < for_s)
+        life = state.known.get("batch-stale", AlarmStatus()).state
+        assert (life is LifecycleState.SHELVED) == (t_s < for_s)
         if t_s >= for_s:
-            assert [What.UNSHELVED] == [each.what for each in changes]
-            assert life is (Life.UNACKNOWLEDGED if there else Life.NORMAL)
+            assert [Transition.UNSHELVED] == [each.transition for each in changes]
+            assert life is (LifecycleState.UNACKNOWLEDGED if there else LifecycleState.NORMAL)
             return

@@ -9,7 +9,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Entry, Event, Flag, Kind, Phase, Reading
-from daemon.mixing.alarm.transitions import MOVES, STANDING, Life, What
+from daemon.mixing.alarm.alarm_state import ACTIVE_STATES, MOVES, LifecycleState, Transition
 from daemon.mixing.batch.state import BatchState
 from daemon.mixing.probe.quality import CALIBRATING
 from tests.parts.calibrating import records
@@ -105,7 +105,7 @@ def assert_nothing_clears(said: list[Entry], but: set[str]) -> None:
     for each in said:
         if isinstance(each, Event) and each.kind is Kind.ALARM:
             facts = facts_in(each)
-            assert facts["name"] in but or facts["what"] != What.CLEARED, facts
+            assert facts["name"] in but or facts["what"] != Transition.CLEARED, facts
 
 
 def assert_no_surer(
@@ -248,7 +248,7 @@ def test_the_busy_day_has_everything_in_it() -> None:
     raised = {
         facts_in(each)["name"]
         for each in events
-        if each.kind is Kind.ALARM and facts_in(each)["what"] == What.RAISED
+        if each.kind is Kind.ALARM and facts_in(each)["what"] == Transition.RAISED
     }
     phases = [facts_in(each)["to"] for each in events if each.kind is Kind.PHASE]
 
@@ -265,17 +265,17 @@ def test_the_busy_day_has_everything_in_it() -> None:
 
 def assert_alarms_move_as_the_standard_says(events: list[Event]) -> None:
     """Each change leads from the state before it to one that the table allows."""
-    states: dict[tuple[str, str], Life] = {}
+    states: dict[tuple[str, str], LifecycleState] = {}
     for each in events:
         if each.kind is not Kind.ALARM:
             continue
         facts = facts_in(each)
         key = (each.reservoir, str(facts["name"]))
-        what, now = What(str(facts["what"])), Life(str(facts["state"]))
-        before = states.get(key, Life.NORMAL)
+        what, now = Transition(str(facts["what"])), LifecycleState(str(facts["state"]))
+        before = states.get(key, LifecycleState.NORMAL)
         states[key] = now
-        assert facts["standing"] == (now in STANDING)
-        if what is What.CHATTERS:
+        assert facts["standing"] == (now in ACTIVE_STATES)
+        if what is Transition.REPEATING:
             assert now is before
         else:
             assert (before, what) in MOVES, (key, before, what)

@@ -1,6 +1,6 @@
 """Every alarm that there is, one row each: guides, discovery and pages follow this table.
 
-An alarm needs somebody to do something.  What does not is an event.
+An alarm needs action by a person.  What does not is an event.
 
 Sources: ANSI/ISA-18.2-2016 and IEC 62682:2014 for what a row must say and for
 priority by consequence and time to respond; delays begin from the guidance of
@@ -25,12 +25,12 @@ class Priority(StrEnum):
 
 
 class Harm(StrEnum):
-    """How bad it gets when nothing is done."""
+    """How bad the consequence of inaction is."""
 
     SEVERE = "severe"
     """Animals meet wrong water, or the record is lost."""
     MAJOR = "major"
-    """A batch is lost or late, or nobody sees what the water does."""
+    """A batch is lost or late, or the water is not monitored."""
     MINOR = "minor"
     """Work is made harder."""
 
@@ -70,17 +70,17 @@ class AlarmKind:
     Attributes:
         name: As it appears in topics.
         means: What is wrong.
-        causes: What brings it about, the likeliest first.
+        causes: The likeliest first.
         do: What to do about it.
-        consequence: What comes of it when nothing is done.
+        consequence: Of inaction.
         harm: How bad that is.
-        respond_within_h: How soon somebody must act to avoid it, h.
+        respond_within_h: How soon a person must act to avoid it, h.
         on_delay_s: How long the condition must last to raise it, s.
-        off_delay_s: How long it must be away to clear it, s.
-        deadband: How far back the value must go for the condition to be away; None without one.
+        off_delay_s: How long it must be absent to clear it, s.
+        deadband: How far back the value must go for the condition to be absent; None without one.
         deadband_unit: Of `deadband`.
         suppressed_while: Circumstances in which it is suppressed by design.
-        yields_to: Alarms that are its cause; while one of them stands it is suppressed by design.
+        yields_to: Alarms that are its cause: while one is active, it is suppressed by design.
         scope: What it is about.
         ranked: A priority that the owner chose; None for the one that the rule gives.
     """
@@ -115,7 +115,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "no usable reading for five minutes",
             ("a loose cable or no supply", "a fouled or dry probe", "the driver hangs"),
             f"{UNPLUG_FIRST}, then look at the probe, its cable and its supply",
-            "nobody sees what the water does, and no batch is judged",
+            "the water is not monitored, and no batch is judged",
             Harm.MAJOR,
             QUICK_H,
             on_delay_s=300.0,
@@ -128,7 +128,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             ("pulled cable", "probe above the water", "wrong units or reply", "broken cell"),
             f"{UNPLUG_FIRST}, then check that the probe is wet, connected and of the configured"
             " kind",
-            "nobody sees what the water does, and no batch is judged",
+            "the water is not monitored, and no batch is judged",
             Harm.MAJOR,
             QUICK_H,
             on_delay_s=60.0,
@@ -137,7 +137,7 @@ CATALOGUE: dict[str, AlarmKind] = {
         AlarmKind(
             "probe-disagrees",
             "two probes in the same water differ by more than both can be off",
-            ("one is fouled", "one wants calibrating", "one hangs in a dead corner"),
+            ("one is fouled", "one needs calibration", "one hangs in a dead corner"),
             "release nothing; check both in a reference solution (brinewright calibrate check);"
             f" to take them out, {UNPLUG_FIRST}",
             "wrong water may be released",
@@ -165,7 +165,7 @@ CATALOGUE: dict[str, AlarmKind] = {
         AlarmKind(
             "mixing-overdue",
             "salinity has not settled in the time that it should take",
-            ("pump stopped or weak", "salt on the bottom", "salt told and never poured"),
+            ("pump stopped or weak", "salt on the bottom", "salt entered and never poured"),
             f"{UNPLUG_FIRST}, then check the pump, and the bottom for salt that has not dissolved",
             "the batch is late",
             Harm.MINOR,
@@ -176,7 +176,7 @@ CATALOGUE: dict[str, AlarmKind] = {
         AlarmKind(
             "salt-unaccounted",
             "the water holds less salt than was weighed",
-            ("salt on the bottom", "wrong weight or volume told", "damp or weak mix"),
+            ("salt on the bottom", "wrong weight or volume entered", "damp or weak mix"),
             f"{UNPLUG_FIRST}, then look for salt on the bottom; check the weight and the volume",
             "salt that dissolves later makes the batch too salty",
             Harm.MAJOR,
@@ -188,7 +188,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "salinity is steady and outside the limits",
             ("wrong weight or volume", "a mix of another yield", "a probe that is off"),
             "correct the batch as advised, or discard it",
-            "there is no water when it is wanted",
+            "there is no water when it is due",
             Harm.MAJOR,
             SHIFT_H,
             suppressed_while=(IDLE, CALIBRATING),
@@ -207,7 +207,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "the batch is older than it may be used",
             ("nobody used it in time", "the use was not entered"),
             "mix and verify it again, or discard it",
-            "there is no water when it is wanted, or somebody uses old water",
+            "there is no water when it is due, or somebody uses old water",
             Harm.MAJOR,
             24.0,
         ),
@@ -242,10 +242,10 @@ CATALOGUE: dict[str, AlarmKind] = {
         ),
         AlarmKind(
             "start-missed",
-            "no batch was begun in time for when one is wanted",
+            "no batch was begun in time for the next one due",
             ("forgotten", "the last batch was used early"),
             "begin one now; it will be late",
-            "there is no water when it is wanted",
+            "there is no water when it is due",
             Harm.MAJOR,
             QUICK_H,
         ),
@@ -275,7 +275,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "a probe was taken out for calibration and not put back",
             ("the routine was left half done", "put back and not confirmed"),
             f"go on with the calibration, or put the probe back and confirm it; {UNPLUG_FIRST}",
-            "nobody sees what the water does, and no batch is judged",
+            "the water is not monitored, and no batch is judged",
             Harm.MAJOR,
             SHIFT_H,
         ),
@@ -324,10 +324,10 @@ CATALOGUE: dict[str, AlarmKind] = {
         ),
         AlarmKind(
             "measuring-restarted",
-            "measuring ended without being told to, or was started again and again",
+            "measuring ended unexpectedly, or was started again and again",
             ("power cut", "a weak supply", "memory ran out", "a fault of the program"),
             "check the supply, and the log before the restart: journalctl -u brinewright-measure",
-            "what happened meanwhile was not seen, and it may happen again",
+            "what happened meanwhile was not recorded, and it may happen again",
             Harm.MINOR,
             24.0,
             scope=Scope.STATION,

@@ -11,16 +11,16 @@ from dataclasses import dataclass, field
 SPAN_S = 600.0
 BEGINS_ABOVE = 10
 ENDS_BELOW = 5
-KEPT = 200
+MOST_COUNTED = 200
 
 
 @dataclass(slots=True)
 class Load:
-    """Raisings of late; plain data.
+    """Recent raisings; plain data.
 
     Attributes:
         raised_s: When each was, s, of the last ten minutes.
-        flooding: Whether a flood is on.
+        flooding: Whether there is a flood.
         in_flood: Raisings since it began.
     """
 
@@ -30,7 +30,7 @@ class Load:
 
 
 def advance(load: Load, raised: int, t_s: float) -> str:
-    """Count what was raised now; return the sentence when a flood begins or ends, else nothing.
+    """Count the alarms raised now; return a sentence when a flood begins or ends, else nothing.
 
     Args:
         load: Changed in place.
@@ -40,16 +40,18 @@ def advance(load: Load, raised: int, t_s: float) -> str:
     if not raised and not load.raised_s:
         return ""
     load.raised_s = [each for each in load.raised_s if t_s - each < SPAN_S]
-    load.raised_s = [*load.raised_s, *[t_s] * raised][-KEPT:]
+    load.raised_s = [*load.raised_s, *[t_s] * raised][-MOST_COUNTED:]
     load.in_flood += raised
     if not load.flooding:
         load.flooding = len(load.raised_s) > BEGINS_ABOVE
         load.in_flood = len(load.raised_s)
-        return _BEGUN if load.flooding else ""
+        return _FLOOD_BEGAN if load.flooding else ""
     if len(load.raised_s) >= ENDS_BELOW:
         return ""
     load.flooding = False
-    return f"the flood of alarms is over; {load.in_flood} were raised in it"
+    return f"the flood of alarms has ended; {load.in_flood} were raised in it"
 
 
-_BEGUN = f"more than {BEGINS_ABOVE} alarms within {SPAN_S / 60.0:g} min: look for one cause of all"
+_FLOOD_BEGAN = (
+    f"more than {BEGINS_ABOVE} alarms within {SPAN_S / 60.0:g} min: look for one cause of all"
+)

@@ -1,6 +1,6 @@
-"""Alarm names of earlier versions, which journals, snapshots and queues still hold.
+"""Words of earlier versions for alarms, which journals, snapshots and queues still hold.
 
-An old name is read as the present one wherever a stored file gives it.  What a person
+An old word is read as the present one wherever a stored file gives it.  What a person
 writes today has to use the present name, and is refused with a sentence that says so.
 """
 
@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from types import MappingProxyType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 Value = TypeVar("Value")
 
@@ -22,6 +22,25 @@ PRESENT_NAMES: Mapping[str, str] = MappingProxyType(
     }
 )
 """The present name of each alarm that had another one."""
+
+
+FORMER_STATE = "suppressed"
+"""What the state `suppressed-by-design` was called."""
+
+_FORMER_TRANSITION = "chatters"
+"""What the transition `repeating` was called."""
+
+
+def in_present_words(facts: dict[str, Any]) -> dict[str, Any]:
+    """Return the facts of an alarm event in the words of today."""
+    present = dict(facts)
+    if "name" in facts:
+        present["name"] = present_name(facts["name"])
+    if facts.get("state") == FORMER_STATE:
+        present["state"] = "suppressed-by-design"
+    if facts.get("what") == _FORMER_TRANSITION:
+        present["what"] = "repeating"
+    return present
 
 
 def present_name(name: str) -> str:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarm import flood, transitions
+from daemon.mixing.alarm.alarm_state import ACTIVE_STATES, LifecycleState, Transition
 from daemon.mixing.alarm.catalogue import CALIBRATING, DISSOLVING, IDLE
 from daemon.mixing.events import AlarmChanged, Happening
 from daemon.mixing.probe import calibration_routines
@@ -18,8 +19,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from daemon.entries import JSON, Instant, Reading
+    from daemon.mixing.alarm.alarm_state import AlarmChange, AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
-    from daemon.mixing.alarm.transitions import AlarmChange, AlarmState
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.probe.calibration_routines import Calibrating
     from daemon.mixing.station.host import StationSettings
@@ -102,7 +103,7 @@ def of_station(
 def counted(state: StationState, happened: Iterable[Happening], t_s: float) -> list[Happening]:
     """Return the flood of alarms that began or ended with these; seldom any."""
     raised = sum(
-        isinstance(each.body, AlarmChanged) and each.body.what == transitions.What.RAISED
+        isinstance(each.body, AlarmChanged) and each.body.what == Transition.RAISED
         for each in happened
     )
     why = flood.advance(state.load, raised, t_s)
@@ -134,7 +135,7 @@ def told(
     return {
         name: _standing(name, state, rows[name], at, t_s)
         for name in sorted(state.known)
-        if state.known[name].state is not transitions.Life.NORMAL and name in rows
+        if state.known[name].state is not LifecycleState.NORMAL and name in rows
     }
 
 
@@ -153,17 +154,19 @@ def _standing(
         found["raised_at"] = iso(at, alarm.raised_s[-1] - t_s)
     if alarm.until_s is not None:
         found["until"] = iso(at, alarm.until_s - t_s)
-    held = alarm.reason or (alarm.withheld if alarm.state is transitions.Life.SUPPRESSED else "")
-    more: dict[str, JSON] = {"reason": held, "who": alarm.who, "chatters": alarm.chatters}
+    held = alarm.reason or (
+        alarm.suppressed_by if alarm.state is LifecycleState.SUPPRESSED_BY_DESIGN else ""
+    )
+    more: dict[str, JSON] = {"reason": held, "who": alarm.who, "repeating": alarm.repeating}
     return found | {key: value for key, value in more.items() if value}
 
 
 def _changed(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> AlarmChanged:
     return AlarmChanged(
         change.name,
-        str(change.what),
+        str(change.transition),
         str(change.state),
-        change.state in transitions.STANDING,
+        change.state in ACTIVE_STATES,
         str(row.priority),
         change.why,
         change.who,

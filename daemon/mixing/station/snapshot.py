@@ -47,7 +47,7 @@ def picture(
         "advice": state.batch.advice or None,
         "advice_salt_g": state.batch.advice_salt_g,
         "advice_water_l": state.batch.advice_water_l,
-        "alarms": [*state.alarms.standing],
+        "alarms": [*state.alarms.active_names],
         "alarm_details": annunciation.told(state.alarms, rows, at, t_s),
         "probe_health": _health(state, last),
         "probes_health": {
@@ -67,7 +67,7 @@ def of_station(state: StationState, at: Instant, settings: StationSettings) -> d
     """Return what is so of the station itself, JSON-able."""
     return {
         "time": iso(at),
-        "alarms": [*state.alarms.standing],
+        "alarms": [*state.alarms.active_names],
         "alarm_details": annunciation.told(state.alarms, settings.alarms, at, state.timeline.t_s),
         "alarm_flood": state.load.flooding,
     }

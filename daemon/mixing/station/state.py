@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
 
 from calibration.model import Instrument
+from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.flood import Load
-from daemon.mixing.alarm.transitions import AlarmState
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import Due, MixingTimes
 from daemon.mixing.batch.state import BatchSettings, BatchState

@@ -56,9 +56,9 @@ class Station:
         self._weights = weights
         self.state = state or StationState()
         self.state.weights = weights.mark
-        transitions.forget_unknown(self.state.alarms, self._own.alarms)
+        transitions.drop_unknown(self.state.alarms, self._own.alarms)
         for kept in self.state.reservoirs.values():
-            transitions.forget_unknown(kept.alarms, self._own.alarms)
+            transitions.drop_unknown(kept.alarms, self._own.alarms)
         self._calibrating = calibration_routines.Calibrating(
             Calibrations([*calibrations], _drifts(self._settings))
         )
@@ -146,7 +146,7 @@ class Station:
             if settings is None or state.heard_s is None:
                 continue
             if t_s - state.heard_s > annunciation.SILENT_S:
-                transitions.begun(state.alarms, "reading-overdue", state.heard_s)
+                transitions.count_from(state.alarms, "reading-overdue", state.heard_s)
                 decides = next(iter(settings.probes))
                 known = state.probes.get(decides)  # None for one that was renamed since
                 steps = [] if known is None else health.silent(known, decides, t_s)

@@ -8,8 +8,8 @@ from enum import StrEnum
 
 from daemon.entries import Event
 from daemon.journal.reader import Stored
+from daemon.mixing.alarm.alarm_state import Transition
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
-from daemon.mixing.alarm.transitions import What
 from daemon.mixing.events import AlarmChanged
 from daemon.printable import printable
 
@@ -81,7 +81,7 @@ def notice_of(stored: Stored) -> Notice | None:
         return None
     change = event.body
     state = NOTICE_STATES.get(change.state)
-    if state is None or change.what == What.CHATTERS:
+    if state is None or change.what == Transition.REPEATING:
         return None
     return Notice(
         seq=stored.seq,

@@ -80,9 +80,9 @@ def test_what_needs_somebody_comes_first_with_why_and_what_to_do(
     assert re.match(first, lines[0])
     assert lines[1].startswith("why     add ")
     assert any(line.startswith("do      correct the batch as advised") for line in lines)
-    gone = "probe-fault: gone and unacknowledged, raised 2026-03-02 08:"
+    gone = "probe-fault: returned unacknowledged, raised 2026-03-02 08:"
     assert any(gone in line for line in lines)
-    assert "acknowledge it; it went by itself" in said
+    assert "acknowledge it; it has cleared" in said
     assert [OFF, "probe-fault"] == [each["name"] for each in found["alarms"]]
     assert [("mix-1", True), ("mix-1", False)] == [
         (each["reservoir"], each["active"]) for each in found["alarms"]
@@ -102,9 +102,9 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
     details = {
         "": {"storage-low": told("unacknowledged", "120 MB are free")},
         "mix-1": {
-            "salt-low": told("unacknowledged", "lot blue has 900 g left", chatters=True),
+            "salt-low": told("unacknowledged", "lot blue has 900 g left", repeating=True),
             "salinity-drifting": told("acknowledged", "released as 34.00 ppt", who="kim"),
-            "reading-overdue": told("suppressed", "old", reason="probe-fault stands"),
+            "reading-overdue": told("suppressed-by-design", "old", reason="probe-fault is active"),
         },
     }
     at = Instant(MORNING, 0.0)
@@ -122,8 +122,8 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
         "A flood of alarms is on: look for one cause of all.",
         "HIGH    mix-1 salinity-drifting: acknowledged by kim since 2026-03-02 08:00 UTC",
         "medium  station storage-low: unacknowledged since 2026-03-02 08:00 UTC",
-        "low     mix-1 salt-low: unacknowledged since 2026-03-02 08:00 UTC, comes and",
-        "mix-1 reading-overdue  suppressed since 2026-03-02 08:00 UTC: probe-fault stands",
+        "low     mix-1 salt-low: unacknowledged since 2026-03-02 08:00 UTC, repeating",
+        "mix-1 reading-overdue  suppressed by design since 2026-03-02 08:00 UTC:",
     ] == heads
     assert (True, ["storage-low"]) == (own["flood"], [each["name"] for each in own["alarms"]])
 
@@ -131,7 +131,7 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
 def test_where_nothing_stands_that_is_said(folder: Path, terminal: Terminal) -> None:
     """Exit 0: an empty list is an answer."""
     with service(folder, mixed()):
-        assert "No alarm stands." in terminal.types("list")
+        assert "No alarm is active." in terminal.types("list")
         assert [] == terminal.object("list")["alarms"]
 
 
@@ -151,7 +151,7 @@ def test_an_alarm_is_acknowledged_shelved_and_brought_back(
         words = ("shelve", OFF, "--hours", "2", "--reason", "salt is ordered")
         assert "is shelved until 2026-03-02T" in terminal.types(*words)
         listed = terminal.types("list")
-        assert "withheld:" in listed
+        assert "shelved, suppressed or out of service:" in listed
         assert "shelved by" in listed
         assert "salt is ordered" in listed
         assert f"{OFF} is unacknowledged now\n" == terminal.types("unshelve", OFF)
@@ -208,7 +208,7 @@ def test_all_alarms_are_acknowledged_at_once_only_when_that_is_said(
         (["show", "xyz"], NOT_SO, "'brinewright alarm catalogue' names all"),
         (["shelve", OFF, "--reason", "x"], USAGE, "either --hours or --minutes"),
         (["shelve", OFF, "--hours", "73", "--reason", "x"], NOT_SO, "outside 1 min to 72 h"),
-        (["shelve", OFF, "--hours", "1", "--reason", " "], NOT_SO, "a reason is wanted"),
+        (["shelve", OFF, "--hours", "1", "--reason", " "], NOT_SO, "give a reason"),
         (["ack", "storage-low", "--reservoir", "mix-1"], USAGE, "leave --reservoir out"),
         (["ack", "storage-low"], NOT_SO, "nothing to acknowledge: storage-low is normal"),
         (["unshelve", OFF], NOT_SO, "is not shelved"),

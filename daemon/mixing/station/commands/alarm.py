@@ -1,4 +1,4 @@
-"""What people may do to an alarm: acknowledge, shelve, take out of service, and back."""
+"""What people may do to an alarm: acknowledge, shelve, remove from service, and return."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Instant
 from daemon.mixing.alarm import transitions
+from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES
 from daemon.mixing.alarm.catalogue import Scope
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
 from daemon.mixing.station.annunciation import steps
@@ -20,7 +21,7 @@ from daemon.mixing.station.commands.context import (
 from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
-    from daemon.mixing.alarm.transitions import AlarmChange
+    from daemon.mixing.alarm.alarm_state import AlarmChange
     from daemon.mixing.events import Happening
 
 LONGEST_H = transitions.LONGEST_SHELF_S / 3600.0
@@ -29,7 +30,7 @@ BETWEEN = f"1 min to {LONGEST_H:g} h"
 
 
 def _acknowledge(context: AlarmContext) -> CommandResult:
-    """Note that somebody has seen one alarm, or all of the place."""
+    """Acknowledge one alarm, or all of the place."""
     everything = context.arguments.given.get("all")
     if everything is not None and not isinstance(everything, bool):
         raise Rejected("all must be true or false")
@@ -41,9 +42,7 @@ def _acknowledge(context: AlarmContext) -> CommandResult:
     if context.arguments.text("name", LONGEST_NAME):
         raise Rejected("name one alarm, or say all = true, and not both")
     names = [
-        name
-        for name, each in context.alarms.known.items()
-        if each.state in transitions.TO_ACKNOWLEDGE
+        name for name, each in context.alarms.known.items() if each.state in UNACKNOWLEDGED_STATES
     ]
     if not names:
         raise Rejected(f"there is nothing to acknowledge in {context.reservoir or 'the station'}")
@@ -57,7 +56,7 @@ def _acknowledge(context: AlarmContext) -> CommandResult:
 
 
 def _shelve(context: AlarmContext) -> CommandResult:
-    """Take an alarm out of sight for a time."""
+    """Shelve an alarm for a time."""
     name, reason = _named(context), context.arguments.text("reason", LONGEST_TEXT)
     hours = context.arguments.number("hours", SHORTEST_H, LONGEST_H, BETWEEN)
     minutes = context.arguments.number("minutes", 1.0, LONGEST_H * 60.0, BETWEEN)
@@ -70,27 +69,30 @@ def _shelve(context: AlarmContext) -> CommandResult:
 
 
 def _unshelve(context: AlarmContext) -> CommandResult:
-    """Bring a shelved alarm back."""
+    """Unshelve an alarm."""
     name = _named(context)
     return _done(context, [transitions.unshelve(context.alarms, name, context.who, context.t_s)])
 
 
 def _remove(context: AlarmContext) -> CommandResult:
-    """Take an alarm out of service until somebody returns it."""
+    """Remove an alarm from service until somebody returns it."""
     name, reason = _named(context), context.arguments.text("reason", LONGEST_TEXT)
     return _done(
-        context, [transitions.remove(context.alarms, name, context.who, reason, context.t_s)]
+        context,
+        [transitions.remove_from_service(context.alarms, name, context.who, reason, context.t_s)],
     )
 
 
 def _restore(context: AlarmContext) -> CommandResult:
     """Return an alarm to service."""
     name = _named(context)
-    return _done(context, [transitions.restore(context.alarms, name, context.who, context.t_s)])
+    return _done(
+        context, [transitions.return_to_service(context.alarms, name, context.who, context.t_s)]
+    )
 
 
 def _named(context: AlarmContext) -> str:
-    """Return the alarm that is meant, one of the place that is context."""
+    """Return the alarm that is meant, one of the place of the command."""
     name = context.arguments.text("name", LONGEST_NAME)
     if not name:
         raise Rejected("name is wanted: which alarm")

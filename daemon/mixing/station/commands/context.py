@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.entries import JSON
+    from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
-    from daemon.mixing.alarm.transitions import AlarmState
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.batch.state import BatchSettings, BatchState
     from daemon.mixing.events import Happening

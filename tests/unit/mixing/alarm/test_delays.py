@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.mixing.alarm.transitions import AlarmState, advance
+from daemon.mixing.alarm.transitions import advance
 
 SECONDS = {
     "reading-overdue": (300, 30),
@@ -30,7 +31,7 @@ def test_an_alarm_comes_and_goes_after_its_delays(name: str) -> None:
     state, said = AlarmState(), []
     for t_s in range(1500):
         conditions = {name: "it is so"} if t_s < 700 else {}
-        said += [(t_s, str(change.what)) for change in advance(state, conditions, float(t_s))]
+        said += [(t_s, str(change.transition)) for change in advance(state, conditions, float(t_s))]
 
     assert [(on_s, "raised"), (700 + off_s, "cleared")] == said
 

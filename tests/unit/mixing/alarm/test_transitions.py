@@ -1,4 +1,4 @@
-"""The life of an alarm: every transition of the standard, delays, shelving, what chatters."""
+"""The life of an alarm: every transition of the standard, delays, shelving, what repeats."""
 
 from __future__ import annotations
 
@@ -7,16 +7,15 @@ import itertools
 import pytest
 
 from daemon.mixing.alarm import flood, transitions
-from daemon.mixing.alarm.catalogue import CATALOGUE, Harm, Priority, Scope, priority_of
-from daemon.mixing.alarm.transitions import (
-    LONGEST_SHELF_S,
-    Alarm,
+from daemon.mixing.alarm.alarm_state import (
     AlarmChange,
     AlarmState,
-    Life,
-    What,
-    advance,
+    AlarmStatus,
+    LifecycleState,
+    Transition,
 )
+from daemon.mixing.alarm.catalogue import CATALOGUE, Harm, Priority, Scope, priority_of
+from daemon.mixing.alarm.transitions import LONGEST_SHELF_S, advance
 
 WHY = "nothing comes"
 OVERDUE = "mixing-overdue"  # no delays: its condition is its alarm
@@ -29,7 +28,7 @@ def told(
     """When the alarm changed and how, with its condition holding or not at each time."""
     state = state or AlarmState()
     return [
-        (t_s, change.what)
+        (t_s, change.transition)
         for t_s, holds in course
         for change in advance(state, {name: WHY} if holds else {}, t_s)
     ]
@@ -38,7 +37,7 @@ def told(
 # --- the standard's table -----------------------------------------------------------------------
 
 NORM, UNACK, ACKED, RTNUN = "normal", "unacknowledged", "acknowledged", "returned-unacknowledged"
-SHLVD, DSUPR, OOSRV = "shelved", "suppressed", "out-of-service"
+SHLVD, DSUPR, OOSRV = "shelved", "suppressed-by-design", "out-of-service"
 NO = "refused"
 
 EVENTS = (
@@ -91,9 +90,9 @@ class Plant:
         elif event == "unshelve":
             transitions.unshelve(state, OVERDUE, "kim", t_s)
         elif event == "remove":
-            transitions.remove(state, OVERDUE, "kim", "rebuilt", t_s)
+            transitions.remove_from_service(state, OVERDUE, "kim", "rebuilt", t_s)
         elif event == "restore":
-            transitions.restore(state, OVERDUE, "kim", t_s)
+            transitions.return_to_service(state, OVERDUE, "kim", t_s)
         elif event == "time is over":
             self.passes(HOUR_S)
         else:
@@ -107,7 +106,7 @@ class Plant:
     @property
     def life(self) -> str:
         """Where the alarm stands; one that is forgotten is normal."""
-        return str(self.state.known.get(OVERDUE, Alarm()).state)
+        return str(self.state.known.get(OVERDUE, AlarmStatus()).state)
 
 
 REACHED: dict[str, tuple[str, ...]] = {
@@ -144,7 +143,7 @@ def test_every_event_leads_from_every_state_to_where_the_standard_says(
 
 def test_the_table_has_every_state_of_the_standard() -> None:
     """None is left out."""
-    assert {str(life) for life in Life} == {name.partition(",")[0] for name in TABLE}
+    assert {str(life) for life in LifecycleState} == {name.partition(",")[0] for name in TABLE}
 
 
 def test_what_design_would_withhold_is_withheld_when_it_comes_off_the_shelf() -> None:
@@ -161,9 +160,11 @@ def test_what_design_withholds_is_never_announced() -> None:
     state = AlarmState()
     changes = advance(state, {OVERDUE: WHY}, 1.0, circumstances=["calibrating"])
 
-    assert [(What.SUPPRESSED, Life.SUPPRESSED)] == [(each.what, each.state) for each in changes]
+    assert [(Transition.SUPPRESSED, LifecycleState.SUPPRESSED_BY_DESIGN)] == [
+        (each.transition, each.state) for each in changes
+    ]
     assert "out of the water" in changes[0].why
-    assert [] == state.standing
+    assert [] == state.active_names
 
 
 # --- delays -------------------------------------------------------------------------------------
@@ -189,7 +190,7 @@ def test_a_condition_that_comes_and_goes_raises_nothing() -> None:
 def test_a_moments_calm_clears_nothing() -> None:
     """One good reading among bad ones does not end an alarm."""
     course = [(float(t_s), t_s % 60 != 0) for t_s in range(5, 3600, 5)]
-    state = AlarmState({"probe-fault": Alarm(Life.ACKNOWLEDGED, active=True)})
+    state = AlarmState({"probe-fault": AlarmStatus(LifecycleState.ACKNOWLEDGED, active=True)})
 
     assert [] == told("probe-fault", course, state)
 
@@ -198,9 +199,9 @@ def test_an_alarm_says_why_it_was_raised() -> None:
     """The reason is that of the moment it was raised, and stays with it."""
     state = AlarmState()
 
-    assert [AlarmChange(OVERDUE, What.RAISED, Life.UNACKNOWLEDGED, "slow")] == advance(
-        state, {OVERDUE: "slow"}, 1.0
-    )
+    assert [
+        AlarmChange(OVERDUE, Transition.RAISED, LifecycleState.UNACKNOWLEDGED, "slow")
+    ] == advance(state, {OVERDUE: "slow"}, 1.0)
     assert [] == advance(state, {OVERDUE: "slower"}, 2.0)
     assert "slow" == state.known[OVERDUE].why
 
@@ -220,8 +221,8 @@ def test_an_alarm_that_nobody_knows_is_refused() -> None:
 
 def test_an_alarm_of_an_older_catalogue_is_let_go() -> None:
     """An update that dropped an alarm must not stop the service that remembers it."""
-    state = AlarmState({"no-such-alarm": Alarm(Life.UNACKNOWLEDGED, active=True)})
-    transitions.forget_unknown(state, CATALOGUE)
+    state = AlarmState({"no-such-alarm": AlarmStatus(LifecycleState.UNACKNOWLEDGED, active=True)})
+    transitions.drop_unknown(state, CATALOGUE)
 
     assert [] == advance(state, {}, 1.0)
 
@@ -229,7 +230,7 @@ def test_an_alarm_of_an_older_catalogue_is_let_go() -> None:
 def test_what_is_at_rest_is_forgotten() -> None:
     """Nothing is kept, half an hour after an alarm that was seen and went."""
     plant = Plant().does("comes").does("acknowledge").does("goes")
-    plant.passes(transitions.CHATTER_S + 1.0)
+    plant.passes(transitions.REPEATING_WITHIN_S + 1.0)
 
     assert {} == plant.state.known
 
@@ -249,7 +250,7 @@ def test_shelving_and_removing_want_a_reason() -> None:
     with pytest.raises(ValueError, match="reason"):
         transitions.shelve(AlarmState(), OVERDUE, "kim", "", HOUR_S, 1.0)
     with pytest.raises(ValueError, match="reason"):
-        transitions.remove(AlarmState(), OVERDUE, "kim", "", 1.0)
+        transitions.remove_from_service(AlarmState(), OVERDUE, "kim", "", 1.0)
 
 
 def test_a_shelved_alarm_keeps_who_why_and_until() -> None:
@@ -260,7 +261,7 @@ def test_a_shelved_alarm_keeps_who_why_and_until() -> None:
     assert ("kim", "pump is away", 1000.0 + HOUR_S) == (change.who, change.why, change.until_s)
     assert [] == advance(state, {OVERDUE: WHY}, 1000.0 + HOUR_S - 0.1)
     (back,) = advance(state, {OVERDUE: WHY}, 1000.0 + HOUR_S)
-    assert (What.UNSHELVED, Life.UNACKNOWLEDGED) == (back.what, back.state)
+    assert (Transition.UNSHELVED, LifecycleState.UNACKNOWLEDGED) == (back.transition, back.state)
     assert ("", None) == (state.known[OVERDUE].reason, state.known[OVERDUE].until_s)
 
 
@@ -276,14 +277,16 @@ def raised_every(spacing_s: float, times: int) -> list[AlarmChange]:
     return changes
 
 
-@pytest.mark.parametrize("spacing_s, times, chatters", [(300, 2, 0), (300, 9, 1), (1000, 9, 0)])
+@pytest.mark.parametrize("spacing_s, times, repeating", [(300, 2, 0), (300, 9, 1), (1000, 9, 0)])
 def test_what_is_raised_again_and_again_is_said_to_chatter(
-    spacing_s: float, times: int, chatters: int
+    spacing_s: float, times: int, repeating: int
 ) -> None:
     """Once, from the third raising within half an hour on."""
-    found = [each for each in raised_every(spacing_s, times) if each.what is What.CHATTERS]
+    found = [
+        each for each in raised_every(spacing_s, times) if each.transition is Transition.REPEATING
+    ]
 
-    assert chatters == len(found)
+    assert repeating == len(found)
     assert all("3 times within 30 min" in each.why for each in found)
 
 
@@ -298,7 +301,7 @@ def test_a_flood_begins_above_ten_and_ends_below_five_in_ten_minutes() -> None:
     # ten minutes old.
     assert [200, 720] == [t_s for t_s, _ in said]
     assert "more than 10 alarms within 10 min" in said[0][1]
-    assert said[1][1].startswith("the flood of alarms is over; 11 were raised")
+    assert said[1][1].startswith("the flood of alarms has ended; 11 were raised")
 
 
 def test_ten_alarms_in_ten_minutes_are_no_flood() -> None:

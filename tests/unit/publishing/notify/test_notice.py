@@ -56,6 +56,7 @@ def test_an_event_has_its_own_priority_and_who_acted() -> None:
         ("cleared", NoticeState.CLEARED),
         ("shelved", NoticeState.SUPPRESSED),
         ("suppressed", NoticeState.SUPPRESSED),
+        ("suppressed-by-design", NoticeState.SUPPRESSED),
         ("out-of-service", NoticeState.SUPPRESSED),
     ],
 )
@@ -75,7 +76,7 @@ def test_states_of_the_standard_are_understood(state: str, expected: NoticeState
         event(state="raised"),
         event(name="x"),
         event(name="x", state="unheard-of"),
-        event(name="x", state="unacknowledged", what="chatters"),
+        event(name="x", state="unacknowledged", what="repeating"),
     ],
 )
 def test_other_entries_make_no_notice(stored: Stored) -> None:

@@ -124,11 +124,11 @@ def test_the_stations_own_alarms_are_asked_of_the_station(bench: Bench) -> None:
         ("alarm.shelve", {"name": OFF, "hours": 73, "reason": "x"}, "outside 1 min to 72 h"),
         ("alarm.shelve", {"name": OFF, "hours": 1, "minutes": 5, "reason": "x"}, "either hours"),
         ("alarm.shelve", {"name": OFF, "hours": True, "reason": "x"}, "is not a number"),
-        ("alarm.shelve", {"name": OFF, "hours": 1, "reason": "  "}, "a reason is wanted"),
+        ("alarm.shelve", {"name": OFF, "hours": 1, "reason": "  "}, "give a reason"),
         ("alarm.shelve", {"name": OFF, "hours": 1, "reason": "x" * 501}, "at most 500"),
         ("alarm.shelve", {"name": OFF, "for": 1}, "takes no 'for'"),
         ("alarm.unshelve", {"name": OFF}, "is not shelved; it is unacknowledged"),
-        ("alarm.remove-from-service", {"name": OFF}, "a reason is wanted"),
+        ("alarm.remove-from-service", {"name": OFF}, "give a reason"),
         ("alarm.return-to-service", {"name": OFF}, "is in service"),
     ],
 )
