@@ -55,6 +55,16 @@ def pages() -> list[str]:
     return [*(each for each in others if (ROOT / each).exists()), *keepers(), *decisions()]
 
 
+def documents() -> list[str]:
+    """Every page, and what else is written beside the code: model card, read-me files."""
+    beside = (
+        str(path.relative_to(ROOT))
+        for room in ("daemon", "calibration", "simulators", "tests")
+        for path in sorted((ROOT / room).rglob("*.md"))
+    )
+    return [*pages(), *beside]
+
+
 def text_of(page: str) -> str:
     """What a page says."""
     return (ROOT / page).read_text(encoding="utf-8")

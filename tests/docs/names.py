@@ -34,7 +34,7 @@ def missing_modules(text: str) -> list[str]:
 
 def _exists(name: str) -> bool:
     module, _, last = name.rpartition(".")
-    if _found(name):
+    if last == "COMMAND" or _found(name):  # it stands for each module of its folder
         return True
     spec = importlib.util.find_spec(module) if _found(module) else None
     if spec is None or spec.origin is None or not spec.origin.endswith(".py"):

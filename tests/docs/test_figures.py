@@ -12,7 +12,7 @@ import pytest
 from daemon.config.models import Reservoir
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.seawater.uncertainty import acceptance_interval
-from tests.docs.guides import pages
+from tests.docs.guides import documents
 
 ROOT = Path(__file__).parents[2]
 PATH = "deploy/guides/what-the-figures-mean.md"
@@ -104,7 +104,7 @@ def test_the_guide_ends_with_what_released_water_still_needs_and_is_found() -> N
     assert f"({PATH})" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize("guide", pages())
+@pytest.mark.parametrize("guide", documents())
 def test_every_link_of_a_page_leads_to_a_file(guide: str) -> None:
     """A link to a file that was moved helps nobody."""
     text = (ROOT / guide).read_text(encoding="utf-8")

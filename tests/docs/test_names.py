@@ -9,7 +9,7 @@ import pytest
 
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
-from tests.docs.guides import ROOT, pages, text_of
+from tests.docs.guides import ROOT, documents, pages, text_of
 from tests.docs.names import missing_modules, missing_places, places_in
 
 HYPHENATED = {
@@ -29,13 +29,13 @@ def source() -> str:
     )
 
 
-@pytest.mark.parametrize("page", pages())
+@pytest.mark.parametrize("page", documents())
 def test_every_path_of_a_page_exists(page: str) -> None:
     """Whoever looks for `daemon/journal/` finds it."""
     assert [] == missing_places(text_of(page))
 
 
-@pytest.mark.parametrize("page", pages())
+@pytest.mark.parametrize("page", documents())
 def test_every_module_of_a_page_exists(page: str) -> None:
     """`python -m` of it works, and an import of it."""
     assert [] == missing_modules(text_of(page))
