@@ -108,9 +108,7 @@ def render(record: BatchRecord, curve: Sequence[Point], setup: Setup) -> str:
         figures=_figures(record, setup),
         times=_times(record, setup),
         composition=_composition(record, setup, curve),
-        reason=next(
-            (_sentence(e, setup) for e in reversed(record.events) if e.kind is Kind.PHASE), ""
-        ),
+        reason=_reason(record, setup),
         charts=batch_charts(drawn, _marks(record, setup), zone),
         later=_later(rest, setup),
         advice=advice[-ADVICE_ROWS:],
