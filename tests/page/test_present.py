@@ -182,6 +182,19 @@ def test_its_names_are_those_of_the_configuration() -> None:
     assert "mixing.lan" in page.application.names
 
 
+@pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "Pacific/Chatham"])
+def test_times_are_in_the_zone_of_the_configuration(tmp_path: Path, zone: str) -> None:
+    """From the file to the look, also where there is no journal yet; use-by is the reservoir's."""
+    text = CONFIG.replace("[[reservoir]]", f'timezone = "{zone}"\n[[reservoir]]')
+    text = text.replace("tolerance_ppt = 1.0", "tolerance_ppt = 1.0\nuse_within_h = 12")
+    page = make_page(parse(text, tmp_path / "x.toml"), Never())
+
+    assert page is not None
+    look = page.application.look()
+    assert zone == str(look.zone)
+    assert [12.0] == [each.expected.use_within_h for each in look.reservoirs]
+
+
 def test_a_slow_probe_is_old_later() -> None:
     """Three of its periods, and a minute at the least."""
     probe = """

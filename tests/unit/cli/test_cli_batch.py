@@ -151,6 +151,11 @@ def test_a_person_reads_local_time_and_a_program_utc(
         assert began in out
         assert mark in out
         assert max(map(len, out.splitlines())) <= 80
+    assert 0 == invoke(["batch", "sheet", "mix-1-20260302-1", "--force"])
+    sheet = (known / "mix-1-20260302-1.html").read_text(encoding="utf-8")
+    assert began in sheet
+    assert f"time in {mark}<" in sheet
+    capsys.readouterr()
     assert 0 == invoke(["batch", "list", "--json"])
     (*_, old) = map(json.loads, capsys.readouterr().out.splitlines())
     assert old["began"].startswith("2026-03-02T08:")
