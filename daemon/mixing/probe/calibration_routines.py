@@ -61,6 +61,8 @@ class Calibrating:
         self.running[name] = routine
         if probe.out_s is None:
             probe.quality = QualityState()
+            # What it reads in the meantime says nothing of how long it read below nothing.
+            probe.zero.below_since_s = None
         probe.out_s = t_s
         probe.left_under = plan.before.id
         return self._told(name, routine, routine.act(Act(Doing.START, at, by)))

@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import UTC, datetime
 
-from daemon.entries import Instant, Sample
+from daemon.entries import Entry, Event, Instant, Sample
 from daemon.mixing.probe.zero import ZeroState, zero_steps
 from daemon.mixing.probe_events import ZeroOff, ZeroRight
+from tests.parts.calibrating import Corner
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -38,3 +39,22 @@ def test_noise_around_nothing_is_none() -> None:
 def test_salt_water_says_nothing_of_the_zero() -> None:
     """Only what reads below nothing counts."""
     assert told([50.8] * 60) == []
+
+
+def test_minutes_at_the_bench_do_not_count_as_below_nothing() -> None:
+    """Twenty seconds before it is taken out and twenty after it is back are no minute."""
+    corner = Corner(gain=1.0, salinity=0.0)
+    corner.in_water(3)
+    corner.shown(-0.012, 0.3)
+    corner.begin()
+    corner.shown(52.0, 5)
+    corner.answer("calibrate.abort", probe="ct-1")
+    corner.answer("calibrate.confirm", probe="ct-1", step="return")
+    assert [] == zero_off(corner.shown(-0.012, 0.3))
+
+    assert 1 == len(zero_off(corner.shown(-0.012, 1.0)))
+
+
+def zero_off(said: Sequence[Entry]) -> list[Entry]:
+    """What is said of a zero that is off."""
+    return [each for each in said if isinstance(each, Event) and isinstance(each.body, ZeroOff)]
