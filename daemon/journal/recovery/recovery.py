@@ -25,7 +25,6 @@ from daemon.journal.errors import JournalBrokenError
 from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import free_name
 from daemon.journal.recovery.integrity_check import damage, sound_event
-from daemon.journal.recovery.log_end import commits_lost
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.service_events import JournalCutOff, JournalReplaced
 
@@ -87,9 +86,8 @@ def open_writer(
                 log.info("journal %s: it is large, and only a part was looked through", path)
         if not why:
             try:
-                lost = commits_lost(path.with_name(f"{path.name}-wal"))
                 writer = Writer(path, flush_interval_s, lock)
-                return _whole(writer, path, now, log, lost=lost)
+                return _whole(writer, path, now, log)
             except JournalBrokenError as exc:
                 why = str(exc)
         log.error("%s", _replace(path, why, now))
@@ -100,20 +98,22 @@ def open_writer(
         raise
 
 
-def _whole(
-    writer: Writer, path: Path, now: Instant, log: Logger, *, lost: bool
-) -> tuple[Writer, list[Event]]:
-    """Notice when the journal ends before what it has held already."""
+def _whole(writer: Writer, path: Path, now: Instant, log: Logger) -> tuple[Writer, list[Event]]:
+    """Notice when the journal ends before what publishers have had.
+
+    SQLite itself reads the write-ahead log up to the last commit whose checksum is right and
+    drops what follows; commits that no publisher had are lost so without a word, as by a power
+    cut.
+    """
     had = furthest(cursors_path(path), writer.identity)
-    if had > writer.last_seq:
-        cause = f"publishers have had entry {had}; its log was cut off, or it is an older copy"
-    elif lost:
-        cause = "the end of its log is spoilt, by a power cut or by the disk"
-    else:
+    if had <= writer.last_seq:
         return writer, []
-    why = f"the journal ends at entry {writer.last_seq}, and some that came last are lost: {cause}"
+    why = (
+        f"the journal ends at entry {writer.last_seq}, and some that came last are lost: publishers"
+        f" have had entry {had}; its log was cut off, or it is an older copy"
+    )
     log.error("%s", why)
-    writer.skip_to(max(had, writer.last_seq) + SKIPPED_PER_BOOT)
+    writer.skip_to(had + SKIPPED_PER_BOOT)
     return writer, [Event("", now, "", JournalCutOff(why))]
 
 

@@ -21,7 +21,6 @@ from daemon.journal.errors import JournalError
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.integrity_check import Found, damage
-from daemon.journal.recovery.log_end import commits_lost
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
@@ -206,26 +205,35 @@ def test_a_journal_that_ends_before_what_was_published_says_so(path: Path) -> No
     assert seq > 4000
 
 
-def test_the_end_of_a_log_is_read_as_sqlite_reads_it(tmp_path: Path) -> None:
-    """A whole log and one cut at any frame lose nothing unseen; a turned bit within does."""
-    path = tmp_path / "journal.db"
-    with Writer(path) as writer:
+@pytest.mark.parametrize("published", [False, True])
+def test_a_log_that_is_spoilt_in_the_middle_ends_before_that(
+    tmp_path: Path, *, published: bool
+) -> None:
+    """What is read is what was written; the loss is reported where a publisher had more."""
+    path = tmp_path / "killed" / "journal.db"
+    path.parent.mkdir()
+    with Writer(tmp_path / "journal.db") as writer:
         for number in range(20):
             writer.append([reading(number)], float(number))
-        log = tmp_path / "copy-wal"
-        shutil.copy(tmp_path / "journal.db-wal", log)
-    data = log.read_bytes()
-
-    assert not commits_lost(log)
-    assert not commits_lost(tmp_path / "none")
-    log.write_bytes(data[: len(data) // 2])
-    assert not commits_lost(log)
-    spoilt = bytearray(data)
-    spoilt[len(data) // 2] ^= 4
+        written = dict(Reader(tmp_path / "journal.db").readings())
+        for each in ("journal.db", "journal.db-wal"):
+            shutil.copy(tmp_path / each, path.parent / each)
+        if published:
+            with Cursors(path.with_name("journal-cursors.db")) as cursors:
+                cursors.advance(f"mqtt@{writer.identity}", writer.last_seq)
+    log = path.with_name("journal.db-wal")
+    spoilt = bytearray(log.read_bytes())
+    spoilt[len(spoilt) // 2] ^= 4
     log.write_bytes(spoilt)
-    assert commits_lost(log)
-    log.write_bytes(bytes(32) + data[32:])
-    assert commits_lost(log)
+    again, events = open_writer(path, 5.0, NOW, LOG)
+    with again:
+        again.append([*events, reading(99)], 3600.0)
+    *kept, (newest, _) = Reader(path).readings()
+
+    assert 0 < len(kept) < len(written)
+    assert kept == list(written.items())[: len(kept)]
+    assert published == bool(events)
+    assert newest > max(written) or not published
 
 
 def test_a_large_journal_is_looked_through_for_a_bounded_time(
