@@ -24,20 +24,20 @@ def nobody(_now: Instant) -> tuple[Follower, ...]:
     return ()
 
 
-class Lookout:
-    """Looks around when a minute has gone by; a look costs microseconds."""
+class HostWatch:
+    """Looks at the host when a minute has gone by; a look costs microseconds."""
 
     def __init__(
         self, journal: Path, followers: Callable[[Instant], tuple[Follower, ...]] = nobody
     ) -> None:
-        """Name the journal and what tells how far its publishers have come."""
+        """Name the journal, and the function that says how far its publishers have come."""
         self._folder = journal.resolve().parent
         self._followers = followers
         self._looked_s = -math.inf
         self._known: tuple[Follower, ...] = ()
 
     def look(self, at: Instant, lost: int, *, at_once: bool = False) -> Surroundings | None:
-        """Return what is seen; None while the last look is not old.
+        """Return what the host is like; None while the last look is not old.
 
         Args:
             at: Now.
@@ -47,7 +47,7 @@ class Lookout:
         if not at_once and at.mono_s - self._looked_s < LOOK_EVERY_S:
             return None
         self._looked_s = at.mono_s
-        # Else what was known before is told again; publishing itself says what is wrong.
+        # On failure, what was known before is repeated; publishing itself says what is wrong.
         with suppress(JournalError):
             self._known = self._followers(at)
         return Surroundings(at, free_bytes(self._folder), lost, self._known)

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from daemon.mixing.station.station import ReservoirSettings
 
 
-def rebuilt(
+def restore_station(
     path: Path,
     settings: dict[str, ReservoirSettings],
     weights: Weights,
@@ -28,7 +28,7 @@ def rebuilt(
 ) -> Station:
     """Return the station as the journal left it, or a new one.
 
-    Readings written since its state was last kept are taken again; what
+    Readings written since the last checkpoint are taken again; what
     follows from them is in the journal already.
     """
     if not path.exists():
@@ -60,7 +60,10 @@ def rebuilt(
 def _partly(text: str, log: Logger) -> StationState:
     state = restore_batches(text)
     if state is None:
-        log.warning("the state kept in the journal cannot be read; starting with no batch known")
+        log.warning("the checkpoint in the journal cannot be read; starting with no batch known")
         return StationState()
-    log.warning("the state kept in the journal is of another version; batches kept, detectors anew")
+    log.warning(
+        "the checkpoint in the journal is of another version; batches are restored, detectors"
+        " begin again"
+    )
     return state

@@ -10,7 +10,7 @@ from daemon.entries import Event, Instant
 from daemon.journal.acknowledged import confirmed
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
-from daemon.journal.host_watch import Lookout
+from daemon.journal.host_watch import HostWatch
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.retention import Limits, Retention
@@ -26,29 +26,29 @@ Open: TypeAlias = Callable[[Instant, str], tuple[Writer, list[Event]]]
 
 
 @dataclass(frozen=True, slots=True)
-class Keeping:
+class Upkeep:
     """The parts of it.
 
     Attributes:
-        lookout: Sees what the service runs on.
+        host: Looks at what the service runs on.
         retention: Turns old readings into summaries.
         open: Opens the journal, also a spoilt one.
     """
 
-    lookout: Lookout
+    host: HostWatch
     retention: Retention
     open: Open
 
 
-def keeping_of(config: Config, log: Logger) -> Keeping:
-    """Return how the journal of a configuration is kept; nothing is opened yet."""
+def upkeep_of(config: Config, log: Logger) -> Upkeep:
+    """Return what is done for the journal of a configuration; nothing is opened yet."""
     path, names = config.journal.path, config.publishers
     cursors, reader = cursors_path(path), Reader(path)
-    return Keeping(
-        Lookout(path, lambda now: followers(path, cursors, names, now)),
+    return Upkeep(
+        HostWatch(path, lambda now: followers(path, cursors, names, now)),
         Retention(
             Limits(config.journal.keep_readings_days, config.journal.largest_mb),
-            # Asked anew each time, for another journal may have taken the place of a spoilt one.
+            # Looked up each time, for another journal may have taken the place of a spoilt one.
             lambda: confirmed(cursors, reader.identity(), names),
         ),
         lambda now, why: open_writer(path, config.journal.flush_interval_s, now, log, why),

@@ -23,7 +23,7 @@ AT_ONCE = 2_000
 """Entries written in one turn, so that catching up never keeps a probe waiting for long."""
 
 FEW = 10
-"""Readings are few when they are less than this part of what may be held."""
+"""Readings are few when they are less than this part of what may wait."""
 
 
 @dataclass(slots=True)
@@ -43,11 +43,11 @@ class Loss:
     last: Instant | None = None
 
 
-class Held:
+class WriteBuffer:
     """Entries in order, the oldest first."""
 
     def __init__(self, at_most: int = AT_MOST) -> None:
-        """Hold so many at most."""
+        """Keep so many at most."""
         self._at_most = at_most
         self._entries: list[Entry] = []
         self._loss = Loss()
@@ -72,7 +72,7 @@ class Held:
     def next(self, now: Instant) -> list[Entry]:
         """Return what to write now: the oldest, and what was lost if that is still to be said."""
         some = self._entries[:AT_ONCE]
-        return [*some, self._told(now)] if some and self._loss.first else some
+        return [*some, self._loss_event(now)] if some and self._loss.first else some
 
     def written(self, entries: Sequence[Entry]) -> None:
         """Forget what `next` gave, for it is in the journal."""
@@ -124,7 +124,7 @@ class Held:
         loss.last = entry.at
         self.lost += 1
 
-    def _told(self, now: Instant) -> Event:
+    def _loss_event(self, now: Instant) -> Event:
         loss = self._loss
         first, last = loss.first or now, loss.last or now
         why = (

@@ -27,11 +27,11 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from daemon.entries import Event, Instant
-from daemon.journal.host_watch import Lookout
+from daemon.journal.host_watch import HostWatch
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.retention import Limits, Retention
-from daemon.journal.upkeep import Keeping
-from daemon.measure import Measuring
+from daemon.journal.upkeep import Upkeep
+from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe, LineSettings
 from simulators.scenarios import plain_batch
@@ -122,18 +122,16 @@ def day(
     path = folder / "journal.db"
     # An hour is kept, so that there is something to do all day.
     retention = Timed(Limits(readings_days=1 / 24, newest_kept=4000))
-    keeping = Keeping(
-        Lookout(path), retention, lambda now, why: open_writer(path, 5.0, now, LOG, why)
+    upkeep = Upkeep(
+        HostWatch(path), retention, lambda now, why: open_writer(path, 5.0, now, LOG, why)
     )
     names = [f"mix-{number}" for number in range(1, RESERVOIRS + 1)]
     station = Station({name: ReservoirSettings(name) for name in names}, weights())
     seen: list[Hour] = []
     spent_ns = 0
-    writer, _ = keeping.open(clock.now(), "")
+    writer, _ = upkeep.open(clock.now(), "")
     with lines() as probes, closing(writer):
-        loop = Measuring(
-            station, [probe for _, probe in probes], writer, clock, LOG, keeping=keeping
-        )
+        loop = make_loop(station, [probe for _, probe in probes], writer, clock, LOG, upkeep=upkeep)
         loop.turn()  # opens the ports
         for second in range(1, hours * hour_s + 1):
             if (second - 1) % BATCH_S == 0:

@@ -146,8 +146,8 @@ def test_an_upgrade_keeps_records_and_can_be_taken_back(station: Machine) -> Non
     assert [True] == [each.startswith(f"before-{new}-") for each in copies]
 
 
-BROKEN = "printf 'raise SystemExit(3)\\n' >>daemon/measure.py"
-ENDS = "sed -i 's/^    return measure(.*)/    return 3/' daemon/measure.py"
+BROKEN = "printf 'raise SystemExit(3)\\n' >>daemon/measure/main.py"
+ENDS = "sed -i 's/^        measure(.*)/        return 3/' daemon/measure/main.py"
 NEVER_READY = "sed -i 's/READY=1/NEVER=1/' daemon/supervision.py"
 OTHER_SCHEMA = (
     "printf '\\nMIGRATIONS += (\"CREATE TABLE tides (id INTEGER) STRICT;\",)\\n'"

@@ -25,7 +25,7 @@ from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.retention import OLDEST, summarise
-from daemon.journal.station_restore import rebuilt
+from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
 from daemon.mixing.events import OtherEvent
 from daemon.mixing.service_events import EntryDamaged
@@ -116,7 +116,7 @@ def one(first: Original, folder: Path, seed: int) -> str:
     now = Instant(START + timedelta(hours=2), 7200.0, "boot-1")
     writer, told = open_writer(path, 1e9, now, LOG)
     with writer:
-        rebuilt(path, SETTINGS, weights(), LOG)
+        restore_station(path, SETTINGS, weights(), LOG)
         Reader(path).pictures()
         fresh = replace(reading(7201), spoken="fresh")
         writer.append([*told, fresh], 7201.0)

@@ -9,23 +9,22 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import pytest
 
 from daemon.entries import JSON, Command, Entry, Instant, Sample
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
-from daemon.journal.station_restore import rebuilt
+from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
-from daemon.measure import Measuring
+from daemon.measure.main import make_loop
 from tests.campaigns.rooms import RESERVOIR, START, Room
 from tests.parts.weights import weights
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from daemon.probes.line import LineProbe
 
 HOUR_S = 3600.0
 YEAR = timedelta(days=365)
@@ -90,6 +89,9 @@ class ScriptedProbe:
         said, self.due = self.due, []
         return [replace(sample, at=now) for sample in said]
 
+    def close(self) -> None:
+        """Nothing is open."""
+
 
 class MortalWriter(Writer):
     """A writer during whose next transaction the process may be killed."""
@@ -139,10 +141,9 @@ class House:
         # A sync to the card protects from a power cut, which is not what is played here.
         self.writer = MortalWriter(self.path, NEVER_FORCED_S)
         self.inbox = OwnInbox(self.path)
-        self.station = rebuilt(self.path, self.settings, weights(), LOG)
-        probes = cast("list[LineProbe]", [self.probe])
-        self.loop = Measuring(self.station, probes, self.writer, self.clock, LOG, self.inbox)
-        self.loop.obey(self.clock.now())
+        self.station = restore_station(self.path, self.settings, weights(), LOG)
+        self.loop = make_loop(self.station, [self.probe], self.writer, self.clock, LOG, self.inbox)
+        self.loop.take_commands(self.clock.now())
 
     def give(self, item: Sample | Command) -> None:
         """Let one thing come in by the way that it comes in."""

@@ -15,18 +15,16 @@ from datetime import timedelta
 from functools import partial
 from itertools import pairwise
 from pathlib import Path
-from typing import cast
 
 import pytest
 
-from daemon import measure
 from daemon.entries import Event, Instant, Kind, Phase, Reading, Sample
 from daemon.journal.reader import Reader
-from daemon.journal.write_buffer import Held
+from daemon.journal.write_buffer import WriteBuffer
 from daemon.journal.writer import Writer
-from daemon.measure import Measuring
+from daemon.measure import loop as measure_loop
+from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
-from daemon.probes.line import LineProbe
 from tests.conftest import wait_until
 from tests.faults.scripted import ScriptedProbe
 from tests.parts.events import facts_in
@@ -177,15 +175,14 @@ def test_what_a_long_outage_loses_is_counted_and_said(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Readings of the whole time remain, all events remain, and one event tells of the rest."""
-    monkeypatch.setattr(measure, "Held", partial(Held, 500))
     # Nothing is waited for: the scripted probe has its values at once.
-    monkeypatch.setattr(measure, "LONGEST_WAIT_S", 0.0)
+    monkeypatch.setattr(measure_loop, "LONGEST_WAIT_S", 0.0)
     clock, probe = Hand(), ScriptedProbe()
     station = Station({"mix-1": ReservoirSettings("mix-1")}, weights())
     path = tmp_path / "journal.db"
     log = logging.getLogger("tests.disk_full")
     with Writer(path, 1e9) as writer:
-        loop = Measuring(station, [cast("LineProbe", probe)], writer, clock, log)
+        loop = make_loop(station, [probe], writer, clock, log, buffer=WriteBuffer(500))
         for number in range(3000):
             clock.second = float(number)
             if number in (10, 2900):

@@ -21,7 +21,7 @@ from daemon.entries import Flag, Instant, Kind, Reading
 from daemon.journal.checkpoint import dump
 from daemon.journal.command_format import parse as parse_request
 from daemon.journal.reader import Reader
-from daemon.journal.station_restore import rebuilt
+from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.record import records as batch_records
 from daemon.mixing.probe.reference_solutions import parse
@@ -224,7 +224,7 @@ def test_a_restarted_station_corrects_as_the_journal_says(folder: Path) -> None:
         writer.append(early, 0.0, {}, memory)
         writer.append(corner.entries[len(early) :], 1.0, {}, None)
     settings = assembly.reservoirs(load(folder / "brinewright.toml"))
-    corner.station = rebuilt(path, settings, weights(), logs.set_up("test"))
+    corner.station = restore_station(path, settings, weights(), logs.set_up("test"))
     reading = readings(corner.in_water(1))[-1]
 
     assert "mix-1-ct-1-20260302-1" == reading.calibration

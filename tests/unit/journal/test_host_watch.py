@@ -6,7 +6,7 @@ from datetime import timedelta
 from pathlib import Path
 
 from daemon.entries import Follower, Instant
-from daemon.journal.host_watch import Lookout, free_bytes
+from daemon.journal.host_watch import HostWatch, free_bytes
 from tests.unit.journal.test_journal import START
 
 
@@ -17,7 +17,7 @@ def at(second: float) -> Instant:
 
 def test_a_look_is_taken_once_a_minute(tmp_path: Path) -> None:
     """Ten minutes of turns twice a second look ten times, by the monotonic clock alone."""
-    lookout = Lookout(tmp_path / "journal.db")
+    lookout = HostWatch(tmp_path / "journal.db")
 
     looks = [lookout.look(at(half / 2), 0) for half in range(1200)]
 
@@ -28,7 +28,7 @@ def test_a_look_is_taken_once_a_minute(tmp_path: Path) -> None:
 def test_a_look_tells_disk_losses_and_publishers(tmp_path: Path) -> None:
     """The space is that of the journal's disk; what others count is passed on as it is."""
     behind = Follower("mqtt", 12, 30.0, "no broker")
-    lookout = Lookout(tmp_path / "journal.db", lambda _now: (behind,))
+    lookout = HostWatch(tmp_path / "journal.db", lambda _now: (behind,))
 
     seen = lookout.look(at(5.0), 3)
 

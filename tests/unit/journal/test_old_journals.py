@@ -31,7 +31,7 @@ from daemon.journal.recovery.integrity_check import damage
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.rows import UNPROVEN, to_reading
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
-from daemon.journal.station_restore import rebuilt
+from daemon.journal.station_restore import restore_station
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 from daemon.mixing.service_events import EntryDamaged, JournalRestored
 from daemon.mixing.station.station import ReservoirSettings
@@ -225,7 +225,7 @@ def test_summaries_are_there(journal: Path, schema: int) -> None:
 def test_the_station_goes_on_where_it_was(journal: Path, schema: int) -> None:
     """Batch, phase, lots and commands carried out; of before there was a state, from readings."""
     open_it(journal, schema)
-    state = rebuilt(journal, SETTINGS, weights(), LOG).state
+    state = restore_station(journal, SETTINGS, weights(), LOG).state
 
     if schema < FIRST_WITH_SERVICE:
         assert "mix-1" in state.reservoirs
@@ -247,7 +247,7 @@ def test_it_is_measured_into_and_looked_at(
     at = Instant(last_moment(schema) + timedelta(hours=1), 60.0, "boot-of-today")
     writer, _ = open_writer(journal, 5.0, at, LOG)
     with writer:
-        station = rebuilt(journal, SETTINGS, weights(), LOG)
+        station = restore_station(journal, SETTINGS, weights(), LOG)
         entries = station.advance(Sample("mix-1", "ct-1", at, 51.6, 25.0))
         writer.append(entries, 60.0, {"mix-1": station.picture("mix-1", at)})
     capsys.readouterr()

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.entries import Phase
 from daemon.journal.checkpoint import dump
-from daemon.journal.station_restore import rebuilt
+from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.stories import BATCH, a_station, mixed
@@ -33,7 +33,7 @@ def test_a_station_goes_on_as_it_was(left: tuple[Path, Station]) -> None:
     """With the same weights nothing of its state is lost, the detector's included."""
     path, station = left
 
-    assert station.state == rebuilt(path, SETTINGS, weights(), LOG).state
+    assert station.state == restore_station(path, SETTINGS, weights(), LOG).state
 
 
 def test_what_other_weights_remembered_is_not_read_with_these(
@@ -42,13 +42,13 @@ def test_what_other_weights_remembered_is_not_read_with_these(
     """A version that was trained again begins its detectors again, and keeps the batches."""
     path, station = left
 
-    state = rebuilt(path, SETTINGS, other_weights(), LOG).state
+    state = restore_station(path, SETTINGS, other_weights(), LOG).state
 
     reservoir = state.reservoirs["mix-1"]
     assert Phase.READY is reservoir.batch.phase
     assert station.state.reservoirs["mix-1"].batch == reservoir.batch
     assert [] == reservoir.stability.cells.index
     assert other_weights().mark == state.weights
-    assert ["batches kept, detectors anew"] == [
+    assert ["batches are restored, detectors begin again"] == [
         each.getMessage().rpartition("; ")[2] for each in caplog.records
     ]

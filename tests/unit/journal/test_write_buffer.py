@@ -9,14 +9,14 @@ from hypothesis import strategies as st
 
 from daemon.entries import Entry, Event, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of
-from daemon.journal.write_buffer import AT_ONCE, Held
+from daemon.journal.write_buffer import AT_ONCE, WriteBuffer
 from tests.parts.events import facts_in
 from tests.unit.journal.test_journal import START, event, reading
 
 NOW = Instant(START, 0.0)
 
 
-def everything_in(held: Held) -> list[Entry]:
+def everything_in(held: WriteBuffer) -> list[Entry]:
     """What a journal that works again is given, in order."""
     found: list[Entry] = []
     while held:
@@ -28,7 +28,7 @@ def everything_in(held: Held) -> list[Entry]:
 
 def test_readings_are_thinned_over_the_whole_time_and_no_event_goes() -> None:
     """A long outage leaves readings of all its hours, of each probe, and every event."""
-    held = Held(at_most=400)
+    held = WriteBuffer(at_most=400)
     for second in range(5_000):
         held.add([reading(second, "ct-1"), reading(second, "ct-2")])
         if second % 100 == 0:
@@ -47,7 +47,7 @@ def test_readings_are_thinned_over_the_whole_time_and_no_event_goes() -> None:
 
 def test_what_was_lost_is_counted_and_said_once() -> None:
     """One event tells how many readings of which time are missing, and is not told again."""
-    held = Held(at_most=100)
+    held = WriteBuffer(at_most=100)
     held.add([reading(second) for second in range(150)])
     kept = everything_in(held)
 
@@ -63,7 +63,7 @@ def test_what_was_lost_is_counted_and_said_once() -> None:
 @given(st.lists(st.sampled_from(["a", "b", "event", "forecast"]), max_size=300), st.integers(5, 60))
 def test_nothing_goes_uncounted(kinds: list[str], at_most: int) -> None:
     """Held and lost together are all that came, never more than allowed, in order."""
-    held = Held(at_most)
+    held = WriteBuffer(at_most)
     for second, kind in enumerate(kinds):
         if kind == "forecast":
             one = event(second)
@@ -84,7 +84,7 @@ def test_nothing_goes_uncounted(kinds: list[str], at_most: int) -> None:
 
 def test_one_turn_writes_no_more_than_it_may() -> None:
     """Catching up goes by pieces, and nothing is left out or given twice between them."""
-    held = Held()
+    held = WriteBuffer()
     held.add([reading(second) for second in range(2 * AT_ONCE + 1)])
 
     first = held.next(NOW)
