@@ -16,7 +16,7 @@ import gsw
 import pytest
 
 from daemon.entries import Entry, Event, Flag, Instant, Kind, Sample
-from daemon.journal.write_buffer import Held
+from daemon.journal.write_buffer import WriteBuffer
 from daemon.logs import Outage
 from daemon.mixing.alarm import flood, transitions
 from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES, AlarmState
@@ -204,7 +204,7 @@ def backoff(one: Backoff, begin_s: float) -> list[object]:
     return said
 
 
-def buffer(one: Held, begin_s: float) -> list[object]:
+def buffer(one: WriteBuffer, begin_s: float) -> list[object]:
     """So much that it is thinned, and then all of it is written."""
     said: list[object] = []
     for n in range(300):
@@ -316,7 +316,7 @@ MACHINES = (
     Machine("health of the station", StationHealth, station_health),
     Machine("notification policy", Recipient, recipient),
     Machine("pauses after a failure", lambda: Backoff(Random(5)), backoff),
-    Machine("write buffer", lambda: Held(at_most=100), buffer),
+    Machine("write buffer", lambda: WriteBuffer(at_most=100), buffer),
     Machine("rate limit", Limited, rate_limit),
     Machine("log of an outage", Lines, outage),
     Machine("batch", lambda: Bench(Story(period_s=10.0)), batch),
