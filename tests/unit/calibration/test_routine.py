@@ -361,6 +361,7 @@ def test_a_fit_that_cannot_be_is_refused_with_its_reason() -> None:
     made.act(Doing.CONFIRM)
 
     assert isinstance(said, Say)
+    assert Step.VERDICT is said.step
     assert "Refused: standard 53 at 22.10 °C is outside its table" in said.text
     assert (Step.ABORTED, []) == (made.routine.step, list(of_kind(made, Saved)))
 
