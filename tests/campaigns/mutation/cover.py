@@ -48,8 +48,9 @@ class Cover:
         around = frozenset[str]().union(
             *(lines.get(n, frozenset()) for n in range(first, last + 1))
         )
-        # A statement of several lines may be known by another of them than the one changed.
-        chosen = at or around
+        # A statement of several lines may be known by another of them than the one changed; and
+        # what runs while a module is imported runs for all tests of it.
+        chosen = at or around or frozenset[str]().union(*lines.values())
         return sorted(chosen, key=lambda test: (self.seconds.get(test, 0.0), test))
 
     def limit_s(self, tests: Iterable[str]) -> float:
