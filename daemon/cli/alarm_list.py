@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -21,6 +21,7 @@ from daemon.cli.output import (
 from daemon.entries import Event
 from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload
+from daemon.local_time import local_iso
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.reports.event_text import listing
@@ -86,7 +87,7 @@ def list_(
         "alarms": [_facts(each) for each in found],
     }
     _ask_whether_old(settings, pictures)
-    emit(answer, as_json=as_json, text=_text(found, flood=flood))
+    emit(answer, as_json=as_json, text=_text(found, settings.station.zone, flood=flood))
 
 
 def show(
@@ -106,10 +107,11 @@ def show(
         "present": [_facts(each) for each in now],
         "history": [event_payload(each) for each in past],
     }
-    rows = [*rows_of(row), *((_place(each), _now(each)) for each in now)]
+    zone = settings.station.zone
+    rows = [*rows_of(row), *((_place(each), _now(each, zone)) for each in now)]
     if not now:
         rows.append(("now", "normal"))
-    told = [listing(each, settings.station.zone, where=_where(each)) for each in past]
+    told = [listing(each, zone, where=_where(each)) for each in past]
     emit(answer, as_json=as_json, text="\n".join([table(rows), *([""] if told else []), *told]))
 
 
@@ -156,51 +158,47 @@ def _history(config: Config, name: str) -> list[Event]:
     return [event for _, event in found if facts_of(event.body).get("name") == name]
 
 
-def _text(found: list[Standing], *, flood: bool) -> str:
+def _text(found: list[Standing], zone: tzinfo, *, flood: bool) -> str:
     head = ["A flood of alarms is on: look for one cause of all.", ""] if flood else []
     needing = [each for each in found if each.state not in SUPPRESSED_STATES]
     away = [each for each in found if each.state in SUPPRESSED_STATES]
     if not needing:
         head.append("No alarm is active.")
-    blocks = [_block(each) for each in needing]
+    blocks = [_block(each, zone) for each in needing]
     if away:
-        rows = [(f"{_place(each)} {each.row.name}", _now(each)) for each in away]
+        rows = [(f"{_place(each)} {each.row.name}", _now(each, zone)) for each in away]
         blocks.append(f"shelved, suppressed or out of service:\n{table(rows)}")
     return "\n".join(head + ["\n\n".join(blocks)] * bool(blocks))
 
 
-def _block(each: Standing) -> str:
+def _block(each: Standing, zone: tzinfo) -> str:
     """Return an alarm for a person: how urgent and where, why, and what to do."""
     priority = str(each.row.priority)
     mark = priority.upper() if each.row.priority is Priority.HIGH else priority
     rows = [
-        (mark, f"{_place(each)} {each.row.name}: {_state(each)}"),
+        (mark, f"{_place(each)} {each.row.name}: {_state(each, zone)}"),
         ("why", str(each.told.get("why") or each.row.means)),
         ("do", each.row.do if each.told.get("active") else "acknowledge it; it has cleared"),
     ]
     return table([(head.ljust(len(Priority.MEDIUM)), said) for head, said in rows])
 
 
-def _now(each: Standing) -> str:
+def _now(each: Standing, zone: tzinfo) -> str:
     reason = each.told.get("reason") or each.told.get("why")
-    return f"{_state(each)}{': ' if reason else ''}{reason or ''}"
+    return f"{_state(each, zone)}{': ' if reason else ''}{reason or ''}"
 
 
-def _state(each: Standing) -> str:
+def _state(each: Standing, zone: tzinfo) -> str:
     who, until = each.told.get("who"), each.told.get("until")
-    raised, since = each.told.get("raised_at"), _time(each.told.get("since"))
+    raised, since = each.told.get("raised_at"), local_iso(str(each.told.get("since")), zone)
     state = LifecycleState(each.state).value.replace("-", " ")
     began = each.state not in SUPPRESSED_STATES and raised is not None
     return (
         f"{state}{f' by {who}' if who else ''}"
-        f"{f', raised {_time(raised)}' if began else f' since {since}'}"
-        f"{f' until {_time(until)}' if until else ''}"
+        f"{f', raised {local_iso(str(raised), zone)}' if began else f' since {since}'}"
+        f"{f' until {local_iso(str(until), zone)}' if until else ''}"
         f"{', repeating' if each.told.get('repeating') else ''}"
     )
-
-
-def _time(value: JSON) -> str:
-    return f"{str(value)[:16].replace('T', ' ')} UTC"
 
 
 def _urgency(each: Standing) -> tuple[int, int, str]:
@@ -238,4 +236,5 @@ def _ask_whether_old(config: Config, pictures: Mapping[str, Mapping[str, JSON]])
     newest = max(str(each.get("time", "")) for each in pictures.values())
     age_s = (datetime.now(UTC) - datetime.fromisoformat(newest)).total_seconds()
     if config.station.rehearsal_speed <= 1.0 and age_s > OLD_S:
-        complain(f"this is of {_time(newest)}, {age_s / 60:.0f} min ago: is the service running?")
+        at = local_iso(newest, config.station.zone)
+        complain(f"this is of {at}, {age_s / 60:.0f} min ago: is the service running?")

@@ -240,10 +240,11 @@ def show(
     as_json: Json = False,
 ) -> None:
     """Show one record."""
-    known = Calibrations(_records(read_config(config)))
+    settings = read_config(config)
+    known = Calibrations(_records(settings))
     record = _found(known.records, name)
     told = {**summary(record, known), "record": plain(record)}
-    emit(told, as_json=as_json, text=table(sheet(record, known)))
+    emit(told, as_json=as_json, text=table(sheet(record, known, settings.station.zone)))
 
 
 @group.command()

@@ -1,12 +1,15 @@
-"""A record of calibration in words: one line for a list, some rows for a look at it."""
+"""A record of calibration in words: one line for a list, some rows to show it."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion, Settlement
+from daemon.local_time import local_iso
 
 if TYPE_CHECKING:
+    from datetime import tzinfo
+
     from daemon.entries import JSON
     from daemon.mixing.probe.calibration_history import Calibrations
 
@@ -38,7 +41,7 @@ def _says(record: Record) -> str:
         return f"back to {record.to_id}"
     if isinstance(record, Settlement):
         word = "in force" if record.in_force else "dropped"
-        return f"{record.calibration_id}, which was held, is {word}"
+        return f"{record.calibration_id}, which was on hold, is {word}"
     if isinstance(record, CheckRecord):
         return (
             f"check of {record.calibration_id}: {'agrees' if record.agrees else 'does not agree'}"
@@ -47,19 +50,20 @@ def _says(record: Record) -> str:
     return f"cell constant × {made.factor:.4f} ± {2 * made.u_factor:.4f} (k=2), {outcome}"
 
 
-def sheet(record: Record, known: Calibrations) -> list[tuple[str, str]]:
+def sheet(record: Record, known: Calibrations, zone: tzinfo) -> list[tuple[str, str]]:
     """Return what a record says, as rows of a name and a text.
 
     Args:
         record: The record.
         known: All of them, to say which is in force.
+        zone: Of the station; the time is written in it.
     """
     told = summary(record, known)
     rows = [
         ("record", str(told["id"])),
         ("probe", record.probe),
-        ("made", f"{str(told['made_at'])[:16].replace('T', ' ')} UTC by {told['by']}"),
-        ("in force", "yes" if told["in_force"] else "no, held" if told["on_hold"] else "no"),
+        ("made", f"{local_iso(record.made_at, zone)} by {told['by']}"),
+        ("in force", "yes" if told["in_force"] else "no, on hold" if told["on_hold"] else "no"),
         ("says", str(told["says"])),
     ]
     if isinstance(record, CalibrationRecord):

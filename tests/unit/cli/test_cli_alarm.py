@@ -276,3 +276,26 @@ def test_the_guide_has_the_table_that_the_program_prints() -> None:
 
 def _rows() -> list[Any]:
     return [*CATALOGUE.values()]
+
+
+@pytest.mark.parametrize(
+    "zone, raised",
+    [
+        ("Europe/Berlin", r"raised 2026-03-02 09:2\d CET\b"),
+        ("Pacific/Chatham", r"raised 2026-03-02 22:0\d UTC\+13:45"),
+    ],
+)
+def test_alarms_are_listed_in_local_time_with_the_zone_named(
+    folder: Path, terminal: Terminal, zone: str, raised: str
+) -> None:
+    """In the list and in the history of one; a program gets UTC."""
+    config = folder / "brinewright.toml"
+    text = config.read_text().replace("[station]\n", f'[station]\ntimezone = "{zone}"\n', 1)
+    config.write_text(text)
+    with service(folder, off_target()):
+        listed, shown = terminal.types("list"), terminal.types("show", OFF)
+        found = terminal.object("list")
+
+    assert re.search(raised, " ".join(listed.split()))
+    assert re.search(raised.removeprefix("raised "), " ".join(shown.split()))
+    assert found["alarms"][0]["raised_at"].startswith("2026-03-02T08:2")
