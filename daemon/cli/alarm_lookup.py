@@ -53,17 +53,17 @@ def row_of(config: Config, name: str) -> AlarmKind:
 def pictures_of(config: Config) -> dict[str, Mapping[str, JSON]]:
     """Return the picture of the station under no name, and those of the reservoirs; or end."""
     reader = journal_of(config.journal.path)
-    own, others = reader.own_picture(), reader.pictures()
+    own, others = reader.station_snapshot(), reader.snapshots()
     found: dict[str, Mapping[str, JSON]] = {} if own is None else {"": own}
     return found | {name: each for name, each in others.items() if isinstance(each, dict)}
 
 
-def standing(config: Config, pictures: Mapping[str, Mapping[str, JSON]]) -> list[Standing]:
+def standing(config: Config, snapshots: Mapping[str, Mapping[str, JSON]]) -> list[Standing]:
     """Return every alarm that is not normal, in the order of places and names."""
     rows = assembly.station(config).alarms
     return [
         Standing(place, rows[name], told)
-        for place, picture in sorted(pictures.items())
+        for place, picture in sorted(snapshots.items())
         for name, told in _details(picture).items()
         if name in rows and isinstance(told, dict)
     ]

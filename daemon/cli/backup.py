@@ -25,7 +25,7 @@ from daemon.config import ConfigError, find_config, parse
 from daemon.config.loading import USUAL_PLACES
 from daemon.journal.backup import settings_file
 from daemon.journal.backup.archive import MEMBERS, Manifest
-from daemon.journal.backup.creation import Source
+from daemon.journal.backup.creation import BackupSource
 from daemon.journal.backup.creation import create as back_up
 from daemon.journal.backup.restore import Restored, check, configuration_in, restore
 from daemon.journal.errors import JournalError
@@ -70,7 +70,7 @@ def create(
     try:
         place = find_config(config)
         text, station = place.read_bytes(), settings.station.name
-        source = Source(settings.journal.path, station, text, named, place)
+        source = BackupSource(settings.journal.path, station, text, named, place)
         made = back_up(source, file, assembly.clock(settings).now(), replace=force)
     except OSError as exc:
         fail(f"{exc.filename}: cannot be read: {reason_of(exc)}", CONFIG)

@@ -143,5 +143,5 @@ def _moment(text: str | None, option: str) -> datetime | None:
 def _check_reservoir(name: str | None, settings: Config, reader: Reader) -> None:
     known = {each.name for each in settings.reservoirs}
     # One that is no longer configured may still have its entries.
-    if name is not None and name not in known and name not in reader.pictures():
+    if name is not None and name not in known and name not in reader.snapshots():
         fail(f"there is no reservoir {name!r}; there are {', '.join(sorted(known))}", NOT_SO)

@@ -115,7 +115,7 @@ def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> Non
 
 def books(config: Config) -> tuple[dict[str, Lot], float]:
     """Return the lots as the journal has them, and the station's time, s."""
-    kept = journal_of(config.journal.path).memory()
+    kept = journal_of(config.journal.path).checkpoint()
     state = None if kept is None else restore(kept[1]) or restore_batches(kept[1])
     return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
 

@@ -58,10 +58,10 @@ def status(
     if watch:
         raise typer.Exit(_watch(settings, reservoir, until_ready, within))
     reader = journal_of(settings.journal.path)
-    pictures, own = reader.pictures(), reader.own_picture()
-    if reservoir is not None and reservoir not in pictures:
+    snapshots, own = reader.snapshots(), reader.station_snapshot()
+    if reservoir is not None and reservoir not in snapshots:
         fail(f"nothing is known of a reservoir {reservoir!r} yet", NOT_SO)
-    chosen = {name: pictures[name] for name in sorted(pictures) if reservoir in (None, name)}
+    chosen = {name: snapshots[name] for name in sorted(snapshots) if reservoir in (None, name)}
     if not chosen:
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
     zone = settings.station.zone

@@ -101,7 +101,7 @@ def _start(reader: Reader) -> int:
 def _take(reader: Reader, progress: Progress, reservoir: str) -> list[Event]:
     try:
         stored = reader.after(progress.seq, 2000)
-        picture = reader.pictures().get(reservoir)
+        picture = reader.snapshots().get(reservoir)
     except JournalError:
         return []
     if isinstance(picture, dict):

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def confirmed(cursors: Path, journal: str, sinks: Sequence[str]) -> int | None:
+def acknowledged_by_all(cursors: Path, journal: str, sinks: Sequence[str]) -> int | None:
     """Return the `seq` up to which all sinks have acknowledged; None where there is no sink.
 
     One that never did, or of which nothing can be read, counts as 0.

@@ -3,7 +3,7 @@
 The text carries a mark of the shape of the state.  A version with another mark, or
 with other weights than those that the detectors remember by, takes from it only what
 must not be lost: time, commands taken, lots, batches, alarms and which probes are out
-of the water.  Its detectors begin anew, as after a gap.
+of the water.  Its detectors start over, as after a gap.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ def _rename_alarms(state: StationState) -> None:
 
 
 def _alarms(kept: Any) -> AlarmState:  # noqa: ANN401 - whatever another version wrote
-    """Return the alarms that can be read: what somebody shelved, or has not seen, stays so."""
+    """Return the alarms that can be read: what is shelved, or unacknowledged, stays so."""
     try:
         found: AlarmState = _adapter(AlarmState).validate_python(kept)
     except ValidationError:

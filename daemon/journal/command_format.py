@@ -1,4 +1,4 @@
-"""What somebody asks of the station: bytes from anybody to a checked request, or a sentence.
+"""Commands as they come in: untrusted bytes to a checked request, or a sentence.
 
 One check for every way in that is not the command line.
 
@@ -31,7 +31,7 @@ HEAD = ("id", "verb", "facts", "who")
 
 
 class BadRequestError(BrinewrightError):
-    """What came in asks nothing that can be done; the text is the answer.
+    """What came in is no command that can be carried out; the text is the answer.
 
     Attributes:
         id: By which its sender knows it; empty when none could be read.
@@ -47,11 +47,11 @@ class BadRequestError(BrinewrightError):
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One command as it was asked for.
+    """One command as it was requested.
 
     Attributes:
         id: Given by the sender; empty for none.
-        verb: What is asked.
+        verb: Of the command.
         who: Who the sender says it is; empty for nothing said.
         facts: Arguments: texts, numbers, true, false and null.
     """
@@ -63,33 +63,33 @@ class Request:
 
 
 def parse(payload: bytes, size: int, allowed: Collection[str], setting: str) -> Request:
-    """Return what a payload asks.
+    """Return the request in a payload.
 
     Args:
         payload: JSON in UTF-8; what stands in it does not matter when `size` is too large.
         size: How long it was, bytes.
-        allowed: Verbs that may be asked for.
+        allowed: Verbs that may be used.
         setting: Key of the configuration that lists them.
 
     Raises:
-        BadRequestError: It asks nothing that may be asked; says what is wrong.
+        BadRequestError: It is no allowed request; says what is wrong.
     """
     return checked(read_object(payload, size), allowed, setting)
 
 
-def checked(told: Mapping[str, JSON], allowed: Collection[str], setting: str) -> Request:
-    """Return what an object asks.
+def checked(parsed: Mapping[str, JSON], allowed: Collection[str], setting: str) -> Request:
+    """Return the request in an object.
 
     Args:
-        told: The object, of any size and content.
-        allowed: Verbs that may be asked for.
+        parsed: The object, of any size and content.
+        allowed: Verbs that may be used.
         setting: Key of the configuration that lists them.
 
     Raises:
-        BadRequestError: It asks nothing that may be asked; says what is wrong.
+        BadRequestError: It is no allowed request; says what is wrong.
     """
-    id_ = _text(told, "id", LONGEST_ID, "")
-    verb = _text(told, "verb", LONGEST_NAME, id_)
+    id_ = _text(parsed, "id", LONGEST_ID, "")
+    verb = _text(parsed, "verb", LONGEST_NAME, id_)
     if not verb:
         raise BadRequestError('a "verb" is wanted, such as "batch.confirm"', id_)
     if verb not in allowed:
@@ -97,11 +97,11 @@ def checked(told: Mapping[str, JSON], allowed: Collection[str], setting: str) ->
             f"{verb!r} is not allowed here; allowed are {', '.join(allowed) or 'none'} ({setting})",
             id_,
         )
-    return Request(id_, verb, _text(told, "who", LONGEST_WHO, id_), _facts(told, id_))
+    return Request(id_, verb, _text(parsed, "who", LONGEST_WHO, id_), _facts(parsed, id_))
 
 
 def answer_of(event: Event) -> dict[str, JSON]:
-    """Return what is told of an answer in the journal to whoever asked."""
+    """Return the reply for the sender of a command, from its answer in the journal."""
     facts = facts_of(event.body)
     return {
         "id": str(facts.get("id")),
@@ -122,17 +122,17 @@ def read_object(payload: bytes, size: int) -> dict[str, JSON]:
     if size > LARGEST_BYTES:
         raise BadRequestError(f"{size} bytes are too many; {LARGEST_BYTES} are allowed")
     try:
-        told = json.loads(
+        parsed = json.loads(
             payload.decode("utf-8"), parse_constant=_no_number, object_pairs_hook=_each_once
         )
-        json.dumps(told, ensure_ascii=False).encode()  # finds half surrogate pairs
+        json.dumps(parsed, ensure_ascii=False).encode()  # finds half surrogate pairs
     except UnicodeError:
         raise BadRequestError("it is not UTF-8 text") from None
     except (ValueError, RecursionError):
         raise BadRequestError('it is not JSON such as {"verb": "batch.confirm"}') from None
-    if not isinstance(told, dict):
+    if not isinstance(parsed, dict):
         raise BadRequestError('it is JSON, but no object such as {"verb": "batch.confirm"}')
-    return told
+    return parsed
 
 
 def _each_once(pairs: list[tuple[str, JSON]]) -> dict[str, JSON]:
@@ -149,8 +149,8 @@ def _no_number(name: str) -> JSON:
     raise ValueError(name)
 
 
-def _text(told: Mapping[str, JSON], key: str, longest: int, id_: str) -> str:
-    value = told.get(key)
+def _text(parsed: Mapping[str, JSON], key: str, longest: int, id_: str) -> str:
+    value = parsed.get(key)
     if value is None:
         return ""
     if not isinstance(value, str) or len(value) > longest or not value.isprintable():
@@ -160,11 +160,11 @@ def _text(told: Mapping[str, JSON], key: str, longest: int, id_: str) -> str:
     return value.strip()
 
 
-def _facts(told: Mapping[str, JSON], id_: str) -> dict[str, JSON]:
-    inner = told.get("facts")
+def _facts(parsed: Mapping[str, JSON], id_: str) -> dict[str, JSON]:
+    inner = parsed.get("facts")
     if inner is not None and not isinstance(inner, dict):
         raise BadRequestError('"facts" must be an object such as {"volume_l": 40}', id_)
-    beside = {key: value for key, value in told.items() if key not in HEAD}
+    beside = {key: value for key, value in parsed.items() if key not in HEAD}
     if twice := sorted(beside.keys() & (inner or {}).keys()):
         raise BadRequestError(f"{_shown(twice[0])} stands twice, in facts and beside them", id_)
     facts = {**beside, **(inner or {})}

@@ -55,7 +55,7 @@ WORK = """
 
 
 def cursors_path(journal: Path) -> Path:
-    """Return where the positions of the sinks are kept: beside the journal."""
+    """Return the file with the positions of the sinks: beside the journal."""
     return journal.with_name(f"{journal.stem}-cursors.db")
 
 

@@ -39,7 +39,7 @@ class JournalMissingError(JournalError):
 
 
 class JournalForbiddenError(JournalError):
-    """Whoever asks may not read the journal; the text says who may."""
+    """This account may not read the journal; the text says which may."""
 
 
 class NoFileError(BrinewrightError, sqlite3.OperationalError):
@@ -51,6 +51,6 @@ class WrittenMeanwhileError(BrinewrightError, sqlite3.OperationalError):
 
 
 def broken(exc: sqlite3.Error) -> bool:
-    """Say whether an error tells that the file is spoilt, and not that it cannot be used now."""
+    """Return whether an error means that the file is spoilt, not that it cannot be used now."""
     name = getattr(exc, "sqlite_errorname", "") or ""
     return name.startswith(BROKEN)

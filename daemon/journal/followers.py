@@ -41,7 +41,7 @@ def followers(
 
     Args:
         journal: The journal.
-        cursors: The file beside it that publishing keeps; it need not be there.
+        cursors: The file beside it that publishing writes; it need not be there.
         names: Publishers that are configured.
         now: The present moment, on the clock of the journal's entries.
         most: Entries are counted up to so many, which bounds the cost.
@@ -53,10 +53,10 @@ def followers(
         return ()
     reader = Reader(journal)
     identity = reader.identity()
-    kept = _kept(cursors, {name: cursor_name(name, identity) for name in names})
+    stored = _stored(cursors, {name: cursor_name(name, identity) for name in names})
     found = []
     for name in names:
-        seq, row = kept[name]
+        seq, row = stored[name]
         waiting, first = reader.backlog(seq, most)
         behind_s = 0.0 if first is None else age_s(now, first)
         found.append(_follower(name, waiting, behind_s, row))
@@ -128,11 +128,11 @@ def _follower(name: str, waiting: int, behind_s: float, row: Row | None) -> Foll
     )
 
 
-def _kept(path: Path, cursors: dict[str, str]) -> dict[str, tuple[int, Row | None]]:
+def _stored(path: Path, cursors: dict[str, str]) -> dict[str, tuple[int, Row | None]]:
     """Return the position of each sink and what is known of it, by name."""
     try:
         with read_only(path, timeout_s=0.0) as db:
-            return {name: _kept_of(db, name, cursor) for name, cursor in cursors.items()}
+            return {name: _stored_of(db, name, cursor) for name, cursor in cursors.items()}
     except NoFileError:
         return dict.fromkeys(cursors, (0, None))
     except sqlite3.Error as exc:
@@ -140,7 +140,7 @@ def _kept(path: Path, cursors: dict[str, str]) -> dict[str, tuple[int, Row | Non
         raise JournalError(why) from exc
 
 
-def _kept_of(db: sqlite3.Connection, name: str, cursor: str) -> tuple[int, Row | None]:
+def _stored_of(db: sqlite3.Connection, name: str, cursor: str) -> tuple[int, Row | None]:
     has = {table for (table,) in db.execute("SELECT name FROM sqlite_schema")}
     seq, row = None, None
     if "cursors" in has:

@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
     from daemon.entries import JSON, Instant
 
-HELD_AT_MOST = 10_000
-KEPT_TAKEN = 5_000
+MOST_WAITING = 10_000
+MOST_TAKEN = 5_000
 LONGEST_FACTS = 16_384
 LONGEST_WORD = 200
 DEEPEST = 8
@@ -59,7 +59,7 @@ class CannotBeSentError(JournalError):
 
 
 @dataclass(frozen=True, slots=True)
-class Waiting:
+class QueuedCommand:
     """One command in the inbox, with its place in the order."""
 
     number: int
@@ -125,7 +125,7 @@ class Inbox:
                 "SELECT count(*) FROM commands"
                 " WHERE number > coalesce((SELECT number FROM taken), 0)"
             ).fetchone()
-            if waiting >= HELD_AT_MOST:
+            if waiting >= MOST_WAITING:
                 db.execute("ROLLBACK")
                 msg = f"inbox {self._path}: {waiting} commands wait; is 'brinewright run' running?"
                 raise InboxFullError(msg)
@@ -137,13 +137,13 @@ class Inbox:
             db.execute("COMMIT")
             return added.rowcount == 1
 
-    def after(self, number: int, limit: int = 100) -> list[Waiting]:
+    def after(self, number: int, limit: int = 100) -> list[QueuedCommand]:
         """Return up to `limit` commands that follow `number`, in order.
 
         Raises:
             JournalError: The inbox cannot be read.
         """
-        if not os.path.exists(self._path):  # noqa: PTH110 - False too where nobody may look
+        if not os.path.exists(self._path):  # noqa: PTH110 - False too without the right to look
             return []
         with self._open() as db:
             found = db.execute(
@@ -172,7 +172,7 @@ class Inbox:
         return None if row is None else bool(row[0])
 
     def taken(self, number: int) -> None:
-        """Note that all up to `number` are in the journal; old ones may be forgotten.
+        """Record that all up to `number` are in the journal; old ones may be removed.
 
         Raises:
             JournalError: It cannot be written.
@@ -180,7 +180,7 @@ class Inbox:
         with self._open() as db:
             db.execute("BEGIN IMMEDIATE")
             db.execute("INSERT OR REPLACE INTO taken VALUES (1, ?)", (number,))
-            db.execute("DELETE FROM commands WHERE number <= ?", (number - KEPT_TAKEN,))
+            db.execute("DELETE FROM commands WHERE number <= ?", (number - MOST_TAKEN,))
             db.execute("COMMIT")
 
     def go_on_from(self, number: int) -> int:
@@ -230,9 +230,9 @@ class Inbox:
         return JournalError(f"inbox {self._path}: {exc}; {then}")
 
 
-def _waiting(row: tuple[Any, ...]) -> Waiting:
+def _waiting(row: tuple[Any, ...]) -> QueuedCommand:
     number, id_, who, via, verb, reservoir, facts = row
-    return Waiting(number, id_, who, via, verb, reservoir, json.loads(facts))
+    return QueuedCommand(number, id_, who, via, verb, reservoir, json.loads(facts))
 
 
 def _text_of(verb: str, facts: Mapping[str, JSON]) -> str:

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import Event
 from daemon.journal.errors import JournalError
-from daemon.journal.inbox import BUSY_S, KEPT_TAKEN, LOG_ENDS, Inbox, beside
+from daemon.journal.inbox import BUSY_S, LOG_ENDS, MOST_TAKEN, Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.aside import free_name
 from daemon.mixing.service_events import InboxMoved, InboxReplaced
@@ -48,7 +48,7 @@ TABLES = """
 CLOSING = ("DROP TABLE commands", "CREATE VIEW commands AS SELECT 0 AS number", "COMMIT")
 """Has whoever waits for the lock of a file that was emptied be refused, and not be lost."""
 NO_FILE = (PermissionError, IsADirectoryError, shutil.SpecialFileError)
-"""What keeps a file from being read for good; a full disk does not."""
+"""Errors after which a file can never be read; a full disk is none."""
 
 
 class OwnInbox(Inbox):
@@ -60,7 +60,7 @@ class OwnInbox(Inbox):
         self._journal = journal
 
     def establish(self, number: int, now: Instant) -> list[Event]:
-        """See that there is an inbox that can be used; return what is to be told.
+        """Ensure that there is an inbox that can be used; return the events of that.
 
         Args:
             number: Up to which the journal has the commands; new ones get higher numbers.
@@ -85,7 +85,7 @@ class OwnInbox(Inbox):
             raise JournalError(f"inbox {self.path}: cannot be made: {exc}") from exc
 
     def put_aside(self, number: int, now: Instant) -> Event:
-        """Put a spoilt inbox aside and make another; return what is to be told.
+        """Put a spoilt inbox aside and create another; return the events of that.
 
         Args:
             number: As for `establish`.
@@ -96,7 +96,7 @@ class OwnInbox(Inbox):
             JournalError: Another could not be made.
         """
         aside = free_name(self.path, now)
-        _forget_log(self.path)
+        _drop_log(self.path)
         self.path.rename(aside)
         self.establish(number, now)
         why = (
@@ -119,9 +119,9 @@ class OwnInbox(Inbox):
                 return old.leave(now, self.path)
             foreign.copy()
             _build(ready, number, foreign, old)
-            told = foreign.leave(now, self.path)
+            events = foreign.leave(now, self.path)
             _place(ready, self.path)
-            return told + old.leave(now, self.path)
+            return events + old.leave(now, self.path)
 
     def _append(self, more: _Source, number: int) -> None:
         """Put what waited elsewhere behind what waits here, in one step."""
@@ -200,7 +200,7 @@ class _Source:
             self.trouble = exc.strerror or str(exc)
 
     def leave(self, now: Instant, inbox: Path) -> list[Event]:
-        """Remove it, or put it aside where that is safer; return what is to be told."""
+        """Remove it, or put it aside where that is safer; return the events of that."""
         if not os.path.lexists(self.path):
             return []
         if self._db is None:
@@ -210,7 +210,7 @@ class _Source:
             for each in CLOSING:
                 self._db.execute(each)
         self.close()
-        _forget_log(self.path)
+        _drop_log(self.path)
         why = f"the inbox of commands is now {inbox}; {_carried(self)}"
         return [Event("", now, "", InboxMoved(why))]
 
@@ -293,7 +293,7 @@ def _fill(db: sqlite3.Connection, number: int, done: Iterable[Row], waiting: Ite
     db.execute("DELETE FROM sqlite_sequence WHERE name = 'commands'")
     db.execute("INSERT INTO sqlite_sequence VALUES ('commands', ?)", (max(number, newest),))
     put = f"INSERT OR IGNORE INTO commands ({COLUMNS}) VALUES (?, ?, ?, ?, ?, ?)"  # noqa: S608
-    db.executemany(put, list(done)[-KEPT_TAKEN:])
+    db.executemany(put, list(done)[-MOST_TAKEN:])
     db.execute(
         "INSERT OR REPLACE INTO taken SELECT 1, seq FROM sqlite_sequence WHERE name = 'commands'"
     )
@@ -332,7 +332,7 @@ def _adopt(ready: Path, path: Path) -> bool:
 
 def _place(ready: Path, path: Path) -> None:
     # SQLite would take the log of another file for this one's.
-    _forget_log(path)
+    _drop_log(path)
     ready.replace(path)
     _force(path.parent)
 
@@ -360,10 +360,10 @@ def _carried(source: _Source) -> str:
 
 def _remove(path: Path) -> None:
     path.unlink(missing_ok=True)
-    _forget_log(path)
+    _drop_log(path)
 
 
-def _forget_log(path: Path) -> None:
+def _drop_log(path: Path) -> None:
     for end in LOG_ENDS:
         Path(f"{path}{end}").unlink(missing_ok=True)
 

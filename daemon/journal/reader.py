@@ -1,6 +1,6 @@
 """Read-only views of the journal: each opens, reads a batch whole, and closes.
 
-A reader that kept its snapshot would pin the write-ahead log, so none does.
+A reader with a long transaction would pin the write-ahead log, so none has one.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 ANSWERS_AMONG = 5000
 """Newest events among which the answer to a command is looked for."""
 NEWEST = 2000
-"""How far back a reading may lie and still renew a picture."""
+"""How far back a reading may be and still update a snapshot."""
 
 LOG_LEFT = (
     "a process that was killed left its newest entries in a log beside it, which takes the right to"
@@ -56,7 +56,7 @@ class Stored:
 
 
 class Reader:
-    """Questions that may be asked of a journal while it is being written."""
+    """Queries on a journal, which may be written meanwhile."""
 
     def __init__(self, path: Path) -> None:
         """Name the journal; nothing is opened yet."""
@@ -68,15 +68,15 @@ class Reader:
         Raises:
             JournalError: There is no journal, or it cannot be read.
         """
-        with self.snapshot() as db:
+        with self.transaction() as db:
             origins = origins_of(db)
             readings = db.execute(
-                f"SELECT {rows.READING_ASKED} FROM readings"  # noqa: S608 - a constant
+                f"SELECT {rows.READING_SELECTED} FROM readings"  # noqa: S608 - a constant
                 " WHERE seq > ? ORDER BY seq LIMIT ?",
                 (seq, limit),
             ).fetchall()
             events = db.execute(
-                f"SELECT {rows.EVENT_ASKED} FROM events WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
+                f"SELECT {rows.EVENT_SELECTED} FROM events WHERE seq > ? ORDER BY seq LIMIT ?",  # noqa: S608
                 (seq, limit),
             ).fetchall()
         stored = [
@@ -89,10 +89,10 @@ class Reader:
 
     def readings(self, since_seq: int = 0) -> list[tuple[int, Reading]]:
         """Every reading after `since_seq` that the disk has not changed, in order."""
-        with self.snapshot() as db:
+        with self.transaction() as db:
             origins = origins_of(db)
             found = db.execute(
-                f"SELECT {rows.READING_ASKED} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
+                f"SELECT {rows.READING_SELECTED} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
                 (since_seq,),
             ).fetchall()
         known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in found)
@@ -101,10 +101,10 @@ class Reader:
     def events(self, batch: str | None = None) -> list[tuple[int, Event]]:
         """Every event in order, or those of one batch."""
         where, values = ("", ()) if batch is None else (" WHERE batch = ?", (batch,))
-        with self.snapshot() as db:
+        with self.transaction() as db:
             origins = origins_of(db)
             found = db.execute(
-                f"SELECT {rows.EVENT_ASKED} FROM events{where} ORDER BY seq",  # noqa: S608
+                f"SELECT {rows.EVENT_SELECTED} FROM events{where} ORDER BY seq",  # noqa: S608
                 values,
             ).fetchall()
         return [_event(row, origins) for row in found]
@@ -116,7 +116,7 @@ class Reader:
     def former_alarms(self) -> list[tuple[str, str]]:
         """Reservoir and former name of each alarm that events were written under, once each."""
         names = ", ".join("?" * len(PRESENT_NAMES))
-        with self.snapshot() as db:
+        with self.transaction() as db:
             found = db.execute(
                 "SELECT DISTINCT reservoir, iif(json_valid(facts),"  # noqa: S608 - constants
                 " json_extract(facts, '$.name'), NULL) AS name"
@@ -136,10 +136,10 @@ class Reader:
         Raises:
             JournalError: There is no journal, or it cannot be read.
         """
-        with self.snapshot() as db:
+        with self.transaction() as db:
             origins = origins_of(db)
             found = db.execute(
-                f"SELECT {rows.EVENT_ASKED} FROM events"  # noqa: S608
+                f"SELECT {rows.EVENT_SELECTED} FROM events"  # noqa: S608
                 " WHERE seq >= coalesce("
                 "(SELECT seq FROM events ORDER BY seq DESC LIMIT 1 OFFSET ?), 0)"
                 " AND kind = ? AND instr(facts, ?) > 0 ORDER BY seq",
@@ -149,10 +149,10 @@ class Reader:
         return next((each for each in events if facts_of(each.body).get("id") == id), None)
 
     def _of_kind(self, kind: Kind, since_seq: int) -> list[tuple[int, Event]]:
-        with self.snapshot() as db:
+        with self.transaction() as db:
             origins = origins_of(db)
             found = db.execute(
-                f"SELECT {rows.EVENT_ASKED} FROM events"  # noqa: S608
+                f"SELECT {rows.EVENT_SELECTED} FROM events"  # noqa: S608
                 " WHERE seq > ? AND kind = ? ORDER BY seq",
                 (since_seq, str(kind)),
             ).fetchall()
@@ -163,7 +163,7 @@ class Reader:
 
         None stands for one that the disk has changed.
         """
-        with self.snapshot() as db:
+        with self.transaction() as db:
             origins = origins_of(db)
             found = db.execute(
                 f"SELECT {COLUMNS} FROM summaries WHERE first_seq > ? ORDER BY first_seq LIMIT ?",  # noqa: S608
@@ -173,28 +173,28 @@ class Reader:
 
     def summarised_to(self) -> int:
         """The `seq` up to which readings have become summaries; 0 when none has."""
-        with self.snapshot() as db:
+        with self.transaction() as db:
             (seq,) = db.execute("SELECT to_seq FROM summarised").fetchone()
         return int(seq)
 
-    def pictures(self) -> dict[str, JSON]:
-        """The present picture of each reservoir, by name, renewed by its latest reading."""
-        with self.snapshot() as db:
-            kept = db.execute(
+    def snapshots(self) -> dict[str, JSON]:
+        """The present snapshot of each reservoir, by name, updated by its latest reading."""
+        with self.transaction() as db:
+            stored = db.execute(
                 "SELECT reservoir, seq, picture FROM pictures WHERE reservoir != ''"
             ).fetchall()
             found: dict[str, JSON] = {}
-            for reservoir, seq, text in kept:
-                known = _picture(text)
+            for reservoir, seq, text in stored:
+                known = _parsed(text)
                 if known is None:
                     continue
                 reading = _latest(db, reservoir, known.get("probe"), seq)
                 found[reservoir] = known if reading is None else renewed(known, reading)
         return found
 
-    def own_picture(self) -> dict[str, JSON] | None:
-        """The present picture of the station itself; None before any."""
-        with self.snapshot() as db:
+    def station_snapshot(self) -> dict[str, JSON] | None:
+        """The present snapshot of the station itself; None before any."""
+        with self.transaction() as db:
             row = db.execute("SELECT picture FROM pictures WHERE reservoir = ''").fetchone()
         found: dict[str, JSON] | None = None if row is None else json.loads(row[0])
         return found
@@ -204,7 +204,7 @@ class Reader:
 
         A restored journal ends in the middle of things, and nothing broke off there.
         """
-        with self.snapshot() as db:
+        with self.transaction() as db:
             row = db.execute(
                 "SELECT json_extract(facts, '$.state') AS state FROM events WHERE kind = ?"
                 " AND origin IN (SELECT id FROM origins WHERE reservoir = '')"
@@ -214,18 +214,18 @@ class Reader:
             ).fetchone()
         return row is not None and row[0] == "measuring began"
 
-    def memory(self) -> tuple[int, str] | None:
-        """The station's last kept state and the `seq` it belongs to.
+    def checkpoint(self) -> tuple[int, str] | None:
+        """The last checkpoint of the station's state, and the `seq` that it belongs to.
 
         Raises:
             JournalBrokenError: The disk has changed it.
         """
-        with self.snapshot() as db:
-            row = db.execute(f"SELECT {rows.MEMORY_ASKED} FROM memory").fetchone()  # noqa: S608
+        with self.transaction() as db:
+            row = db.execute(f"SELECT {rows.CHECKPOINT_SELECTED} FROM memory").fetchone()  # noqa: S608
         if row is None:
             return None
         seq, state, proof = row
-        if not rows.sound_memory(seq, state, proof):
+        if not rows.sound_checkpoint(seq, state, proof):
             msg = f"journal {self._path}: the station's state was changed on the disk; {MEND}"
             raise JournalBrokenError(msg)
         return seq, state
@@ -241,7 +241,7 @@ class Reader:
             JournalError: There is no journal, or it cannot be read.
         """
         count, first = 0, None
-        with self.snapshot() as db:
+        with self.transaction() as db:
             for kind in ("readings", "events"):
                 (found,) = db.execute(
                     f"SELECT count(*) FROM (SELECT 1 FROM {kind} WHERE seq > ? LIMIT ?)",  # noqa: S608
@@ -258,13 +258,13 @@ class Reader:
 
     def identity(self) -> str:
         """The name that this journal was given when it was made, unlike any other's."""
-        with self.snapshot() as db:
+        with self.transaction() as db:
             (name,) = db.execute("SELECT name FROM identity").fetchone()
         return str(name)
 
     def last_seq(self) -> int:
         """The newest `seq`; 0 in an empty journal."""
-        with self.snapshot() as db:
+        with self.transaction() as db:
             (seq,) = db.execute(
                 "SELECT max(coalesce((SELECT max(seq) FROM readings), 0),"
                 " coalesce((SELECT max(seq) FROM events), 0))"
@@ -272,7 +272,7 @@ class Reader:
         return int(seq)
 
     @contextmanager
-    def snapshot(self) -> Iterator[sqlite3.Connection]:
+    def transaction(self) -> Iterator[sqlite3.Connection]:
         """Give a connection to the journal as it is now; let go of it soon.
 
         Raises:
@@ -284,7 +284,7 @@ class Reader:
                 # second answer run ahead of the first, or a cursor would step over it.
                 db.execute("BEGIN")
                 # Letters that a disk has spoilt must not hide the entries beside them.
-                db.text_factory = _text
+                db.text_factory = _decoded
                 self._check_version(db)
                 yield db
         except (sqlite3.Error, UnicodeDecodeError) as exc:
@@ -314,7 +314,7 @@ class Reader:
 def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> Reading | None:
     """Return the last reading of a probe after `seq`, if it is among the newest of all."""
     row = db.execute(
-        f"SELECT {rows.READING_ASKED} FROM readings"  # noqa: S608 - a constant
+        f"SELECT {rows.READING_SELECTED} FROM readings"  # noqa: S608 - a constant
         " WHERE seq > max(?, (SELECT max(seq) FROM readings) - ?)"
         " AND origin IN (SELECT id FROM origins WHERE reservoir = ? AND probe = ?)"
         " ORDER BY seq DESC LIMIT 1",
@@ -329,8 +329,8 @@ def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> 
     return rows.to_reading(row, origin)
 
 
-def _picture(text: str) -> dict[str, JSON] | None:
-    """Return a picture; None for one that the disk has changed, which is soon written again."""
+def _parsed(text: str) -> dict[str, JSON] | None:
+    """Return a snapshot; None for one that the disk has changed, which is soon written again."""
     try:
         found = json.loads(text)
     except ValueError:
@@ -338,7 +338,7 @@ def _picture(text: str) -> dict[str, JSON] | None:
     return found if isinstance(found, dict) else None
 
 
-def _text(letters: bytes) -> str:
+def _decoded(letters: bytes) -> str:
     return letters.decode(errors="replace")
 
 

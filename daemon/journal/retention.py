@@ -1,11 +1,11 @@
-"""What is kept for how long: readings become minute summaries, all else stays.
+"""Retention: readings become minute summaries, all else stays.
 
 It is done in slices, each a transaction of a few milliseconds between two turns of the
 measuring loop.  Readings go oldest first, in the order of their numbers.  Freed pages of
 the file are used again, so it stays at its largest size and never needs rewriting.
 
 A wall clock that was wrong for a while must not cost anything.  So age counts only while
-the clock is synchronised and has kept pace with the monotonic one for an hour; it is asked
+the clock is synchronised and has agreed with the monotonic one for an hour; it is taken
 of the majority of some hundred readings; and for each reading written at most eight go.
 Where no clock is ever synchronised only the size counts.
 """
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
 
 MEGABYTE = 1_000_000
-LOOK_EVERY_S = 60.0
-TELL_EVERY_S = 86_400.0
+CHECK_EVERY_S = 60.0
+REPORT_EVERY_S = 86_400.0
 TRUST_AFTER_S = 3600.0
 DRIFT_S = 60.0
 FOR_EACH_WRITTEN = 8
@@ -37,7 +37,7 @@ MOST_OWED = 5_000
 SLICE = 400
 """Readings in one slice."""
 
-OLDEST = f"SELECT {rows.READING_ASKED} FROM readings WHERE seq <= ? ORDER BY seq LIMIT ?"  # noqa: S608
+OLDEST = f"SELECT {rows.READING_SELECTED} FROM readings WHERE seq <= ? ORDER BY seq LIMIT ?"  # noqa: S608
 SUMMARY = f"INSERT INTO summaries ({COLUMNS}) VALUES ({', '.join('?' * 25)})"  # noqa: S608
 FLOOR = """
     SELECT min(
@@ -47,12 +47,12 @@ FLOOR = """
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
-    """How much is kept.
+class RetentionLimits:
+    """How much is stored.
 
     Attributes:
         readings_days: Readings older than this become summaries, days.
-        largest_mb: The journal is kept below it, megabytes.
+        largest_mb: Largest size of the journal, megabytes.
         newest_kept: Readings that stay however large it is, so that curves go on being drawn.
     """
 
@@ -63,16 +63,16 @@ class Limits:
 
 @dataclass(slots=True)
 class Forced:
-    """What had to go for the sake of the size, and was not told yet.
+    """What had to go for the sake of the size, and was not reported yet.
 
     Attributes:
         readings: Readings that became summaries before their time.
-        unconfirmed: Those of them that a publisher had not acknowledged.
+        unacknowledged: Those of them that a publisher had not acknowledged.
         summaries: Summaries that were removed.
     """
 
     readings: int = 0
-    unconfirmed: int = 0
+    unacknowledged: int = 0
     summaries: int = 0
 
 
@@ -81,20 +81,20 @@ class Retention:
     """What is to be done next, between two turns.
 
     Attributes:
-        limits: How much is kept.
-        confirmed: Gives the `seq` that all publishers have acknowledged; None without any.
+        limits: How much is stored.
+        acknowledged: Gives the `seq` that all publishers have acknowledged; None without any.
     """
 
-    limits: Limits
-    confirmed: Callable[[], int | None] = lambda: None
+    limits: RetentionLimits
+    acknowledged: Callable[[], int | None] = lambda: None
     _clock_since: Instant | None = field(default=None, init=False)
     _last: Instant | None = field(default=None, init=False)
     _looked_s: float = field(default=float("-inf"), init=False)
-    _told_s: float = field(default=float("-inf"), init=False)
+    _reported_s: float = field(default=float("-inf"), init=False)
     _busy: bool = field(default=False, init=False)
     _owed: int = field(default=0, init=False)
     _floor: int = field(default=0, init=False)
-    _confirmed: int | None = field(default=None, init=False)
+    _acknowledged: int | None = field(default=None, init=False)
     _damaged: int = field(default=0, init=False)
     _forced: Forced = field(default_factory=Forced, init=False)
 
@@ -102,15 +102,15 @@ class Retention:
         """Say whether a slice is to be done now.
 
         Args:
-            now: The present moment; to be told every turn.
+            now: The present moment; given at every turn.
             written: Entries written since the last call.
         """
         self._watch_clock(now)
         self._owed = min(self._owed + FOR_EACH_WRITTEN * written, MOST_OWED)
-        return self._busy or now.mono_s - self._looked_s >= LOOK_EVERY_S
+        return self._busy or now.mono_s - self._looked_s >= CHECK_EVERY_S
 
     def slice(self, db: sqlite3.Connection, now: Instant) -> list[Event]:
-        """Do one slice within the transaction that is open; return what is to be told.
+        """Do one slice within the open transaction; return what is to be reported.
 
         Raises:
             sqlite3.Error: Nothing of it was done, once the transaction is undone.
@@ -119,17 +119,17 @@ class Retention:
             self._looked_s = now.mono_s
             # Both only ever rise, so what was found a while ago is on the safe side.
             (self._floor,) = db.execute(FLOOR, (self.limits.newest_kept,)).fetchone()
-            self._confirmed = self.confirmed()
+            self._acknowledged = self.acknowledged()
         done = 0
         if used_bytes(db) > self.limits.largest_mb * MEGABYTE:
             done = self._by_size(db)
         elif self._trusted(now) and self._owed > 0:
             done = self._by_age(db, now)
         self._busy = done > 0
-        return self._told(now)
+        return self._report(now)
 
     def _by_age(self, db: sqlite3.Connection, now: Instant) -> int:
-        upto = self._floor if self._confirmed is None else min(self._floor, self._confirmed)
+        upto = self._floor if self._acknowledged is None else min(self._floor, self._acknowledged)
         found = db.execute(OLDEST, (upto, SLICE)).fetchall()
         before_ms = rows.to_ms(now.wall - timedelta(days=self.limits.readings_days))
         # A minute becomes a summary when all of it is old.
@@ -147,8 +147,8 @@ class Retention:
         some = _whole_minutes(found)
         if some:
             self._forced.readings += len(some)
-            if self._confirmed is not None:
-                self._forced.unconfirmed += sum(row[0] > self._confirmed for row in some)
+            if self._acknowledged is not None:
+                self._forced.unacknowledged += sum(row[0] > self._acknowledged for row in some)
             return self._summarise(db, some)
         removed = db.execute(
             "DELETE FROM summaries WHERE first_seq IN"
@@ -177,29 +177,29 @@ class Retention:
         since = self._clock_since
         return since is not None and now.synced and now.mono_s - since.mono_s >= TRUST_AFTER_S
 
-    def _told(self, now: Instant) -> list[Event]:
-        if now.mono_s - self._told_s < TELL_EVERY_S:
+    def _report(self, now: Instant) -> list[Event]:
+        if now.mono_s - self._reported_s < REPORT_EVERY_S:
             return []
         forced, damaged = self._forced, self._damaged
-        told: list[EntryDamaged | JournalFull] = []
+        report: list[EntryDamaged | JournalFull] = []
         if damaged:
             why = f"{damaged} readings were changed on the disk and are in no minute summary"
-            told.append(EntryDamaged(why, readings=damaged))
+            report.append(EntryDamaged(why, readings=damaged))
         if forced.readings or forced.summaries:
-            told.append(_full(forced, self.limits.largest_mb))
-        if told:
-            self._told_s, self._forced, self._damaged = now.mono_s, Forced(), 0
-        return [Event("", now, "", each) for each in told]
+            report.append(_full(forced, self.limits.largest_mb))
+        if report:
+            self._reported_s, self._forced, self._damaged = now.mono_s, Forced(), 0
+        return [Event("", now, "", each) for each in report]
 
 
 def _full(forced: Forced, largest_mb: float) -> JournalFull:
-    early = f", {forced.unconfirmed} of them before every publisher had them"
+    early = f", {forced.unacknowledged} of them before every publisher had them"
     why = (
         f"the journal reached its {largest_mb:g} MB: {forced.readings} readings became minute"
-        f" summaries before their time{early if forced.unconfirmed else ''}, {forced.summaries}"
+        f" summaries before their time{early if forced.unacknowledged else ''}, {forced.summaries}"
         " summaries were removed; raise journal.largest_mb to keep more"
     )
-    return JournalFull(why, forced.readings, forced.unconfirmed, forced.summaries)
+    return JournalFull(why, forced.readings, forced.unacknowledged, forced.summaries)
 
 
 def used_bytes(db: sqlite3.Connection) -> int:

@@ -36,10 +36,10 @@ UNPROVEN = -1
 LOST = -2
 """Stands for a check that was there once; it is none."""
 _OLD = "seq <= (SELECT to_seq FROM unproven)"
-_ASKED = f"coalesce(proof, iif({_OLD}, {UNPROVEN}, {LOST})) AS proof"
-READING_ASKED = READING_COLUMNS.replace("proof", _ASKED)
-EVENT_ASKED = EVENT_COLUMNS.replace("proof", _ASKED)
-MEMORY_ASKED = f"seq, state, {_ASKED}"
+_PROOF_SELECTED = f"coalesce(proof, iif({_OLD}, {UNPROVEN}, {LOST})) AS proof"
+READING_SELECTED = READING_COLUMNS.replace("proof", _PROOF_SELECTED)
+EVENT_SELECTED = EVENT_COLUMNS.replace("proof", _PROOF_SELECTED)
+CHECKPOINT_SELECTED = f"seq, state, {_PROOF_SELECTED}"
 _HEAD = struct.Struct("<5q")
 _VALUES = struct.Struct("<4dq")
 _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
@@ -90,9 +90,9 @@ def _pack(tests: dict[str, Flag]) -> str:
 
 @lru_cache(maxsize=256)  # most readings are flagged as the one before
 def _unpack(packed: str) -> Mapping[str, Flag]:
-    found = zip(_packing(packed), packed, strict=False)
+    flags = zip(_packing(packed), packed, strict=False)
     return MappingProxyType(
-        {name: Flag(int(digit)) for name, digit in found if (name, digit) != (CALIBRATING, _NONE)}
+        {name: Flag(int(digit)) for name, digit in flags if (name, digit) != (CALIBRATING, _NONE)}
     )
 
 
@@ -111,8 +111,8 @@ def text_proof(*words: str) -> int:
     return zlib.crc32("\0".join(words).encode())
 
 
-def sound_memory(seq: int, state: str, proof: int | None) -> bool:
-    """Say whether the station's state is what was written, from `MEMORY_ASKED`."""
+def sound_checkpoint(seq: int, state: str, proof: int | None) -> bool:
+    """Say whether the station's state is what was written, from `CHECKPOINT_SELECTED`."""
     return proof in (UNPROVEN, text_proof(str(seq), state))
 
 
@@ -125,10 +125,10 @@ def _reading_proof(row: tuple[Any, ...], origin: Origin) -> int:
     """Return the check of a row of readings: CRC-32, 1 µs."""
     numbers, words = row[5:10], f"{row[10]}\0{row[11]}\0{row[12]}\0{row[13]}"
     if None in numbers:
-        told = repr(tuple(None if each is None else float(each) for each in numbers)).encode()
+        values = repr(tuple(None if each is None else float(each) for each in numbers)).encode()
     else:
-        told = _VALUES.pack(*numbers)
-    return zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]) + told, _seed(origin)))
+        values = _VALUES.pack(*numbers)
+    return zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]) + values, _seed(origin)))
 
 
 def _event_proof(row: tuple[Any, ...], origin: Origin) -> int:
@@ -180,7 +180,7 @@ def event_row(seq: int, number: int, origin: Origin, event: Event) -> tuple[Any,
 
 
 def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
-    """Rebuild a reading from a row of `READING_ASKED` and its origin; None if damaged."""
+    """Rebuild a reading from a row of `READING_SELECTED` and its origin; None if damaged."""
     if origin is None:
         return None
     reservoir, probe, boot, calibration = origin
@@ -207,7 +207,7 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
 
 
 def sound_reading(row: tuple[Any, ...], origin: Origin | None) -> bool:
-    """Say whether a row of `READING_ASKED` is what was written; cheaper than to rebuild it."""
+    """Say whether a row of `READING_SELECTED` is what was written; cheaper than to rebuild it."""
     if origin is None:
         return False
     try:
@@ -217,7 +217,7 @@ def sound_reading(row: tuple[Any, ...], origin: Origin | None) -> bool:
 
 
 def to_event(row: tuple[Any, ...], origin: Origin | None) -> Event | None:
-    """Rebuild an event from a row of `EVENT_ASKED` and its origin; None if damaged."""
+    """Rebuild an event from a row of `EVENT_SELECTED` and its origin; None if damaged."""
     if origin is None:
         return None
     try:

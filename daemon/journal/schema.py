@@ -157,7 +157,7 @@ READABLE_FROM = 5
 def migrate(connection: sqlite3.Connection) -> None:
     """Bring the journal to the newest version, each step whole or not at all.
 
-    A new one is made whole or not at all, so that nobody takes it for an older one meanwhile.
+    A new one is made whole or not at all, so that it is never taken for an older one meanwhile.
 
     Raises:
         ValueError: The journal was written by a newer version than this one.

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 Row: TypeAlias = tuple[Any, ...]
 Origins: TypeAlias = dict[int, Any]
-Ask: TypeAlias = "Callable[[sqlite3.Connection, Origins, Span, int], tuple[list[Row], int]]"
+Query: TypeAlias = "Callable[[sqlite3.Connection, Origins, Span, int], tuple[list[Row], int]]"
 """Asks for the rows of some numbers, up to so many; returns the number that it came to, too."""
 
 AT_ONCE = 2000
@@ -83,7 +83,7 @@ class Selection:
 
 def readings(reader: Reader, selection: Selection, last: int) -> Iterator[list[Stored]]:
     """Yield the selected readings up to number `last` that the disk has not changed."""
-    for some, origins in _rows(reader, selection, last, "readings", rows.READING_ASKED):
+    for some, origins in _rows(reader, selection, last, "readings", rows.READING_SELECTED):
         known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in some)
         yield _chosen(selection, [Stored(seq, each) for seq, each in known if each is not None])
 
@@ -105,11 +105,11 @@ def batches(reader: Reader, selection: Selection, last: int) -> Iterator[BatchRe
 
     What came after number `last`, and what no line of a batch is made of, is left out.
     """
-    seen: set[str] = set()
+    scanned: set[str] = set()
     for some in _proven_events(reader, selection, last, BATCH_KINDS):
         for batch in (each.entry.batch for each in some if isinstance(each.entry, Event)):
-            if batch and batch not in seen:
-                seen.add(batch)
+            if batch and batch not in scanned:
+                scanned.add(batch)
                 yield from _records_of(reader, batch, selection, last)
 
 
@@ -120,7 +120,7 @@ def summaries(reader: Reader, selection: Selection) -> Iterator[list[Summary | N
     numbers none of which is selected are left out.
     """
 
-    def ask(db: sqlite3.Connection, _: Origins, span: Span, limit: int) -> tuple[list[Row], int]:
+    def query(db: sqlite3.Connection, _: Origins, span: Span, limit: int) -> tuple[list[Row], int]:
         question = (
             f"SELECT {COLUMNS} FROM summaries"  # noqa: S608 - a constant
             " WHERE first_seq BETWEEN ? AND ? ORDER BY first_seq LIMIT ?"
@@ -128,7 +128,7 @@ def summaries(reader: Reader, selection: Selection) -> Iterator[list[Summary | N
         some = db.execute(question, (*span, limit)).fetchall()
         return some, some[-1][0] if len(some) == limit else span[1]
 
-    for some, origins in _pages(reader, _spans(reader, selection, LAST), ask):
+    for some, origins in _pages(reader, _spans(reader, selection, LAST), query):
         known = (to_summary(row, origins.get(row[2])) for row in some)
         yield [
             each for each in known if each is None or selection.holds(each.reservoir, each.minute)
@@ -152,7 +152,7 @@ def _all_events(reader: Reader, selection: Selection, last: int) -> Iterator[lis
 def _proven_events(
     reader: Reader, selection: Selection, last: int, kinds: tuple[Kind, ...] = ()
 ) -> Iterator[list[Stored]]:
-    for some, origins in _rows(reader, selection, last, "events", rows.EVENT_ASKED, kinds):
+    for some, origins in _rows(reader, selection, last, "events", rows.EVENT_SELECTED, kinds):
         known = ((row[0], rows.to_event(row, origins.get(row[1]))) for row in some)
         yield _chosen(selection, [Stored(seq, each) for seq, each in known if each is not None])
 
@@ -169,7 +169,7 @@ def _rows(
     columns: str,
     kinds: tuple[Kind, ...] = (),
 ) -> Iterator[tuple[list[Row], Origins]]:
-    def ask(
+    def query(
         db: sqlite3.Connection, origins: Origins, span: Span, limit: int
     ) -> tuple[list[Row], int]:
         where, values = selection.where(origins)
@@ -182,7 +182,7 @@ def _rows(
         some = db.execute(question, (first, last, *values, *map(str, kinds), limit)).fetchall()
         return some, some[-1][0] if len(some) == limit else last
 
-    return _pages(reader, _spans(reader, selection, last), ask)
+    return _pages(reader, _spans(reader, selection, last), query)
 
 
 def _part(db: sqlite3.Connection, table: str, span: Span) -> Span:
@@ -199,18 +199,18 @@ def _part(db: sqlite3.Connection, table: str, span: Span) -> Span:
 
 
 def _pages(
-    reader: Reader, numbers: Iterable[Span], ask: Ask
+    reader: Reader, numbers: Iterable[Span], query: Query
 ) -> Iterator[tuple[list[Row], Origins]]:
-    """Yield the rows that `ask` gives, a page at a time, with the origins of their snapshot."""
+    """Yield the rows that `query` gives, a page at a time, with the origins of their snapshot."""
     left = deque(numbers)
     while left:
         page: list[Row] = []
         checked = 0
-        with reader.snapshot() as db:
+        with reader.transaction() as db:
             origins = origins_of(db)
             while left and len(page) < AT_ONCE and checked < CHECKED_AT_ONCE:
                 first, last = left.popleft()
-                some, end = ask(db, origins, (first, last), AT_ONCE - len(page))
+                some, end = query(db, origins, (first, last), AT_ONCE - len(page))
                 page += some
                 checked += min(end - first + 1, CHECKED_AT_ONCE)
                 if end < last:
@@ -220,7 +220,7 @@ def _pages(
 
 
 def _spans(reader: Reader, selection: Selection, last: int) -> list[Span]:
-    with reader.snapshot() as db:
+    with reader.transaction() as db:
         return spans(db, first_ms(selection.since), first_ms(selection.until), last)
 
 

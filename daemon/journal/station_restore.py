@@ -35,7 +35,7 @@ def restore_station(
         return Station(settings, weights, own=own)
     reader = Reader(path)
     seq, state = 0, StationState()
-    kept = reader.memory()
+    kept = reader.checkpoint()
     if kept is not None:
         seq, text = kept
         whole = restore(text)

@@ -1,4 +1,4 @@
-"""Minute summaries: what is kept of readings whose time is past.
+"""Minute summaries: what stays of readings after their retention.
 
 A summary is of one probe, one calibration, one minute of the wall clock and one class of
 readings, so that neither a spike nor a bottle enters the mean of the water.  Counts and
@@ -72,7 +72,7 @@ class Summary:
         temperature: °C.
         salinity: Practical salinity.
         salinity_u: Mean standard uncertainty of it; None where there was none.
-        pump: Share of the readings with the pump running; None where nobody told.
+        pump: Share of the readings with the pump running; None where it was not recorded.
         first_seq: Of its first reading.
         last_seq: Of its last reading.
     """
@@ -180,5 +180,5 @@ def _row(key: tuple[int, int, Class], group: Sequence[tuple[int, Reading]]) -> t
 
 
 def _proof(row: Sequence[Any]) -> int:
-    told = "\0".join(str(each) for each in row[:24])
-    return zlib.crc32(told.encode())
+    fields = "\0".join(str(each) for each in row[:24])
+    return zlib.crc32(fields.encode())

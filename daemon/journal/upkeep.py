@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 from daemon.entries import Event, Instant
-from daemon.journal.acknowledged import confirmed
+from daemon.journal.acknowledged import acknowledged_by_all
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
 from daemon.journal.host_watch import HostWatch
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.recovery import open_writer
-from daemon.journal.retention import Limits, Retention
+from daemon.journal.retention import Retention, RetentionLimits
 from daemon.journal.writer import Writer
 
 if TYPE_CHECKING:
@@ -47,9 +47,9 @@ def upkeep_of(config: Config, log: Logger) -> Upkeep:
     return Upkeep(
         HostWatch(path, lambda now: followers(path, cursors, names, now)),
         Retention(
-            Limits(config.journal.keep_readings_days, config.journal.largest_mb),
+            RetentionLimits(config.journal.keep_readings_days, config.journal.largest_mb),
             # Looked up each time, for another journal may have taken the place of a spoilt one.
-            lambda: confirmed(cursors, reader.identity(), names),
+            lambda: acknowledged_by_all(cursors, reader.identity(), names),
         ),
         lambda now, why: open_writer(path, config.journal.flush_interval_s, now, log, why),
     )

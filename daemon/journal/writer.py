@@ -38,7 +38,7 @@ READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?'
 EVENT = f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES ({', '.join('?' * 9)})"  # noqa: S608
 
 # Changes the row in its place: replacing it would rewrite the index as well, each second.
-PICTURE = """
+SNAPSHOT = """
     INSERT INTO pictures (reservoir, seq, picture) VALUES (?, ?, ?)
     ON CONFLICT (reservoir) DO UPDATE SET seq = excluded.seq, picture = excluded.picture
 """
@@ -53,7 +53,7 @@ LAST_BOOT = """
 
 
 class Writer:
-    """Appends entries; one at a time per file, held by a lock beside it."""
+    """Appends entries; one writer per file, ensured by a lock beside it."""
 
     def __init__(self, path: Path, flush_interval_s: float = 5.0, lock: int | None = None) -> None:
         """Open or create the journal at `path`.
@@ -109,16 +109,16 @@ class Writer:
         self,
         entries: Sequence[Entry],
         now_s: float,
-        pictures: Mapping[str, JSON] | None = None,
-        memory: str | None = None,
+        snapshots: Mapping[str, JSON] | None = None,
+        checkpoint: str | None = None,
     ) -> None:
-        """Write entries, pictures and memory as one transaction.
+        """Write entries, snapshots and the checkpoint as one transaction.
 
         Args:
             entries: In the order in which they happened.
             now_s: Monotonic time, s, for the flush interval.
-            pictures: The present state by reservoir, replacing the older one.
-            memory: The station's state, to go on from after a restart.
+            snapshots: The present state by reservoir, replacing the older one.
+            checkpoint: The station's state, to go on from after a restart.
 
         Raises:
             JournalError: Nothing was written, e.g. the disk is full; the same
@@ -126,19 +126,19 @@ class Writer:
         """
         events = any(isinstance(entry, Event) for entry in entries)
         due = self._last_flush_s is None or now_s - self._last_flush_s >= self._flush_interval_s
-        wanted = "FULL" if events or due else "NORMAL"
+        mode = "FULL" if events or due else "NORMAL"
         seq, boot = self._seq, self._boot
         try:
-            if wanted != self._synchronous:
-                self._db.execute(f"PRAGMA synchronous = {wanted}")
-                self._synchronous = wanted
+            if mode != self._synchronous:
+                self._db.execute(f"PRAGMA synchronous = {mode}")
+                self._synchronous = mode
             self._db.execute("BEGIN IMMEDIATE")
             for entry in entries:
                 same_boot = boot in (None, entry.at.boot)
                 seq += 1 if same_boot else SKIPPED_PER_BOOT
                 boot = entry.at.boot
                 self._insert(seq, entry)
-            self._keep(seq, pictures or {}, memory)
+            self._keep(seq, snapshots or {}, checkpoint)
             self._db.execute("COMMIT")
         except sqlite3.Error as exc:
             self._undo()
@@ -148,7 +148,7 @@ class Writer:
             self._undo()
             raise
         self._seq, self._boot = seq, boot
-        if wanted == "FULL":
+        if mode == "FULL":
             self._last_flush_s = now_s
         self._make_blocks(len(entries))
 
@@ -189,8 +189,8 @@ class Writer:
         """Give no number up to `seq` to what comes, for it may have been given."""
         self._seq = max(self._seq, seq)
 
-    def carry(self, entries: Mapping[int, Entry], memory: tuple[int, str] | None) -> None:
-        """Write entries of another journal under the numbers that they had, and its memory.
+    def carry(self, entries: Mapping[int, Entry], checkpoint: tuple[int, str] | None) -> None:
+        """Write entries of another journal under the numbers that they had, and its checkpoint.
 
         Raises:
             JournalError: Nothing was written.
@@ -199,11 +199,11 @@ class Writer:
         def work(_: sqlite3.Connection) -> None:
             for seq, entry in entries.items():
                 self._insert(seq, entry)
-            if memory is not None:
-                self._keep(memory[0], {}, memory[1])
+            if checkpoint is not None:
+                self._keep(checkpoint[0], {}, checkpoint[1])
 
         self.within(work)
-        self._seq = max(self._seq, *entries, 0 if memory is None else memory[0])
+        self._seq = max(self._seq, *entries, 0 if checkpoint is None else checkpoint[0])
 
     def _failed(self, exc: sqlite3.Error) -> JournalError:
         kind = JournalBrokenError if broken(exc) else JournalError
@@ -238,16 +238,16 @@ class Writer:
             self._origins[key] = int(cursor.lastrowid or 0)
         return self._origins[key]
 
-    def _keep(self, seq: int, pictures: Mapping[str, JSON], memory: str | None) -> None:
-        for reservoir, picture in pictures.items():
+    def _keep(self, seq: int, snapshots: Mapping[str, JSON], checkpoint: str | None) -> None:
+        for reservoir, snapshot in snapshots.items():
             self._db.execute(
-                PICTURE,
-                (reservoir, seq, to_json(picture)),
+                SNAPSHOT,
+                (reservoir, seq, to_json(snapshot)),
             )
-        if memory is not None:
+        if checkpoint is not None:
             self._db.execute(
                 "INSERT OR REPLACE INTO memory (id, seq, state, proof) VALUES (1, ?, ?, ?)",
-                (seq, memory, rows.text_proof(str(seq), memory)),
+                (seq, checkpoint, rows.text_proof(str(seq), checkpoint)),
             )
 
     def _undo(self) -> None:
@@ -299,5 +299,5 @@ def _last_boot(db: sqlite3.Connection) -> str | None:
 
 def _remedy(exc: sqlite3.Error) -> str:
     if getattr(exc, "sqlite_errorname", "") == "SQLITE_FULL":
-        return "free some space on that disk; entries are kept in memory until then"
-    return "check that the disk is mounted writable; entries are kept in memory until then"
+        return "free some space on that disk; entries are buffered until then"
+    return "check that the disk is mounted writable; entries are buffered until then"

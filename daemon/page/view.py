@@ -140,10 +140,10 @@ class Present:
 class Journal(Protocol):
     """What is looked at; the journal's reader is one."""
 
-    def pictures(self) -> dict[str, JSON]:
+    def snapshots(self) -> dict[str, JSON]:
         """Return the picture of each reservoir by name."""
 
-    def own_picture(self) -> dict[str, JSON] | None:
+    def station_snapshot(self) -> dict[str, JSON] | None:
         """Return the picture of the station itself; None before any."""
 
     def last_seq(self) -> int:
@@ -194,10 +194,10 @@ class Lookout:
             return replace(blind, trouble=str(exc))
 
     def _look(self, now: Instant, blind: Present) -> Present:
-        pictures = self.journal.pictures()
-        found = [seen(each, pictures.get(each.name), now.wall) for each in self.expected]
+        snapshots = self.journal.snapshots()
+        found = [seen(each, snapshots.get(each.name), now.wall) for each in self.expected]
         alarms = [each for one in found for each in shown(one.expected.name, one.picture)]
-        alarms += shown("", self.journal.own_picture())
+        alarms += shown("", self.journal.station_snapshot())
         return replace(
             blind,
             reservoirs=found,

@@ -13,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from daemon.journal.recovery.integrity_check import CHECK_S, damage
+from daemon.journal.recovery.integrity_check import CHECK_S, check_integrity
 from daemon.journal.writer import Writer
 from tests.unit.journal.test_journal import event, reading
 
@@ -38,7 +38,7 @@ def main() -> None:
         path = Path(folder) / "journal.db"
         write(path, readings)
         began_s = time.monotonic()
-        found = damage(path)
+        found = check_integrity(path)
         took_s = time.monotonic() - began_s
         size_mb = path.stat().st_size / 1e6
     whole = "all of it" if found.whole else f"not all of it, for {CHECK_S:g} s were over"

@@ -247,12 +247,12 @@ def day_of_entries(reader: Reader, day: Selection, kind: type) -> str:
 
 
 def _by_numbers(reader: Reader, found: list[int], kind: type) -> None:
-    table, columns = ("readings", rows.READING_ASKED)
+    table, columns = ("readings", rows.READING_SELECTED)
     if kind is Event:
-        table, columns = ("events", rows.EVENT_ASKED)
+        table, columns = ("events", rows.EVENT_SELECTED)
     make = rows.to_reading if kind is Reading else rows.to_event
     origin = ORIGIN if kind is Reading else OWN
-    with reader.snapshot() as db:
+    with reader.transaction() as db:
         # The clock was astray at the day's edge, so the middle stands for as many.
         middle = found[len(found) // 2]
         question = f"SELECT {columns} FROM {table} WHERE seq > ? ORDER BY seq LIMIT ?"  # noqa: S608
@@ -311,7 +311,7 @@ def main() -> None:
         (folder / "brinewright.toml").write_text(f'{CONFIG}[journal]\npath = "{path}"\n')
         write(path, shape)
         cpu_s, reader = catch_up(path), Reader(path)
-        with reader.snapshot() as db:
+        with reader.transaction() as db:
             counts = [
                 db.execute(f"SELECT count(*) FROM {table}").fetchone()[0]  # noqa: S608
                 for table in ("summaries", "readings", "events", "blocks")

@@ -29,7 +29,7 @@ from pathlib import Path
 from daemon.entries import Event, Instant
 from daemon.journal.host_watch import HostWatch
 from daemon.journal.recovery.recovery import open_writer
-from daemon.journal.retention import Limits, Retention
+from daemon.journal.retention import Retention, RetentionLimits
 from daemon.journal.upkeep import Upkeep
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
@@ -121,7 +121,7 @@ def day(
     clock = SteppedClock()
     path = folder / "journal.db"
     # An hour is kept, so that there is something to do all day.
-    retention = Timed(Limits(readings_days=1 / 24, newest_kept=4000))
+    retention = Timed(RetentionLimits(readings_days=1 / 24, newest_kept=4000))
     upkeep = Upkeep(
         HostWatch(path), retention, lambda now, why: open_writer(path, 5.0, now, LOG, why)
     )

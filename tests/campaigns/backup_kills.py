@@ -58,7 +58,7 @@ def earlier_life(journal: Path) -> None:
                 replace(each, at=replace(each.at, wall=BEGAN + timedelta(seconds=each.at.mono_s)))
                 for each in (reading(n, boot="boot-0") for n in range(first, first + 1000))
             ]
-            writer.append(some, float(first), memory=dump(StationState()))
+            writer.append(some, float(first), checkpoint=dump(StationState()))
 
 
 # --- backups -------------------------------------------------------------------------------------

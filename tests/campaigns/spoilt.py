@@ -117,7 +117,7 @@ def one(first: Original, folder: Path, seed: int) -> str:
     writer, told = open_writer(path, 1e9, now, LOG)
     with writer:
         restore_station(path, SETTINGS, weights(), LOG)
-        Reader(path).pictures()
+        Reader(path).snapshots()
         fresh = replace(reading(7201), spoken="fresh")
         writer.append([*told, fresh], 7201.0)
         found = {each.seq: each.entry for each in Reader(path).after(0, 10**6)}

@@ -103,16 +103,16 @@ class MortalWriter(Writer):
         self,
         entries: Sequence[Entry],
         now_s: float,
-        pictures: Mapping[str, JSON] | None = None,
+        snapshots: Mapping[str, JSON] | None = None,
         memory: str | None = None,
     ) -> None:
         """Write, unless the process ends before, within or right after it."""
         self._ends("before")
-        super().append(entries, now_s, pictures, memory)
+        super().append(entries, now_s, snapshots, memory)
         self._ends("after")
 
-    def _keep(self, seq: int, pictures: Mapping[str, JSON], memory: str | None) -> None:
-        super()._keep(seq, pictures, memory)
+    def _keep(self, seq: int, snapshots: Mapping[str, JSON], memory: str | None) -> None:
+        super()._keep(seq, snapshots, memory)
         self._ends("within")
 
     def _ends(self, where: str) -> None:
@@ -185,6 +185,6 @@ class House:
 
     def picture(self) -> dict[str, JSON]:
         """The kept picture of the reservoir."""
-        found = Reader(self.path).pictures()[RESERVOIR]
+        found = Reader(self.path).snapshots()[RESERVOIR]
         assert isinstance(found, dict)
         return found

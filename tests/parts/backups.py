@@ -14,7 +14,7 @@ from pathlib import Path
 from daemon.entries import JSON, Entry, Event, Instant, Kind
 from daemon.journal.backup import archive
 from daemon.journal.backup.archive import opened
-from daemon.journal.backup.creation import Source, create
+from daemon.journal.backup.creation import BackupSource, create
 from daemon.journal.checkpoint import dump
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.event_codec import body_of
@@ -55,12 +55,12 @@ def keep(writer: Writer, number: int, commands_taken: int = 0, id_: str = "") ->
     """Write the station's state, with the answer to a command where there is an id."""
     entries: list[Entry] = [answered(number, id_)] if id_ else [event(number)]
     state = StationState(commands_taken=commands_taken)
-    writer.append(entries, float(number), memory=dump(state))
+    writer.append(entries, float(number), checkpoint=dump(state))
 
 
-def source(folder: Path) -> Source:
+def source(folder: Path) -> BackupSource:
     """The station of a folder."""
-    return Source(folder / "journal.db", "quarantine-wing", CONFIGURATION, ("mqtt-password",))
+    return BackupSource(folder / "journal.db", "quarantine-wing", CONFIGURATION, ("mqtt-password",))
 
 
 def station(folder: Path, entries: int = 40) -> Path:

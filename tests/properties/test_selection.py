@@ -175,7 +175,7 @@ def _summarise(db: sqlite3.Connection, to: int) -> None:
 
 def _trusts_every_time(path: Path, seq: int, damage: str) -> bool:
     """Whether nothing can tell that this change was made: the entry has no check."""
-    with Reader(path).snapshot() as db:
+    with Reader(path).transaction() as db:
         (to_seq,) = db.execute("SELECT to_seq FROM unproven").fetchone()
     return bool(seq <= to_seq and "blocks" not in damage)
 
@@ -272,7 +272,7 @@ def test_every_entry_lies_in_the_times_of_its_block(runs: list[Run]) -> None:
         with Writer(path, 1e12) as writer:
             for group in entries(runs):
                 writer.append(group, 0.0)
-        with Reader(path).snapshot() as db:
+        with Reader(path).transaction() as db:
             made = db.execute("SELECT * FROM blocks ORDER BY last_seq").fetchall()
         found = scan(Reader(path))
 

@@ -131,7 +131,7 @@ class Station:
     def picture(self, number: int = 1) -> dict[str, JSON]:
         """The present picture of one reservoir; empty while there is none."""
         try:
-            picture = self.journal.pictures().get(f"mix-{number}")
+            picture = self.journal.snapshots().get(f"mix-{number}")
         except JournalError:
             return {}
         return picture if isinstance(picture, dict) else {}

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from daemon.entries import Event, Kind, Phase
 from daemon.journal.checkpoint import restore
-from daemon.journal.inbox import HELD_AT_MOST, Inbox, beside
+from daemon.journal.inbox import MOST_WAITING, Inbox, beside
 from tests.conftest import wait_until
 from tests.parts.events import facts_in
 from tests.parts.inboxes import made
@@ -79,7 +79,7 @@ class Moment:
 
 def taken(station: Station) -> int:
     """The place in the inbox that the kept state says."""
-    kept = station.journal.memory()
+    kept = station.journal.checkpoint()
     assert kept is not None
     state = restore(kept[1])
     assert state is not None
@@ -127,7 +127,7 @@ def test_kills_at_any_moment_lose_and_double_nothing(tmp_path: Path) -> None:
 
     assert sent == ids(station)
     assert len(sent) == taken(station)
-    kept = station.journal.memory()
+    kept = station.journal.checkpoint()
     assert kept is not None
     state = restore(kept[1])
     assert state is not None
@@ -191,7 +191,7 @@ def test_a_flood_is_refused_while_nobody_measures(tmp_path: Path) -> None:
     with measuring(station) as process:
         wait_until(lambda: bool(began(station)), "measuring to begin", 30.0)
         assert process.stop() == 0
-    fill(inbox_of(station), HELD_AT_MOST)
+    fill(inbox_of(station), MOST_WAITING)
     asked = cli(station, "batch", "note", "hello")
 
     assert (69, "") == (asked.returncode, asked.stdout)
@@ -257,7 +257,7 @@ def test_a_batch_is_told_of_mixed_released_and_used_by_command(tmp_path: Path) -
     assert [("used", "keeper")] == [(facts_in(e)["how"], facts_in(e)["by"]) for e in ended]
     assert ["blue"] == [facts_in(e)["lot"] for e in learned]
     assert learned[0].batch == ended[0].batch == station.events(Kind.BATCH)[0].batch
-    kept = station.journal.memory()
+    kept = station.journal.checkpoint()
     assert kept is not None
     state = restore(kept[1])
     assert state is not None

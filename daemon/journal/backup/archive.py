@@ -144,14 +144,14 @@ class Archive:
                 pass
 
     def _chunks(self, name: str) -> Iterator[bytes]:
-        wanted = self.manifest.members[name]
-        digest, left = hashlib.sha256(), wanted.bytes
+        member = self.manifest.members[name]
+        digest, left = hashlib.sha256(), member.bytes
         with _understood(self.path), self._zip.open(name) as source:
             while left and (chunk := source.read(min(CHUNK, left))):
                 digest.update(chunk)
                 left -= len(chunk)
                 yield chunk
-        if left or digest.hexdigest() != wanted.sha256:
+        if left or digest.hexdigest() != member.sha256:
             raise BackupError(
                 f"backup {self.path}: {name} in it is not what was backed up; use another copy"
             )

@@ -51,7 +51,7 @@ class Contents:
     last_at: datetime | None
 
 
-def look(db: sqlite3.Connection) -> Contents:
+def read_contents(db: sqlite3.Connection) -> Contents:
     """Return what a journal holds.
 
     Raises:
@@ -111,12 +111,12 @@ def fault_of(path: Path, part: str) -> str | None:
     """
     try:
         with reading(path) as db:
-            (said,) = db.execute("PRAGMA quick_check(1)").fetchone()
+            (schema_text,) = db.execute("PRAGMA quick_check(1)").fetchone()
             found = db.execute("SELECT type, name FROM sqlite_schema").fetchall()
     except (sqlite3.Error, UnicodeDecodeError):
         return "it cannot be read"
-    if said != "ok":
-        return str(said)
+    if schema_text != "ok":
+        return str(schema_text)
     if not found:
         return None
     must, may = TABLES[part]

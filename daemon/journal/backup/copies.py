@@ -24,7 +24,7 @@ FORCED_EVERY = 8 << 20
 """Bytes; what waits to go to a card would else hold up the writer's own forcing for seconds."""
 
 
-class Pace:
+class CopyThrottle:
     """Lets others come to the disk while much is written to a file."""
 
     def __init__(self) -> None:
@@ -77,11 +77,11 @@ def copy(source: sqlite3.Connection, to: Path) -> None:
         # It is nothing until all of it has been packed, so it needs no journal of its own.
         target.execute("PRAGMA journal_mode = OFF")
         target.execute("PRAGMA synchronous = OFF")
-        pace = Pace()
+        throttle = CopyThrottle()
 
         def rest(_status: int, _left: int, _pages: int) -> None:
             file.seek(0, os.SEEK_END)
-            pace.wait(file)
+            throttle.wait(file)
 
         source.backup(target, pages=PAGES, progress=rest)
         target.execute("PRAGMA journal_mode = DELETE")

@@ -22,7 +22,7 @@ from daemon.errors import ExitCode
 from daemon.journal.access import needs_log
 from daemon.journal.backup import archive, contents
 from daemon.journal.backup.archive import BackupError, Manifest, Member
-from daemon.journal.backup.copies import Pace, copy, snapshot
+from daemon.journal.backup.copies import CopyThrottle, copy, snapshot
 from daemon.journal.backup.proof import Proof, prove
 from daemon.journal.backup.replacement import pending
 from daemon.journal.backup.workplace import PREFIX, workplace
@@ -58,7 +58,7 @@ class BackupExistsError(BackupError):
 
 
 @dataclass(frozen=True, slots=True)
-class Source:
+class BackupSource:
     """What is backed up.
 
     Attributes:
@@ -91,7 +91,7 @@ class Copies:
     proof: Proof = field(default_factory=Proof)
 
 
-def create(source: Source, to: Path, now: Instant, *, replace: bool = False) -> Manifest:
+def create(source: BackupSource, to: Path, now: Instant, *, replace: bool = False) -> Manifest:
     """Back up to a file, which is there only once it is whole; return what it says of itself.
 
     Args:
@@ -115,7 +115,7 @@ def create(source: Source, to: Path, now: Instant, *, replace: bool = False) -> 
             copies = _copied(source, folder, now)
             packed = folder / "packed"
             manifest = archive.pack(
-                packed, copies.files, partial(_manifest, source, copies, now), Pace().wait
+                packed, copies.files, partial(_manifest, source, copies, now), CopyThrottle().wait
             )
             _place(packed, to, replace=replace)
     except OSError as exc:
@@ -125,7 +125,7 @@ def create(source: Source, to: Path, now: Instant, *, replace: bool = False) -> 
     return manifest
 
 
-def _check_own(source: Source, to: Path) -> None:
+def _check_own(source: BackupSource, to: Path) -> None:
     """Return only when no file of the station would be replaced by the backup of it."""
     own = [source.journal, cursors_path(source.journal), beside(source.journal)]
     own += [*map(Path, source.left_out), *([source.place] if source.place else [])]
@@ -142,7 +142,7 @@ def _check_target(to: Path, *, replace: bool) -> None:
         raise BackupExistsError(f"{to} exists already; name another, or --force to replace it")
 
 
-def _copied(source: Source, folder: Path, now: Instant) -> Copies:
+def _copied(source: BackupSource, folder: Path, now: Instant) -> Copies:
     """Copy everything; again, when a process began to write meanwhile."""
     for attempt in range(TRIES):
         place = folder / f"copies-{attempt}"
@@ -162,7 +162,7 @@ def _copied(source: Source, folder: Path, now: Instant) -> Copies:
     return copies
 
 
-def _copied_once(source: Source, folder: Path) -> Copies:
+def _copied_once(source: BackupSource, folder: Path) -> Copies:
     """Copy all databases as they were at one moment.
 
     Raises:
@@ -260,7 +260,7 @@ def _leave_out(copies: Copies, name: str, fault: str, loss: str) -> None:
         copies.missing.append(loss.format(found))
 
 
-def _salvage(source: Source, copies: Copies, folder: Path, now: Instant) -> None:
+def _salvage(source: BackupSource, copies: Copies, folder: Path, now: Instant) -> None:
     """Put in the place of a spoilt journal's copy what of it proves true."""
     why, copy_ = copies.proof.why, copies.files.get(archive.JOURNAL)
     kept = carried(copy_ if copy_ is not None and copy_.exists() else source.journal)
@@ -274,23 +274,25 @@ def _salvage(source: Source, copies: Copies, folder: Path, now: Instant) -> None
     copies.proof = Proof(why)
 
 
-def _salvage_event(source: Source, why: str, kept: Carried, now: Instant) -> Event:
+def _salvage_event(source: BackupSource, why: str, kept: Carried, now: Instant) -> Event:
     events = kept.count()
     readings = len(kept.entries) - events
     salvaged = JournalSalvaged(
         f"the journal {source.journal} was spoilt on the disk ({why}) when it was backed up;"
         f" in this copy are {events} events, {readings} of the newest readings and"
-        f" {'the' if kept.memory else 'not the'} station's state",
+        f" {'the' if kept.checkpoint else 'not the'} station's state",
         events,
         readings,
-        memory=kept.memory is not None,
+        memory=kept.checkpoint is not None,
     )
     return Event("", now, "", salvaged)
 
 
-def _manifest(source: Source, copies: Copies, now: Instant, members: dict[str, Member]) -> Manifest:
+def _manifest(
+    source: BackupSource, copies: Copies, now: Instant, members: dict[str, Member]
+) -> Manifest:
     with contents.reading(copies.files[archive.JOURNAL]) as db:
-        held = contents.look(db)
+        held = contents.read_contents(db)
     return Manifest(
         format=archive.FORMAT,
         version=__version__,

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.journal import rows
-from daemon.journal.recovery.integrity_check import damage
+from daemon.journal.recovery.integrity_check import check_integrity
 from daemon.journal.schema import READABLE_FROM
 from daemon.journal.summaries import COLUMNS, to_summary
 
@@ -40,7 +40,7 @@ def prove(path: Path) -> Proof:
     Raises:
         JournalError: It cannot be read at all.
     """
-    why = damage(path, math.inf).why
+    why = check_integrity(path, math.inf).why
     if why:
         return Proof(why)
     try:
@@ -59,7 +59,7 @@ def _damaged(db: sqlite3.Connection) -> int:
         for number, *origin in db.execute(f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins")  # noqa: S608
     }
     found = 0
-    for row in db.execute(f"SELECT {rows.READING_ASKED} FROM readings"):  # noqa: S608 - a constant
+    for row in db.execute(f"SELECT {rows.READING_SELECTED} FROM readings"):  # noqa: S608 - a constant
         found += not rows.sound_reading(row, origins.get(row[1]))
     for row in db.execute(f"SELECT {COLUMNS} FROM summaries"):  # noqa: S608 - a constant
         found += to_summary(row, origins.get(row[2])) is None

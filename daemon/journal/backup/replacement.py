@@ -24,7 +24,7 @@ NOTE_MODE = 0o640
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ReplacementStep:
     """One file.
 
     Attributes:
@@ -50,7 +50,7 @@ class Replacement:
 
     source: str
     folder: str
-    steps: tuple[Step, ...]
+    steps: tuple[ReplacementStep, ...]
 
 
 class NoteSpoiltError(JournalError):
@@ -137,7 +137,7 @@ def finish(journal: Path) -> Replacement | None:
     return replacement
 
 
-def _take(folder: Path, unpacked: Path, step: Step) -> None:
+def _take(folder: Path, unpacked: Path, step: ReplacementStep) -> None:
     place, aside = folder / step.place, folder / step.aside
     if not step.fresh:
         if not aside.exists() or not place.exists():
@@ -155,13 +155,13 @@ def _put_aside(place: Path, aside: Path) -> None:
     names = (
         aside.with_name(f"{aside.name}-{number}") if number > 1 else aside for number in count(1)
     )
-    kept = list(takewhile(Path.exists, names))
+    stored = list(takewhile(Path.exists, names))
     if place.exists():
-        kept.append(aside.with_name(f"{aside.name}-{len(kept) + 1}") if kept else aside)
-        place.rename(kept[-1])
+        stored.append(aside.with_name(f"{aside.name}-{len(stored) + 1}") if stored else aside)
+        place.rename(stored[-1])
     log = _with(place, LOG)
     if log.exists():
-        log.rename(_with(kept[-1] if kept else aside, LOG))
+        log.rename(_with(stored[-1] if stored else aside, LOG))
 
 
 def _with(path: Path, end: str) -> Path:

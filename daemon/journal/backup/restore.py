@@ -24,7 +24,7 @@ from daemon.journal.backup.marking import leave, mark, number_after, rename_curs
 from daemon.journal.backup.proof import prove
 from daemon.journal.backup.replacement import (
     Replacement,
-    Step,
+    ReplacementStep,
     begin,
     finish,
     pending,
@@ -208,7 +208,7 @@ def _check_journal(found: Archive, journal: Path) -> None:
         msg = f"backup {found.path}: the journal in it does not prove true: {proof.why}"
         raise BackupError(f"{msg}; use another copy")
     with contents.reading(journal) as db:
-        held = contents.look(db)
+        held = contents.read_contents(db)
     wanted = found.manifest
     if (held.schema, held.identity, held.last_seq) != (
         wanted.schema,
@@ -237,10 +237,10 @@ def _replacement(
     return Replacement(found.digest, folder.name, tuple(steps))
 
 
-def _step(journal: Path, place: Path, now: Instant, fresh: str = "") -> Step:
+def _step(journal: Path, place: Path, now: Instant, fresh: str = "") -> ReplacementStep:
     aside = replaced_name(place, now)
     place_name, aside_name = (os.path.relpath(each, journal.parent) for each in (place, aside))
-    return Step(place_name, aside_name, fresh)
+    return ReplacementStep(place_name, aside_name, fresh)
 
 
 def _make_ready(found: Archive, journal: Path, folder: Path, now: Instant) -> None:
@@ -270,7 +270,7 @@ def _make_ready(found: Archive, journal: Path, folder: Path, now: Instant) -> No
 def _last_seq(journal: Path) -> int:
     """Return the newest number of the journal that is there; 0 for none, or a spoilt one."""
     with suppress(sqlite3.Error, JournalError, UnicodeDecodeError), snapshot(journal) as db:
-        return contents.look(db).last_seq
+        return contents.read_contents(db).last_seq
     return 0
 
 
@@ -280,7 +280,7 @@ def _is_there(journal: Path, digest: str) -> bool:
         found = db.execute(
             "SELECT seq, json_extract(facts, '$.backup') FROM events ORDER BY seq DESC LIMIT 1"
         ).fetchone()
-        return bool(found == (contents.look(db).last_seq, digest))
+        return bool(found == (contents.read_contents(db).last_seq, digest))
     return False
 
 

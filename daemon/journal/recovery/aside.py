@@ -1,4 +1,4 @@
-"""Names for files that are put aside and that nobody is to write over."""
+"""Names for files that are put aside and never written over."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ MORE = ("", *(f"-{number}" for number in range(2, 1000)))
 
 
 def free_name(path: Path, now: Instant, why: str = "broken") -> Path:
-    """Return a name beside a file that tells when it was put aside and that nothing has yet.
+    """Return an unused name beside a file, with the time at which it was put aside.
 
     Args:
         path: The file.
@@ -26,7 +26,7 @@ def free_name(path: Path, now: Instant, why: str = "broken") -> Path:
 
 
 def replaced_name(path: Path, now: Instant) -> Path:
-    """Return a name for a file that another takes the place of; it tells when, and is free."""
+    """Return an unused name for a file that another replaces, with the time of that."""
     name = f"{path.name}.replaced-{_moment(now)}"
     return _first_free(path.with_name(f"{name}{more}") for more in MORE)
 

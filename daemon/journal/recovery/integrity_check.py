@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 CHECK_S = 5.0
-"""Longest time that the pages of a large journal are looked through at a start."""
+"""Longest time that the pages of a large journal are checked at a start, s."""
 STEPS = 10_000
 NEWEST_READINGS = 2_000
 MAGIC = b"SQLite format 3\0"
@@ -34,30 +34,30 @@ SMALL = ("origins", "identity", "memory", "pictures", "summarised", "unproven", 
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """What a look at a journal gave.
+class IntegrityReport:
+    """The result of an integrity check.
 
     Attributes:
         why: What is wrong, as part of a sentence; empty when nothing is.
-        whole: Whether all of it was looked through.
+        whole: Whether all of it was checked.
     """
 
     why: str = ""
     whole: bool = True
 
 
-def damage(path: Path, longest_s: float = CHECK_S) -> Found:
-    """Look for damage in the journal at `path`.
+def check_integrity(path: Path, longest_s: float = CHECK_S) -> IntegrityReport:
+    """Check the integrity of the journal at `path`.
 
     Raises:
         JournalError: It cannot be read at all, e.g. for want of permission.
     """
     if not path.exists():
-        return Found()
+        return IntegrityReport()
     try:
         why = _header(path)
         if why:
-            return Found(why)
+            return IntegrityReport(why)
         with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as db:
             db.text_factory = lambda letters: letters.decode(errors="replace")
             return _inside(db, longest_s)
@@ -66,10 +66,10 @@ def damage(path: Path, longest_s: float = CHECK_S) -> Found:
         raise JournalError(msg) from exc
     except UnicodeDecodeError:
         # SQLite names the table in its message, and the name is noise.
-        return Found("its tables cannot be read")
+        return IntegrityReport("its tables cannot be read")
     except sqlite3.Error as exc:
         if broken(exc):
-            return Found(str(exc))
+            return IntegrityReport(str(exc))
         raise JournalError(f"journal {path}: cannot be read: {exc}") from exc
 
 
@@ -91,56 +91,60 @@ def _header(path: Path) -> str:
     return "" if fits else "its first bytes are not those of a journal"
 
 
-def _inside(db: sqlite3.Connection, longest_s: float) -> Found:
+def _inside(db: sqlite3.Connection, longest_s: float) -> IntegrityReport:
     (version,) = db.execute("PRAGMA user_version").fetchone()
     known = len(MIGRATIONS)
     tables = _tables(db)
     if version > known and tables != _made_by(known):
-        return Found()  # a newer version made it, which its writer will say
+        return IntegrityReport()  # a newer version made it, which its writer will say
     if not 0 <= version <= known or tables != _made_by(version):
-        return Found("its tables are not those that its version makes")
+        return IntegrityReport("its tables are not those that its version makes")
     if version < READABLE_FROM:
-        return Found(*_pages(db, longest_s))
+        return IntegrityReport(*_pages(db, longest_s))
     for table in SMALL:
-        (said,) = db.execute(f"PRAGMA integrity_check({table})").fetchone()
-        if said != "ok":
-            return Found(f"table {table}: {said}")
-    why = _untrue(db)
-    return Found(why) if why else Found(*_pages(db, longest_s))
+        (result,) = db.execute(f"PRAGMA integrity_check({table})").fetchone()
+        if result != "ok":
+            return IntegrityReport(f"table {table}: {result}")
+    why = _unproven_entry(db)
+    return IntegrityReport(why) if why else IntegrityReport(*_pages(db, longest_s))
 
 
 def _pages(db: sqlite3.Connection, longest_s: float) -> tuple[str, bool]:
     until_s = time.monotonic() + longest_s
     db.set_progress_handler(lambda: int(time.monotonic() > until_s), STEPS)
     try:
-        (said,) = db.execute("PRAGMA quick_check(1)").fetchone()
+        (result,) = db.execute("PRAGMA quick_check(1)").fetchone()
     except sqlite3.OperationalError as exc:
         if getattr(exc, "sqlite_errorname", "") == "SQLITE_INTERRUPT":
             return "", False
         raise
     finally:
         db.set_progress_handler(None, 0)
-    return ("" if said == "ok" else str(said)), True
+    return ("" if result == "ok" else str(result)), True
 
 
-def _untrue(db: sqlite3.Connection) -> str:
+def _unproven_entry(db: sqlite3.Connection) -> str:
     """Return which entry that must prove true does not; empty when all do."""
     origins = {
         number: tuple(origin)
         for number, *origin in db.execute(f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins")  # noqa: S608
     }
-    for row in db.execute(f"SELECT {rows.EVENT_ASKED} FROM events"):  # noqa: S608 - a constant
+    for row in db.execute(f"SELECT {rows.EVENT_SELECTED} FROM events"):  # noqa: S608 - a constant
         if not sound_event(rows.to_event(row, origins.get(row[1]))):
             return f"event {row[0]} was changed"
     newest = db.execute(
-        f"SELECT {rows.READING_ASKED} FROM readings ORDER BY seq DESC LIMIT ?",  # noqa: S608
+        f"SELECT {rows.READING_SELECTED} FROM readings ORDER BY seq DESC LIMIT ?",  # noqa: S608
         (NEWEST_READINGS,),
     )
     for row in newest:
         if rows.to_reading(row, origins.get(row[1])) is None:
             return f"reading {row[0]} was changed"
-    memory = db.execute(f"SELECT {rows.MEMORY_ASKED} FROM memory").fetchone()  # noqa: S608
-    return "" if memory is None or rows.sound_memory(*memory) else "the station's state was changed"
+    checkpoint = db.execute(f"SELECT {rows.CHECKPOINT_SELECTED} FROM memory").fetchone()  # noqa: S608
+    return (
+        ""
+        if checkpoint is None or rows.sound_checkpoint(*checkpoint)
+        else "the station's state was changed"
+    )
 
 
 def sound_event(event: Event | None) -> bool:
@@ -157,8 +161,8 @@ def sound_event(event: Event | None) -> bool:
 
 
 def _tables(db: sqlite3.Connection) -> list[tuple[Any, ...]]:
-    found = db.execute("SELECT type, name, tbl_name, sql FROM sqlite_schema ORDER BY name")
-    return [(kind, name, of, _plain(sql)) for kind, name, of, sql in found]
+    report = db.execute("SELECT type, name, tbl_name, sql FROM sqlite_schema ORDER BY name")
+    return [(kind, name, of, _plain(sql)) for kind, name, of, sql in report]
 
 
 def _plain(sql: str | None) -> str:

@@ -1,6 +1,6 @@
 """Opening the journal to write, also when the disk has spoilt it.
 
-A spoilt journal is put aside under a name that tells when, with its log, and never touched
+A spoilt journal is put aside under a name with the time, with its log, and never touched
 again.  A new one takes its place with all that still proves true: every event, so batches
 and calibrations, the station's state, and the newest readings, each under its own number.
 What is new gets numbers that no lost entry can have had.
@@ -24,7 +24,7 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalBrokenError
 from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import free_name
-from daemon.journal.recovery.integrity_check import damage, sound_event
+from daemon.journal.recovery.integrity_check import check_integrity, sound_event
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.service_events import JournalCutOff, JournalReplaced
 
@@ -45,12 +45,12 @@ class Carried:
 
     Attributes:
         entries: By number, in order.
-        memory: The station's state and the number that it belongs to.
-        highest: The highest number that was seen at all.
+        checkpoint: The station's state and the number that it belongs to.
+        highest: The highest number in it.
     """
 
     entries: dict[int, Entry] = field(default_factory=dict)
-    memory: tuple[int, str] | None = None
+    checkpoint: tuple[int, str] | None = None
     highest: int = 0
 
     def count(self, *kinds: Kind) -> int:
@@ -80,7 +80,7 @@ def open_writer(
             log.warning("journal %s: a restore that was interrupted is finished", path)
         _take_over(path)
         if not why:
-            found = damage(path)
+            found = check_integrity(path)
             why = found.why
             if not found.whole:
                 log.info("journal %s: it is large, and only a part was looked through", path)
@@ -135,22 +135,22 @@ def _replace(path: Path, why: str, now: Instant) -> str:
     return replaced.why
 
 
-def carry_over(kept: Carried, fresh: Path, told: Event, had: int) -> None:
-    """Write a new journal of what was carried, and of an event that tells of it.
+def carry_over(kept: Carried, fresh: Path, summary: Event, had: int) -> None:
+    """Write a new journal of what was carried, and of an event about that.
 
     Args:
         kept: What was carried.
         fresh: Where the new journal is to be; nothing may be there.
-        told: The event.
+        summary: The event.
         had: The highest number that is known to have been given.
 
     Raises:
         JournalError: It could not be written.
     """
     with closing(Writer(fresh, lock=-1)) as writer:
-        writer.carry(kept.entries, kept.memory)
+        writer.carry(kept.entries, kept.checkpoint)
         writer.skip_to(max(kept.highest, had) + SKIPPED_PER_BOOT)
-        writer.append([told], told.at.mono_s)
+        writer.append([summary], summary.at.mono_s)
 
 
 def _take_over(path: Path) -> None:
@@ -171,7 +171,7 @@ def _files(path: Path) -> list[Path]:
 def _replaced(path: Path, aside: Path, why: str, kept: Carried) -> JournalReplaced:
     events, calibrations = kept.count(), kept.count(Kind.CALIBRATION)
     readings = len(kept.entries) - events
-    state = "the station's state" if kept.memory else "not the station's state"
+    state = "the station's state" if kept.checkpoint else "not the station's state"
     return JournalReplaced(
         f"the journal {path} was spoilt on the disk ({why}); it was put aside as {aside.name},"
         f" and a new one goes on with {events} events ({calibrations} of calibration),"
@@ -180,7 +180,7 @@ def _replaced(path: Path, aside: Path, why: str, kept: Carried) -> JournalReplac
         events,
         calibrations,
         readings,
-        memory=kept.memory is not None,
+        memory=kept.checkpoint is not None,
     )
 
 
@@ -198,13 +198,13 @@ def carried(path: Path) -> Carried:
         }
         _carry_readings(db, origins, found)
         _carry_events(db, origins, found)
-        _carry_memory(db, found)
+        _carry_checkpoint(db, found)
     found.entries = dict(sorted(found.entries.items()))
     return found
 
 
 def _carry_events(db: sqlite3.Connection, origins: dict[Any, Any], found: Carried) -> None:
-    columns = _columns(db, "events", rows.EVENT_ASKED, rows.EVENT_COLUMNS)
+    columns = _columns(db, "events", rows.EVENT_SELECTED, rows.EVENT_COLUMNS)
     # From both ends, so that one spoilt page hides no more than itself.
     for order in ("ASC", "DESC"):
         for row in _some(db, f"SELECT {columns} FROM events ORDER BY seq {order}"):  # noqa: S608
@@ -215,7 +215,7 @@ def _carry_events(db: sqlite3.Connection, origins: dict[Any, Any], found: Carrie
 
 
 def _carry_readings(db: sqlite3.Connection, origins: dict[Any, Any], found: Carried) -> None:
-    columns = _columns(db, "readings", rows.READING_ASKED, rows.READING_COLUMNS)
+    columns = _columns(db, "readings", rows.READING_SELECTED, rows.READING_COLUMNS)
     newest = f"SELECT {columns} FROM readings ORDER BY seq DESC LIMIT {READINGS_CARRIED}"  # noqa: S608
     for row in _some(db, newest):
         reading = rows.to_reading(row, origins.get(row[1]))
@@ -224,21 +224,21 @@ def _carry_readings(db: sqlite3.Connection, origins: dict[Any, Any], found: Carr
             found.highest = max(found.highest, row[0])
 
 
-def _carry_memory(db: sqlite3.Connection, found: Carried) -> None:
-    columns = _columns(db, "memory", rows.MEMORY_ASKED, "seq, state, proof")
+def _carry_checkpoint(db: sqlite3.Connection, found: Carried) -> None:
+    columns = _columns(db, "memory", rows.CHECKPOINT_SELECTED, "seq, state, proof")
     for seq, state, proof in _some(db, f"SELECT {columns} FROM memory"):  # noqa: S608
         whole = isinstance(seq, int) and isinstance(state, str)
-        if not whole or not rows.sound_memory(seq, state, proof):
+        if not whole or not rows.sound_checkpoint(seq, state, proof):
             continue
         if restore(state) is not None or restore_batches(state) is not None:
-            found.memory = (seq, state)
+            found.checkpoint = (seq, state)
             found.highest = max(found.highest, seq)
 
 
-def _columns(db: sqlite3.Connection, table: str, asked: str, names: str) -> str:
+def _columns(db: sqlite3.Connection, table: str, rows_read: str, names: str) -> str:
     """Return what to ask for; rows of older versions have no check."""
     if next(_some(db, "SELECT 1 FROM sqlite_schema WHERE name = 'unproven'"), None):
-        return asked
+        return rows_read
     there = {row[1] for row in _some(db, f"PRAGMA table_info({table})")}
     none = f"coalesce(proof, {rows.LOST})" if "proof" in there else str(rows.UNPROVEN)
     return names.replace("proof", none)

@@ -44,10 +44,10 @@ class SnapshotSource(Protocol):
     def identity(self) -> str:
         """Return the identity of this journal."""
 
-    def pictures(self) -> dict[str, JSON]:
+    def snapshots(self) -> dict[str, JSON]:
         """Return the snapshot of each reservoir by name."""
 
-    def own_picture(self) -> dict[str, JSON] | None:
+    def station_snapshot(self) -> dict[str, JSON] | None:
         """Return the snapshot of the station itself; None before any."""
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
@@ -111,11 +111,11 @@ class RetainedState:
 
     def _snapshots(self) -> list[Message]:
         messages = []
-        pictures = self.source.pictures()
-        own = self.source.own_picture()
+        snapshots = self.source.snapshots()
+        own = self.source.station_snapshot()
         if own is not None:
-            pictures[""] = own
-        for reservoir, picture in pictures.items():
+            snapshots[""] = own
+        for reservoir, picture in snapshots.items():
             message = state_message(self.station, reservoir, picture)
             if not self._is_there(reservoir):
                 message = withdrawn(message)

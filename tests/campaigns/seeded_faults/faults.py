@@ -215,8 +215,8 @@ FAULTS = (
     Fault(
         "readings are never forced again",
         "daemon/journal/writer.py",
-        'if wanted == "FULL":',
-        "if wanted:",
+        'if mode == "FULL":',
+        "if mode:",
         (f"{DURABLE}::test_readings_are_forced_every_few_seconds_and_not_in_between",),
     ),
     Fault(

@@ -18,7 +18,7 @@ from daemon.cli.output import CONFIG as WRONG_CONFIG
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, USAGE
 from daemon.entries import JSON, Command, Event, Instant
 from daemon.journal.checkpoint import dump, restore
-from daemon.journal.inbox import Inbox, Waiting, beside
+from daemon.journal.inbox import Inbox, QueuedCommand, beside
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.inboxes import made
@@ -58,17 +58,17 @@ def heard(story: Story | None) -> tuple[Station, list[Event], Story]:
 
 
 @contextmanager
-def service(folder: Path, story: Story | None = None) -> Iterator[list[Waiting]]:
+def service(folder: Path, story: Story | None = None) -> Iterator[list[QueuedCommand]]:
     """A station that has heard a story and takes commands, as measuring does; yields what it took.
 
     It stands in for the process only in that it runs in a thread of this one.
     """
     station, entries, story = heard(story)
-    taken, stop = list[Waiting](), threading.Event()
+    taken, stop = list[QueuedCommand](), threading.Event()
 
     def serve() -> None:
         with Writer(folder / "configured.db") as writer:
-            writer.append(entries, 0.0, pictures(station, story), dump(station.state))
+            writer.append(entries, 0.0, snapshots(station, story), dump(station.state))
             inbox = made(folder / "configured.db")
             ready.set()
             while not stop.wait(0.005):
@@ -86,7 +86,7 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[Waiting]]
 
 
 def _obey(
-    inbox: Inbox, station: Station, story: Story, writer: Writer, taken: list[Waiting]
+    inbox: Inbox, station: Station, story: Story, writer: Writer, taken: list[QueuedCommand]
 ) -> None:
     for each in inbox.after(station.state.commands_taken):
         taken.append(each)
@@ -103,10 +103,10 @@ def _obey(
                 each.number,
             )
         )
-        writer.append(said, 0.0, pictures(station, story), dump(station.state))
+        writer.append(said, 0.0, snapshots(station, story), dump(station.state))
 
 
-def pictures(station: Station, story: Story) -> dict[str, JSON]:
+def snapshots(station: Station, story: Story) -> dict[str, JSON]:
     """What measuring shows of the station and of its reservoir."""
     at = Instant(story.wall, story.t_s, story.boot)
     return {name: station.picture(name, at) for name in ("", "mix-1")}

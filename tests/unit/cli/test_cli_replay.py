@@ -242,7 +242,7 @@ def test_a_journal_of_the_replay_is_kept_where_asked(
 
     assert [each["kind"] for each in printed] == [event.kind for event in kept]
     assert len(mixed(minutes=40).samples) == len(list(reader.readings(since_seq=0)))
-    picture = reader.pictures()["mix-1"]
+    picture = reader.snapshots()["mix-1"]
     assert isinstance(picture, dict)
     assert "ready" == picture["phase"]
 

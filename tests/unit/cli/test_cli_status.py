@@ -148,9 +148,9 @@ def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
     entries = story.told(station)
     now = Instant(at, story.t_s, story.boot)
     entries += station.advance(Surroundings(now, storage_free_bytes=1))
-    pictures = {name: station.picture(name, now) for name in ("", "mix-1")}
+    snapshots = {name: station.picture(name, now) for name in ("", "mix-1")}
     with Writer(folder / "configured.db") as writer:
-        writer.append(entries, 0.0, pictures, None)
+        writer.append(entries, 0.0, snapshots, None)
 
     assert 0 == invoke(["status"])
     out = capsys.readouterr().out
@@ -311,7 +311,7 @@ def test_watching_ends_when_nothing_is_written(
 def test_the_live_view_calls_a_forecast_a_forecast(folder: Path, minutes: int, row: str) -> None:
     """The row is named for what it is, and the target for what it is."""
     measured(folder, mixed(minutes=minutes), ago_s=1.0)
-    picture = Reader(folder / "configured.db").pictures()["mix-1"]
+    picture = Reader(folder / "configured.db").snapshots()["mix-1"]
     assert isinstance(picture, dict)
     shown = watch.view(
         watch.Progress(0, picture=picture),
@@ -334,7 +334,7 @@ def test_status_is_in_local_time_and_its_json_in_utc(
     config = folder / "brinewright.toml"
     config.write_text(CONFIG.replace('wing"\n', f'wing"\ntimezone = "{zone}"\n', 1))
     measured(folder, mixed(), ago_s=1.0)
-    picture = Reader(folder / "configured.db").pictures()["mix-1"]
+    picture = Reader(folder / "configured.db").snapshots()["mix-1"]
     assert isinstance(picture, dict)
     since = datetime.fromisoformat(str(picture["stable_at"])).astimezone(ZoneInfo(zone))
 

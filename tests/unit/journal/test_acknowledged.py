@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.journal.acknowledged import confirmed, furthest
+from daemon.journal.acknowledged import acknowledged_by_all, furthest
 from daemon.journal.cursors import Cursors
 
 
@@ -33,7 +33,7 @@ def cursors(tmp_path: Path) -> Path:
 )
 def test_all_have_what_the_slowest_has(cursors: Path, sinks: list[str], seq: int | None) -> None:
     """Of this journal alone; where nobody publishes there is nothing to wait for."""
-    assert seq == confirmed(cursors, "now", sinks)
+    assert seq == acknowledged_by_all(cursors, "now", sinks)
 
 
 def test_the_furthest_is_that_of_the_journal_or_of_any(cursors: Path) -> None:
@@ -52,6 +52,6 @@ def test_what_cannot_be_read_is_not_acknowledged(tmp_path: Path) -> None:
     broken.write_bytes(b"no database" * 100)
 
     for path in (missing, broken):
-        assert 0 == confirmed(path, "now", ["mqtt"])
+        assert 0 == acknowledged_by_all(path, "now", ["mqtt"])
         assert 0 == furthest(path, None)
     assert not missing.exists()

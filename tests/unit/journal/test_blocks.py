@@ -35,13 +35,13 @@ class Counting(Reader):
     steps = 0
 
     @contextmanager
-    def snapshot(self) -> Iterator[sqlite3.Connection]:
+    def transaction(self) -> Iterator[sqlite3.Connection]:
         """Give a connection that counts."""
 
         def count() -> None:
             self.steps += 1
 
-        with super().snapshot() as db:
+        with super().transaction() as db:
             db.set_progress_handler(count, 1)
             yield db
 

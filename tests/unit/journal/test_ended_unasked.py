@@ -45,8 +45,8 @@ def test_the_stations_own_picture_is_kept_apart_from_those_of_reservoirs(tmp_pat
     began = Event("", Instant(MORNING, 0.0), "", body_of(Kind.DEVICE, {"state": BEGAN}))
     with Writer(path) as writer:
         writer.append([began], 0.0)
-        assert Reader(path).own_picture() is None
+        assert Reader(path).station_snapshot() is None
         writer.append([began], 0.0, {"": {"alarms": ["storage-low"]}, "mix-1": {"alarms": []}})
 
-    assert {"alarms": ["storage-low"]} == Reader(path).own_picture()
-    assert ["mix-1"] == [*Reader(path).pictures()]
+    assert {"alarms": ["storage-low"]} == Reader(path).station_snapshot()
+    assert ["mix-1"] == [*Reader(path).snapshots()]

@@ -15,8 +15,8 @@ import pytest
 from daemon.journal import inbox as module
 from daemon.journal.errors import JournalError
 from daemon.journal.inbox import (
-    HELD_AT_MOST,
-    KEPT_TAKEN,
+    MOST_TAKEN,
+    MOST_WAITING,
     CannotBeSentError,
     Inbox,
     InboxFullError,
@@ -111,7 +111,7 @@ def test_the_mark_changes_with_every_command(inbox: Inbox) -> None:
 
 def test_a_flood_is_refused_with_a_sentence(inbox: Inbox) -> None:
     """Ten thousand may wait; room comes as they are carried out."""
-    fill(inbox, HELD_AT_MOST)
+    fill(inbox, MOST_WAITING)
     with pytest.raises(InboxFullError, match=r"10000 commands wait; is 'brinewright run' running"):
         send(inbox, "one too many")
     inbox.taken(1)
@@ -121,8 +121,8 @@ def test_a_flood_is_refused_with_a_sentence(inbox: Inbox) -> None:
 
 def test_what_was_taken_long_ago_is_forgotten(inbox: Inbox) -> None:
     """The file does not grow for ever."""
-    fill(inbox, KEPT_TAKEN + 100)
-    inbox.taken(KEPT_TAKEN + 100)
+    fill(inbox, MOST_TAKEN + 100)
+    inbox.taken(MOST_TAKEN + 100)
 
     assert 101 == inbox.after(0, limit=1)[0].number
 

@@ -30,7 +30,7 @@ def test_what_waits_is_told_from_what_was_taken_and_what_never_came(
     inbox: Inbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By its id; of those that were taken, the newest are known."""
-    monkeypatch.setattr(module, "KEPT_TAKEN", 2)
+    monkeypatch.setattr(module, "MOST_TAKEN", 2)
     for id_ in "abcde":
         inbox.submit(id_, "kim", "page", "batch.note")
     assert [True] * 5 == [inbox.waits(id_) for id_ in "abcde"]

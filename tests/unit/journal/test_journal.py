@@ -124,7 +124,7 @@ def test_no_journal_yet_is_told_apart_from_a_broken_one(path: Path) -> None:
         Reader(path).after(0)
     path.touch()
     with pytest.raises(JournalMissingError, match="there is none yet"):
-        Reader(path).pictures()
+        Reader(path).snapshots()
 
 
 def _fill_up(writer: Writer) -> int:
@@ -187,8 +187,8 @@ def test_entries_pictures_and_memory_are_one_transaction(path: Path, writer: Wri
     with pytest.raises(ValueError, match="JSON compliant"):
         writer.append([reading(2)], 1.0, {"mix-1": {"salinity": float("inf")}}, "two")
 
-    assert {"mix-1": {"phase": "blank"}} == Reader(path).pictures()
-    assert (1, "one") == Reader(path).memory()
+    assert {"mix-1": {"phase": "blank"}} == Reader(path).snapshots()
+    assert (1, "one") == Reader(path).checkpoint()
     assert 1 == Reader(path).last_seq()
 
 

@@ -62,8 +62,8 @@ def test_killing_the_writer_loses_no_acknowledged_entry(tmp_path: Path, seed: in
         assert list(range(1, len(stored) + 1)) == [each.seq for each in stored]
         assert len(stored) in (acknowledged, acknowledged + 1)
         assert stored == [each for each in stored if each.entry.at.mono_s == float(each.seq)]
-        assert (len(stored), str(len(stored))) == Reader(path).memory()
-        assert {"mix-1": {"number": len(stored)}} == Reader(path).pictures()
+        assert (len(stored), str(len(stored))) == Reader(path).checkpoint()
+        assert {"mix-1": {"number": len(stored)}} == Reader(path).snapshots()
 
 
 def test_a_reader_may_come_first_after_a_kill(tmp_path: Path) -> None:

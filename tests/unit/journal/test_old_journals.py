@@ -22,12 +22,12 @@ from daemon.cli.main import invoke
 from daemon.cli.output import NOT_SO, OK
 from daemon.entries import Event, Flag, Instant, Phase, Reading, Sample
 from daemon.journal import rows
-from daemon.journal.backup.creation import Source, create
+from daemon.journal.backup.creation import BackupSource, create
 from daemon.journal.backup.proof import Proof, prove
 from daemon.journal.backup.restore import restore
 from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
-from daemon.journal.recovery.integrity_check import damage
+from daemon.journal.recovery.integrity_check import check_integrity
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.rows import UNPROVEN, to_reading
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
@@ -117,7 +117,7 @@ def test_a_stored_journal_is_as_its_version_made_it(journal: Path, schema: int) 
     """It is really an old one: its number, its tables, and what a reader of today makes of it."""
     with closing(sqlite3.connect(journal)) as db:
         assert (schema,) == db.execute("PRAGMA user_version").fetchone()
-    assert "" == damage(journal).why
+    assert "" == check_integrity(journal).why
     if schema < READABLE_FROM:
         with pytest.raises(JournalError, match="start 'brinewright run' once"):
             Reader(journal).last_seq()
@@ -270,7 +270,7 @@ def test_it_can_be_backed_up_as_it_is_and_is_brought_up_to_date_after_a_restore(
     """Restored it is still an old one, for the old version; measuring of today takes it on."""
     now = Instant(last_moment(schema) + timedelta(hours=1), 60.0, "boot-of-today")
     backup, fresh = tmp_path / "a.backup", tmp_path / "fresh" / "journal.db"
-    create(Source(journal, "quarantine-wing", CONFIGURATION.encode()), backup, now)
+    create(BackupSource(journal, "quarantine-wing", CONFIGURATION.encode()), backup, now)
     restore(backup, fresh, now)
     with closing(sqlite3.connect(fresh)) as db:
         assert (schema,) == db.execute("PRAGMA user_version").fetchone()

@@ -217,7 +217,7 @@ def test_a_service_that_starts_meanwhile_disturbs_no_reader(tmp_path: Path) -> N
     path = tmp_path / "journal.db"
     with Writer(path) as writer:
         writer.append([reading(1)], 0.0)
-    with Reader(path).snapshot() as db:
+    with Reader(path).transaction() as db:
         later = Writer(path)
         later.append([reading(2)], 0.0)
         (count,) = db.execute("SELECT count(*) FROM readings").fetchone()

@@ -12,23 +12,23 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Flag, Instant, Reading
-from daemon.journal.acknowledged import confirmed
+from daemon.journal.acknowledged import acknowledged_by_all
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
-from daemon.journal.retention import Limits, Retention, used_bytes
+from daemon.journal.retention import Retention, RetentionLimits, used_bytes
 from daemon.journal.summaries import Class, Summary
 from daemon.journal.writer import Writer
 from tests.parts.events import facts_in
 from tests.unit.journal.test_journal import START, event, reading
 
 DAY_S = 86_400.0
-LIMITS = Limits(readings_days=2.0, largest_mb=1000.0, newest_kept=100)
+LIMITS = RetentionLimits(readings_days=2.0, largest_mb=1000.0, newest_kept=100)
 
 
 class Keeping:
     """A journal that is written and kept, on clocks that the test moves."""
 
-    def __init__(self, path: Path, limits: Limits = LIMITS) -> None:
+    def __init__(self, path: Path, limits: RetentionLimits = LIMITS) -> None:
         """Begin with nothing."""
         self.path, self.second, self.off = path, 0.0, timedelta(0)
         # A sync to the card protects from a power cut, which is not what is played here.
@@ -45,7 +45,7 @@ class Keeping:
 
     def write(self, *entries: Reading | Event) -> None:
         """Write as measuring does, the memory with it, and let the loop turn until it is idle."""
-        self.writer.append(entries, self.second, memory="{}")
+        self.writer.append(entries, self.second, checkpoint="{}")
         written = len(entries)
         while self.turn(written):
             written = 0
@@ -103,7 +103,7 @@ def test_readings_past_their_time_become_summaries_and_events_stay(keeping: Keep
 
 def test_the_memory_and_the_newest_readings_are_out_of_reach(tmp_path: Path) -> None:
     """What a restart takes again stays, even when a journal is too large from the start."""
-    keeping = Keeping(tmp_path / "journal.db", Limits(2.0, 0.01, newest_kept=100))
+    keeping = Keeping(tmp_path / "journal.db", RetentionLimits(2.0, 0.01, newest_kept=100))
     keeping.go_on(DAY_S, 60.0)
     for _ in range(50):
         keeping.second += 1.0
@@ -116,7 +116,7 @@ def test_the_memory_and_the_newest_readings_are_out_of_reach(tmp_path: Path) -> 
 
 def test_a_journal_without_memory_keeps_every_reading(tmp_path: Path) -> None:
     """Until the station's state was kept once, all readings are needed to rebuild it."""
-    keeping = Keeping(tmp_path / "journal.db", Limits(2.0, 0.01, newest_kept=0))
+    keeping = Keeping(tmp_path / "journal.db", RetentionLimits(2.0, 0.01, newest_kept=0))
     keeping.writer.append([reading(n) for n in range(500)], 0.0)
 
     for _ in range(5):
@@ -198,7 +198,7 @@ def test_a_bottle_and_a_spike_stay_out_of_the_waters_mean(keeping: Keeping) -> N
 
 def test_the_file_stays_as_large_as_it_was_over_many_months(tmp_path: Path) -> None:
     """Pages of what went are used again: after the first weeks the file hardly grows in a year."""
-    keeping = Keeping(tmp_path / "journal.db", Limits(10.0, 1000.0, newest_kept=100))
+    keeping = Keeping(tmp_path / "journal.db", RetentionLimits(10.0, 1000.0, newest_kept=100))
     sizes = []
     for _ in range(24):
         keeping.go_on(15 * DAY_S, 1200.0)
@@ -213,7 +213,7 @@ def test_the_file_stays_as_large_as_it_was_over_many_months(tmp_path: Path) -> N
 
 def test_a_size_bound_holds_for_ever(tmp_path: Path) -> None:
     """At a bound the file stays at its high-water mark, whatever comes in."""
-    keeping = Keeping(tmp_path / "journal.db", Limits(9.0, 1.0, newest_kept=100))
+    keeping = Keeping(tmp_path / "journal.db", RetentionLimits(9.0, 1.0, newest_kept=100))
     files = []
     for _ in range(12):
         keeping.go_on(30 * DAY_S, 1200.0)
@@ -247,12 +247,12 @@ def test_a_reading_that_the_disk_changed_enters_no_summary(keeping: Keeping) -> 
 def test_how_far_publishers_are_is_read_from_their_file(tmp_path: Path) -> None:
     """The slowest counts; one that never acknowledged counts as nothing; without any, no limit."""
     journal = tmp_path / "journal.db"
-    assert 0 == confirmed(cursors_path(journal), "abc", ["mqtt"])
+    assert 0 == acknowledged_by_all(cursors_path(journal), "abc", ["mqtt"])
     with Cursors(cursors_path(journal)) as cursors:
         cursors.advance("mqtt@abc", 7)
         cursors.advance("influx@abc", 5)
         cursors.advance("mqtt@old", 1)
 
-        assert 5 == confirmed(cursors_path(journal), "abc", ["mqtt", "influx"])
-        assert 0 == confirmed(cursors_path(journal), "abc", ["mqtt", "other"])
-        assert None is confirmed(cursors_path(journal), "abc", [])
+        assert 5 == acknowledged_by_all(cursors_path(journal), "abc", ["mqtt", "influx"])
+        assert 0 == acknowledged_by_all(cursors_path(journal), "abc", ["mqtt", "other"])
+        assert None is acknowledged_by_all(cursors_path(journal), "abc", [])

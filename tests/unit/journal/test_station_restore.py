@@ -25,7 +25,7 @@ def left(tmp_path: Path) -> tuple[Path, Station]:
     station, path = a_station(), tmp_path / "journal.db"
     entries = mixed().told(station)
     with Writer(path) as writer:
-        writer.append(entries, 0.0, memory=dump(station.state))
+        writer.append(entries, 0.0, checkpoint=dump(station.state))
     return path, station
 
 

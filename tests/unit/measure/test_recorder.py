@@ -74,8 +74,8 @@ def test_what_is_written_has_a_snapshot_and_a_checkpoint_beside_it(tmp_path: Pat
 
         assert [reading(1)] == list(written)
         assert 0 == recorder.waiting
-    assert {"mix-1"} == Reader(path).pictures().keys()
-    assert Reader(path).memory() is not None
+    assert {"mix-1"} == Reader(path).snapshots().keys()
+    assert Reader(path).checkpoint() is not None
 
 
 def test_what_fails_waits_and_comes_in_order(tmp_path: Path) -> None:
@@ -106,7 +106,7 @@ def test_a_spoilt_journal_is_replaced_and_nothing_that_waits_is_lost(tmp_path: P
     second = tmp_path / "second.db"
     assert [2.0] == readings(second)
     assert 2 == len(Reader(second).after(0, 10))
-    assert Reader(second).memory() is not None
+    assert Reader(second).checkpoint() is not None
 
 
 def test_a_cut_batch_has_neither_until_its_end_is_written(tmp_path: Path) -> None:
@@ -115,9 +115,9 @@ def test_a_cut_batch_has_neither_until_its_end_is_written(tmp_path: Path) -> Non
     with recording(path) as (recorder, _, _):
         recorder.take([reading(second) for second in range(AT_ONCE + 1)])
         assert AT_ONCE == len(recorder.write(at(5000.0)))
-        assert Reader(path).memory() is None
+        assert Reader(path).checkpoint() is None
         assert 1 == len(recorder.write(at(5000.5)))
-        assert Reader(path).memory() is not None
+        assert Reader(path).checkpoint() is not None
 
 
 def test_an_event_is_logged_in_one_line(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

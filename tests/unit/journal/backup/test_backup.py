@@ -43,7 +43,7 @@ from tests.parts.backups import (
 
 def waits(inbox: Path, journal: Path) -> list[str]:
     """Ids of the commands that measuring would take next, with these two files."""
-    found = Reader(journal).memory()
+    found = Reader(journal).checkpoint()
     known = int(re.findall(r'"commands_taken":(\d+)', found[1])[0]) if found else 0
     box = Inbox(inbox)
     return [each.id for each in box.after(box.go_on_from(known))]
@@ -56,8 +56,8 @@ def test_a_backup_holds_all_that_the_station_has(tmp_path: Path) -> None:
     copied = unpacked(tmp_path / "a.backup", tmp_path / "copy")
 
     assert entries_of(journal) == entries_of(copied)
-    assert Reader(journal).memory() == Reader(copied).memory()
-    assert Reader(journal).pictures() == Reader(copied).pictures()
+    assert Reader(journal).checkpoint() == Reader(copied).checkpoint()
+    assert Reader(journal).snapshots() == Reader(copied).snapshots()
     assert cursors_of(cursors_path(journal)) == cursors_of(tmp_path / "copy" / archive.CURSORS)
     assert ["id-3"] == waits(tmp_path / "copy" / archive.INBOX, copied)
     assert CONFIGURATION == (tmp_path / "copy" / archive.CONFIGURATION).read_bytes()

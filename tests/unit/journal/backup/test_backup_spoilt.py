@@ -261,13 +261,13 @@ def test_what_is_written_is_forced_piece_by_piece(
 
 def count_packed(folder: Path, _: IO[bytes]) -> None:
     """Pack the copy of a large file."""
-    from daemon.journal.backup.copies import Pace
+    from daemon.journal.backup.copies import CopyThrottle
 
     archive.pack(
         folder / "packed",
         {archive.JOURNAL: folder / "copy.db"},
         lambda members: Manifest(1, "", 5, "", NOW.wall, "", 0, None, members, [], [], 0, ""),
-        Pace().wait,
+        CopyThrottle().wait,
     )
 
 

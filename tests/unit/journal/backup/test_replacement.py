@@ -11,7 +11,7 @@ from daemon.journal.backup import replacement
 from daemon.journal.backup.replacement import (
     NoteSpoiltError,
     Replacement,
-    Step,
+    ReplacementStep,
     begin,
     finish,
     note_path,
@@ -60,9 +60,9 @@ def journal(tmp_path: Path) -> Path:
 def plan(aside_only: str = "") -> Replacement:
     """All new files in the place of the old ones."""
     names = ("journal-cursors.db", "journal-inbox.db", "journal.db")
-    steps = [Step(name, f"{name}.aside", name) for name in names]
+    steps = [ReplacementStep(name, f"{name}.aside", name) for name in names]
     if aside_only:
-        steps.insert(0, Step(aside_only, f"{aside_only}.aside"))
+        steps.insert(0, ReplacementStep(aside_only, f"{aside_only}.aside"))
     return Replacement("a" * 64, FOLDER, tuple(steps))
 
 
@@ -188,7 +188,7 @@ def test_a_note_that_cannot_be_read_is_said(journal: Path) -> None:
 def test_no_other_folder_than_ours_is_ever_removed(journal: Path, folder: str) -> None:
     """Whatever a note says, after a disk or somebody has changed it."""
     before = contents(journal.parent)
-    begin(journal, Replacement("aa", folder, (Step("journal.db", "journal.db.aside"),)))
+    begin(journal, Replacement("aa", folder, (ReplacementStep("journal.db", "journal.db.aside"),)))
 
     with pytest.raises(NoteSpoiltError, match="names a folder that is not ours"):
         finish(journal)

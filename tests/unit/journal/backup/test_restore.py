@@ -94,14 +94,14 @@ def test_a_fresh_machine_goes_on_where_the_backup_was_made(tmp_path: Path) -> No
     """Every entry, state and command is there; the journal says that it was restored."""
     old = station(tmp_path)
     made = backed_up(tmp_path)
-    whole, memory = entries_of(old), Reader(old).memory()
+    whole, checkpoint = entries_of(old), Reader(old).checkpoint()
     journal = fresh(tmp_path)
     done = restore(made, journal, LATER)
     found = entries_of(journal)
 
     assert ((), False, 0) == (done.aside, done.finished, done.waiting)
     assert whole == {seq: entry for seq, entry in found.items() if seq in whole}
-    assert memory == Reader(journal).memory()
+    assert checkpoint == Reader(journal).checkpoint()
     (told,) = (entry for seq, entry in found.items() if seq not in whole)
     assert isinstance(told, Event)
     assert (RESTORED, LATER, max(whole)) == (

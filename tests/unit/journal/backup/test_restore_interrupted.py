@@ -11,7 +11,13 @@ import pytest
 from daemon import logs
 from daemon.journal.backup import restore as restore_module
 from daemon.journal.backup.archive import BackupError
-from daemon.journal.backup.replacement import Replacement, Step, begin, note_path, pending
+from daemon.journal.backup.replacement import (
+    Replacement,
+    ReplacementStep,
+    begin,
+    note_path,
+    pending,
+)
 from daemon.journal.backup.restore import restore
 from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
@@ -20,7 +26,7 @@ from daemon.publish import _wait_for_journal
 from daemon.supervision import Watchdog
 from tests.parts.backups import LATER, backed_up, entries_of, names, station
 
-STEP = Step("journal.db", "journal.db.x", "gone")
+STEP = ReplacementStep("journal.db", "journal.db.x", "gone")
 LOG = logging.getLogger("tests.restore")
 
 

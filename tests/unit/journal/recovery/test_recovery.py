@@ -20,7 +20,7 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.errors import JournalError
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
-from daemon.journal.recovery.integrity_check import Found, damage
+from daemon.journal.recovery.integrity_check import IntegrityReport, check_integrity
 from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
@@ -68,7 +68,7 @@ def told(path: Path) -> Event:
 
 def test_a_whole_journal_is_opened_as_it_is(path: Path) -> None:
     """Nothing is found, nothing is told, and the numbers go on."""
-    assert "" == damage(path).why
+    assert "" == check_integrity(path).why
     writer, events = open_writer(path, 5.0, NOW, LOG)
     with writer:
         assert ([], 3001) == (events, writer.last_seq)
@@ -86,7 +86,7 @@ def test_a_state_that_was_changed_is_not_gone_on_with(path: Path) -> None:
         facts["events"], facts["calibrations"], facts["readings"], facts["memory"],
     )  # fmt: skip
     assert "not the station's state" in str(facts["why"])
-    assert None is Reader(path).memory()
+    assert None is Reader(path).checkpoint()
     assert ["cal-3"] == [record.calibration.id for _, record in calibrations(Reader(path))]  # type: ignore[union-attr]
 
 
@@ -108,7 +108,7 @@ def test_a_check_that_is_gone_proves_nothing(path: Path) -> None:
     """A turned bit in the head of a row shifts its columns and takes its check away."""
     change(path, "UPDATE readings SET spoken = 'x', proof = NULL WHERE seq = 2000")
 
-    assert "reading 2000 was changed" == damage(path).why
+    assert "reading 2000 was changed" == check_integrity(path).why
     (instead,) = Reader(path).after(1999, 1)
     assert isinstance(instead.entry, Event)
     assert isinstance(instead.entry.body, EntryDamaged)
@@ -139,10 +139,10 @@ def test_publishers_follow_the_new_journal_from_its_start(path: Path) -> None:
 def test_a_newer_version_is_no_damage_and_a_turned_version_is(path: Path) -> None:
     """A journal of a newer version is left alone; a wrong number on our own tables is not."""
     change(path, f"PRAGMA user_version = {len(MIGRATIONS) + 1}")
-    assert "tables" in damage(path).why
+    assert "tables" in check_integrity(path).why
 
     change(path, "CREATE TABLE of_the_future (id INTEGER)")
-    assert "" == damage(path).why
+    assert "" == check_integrity(path).why
     with pytest.raises(JournalError, match="newer version"):
         open_writer(path, 5.0, NOW, LOG)
     writer_lock_is_free = Writer(path.with_name("other.db"))
@@ -242,8 +242,8 @@ def test_a_large_journal_is_looked_through_for_a_bounded_time(
     """What is not looked at in time is said, and is no damage."""
     monkeypatch.setattr("daemon.journal.recovery.integrity_check.STEPS", 10)
 
-    assert Found("", whole=False) == damage(path, longest_s=-1.0)
-    assert Found("", whole=True) == damage(path, longest_s=60.0)
+    assert IntegrityReport("", whole=False) == check_integrity(path, longest_s=-1.0)
+    assert IntegrityReport("", whole=True) == check_integrity(path, longest_s=60.0)
 
 
 def test_a_journal_that_cannot_be_read_at_all_goes_on_after_what_publishers_had(
