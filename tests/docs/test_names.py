@@ -18,6 +18,9 @@ HYPHENATED = {
 }
 """A group, programs of the system, files of secrets."""
 
+MADE_BY_A_PAGE = {"deploy/guides/driver.md": ["daemon.probes.newest"]}
+"""What a page shows whole: the tests take it from there."""
+
 
 @cache
 def source() -> str:
@@ -38,7 +41,7 @@ def test_every_path_of_a_page_exists(page: str) -> None:
 @pytest.mark.parametrize("page", documents())
 def test_every_module_of_a_page_exists(page: str) -> None:
     """`python -m` of it works, and an import of it."""
-    assert [] == missing_modules(text_of(page))
+    assert MADE_BY_A_PAGE.get(page, []) == missing_modules(text_of(page))
 
 
 def test_the_developers_page_names_every_room() -> None:

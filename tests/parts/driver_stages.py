@@ -7,17 +7,19 @@ import os
 import pty
 import select
 import struct
+import sys
 import termios
 import time
 import tty
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 from daemon.config import parse
 from daemon.probes import registry
-from daemon.probes.driver import Driver
+from daemon.probes.driver import Driver, DriverKind
 from daemon.probes.registry import SECTIONS
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
@@ -46,6 +48,8 @@ reply = '(?P<conductivity>[\\d.]+),(?P<temperature>[\\d.]+)'
 units = {{ conductivity = "mS/cm", temperature = "degC" }}
 compensation = "none"
 """
+MEASURED = 'units = { conductivity = "mS/cm", temperature = "degC" }\ncompensation = "none"\n'
+GUIDE = Path(__file__).parents[2] / "deploy/guides/driver.md"
 
 
 def driver_of(keys: str) -> Driver:
@@ -190,10 +194,63 @@ class Playing:
         """Nothing is open."""
 
 
-STAGES: dict[str, tuple[str, Callable[[Path], Talking | Playing]]] = {
+class Newest:
+    """The driver that the guide shows, word for word, and the program that writes its file."""
+
+    def __init__(self, folder: Path) -> None:
+        """Load the module from the page, and wire it."""
+        shown = (GUIDE.read_text(encoding="utf-8")).split("```python\n", 1)[1].split("```", 1)[0]
+        (folder / "newest.py").write_text(shown, encoding="utf-8")
+        spec = spec_from_file_location("newest_of_the_guide", folder / "newest.py")
+        assert spec is not None
+        assert spec.loader is not None
+        # Where pydantic looks for what a section's annotations name.
+        module = sys.modules[spec.name] = module_from_spec(spec)
+        spec.loader.exec_module(module)
+        kind: DriverKind[Any] = module.DRIVER
+        self.path = folder / "newest.txt"
+        self.place = str(self.path)
+        keys = f'driver = "newest"\npath = "{self.path}"\n{MEASURED}'
+        sections = {**SECTIONS, "newest": kind.section}
+        config = parse(FILE + keys, Path("brinewright.toml"), sections)
+        self.driver: Driver = kind.make("mix-1", config.reservoirs[0].probes[0])
+        self.begun, self.running = b"", True
+
+    def message(self, _number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:
+        """What the file holds."""
+        return f"{conductivity_mS_cm} {temperature_C}\n".encode()
+
+    def say(self, piece: bytes) -> None:
+        """Put the file into its place once it is whole, as a careful program does."""
+        self.begun += piece
+        if self.running and self.begun.endswith(b"\n"):
+            beside = self.path.with_suffix(".part")
+            beside.write_bytes(self.begun)
+            beside.replace(self.path)
+            self.begun = b""
+
+    def asked(self, *, due: bool) -> bool:
+        """The file is read once a period: one that is renewed sooner was for nobody."""
+        return due or bool(self.begun)
+
+    def unplug(self) -> None:
+        """End the program, and remove its file."""
+        self.running = False
+        self.path.unlink(missing_ok=True)
+
+    def plug(self) -> None:
+        """Start it again."""
+        self.running, self.begun = True, b""
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+
+STAGES: dict[str, tuple[str, Callable[[Path], Talking | Playing | Newest]]] = {
     "line, talking": ("line", Talking),
     "line, asked": ("line", Asked),
     "recorded": ("recorded", Playing),
+    "newest, of the guide": ("newest", Newest),
 }
 
 
