@@ -238,7 +238,7 @@ def _composition(
     content = _figure(setup.salt_content, "{:.3f}")
     if setup.salt_content is not None:
         u = setup.salt_content_u
-        content += ("" if u is None else f" ± {2 * u:.3f} (k = 2)") + " g salt per g mix"
+        content += " g/g" if u is None else f" ± {2 * u:.3f} g/g (k = 2)"
     return [
         ("Reservoir", record.reservoir),
         ("Lot", setup.lot or MISSING),

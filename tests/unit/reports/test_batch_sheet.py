@@ -126,7 +126,7 @@ class Tags(HTMLParser):
         "Lot blue-7",
         "Lot number L 4471-B",
         "Mass of mix 7310 g",
-        "Salt content 0.868 ± 0.012 (k = 2) g salt per g mix",
+        "Salt content 0.868 ± 0.012 g/g (k = 2)",
         "Water before salt 180 L",
         "Heel included 20 L at 33.80 ppt",
         "Temperature 24.6 °C when steady",
