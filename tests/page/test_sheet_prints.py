@@ -47,8 +47,8 @@ def test_long_notes_go_to_a_second_side(tmp_path: Path, paper: str) -> None:
 
 
 def test_a_word_without_an_end_breaks_its_line_and_not_the_page(tmp_path: Path) -> None:
-    """The longest names and texts that a record takes leave the rest where it is."""
-    word = "W" * 120
+    """Names as long as a configuration and a lot take them leave the rest where it is."""
+    word = "W" * 64
     setup = replace(SETUP, lot=word, lot_number=word, printed=rise()[0].wall + timedelta(hours=1))
     record = record_of(*eventful(2, 4, word))
     record.id = word
