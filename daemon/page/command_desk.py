@@ -37,7 +37,7 @@ LOOKS = 30
 """So often an answer is looked for each second; then as seldom as the page loads again."""
 READ_S = 30
 """So long an answer stands before the page is shown without it, s."""
-NO_ANSWER = "no answer yet: is measuring running? What was asked waits until it is"
+NO_ANSWER = "no answer yet: is measuring running? The command waits until it is"
 _OLD = f"among the newest {ANSWERS_AMONG} events; 'brinewright export events' writes all"
 UNKNOWN = f"no command with this id is known: none waits, and no answer to one is {_OLD}"
 TAKEN = f"this command was taken, and its answer is no longer {_OLD}"
@@ -120,7 +120,7 @@ class Desk:
             told = answer_of(known.answer)
             again = "; the form was sent before and counts once" * bool(_asked_for(environ, "more"))
             who = facts_of(known.answer.body).get("who")
-            text = f"{told['verb']}, asked by {who}: {told['answer']}{again}"
+            text = f"{told['verb']}, sent by {who}: {told['answer']}{again}"
             return Notice("Done" if told["ok"] else "Not done", text, "/", READ_S)
         if not known.waits:
             return Notice("No answer", known.why)
@@ -143,8 +143,8 @@ class Desk:
             if not compare_digest(fields.get("token", "").encode(), self.secret.encode()):
                 return say(
                     HTTPStatus.FORBIDDEN,
-                    "this form is none of ours, or is from before publishing began anew; go back,"
-                    " load the forms again and send it once more",
+                    "this form is not from this page, or from before publishing was last started;"
+                    " go back, load the forms again and send it once more",
                 )
             if not self._may_come():
                 return _too_many()
@@ -204,7 +204,7 @@ class Desk:
         if found is not None:
             return Outcome(HTTPStatus.OK, found)
         if waits:
-            why = f"{trouble}; what was asked is carried out when measuring runs"
+            why = f"{trouble}; the command is carried out when measuring runs"
             return Outcome(HTTPStatus.OK, waits=True, why=why if trouble else NO_ANSWER)
         if trouble:
             return Outcome(HTTPStatus.SERVICE_UNAVAILABLE, why=trouble)

@@ -107,7 +107,7 @@ def test_a_form_is_handed_over_and_its_answer_is_shown(
     )  # fmt: skip
     assert {"name": "batch-off-target"} == waiting.facts
     assert "waiting for the answer" in before.text
-    assert "alarm.acknowledge, asked by kim: batch-off-target is acknowledged now" in after.text
+    assert "alarm.acknowledge, sent by kim: batch-off-target is acknowledged now" in after.text
     assert "30; url=/" == refresh(after.text)
 
 
@@ -365,8 +365,8 @@ def test_an_id_comes_back_as_it_was_sent(port: int, desk: Desk, writer: Writer) 
     answered(writer, fields["id"], "noted")
 
     assert "waiting for the answer" in waiting
-    assert "asked by kim: noted" in ask(port, where).text
-    assert "asked by kim: noted" in ask(port, refresh(waiting).partition("url=")[2]).text
+    assert "sent by kim: noted" in ask(port, where).text
+    assert "sent by kim: noted" in ask(port, refresh(waiting).partition("url=")[2]).text
 
 
 STATION_FILE = """

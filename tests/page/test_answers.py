@@ -125,7 +125,7 @@ def test_an_answer_beyond_the_newest_is_said_to_be_old(
 ) -> None:
     """While the inbox still knows that the command was taken; then it is not known any more."""
     monkeypatch.setattr("daemon.journal.reader.ANSWERS_AMONG", 2)
-    monkeypatch.setattr("daemon.journal.inbox.KEPT_TAKEN", 2)
+    monkeypatch.setattr("daemon.journal.inbox.MOST_TAKEN", 2)
     for id_ in "abc":
         bench.send(id_)
     bench.answer("a", "b", "c")
