@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.alarm_lookup import STATION, pictures_of, row_of, standing
+from daemon.cli.alarm_lookup import STATION, row_of, snapshots_of, standing
 from daemon.cli.command_client import ask, put, reservoir_of
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config
 from daemon.journal.event_codec import facts_of
@@ -139,7 +139,7 @@ def _waiting(config: Config, reservoir: str | None) -> list[str]:
         reservoir_of(config, reservoir)
     found = {
         each.place
-        for each in standing(config, pictures_of(config))
+        for each in standing(config, snapshots_of(config))
         if each.state in UNACKNOWLEDGED_STATES and reservoir in (None, each.place or STATION)
     }
     return sorted(found)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.alarm_lookup import STATION, Standing, pictures_of, row_of, standing
+from daemon.cli.alarm_lookup import STATION, Standing, row_of, snapshots_of, standing
 from daemon.cli.output import (
     NOT_SO,
     complain,
@@ -21,14 +21,15 @@ from daemon.cli.output import (
 from daemon.entries import Event
 from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload
+from daemon.journal.shapes import to_object
 from daemon.local_time import local_iso
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import Priority
+from daemon.mixing.station.snapshot import StationSnapshot
 from daemon.reports.event_text import listing
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
+    from daemon.cli.alarm_lookup import Snapshots
     from daemon.config import Config
     from daemon.entries import JSON
     from daemon.mixing.alarm.catalogue import AlarmKind
@@ -73,20 +74,21 @@ def list_(
     names = [STATION, *(each.name for each in settings.reservoirs)]
     if reservoir is not None and reservoir not in names:
         fail(f"there is no reservoir {reservoir!r}; there are {', '.join(names)}", NOT_SO)
-    pictures = pictures_of(settings)
-    if not pictures:
+    snapshots = snapshots_of(settings)
+    if not snapshots:
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
     found = sorted(
-        (each for each in standing(settings, pictures) if reservoir in (None, _place(each))),
+        (each for each in standing(settings, snapshots) if reservoir in (None, _place(each))),
         key=_urgency,
     )
-    flood = bool(pictures.get("", {}).get("alarm_flood"))
+    own = snapshots.get("")
+    flood = isinstance(own, StationSnapshot) and own.alarm_flood
     answer = {
         "station": settings.station.name,
         "flood": flood,
         "alarms": [_facts(each) for each in found],
     }
-    _ask_whether_old(settings, pictures)
+    _ask_whether_old(settings, snapshots)
     emit(answer, as_json=as_json, text=_text(found, settings.station.zone, flood=flood))
 
 
@@ -100,7 +102,7 @@ def show(
     """Show what an alarm means, its state, and its history."""
     settings = read_config(config)
     row = row_of(settings, name)
-    now = [each for each in standing(settings, pictures_of(settings)) if each.row.name == name]
+    now = [each for each in standing(settings, snapshots_of(settings)) if each.row.name == name]
     past = _history(settings, name)[-limit:] if limit else []
     answer = {
         **described(row),
@@ -177,27 +179,27 @@ def _block(each: Standing, zone: tzinfo) -> str:
     mark = priority.upper() if each.row.priority is Priority.HIGH else priority
     rows = [
         (mark, f"{_place(each)} {each.row.name}: {_state(each, zone)}"),
-        ("why", str(each.told.get("why") or each.row.means)),
-        ("do", each.row.do if each.told.get("active") else "acknowledge it; it has cleared"),
+        ("why", each.alarm.why or each.row.means),
+        ("do", each.row.do if each.alarm.active else "acknowledge it; it has cleared"),
     ]
     return table([(head.ljust(len(Priority.MEDIUM)), said) for head, said in rows])
 
 
 def _now(each: Standing, zone: tzinfo) -> str:
-    reason = each.told.get("reason") or each.told.get("why")
-    return f"{_state(each, zone)}{': ' if reason else ''}{reason or ''}"
+    reason = each.alarm.reason or each.alarm.why
+    return f"{_state(each, zone)}{': ' if reason else ''}{reason}"
 
 
 def _state(each: Standing, zone: tzinfo) -> str:
-    who, until = each.told.get("who"), each.told.get("until")
-    raised, since = each.told.get("raised_at"), local_iso(str(each.told.get("since")), zone)
+    who, until = each.alarm.who, each.alarm.until
+    raised, since = each.alarm.raised_at, local_iso(each.alarm.since, zone)
     state = LifecycleState(each.state).value.replace("-", " ")
     began = each.state not in SUPPRESSED_STATES and raised is not None
     return (
         f"{state}{f' by {who}' if who else ''}"
-        f"{f', raised {local_iso(str(raised), zone)}' if began else f' since {since}'}"
-        f"{f' until {local_iso(str(until), zone)}' if until else ''}"
-        f"{', repeating' if each.told.get('repeating') else ''}"
+        f"{f', raised {local_iso(raised, zone)}' if began else f' since {since}'}"
+        f"{f' until {local_iso(until, zone)}' if until else ''}"
+        f"{', repeating' if each.alarm.repeating else ''}"
     )
 
 
@@ -208,7 +210,7 @@ def _urgency(each: Standing) -> tuple[int, int, str]:
     return (
         (state >= ORDER.index(LifecycleState.SHELVED)) * 10 + priority,
         state,
-        str(each.told.get("since")),
+        each.alarm.since,
     )
 
 
@@ -216,7 +218,7 @@ def _facts(each: Standing) -> dict[str, JSON]:
     return {
         "reservoir": each.place,
         "name": each.row.name,
-        **each.told,
+        **to_object(each.alarm),
         "priority": str(each.row.priority),
         "means": each.row.means,
         "do": each.row.do,
@@ -231,9 +233,9 @@ def _where(event: Event) -> str:
     return f" [{event.reservoir or STATION}]"
 
 
-def _ask_whether_old(config: Config, pictures: Mapping[str, Mapping[str, JSON]]) -> None:
-    """Ask whether anybody measures where the newest picture is old."""
-    newest = max(str(each.get("time", "")) for each in pictures.values())
+def _ask_whether_old(config: Config, snapshots: Snapshots) -> None:
+    """Ask whether anybody measures where the newest snapshot is old."""
+    newest = max(each.time for each in snapshots.values())
     age_s = (datetime.now(UTC) - datetime.fromisoformat(newest)).total_seconds()
     if config.station.rehearsal_speed <= 1.0 and age_s > OLD_S:
         at = local_iso(newest, config.station.zone)

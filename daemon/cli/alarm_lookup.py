@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from daemon import assembly
 from daemon.cli.output import NOT_SO, fail, journal_of
@@ -13,8 +13,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.config import Config
-    from daemon.entries import JSON
     from daemon.mixing.alarm.catalogue import AlarmKind
+    from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
+
+    Snapshots: TypeAlias = Mapping[str, ReservoirSnapshot | StationSnapshot]
 
 STATION = "station"
 """What the station itself is called where reservoirs are named."""
@@ -27,17 +29,17 @@ class Standing:
     Attributes:
         place: Reservoir, empty for the station itself.
         row: Its row of the catalogue, as the owner wants it.
-        told: What the picture says of it.
+        alarm: Its present state.
     """
 
     place: str
     row: AlarmKind
-    told: Mapping[str, JSON]
+    alarm: AlarmSnapshot
 
     @property
     def state(self) -> str:
         """Its state, one of ISA-18.2."""
-        return str(self.told.get("state"))
+        return self.alarm.state
 
 
 def row_of(config: Config, name: str) -> AlarmKind:
@@ -50,25 +52,19 @@ def row_of(config: Config, name: str) -> AlarmKind:
     return rows[name]
 
 
-def pictures_of(config: Config) -> dict[str, Mapping[str, JSON]]:
-    """Return the picture of the station under no name, and those of the reservoirs; or end."""
+def snapshots_of(config: Config) -> Snapshots:
+    """Return the snapshot of the station under no name, and those of the reservoirs; or end."""
     reader = journal_of(config.journal.path)
-    own, others = reader.station_snapshot(), reader.snapshots()
-    found: dict[str, Mapping[str, JSON]] = {} if own is None else {"": own}
-    return found | {name: each for name, each in others.items() if isinstance(each, dict)}
+    own = reader.station_snapshot()
+    return ({} if own is None else {"": own}) | reader.snapshots()
 
 
-def standing(config: Config, snapshots: Mapping[str, Mapping[str, JSON]]) -> list[Standing]:
+def standing(config: Config, snapshots: Snapshots) -> list[Standing]:
     """Return every alarm that is not normal, in the order of places and names."""
     rows = assembly.station(config).alarms
     return [
-        Standing(place, rows[name], told)
-        for place, picture in sorted(snapshots.items())
-        for name, told in _details(picture).items()
-        if name in rows and isinstance(told, dict)
+        Standing(place, rows[name], alarm)
+        for place, snapshot in sorted(snapshots.items())
+        for name, alarm in snapshot.alarm_details.items()
+        if name in rows
     ]
-
-
-def _details(picture: Mapping[str, JSON]) -> Mapping[str, JSON]:
-    found = picture.get("alarm_details")
-    return found if isinstance(found, dict) else {}

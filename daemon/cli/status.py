@@ -23,11 +23,13 @@ from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
+from daemon.journal.shapes import to_object
 from daemon.local_time import SECOND, local_iso
-from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
 from daemon.mixing.station.last_reading import off_scale
+from daemon.mixing.station.snapshot import ReservoirSnapshot
+from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.reports.event_text import alarm_names
 
 OLD_S = 60.0
@@ -67,7 +69,7 @@ def status(
     zone = settings.station.zone
     real_time = settings.station.rehearsal_speed <= 1.0
     publishers = _publishers(settings)
-    blocks = [_block(name, picture, real_time, zone) for name, picture in chosen.items()]
+    blocks = [_block(name, each, real_time, zone) for name, each in chosen.items()]
     if own is not None and (names := alarm_names(own)) != "none":
         blocks.append(table([("station", ""), ("alarms", names)]))
     if publishers:
@@ -75,8 +77,8 @@ def status(
         blocks.append(table([("publishing to", ""), *rows]))
     answer = {
         "station": settings.station.name,
-        "reservoirs": chosen,
-        "alarms": [] if own is None else own["alarms"],
+        "reservoirs": {name: to_object(each) for name, each in chosen.items()},
+        "alarms": [] if own is None else [*own.alarms],
         "publishers": {one.name: _facts(one) for one in publishers},
     }
     emit(answer, as_json=as_json, text="\n\n".join(blocks))
@@ -121,70 +123,65 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     return live.watch(journal_of(settings.journal.path), request)
 
 
-def _block(name: str, picture: JSON, real_time: bool, zone: tzinfo) -> str:
-    if not isinstance(picture, dict):
-        return name
+def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo) -> str:
     rows = [
-        (name, str(picture["phase"]).replace("_", " ")),
-        ("salinity", _salinity(picture)),
-        ("temperature", _value(picture, "temperature_C", "{:.2f} °C")),
-        ("conductivity", _value(picture, "conductivity_mS_cm", "{:.3f} mS/cm, as indicated")),
-        ("quality", _quality(picture)),
-        ("probes", _probes(picture)),
-        ("batch", _value(picture, "batch", "{}")),
-        ("released", _released(picture)),
-        ("expected steady", local_iso(expected_steady(picture), zone, SECOND)),
-        ("steady since", local_iso(steady_since(picture), zone, SECOND)),
-        ("advice", _value(picture, "advice", "{}")),
-        ("next due", _next_due(picture, zone)),
-        ("alarms", alarm_names(picture)),
-        ("as of", _as_of(str(picture["time"]), zone, real_time=real_time)),
+        (name, str(snapshot.phase).replace("_", " ")),
+        ("salinity", _salinity(snapshot)),
+        ("temperature", _value(snapshot.temperature_C, "{:.2f} °C")),
+        ("conductivity", _value(snapshot.conductivity_mS_cm, "{:.3f} mS/cm, as indicated")),
+        ("quality", _quality(snapshot)),
+        ("probes", _probes(snapshot)),
+        ("batch", snapshot.batch or ""),
+        ("released", _released(snapshot)),
+        ("expected steady", local_iso(expected_steady(snapshot), zone, SECOND)),
+        ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),
+        ("advice", snapshot.advice or ""),
+        ("next due", _next_due(snapshot, zone)),
+        ("alarms", alarm_names(snapshot)),
+        ("as of", _as_of(snapshot.time, zone, real_time=real_time)),
     ]
     return table([row for row in rows if row[1]])
 
 
-def _salinity(picture: dict[str, JSON]) -> str:
-    value, u = picture["salinity"], picture["salinity_u"]
-    gravity = picture["specific_gravity"]
-    if not isinstance(value, float | int) or not isinstance(u, float | int):
+def _salinity(snapshot: ReservoirSnapshot) -> str:
+    value, u, gravity = snapshot.salinity, snapshot.salinity_u, snapshot.specific_gravity
+    if value is None or u is None:
         return "no value"
     note = off_scale(value)
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2){note}, specific gravity {gravity:.4f} (25/25 °C)"
 
 
-def _released(picture: dict[str, JSON]) -> str:
+def _released(snapshot: ReservoirSnapshot) -> str:
     """Return how long ago the water was released, and what is still to be checked."""
-    ago = _value(picture, "age_h", "{:.1f} h ago")
-    if picture.get("phase") == Phase.READY:
+    ago = _value(snapshot.age_h, "{:.1f} h ago")
+    if snapshot.phase is Phase.READY:
         return f"{ago}; {INDEPENDENT_CHECK}" if ago else INDEPENDENT_CHECK
-    return f"{ago}; expired" if ago and picture.get("phase") == Phase.STALE else ago
+    return f"{ago}; expired" if ago and snapshot.phase is Phase.STALE else ago
 
 
-def _next_due(picture: dict[str, JSON], zone: tzinfo) -> str:
-    if "start_by" not in picture:
+def _next_due(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
+    if snapshot.start_by is None:
         return ""
-    return f"{picture.get('wanted')}: start by {local_iso(str(picture['start_by']), zone)}"
+    return f"{snapshot.due}: start by {local_iso(snapshot.start_by, zone)}"
 
 
-def _quality(picture: dict[str, JSON]) -> str:
-    if picture.get("probe_health") == "function check":
+def _quality(snapshot: ReservoirSnapshot) -> str:
+    if snapshot.probe_health == Health.FUNCTION_CHECK:
         return "function check: the probe is out of the water for calibration"
-    flag = picture["flag"]
-    return Flag(flag).name.lower().replace("_", " ") if isinstance(flag, int) else ""
+    return Flag(snapshot.flag).name.lower().replace("_", " ")
 
 
-def _probes(picture: dict[str, JSON]) -> str:
+def _probes(snapshot: ReservoirSnapshot) -> str:
     """Return the status of each probe, where one of them is not normal."""
-    known = picture.get("probes_health")
-    if not isinstance(known, dict) or all(each == Health.GOOD for each in known.values()):
+    known = snapshot.probes_health
+    if all(each == Health.GOOD for each in known.values()):
         return ""
     return ", ".join(
         f"{name} {'normal' if each == Health.GOOD else each}" for name, each in known.items()
     )
 
 
-def _value(picture: dict[str, JSON], key: str, shape: str) -> str:
-    value = picture[key]
+def _value(value: float | None, shape: str) -> str:
     return "" if value is None else shape.format(value)
 
 

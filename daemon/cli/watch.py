@@ -13,18 +13,19 @@ from rich.live import Live
 from rich.text import Text
 
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
-from daemon.entries import Event, Kind, Phase, Reading
+from daemon.entries import Event, Phase, Reading
 from daemon.journal.errors import JournalError
-from daemon.journal.event_codec import facts_of
 from daemon.local_time import SECOND, local_iso
-from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.events import ForecastMade
+from daemon.mixing.probe.health import Health
 from daemon.mixing.probe.quality import CALIBRATING
+from daemon.mixing.station.snapshot import ReservoirSnapshot
+from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.printable import printable, printable_lines
 from daemon.reports.event_text import alarm_names, listing
 
 if TYPE_CHECKING:
-    from daemon.entries import JSON
     from daemon.journal.reader import Reader
 
 POLL_S = 0.25
@@ -41,8 +42,8 @@ class Progress:
 
     seq: int
     salinities: list[tuple[datetime, float]] = field(default_factory=list)
-    forecast: dict[str, JSON] = field(default_factory=dict)
-    picture: dict[str, JSON] = field(default_factory=dict)
+    forecast: ForecastMade | None = None
+    snapshot: ReservoirSnapshot | None = None
     last_s: float = 0.0
 
 
@@ -101,11 +102,10 @@ def _start(reader: Reader) -> int:
 def _take(reader: Reader, progress: Progress, reservoir: str) -> list[Event]:
     try:
         stored = reader.after(progress.seq, 2000)
-        picture = reader.snapshots().get(reservoir)
+        snapshot = reader.snapshots().get(reservoir)
     except JournalError:
         return []
-    if isinstance(picture, dict):
-        progress.picture = picture
+    progress.snapshot = snapshot or progress.snapshot
     events = []
     for item in stored:
         progress.seq, progress.last_s = item.seq, time.monotonic()
@@ -115,8 +115,8 @@ def _take(reader: Reader, progress: Progress, reservoir: str) -> list[Event]:
         if isinstance(entry, Reading):
             if entry.salinity is not None and CALIBRATING not in entry.tests:
                 progress.salinities.append((entry.at.wall, entry.salinity))
-        elif entry.kind is Kind.FORECAST:
-            progress.forecast = dict(facts_of(entry.body))
+        elif isinstance(entry.body, ForecastMade):
+            progress.forecast = entry.body
         else:
             events.append(entry)
     return events
@@ -125,83 +125,86 @@ def _take(reader: Reader, progress: Progress, reservoir: str) -> list[Event]:
 def _ended(
     progress: Progress, request: Request, began: datetime | None, now: datetime | None
 ) -> tuple[int | None, str]:
-    phase = progress.picture.get("phase")
+    snapshot = progress.snapshot
+    phase = None if snapshot is None else snapshot.phase
     if time.monotonic() - progress.last_s > SILENT_S:
         return UNAVAILABLE, f"nothing was written for {SILENT_S:g} s: is the service running?"
-    if not request.until_ready:
+    if not request.until_ready or snapshot is None:
         return None, ""
-    if phase == Phase.READY:
+    if phase is Phase.READY:
         caution = f"{INDEPENDENT_CHECK[:1].upper()}{INDEPENDENT_CHECK[1:]}."
-        return OK, f"{progress.picture.get('batch')} is released. {caution}"
+        return OK, f"{snapshot.batch} is released. {caution}"
     late = began and now and now - began > timedelta(minutes=request.within_min)
     if late:
-        why = progress.picture.get("advice") or "salinity has not settled"
+        why = snapshot.advice or "salinity has not settled"
         return NOT_SO, f"not ready within {request.within_min:g} min; it is {phase}: {why}"
     return None, ""
 
 
 def _time(progress: Progress) -> datetime | None:
-    text = progress.picture.get("time")
-    return datetime.fromisoformat(str(text)).astimezone(UTC) if text else None
+    if progress.snapshot is None:
+        return None
+    return datetime.fromisoformat(progress.snapshot.time).astimezone(UTC)
 
 
 def view(progress: Progress, request: Request, console: Console) -> str:
     """Return what is shown below the events: the reservoir now, a fact a row."""
-    if not progress.picture:
+    snapshot = progress.snapshot
+    if snapshot is None:
         return "waiting for the first reading"
     rule = "─" if console.encoding.startswith("utf") else "-"
-    picture = progress.picture
     low, high = request.limits
-    phase = str(picture["phase"]).replace("_", " ")
+    phase = str(snapshot.phase).replace("_", " ")
     rows = [
         (
             request.reservoir,
-            f"{phase}, {local_iso(str(picture['time']), request.zone, SECOND)}",
+            f"{phase}, {local_iso(snapshot.time, request.zone, SECOND)}",
         ),
-        ("released", INDEPENDENT_CHECK if picture["phase"] == Phase.READY else ""),
-        ("salinity", _salinity(picture)),
+        ("released", INDEPENDENT_CHECK if snapshot.phase is Phase.READY else ""),
+        ("salinity", _salinity(snapshot)),
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
-        ("temperature", _temperature(picture)),
-        _steady(progress, request.zone),
-        ("advice", str(picture["advice"] or "none")),
-        ("alarms", alarm_names(picture)),
+        ("temperature", _temperature(snapshot)),
+        _steady(snapshot, progress.forecast, request.zone),
+        ("advice", snapshot.advice or "none"),
+        ("alarms", alarm_names(snapshot)),
         ("last hour", _trend(progress, console)),
     ]
     return "\n".join([rule * 79, table(row for row in rows if row[1])])
 
 
-def _salinity(picture: dict[str, JSON]) -> str:
-    value, u = picture["salinity"], picture["salinity_u"]
-    if not isinstance(value, int | float) or not isinstance(u, int | float):
+def _salinity(snapshot: ReservoirSnapshot) -> str:
+    value, u = snapshot.salinity, snapshot.salinity_u
+    if value is None or u is None:
         return "no value"
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2)"
 
 
-def _temperature(picture: dict[str, JSON]) -> str:
-    if picture.get("probe_health") == "function check":
+def _temperature(snapshot: ReservoirSnapshot) -> str:
+    if snapshot.probe_health == Health.FUNCTION_CHECK:
         return "the probe is out of the water for calibration"
-    value = picture["temperature_C"]
+    value = snapshot.temperature_C
     return "no value" if value is None else f"{value} °C"
 
 
-def _steady(progress: Progress, zone: tzinfo) -> tuple[str, str]:
+def _steady(
+    snapshot: ReservoirSnapshot, forecast: ForecastMade | None, zone: tzinfo
+) -> tuple[str, str]:
     """Return since when the water is steady, or when it is expected to be."""
-    since, expected = steady_since(progress.picture), expected_steady(progress.picture)
+    since, expected = steady_since(snapshot), expected_steady(snapshot)
     if since is not None:
         return "steady since", _clock_time(since, zone)
-    if progress.picture.get("phase") != Phase.DISSOLVING:
+    if snapshot.phase is not Phase.DISSOLVING:
         return "expected steady", ""
-    if expected is None or not progress.forecast:
+    if expected is None or forecast is None:
         return "expected steady", "no forecast yet"
-    high = progress.forecast.get("stable_at_high")
-    low = _clock_time(progress.forecast.get("stable_at_low"), zone)
+    high, low = forecast.stable_at_high, _clock_time(forecast.stable_at_low, zone)
     span = f"{low} to {_clock_time(high, zone) if high else 'later'}"
-    at = f"at {progress.forecast['final_salinity']:.1f} ppt"
+    at = f"at {forecast.final_salinity:.1f} ppt"
     return "expected steady", f"{_clock_time(expected, zone)} ({span}), {at}"
 
 
-def _clock_time(text: JSON, zone: tzinfo) -> str:
-    return local_iso(str(text), zone, "%H:%M")
+def _clock_time(text: str, zone: tzinfo) -> str:
+    return local_iso(text, zone, "%H:%M")
 
 
 def _trend(progress: Progress, console: Console) -> str:

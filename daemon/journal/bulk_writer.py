@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from daemon.journal.checkpoint import dump
+from daemon.journal.shapes import to_object
 from daemon.journal.writer import Writer
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ class BulkWriter:
         if self._last is None:
             return
         name, at = self._last.reservoir, self._last.at
-        snapshots = {name: self._station.picture(name, at)}
+        snapshots = {name: to_object(self._station.snapshot(name, at))}
         self._writer.append(self._entries, at.mono_s, snapshots, dump(self._station.state))
         self._entries.clear()
 

@@ -5,7 +5,6 @@ A reader with a long transaction would pin the write-ahead log, so none has one.
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -25,14 +24,15 @@ from daemon.journal.errors import (
 )
 from daemon.journal.event_codec import facts_of
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
+from daemon.journal.snapshot_codec import renewed, reservoir_snapshot, station_snapshot
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
-from daemon.mixing.station.last_reading import renewed
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from daemon.entries import JSON, Entry, Event, Instant, Reading
+    from daemon.entries import Entry, Event, Instant, Reading
+    from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 
 
 ANSWERS_AMONG = 5000
@@ -177,27 +177,26 @@ class Reader:
             (seq,) = db.execute("SELECT to_seq FROM summarised").fetchone()
         return int(seq)
 
-    def snapshots(self) -> dict[str, JSON]:
-        """The present snapshot of each reservoir, by name, updated by its latest reading."""
+    def snapshots(self) -> dict[str, ReservoirSnapshot]:
+        """The present state of each reservoir, by name, renewed by its latest reading."""
         with self.transaction() as db:
-            stored = db.execute(
+            kept = db.execute(
                 "SELECT reservoir, seq, picture FROM pictures WHERE reservoir != ''"
             ).fetchall()
-            found: dict[str, JSON] = {}
-            for reservoir, seq, text in stored:
-                known = _parsed(text)
+            found: dict[str, ReservoirSnapshot] = {}
+            for reservoir, seq, text in kept:
+                known = reservoir_snapshot(text)
                 if known is None:
                     continue
-                reading = _latest(db, reservoir, known.get("probe"), seq)
+                reading = _latest(db, reservoir, known.probe, seq)
                 found[reservoir] = known if reading is None else renewed(known, reading)
         return found
 
-    def station_snapshot(self) -> dict[str, JSON] | None:
-        """The present snapshot of the station itself; None before any."""
+    def station_snapshot(self) -> StationSnapshot | None:
+        """The present state of the station itself; None before any."""
         with self.transaction() as db:
             row = db.execute("SELECT picture FROM pictures WHERE reservoir = ''").fetchone()
-        found: dict[str, JSON] | None = None if row is None else json.loads(row[0])
-        return found
+        return None if row is None else station_snapshot(row[0])
 
     def ended_unasked(self) -> bool:
         """Whether measuring began last and has not said that it ended.
@@ -327,15 +326,6 @@ def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> 
         (row[1],),
     ).fetchone()
     return rows.to_reading(row, origin)
-
-
-def _parsed(text: str) -> dict[str, JSON] | None:
-    """Return a snapshot; None for one that the disk has changed, which is soon written again."""
-    try:
-        found = json.loads(text)
-    except ValueError:
-        return None
-    return found if isinstance(found, dict) else None
 
 
 def _decoded(letters: bytes) -> str:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Event, Kind
 from daemon.journal.checkpoint import dump
 from daemon.journal.event_codec import facts_of
+from daemon.journal.shapes import to_object
 from daemon.journal.write_buffer import WriteBuffer
 from daemon.measure.schedule import CheckpointSchedule, SnapshotSchedule
 
@@ -89,7 +90,7 @@ class Recorder:
         # Both are of this moment, so they belong to the last entry and to none before it.
         whole = len(entries) >= len(self._buffer)
         names = self._snapshots.due(entries, now.mono_s) if whole else []
-        snapshots = {name: self._station.picture(name, now) for name in names}
+        snapshots = {name: to_object(self._station.snapshot(name, now)) for name in names}
         due = whole and self._checkpoints.due(entries, now.mono_s)
         checkpoint = dump(self._station.state) if due else None
         if not self._journal.append(entries, now, snapshots, checkpoint):

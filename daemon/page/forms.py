@@ -128,7 +128,7 @@ def act_page(
                 name,
                 Notice("Commands may have to wait", old) if old else None,
                 of_alarms(name),
-                phase_line(seen, fresh=not old) if seen.picture else None,
+                phase_line(seen, fresh=not old) if seen.snapshot else None,
                 forms(about_batch(seen)),
             )
         )
@@ -161,10 +161,10 @@ def about_alarm(alarm: Shown) -> list[Offer]:
 
 def about_batch(seen: Seen) -> list[Offer]:
     """Return what may be done about a batch; of one that nobody measures, only a note."""
-    picture, name = seen.picture or {}, seen.expected.name
-    batch, phase = str(picture.get("batch") or ""), picture.get("phase")
-    if not batch:
+    name = seen.expected.name
+    if seen.snapshot is None or not seen.snapshot.batch:
         return []
+    batch, phase = seen.snapshot.batch, seen.snapshot.phase
     about, offers = ("batch", batch), []
     if seen.fresh and phase in (Phase.VERIFYING, Phase.STALE):
         button = "Confirm: the water is clear and nothing lies on the bottom"

@@ -54,7 +54,7 @@ MEASURED = (
     ("batch_age_seconds", "age_h", "seconds", 3600.0, "Time since the batch was released."),
     ("reading_flag", "flag", "", 1.0, "QARTOD: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 none"),
 )
-"""Name, key of the picture, unit, factor, help."""
+"""Name, field of the snapshot, unit, factor, help."""
 _ASKED_VERSION = re.compile(r"version=([^;,]*)")
 _VERSION = re.compile(r"\s*([0-9]{1,4}(\.[0-9]{1,4}){0,3}\s*)?", re.ASCII)
 
@@ -125,8 +125,8 @@ def _of_reservoirs(reservoirs: Iterable[Seen]) -> Iterator[Metric]:
         tolerance.add_metric(label, each.expected.tolerance_ppt)
         if each.age_s is not None:
             age.add_metric(label, each.age_s)
-        if each.picture is not None:
-            phase = each.picture.get("phase")
+        if each.snapshot is not None:
+            phase = each.snapshot.phase
             phases.add_metric(label, {str(one): one == phase for one in Phase})
         for name, health in each.probes.items():
             probes.add_metric([*label, plain(name)], {one: one == health for one in HEALTH})
@@ -187,12 +187,12 @@ def _one(name: str, text: str, unit: str, value: float) -> GaugeMetricFamily:
 
 def _number(seen: Seen, key: str) -> float | None:
     """Return a figure of now that can be believed; None for any other."""
-    if seen.picture is None or not seen.fresh:
+    if seen.snapshot is None or not seen.fresh:
         return None
-    value, flag = seen.picture.get(key), seen.picture.get("flag")
-    if key in ("salinity", "salinity_u") and flag not in BELIEVED:
+    if key in ("salinity", "salinity_u") and seen.snapshot.flag not in BELIEVED:
         return None
-    return float(value) if isinstance(value, int | float) else None
+    value: float | None = getattr(seen.snapshot, key)
+    return None if value is None else float(value)
 
 
 def plain(text: str) -> str:

@@ -5,22 +5,22 @@ Nothing is told by colour alone, and every text from elsewhere is escaped.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from functools import cache
 from typing import TYPE_CHECKING
 
-from daemon.entries import JSON, Flag, Phase
+from daemon.entries import Flag, Phase
 from daemon.html.environment import environment
 from daemon.local_time import SECOND, local, local_iso
-from daemon.mixing.batch.steady import FACT as STEADY
-from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.station.last_reading import off_scale
+from daemon.mixing.station.snapshot import ReservoirSnapshot
+from daemon.mixing.station.steady import FACT as STEADY
+from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.page.gauge import Gauge, gauge
 from daemon.page.healthz import span, staleness
 from daemon.page.labels import alarm_words, health_words, phase_words, quality_words
-from daemon.page.view import Present, Seen, Shown
+from daemon.page.view import Expected, Present, Seen, Shown
 
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
@@ -146,7 +146,7 @@ def trouble_notice(present: Present) -> Notice | None:
 
 def phase_line(seen: Seen, *, fresh: bool) -> PhaseLine:
     """Return the phase; whether the water may be used is not known without a fresh reading."""
-    phase = (seen.picture or {}).get("phase")
+    phase = None if seen.snapshot is None else seen.snapshot.phase
     words = short(phase_words(phase))
     if fresh:
         return PhaseLine(words, phase in (Phase.OFF_TARGET, Phase.STALE))
@@ -194,11 +194,12 @@ def _reservoir(seen: Seen, present: Present) -> ReservoirBlock:
     alarms = [alarm_block(each, zone) for each in present.alarms if each.reservoir == name]
     old = "" if present.trouble else staleness(seen)
     notice = Notice("No fresh reading", old) if old else None
-    if seen.picture is None:
+    snapshot = seen.snapshot
+    if snapshot is None:
         return ReservoirBlock(name, notice, alarms)
-    salinity, more = _salinity(seen.picture)
-    strip = None if old else _gauge(seen)
-    steady = seen.picture.get("phase") in STEADY
+    salinity, more = _salinity(snapshot)
+    strip = None if old else _gauge(snapshot, seen.expected)
+    steady = snapshot.phase in STEADY
     return ReservoirBlock(
         name,
         notice,
@@ -209,77 +210,64 @@ def _reservoir(seen: Seen, present: Present) -> ReservoirBlock:
         not old,
         strip,
         strip is not None and not strip.inside and steady,
-        tuple((label, short(value)) for label, value in _rows(seen, zone) if value),
+        tuple((label, short(value)) for label, value in _rows(seen, snapshot, zone) if value),
     )
 
 
-def _gauge(seen: Seen) -> Gauge | None:
-    picture, expected = seen.picture or {}, seen.expected
-    value, u = _number(picture, "salinity"), _number(picture, "salinity_u")
-    if picture.get("flag") not in (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT):
+def _gauge(snapshot: ReservoirSnapshot, expected: Expected) -> Gauge | None:
+    if snapshot.flag not in (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT):
         return None
-    expanded_u = None if u is None else 2.0 * u
-    return gauge(value, expanded_u, expected.target_ppt, expected.tolerance_ppt)
+    expanded_u = None if snapshot.salinity_u is None else 2.0 * snapshot.salinity_u
+    return gauge(snapshot.salinity, expanded_u, expected.target_ppt, expected.tolerance_ppt)
 
 
-def _rows(seen: Seen, zone: tzinfo) -> list[tuple[str, str]]:
-    picture, expected = seen.picture or {}, seen.expected
+def _rows(seen: Seen, snapshot: ReservoirSnapshot, zone: tzinfo) -> list[tuple[str, str]]:
+    expected = seen.expected
     age = "" if seen.age_s is None else f"{span(max(0.0, seen.age_s))} ago"
-    released = _number(picture, "age_h")
+    released = snapshot.age_h
     low, high = (expected.target_ppt + sign * expected.tolerance_ppt for sign in (-1, 1))
     probes = (f"{name}: {health_words(health)}" for name, health in seen.probes.items())
     return [
-        ("Advice", _word(picture, "advice")),
+        ("Advice", snapshot.advice or ""),
         ("Target", f"{expected.target_ppt:g} ppt, tolerance interval {low:g} to {high:g} ppt"),
-        ("Specific gravity", _figure(picture, "specific_gravity", "{:.4f} (25/25 °C)")),
-        ("Temperature", _figure(picture, "temperature_C", "{:.2f} °C")),
-        ("Conductivity", _figure(picture, "conductivity_mS_cm", "{:.2f} mS/cm, as indicated")),
-        ("Quality", quality_words(picture.get("flag"))),
+        ("Specific gravity", _figure(snapshot.specific_gravity, "{:.4f} (25/25 °C)")),
+        ("Temperature", _figure(snapshot.temperature_C, "{:.2f} °C")),
+        ("Conductivity", _figure(snapshot.conductivity_mS_cm, "{:.2f} mS/cm, as indicated")),
+        ("Quality", quality_words(snapshot.flag)),
         ("Probe", ", ".join(probes)),
-        ("Batch", _word(picture, "batch")),
+        ("Batch", snapshot.batch or ""),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
-        ("Use by", _use_by(seen, released, zone)),
-        ("Expected steady", local_iso(expected_steady(picture), zone)),
-        ("Steady since", local_iso(steady_since(picture), zone)),
-        ("Start by", local_iso(_word(picture, "start_by"), zone)),
+        ("Use by", _use_by(snapshot, expected, zone)),
+        ("Expected steady", local_iso(expected_steady(snapshot), zone)),
+        ("Steady since", local_iso(steady_since(snapshot), zone)),
+        ("Start by", local_iso(snapshot.start_by, zone)),
         ("Last reading", age),
     ]
 
 
-def _use_by(seen: Seen, released_h: float | None, zone: tzinfo) -> str:
-    within_h = seen.expected.use_within_h
-    if released_h is None or within_h is None:
+def _use_by(snapshot: ReservoirSnapshot, expected: Expected, zone: tzinfo) -> str:
+    within_h = expected.use_within_h
+    if snapshot.age_h is None or within_h is None:
         return ""
     try:
-        at = datetime.fromisoformat(_word(seen.picture or {}, "time"))
-        return local(at + timedelta(hours=within_h - released_h), zone)
+        at = datetime.fromisoformat(snapshot.time)
+        return local(at + timedelta(hours=within_h - snapshot.age_h), zone)
     except (ValueError, OverflowError):
         return ""
 
 
-def _salinity(picture: Mapping[str, JSON]) -> tuple[str, str]:
+def _salinity(snapshot: ReservoirSnapshot) -> tuple[str, str]:
     """Return the salinity as it is shown large, and what belongs to it."""
-    value, u = _number(picture, "salinity"), _number(picture, "salinity_u")
+    value, u = snapshot.salinity, snapshot.salinity_u
     if value is None:
         return "no value", ""
     more = "" if u is None else "k = 2"
     shown = f"{value:.2f} ppt" if u is None else f"{value:.2f} ± {2 * u:.2f} ppt"
     shown += off_scale(value)
-    if picture.get("flag") == Flag.FAIL:
+    if snapshot.flag == Flag.FAIL:
         return f"not usable: {shown}", more
     return shown, more
 
 
-def _number(picture: Mapping[str, JSON], key: str) -> float | None:
-    value = picture.get(key)
-    return float(value) if isinstance(value, int | float) else None
-
-
-def _figure(picture: Mapping[str, JSON], key: str, shape: str) -> str:
-    value = _number(picture, key)
+def _figure(value: float | None, shape: str) -> str:
     return "" if value is None else shape.format(value)
-
-
-def _word(picture: Mapping[str, JSON], key: str) -> str:
-    value = picture.get(key)
-    return "" if value is None else str(value)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, tzinfo
@@ -16,10 +16,11 @@ from pathlib import Path
 from threading import Lock
 from typing import Protocol
 
-from daemon.entries import JSON, Follower, Instant
+from daemon.entries import Follower, Instant
 from daemon.journal.errors import JournalError, JournalMissingError
 from daemon.mixing.alarm.alarm_state import ACTIVE_STATES
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
+from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
 
 URGENCY = [*map(str, Priority)]
 STANDS = [*map(str, ACTIVE_STATES)]
@@ -50,13 +51,13 @@ class Seen:
 
     Attributes:
         expected: What the configuration says of it.
-        picture: Its present picture; None before any reading.
+        snapshot: Its present state; None before any reading.
         age_s: Of its last reading, also of one that gave no value, s; below
             zero when that lies ahead of the clock; None before any.
     """
 
     expected: Expected
-    picture: Mapping[str, JSON] | None
+    snapshot: ReservoirSnapshot | None
     age_s: float | None
 
     @property
@@ -68,10 +69,7 @@ class Seen:
     @property
     def probes(self) -> dict[str, str]:
         """How each of its probes stands, by name."""
-        told = None if self.picture is None else self.picture.get("probes_health")
-        return (
-            {name: str(health) for name, health in told.items()} if isinstance(told, dict) else {}
-        )
+        return {} if self.snapshot is None else dict(self.snapshot.probes_health)
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,11 +138,11 @@ class Present:
 class Journal(Protocol):
     """What is looked at; the journal's reader is one."""
 
-    def snapshots(self) -> dict[str, JSON]:
-        """Return the picture of each reservoir by name."""
+    def snapshots(self) -> dict[str, ReservoirSnapshot]:
+        """Return the present state of each reservoir by name."""
 
-    def station_snapshot(self) -> dict[str, JSON] | None:
-        """Return the picture of the station itself; None before any."""
+    def station_snapshot(self) -> StationSnapshot | None:
+        """Return the present state of the station itself; None before any."""
 
     def last_seq(self) -> int:
         """Return the newest `seq`."""
@@ -196,7 +194,7 @@ class Lookout:
     def _look(self, now: Instant, blind: Present) -> Present:
         snapshots = self.journal.snapshots()
         found = [seen(each, snapshots.get(each.name), now.wall) for each in self.expected]
-        alarms = [each for one in found for each in shown(one.expected.name, one.picture)]
+        alarms = [each for one in found for each in shown(one.expected.name, one.snapshot)]
         alarms += shown("", self.journal.station_snapshot())
         return replace(
             blind,
@@ -240,48 +238,40 @@ class Latest:
         return found
 
 
-def seen(expected: Expected, picture: JSON, at: datetime) -> Seen:
+def seen(expected: Expected, snapshot: ReservoirSnapshot | None, at: datetime) -> Seen:
     """Return a reservoir with the age of its last reading."""
-    if not isinstance(picture, dict):
-        return Seen(expected, None, None)
     age_s = None
-    with suppress(ValueError, TypeError):
-        age_s = (at - datetime.fromisoformat(str(picture.get("time")))).total_seconds()
-    return Seen(expected, picture, age_s)
+    if snapshot is not None:
+        with suppress(ValueError, TypeError):
+            age_s = (at - datetime.fromisoformat(snapshot.time)).total_seconds()
+    return Seen(expected, snapshot, age_s)
 
 
-def shown(reservoir: str, picture: Mapping[str, JSON] | None) -> list[Shown]:
-    """Return the alarms that a picture tells of.
+def shown(reservoir: str, snapshot: ReservoirSnapshot | StationSnapshot | None) -> list[Shown]:
+    """Return the alarms of a snapshot.
 
     Args:
-        reservoir: The picture's; empty for the station.
-        picture: Its present state; None before any.
+        reservoir: The snapshot's; empty for the station.
+        snapshot: Its present state; None before any.
     """
-    details = None if picture is None else picture.get("alarm_details")
-    if not isinstance(details, dict):
+    if snapshot is None:
         return []
-    return [_shown(reservoir, name, told) for name, told in details.items()]
+    return [_shown(reservoir, name, each) for name, each in snapshot.alarm_details.items()]
 
 
-def _shown(reservoir: str, name: str, told: JSON) -> Shown:
-    facts = told if isinstance(told, dict) else {}
-
-    def word(key: str) -> str:
-        value = facts.get(key)
-        return "" if value is None else str(value)
-
-    kind = CATALOGUE.get(name)
+def _shown(reservoir: str, name: str, alarm: AlarmSnapshot) -> Shown:
+    row = CATALOGUE.get(name)
     return Shown(
         reservoir,
         name,
-        word("state"),
-        word("priority"),
-        active=facts.get("active") is True,
-        why=word("why") or ("" if kind is None else kind.means),
-        do="" if kind is None else kind.do,
-        who=word("who"),
-        reason=word("reason"),
-        until=word("until"),
+        alarm.state,
+        alarm.priority,
+        active=alarm.active,
+        why=alarm.why or ("" if row is None else row.means),
+        do="" if row is None else row.do,
+        who=alarm.who,
+        reason=alarm.reason,
+        until=alarm.until or "",
     )
 
 

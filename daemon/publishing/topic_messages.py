@@ -8,6 +8,8 @@ from daemon.entries import JSON, Event, Reading
 from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload, reading_payload, time_fields, to_json
 from daemon.journal.reader import Stored
+from daemon.journal.shapes import to_object
+from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 
 SNAPSHOT_EXPIRES_S = 180
 """Without a new snapshot for so long nothing is measured; a probe is read each minute at least."""
@@ -44,16 +46,18 @@ def availability(station: str, *, online: bool) -> Message:
     )
 
 
-def state_message(station: str, reservoir: str, snapshot: JSON) -> Message:
+def state_message(
+    station: str, reservoir: str, snapshot: ReservoirSnapshot | StationSnapshot
+) -> Message:
     """Return the snapshot of a reservoir, for later subscribers too.
 
     Where a probe is read, it changes with each reading, so it expires at the broker when no
     other follows.
     """
-    measured = isinstance(snapshot, dict) and snapshot.get("probe") is not None
+    measured = isinstance(snapshot, ReservoirSnapshot) and snapshot.probe is not None
     return Message(
         f"{place(station, reservoir)}/state",
-        to_json(snapshot),
+        to_json(to_object(snapshot)),
         retain=True,
         expires_s=SNAPSHOT_EXPIRES_S if measured else None,
     )

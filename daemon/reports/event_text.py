@@ -14,6 +14,7 @@ from daemon.local_time import SECOND, local, local_iso
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
+from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.printable import printable
 
 if TYPE_CHECKING:
@@ -66,18 +67,14 @@ def sentence_of(event: Event, zone: tzinfo) -> str:
     return ", ".join(part for part in parts if part)
 
 
-def alarm_names(snapshot: Mapping[str, JSON]) -> str:
+def alarm_names(snapshot: ReservoirSnapshot | StationSnapshot) -> str:
     """Return the names of the alarms that are announced in a snapshot, or "none".
 
     Those that have returned to normal unacknowledged are counted behind them.
     """
-    names, details = snapshot["alarms"], snapshot.get("alarm_details")
-    named = ", ".join(map(str, names)) if isinstance(names, list) and names else "none"
-    each = details.values() if isinstance(details, dict) else ()
-    gone = sum(
-        isinstance(one, dict) and one.get("state") == LifecycleState.RETURNED_UNACKNOWLEDGED
-        for one in each
-    )
+    named = ", ".join(snapshot.alarms) or "none"
+    returned = LifecycleState.RETURNED_UNACKNOWLEDGED
+    gone = sum(each.state == returned for each in snapshot.alarm_details.values())
     return f"{named} ({gone} returned unacknowledged)" if gone else named
 
 

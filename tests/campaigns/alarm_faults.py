@@ -14,6 +14,7 @@ from daemon.mixing.station.station import ReservoirSettings
 from simulators.instrument import Instrument
 from tests.campaigns.rooms import PERIOD_S, RESERVOIR, START, Room, sample_of
 from tests.parts.calibrating import Corner as Bottles
+from tests.parts.snapshots import snapshot_in
 
 SECOND = "ct-2"
 LOOK_S = 60.0
@@ -67,7 +68,7 @@ class Corner(Room):
 
     def age_h(self) -> float:
         """How old the batch is by what the station says, h; 0 for one that is not released."""
-        value = self.station.picture(RESERVOIR, self.now())["age_h"]
+        value = snapshot_in(self.station, RESERVOIR, self.now())["age_h"]
         return float(value) if isinstance(value, float) else 0.0
 
     def now(self) -> Instant:

@@ -18,6 +18,7 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from simulators.instrument import Spoken
 from simulators.stage import Action, Scenario, Stage, perform
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshot_in
 from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
@@ -86,7 +87,7 @@ class Room:
     @property
     def batch(self) -> str:
         """Id of the present batch; empty when none."""
-        return str(self.station.picture(RESERVOIR, self.now())["batch"] or "")
+        return str(snapshot_in(self.station, RESERVOIR, self.now())["batch"] or "")
 
     @property
     def salinity(self) -> float:
@@ -95,17 +96,17 @@ class Room:
         return self._read() or 0.0
 
     def _read(self) -> float | None:
-        value = self.station.picture(RESERVOIR, self.now())["salinity"]
+        value = snapshot_in(self.station, RESERVOIR, self.now())["salinity"]
         return value if isinstance(value, float) else None
 
     def advised(self, what: str) -> float:
         """Grams (`advice_salt_g`) or litres (`advice_water_l`) to add; 0 for none."""
-        value = self.station.picture(RESERVOIR, self.now())[what]
+        value = snapshot_in(self.station, RESERVOIR, self.now())[what]
         return float(value) if isinstance(value, int | float) else 0.0
 
     def alarms(self) -> list[str]:
         """Names of the alarms that stand."""
-        names = self.station.picture(RESERVOIR, self.now())["alarms"]
+        names = snapshot_in(self.station, RESERVOIR, self.now())["alarms"]
         assert isinstance(names, list)
         return [str(name) for name in names]
 

@@ -31,6 +31,7 @@ from daemon.mixing.events import OtherEvent
 from daemon.mixing.service_events import EntryDamaged
 from daemon.mixing.station.station import ReservoirSettings, StationState
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshots_in
 from tests.parts.weights import weights
 from tests.unit.journal.test_journal import START, event, reading
 
@@ -117,7 +118,7 @@ def one(first: Original, folder: Path, seed: int) -> str:
     writer, told = open_writer(path, 1e9, now, LOG)
     with writer:
         restore_station(path, SETTINGS, weights(), LOG)
-        Reader(path).snapshots()
+        snapshots_in(Reader(path))
         fresh = replace(reading(7201), spoken="fresh")
         writer.append([*told, fresh], 7201.0)
         found = {each.seq: each.entry for each in Reader(path).after(0, 10**6)}

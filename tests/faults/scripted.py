@@ -20,6 +20,7 @@ from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
 from daemon.measure.main import make_loop
 from tests.campaigns.rooms import RESERVOIR, START, Room
+from tests.parts.snapshots import snapshots_in
 from tests.parts.weights import weights
 
 if TYPE_CHECKING:
@@ -185,6 +186,6 @@ class House:
 
     def picture(self) -> dict[str, JSON]:
         """The kept picture of the reservoir."""
-        found = Reader(self.path).snapshots()[RESERVOIR]
+        found = snapshots_in(Reader(self.path))[RESERVOIR]
         assert isinstance(found, dict)
         return found

@@ -25,6 +25,7 @@ from daemon.mixing.station.station import Station as Mixing
 from simulators.lines import SimulatedLine
 from tests.conftest import Broker, wait_until
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import Story
 from tests.parts.weights import weights
 from tests.services.mqtt_parts import listening
@@ -106,7 +107,7 @@ def with_a_ready_batch(station: Station) -> None:
     mixing = Mixing(assembly.reservoirs(load(station.config)), weights())
     entries = story.still(3).dissolve(34.0, MIXED_MIN + 60.0 * AGE_H).told(mixing)
     with Writer(station.folder / "journal.db") as writer:
-        picture = mixing.picture("mix-1", entries[-1].at)
+        picture = snapshot_in(mixing, "mix-1", entries[-1].at)
         writer.append(entries, 0.0, {"mix-1": picture}, dump(mixing.state))
 
 

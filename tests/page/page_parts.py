@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import json
 import socket
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
@@ -13,6 +14,7 @@ from threading import Thread
 from typing import Any
 
 from daemon.entries import JSON, Follower
+from daemon.journal.snapshot_codec import reservoir_snapshot
 from daemon.page.server import listening, serve
 from daemon.page.view import Expected, Present, Seen, Shown
 from tests.conftest import LOOPBACK, find_free_port
@@ -50,8 +52,9 @@ def seen(
     facts: Mapping[str, JSON] | None = None,
     **more: JSON,
 ) -> Seen:
-    """A reservoir as the journal has it, with some facts of its picture changed."""
-    return Seen(expected(name), {**PICTURE, **(facts or {}), **more}, age_s)
+    """A reservoir as the journal has it, with some members of its snapshot changed."""
+    text = json.dumps({**PICTURE, **(facts or {}), **more})
+    return Seen(expected(name), reservoir_snapshot(text), age_s)
 
 
 def standing(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> Shown:

@@ -310,7 +310,6 @@ WORDS = st.one_of(
 def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str) -> None:
     """Whatever an instrument, a command or a name says is shown, and only shown."""
     facts: dict[str, JSON] = {
-        "phase": word,
         "batch": word,
         "advice": word,
         "stable_at": word,

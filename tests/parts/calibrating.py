@@ -16,6 +16,7 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import BATCH, MORNING, of
 from tests.parts.weights import weights
 
@@ -158,7 +159,7 @@ class Corner:
     @property
     def picture(self) -> dict[str, JSON]:
         """The picture of the reservoir now."""
-        return self.station.picture("mix-1", self.at)
+        return snapshot_in(self.station, "mix-1", self.at)
 
     @property
     def alarms(self) -> set[str]:

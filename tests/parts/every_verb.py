@@ -25,6 +25,7 @@ from daemon.journal.writer import Writer
 from tests.docs.test_docs import application
 from tests.parts.calibrating import Corner, records
 from tests.parts.people import Bench, a_batch
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import of
 from tests.unit.cli.test_cli_replay import HEADER
 
@@ -163,7 +164,7 @@ def a_station() -> tuple[list[Entry], Bench]:
 def write_station(journal: Path, entries: list[Entry], bench: Bench) -> None:
     """Write a station's journal as measuring does, and a recording beside it."""
     at = Instant(bench.story.wall, bench.story.t_s, bench.story.boot)
-    pictures = {name: bench.station.picture(name, at) for name in ("", "mix-1")}
+    pictures = {name: snapshot_in(bench.station, name, at) for name in ("", "mix-1")}
     with Writer(journal) as writer:
         writer.append(entries, 0.0, pictures, dump(bench.station.state))
 

@@ -12,6 +12,7 @@ from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.station.station import Station, StationState
 from daemon.mixing.station.timeline import Timeline
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import BATCH, Story, a_station, of
 
 
@@ -57,8 +58,8 @@ class Bench:
     @property
     def picture(self) -> dict[str, JSON]:
         """The picture of the reservoir now."""
-        return self.station.picture(
-            "mix-1", Instant(self.story.wall, self.story.t_s, self.story.boot)
+        return snapshot_in(
+            self.station, "mix-1", Instant(self.story.wall, self.story.t_s, self.story.boot)
         )
 
     @property

@@ -11,7 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Kind
-from daemon.journal.event_codec import SHAPES, Slot, body_of, facts_of, slots_of
+from daemon.journal.event_codec import SHAPES, body_of, facts_of
+from daemon.journal.shapes import Slot, slots_of
 from daemon.mixing.events import OtherEvent
 
 FINITE = st.floats(allow_nan=False, allow_infinity=False)

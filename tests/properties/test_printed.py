@@ -22,6 +22,7 @@ from tests.parts.every_verb import a_station as before
 from tests.parts.every_verb import told, words_of, write_files
 from tests.parts.inboxes import made
 from tests.parts.people import Bench
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import BATCH
 from tests.parts.weights import weights
 
@@ -107,6 +108,6 @@ def carry_out(journal: Path) -> None:
     at = Instant(bench.story.wall, bench.story.t_s, bench.story.boot)
     said = [entry for each in made(journal).after(0) for entry in own.advance(each.command(at))]
     assert said
-    pictures = {place: own.picture(place, at) for place in ("", "mix-1")}
+    pictures = {place: snapshot_in(own, place, at) for place in ("", "mix-1")}
     with Writer(journal) as writer:
         writer.append([*entries, *said], 0.0, pictures, dump(own.state))

@@ -26,6 +26,7 @@ from daemon.journal.reader import Reader, Stored
 from simulators.lines import SimulatedLine, Speaker
 from tests.conftest import PATIENCE_S, wait_until
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshots_in
 
 ROOT = Path(__file__).parents[2]
 BATCH_S = 60.0
@@ -131,7 +132,7 @@ class Station:
     def picture(self, number: int = 1) -> dict[str, JSON]:
         """The present picture of one reservoir; empty while there is none."""
         try:
-            picture = self.journal.snapshots().get(f"mix-{number}")
+            picture = snapshots_in(self.journal).get(f"mix-{number}")
         except JournalError:
             return {}
         return picture if isinstance(picture, dict) else {}

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarm import flood, transitions
-from daemon.mixing.alarm.alarm_state import ACTIVE_STATES, LifecycleState, Transition
+from daemon.mixing.alarm.alarm_state import ACTIVE_STATES, Transition
 from daemon.mixing.alarm.catalogue import CALIBRATING, DISSOLVING, IDLE
 from daemon.mixing.events import AlarmChanged, Happening
 from daemon.mixing.probe import calibration_routines
@@ -18,8 +18,8 @@ from daemon.mixing.station.last_reading import iso
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from daemon.entries import JSON, Instant, Reading
-    from daemon.mixing.alarm.alarm_state import AlarmChange, AlarmState
+    from daemon.entries import Instant, Reading
+    from daemon.mixing.alarm.alarm_state import AlarmChange
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.probe.calibration_routines import Calibrating
@@ -126,39 +126,6 @@ def steps(
 ) -> list[Happening]:
     """Return changes of alarms as everybody learns of them."""
     return [Happening(_changed(each, rows[each.name], at, t_s)) for each in changes]
-
-
-def told(
-    state: AlarmState, rows: Mapping[str, AlarmKind], at: Instant, t_s: float
-) -> dict[str, JSON]:
-    """Return every alarm that is not normal for a picture, by name."""
-    return {
-        name: _standing(name, state, rows[name], at, t_s)
-        for name in sorted(state.known)
-        if state.known[name].state is not LifecycleState.NORMAL and name in rows
-    }
-
-
-def _standing(
-    name: str, state: AlarmState, row: AlarmKind, at: Instant, t_s: float
-) -> dict[str, JSON]:
-    alarm = state.known[name]
-    found: dict[str, JSON] = {
-        "state": str(alarm.state),
-        "priority": str(row.priority),
-        "since": iso(at, alarm.since_s - t_s),
-        "active": alarm.active,
-        "why": alarm.why,
-    }
-    if alarm.raised_s:
-        found["raised_at"] = iso(at, alarm.raised_s[-1] - t_s)
-    if alarm.until_s is not None:
-        found["until"] = iso(at, alarm.until_s - t_s)
-    held = alarm.reason or (
-        alarm.suppressed_by if alarm.state is LifecycleState.SUPPRESSED_BY_DESIGN else ""
-    )
-    more: dict[str, JSON] = {"reason": held, "who": alarm.who, "repeating": alarm.repeating}
-    return found | {key: value for key, value in more.items() if value}
 
 
 def _changed(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> AlarmChanged:

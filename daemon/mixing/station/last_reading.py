@@ -1,12 +1,13 @@
-"""What a reading contributes to the picture of its reservoir.
+"""What a reading contributes to the snapshot of its reservoir.
 
-Apart from the rest of `mixing`, so that who only reads pictures need not load the
+Apart from the rest of `mixing`, so that who only reads snapshots need not load the
 equations of seawater: the specific gravity comes from a polynomial fitted to them.
 """
 
 from __future__ import annotations
 
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Instant
@@ -14,25 +15,7 @@ from daemon.mixing.probe.quality import CALIBRATING, SCALE_ENDS
 from daemon.mixing.seawater.gravity_25 import gravity
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from daemon.entries import JSON, Reading
-
-LONGEST_S = 60.0
-
-
-def renewed(known: Mapping[str, JSON], reading: Reading) -> dict[str, JSON]:
-    """Return a picture with what a later reading of its probe says in the place of what it said.
-
-    What only events change stays; the age moves on with the time between, of
-    which no more than a minute is believed, for a clock may have jumped.
-    """
-    found = {**known, **measured(reading), "time": iso(reading.at)}
-    age, then = known.get("age_h"), known.get("time")
-    if isinstance(age, int | float) and isinstance(then, str):
-        passed_s = (reading.at.wall - datetime.fromisoformat(then)).total_seconds()
-        found["age_h"] = round(age + min(max(passed_s, 0.0), LONGEST_S) / 3600.0, 3)
-    return found
+    from daemon.entries import Reading
 
 
 def iso(at: Instant, later_s: float = 0.0) -> str:
@@ -41,31 +24,46 @@ def iso(at: Instant, later_s: float = 0.0) -> str:
     return wall.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def measured(last: Reading | None) -> dict[str, JSON]:
-    """Return what the last reading says, JSON-able, under the names of the picture."""
-    if last is None or CALIBRATING in last.tests:
-        # What a probe says in a bottle is nothing that the water is.
-        last_values: tuple[float | None, ...] = (None,) * 5
-        flag = int(Flag.MISSING if last is None else last.flag)
-    else:
-        last_values = (
-            last.salinity,
-            last.salinity_u,
-            gravity(last.salinity),
-            last.conductivity_mS_cm,
-            last.temperature_C,
-        )
-        flag = int(last.flag)
-    names = ("salinity", "salinity_u", "specific_gravity", "conductivity_mS_cm", "temperature_C")
-    rounded: dict[str, JSON] = {
-        name: None if value is None else round(value, 5)
-        for name, value in zip(names, last_values, strict=True)
-    }
-    return {
-        **rounded,
-        "flag": flag,
-        "probe": None if last is None else last.probe,
-    }
+@dataclass(frozen=True, slots=True)
+class LastReading:
+    """What the last reading says, as a snapshot has it.
+
+    Attributes:
+        salinity: Practical salinity; None while it cannot be had, and in a calibration.
+        salinity_u: Its standard uncertainty.
+        specific_gravity: At 25/25 °C.
+        conductivity_mS_cm: As indicated.
+        temperature_C: Of the water.
+        flag: QARTOD flag.
+        probe: The probe that gave it.
+    """
+
+    salinity: float | None = None
+    salinity_u: float | None = None
+    specific_gravity: float | None = None
+    conductivity_mS_cm: float | None = None
+    temperature_C: float | None = None
+    flag: int = int(Flag.MISSING)
+    probe: str | None = None
+
+
+def last_reading(reading: Reading) -> LastReading:
+    """Return what a reading says of the water; one taken in a solution says nothing of it."""
+    if CALIBRATING in reading.tests:
+        return LastReading(flag=int(reading.flag), probe=reading.probe)
+    return LastReading(
+        _rounded(reading.salinity),
+        _rounded(reading.salinity_u),
+        _rounded(gravity(reading.salinity)),
+        _rounded(reading.conductivity_mS_cm),
+        _rounded(reading.temperature_C),
+        int(reading.flag),
+        reading.probe,
+    )
+
+
+def _rounded(value: float | None) -> float | None:
+    return None if value is None else round(value, 5)
 
 
 def off_scale(salinity: float | None) -> str:

@@ -1,33 +1,137 @@
-"""The present state of one reservoir, as the outside sees it."""
+"""The present state of one reservoir, and of the station itself, as the outside has it."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from daemon.entries import Instant
+from daemon.entries import Flag, Instant, Phase
+from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.batch import lifecycle
-from daemon.mixing.station import annunciation, due_batches
-from daemon.mixing.station.last_reading import iso, measured
+from daemon.mixing.events import optional
+from daemon.mixing.station import due_batches
+from daemon.mixing.station.last_reading import LastReading, iso, last_reading
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from daemon.entries import JSON, Reading
+    from daemon.entries import Reading
+    from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
 
 
-def picture(
+@dataclass(frozen=True, slots=True)
+class AlarmSnapshot:
+    """An alarm that is not normal.
+
+    Attributes:
+        state: Its state, one of ISA-18.2.
+        priority: How soon somebody must act.
+        since: Since when it is in that state, ISO 8601.
+        active: Whether its condition holds now.
+        why: The reason, as a sentence without its full stop.
+        raised_at: When it was last raised, ISO 8601.
+        until: When its state ends by itself, ISO 8601.
+        reason: Why it is shelved, suppressed or out of service.
+        who: Who last did something to it.
+        repeating: Whether it is raised again and again.
+    """
+
+    state: str = ""
+    priority: str = ""
+    since: str = ""
+    active: bool = False
+    why: str = ""
+    raised_at: str | None = optional()
+    until: str | None = optional()
+    reason: str = optional("")
+    who: str = optional("")
+    repeating: bool = optional(default=False)
+
+
+@dataclass(frozen=True, slots=True)
+class ReservoirSnapshot:
+    """The whole present state of one reservoir.
+
+    Attributes:
+        time: When it was so, ISO 8601.
+        phase: Of the reservoir.
+        batch: Id of its batch; None when none is known.
+        age_h: Hours since release; None when the batch is not released.
+        stable_at: When the water is or was steady, ISO 8601: a forecast while it dissolves.
+        advice: What to do, as a sentence.
+        advice_salt_g: Salt mix that it says to add, g.
+        advice_water_l: Purified water that it says to add, L.
+        alarms: Names of the alarms that are raised and shown.
+        alarm_details: Every alarm that is not normal, by name.
+        probe_health: Status signal (NAMUR NE 107) of the probe that decides.
+        probes_health: That of every probe, by name.
+        start_by: When the next batch that is due must be begun, ISO 8601.
+        due: What is due, in words.
+        due_volume_l: How much of it, L.
+        salinity: Practical salinity of the last reading; None while it cannot be had.
+        salinity_u: Its standard uncertainty.
+        specific_gravity: At 25/25 °C.
+        conductivity_mS_cm: As indicated.
+        temperature_C: Of the water.
+        flag: QARTOD flag of the reading.
+        probe: The probe that gave it.
+    """
+
+    time: str
+    phase: Phase
+    batch: str | None = None
+    age_h: float | None = None
+    stable_at: str | None = None
+    advice: str | None = None
+    advice_salt_g: float | None = None
+    advice_water_l: float | None = None
+    alarms: tuple[str, ...] = ()
+    alarm_details: Mapping[str, AlarmSnapshot] = field(default_factory=dict)
+    probe_health: str | None = None
+    probes_health: Mapping[str, str] = field(default_factory=dict)
+    start_by: str | None = optional()
+    due: str | None = field(default=None, metadata={"optional": True, "name": "wanted"})
+    due_volume_l: float | None = field(
+        default=None, metadata={"optional": True, "name": "wanted_volume_l"}
+    )
+    salinity: float | None = None
+    salinity_u: float | None = None
+    specific_gravity: float | None = None
+    conductivity_mS_cm: float | None = None
+    temperature_C: float | None = None
+    flag: int = int(Flag.MISSING)
+    probe: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StationSnapshot:
+    """The present state of the station itself.
+
+    Attributes:
+        time: When it was so, ISO 8601.
+        alarms: Names of the alarms that are raised and shown.
+        alarm_details: Every alarm that is not normal, by name.
+        alarm_flood: Whether alarms come too fast to be read.
+    """
+
+    time: str
+    alarms: tuple[str, ...] = ()
+    alarm_details: Mapping[str, AlarmSnapshot] = field(default_factory=dict)
+    alarm_flood: bool = False
+
+
+def of_reservoir(
     state: ReservoirState,
     last: Reading | None,
     settings: ReservoirSettings | None,
     at: Instant,
     t_s: float,
     rows: Mapping[str, AlarmKind] = CATALOGUE,
-) -> dict[str, JSON]:
-    """Return the whole present state, JSON-able.
+) -> ReservoirSnapshot:
+    """Return the whole present state of a reservoir.
 
     Args:
         state: Of the reservoir.
@@ -37,43 +141,77 @@ def picture(
         t_s: Monotonic time, s.
         rows: The catalogue of alarms, with the owner's priorities.
     """
-    age = lifecycle.age_h(state.batch, t_s)
-    found: dict[str, JSON] = {
-        "time": iso(at),
-        "phase": str(state.batch.phase),
-        "batch": state.batch.id or None,
-        "age_h": None if age is None else round(age, 3),
-        "stable_at": state.stable_at,
-        "advice": state.batch.advice or None,
-        "advice_salt_g": state.batch.advice_salt_g,
-        "advice_water_l": state.batch.advice_water_l,
-        "alarms": [*state.alarms.active_names],
-        "alarm_details": annunciation.told(state.alarms, rows, at, t_s),
-        "probe_health": _health(state, last),
-        "probes_health": {
+    batch = state.batch
+    age = lifecycle.age_h(batch, t_s)
+    start = None if settings is None else due_batches.next_start(state, at.wall, settings)
+    measured = LastReading() if last is None else last_reading(last)
+    return ReservoirSnapshot(
+        time=iso(at),
+        phase=batch.phase,
+        batch=batch.id or None,
+        age_h=None if age is None else round(age, 3),
+        stable_at=state.stable_at,
+        advice=batch.advice or None,
+        advice_salt_g=batch.advice_salt_g,
+        advice_water_l=batch.advice_water_l,
+        alarms=tuple(state.alarms.active_names),
+        alarm_details=_alarms(state.alarms, rows, at, t_s),
+        probe_health=_health(state, last),
+        probes_health={
             name: str(probe.health.health) for name, probe in sorted(state.probes.items())
         },
-    }
-    start = None if settings is None else due_batches.next_start(state, at.wall, settings)
-    if start is not None:
-        moment, due = start
-        found["start_by"] = iso(Instant(moment, 0.0))
-        found["wanted"] = str(due)
-        found["wanted_volume_l"] = due.volume_l
-    return found | measured(last)
+        start_by=None if start is None else iso(Instant(start[0], 0.0)),
+        due=None if start is None else str(start[1]),
+        due_volume_l=None if start is None else start[1].volume_l,
+        salinity=measured.salinity,
+        salinity_u=measured.salinity_u,
+        specific_gravity=measured.specific_gravity,
+        conductivity_mS_cm=measured.conductivity_mS_cm,
+        temperature_C=measured.temperature_C,
+        flag=measured.flag,
+        probe=measured.probe,
+    )
 
 
-def of_station(state: StationState, at: Instant, settings: StationSettings) -> dict[str, JSON]:
-    """Return what is so of the station itself, JSON-able."""
+def of_station(state: StationState, at: Instant, settings: StationSettings) -> StationSnapshot:
+    """Return the present state of the station itself."""
+    return StationSnapshot(
+        time=iso(at),
+        alarms=tuple(state.alarms.active_names),
+        alarm_details=_alarms(state.alarms, settings.alarms, at, state.timeline.t_s),
+        alarm_flood=state.load.flooding,
+    )
+
+
+def _alarms(
+    state: AlarmState, rows: Mapping[str, AlarmKind], at: Instant, t_s: float
+) -> dict[str, AlarmSnapshot]:
+    """Return every alarm that is not normal, by name."""
     return {
-        "time": iso(at),
-        "alarms": [*state.alarms.active_names],
-        "alarm_details": annunciation.told(state.alarms, settings.alarms, at, state.timeline.t_s),
-        "alarm_flood": state.load.flooding,
+        name: _alarm(name, state, rows[name], at, t_s)
+        for name in sorted(state.known)
+        if state.known[name].state is not LifecycleState.NORMAL and name in rows
     }
+
+
+def _alarm(name: str, state: AlarmState, row: AlarmKind, at: Instant, t_s: float) -> AlarmSnapshot:
+    alarm = state.known[name]
+    suppressed = alarm.state is LifecycleState.SUPPRESSED_BY_DESIGN
+    return AlarmSnapshot(
+        state=str(alarm.state),
+        priority=str(row.priority),
+        since=iso(at, alarm.since_s - t_s),
+        active=alarm.active,
+        why=alarm.why,
+        raised_at=iso(at, alarm.raised_s[-1] - t_s) if alarm.raised_s else None,
+        until=None if alarm.until_s is None else iso(at, alarm.until_s - t_s),
+        reason=alarm.reason or (alarm.suppressed_by if suppressed else ""),
+        who=alarm.who,
+        repeating=alarm.repeating,
+    )
 
 
 def _health(state: ReservoirState, last: Reading | None) -> str | None:
-    """Return how the probe stands that decides."""
+    """Return the status signal of the probe that decides."""
     probe = None if last is None else state.probes.get(last.probe)
     return None if probe is None else str(probe.health.health)

@@ -27,13 +27,14 @@ from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.commands.context import CommandResult, Rejected
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.intake import probe_steps, reading_of, sample_of
+from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from calibration.record import Record
-    from daemon.entries import JSON, Command, Input
+    from daemon.entries import Command, Input
     from daemon.mixing.stability.weights import Weights
 
 __all__ = ["ReservoirSettings", "ReservoirState", "Station", "StationState", "sample_of"]
@@ -249,11 +250,11 @@ class Station:
                         )
         return followed
 
-    def picture(self, reservoir: str, at: Instant) -> dict[str, JSON]:
+    def snapshot(self, reservoir: str, at: Instant) -> ReservoirSnapshot | StationSnapshot:
         """Return the whole present state of one reservoir, or of the station for no name."""
         if not reservoir:
             return snapshot.of_station(self.state, at, self._own)
-        return snapshot.picture(
+        return snapshot.of_reservoir(
             self.state.reservoirs.get(reservoir, ReservoirState()),
             self._last.get(reservoir),
             self._settings.get(reservoir),

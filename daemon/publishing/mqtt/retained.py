@@ -21,9 +21,10 @@ from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from typing import Protocol
 
-from daemon.entries import JSON, Event
+from daemon.entries import Event
 from daemon.journal.event_codec import facts_of
 from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.publishing.topic_messages import (
     Message,
     alarm_message,
@@ -44,10 +45,10 @@ class SnapshotSource(Protocol):
     def identity(self) -> str:
         """Return the identity of this journal."""
 
-    def snapshots(self) -> dict[str, JSON]:
+    def snapshots(self) -> dict[str, ReservoirSnapshot]:
         """Return the snapshot of each reservoir by name."""
 
-    def station_snapshot(self) -> dict[str, JSON] | None:
+    def station_snapshot(self) -> StationSnapshot | None:
         """Return the snapshot of the station itself; None before any."""
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
@@ -111,12 +112,12 @@ class RetainedState:
 
     def _snapshots(self) -> list[Message]:
         messages = []
-        snapshots = self.source.snapshots()
         own = self.source.station_snapshot()
+        snapshots: dict[str, ReservoirSnapshot | StationSnapshot] = {**self.source.snapshots()}
         if own is not None:
             snapshots[""] = own
-        for reservoir, picture in snapshots.items():
-            message = state_message(self.station, reservoir, picture)
+        for reservoir, snapshot in snapshots.items():
+            message = state_message(self.station, reservoir, snapshot)
             if not self._is_there(reservoir):
                 message = withdrawn(message)
             if message.payload != self._published.get(reservoir):

@@ -17,6 +17,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.tub import Tub
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshot_in
 from tests.parts.weights import weights
 
 RESERVOIR, PROBE = "tank", "ct"
@@ -137,7 +138,7 @@ class Watch:
 
     def advised(self) -> tuple[float, float]:
         """Return the whole of what is advised: g of mix, and L of water."""
-        picture = self.station.picture(RESERVOIR, self._now())
+        picture = snapshot_in(self.station, RESERVOIR, self._now())
         salt, water = picture["advice_salt_g"], picture["advice_water_l"]
         return (
             float(salt) if isinstance(salt, int | float) else 0.0,

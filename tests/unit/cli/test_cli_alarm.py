@@ -109,7 +109,7 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
     }
     at = Instant(MORNING, 0.0)
     pictures: dict[str, JSON] = {
-        name: {"time": iso(at), "alarm_details": each, "alarm_flood": not name}
+        name: {"time": iso(at), "phase": "ready", "alarm_details": each, "alarm_flood": not name}
         for name, each in details.items()
     }
     with Writer(folder / "configured.db") as writer:

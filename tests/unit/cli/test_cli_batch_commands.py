@@ -22,6 +22,7 @@ from daemon.journal.inbox import Inbox, QueuedCommand, beside
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.inboxes import made
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import BATCH, Story, a_station, mixed
 from tests.parts.weights import weights
 from tests.unit.cli.test_cli_replay import CONFIG
@@ -109,7 +110,7 @@ def _obey(
 def snapshots(station: Station, story: Story) -> dict[str, JSON]:
     """What measuring shows of the station and of its reservoir."""
     at = Instant(story.wall, story.t_s, story.boot)
-    return {name: station.picture(name, at) for name in ("", "mix-1")}
+    return {name: snapshot_in(station, name, at) for name in ("", "mix-1")}
 
 
 @pytest.mark.parametrize(

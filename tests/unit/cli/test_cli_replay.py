@@ -14,6 +14,7 @@ import pytest
 
 from daemon.cli.main import invoke
 from daemon.journal.reader import Reader
+from tests.parts.snapshots import snapshots_in
 from tests.parts.stories import Story, mixed
 
 CONFIG = """
@@ -242,7 +243,7 @@ def test_a_journal_of_the_replay_is_kept_where_asked(
 
     assert [each["kind"] for each in printed] == [event.kind for event in kept]
     assert len(mixed(minutes=40).samples) == len(list(reader.readings(since_seq=0)))
-    picture = reader.snapshots()["mix-1"]
+    picture = snapshots_in(reader)["mix-1"]
     assert isinstance(picture, dict)
     assert "ready" == picture["phase"]
 

@@ -19,6 +19,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.schedule import Due
 from daemon.mixing.station.station import ReservoirSettings, Station
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import Story, a_station, mixed
 from tests.parts.weights import weights
 from tests.unit.cli.test_cli_replay import CONFIG
@@ -36,7 +37,7 @@ def measured(folder: Path, story: Story, ago_s: float) -> None:
     """Let the journal hold this story, told up to so many seconds ago."""
     station, at = a_station(), datetime.now(UTC) - timedelta(seconds=ago_s)
     entries = story.told(station)
-    picture = station.picture("mix-1", Instant(at, story.t_s, story.boot))
+    picture = snapshot_in(station, "mix-1", Instant(at, story.t_s, story.boot))
     with Writer(folder / "configured.db") as writer:
         writer.append(entries, 0.0, {"mix-1": picture}, None)
 
@@ -84,7 +85,7 @@ def test_a_batch_that_is_wanted_shows_when_to_start(
     entries = mixed(minutes=1).told(station)
     at = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)
     with Writer(folder / "configured.db") as writer:
-        writer.append(entries, 0.0, {"mix-1": station.picture("mix-1", at)}, None)
+        writer.append(entries, 0.0, {"mix-1": snapshot_in(station, "mix-1", at)}, None)
 
     assert 0 == invoke(["status"])
     out = " ".join(capsys.readouterr().out.split())
@@ -148,7 +149,7 @@ def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
     entries = story.told(station)
     now = Instant(at, story.t_s, story.boot)
     entries += station.advance(Surroundings(now, storage_free_bytes=1))
-    snapshots = {name: station.picture(name, now) for name in ("", "mix-1")}
+    snapshots = {name: snapshot_in(station, name, now) for name in ("", "mix-1")}
     with Writer(folder / "configured.db") as writer:
         writer.append(entries, 0.0, snapshots, None)
 
@@ -311,10 +312,9 @@ def test_watching_ends_when_nothing_is_written(
 def test_the_live_view_calls_a_forecast_a_forecast(folder: Path, minutes: int, row: str) -> None:
     """The row is named for what it is, and the target for what it is."""
     measured(folder, mixed(minutes=minutes), ago_s=1.0)
-    picture = Reader(folder / "configured.db").snapshots()["mix-1"]
-    assert isinstance(picture, dict)
+    snapshot = Reader(folder / "configured.db").snapshots()["mix-1"]
     shown = watch.view(
-        watch.Progress(0, picture=picture),
+        watch.Progress(0, snapshot=snapshot),
         watch.Request("mix-1", (33.0, 35.0), False, 1.0),
         Console(width=80),
     )
@@ -334,16 +334,15 @@ def test_status_is_in_local_time_and_its_json_in_utc(
     config = folder / "brinewright.toml"
     config.write_text(CONFIG.replace('wing"\n', f'wing"\ntimezone = "{zone}"\n', 1))
     measured(folder, mixed(), ago_s=1.0)
-    picture = Reader(folder / "configured.db").snapshots()["mix-1"]
-    assert isinstance(picture, dict)
-    since = datetime.fromisoformat(str(picture["stable_at"])).astimezone(ZoneInfo(zone))
+    snapshot = Reader(folder / "configured.db").snapshots()["mix-1"]
+    since = datetime.fromisoformat(str(snapshot.stable_at)).astimezone(ZoneInfo(zone))
 
     assert 0 == invoke(["status"])
     assert f"steady since  {since:%Y-%m-%d %H:%M:%S}{mark}" in capsys.readouterr().out
     request = watch.Request("mix-1", (33.0, 35.0), False, 1.0, ZoneInfo(zone))
-    shown = watch.view(watch.Progress(0, picture=picture), request, Console(width=80))
+    shown = watch.view(watch.Progress(0, snapshot=snapshot), request, Console(width=80))
     assert f"{since:%H:%M}{mark}" in shown
     assert 0 == invoke(["status", "--json"])
     told = json.loads(capsys.readouterr().out)["reservoirs"]["mix-1"]
-    assert picture["stable_at"] == told["stable_at"]
+    assert snapshot.stable_at == told["stable_at"]
     assert str(told["stable_at"]).endswith("Z")

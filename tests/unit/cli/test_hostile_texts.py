@@ -47,6 +47,7 @@ from tests.parts.hostile_texts import (
 )
 from tests.parts.inboxes import NOW, made
 from tests.parts.people import Bench
+from tests.parts.snapshots import snapshot_in
 
 station: Callable[[], tuple[list[Entry], Bench, dict[str, JSON]]] = cache(hostile_station)
 
@@ -56,7 +57,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a configuration, a recording, and a journal in which every text is hostile."""
     entries, bench, picture = station()
     at = Instant(bench.story.wall, bench.story.t_s, bench.story.boot)
-    own = bench.station.picture("", at)
+    own = snapshot_in(bench.station, "", at)
     with Writer(tmp_path / "journal.db") as writer:
         writer.append(entries, 0.0, {"": own, "mix-1": picture}, dump(bench.station.state))
     made(tmp_path / "journal.db")

@@ -6,10 +6,12 @@ from pathlib import Path
 
 import pytest
 
-from daemon.entries import Event, Instant, Kind
+from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.mixing.station.snapshot import StationSnapshot
+from tests.parts.snapshots import own_snapshot_in, snapshots_in
 from tests.parts.stories import MORNING
 
 BEGAN, ENDED, OTHER = "measuring began", "measuring ended", "alarm flood began"
@@ -39,14 +41,26 @@ def test_measuring_that_did_not_say_that_it_ended_was_not_asked_to(
     assert unasked == Reader(path).ended_unasked()
 
 
+AT = "2026-03-02T08:00:00.000Z"
+
+
 def test_the_stations_own_picture_is_kept_apart_from_those_of_reservoirs(tmp_path: Path) -> None:
     """Whoever reads the pictures of reservoirs does not meet it."""
     path = tmp_path / "journal.db"
     began = Event("", Instant(MORNING, 0.0), "", body_of(Kind.DEVICE, {"state": BEGAN}))
+    snapshots: dict[str, JSON] = {
+        "": {"time": AT, "alarms": ["storage-low"]},
+        "mix-1": {"time": AT, "phase": "idle"},
+    }
     with Writer(path) as writer:
         writer.append([began], 0.0)
-        assert Reader(path).station_snapshot() is None
-        writer.append([began], 0.0, {"": {"alarms": ["storage-low"]}, "mix-1": {"alarms": []}})
+        assert own_snapshot_in(Reader(path)) is None
+        writer.append(
+            [began],
+            0.0,
+            snapshots,
+        )
 
-    assert {"alarms": ["storage-low"]} == Reader(path).station_snapshot()
-    assert ["mix-1"] == [*Reader(path).snapshots()]
+    own = Reader(path).station_snapshot()
+    assert StationSnapshot(AT, ("storage-low",)) == own
+    assert ["mix-1"] == [*snapshots_in(Reader(path))]

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.entries import Entry, Event, Flag, Instant, Kind, Reading
+from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Phase, Reading
 from daemon.journal import reader as reader_module
 from daemon.journal.cursors import Cursors
 from daemon.journal.errors import JournalError, JournalMissingError
@@ -22,7 +22,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
-from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshots_in
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 
@@ -124,7 +124,7 @@ def test_no_journal_yet_is_told_apart_from_a_broken_one(path: Path) -> None:
         Reader(path).after(0)
     path.touch()
     with pytest.raises(JournalMissingError, match="there is none yet"):
-        Reader(path).snapshots()
+        snapshots_in(Reader(path))
 
 
 def _fill_up(writer: Writer) -> int:
@@ -181,13 +181,16 @@ def test_facts_that_json_cannot_say_leave_no_transaction_open(path: Path, writer
     assert [(1, reading(2))] == Reader(path).readings()
 
 
-def test_entries_pictures_and_memory_are_one_transaction(path: Path, writer: Writer) -> None:
+BLANK: dict[str, JSON] = {"time": "2031-05-04T09:00:00.000Z", "phase": "blank"}
+
+
+def test_entries_snapshots_and_memory_are_one_transaction(path: Path, writer: Writer) -> None:
     """What cannot be written whole changes neither the picture nor the memory."""
-    writer.append([reading(1)], 0.0, {"mix-1": {"phase": "blank"}}, "one")
+    writer.append([reading(1)], 0.0, {"mix-1": BLANK}, "one")
     with pytest.raises(ValueError, match="JSON compliant"):
         writer.append([reading(2)], 1.0, {"mix-1": {"salinity": float("inf")}}, "two")
 
-    assert {"mix-1": {"phase": "blank"}} == Reader(path).snapshots()
+    assert [Phase.BLANK] == [each.phase for each in Reader(path).snapshots().values()]
     assert (1, "one") == Reader(path).checkpoint()
     assert 1 == Reader(path).last_seq()
 
@@ -291,33 +294,6 @@ def test_a_reading_keeps_its_calibration_and_that_it_was_taken_in_a_bottle(
     writer.append(told, 0.0)
 
     assert told == [each for _, each in Reader(path).readings()]
-
-
-def test_an_alarm_of_a_former_name_is_read_under_the_present_one(
-    path: Path, writer: Writer
-) -> None:
-    """By every question that gives events; where it was published is told beside that."""
-    named = [
-        replace(event(number), body=body_of(kind, {"name": name, "what": "raised"}))
-        for number, (kind, name) in enumerate(
-            [
-                (Kind.ALARM, "reading-stale"),
-                (Kind.ALARM, "salt-low"),
-                (Kind.ALARM, "reading-stale"),
-                (Kind.DEVICE, "short-yield"),
-            ]
-        )
-    ]
-    writer.append(named, 0.0)
-    reader = Reader(path)
-    names = ["reading-overdue", "salt-low", "reading-overdue", "short-yield"]
-
-    assert names == [facts_in(each)["name"] for _, each in reader.events()]
-    assert names[:3] == [facts_in(each)["name"] for _, each in reader.alarms()]
-    assert names == [
-        facts_in(each.entry)["name"] for each in reader.after(0) if isinstance(each.entry, Event)
-    ]
-    assert [("mix-1", "reading-stale")] == reader.former_alarms()
 
 
 def test_a_batch_is_bounded_and_in_order(path: Path, writer: Writer) -> None:

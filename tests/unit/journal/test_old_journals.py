@@ -37,6 +37,7 @@ from daemon.mixing.service_events import EntryDamaged, JournalRestored
 from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.told import lines, told
 from tests.old_journals.write import FIRST_WITH_SERVICE, FIRST_WITH_SUMMARIES, HERE, VERSIONS
+from tests.parts.snapshots import snapshot_in
 from tests.parts.weights import weights
 
 SCHEMAS = tuple(range(1, len(MIGRATIONS) + 1))
@@ -249,7 +250,7 @@ def test_it_is_measured_into_and_looked_at(
     with writer:
         station = restore_station(journal, SETTINGS, weights(), LOG)
         entries = station.advance(Sample("mix-1", "ct-1", at, 51.6, 25.0))
-        writer.append(entries, 60.0, {"mix-1": station.picture("mix-1", at)})
+        writer.append(entries, 60.0, {"mix-1": snapshot_in(station, "mix-1", at)})
     capsys.readouterr()
 
     assert OK == invoke(["status", *words, "--json"])

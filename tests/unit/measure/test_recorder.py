@@ -20,6 +20,7 @@ from daemon.measure.recorder import Recorder, log_line
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.supervision import Reports
 from daemon.weights_file import load_weights
+from tests.parts.snapshots import snapshots_in
 from tests.unit.journal.test_journal import START, event, reading
 
 LOG = logging.getLogger("tests.recorder")
@@ -74,7 +75,7 @@ def test_what_is_written_has_a_snapshot_and_a_checkpoint_beside_it(tmp_path: Pat
 
         assert [reading(1)] == list(written)
         assert 0 == recorder.waiting
-    assert {"mix-1"} == Reader(path).snapshots().keys()
+    assert {"mix-1"} == snapshots_in(Reader(path)).keys()
     assert Reader(path).checkpoint() is not None
 
 

@@ -15,6 +15,7 @@ from daemon.publishing.topic_messages import (
     entry_message,
     state_message,
 )
+from tests.parts.snapshots import a_snapshot
 from tests.unit.journal.test_payloads import EVENT, READING
 
 
@@ -24,7 +25,7 @@ def test_topics_are_those_that_were_promised() -> None:
     station_event = replace(EVENT, reservoir="")
     messages = [
         availability("wing", online=True),
-        state_message("wing", "mix-1", {}),
+        state_message("wing", "mix-1", a_snapshot()),
         alarm_message("wing", alarm),
         alarm_message("wing", replace(alarm, reservoir="")),
         entry_message("wing", Stored(1, READING)),

@@ -13,6 +13,7 @@ from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.event_codec import body_of
 from daemon.journal.payloads import event_payload
 from daemon.reports.event_text import alarm_names, listing, sentence_of
+from tests.parts.snapshots import a_snapshot
 from tests.parts.stories import mixed
 
 NOON = Instant(datetime(2026, 3, 2, 12, 34, 56, tzinfo=UTC), 0.0)
@@ -169,11 +170,11 @@ def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expect
 
 @pytest.mark.parametrize(
     "alarms, expected",
-    [([], "none"), (["batch-stale"], "batch-stale"), (["a", "b"], "a, b"), (None, "none")],
+    [([], "none"), (["batch-stale"], "batch-stale"), (["a", "b"], "a, b")],
 )
 def test_the_alarms_of_a_picture_are_named(alarms: JSON, expected: str) -> None:
     """Or "none", which is a word too."""
-    assert expected == alarm_names({"alarms": alarms})
+    assert expected == alarm_names(a_snapshot(alarms=alarms))
 
 
 @pytest.mark.parametrize("alarms, named", [([], "none"), (["salt-low"], "salt-low")])
@@ -183,7 +184,7 @@ def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, named: 
     details: JSON = {"batch-stale": gone, "salt-low": {"state": "unacknowledged"}}
 
     assert f"{named} (1 returned unacknowledged)" == alarm_names(
-        {"alarms": alarms, "alarm_details": details}
+        a_snapshot(alarms=alarms, alarm_details=details)
     )
 
 

@@ -18,6 +18,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
 from daemon.mixing.probe.calibration_routines import put_back
 from daemon.page.labels import phase_words
 from daemon.reports.event_text import listing
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import a_station, mixed
 from tests.unit.cli.test_cli_replay import CONFIG
 
@@ -37,7 +38,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     entries = story.told(station)
     at = Instant(datetime.now(UTC) - timedelta(seconds=1.0), story.t_s, story.boot)
     with Writer(tmp_path / "configured.db") as writer:
-        writer.append(entries, 0.0, {"mix-1": station.picture("mix-1", at)}, None)
+        writer.append(entries, 0.0, {"mix-1": snapshot_in(station, "mix-1", at)}, None)
     return tmp_path
 
 

@@ -10,11 +10,12 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from daemon.entries import Instant
+from daemon.journal.shapes import to_object
 from daemon.mixing.batch.schedule import Due, MixingTimes
 from daemon.mixing.seawater.gravity_25 import GRAVITY_25_25, gravity
 from daemon.mixing.seawater.properties import specific_gravity
 from daemon.mixing.station.last_reading import iso
-from daemon.mixing.station.snapshot import picture
+from daemon.mixing.station.snapshot import of_reservoir
 from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 from tests.parts.people import a_batch
 
@@ -26,7 +27,7 @@ def start_by(due: tuple[Due, ...], zone: str = "UTC", minutes: list[float] | Non
     """What the picture says of when to start."""
     settings = ReservoirSettings("mix-1", due=due, zone=ZoneInfo(zone))
     state = ReservoirState(times=MixingTimes(minutes or []))
-    return picture(state, None, settings, NINE, 0.0).get("start_by")
+    return of_reservoir(state, None, settings, NINE, 0.0).start_by
 
 
 @pytest.mark.parametrize(
@@ -55,7 +56,7 @@ def test_when_to_start_follows_what_mixing_takes_here() -> None:
 
 def test_nothing_known_is_said_as_nothing() -> None:
     """Names without values, so that a dashboard knows them from the first."""
-    found = picture(ReservoirState(), None, None, NINE, 0.0)
+    found = to_object(of_reservoir(ReservoirState(), None, None, NINE, 0.0))
 
     assert ("idle", None, None, [], 9) == (
         found["phase"],

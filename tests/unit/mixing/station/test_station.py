@@ -16,6 +16,7 @@ from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station, sample_of
 from tests.parts.events import facts_in
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import (
     BATCH,
     MORNING,
@@ -262,7 +263,7 @@ def test_age_survives_a_reboot() -> None:
     off_h = (story.wall - released.at.wall).total_seconds() / 3600.0
 
     assert off_h > 10.0
-    assert station.picture("mix-1", Instant(story.wall, story.t_s, story.boot))[
+    assert snapshot_in(station, "mix-1", Instant(story.wall, story.t_s, story.boot))[
         "age_h"
     ] == pytest.approx(off_h, abs=0.01)
     entries = story.away(14.0).still(2).told(station)
@@ -278,7 +279,7 @@ def test_a_jump_of_the_clock_ages_nothing(days: int) -> None:
     entries = story.still(20).told(station)
 
     assert [] == phases(entries)
-    age_h = station.picture("mix-1", Instant(story.wall, story.t_s, story.boot))["age_h"]
+    age_h = snapshot_in(station, "mix-1", Instant(story.wall, story.t_s, story.boot))["age_h"]
     assert isinstance(age_h, float)
     assert 0.3 < age_h < 1.1
 
@@ -303,12 +304,12 @@ def test_a_command_that_nobody_knows_changes_nothing() -> None:
     """Whatever is answered, the batch and the picture stand as before."""
     station, story = a_station(), mixed()
     story.told(station)
-    picture = station.picture("mix-1", Instant(MORNING, 0.0))
+    picture = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
     last = Instant(story.wall - timedelta(seconds=5), story.t_s - 5.0, "boot-1")
     entries = station.advance(Command("c-1", last, "keeper", "cli", "batch.no-such-verb", "mix-1"))
 
     assert [] == of(entries, Kind.PHASE) + of(entries, Kind.BATCH)
-    assert picture == station.picture("mix-1", Instant(MORNING, 0.0))
+    assert picture == snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
 
 
 def test_what_is_not_configured_is_refused() -> None:
@@ -324,9 +325,9 @@ def test_what_is_not_configured_is_refused() -> None:
 def test_the_picture_has_every_name_that_is_relied_on() -> None:
     """Before the first reading too, and then with the values of the last."""
     station, story = a_station(), mixed()
-    empty = station.picture("mix-1", Instant(MORNING, 0.0))
+    empty = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
     story.told(station)
-    full = station.picture("mix-1", Instant(MORNING, 0.0))
+    full = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
 
     assert sorted(PICTURE) == sorted(empty) == sorted(full)
     assert ("idle", None, int(Flag.MISSING)) == (empty["phase"], empty["salinity"], empty["flag"])

@@ -22,6 +22,7 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch
+from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import BATCH, MORNING, alarms, mixed, of
 from tests.parts.weights import weights
 
@@ -71,7 +72,7 @@ class House:
 
     def own(self) -> set[str]:
         """The station's own alarms that stand, as its picture tells."""
-        found = self.station.picture("", self.at)["alarms"]
+        found = snapshot_in(self.station, "", self.at)["alarms"]
         assert isinstance(found, list)
         return {str(name) for name in found}
 
@@ -162,7 +163,7 @@ def test_a_restart_that_nobody_asked_for_waits_for_somebody() -> None:
     assert [("measuring-restarted", "raised"), ("measuring-restarted", "cleared")] == alarms(
         house.entries
     )
-    details = house.station.picture("", house.at)["alarm_details"]
+    details = snapshot_in(house.station, "", house.at)["alarm_details"]
     assert isinstance(details, dict)
     assert "returned-unacknowledged" in str(details["measuring-restarted"])
 
@@ -198,7 +199,7 @@ def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
     house = House().passes()
     changes = [(house.t_s, change) for _ in range(10) for change in house.sees()]
 
-    assert "failure" == house.station.picture("mix-1", house.at)["probe_health"]
+    assert "failure" == snapshot_in(house.station, "mix-1", house.at)["probe_health"]
     assert ["reading-overdue"] == [name for _, (name, _) in changes]
     (raised,) = of(house.entries, Kind.ALARM)
     assert "nothing at all has come from ct-1" in str(facts_in(raised)["why"])
@@ -207,7 +208,7 @@ def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
     assert 5.0 <= minutes <= 6.0
     house.passes(2)
     assert ("reading-overdue", "cleared") == alarms(house.entries)[-1]
-    assert "good" == house.station.picture("mix-1", house.at)["probe_health"]
+    assert "good" == snapshot_in(house.station, "mix-1", house.at)["probe_health"]
 
 
 def test_many_alarms_at_once_are_a_flood() -> None:
@@ -220,7 +221,7 @@ def test_many_alarms_at_once_are_a_flood() -> None:
     assert [""] * 2 == [each.reservoir for each in told]
     assert 12 == facts_in(told[1])["alarms"]
     assert 12 == len([each for each in alarms(house.entries) if each[1] == "raised"])
-    assert False is house.station.picture("", house.at)["alarm_flood"]
+    assert False is snapshot_in(house.station, "", house.at)["alarm_flood"]
 
 
 # --- withheld by design -------------------------------------------------------------------------

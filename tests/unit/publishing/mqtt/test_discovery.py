@@ -11,15 +11,17 @@ import pytest
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Flag, Instant, Phase
+from daemon.journal.shapes import to_object
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
-from daemon.mixing.batch.steady import expected_steady, steady_since
 from daemon.mixing.probe import calibration_routines
-from daemon.mixing.station.snapshot import picture as picture_of
+from daemon.mixing.station.snapshot import of_reservoir
 from daemon.mixing.station.state import ReservoirState
+from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.publishing.mqtt import calibration_buttons
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
 from daemon.publishing.mqtt.discovery import HubDevice, announcement
 from tests.parts.hub_rules import faults, told_of
+from tests.parts.snapshots import a_snapshot
 
 STATION = "quarantine-wing"
 PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
@@ -255,21 +257,22 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
     assert {"ON", "OFF"} == {found[f"alarm-{name}"] for name in OF_RESERVOIR}
 
 
-@pytest.mark.parametrize("phase", [*map(str, Phase), "brewing", None])
-def test_a_forecast_is_not_shown_as_a_fact(phase: str | None) -> None:
+@pytest.mark.parametrize("phase", [*map(str, Phase)])
+def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
     """The two entities follow the same rule as every screen, and one at most has a time."""
     picture = PICTURE | {"phase": phase}
     found = shown(picture)
 
-    assert str(expected_steady(picture)) == found["expected-steady"]
-    assert str(steady_since(picture)) == found["steady-since"]
+    snapshot = a_snapshot(**picture)
+    assert str(expected_steady(snapshot)) == found["expected-steady"]
+    assert str(steady_since(snapshot)) == found["steady-since"]
     assert "None" in (found["expected-steady"], found["steady-since"])
 
 
 def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
     """A key that measuring names otherwise would be shown as unknown for ever."""
     now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
-    made = picture_of(ReservoirState(), None, None, now, 0.0)
+    made = to_object(of_reservoir(ReservoirState(), None, None, now, 0.0))
     parts = told_of(announcement("homeassistant", BARE))["components"]
     read = {
         key

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from daemon.entries import Phase
-from daemon.mixing.batch.steady import expected_steady, steady_since
+from daemon.mixing.station.steady import expected_steady, steady_since
+from tests.parts.snapshots import a_snapshot
 
 AT = "2031-05-04T07:10:00.000Z"
 NEITHER = (None, None)
@@ -27,16 +28,8 @@ def test_the_phase_says_whether_the_moment_lies_ahead(
     phase: Phase, expected: str | None, since: str | None
 ) -> None:
     """While salt dissolves it is a forecast, once the water is steady a fact, else nothing."""
-    picture = {"phase": str(phase), "stable_at": AT}
+    snapshot = a_snapshot(phase=str(phase), stable_at=AT)
+    unknown = a_snapshot(phase=str(phase), stable_at=None)
 
-    assert (expected, since) == (expected_steady(picture), steady_since(picture))
-    assert NEITHER == (expected_steady({"phase": str(phase)}), steady_since({"phase": str(phase)}))
-    unknown = {"phase": str(phase), "stable_at": None}
+    assert (expected, since) == (expected_steady(snapshot), steady_since(snapshot))
     assert NEITHER == (expected_steady(unknown), steady_since(unknown))
-
-
-def test_a_phase_that_is_not_known_says_nothing() -> None:
-    """A snapshot of another version is neither."""
-    picture = {"phase": "brewing", "stable_at": AT}
-
-    assert NEITHER == (expected_steady(picture), steady_since(picture))

@@ -7,9 +7,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Phase
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from daemon.entries import JSON
+    from daemon.mixing.station.snapshot import ReservoirSnapshot
 
 FORECAST = (Phase.DISSOLVING,)
 """Phases in which the `stable_at` of a snapshot lies ahead."""
@@ -17,16 +15,15 @@ FACT = (Phase.VERIFYING, Phase.READY, Phase.OFF_TARGET, Phase.STALE)
 """Phases in which it has come true."""
 
 
-def expected_steady(picture: Mapping[str, JSON]) -> str | None:
+def expected_steady(snapshot: ReservoirSnapshot) -> str | None:
     """Return when the water is expected to be steady, ISO 8601; None where nothing is forecast."""
-    return _moment(picture, FORECAST)
+    return _moment(snapshot, FORECAST)
 
 
-def steady_since(picture: Mapping[str, JSON]) -> str | None:
+def steady_since(snapshot: ReservoirSnapshot) -> str | None:
     """Return since when the water is steady, ISO 8601; None while it is not."""
-    return _moment(picture, FACT)
+    return _moment(snapshot, FACT)
 
 
-def _moment(picture: Mapping[str, JSON], phases: tuple[Phase, ...]) -> str | None:
-    at = picture.get("stable_at")
-    return str(at) if at is not None and picture.get("phase") in phases else None
+def _moment(snapshot: ReservoirSnapshot, phases: tuple[Phase, ...]) -> str | None:
+    return snapshot.stable_at if snapshot.phase in phases else None
