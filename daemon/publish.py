@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
     from daemon.config import Config
     from daemon.page.server import PageServer
-    from daemon.publishing.heartbeat import Heartbeat
+    from daemon.publishing.heartbeat import HeartbeatLoop
     from daemon.publishing.sink import Sink
 
 EX_UNAVAILABLE = 69
@@ -161,11 +161,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if not sinks and not beside:
         log.info("nothing to publish to: no [mqtt], [influx], [notify] and no page is configured")
         return 0
-    return _until_told(config, sinks, beside, log)
+    return _run_until_stopped(config, sinks, beside, log)
 
 
-def _until_told(
-    config: Config, sinks: Sequence[Sink], beside: Sequence[PageServer | Heartbeat], log: Logger
+def _run_until_stopped(
+    config: Config, sinks: Sequence[Sink], beside: Sequence[PageServer | HeartbeatLoop], log: Logger
 ) -> int:
     stop = Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -190,7 +190,7 @@ def _alone(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _running(beside: Sequence[PageServer | Heartbeat], stop: Event) -> Iterator[None]:
+def _running(beside: Sequence[PageServer | HeartbeatLoop], stop: Event) -> Iterator[None]:
     """Run page and heartbeat meanwhile, whatever becomes of the sinks; they end with the block."""
     threads = [
         Thread(target=each.run, args=(stop,), name=type(each).__name__, daemon=True)

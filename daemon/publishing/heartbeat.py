@@ -68,7 +68,7 @@ def ping(url: str) -> None:
 
 
 @dataclass(slots=True)
-class Heartbeat:
+class HeartbeatLoop:
     """The loop that sends them.
 
     Attributes:

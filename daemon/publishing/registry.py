@@ -19,7 +19,7 @@ from daemon.publishing.sink import BATCH, Sink, cursor_key
 from daemon.publishing.tail import STEP_WITHIN_S
 
 if TYPE_CHECKING:
-    from daemon.publishing.heartbeat import Heartbeat
+    from daemon.publishing.heartbeat import HeartbeatLoop
     from daemon.publishing.notify.delivery import Delivery
     from daemon.publishing.notify.formatter import Formatter
     from daemon.publishing.notify.receivers import Receiver
@@ -41,7 +41,7 @@ def make_sinks(config: Config, reader: Reader) -> list[Sink]:
     return sinks
 
 
-def make_heartbeat(config: Config, reader: Reader) -> Heartbeat | None:
+def make_heartbeat(config: Config, reader: Reader) -> HeartbeatLoop | None:
     """Return the sign of life that the configuration asks for, if it does.
 
     Raises:
@@ -49,11 +49,11 @@ def make_heartbeat(config: Config, reader: Reader) -> Heartbeat | None:
     """
     if config.heartbeat is None:
         return None
-    from daemon.publishing.heartbeat import Heartbeat, ping, read_url
+    from daemon.publishing.heartbeat import HeartbeatLoop, ping, read_url
 
     url = read_url(config.heartbeat.url_file)
     outage = Outage(logging.getLogger("brinewright.publish"), "the heartbeat")
-    return Heartbeat(partial(ping, url), config.heartbeat.every_s, reader, outage)
+    return HeartbeatLoop(partial(ping, url), config.heartbeat.every_s, reader, outage)
 
 
 def _influx(config: Config, settings: Influx) -> Sink:

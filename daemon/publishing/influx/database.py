@@ -1,10 +1,10 @@
 """One connection to a database that takes InfluxDB's v2 writes, and what its answers mean.
 
-Each answer becomes one of three things: taken; refused for what was in it; or trouble,
-a `SinkError` with a sentence for whoever can mend it.  The token never appears in them.
+Each answer becomes one of three things: accepted; refused for its content; or a fault, a
+`SinkError` with a sentence for the person who can mend it.  The token never appears in them.
 
 Nothing is retried here, nothing is queued, and there is no thread: the journal is the
-queue, and whoever follows it tries again.
+queue, and the thread that follows it tries again.
 
 Source: InfluxDB OSS v2 API, POST /api/v2/write: 204 all written; 400 malformed, or some
 points rejected, and 422 points beyond the retention period (what was not rejected is
@@ -42,30 +42,30 @@ TOO_LARGE, UNPROCESSABLE, TOO_MANY, SERVER_FAULT = 413, 422, 429, 500
 LONGEST_ANSWER = 200
 LONGEST_WAIT_S = 3600.0
 
-# A connection that ends is told by us; the library's own warnings would repeat it.
+# We log when a connection ends; the library's own warnings would repeat that.
 logging.getLogger("urllib3").setLevel(logging.ERROR)
 
 
 class RefusedError(BrinewrightError):
-    """The server refuses what the lines say, or how many they are; what it could take it did.
+    """The server refuses the content of the lines, or their number; it accepted what it could.
 
     Attributes:
-        lasting: Whether it would refuse one such line whatever anybody does: one that is
+        lasting: Whether it would refuse one such line in any case: one that is
             older than what it keeps, or longer than all that it takes.
         dropped: How many lines it left out, where it says so; None where it does not.
     """
 
     def __init__(self, why: str, *, lasting: bool) -> None:
-        """Keep what the server said."""
+        """Store the answer of the server."""
         super().__init__(why)
         self.lasting = lasting
-        found = re.search(r"\bdropped=(\d{1,9})\b", why)
-        self.dropped = int(found[1]) if found else None
+        match = re.search(r"\bdropped=(\d{1,9})\b", why)
+        self.dropped = int(match[1]) if match else None
 
 
 @dataclass(slots=True)
-class Line:
-    """Notices that a connection that stays open was made anew, which its pool does in silence."""
+class ConnectionMonitor:
+    """Notices that a lasting connection was replaced, which its pool does without a word."""
 
     _made: int = 0
     _made_before: int = 0
@@ -73,21 +73,21 @@ class Line:
     _renewed: bool = False
 
     def counted(self, kind: type[HTTPConnection]) -> type[HTTPConnection]:
-        """Return the same kind of connection, which tells when it is made."""
-        line = self
+        """Return the same kind of connection, which counts how often it is made."""
+        monitor = self
 
         class Counted(kind):  # type: ignore[misc, valid-type]
-            """Tells when it is made."""
+            """Counts how often it is made."""
 
             def connect(self) -> None:
                 """Connect."""
                 super().connect()
-                line._made += 1
+                monitor._made += 1
 
         return Counted
 
     def answered(self) -> None:
-        """Take note of an answer: was it on the connection of the one before?"""
+        """Record an answer: was it on the connection of the one before?"""
         if self._made == self._made_before:
             self._stays_open = True
         elif self._stays_open:
@@ -95,7 +95,7 @@ class Line:
         self._made_before = self._made
 
     def renewed(self) -> bool:
-        """Return whether it was made anew since this was asked last."""
+        """Return whether it was replaced since the last call."""
         renewed, self._renewed = self._renewed, False
         return renewed
 
@@ -104,7 +104,7 @@ class Database:
     """A client of one server; used from one thread."""
 
     def __init__(self, settings: Influx, token: str) -> None:
-        """Take what is needed; the server is not asked yet.
+        """Prepare a client; nothing is sent yet.
 
         Raises:
             SinkError: The certificates cannot be used.
@@ -121,17 +121,17 @@ class Database:
             retries=False,  # nor are redirections followed: they would carry the token elsewhere
             ssl_context=_tls(settings),
         )
-        self._line = Line()
+        self._monitor = ConnectionMonitor()
         pools = self._client.api_client.rest_client.pool_manager
         pool = pools.connection_from_url(settings.url)
-        pool.ConnectionCls = self._line.counted(pool.ConnectionCls)
+        pool.ConnectionCls = self._monitor.counted(pool.ConnectionCls)
 
     def write(self, lines: Sequence[str]) -> None:
-        """Write lines; return once the server has taken all of them.
+        """Write lines; return once the server has accepted all of them.
 
         Raises:
-            RefusedError: Some it does not take, or not as many at once.
-            SinkError: None may have been taken.
+            RefusedError: Some are not accepted, or not as many at once.
+            SinkError: Perhaps none was accepted.
         """
         service = WriteService(self._client.api_client)
         status = self._ask(
@@ -147,14 +147,14 @@ class Database:
             raise SinkError(f"{self.where} answers {status}, as no such database does; {CHECK_URL}")
 
     def ping(self) -> None:
-        """Return if the server answers, whatever it says: only writes need its consent.
+        """Return if the server answers, whatever the status: only writes need authorisation.
 
         Raises:
             SinkError: It does not, or has a fault.
         """
         service = PingService(self._client.api_client)
 
-        def asked() -> tuple[object, int, object]:
+        def send_ping() -> tuple[object, int, object]:
             try:
                 service.get_ping_with_http_info(_return_http_data_only=False)
             except ApiException as exc:
@@ -162,18 +162,18 @@ class Database:
                     raise
             return None, TAKEN, None
 
-        self._ask(asked)
+        self._ask(send_ping)
 
     def renewed(self) -> bool:
-        """Return whether the connection was made anew since this was asked last.
+        """Return whether the connection was replaced since the last call.
 
-        The client does that by itself when it finds the old one closed, as it is after the
-        server was started again.  Of a server that closes after each answer nobody can tell.
+        The client does that alone when the old one is closed, as it is after the server was
+        started again.  With a server that closes after each answer it cannot be known.
         """
-        return self._line.renewed()
+        return self._monitor.renewed()
 
     def close(self) -> None:
-        """Let go of the connection."""
+        """Close the connection."""
         self._client.close()
 
     def _ask(self, request: Callable[[], tuple[object, int, object]]) -> int:
@@ -187,20 +187,20 @@ class Database:
             raise SinkError(self._plain(self._unreachable(exc))) from exc
         except UnicodeError as exc:
             raise SinkError(f"{self.where} answers what no database does; {CHECK_URL}") from exc
-        self._line.answered()
+        self._monitor.answered()
         return status
 
     def _meaning(self, exc: ApiException) -> Exception:
-        code, said = _answer(exc)
-        said = self._plain(said)[:LONGEST_ANSWER]
+        code, message = _answer(exc)
+        message = self._plain(message)[:LONGEST_ANSWER]
         status = int(exc.status)
         if status == TOO_LARGE:
             return RefusedError("it is too large", lasting=True)
         if status in (BAD_REQUEST, UNPROCESSABLE):
-            return RefusedError(said, lasting="retention" in said.lower())
-        return SinkError(self._sentence(status, code, said), _wait_s(exc))
+            return RefusedError(message, lasting="retention" in message.lower())
+        return SinkError(self._sentence(status, code, message), _wait_s(exc))
 
-    def _sentence(self, status: int, code: str, said: str) -> str:
+    def _sentence(self, status: int, code: str, message: str) -> str:
         settings = self._settings
         if status in (UNAUTHORISED, FORBIDDEN):
             return (
@@ -210,15 +210,15 @@ class Database:
         if status == NOT_FOUND and code == "not found":
             return (
                 f"{self.where} has no bucket {settings.bucket!r} in the organisation"
-                f" {settings.org!r} ({said}): create it, or check influx.bucket and influx.org"
+                f" {settings.org!r} ({message}): create it, or check influx.bucket and influx.org"
             )
         if status == NOT_FOUND:
             return f"{self.where} has no place for writes (404): {CHECK_URL}"
         if status == TOO_MANY:
-            return f"{self.where} takes no more for now (429): {said}"
+            return f"{self.where} takes no more for now (429): {message}"
         if status >= SERVER_FAULT:
-            return f"{self.where} fails ({status}): {said}; look into its log"
-        return f"{self.where} answers {status}: {said}; {CHECK_URL}"
+            return f"{self.where} fails ({status}): {message}; look into its log"
+        return f"{self.where} answers {status}: {message}; {CHECK_URL}"
 
     def _unreachable(self, exc: Exception) -> str:
         if isinstance(exc, urllib3.exceptions.NameResolutionError):
@@ -242,9 +242,9 @@ class Database:
             )
         return f"{self.where} does not speak TLS with us; check whether influx.url is http://"
 
-    def _plain(self, said: str) -> str:
-        """Leave the token out of what is said, and line ends, and bound it."""
-        return " ".join(said.replace(self._token, "(token)").split())[: 2 * LONGEST_ANSWER]
+    def _plain(self, message: str) -> str:
+        """Return a text without the token and line ends, and bounded."""
+        return " ".join(message.replace(self._token, "(token)").split())[: 2 * LONGEST_ANSWER]
 
 
 CHECK_URL = "check that influx.url is the address of an InfluxDB 2 server"
@@ -254,26 +254,30 @@ def _answer(exc: ApiException) -> tuple[str, str]:
     """Return the code and the message of an answer, whatever it looks like."""
     body = str(exc.body or "")
     try:
-        told = json.loads(body)
+        parsed = json.loads(body)
     except ValueError:
-        told = None
-    if isinstance(told, dict):
-        said = told.get("message") or told.get("error") or ""
-        return str(told.get("code", "")), str(said)
+        parsed = None
+    if isinstance(parsed, dict):
+        message = parsed.get("message") or parsed.get("error") or ""
+        return str(parsed.get("code", "")), str(message)
     return "", body or str(exc.reason or "")
 
 
 def _wait_s(exc: ApiException) -> float:
-    """Return how long the server wants to be left alone, s; a date there counts as nothing."""
-    asked = str(exc.retry_after or "")
-    return min(float(asked), LONGEST_WAIT_S) if asked.isascii() and asked.isdigit() else 0.0
+    """Return how long the server asks us to wait, s; a date there counts as 0."""
+    retry_after = str(exc.retry_after or "")
+    return (
+        min(float(retry_after), LONGEST_WAIT_S)
+        if retry_after.isascii() and retry_after.isdigit()
+        else 0.0
+    )
 
 
 def _cause(exc: Exception) -> BaseException:
-    found: BaseException = exc
-    while (before := found.__cause__ or found.__context__) is not None:
-        found = before
-    return found
+    match: BaseException = exc
+    while (before := match.__cause__ or match.__context__) is not None:
+        match = before
+    return match
 
 
 def _bare(url: str) -> str:

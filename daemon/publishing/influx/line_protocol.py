@@ -1,4 +1,4 @@
-"""What a time-series database is given of an entry: one line of line protocol each.
+"""The line of an entry for a time-series database, in line protocol.
 
 Measurement `reading` with the tags station, reservoir and probe; measurement `event`
 with station, kind and, unless it is about the station, reservoir.  What takes ever new

@@ -1,8 +1,8 @@
 """Publishes to a time-series database that takes InfluxDB's v2 writes.
 
-Entries go as lines, a batch a request, oldest first.  What a batch holds that the
-database will never take is found by halving it, left out, counted and said; what
-somebody can mend holds everything up until it is mended.
+Entries go as lines, a batch a request, oldest first.  Lines that the database will never
+accept are found by halving the batch, left out, counted and reported; what a person can mend
+holds everything up until it is mended.
 """
 
 from __future__ import annotations
@@ -22,34 +22,34 @@ from daemon.publishing.sink import SinkError
 
 PING_EVERY_S = 10.0
 HABIT = 5
-"""So many connections made anew within so many times `kept_after_s` are a server's habit."""
+"""So many replaced connections within so many times `kept_after_s` are a server's habit."""
 
 log = logging.getLogger("brinewright.publish")
 
 
-class Connection(Protocol):
-    """Something that takes lines; `Database` is one, and says what it raises.
+class LineWriter(Protocol):
+    """Something that lines are written to; `Database` is one, and documents what it raises.
 
     Attributes:
-        where: What it is called in sentences.
+        where: Its name in sentences.
     """
 
     where: str
 
     def write(self, lines: Sequence[str]) -> None:
-        """Write lines; return once all of them were taken."""
+        """Write lines; return once all of them were accepted."""
 
     def ping(self) -> None:
         """Return if it answers."""
 
     def renewed(self) -> bool:
-        """Return once whether the line to it broke and was made anew meanwhile."""
+        """Return once whether its connection was replaced meanwhile."""
 
     def close(self) -> None:
-        """Let go of it."""
+        """Close it."""
 
 
-def connect(settings: Influx, token: str) -> Connection:
+def connect(settings: Influx, token: str) -> LineWriter:
     """Return a connection to a database; loads the client only now.
 
     That takes a while, and in the thread of this sink no other one waits for it.
@@ -64,12 +64,12 @@ def connect(settings: Influx, token: str) -> Connection:
 
 @dataclass(frozen=True, slots=True)
 class _Refused:
-    """A line that was not taken.
+    """A line that was not accepted.
 
     Attributes:
         seq: Number of its entry.
-        why: What the database says of it.
-        lasting: Whether that is so whatever anybody does.
+        why: The reason that the database gives.
+        lasting: Whether it will be refused in any case.
     """
 
     seq: int
@@ -96,15 +96,15 @@ class InfluxSink:
         station: str,
         clock: Callable[[], float] = time.monotonic,
         ping_every_s: float | None = None,
-        open_: Callable[[Influx, str], Connection] = connect,
+        open_: Callable[[Influx, str], LineWriter] = connect,
     ) -> None:
-        """Look whether there is a token; the database is not asked yet.
+        """Check that there is a token; nothing is sent yet.
 
         Args:
             settings: The section `[influx]`.
             station: Name of the station.
             clock: Monotonic seconds.
-            ping_every_s: Without entries it is asked this often whether it is there, s; None
+            ping_every_s: Without entries it is pinged this often, s; None
                 for often enough to notice that it was started again before what it has just
                 acknowledged counts as written down.
             open_: Makes a connection from the section and the token.
@@ -115,13 +115,13 @@ class InfluxSink:
         self._settings = settings
         self._station = station
         self._clock = clock
-        often_s = min(PING_EVERY_S, max(1.0, settings.kept_after_s / 2))
-        self._ping_every_s = often_s if ping_every_s is None else ping_every_s
+        default_s = min(PING_EVERY_S, max(1.0, settings.kept_after_s / 2))
+        self._ping_every_s = default_s if ping_every_s is None else ping_every_s
         self._renewals_s: deque[float] = deque(maxlen=HABIT)
         self._open = open_
-        self._database: Connection | None = None
-        self._asked_s = float("-inf")
-        self._said = False
+        self._database: LineWriter | None = None
+        self._answered_s = float("-inf")
+        self._logged = False
         self._token()
 
     def deliver(self, entries: Sequence[Stored]) -> Refusal | None:
@@ -130,11 +130,11 @@ class InfluxSink:
             database = self._connect()
             if entries:
                 return self._write(database, entries)
-            if self._clock() - self._asked_s >= self._ping_every_s:
+            if self._clock() - self._answered_s >= self._ping_every_s:
                 database.ping()
-                self._asked_s = self._clock()
+                self._answered_s = self._clock()
         except SinkError:
-            self.close()  # the token is read anew, should that have been the trouble
+            self.close()  # the token is read again, in case it was the cause
             raise
         return None
 
@@ -151,26 +151,26 @@ class InfluxSink:
         return len(self._renewals_s) < HABIT or now_s - self._renewals_s[0] > habit_s
 
     def close(self) -> None:
-        """Let go of the connection; see `Sink`."""
+        """Close the connection; see `Sink`."""
         if self._database is not None:
             self._database.close()
             self._database = None
 
-    def _connect(self) -> Connection:
+    def _connect(self) -> LineWriter:
         if self._database is None:
             self._database = self._open(self._settings, self._token())
             self._database.ping()
-            self._asked_s = self._clock()
-            if not self._said:
+            self._answered_s = self._clock()
+            if not self._logged:
                 where = self._database.where
                 log.info("publishing to %s, bucket %r", where, self._settings.bucket)
-                self._said = True  # what comes after a fault is said by whoever follows
+                self._logged = True  # the log has a line of its own after a fault
         return self._database
 
     def _token(self) -> str:
         return read_secret(self._settings.token_file, "influx.token_file") or ""
 
-    def _write(self, database: Connection, entries: Sequence[Stored]) -> Refusal | None:
+    def _write(self, database: LineWriter, entries: Sequence[Stored]) -> Refusal | None:
         from daemon.publishing.influx.line_protocol import UnfitError, line
 
         outcome, lines = _Outcome(), []
@@ -181,14 +181,14 @@ class InfluxSink:
                 outcome.refused.append(_Refused(each.seq, str(exc), lasting=True))
         if lines:
             _write_lines(database, lines, outcome)
-        self._asked_s = self._clock()
+        self._answered_s = self._clock()
         self._judge(database, outcome)
         if not outcome.refused:
             return None
         refused = sorted(outcome.refused, key=lambda one: one.seq)
         return Refusal(tuple(one.seq for one in refused), refused[-1].why)
 
-    def _judge(self, database: Connection, outcome: _Outcome) -> None:
+    def _judge(self, database: LineWriter, outcome: _Outcome) -> None:
         """Have entries left out only where it is their fault.
 
         Beside others that were taken it is.  Where most are refused it is the bucket's, and
@@ -207,7 +207,7 @@ class InfluxSink:
         )
 
 
-def _write_lines(database: Connection, lines: Sequence[tuple[int, str]], outcome: _Outcome) -> None:
+def _write_lines(database: LineWriter, lines: Sequence[tuple[int, str]], outcome: _Outcome) -> None:
     """Write lines, halving what is refused until each refused line stands alone.
 
     Or until the database says that it left out all of them, as it does with each batch of

@@ -14,7 +14,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.logs import Outage
 from daemon.publishing import heartbeat
-from daemon.publishing.heartbeat import FRESH_S, Heartbeat, ping, read_url
+from daemon.publishing.heartbeat import FRESH_S, HeartbeatLoop, ping, read_url
 from daemon.publishing.sink import SinkError
 from tests.conftest import LOOPBACK, wait_until
 from tests.services.mqtt_parts import reading
@@ -37,7 +37,7 @@ class Ward:
         self.url = f"http://{LOOPBACK}:{hook.port}/ping/{SECRET}"
         self.clocks = Clocks()
         self.path = folder / "journal.db"
-        self.heart = Heartbeat(
+        self.heart = HeartbeatLoop(
             partial(ping, self.url),
             60.0,
             Reader(self.path),

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config import Influx
-from daemon.publishing.influx.database import Line
+from daemon.publishing.influx.database import ConnectionMonitor
 from daemon.publishing.influx.publisher import HABIT, InfluxSink
 from tests.services.influx_parts import section
 from tests.services.mqtt_parts import STATION
@@ -84,7 +84,7 @@ def test_a_line_is_new_only_where_it_used_to_stay_open() -> None:
         def connect(self) -> None:
             """Connect."""
 
-    line = Line()
+    line = ConnectionMonitor()
     connection = line.counted(Plain)()  # type: ignore[arg-type, call-arg]
     for _ in range(3):
         connection.connect()
