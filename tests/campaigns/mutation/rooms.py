@@ -63,7 +63,15 @@ ROOMS = (
             *(f"{LAWS}/test_{each}.py" for each in ("acceptance", "calibration")),
         ),
     ),
-    Room("journal", "daemon/journal", (f"{UNIT}/journal",)),
+    Room(
+        "journal",
+        "daemon/journal",
+        (
+            f"{UNIT}/journal",
+            *(f"{LAWS}/test_{each}.py" for each in ("event_codec", "inbox", "selection")),
+            f"{LAWS}/test_summaries.py",
+        ),
+    ),
     Room(
         "publishing",
         "daemon/publishing",
