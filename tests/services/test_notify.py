@@ -68,7 +68,7 @@ def test_an_alarm_reaches_a_mailbox_in_plain_words(make_desk: Callable[..., Desk
             "Do: Unplug first what runs on mains in that water, then check that the probe is wet,"
             " connected and of the configured kind."
         ),
-        "Otherwise: Nobody sees what the water does, and no batch is judged.",
+        "Otherwise: The water is not monitored, and no batch is judged.",
         "",
         "Station quarantine-wing, 2031-05-04 10:00 WEST",
     ] == mail.get_content().splitlines()

@@ -11,7 +11,7 @@ import pytest
 
 from calibration.serialisation import to_json
 from daemon.entries import JSON, Kind
-from daemon.journal.recovery.integrity_check import damage, sound_event
+from daemon.journal.recovery.integrity_check import check_integrity, sound_event
 from daemon.journal.schema import MIGRATIONS
 from tests.parts.events import event
 from tests.unit.calibration.test_history import made
@@ -66,4 +66,4 @@ def test_tables_are_ours_however_sqlite_writes_them_down(
             db.executescript(step.replace(before, after))
         db.execute("PRAGMA user_version = 1")
 
-    assert ours == ("" == damage(path).why)
+    assert ours == ("" == check_integrity(path).why)
