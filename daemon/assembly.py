@@ -44,7 +44,7 @@ def reservoirs(config: Config) -> dict[str, ReservoirSettings]:
 
 
 def station(config: Config) -> StationSettings:
-    """Return what the station is told of itself: its alarms as the owner wants them."""
+    """Return the settings of the station: its alarms as the owner wants them."""
     rows = dict(CATALOGUE)
     for each in config.alarms:
         row = rows[each.name]

@@ -1,4 +1,4 @@
-"""One root of every error that a person is told of, and the codes that programs end with.
+"""One root of every error that a person reads, and the codes that programs end with.
 
 The text of an error is one sentence for whoever must act: what is wrong, where, and what to
 do.  An error that ends a program carries the exit code that it ends with, so no program needs
@@ -19,7 +19,7 @@ class ExitCode(IntEnum):
 
     DONE = 0
     NOT_SO = 1
-    """The thing asked about is not so."""
+    """What was in question is not so."""
     USAGE = 2
     """The command was not given as it must be."""
     UNAVAILABLE = 69

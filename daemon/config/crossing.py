@@ -82,8 +82,8 @@ def _in_probes(
 
 
 def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Crossing]:
-    told, share = "volume_l" in table, [key in table for key in ("tank_l", "change_percent")]
-    if told == any(share) or any(share) != all(share):
+    given, share = "volume_l" in table, [key in table for key in ("tank_l", "change_percent")]
+    if given == any(share) or any(share) != all(share):
         rule = "needs either volume_l or both tank_l and change_percent beside it"
         yield Crossing((*place, "day"), rule)
         return
@@ -92,7 +92,7 @@ def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Cr
     if tank_l is not None and percent is not None:
         volume_l = tank_l * percent / 100.0
     if volume_l is not None and capacity_l is not None and volume_l > capacity_l:
-        key = "volume_l" if told else "change_percent"
+        key = "volume_l" if given else "change_percent"
         rule = f"asks for {volume_l:g} L, more than capacity_l = {capacity_l:g} of the reservoir"
         yield Crossing((*place, key), rule)
 

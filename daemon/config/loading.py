@@ -56,10 +56,10 @@ class ConfigError(BrinewrightError):
 
 
 def find_config(explicit: Path | None = None) -> Path:
-    """Return the file to read: the one asked for, or the first usual place that has one.
+    """Return the file to read: the one given, or the first usual place that has one.
 
     Raises:
-        ConfigError: None was asked for and no usual place has one.
+        ConfigError: None was given and no usual place has one.
     """
     if explicit is not None:
         return explicit
@@ -71,7 +71,7 @@ def find_config(explicit: Path | None = None) -> Path:
 
 
 def _may_be(place: Path) -> bool:
-    """Say whether a file is there; where nobody may look, whoever reads it is told who may."""
+    """Say whether a file is there; where nobody may look, reading it says who may."""
     try:
         return stat.S_ISREG(place.stat().st_mode)
     except PermissionError:

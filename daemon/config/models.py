@@ -152,7 +152,7 @@ class Reservoir(Section):
         blank_max_ppt: Below this the water counts as purified, no salt added;
             our own choice.
         purified_max_uS_cm: Conductivity at 25 °C above which purified water is
-            told impure; from memory: good reverse osmosis gives 5 to 20.
+            reported impure; from memory: good reverse osmosis gives 5 to 20.
         temperature_range_C: Where the water must be for release; None for
             anywhere.  The band in the example is common practice, no source.
         needs_confirmation: Release waits until somebody confirms clear water

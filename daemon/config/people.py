@@ -1,4 +1,4 @@
-"""The sections of who is told when something is wrong, and of who watches over the station."""
+"""The sections of who gets alarms, and of who watches over the station."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ def _some(value: tuple[str, ...]) -> tuple[str, ...]:
 
 
 class Notify(Section):
-    """`[notify]`: alarms told to people; without the section, to nobody.
+    """`[notify]`: alarms sent to people; without the section, to nobody.
 
     Times of day are those of `station.timezone`.
 
     Attributes:
-        urls_file: File of the addresses, one a line, with what each is told.
-        digest_at: When alarms of low priority are told, all in one message.
+        urls_file: File of the addresses, one a line, with what each gets.
+        digest_at: When alarms of low priority are sent, all in one message.
         quiet_from: From when on nothing of low priority is sent.
         quiet_until: Until when; equal to `quiet_from` for no quiet hours.
         repeat_every_min: How often an alarm of high priority is sent again
@@ -45,7 +45,7 @@ class Notify(Section):
 
 
 class Heartbeat(Section):
-    """`[heartbeat]`: an address that is asked for again and again while the station measures.
+    """`[heartbeat]`: an address that is called again and again while the station measures.
 
     Whoever answers there raises the alarm that a dead station cannot send.
 

@@ -61,7 +61,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def measure(config: Config, weights: Weights, log: Logger) -> None:
-    """Measure until the process is told to stop.
+    """Measure until the process is stopped.
 
     Raises:
         JournalError: The journal cannot be opened.

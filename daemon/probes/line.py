@@ -102,7 +102,7 @@ class LineSettings:
         reply: Pattern that fits a whole reply.
         scale: What its two numbers mean.
         period_s: Time between requests, or expected between lines, s.
-        timeout_s: How long to wait for a reply, or for a line that is not asked for, s.
+        timeout_s: How long to wait for a reply, or for a line that needs no request, s.
     """
 
     reservoir: str
@@ -130,9 +130,9 @@ class LineProbe:
         self._next_request_s = 0.0
         self._deadline_s: float | None = None
         self._reopen_s = 0.0
-        self._last_heard_s: float | None = None
+        self._last_line_s: float | None = None
         self._faults = FaultLimit(settings.reservoir, settings.probe, settings.period_s)
-        self._unread = ""
+        self._unreadable = ""
         self._missed = False
         self._cut = False
         self._quiet_s: float | None = None
@@ -155,9 +155,9 @@ class LineProbe:
         if self._port is None:
             return self._open(now)
         if self._quiet_s is not None and now.mono_s >= self._quiet_s:
-            return self._listened(now, self._port)
+            return self._end_quiet(now, self._port)
         if self._deadline_s is not None:
-            return self._gave_up(now)
+            return self._time_out(now)
         return self._ask(now)
 
     def readable(self, now: Instant) -> list[Sample]:
@@ -170,7 +170,7 @@ class LineProbe:
             return self._lost(now, f"reading failed ({_why(exc)})")
         samples = []
         for line in self._splitter.feed(chunk):
-            samples += self._heard(line, now)
+            samples += self._take_line(line, now)
         return samples
 
     def close(self) -> None:
@@ -198,7 +198,7 @@ class LineProbe:
             self._port = None
             return self._faults.samples(now, f"port {conf.port} cannot be opened: {_opening(exc)}")
         self._splitter.clear()
-        self._last_heard_s, self._deadline_s = now.mono_s, None
+        self._last_line_s, self._deadline_s = now.mono_s, None
         # Who talks by himself may be in the middle of a line.
         self._missed, self._cut = False, not conf.request
         self._quiet_s = now.mono_s + min(QUIET_S, conf.period_s / 2.0) if self._cut else None
@@ -209,7 +209,7 @@ class LineProbe:
         """How long to leave a port alone that is not there: a value must come in two periods."""
         return min(REOPEN_S, self._set.period_s / 4.0)
 
-    def _listened(self, now: Instant, port: serial.Serial) -> list[Sample]:
+    def _end_quiet(self, now: Instant, port: serial.Serial) -> list[Sample]:
         """Take what comes next for whole, if nothing came since the port was opened."""
         self._quiet_s = None
         try:
@@ -232,58 +232,58 @@ class LineProbe:
                 self._port.write(conf.request)
         except TROUBLE as exc:
             return self._lost(now, f"writing failed ({_why(exc)})")
-        self._unread = ""
+        self._unreadable = ""
         self._deadline_s = now.mono_s + conf.timeout_s
         return []
 
     def _forget_last_reply(self, port: serial.Serial) -> None:
-        """Let neither a slow reply nor the end of one pass for a reply to what is asked next."""
+        """Let neither a slow reply nor the end of one pass for the reply to the next request."""
         if self._splitter.feed(port.read(CHUNK)):
             self._missed = False
         port.reset_input_buffer()
         self._cut = self._missed and self._splitter.unfinished
         self._splitter.clear()
 
-    def _gave_up(self, now: Instant) -> list[Sample]:
+    def _time_out(self, now: Instant) -> list[Sample]:
         conf = self._set
         self._deadline_s, self._missed = None, True
         if not conf.request:
             self._next_request_s = now.mono_s
-            heard = self._last_heard_s or now.mono_s
-            text = f"no line from {conf.port} for {now.mono_s - heard:.0f} s"
+            last_s = self._last_line_s or now.mono_s
+            text = f"no line from {conf.port} for {now.mono_s - last_s:.0f} s"
             return self._faults.samples(
                 now, f"{text}; check power and cable, and that it sends by itself"
             )
-        if self._unread:
-            return self._faults.samples(now, self._unread_sentence(), self._unread)
+        if self._unreadable:
+            return self._faults.samples(now, self._unreadable_sentence(), self._unreadable)
         return self._faults.samples(
             now,
             f"no reply on {conf.port} within {conf.timeout_s:g} s; check power, cable, baud"
             f" ({conf.baud}) and request ({conf.request!r})",
         )
 
-    def _heard(self, line: str, now: Instant) -> list[Sample]:
+    def _take_line(self, line: str, now: Instant) -> list[Sample]:
         cut, self._cut, self._missed, self._quiet_s = self._cut, False, False, None
         if cut or (self._set.request and self._deadline_s is None):
             return []
         try:
             spoken = parse(line, self._set.reply)
         except Unreadable:
-            # Noise before a reply costs nothing; noise instead of one is told.
-            self._unread = shown(line)
+            # Noise before a reply costs nothing; noise instead of one is a fault.
+            self._unreadable = shown(line)
             if self._set.request:
                 return []
-            return self._faults.samples(now, self._unread_sentence(), self._unread)
-        self._last_heard_s = now.mono_s
+            return self._faults.samples(now, self._unreadable_sentence(), self._unreadable)
+        self._last_line_s = now.mono_s
         self._deadline_s = None
         if not self._set.request:
             self._next_request_s = now.mono_s
             self._ask(now)
         return [self._sample(spoken, line, now)]
 
-    def _unread_sentence(self) -> str:
+    def _unreadable_sentence(self) -> str:
         return (
-            f"unreadable line on {self._set.port}: {self._unread!r} does not fit the reply"
+            f"unreadable line on {self._set.port}: {self._unreadable!r} does not fit the reply"
             " pattern; check baud, wiring and reply"
         )
 
