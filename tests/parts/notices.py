@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.policy import (
     Notification,
     NotificationPolicy,
@@ -46,10 +46,10 @@ class Recipient:
         state: NoticeState = ACTIVE,
         priority: Priority = HIGH,
         reservoir: str = "mix-1",
-    ) -> Notice:
+    ) -> AlarmNotice:
         """Have an alarm change now."""
         self.seq += 1
-        notice = Notice(self.seq, reservoir, name, priority, state, self.now)
+        notice = AlarmNotice(self.seq, reservoir, name, priority, state, self.now)
         enqueue(self.queue, notice, self.now)
         self.send()
         return notice

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.policy import Notification, NotificationKind, QueuedChange
 
 LATE = timedelta(minutes=5)
@@ -86,7 +86,7 @@ class Formatter:
         lines += [f"{label}: {text}" for label, text in rows]
         return "\n".join(lines + self._remarks(change, kind, now))
 
-    def _identity(self, notice: Notice) -> list[tuple[str, str]]:
+    def _identity(self, notice: AlarmNotice) -> list[tuple[str, str]]:
         where = f"reservoir {notice.reservoir}" if notice.reservoir else "the station"
         return [("Alarm", notice.name), ("Where", where), ("Priority", str(notice.priority))]
 
@@ -139,7 +139,7 @@ class Formatter:
             text += f": {notice.why[:LONGEST_WHY]}"
         return f"- {' '.join(text.split())}"
 
-    def _place(self, notice: Notice) -> str:
+    def _place(self, notice: AlarmNotice) -> str:
         return notice.reservoir or self.station
 
     def _time(self, at: datetime, synced: bool = True) -> str:  # noqa: FBT001, FBT002
@@ -166,7 +166,7 @@ def _has_cleared(change: QueuedChange) -> bool:
     return (change.later or change.notice).state is NoticeState.CLEARED
 
 
-def _state(notice: Notice) -> str:
+def _state(notice: AlarmNotice) -> str:
     return f"{notice.state} by {notice.who}" if notice.who else str(notice.state)
 
 

@@ -43,7 +43,7 @@ NOTICE_STATES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Notice:
+class AlarmNotice:
     """One change of one alarm.
 
     Attributes:
@@ -74,7 +74,7 @@ class Notice:
         return f"{self.reservoir} {self.name}".strip()
 
 
-def notice_of(stored: Stored) -> Notice | None:
+def notice_of(stored: Stored) -> AlarmNotice | None:
     """Return the change of an alarm that an entry is; None for every other entry."""
     event = stored.entry
     if not isinstance(event, Event) or not isinstance(event.body, AlarmChanged):
@@ -83,7 +83,7 @@ def notice_of(stored: Stored) -> Notice | None:
     state = NOTICE_STATES.get(change.state)
     if state is None or change.what == Transition.REPEATING:
         return None
-    return Notice(
+    return AlarmNotice(
         seq=stored.seq,
         reservoir=printable(event.reservoir),
         name=printable(change.name),

@@ -24,7 +24,7 @@ from datetime import UTC, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
@@ -85,9 +85,9 @@ class QueuedChange:
         later: What became of a raised alarm before it could be sent.
     """
 
-    notice: Notice
+    notice: AlarmNotice
     queued_at: datetime
-    later: Notice | None = None
+    later: AlarmNotice | None = None
 
     @property
     def low(self) -> bool:
@@ -111,7 +111,7 @@ class ActiveAlarm:
         repeats: Whether it is sent again and again.
     """
 
-    notice: Notice
+    notice: AlarmNotice
     sent_at: datetime | None = None
     repeats: bool = False
 
@@ -156,7 +156,7 @@ class Notification:
     over_limit: bool = False
 
 
-def enqueue(queue: Queue, notice: Notice, now: datetime) -> None:
+def enqueue(queue: Queue, notice: AlarmNotice, now: datetime) -> None:
     """Take a change of an alarm; one that was enqueued already is passed over."""
     if notice.seq <= queue.seq:
         return
@@ -242,7 +242,7 @@ def _place_of(queue: Queue, seq: int) -> int | None:
     return next(places, None)
 
 
-def _mark_sent(queue: Queue, notice: Notice, now: datetime) -> None:
+def _mark_sent(queue: Queue, notice: AlarmNotice, now: datetime) -> None:
     if notice.priority is Priority.HIGH:
         queue.urgent_sent_at[notice.key] = now
     known = queue.active.get(notice.key)

@@ -26,7 +26,7 @@ from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.attempt import DeliveryAttempt
 from daemon.publishing.notify.delivery import Delivery
 from daemon.publishing.notify.formatter import Formatter
-from daemon.publishing.notify.notice import Notice, NoticeState, notice_of
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState, notice_of
 from daemon.publishing.notify.policy import (
     Notification,
     NotificationKind,
@@ -52,7 +52,7 @@ log = logging.getLogger("brinewright.publish")
 
 
 @dataclass(slots=True)
-class Channel:
+class ReceiverChannel:
     """One receiver and the state of its deliveries.
 
     Attributes:
@@ -123,7 +123,7 @@ class NotifySink:
         """
         rng = Random()  # noqa: S311 - spreads retries, hides nothing
         self._channels = [
-            Channel(
+            ReceiverChannel(
                 receiver,
                 delivery,
                 Backoff(rng),
@@ -243,7 +243,7 @@ class NotifySink:
                 rewind(channel.queue, last)
                 self._unsaved = True
 
-    def _enqueue(self, notice: Notice) -> None:
+    def _enqueue(self, notice: AlarmNotice) -> None:
         for channel in self._channels:
             if channel.receiver.accepts(notice):
                 enqueue(channel.queue, notice, self._wall())
@@ -264,7 +264,7 @@ class NotifySink:
             return exc
         return None
 
-    def _finish(self, channel: Channel) -> None:
+    def _finish(self, channel: ReceiverChannel) -> None:
         """Take the result of the attempt under way, once there is one."""
         channel.unanswered = [each for each in channel.unanswered if not each.done]
         attempt, notification, now_s = channel.attempt, channel.notification, self._clock()
@@ -287,7 +287,7 @@ class NotifySink:
             return
         channel.attempt = channel.notification = None
 
-    def _send(self, channel: Channel) -> None:
+    def _send(self, channel: ReceiverChannel) -> None:
         now_s = self._clock()
         if (
             channel.attempt is not None

@@ -17,7 +17,7 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice
+from daemon.publishing.notify.notice import AlarmNotice
 from daemon.publishing.secret_files import read_private
 from daemon.publishing.sink import SinkError
 
@@ -55,7 +55,7 @@ class Receiver:
         """Its name in sentences."""
         return f"{self.url.partition('://')[0]} on line {self.line} of {self.file.name}"
 
-    def accepts(self, notice: Notice) -> bool:
+    def accepts(self, notice: AlarmNotice) -> bool:
         """Return whether it gets notices of an alarm."""
         near = not notice.reservoir or not self.reservoirs or notice.reservoir in self.reservoirs
         return near and notice.priority in self.priorities

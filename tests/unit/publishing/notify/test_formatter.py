@@ -17,12 +17,12 @@ from daemon.publishing.notify.formatter import (
     Formatter,
     in_words,
 )
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.policy import Notification, NotificationKind, QueuedChange
 
 NOON = datetime(2026, 7, 3, 12, 0, tzinfo=UTC)
 FORMATTER = Formatter("quarantine-wing", ZoneInfo("Europe/Berlin"))
-RAISED = Notice(
+RAISED = AlarmNotice(
     1,
     "mix-1",
     "salt-unaccounted",
@@ -33,7 +33,9 @@ RAISED = Notice(
 )
 
 
-def message(*notices: Notice, kind: NotificationKind = NotificationKind.CHANGE) -> Notification:
+def message(
+    *notices: AlarmNotice, kind: NotificationKind = NotificationKind.CHANGE
+) -> Notification:
     """A message of these."""
     return Notification(kind, tuple(QueuedChange(each, NOON) for each in notices))
 

@@ -10,7 +10,7 @@ from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
 from daemon.mixing.alarm.catalogue import Priority
-from daemon.publishing.notify.notice import Notice, NoticeState, notice_of
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState, notice_of
 from tests.services.mqtt_parts import reading
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
@@ -40,7 +40,7 @@ def test_an_event_has_its_own_priority_and_who_acted() -> None:
     """What the event says counts more than the catalogue."""
     stored = event(name="probe-fault", state="acknowledged", priority="low", who="kim")
 
-    expected = Notice(
+    expected = AlarmNotice(
         7, "mix-1", "probe-fault", Priority.LOW, NoticeState.ACKNOWLEDGED, NOON, False, "", "kim"
     )
     assert expected == notice_of(stored)

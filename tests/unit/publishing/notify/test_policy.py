@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.policy import (
     LONGEST_QUEUE,
     NotificationKind,
@@ -230,11 +230,11 @@ def test_what_finds_no_room_during_a_delivery_is_counted_in_the_next() -> None:
     """Only what the delivered notification said is struck off."""
     queue, policy = Queue(NOON), NotificationPolicy()
     for seq in range(LONGEST_QUEUE + 3):
-        enqueue(queue, Notice(seq + 1, "mix-1", f"a-{seq}", MEDIUM, ACTIVE, NOON), NOON)
+        enqueue(queue, AlarmNotice(seq + 1, "mix-1", f"a-{seq}", MEDIUM, ACTIVE, NOON), NOON)
     first = next_notification(queue, policy, NOON)
     assert first is not None
     for seq in range(LONGEST_QUEUE + 3, LONGEST_QUEUE + 5):
-        enqueue(queue, Notice(seq + 1, "mix-1", f"a-{seq}", MEDIUM, ACTIVE, NOON), NOON)
+        enqueue(queue, AlarmNotice(seq + 1, "mix-1", f"a-{seq}", MEDIUM, ACTIVE, NOON), NOON)
     mark_delivered(queue, first, NOON)
     second = next_notification(queue, policy, NOON)
 
@@ -257,10 +257,10 @@ def test_an_urgent_one_is_not_crowded_out() -> None:
 def test_what_clears_during_a_delivery_is_sent_after_it() -> None:
     """A change between the choice of a notification and its delivery is not lost."""
     queue = Queue(NOON)
-    enqueue(queue, Notice(1, "mix-1", "probe-fault", HIGH, ACTIVE, NOON), NOON)
+    enqueue(queue, AlarmNotice(1, "mix-1", "probe-fault", HIGH, ACTIVE, NOON), NOON)
     message = next_notification(queue, NotificationPolicy(), NOON)
     assert message is not None
-    enqueue(queue, Notice(2, "mix-1", "probe-fault", HIGH, CLEARED, NOON), NOON)
+    enqueue(queue, AlarmNotice(2, "mix-1", "probe-fault", HIGH, CLEARED, NOON), NOON)
     mark_delivered(queue, message, NOON)
     following = next_notification(queue, NotificationPolicy(), NOON)
 
@@ -287,7 +287,7 @@ def test_history_is_not_sent() -> None:
     for seq, (name, state) in enumerate(
         [("probe-fault", ACTIVE), ("probe-fault", CLEARED), ("salt-unaccounted", ACTIVE)], start=1
     ):
-        enqueue(queue, Notice(seq, "mix-1", name, MEDIUM, state, long_ago), NOON)
+        enqueue(queue, AlarmNotice(seq, "mix-1", name, MEDIUM, state, long_ago), NOON)
     message = next_notification(queue, NotificationPolicy(), NOON)
 
     assert message is not None
@@ -335,7 +335,7 @@ def test_a_journal_set_back_is_followed_from_its_end() -> None:
 def test_a_second_look_gives_the_same() -> None:
     """What is due stays due until it was delivered."""
     queue = Queue(NOON)
-    enqueue(queue, Notice(1, "mix-1", "probe-fault", HIGH, ACTIVE, NOON), NOON)
+    enqueue(queue, AlarmNotice(1, "mix-1", "probe-fault", HIGH, ACTIVE, NOON), NOON)
 
     first, again = (
         next_notification(queue, NotificationPolicy(), NOON),

@@ -9,7 +9,7 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.policy import Queue, enqueue
 from daemon.publishing.notify.queue_file import QueueFile
 from tests.parts.notices import ACKNOWLEDGED, ACTIVE, CLEARED, HIGH, NOON, SUPPRESSED
@@ -19,9 +19,9 @@ AT = "2026-03-03T12:00:00Z"
 
 def notice(
     name: str, seq: int, state: NoticeState = ACTIVE, reservoir: str = "mix-1", who: str = ""
-) -> Notice:
+) -> AlarmNotice:
     """A change of an alarm of high priority."""
-    return Notice(seq, reservoir, name, HIGH, state, NOON, who=who)
+    return AlarmNotice(seq, reservoir, name, HIGH, state, NOON, who=who)
 
 
 def a_queue() -> Queue:

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.delivery import LONGEST, AppriseDelivery, open_deliveries
-from daemon.publishing.notify.notice import Notice, NoticeState
+from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.receivers import Receiver, read_receivers
 from daemon.publishing.sink import SinkError
 from tests.services.notify_parts import write_urls
@@ -34,9 +34,9 @@ def fault(folder: Path, *lines: str) -> str:
     return str(caught.value)
 
 
-def about(priority: Priority, reservoir: str) -> Notice:
+def about(priority: Priority, reservoir: str) -> AlarmNotice:
     """An alarm."""
-    return Notice(1, reservoir, "probe-fault", priority, NoticeState.ACTIVE, NOW)
+    return AlarmNotice(1, reservoir, "probe-fault", priority, NoticeState.ACTIVE, NOW)
 
 
 def test_lines_say_who_gets_what(tmp_path: Path) -> None:
