@@ -104,9 +104,12 @@ def test_it_is_judged_by_the_bins_of_the_last_five_and_a_half_minutes() -> None:
     """The bin of 330 s before the last one counts, the one before it does not."""
     state = verifying()
     bins = [(659.9, 30.0), (670.0, 34.3), (980.0, 34.1), (1000.0, 34.2)]
-    on_confirmed(state, "keeper", level_of((669.9, 30.0), *bins[1:]), 1100.0, SURE)
+    level = level_of((669.9, 30.0), *bins[1:])
+    level.uncertainties[0] = 0.9
+    on_confirmed(state, "keeper", level, 1100.0, SURE)
 
     assert pytest.approx(34.2) == state.called
+    assert math.sqrt(0.1**2 + 0.02**2 + 0.03**2 / 3.0) == pytest.approx(state.called_u)
 
 
 @pytest.mark.parametrize("t_s, judged", [(1330.0, True), (1330.1, False)])

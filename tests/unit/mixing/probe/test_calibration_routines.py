@@ -340,3 +340,15 @@ def test_a_second_probe_is_calibrated_beside_a_batch_that_goes_on() -> None:
 
     assert ("", "mix-1-ct-2-20260302-1") == (first.calibration, second.calibration)
     assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+
+
+def test_a_verdict_and_what_is_saved_say_how_it_came_out() -> None:
+    """Both by the same word, which is that of the record."""
+    corner = Corner()
+    corner.in_water(1)
+    corner.calibrate()
+    told = [facts_in(each) for each in of(corner.entries, Kind.CALIBRATION)]
+
+    assert ["accept_with_warning", "accept_with_warning"] == [
+        facts["outcome"] for facts in told if facts["what"] in ("judged", "saved")
+    ]

@@ -109,3 +109,8 @@ def test_the_check_loads_no_equations() -> None:
     )
 
     assert "False" == done.stdout.strip()
+
+
+def test_a_gravity_of_one_is_that_of_water_without_salt() -> None:
+    """Exactly one, and not a salinity of 0.0."""
+    assert "it is water without salt, 0 ppt" in looks_like_gravity(1.0)

@@ -75,7 +75,8 @@ def test_three_starts_within_an_hour_are_told_also_where_each_was_wanted() -> No
         for t_s in (0.0, 1800.0, last_s):
             started(state, t_s, unexpected=False)
 
-    assert (1, set()) == (len(told(often, 3541.0)), told(seldom, 3601.0))
+    assert (1, set()) == (len(told(often, 3541.0)), told(seldom, 3600.0))
+    assert (1, set()) == (len(told(often, 3599.9)), told(often, 3600.0))
 
 
 def test_a_clock_that_nobody_set_is_told_and_one_that_was_set_is_not() -> None:
