@@ -28,6 +28,8 @@ from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox import Inbox
 from daemon.journal.payloads import to_json
 from daemon.journal.reader import Stored
+from daemon.journal.reply import Reply
+from daemon.journal.shapes import to_object
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from daemon.publishing.topic_messages import Message, place
 
@@ -281,8 +283,7 @@ class CommandIntake:
     def _answer_text(
         self, message: IncomingMessage, id_: str, verb: str, answer: str, *, ok: bool | None
     ) -> Message:
-        payload: dict[str, JSON] = {"id": id_ or None, "ok": ok, "answer": answer}
-        return self._reply(message, payload | ({"verb": verb} if verb else {}))
+        return self._reply(message, to_object(Reply(id_ or None, ok, answer, verb)))
 
     def _reply(self, message: IncomingMessage, payload: dict[str, JSON]) -> Message:
         return Message(
