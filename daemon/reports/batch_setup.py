@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
-from daemon.entries import Event, Kind
-from daemon.journal.event_codec import facts_of
+from daemon.entries import Event
 from daemon.mixing.batch.record import BatchRecord
+from daemon.mixing.events import CommandAnswered, SaltContentLearned
 
 if TYPE_CHECKING:
     from daemon.config import Config
@@ -76,10 +76,10 @@ def setup_of(
     """
     reservoir = next((each for each in config.reservoirs if each.name == record.reservoir), None)
     start = _last_start(record)
-    content, content_u = _learned(record)
+    content, content_u = _salt_content(record)
     if content is None and reservoir is not None:
         content = reservoir.mix_yield
-    lot = _word(start, "lot")
+    lot = str(start.get("lot") or "")
     return Setup(
         station=config.station.name,
         zone=config.station.zone,
@@ -90,52 +90,42 @@ def setup_of(
         use_within_h=None if reservoir is None else reservoir.use_within_h,
         lot=lot,
         lot_number=lots[lot].number if lot in lots else "",
-        mix_g=number(start, "mass_g"),
+        mix_g=_number(start, "mass_g"),
         salt_content=content,
         salt_content_u=content_u,
-        water_l=number(start, "volume_l") or (None if reservoir is None else reservoir.fill_l),
-        heel_l=number(start, "heel_volume_l"),
-        heel_salinity=number(start, "heel_salinity"),
+        water_l=_number(start, "volume_l") or (None if reservoir is None else reservoir.fill_l),
+        heel_l=_number(start, "heel_volume_l"),
+        heel_salinity=_number(start, "heel_salinity"),
     )
 
 
 def notes_of(record: BatchRecord) -> list[Event]:
     """Return the notes that were accepted into a batch's record."""
-    return [
-        event
-        for event in record.events
-        if event.kind is Kind.COMMAND
-        and facts_of(event.body).get("verb") == "batch.note"
-        and facts_of(event.body).get("ok")
-    ]
-
-
-def number(facts: Mapping[str, JSON], key: str) -> float | None:
-    """Return a number among facts; None where there is none."""
-    value = facts.get(key)
-    return float(value) if isinstance(value, int | float) else None
+    return [event for event in record.events if _accepted(event, "batch.note") is not None]
 
 
 def _last_start(record: BatchRecord) -> Mapping[str, JSON]:
     """Return what was last recorded at the start; a later start corrects all of an earlier one."""
-    start: Mapping[str, JSON] = {}
-    for event in record.events:
-        facts = facts_of(event.body)
-        started = event.kind is Kind.COMMAND and facts.get("verb") == "batch.start"
-        if started and facts.get("ok") and "mass_g" in facts:
-            start = facts
-    return start
+    starts = (_accepted(event, "batch.start") for event in reversed(record.events))
+    return next((start for start in starts if start is not None and "mass_g" in start), {})
 
 
-def _learned(record: BatchRecord) -> tuple[float | None, float | None]:
+def _accepted(event: Event, verb: str) -> Mapping[str, JSON] | None:
+    """Return the arguments of a command that was carried out; None for any other event."""
+    match event.body:
+        case CommandAnswered(verb=given, ok=True, arguments=arguments) if given == verb:
+            return arguments
+    return None
+
+
+def _salt_content(record: BatchRecord) -> tuple[float | None, float | None]:
     """Return the salt content that this batch has shown, and its standard uncertainty."""
     for event in reversed(record.events):
-        if event.kind is Kind.BATCH and facts_of(event.body).get("what") == "yield learned":
-            return number(facts_of(event.body), "mix_yield"), number(
-                facts_of(event.body), "mix_yield_u"
-            )
+        if isinstance(event.body, SaltContentLearned):
+            return event.body.mix_yield, event.body.mix_yield_u
     return None, None
 
 
-def _word(facts: Mapping[str, JSON], key: str) -> str:
-    return str(facts[key]) if facts.get(key) else ""
+def _number(arguments: Mapping[str, JSON], name: str) -> float | None:
+    value = arguments.get(name)
+    return float(value) if isinstance(value, int | float) else None

@@ -8,24 +8,29 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import cache
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind, Phase
 from daemon.html.environment import environment
-from daemon.journal.event_codec import facts_of
 from daemon.local_time import MINUTE, local, zone_title
 from daemon.mixing.batch.record import BatchRecord
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.events import OtherEvent
+from daemon.mixing.events import (
+    AdviceGiven,
+    AlarmChanged,
+    CommandAnswered,
+    OtherEvent,
+    PhaseChanged,
+)
 from daemon.mixing.seawater import properties
 from daemon.mixing.seawater.uncertainty import conformance_probability
 from daemon.reports.batch_curve import Point, curve_of, split
-from daemon.reports.batch_setup import Setup, notes_of, number
+from daemon.reports.batch_setup import Setup, notes_of
 from daemon.reports.charts import Marks, batch_charts
-from daemon.reports.event_text import SENTENCES, sentence_of
+from daemon.reports.event_text import sentence_of
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -194,13 +199,12 @@ def _gravity(record: BatchRecord) -> str:
 
 def _probability(record: BatchRecord, setup: Setup) -> float | None:
     """Return the conformance probability, as recorded or as computed (JCGM 106:2012)."""
-    recorded = [
-        number(facts_of(e.body), "probability")
-        for e in record.events
-        if "probability" in facts_of(e.body)
-    ]
-    if recorded and recorded[-1] is not None:
-        return recorded[-1]
+    for event in reversed(record.events):
+        match event.body:
+            case PhaseChanged(probability=known) | AdviceGiven(probability=known) if (
+                known is not None
+            ):
+                return known
     limits, u = setup.limits, record.salinity_u
     if limits is None or record.salinity is None or u is None:
         return None
@@ -266,9 +270,10 @@ def _temperature(record: BatchRecord, curve: Sequence[Point]) -> str:
 
 
 def _marks(record: BatchRecord, setup: Setup) -> Marks:
-    changes = [each for each in record.events if each.kind is Kind.PHASE]
     phases = [
-        (each.at.wall, _phase(str(facts_of(each.body).get("to", "")))[:22]) for each in changes
+        (each.at.wall, _phase(each.body.to)[:22])
+        for each in record.events
+        if isinstance(each.body, PhaseChanged)
     ]
     low, high = setup.limits or (None, None)
     return Marks(phases, low, high, record.salinity)
@@ -301,7 +306,10 @@ def _beside(notes: Sequence[Event], setup: Setup) -> bool:
 
 
 def _text(event: Event) -> str:
-    return str(facts_of(event.body).get("text") or facts_of(event.body).get("note") or "")
+    match event.body:
+        case CommandAnswered(arguments=arguments):
+            return str(arguments.get("text") or arguments.get("note") or "")
+    return ""
 
 
 def _reason(record: BatchRecord, setup: Setup) -> str:
@@ -319,24 +327,18 @@ def _event_row(event: Event, setup: Setup) -> tuple[str, str, str]:
 
 
 def _who(event: Event) -> str:
-    who, via = facts_of(event.body).get("who"), facts_of(event.body).get("via")
-    if not who:
-        return "the station"
-    return f"{who} ({via})" if via else str(who)
+    match event.body:
+        case CommandAnswered(who=who, via=via) if who:
+            return f"{who} ({via})" if via else who
+        case AlarmChanged(who=who) if who:
+            return who
+        case OtherEvent():
+            return "–"
+    return "the station"
 
 
 def _sentence(event: Event, setup: Setup) -> str:
-    if event.kind is Kind.COMMAND and event.kind not in SENTENCES:
-        # Who asked, and by which way, stands beside it.
-        facts = {
-            key: value for key, value in facts_of(event.body).items() if key not in ("who", "via")
-        }
-        event = replace(event, body=OtherEvent(event.kind, facts))
-    try:
-        sentence = sentence_of(event, setup.zone).rstrip(": ")
-    except (KeyError, TypeError, ValueError):
-        # An older version may have written other facts; the sheet is still needed.
-        return ", ".join(f"{key} {value}" for key, value in facts_of(event.body).items())
+    sentence = sentence_of(event, setup.zone).rstrip(": ")
     return f"{event.kind} {sentence}" if event.kind in KINDS_TO_NAME else sentence
 
 

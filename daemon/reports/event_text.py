@@ -2,23 +2,35 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from daemon.entries import JSON, Kind, Phase
-from daemon.journal.event_codec import facts_of
 from daemon.local_time import SECOND, local, local_iso
+from daemon.mixing import probe_events, service_events
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.events import (
+    AdviceGiven,
+    AlarmChanged,
+    BatchBegan,
+    BatchEnded,
+    CommandAnswered,
+    ForecastMade,
+    OtherEvent,
+    PhaseChanged,
+    SalinityStabilised,
+    SaltContentLearned,
+    WaterDisturbed,
+)
 from daemon.mixing.probe.health import Health
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.printable import printable
 
 if TYPE_CHECKING:
-    from daemon.entries import Event
+    from daemon.entries import Body, Event
 
 OUTCOMES = {
     "accept": "accepted",
@@ -30,7 +42,6 @@ OUTCOMES = {
 CLOCK = "%H:%M"
 WIDTH = 80
 """Columns of a screen that nobody has made wider."""
-NOT_FOR_PEOPLE = ("reason", "from", "salt_g", "water_l", "fits", "final_u", "batch")
 
 
 def listing(
@@ -50,7 +61,7 @@ def listing(
     """
     head = f"{local(event.at.wall, zone, shape)}  {event.kind:<10}  "
     what = sentence_of(event, zone)
-    if event.kind is Kind.PHASE and facts_of(event.body).get("to") == Phase.READY:
+    if _releases(event.body):
         what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"
     room = width - 1 - len(head)
     parts = [printable(part) for part in (what + where).replace("\r\n", "\n").split("\n")]
@@ -60,11 +71,17 @@ def listing(
 
 def sentence_of(event: Event, zone: tzinfo) -> str:
     """Return what happened, without when and where; times in it are of the zone."""
-    facts = facts_of(event.body)
-    if event.kind in SENTENCES:
-        return SENTENCES[event.kind](facts, zone)
-    parts = [_part(key, value) for key, value in facts.items() if key not in NOT_FOR_PEOPLE]
-    return ", ".join(part for part in parts if part)
+    body = event.body
+    match body:
+        case AlarmChanged():
+            return _alarm(body, zone)
+        case CommandAnswered():
+            return _command(body)
+        case ForecastMade():
+            return _forecast(body, zone)
+        case OtherEvent(facts=facts):
+            return _plain(facts)
+    return _of_water(body) or _of_calibration(body) or _of_probe(body) or _of_service(body, zone)
 
 
 def alarm_names(snapshot: ReservoirSnapshot | StationSnapshot) -> str:
@@ -78,121 +95,179 @@ def alarm_names(snapshot: ReservoirSnapshot | StationSnapshot) -> str:
     return f"{named} ({gone} returned unacknowledged)" if gone else named
 
 
-def _phase(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    return f"{str(facts['to']).replace('_', ' ')}: {facts.get('why', '')}"
+def _releases(body: Body) -> bool:
+    """Say whether the water is released by it, whichever version wrote that."""
+    match body:
+        case PhaseChanged(to=Phase.READY) | OtherEvent(Kind.PHASE, {"to": Phase.READY}):
+            return True
+    return False
 
 
-def _advice(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    return str(facts["advice"])
+def _of_water(body: Body) -> str:
+    """Return what happened to the water or its batch; empty for anything else."""
+    text = ""
+    match body:
+        case PhaseChanged():
+            text = f"{body.to.replace('_', ' ')}: {body.why}"
+        case SalinityStabilised():
+            text = _stabilised(body)
+        case WaterDisturbed():
+            text = f"by {body.cause}: {body.change:+.2f} ppt"
+        case AdviceGiven():
+            text = body.advice
+        case BatchBegan(salinity=None):
+            text = "began with water of unknown salinity"
+        case BatchBegan(salinity=salinity):
+            text = f"began with water at {salinity:.2f} ppt"
+        case BatchEnded():
+            text = f"ended: {body.how} ({body.by})"
+        case SaltContentLearned():
+            spread = _spread(body.mix_yield_u, 3)
+            text = f"lot {body.lot}: salt content {body.mix_yield:.3f}{spread}"
+    return text
 
 
-def _alarm(facts: Mapping[str, JSON], zone: tzinfo) -> str:
-    by = f" by {facts['who']}" if facts.get("who") else ""
-    until = f" until {local_iso(str(facts['until']), zone)}" if facts.get("until") else ""
-    why = f": {facts['why']}" if facts.get("why") else ""
-    what = str(facts.get("what", facts.get("state"))).replace("-", " ")
-    return f"{facts['name']} {what}{by}{until}{why}"
-
-
-def _stabilised(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    level = f"at {_number(facts, 'salinity'):.2f}{_spread(facts, 'salinity_u', 2, ' ppt')}"
-    reason = facts.get("reason")
-    sure = reason.get("confidence") if isinstance(reason, dict) else None
-    if not isinstance(sure, float):
+def _stabilised(body: SalinityStabilised) -> str:
+    level = f"at {body.salinity:.2f}{_spread(body.salinity_u, 2, ' ppt')}"
+    confidence = body.reason.get("confidence")
+    if not isinstance(confidence, float):
         return level
-    return f"{level}, mixed with {100 * sure:.1f} % confidence"
+    return f"{level}, mixed with {100 * confidence:.1f} % confidence"
 
 
-def _disturbed(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    return f"by {facts['cause']}: {_number(facts, 'change'):+.2f} ppt"
-
-
-def _forecast(facts: Mapping[str, JSON], zone: tzinfo) -> str:
-    at, low, high = (facts[key] for key in ("stable_at", "stable_at_low", "stable_at_high"))
-    until = local_iso(str(high), zone, CLOCK) if high else "later"
+def _forecast(body: ForecastMade, zone: tzinfo) -> str:
+    until = local_iso(body.stable_at_high, zone, CLOCK) if body.stable_at_high else "later"
     return (
-        f"expected steady {local_iso(str(at), zone, CLOCK)}"
-        f" ({local_iso(str(low), zone, CLOCK)} to {until}),"
-        f" {_number(facts, 'final_salinity'):.2f} ppt"
+        f"expected steady {local_iso(body.stable_at, zone, CLOCK)}"
+        f" ({local_iso(body.stable_at_low, zone, CLOCK)} to {until}),"
+        f" {body.final_salinity:.2f} ppt"
     )
 
 
-def _device(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    who = f"probe {facts['probe']} " if "probe" in facts else ""
-    if "health" in facts:
-        why = f": {facts['why']}" if facts.get("why") else ""
-        return f"{who}from {_health(facts.get('was'))} to {_health(facts['health'])}{why}"
-    rest = [
-        _part(key, value) for key, value in facts.items() if key not in ("probe", "state", "why")
+def _alarm(body: AlarmChanged, zone: tzinfo) -> str:
+    by = f" by {body.who}" if body.who else ""
+    until = f" until {local_iso(body.until, zone)}" if body.until else ""
+    change = (body.what or body.state).replace("-", " ")
+    return f"{body.name} {change}{by}{until}{_because(body.why)}"
+
+
+def _command(body: CommandAnswered) -> str:
+    rejected = "" if body.ok else "rejected: "
+    text = body.arguments.get("text")
+    return f"{body.verb} by {body.who}: {rejected}{body.answer}{f' ({text})' if text else ''}"
+
+
+def _of_calibration(body: Body) -> str:
+    """Return what happened in a calibration; empty for anything else."""
+    text = ""
+    match body:
+        case probe_events.PointCaptured():
+            text = f"probe {body.probe}: point {body.point} taken, {body.raw_mS_cm:.3f} mS/cm"
+        case probe_events.CalibrationJudged():
+            text = f"probe {body.probe}: {OUTCOMES.get(body.outcome, body.outcome)}"
+        case probe_events.CalibrationReverted():
+            text = f"probe {body.probe}: calibration {body.record.get('to_id')} is in force again"
+        case (
+            probe_events.RoutineSpoke()
+            | probe_events.RecordSaved()
+            | probe_events.CalibrationSettled()
+            | probe_events.RoutineLost()
+            | probe_events.ProbeReturned()
+        ):
+            text = f"probe {body.probe}: {body.text}"
+    return text
+
+
+def _of_probe(body: Body) -> str:
+    """Return what happened to a probe outside of a calibration; empty for anything else."""
+    match body:
+        case probe_events.HealthChanged():
+            change = f"from {_health(body.was)} to {_health(body.health)}"
+            return f"probe {body.probe} {change}{_because(body.why)}"
+        case probe_events.ProbeFails() | probe_events.ZeroOff():
+            return f"probe {body.probe} {body.state}: {body.why}"
+        case probe_events.ProbeWorks() | probe_events.ZeroRight():
+            return f"probe {body.probe} {body.state}"
+    return ""
+
+
+def _of_service(body: Body, zone: tzinfo) -> str:
+    """Return what happened to the service, with its figures; empty for anything else."""
+    figures: dict[str, JSON] = {}
+    match body:
+        case service_events.MeasuringEnded():
+            return body.state
+        case service_events.MeasuringBegan():
+            figures = {"version": body.version, "rehearsal speed": body.rehearsal_speed}
+            return ", ".join([body.state, *_parts(figures)])
+        case service_events.AlarmFloodChanged():
+            figures = {"alarms": body.alarms}
+        case service_events.InboxReplaced():
+            figures = {"aside": body.aside}
+        case service_events.EntryDamaged():
+            figures = {"entry": body.entry, "readings": body.readings}
+        case service_events.EntriesLost():
+            figures = {"readings": body.readings, "events": body.events}
+        case service_events.JournalCutOff() | service_events.InboxMoved():
+            pass
+        case _:
+            return _of_journal(body, zone)
+    return ", ".join([f"{body.state}: {body.why}", *_parts(figures)])
+
+
+def _of_journal(body: Body, zone: tzinfo) -> str:
+    """Return what happened to the whole journal, with its figures; empty for anything else."""
+    figures: dict[str, JSON] = {}
+    match body:
+        case service_events.JournalFull():
+            figures = {
+                "readings": body.readings,
+                "unconfirmed": body.unconfirmed,
+                "summaries": body.summaries,
+            }
+        case service_events.JournalReplaced():
+            figures = {
+                "aside": body.aside,
+                "events": body.events,
+                "calibrations": body.calibrations,
+                "readings": body.readings,
+                "memory": body.memory,
+            }
+        case service_events.JournalSalvaged():
+            figures = {"events": body.events, "readings": body.readings, "memory": body.memory}
+        case service_events.JournalRestored():
+            figures = {
+                "made at": local_iso(body.made_at, zone),
+                "last seq": body.last_seq,
+                "backup": body.backup,
+            }
+        case _:
+            return ""
+    return ", ".join([f"{body.state}: {body.why}", *_parts(figures)])
+
+
+def _plain(facts: Mapping[str, JSON]) -> str:
+    """Return facts that this version has no words for."""
+    return ", ".join(_parts(facts))
+
+
+def _parts(facts: Mapping[str, JSON]) -> list[str]:
+    """Return what is known of some facts, each as its name and its value."""
+    return [
+        f"{key.replace('_', ' ')} {f'{value:.4g}' if isinstance(value, float) else value}"
+        for key, value in facts.items()
+        if value is not None and not isinstance(value, dict | list)
     ]
-    why = f": {facts['why']}" if "why" in facts else ""
-    return ", ".join([f"{who}{facts.get('state', '')}{why}", *filter(None, rest)])
 
 
-def _command(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    rejected = "" if facts.get("ok") else "rejected: "
-    text = f" ({facts['text']})" if facts.get("text") else ""
-    return f"{facts.get('verb')} by {facts.get('who')}: {rejected}{facts.get('answer')}{text}"
+def _because(why: str) -> str:
+    return f": {why}" if why else ""
 
 
-def _batch(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    if facts.get("what") == "yield learned":
-        spread = _spread(facts, "mix_yield_u", 3)
-        return f"lot {facts.get('lot')}: salt content {_number(facts, 'mix_yield'):.3f}{spread}"
-    if facts.get("what") == "began":
-        if facts.get("salinity") is None:
-            return "began with water of unknown salinity"
-        return f"began with water at {_number(facts, 'salinity'):.2f} ppt"
-    return f"ended: {facts.get('how')} ({facts.get('by')})"
+def _health(health: str) -> str:
+    return "normal" if health == Health.GOOD else health
 
 
-def _calibration(facts: Mapping[str, JSON], _: tzinfo) -> str:
-    who = f"probe {facts.get('probe')}: "
-    if facts.get("what") == "captured":
-        return f"{who}point {facts.get('point')} taken, {_number(facts, 'raw_mS_cm'):.3f} mS/cm"
-    if facts.get("what") == "judged":
-        outcome = str(facts.get("outcome"))
-        return f"{who}{OUTCOMES.get(outcome, outcome)}"
-    if facts.get("what") == "reverted":
-        record = facts.get("record")
-        back = record.get("to_id") if isinstance(record, dict) else ""
-        return f"{who}calibration {back} is in force again"
-    if "text" in facts:
-        return f"{who}{facts['text']}"
-    return ", ".join(filter(None, (_part(key, value) for key, value in facts.items())))
-
-
-def _health(health: JSON) -> str:
-    return "normal" if health == Health.GOOD else str(health)
-
-
-def _spread(facts: Mapping[str, JSON], key: str, digits: int, unit: str = "") -> str:
+def _spread(u: float | None, digits: int, unit: str = "") -> str:
     """Return the ± of a value with its unit and its mark; that it is unknown, where it is."""
-    u = _number(facts, key)
-    return f"{unit}, ± unknown" if math.isnan(u) else f" ± {2 * u:.{digits}f}{unit} (k=2)"
-
-
-def _number(facts: Mapping[str, JSON], key: str) -> float:
-    value = facts.get(key)
-    return float(value) if isinstance(value, int | float) else float("nan")
-
-
-def _part(key: str, value: JSON) -> str:
-    if value is None or isinstance(value, dict | list):
-        return ""
-    text = f"{value:.4g}" if isinstance(value, float) else str(value)
-    return f"{key.replace('_', ' ')} {text}"
-
-
-SENTENCES: dict[Kind, Callable[[Mapping[str, JSON], tzinfo], str]] = {
-    Kind.PHASE: _phase,
-    Kind.ADVICE: _advice,
-    Kind.ALARM: _alarm,
-    Kind.STABILISED: _stabilised,
-    Kind.DISTURBED: _disturbed,
-    Kind.FORECAST: _forecast,
-    Kind.DEVICE: _device,
-    Kind.BATCH: _batch,
-    Kind.COMMAND: _command,
-    Kind.CALIBRATION: _calibration,
-}
+    return f"{unit}, ± unknown" if u is None else f" ± {2 * u:.{digits}f}{unit} (k=2)"

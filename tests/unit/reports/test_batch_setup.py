@@ -5,11 +5,11 @@ from __future__ import annotations
 from pathlib import Path
 
 from daemon.config import load
-from daemon.entries import Kind
+from daemon.entries import JSON, Kind
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.record import records
 from daemon.reports.batch_setup import setup_of
-from tests.unit.reports.test_batch_sheet import EVENTS, event, record_of
+from tests.unit.reports.test_batch_sheet import EVENTS, command, event, record_of
 
 CONFIG = r"""
 [station]
@@ -27,11 +27,18 @@ tolerance_ppt = 1.0
 def test_the_setup_is_that_of_the_last_accepted_start(tmp_path: Path) -> None:
     """Masses, lot with its number, limits and zone; a batch may teach the salt content."""
     (tmp_path / "brinewright.toml").write_text(CONFIG)
+    learned: dict[str, JSON] = {
+        "what": "yield learned",
+        "lot": "blue-7",
+        "mix_yield": 0.871,
+        "mix_yield_u": 0.004,
+        "batches": 3,
+    }
     starts = [
-        event(5, Kind.COMMAND, verb="batch.start", ok=True, mass_g=7001.0, lot="indigo"),
-        event(6, Kind.COMMAND, verb="batch.start", ok=True, mass_g=7202.0, lot="blue-7"),
-        event(7, Kind.COMMAND, verb="batch.start", ok=False, mass_g=1.0),
-        event(40, Kind.BATCH, what="yield learned", mix_yield=0.871, mix_yield_u=0.004),
+        command(5, "batch.start", mass_g=7001.0, lot="indigo"),
+        command(6, "batch.start", mass_g=7202.0, lot="blue-7"),
+        command(7, "batch.start", ok=False, mass_g=1.0),
+        event(40, Kind.BATCH, **learned),
     ]
     lots = {"blue-7": Lot("blue-7", "L 4471-B")}
     setup = setup_of(records([EVENTS[0], *starts])[0], load(tmp_path / "brinewright.toml"), lots)

@@ -19,6 +19,7 @@ from daemon.html.environment import stylesheet
 from daemon.journal.event_codec import body_of
 from daemon.mixing.batch.record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.events import CommandAnswered
 from daemon.reports.batch_curve import Point
 from daemon.reports.batch_setup import Setup
 from daemon.reports.batch_sheet import render, select_events
@@ -56,24 +57,31 @@ def phase(minute: float, to: str, why: str = "seen", **facts: JSON) -> Event:
     return event(minute, Kind.PHASE, **{"from": "idle", "to": to, "why": why}, **facts)
 
 
+def command(
+    minute: float,
+    verb: str,
+    who: str = "kim",
+    *,
+    via: str = "page",
+    ok: bool = True,
+    answer: str = "it is in the record",
+    **arguments: JSON,
+) -> Event:
+    """A command about the batch mix-1-1, with its answer."""
+    body = CommandAnswered(arguments, f"id-{minute}", verb, who, via, ok, answer)
+    return Event("mix-1", at(minute), "mix-1-1", body)
+
+
 EVENTS = [
     event(0, Kind.BATCH, what="began", salinity=0.05),
     phase(0, "blank"),
-    event(
-        6,
-        Kind.COMMAND,
-        who="morning shift",
-        via="cli",
-        verb="batch.start",
-        ok=True,
-        answer="batch is being mixed",
-    ),
+    command(6, "batch.start", "morning shift", via="cli", answer="batch is being mixed"),
     phase(8, "dissolving"),
     event(20, Kind.FORECAST, stable_at="x"),
     event(30, Kind.STABILISED, salinity=34.02, salinity_u=0.09),
     phase(30, "verifying"),
     phase(36, "ready", "34.02 ± 0.18 ppt (k=2) is within 33 to 35 ppt", probability=0.9971),
-    event(40, Kind.COMMAND, who="kim", via="page", verb="batch.note", ok=True, text="clear"),
+    command(40, "batch.note", text="clear"),
 ]
 
 
@@ -249,10 +257,7 @@ def test_times_are_local_with_the_zone_named(
 def test_no_note_is_cut_or_left_out(count: int) -> None:
     """However many there are and however long: every word of each is on the sheet."""
     texts = [f"note {n}: " + " ".join(f"word{n}x{m}" for m in range(150)) for n in range(count)]
-    notes = [
-        event(50 + n, Kind.COMMAND, who="kim", verb="batch.note", ok=True, text=text)
-        for n, text in enumerate(texts)
-    ]
+    notes = [command(50 + n, "batch.note", text=text) for n, text in enumerate(texts)]
     shown = words(render(record_of(*notes), rise(), SETUP))
 
     assert [] == [text for text in texts if text not in shown]
@@ -260,9 +265,7 @@ def test_no_note_is_cut_or_left_out(count: int) -> None:
 
 def test_a_note_that_was_rejected_is_no_note() -> None:
     """It is among the events, with what was answered."""
-    refused = event(
-        50, Kind.COMMAND, who="kim", verb="batch.note", ok=False, answer="no such batch", text="x y"
-    )
+    refused = command(50, "batch.note", ok=False, answer="no such batch", text="x y")
     shown = words(render(record_of(refused), rise(), SETUP))
 
     assert "kim x y" not in shown
@@ -276,12 +279,9 @@ def test_no_words_ever_become_a_tag(word: str, notes: list[str]) -> None:
 
     def page(name: str, lines: list[str]) -> Tags:
         record = record_of(
-            event(50, Kind.COMMAND, who=name, via=name, verb=name, note=name),
+            command(50, name, name, via=name, note=name),
             phase(51, name, name),
-            *(
-                event(52, Kind.COMMAND, who=name, verb="batch.note", ok=True, text=line)
-                for line in lines
-            ),
+            *(command(52, "batch.note", name, text=line) for line in lines),
         )
         record.id, record.reservoir = name, name
         setup = replace(SETUP, station=name, lot=name, lot_number=name)
@@ -297,7 +297,7 @@ def test_no_words_ever_become_a_tag(word: str, notes: list[str]) -> None:
 def test_hostile_words_are_shown_as_they_are() -> None:
     """They are escaped, not swallowed; what cannot be printed or turns text round is blank."""
     text = "<b>salt</b> & \u202ewater\x00again"
-    note = event(50, Kind.COMMAND, who="kim", verb="batch.note", ok=True, text=text)
+    note = command(50, "batch.note", text=text)
 
     assert "<b>salt</b> & water again" in words(render(record_of(note), [], SETUP))
 

@@ -18,6 +18,7 @@ from tests.parts.stories import mixed
 
 NOON = Instant(datetime(2026, 3, 2, 12, 34, 56, tzinfo=UTC), 0.0)
 LONG = "x" * 64
+BY_KEEPER: dict[str, JSON] = {"id": "press-1", "who": "keeper", "via": "page"}
 CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     (Kind.PHASE, {"from": "idle", "to": "blank", "why": "water seen"}, "blank: water seen"),
     (
@@ -33,14 +34,22 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     (Kind.STABILISED, {"salinity": 34.012, "salinity_u": None}, "at 34.01 ppt, ± unknown"),
     (
         Kind.BATCH,
-        {"what": "yield learned", "lot": "blue", "mix_yield": 0.85},
-        "lot blue: salt content 0.850, ± unknown",
+        {
+            "what": "yield learned",
+            "lot": "blue",
+            "mix_yield": 0.85,
+            "mix_yield_u": 0.02,
+            "batches": 3,
+        },
+        "lot blue: salt content 0.850 ± 0.040 (k=2)",
     ),
     (Kind.DISTURBED, {"cause": "salt", "change": 0.5, "reason": {}}, "by salt: +0.50 ppt"),
     (
         Kind.FORECAST,
         {
             "final_salinity": 34.0,
+            "final_u": 0.1,
+            "remaining": 0.4,
             "stable_at": "2026-03-02T12:50:00.000Z",
             "stable_at_low": "2026-03-02T12:45:00.000Z",
             "stable_at_high": None,
@@ -106,13 +115,44 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     ),
     (
         Kind.COMMAND,
-        {"verb": "batch.use", "who": "keeper", "ok": True, "answer": "it is used"},
+        {**BY_KEEPER, "verb": "batch.use", "ok": True, "answer": "it is used"},
         "batch.use by keeper: it is used",
     ),
     (
         Kind.COMMAND,
-        {"verb": "batch.note", "who": "keeper", "ok": False, "answer": "a note needs a text"},
+        {**BY_KEEPER, "verb": "batch.note", "ok": False, "answer": "a note needs a text"},
         "batch.note by keeper: rejected: a note needs a text",
+    ),
+    (
+        Kind.COMMAND,
+        {**BY_KEEPER, "verb": "batch.note", "ok": True, "answer": "noted", "text": "clear"},
+        "batch.note by keeper: noted (clear)",
+    ),
+    (
+        Kind.CALIBRATION,
+        {"probe": "ct-1", "what": "judged", "outcome": "hold", "reasons": []},
+        "probe ct-1: on hold",
+    ),
+    (
+        Kind.CALIBRATION,
+        {"probe": "ct-1", "what": "reverted", "record": {"to_id": "ct-1-3"}},
+        "probe ct-1: calibration ct-1-3 is in force again",
+    ),
+    (
+        Kind.DEVICE,
+        {"state": "entries lost", "why": "the disk is full", "readings": 7, "events": 2},
+        "entries lost: the disk is full, readings 7, events 2",
+    ),
+    (
+        Kind.DEVICE,
+        {
+            "state": "journal restored",
+            "why": "from a backup",
+            "made_at": "2026-03-02T18:00:00.000Z",
+            "last_seq": 12,
+            "backup": "ab12",
+        },
+        "journal restored: from a backup, made at 2026-03-02 18:00 UTC, last seq 12, backup ab12",
     ),
     (Kind.CALIBRATION, {"probe": "ct-1", "cell_constant": 1.0234567}, "cell constant 1.023"),
 ]
@@ -200,6 +240,8 @@ def test_times_are_local_with_the_zone_named(zone: str, head: str, clock: str) -
     at = Instant(datetime(2026, 3, 29, 1, 30, tzinfo=UTC), 0.0)
     facts: dict[str, JSON] = {
         "final_salinity": 34.0,
+        "final_u": 0.1,
+        "remaining": 0.4,
         "stable_at": "2026-03-29T01:45:00.000Z",
         "stable_at_low": "2026-03-29T01:40:00.000Z",
         "stable_at_high": None,
