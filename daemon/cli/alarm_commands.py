@@ -1,4 +1,4 @@
-"""`brinewright alarm ack`, `shelve` and the other acts: what people do to alarms."""
+"""`brinewright alarm ack`, `shelve` and the other commands that people give about alarms."""
 
 from __future__ import annotations
 
@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.alarm_lookup import STATION, row_of, snapshots_of, standing
-from daemon.cli.command_client import ask, put, reservoir_of
+from daemon.cli.alarm_lookup import STATION, present_alarms, row_of, snapshots_of
+from daemon.cli.command_client import reservoir_of, send, send_and_report
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config
-from daemon.journal.event_codec import facts_of
 from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES
 from daemon.mixing.alarm.catalogue import Scope
 from daemon.printable import printable
@@ -31,7 +30,7 @@ def add_to(group: typer.Typer) -> None:
     for act in (ack, shelve, unshelve):
         group.command()(act)
     group.command(name="remove-from-service")(remove)
-    group.command(name="return-to-service")(put_back)
+    group.command(name="return-to-service")(return_)
 
 
 def ack(
@@ -49,25 +48,18 @@ def ack(
     if (name is None) != everything:
         fail("name one alarm, or give --all, and not both", USAGE)
     if name is not None:
-        _ask(settings, "alarm.acknowledge", name, reservoir, {}, as_json)
+        _send(settings, "alarm.acknowledge", name, reservoir, {}, as_json)
         return
-    places = _waiting(settings, reservoir)
+    places = _unacknowledged(settings, reservoir)
     if not places:
         fail("there is nothing to acknowledge", NOT_SO)
-    answers = [put(settings, "alarm.acknowledge", place, {"all": True}) for place in places]
-    told = [
-        {
-            "reservoir": answer.reservoir,
-            "ok": bool(facts_of(answer.body).get("ok")),
-            "answer": str(facts_of(answer.body).get("answer", "")),
-        }
-        for answer in answers
+    results = [send(settings, "alarm.acknowledge", place, {"all": True}) for place in places]
+    ok = all(each.ok for each in results)
+    reports = [
+        {"reservoir": each.reservoir, "ok": each.ok, "answer": each.answer} for each in results
     ]
-    ok = all(bool(each["ok"]) for each in told)
-    text = "\n".join(
-        printable(f"{each['reservoir'] or STATION}: {each['answer']}") for each in told
-    )
-    emit({"ok": ok, "places": told}, as_json=as_json, text=text)
+    text = "\n".join(printable(f"{each.reservoir or STATION}: {each.answer}") for each in results)
+    emit({"ok": ok, "places": reports}, as_json=as_json, text=text)
     if not ok:
         raise SystemExit(NOT_SO)
 
@@ -86,15 +78,15 @@ def shelve(
     settings = read_config(config)
     if (hours is None) == (minutes is None):
         fail("say for how long, with either --hours or --minutes", USAGE)
-    facts: dict[str, JSON] = {"hours": hours, "minutes": minutes, "reason": reason}
-    _ask(settings, "alarm.shelve", name, reservoir, facts, as_json)
+    arguments: dict[str, JSON] = {"hours": hours, "minutes": minutes, "reason": reason}
+    _send(settings, "alarm.shelve", name, reservoir, arguments, as_json)
 
 
 def unshelve(
     *, name: Name, reservoir: Where = None, config: ConfigPath = None, as_json: Json = False
 ) -> None:
     """Unshelve an alarm before its time has ended."""
-    _ask(read_config(config), "alarm.unshelve", name, reservoir, {}, as_json)
+    _send(read_config(config), "alarm.unshelve", name, reservoir, {}, as_json)
 
 
 def remove(
@@ -107,22 +99,22 @@ def remove(
 ) -> None:
     """Remove an alarm from service until somebody returns it."""
     settings = read_config(config)
-    _ask(settings, "alarm.remove-from-service", name, reservoir, {"reason": reason}, as_json)
+    _send(settings, "alarm.remove-from-service", name, reservoir, {"reason": reason}, as_json)
 
 
-def put_back(
+def return_(
     *, name: Name, reservoir: Where = None, config: ConfigPath = None, as_json: Json = False
 ) -> None:
     """Return an alarm to service."""
-    _ask(read_config(config), "alarm.return-to-service", name, reservoir, {}, as_json)
+    _send(read_config(config), "alarm.return-to-service", name, reservoir, {}, as_json)
 
 
-def _ask(
+def _send(
     config: Config,
     verb: str,
     name: str,
     reservoir: str | None,
-    facts: dict[str, JSON],
+    arguments: dict[str, JSON],
     as_json: bool,
 ) -> None:
     place = ""
@@ -130,16 +122,16 @@ def _ask(
         place = reservoir_of(config, reservoir)
     elif reservoir not in (None, STATION):
         fail(f"{name} is an alarm of the station; leave --reservoir out", USAGE)
-    ask(config, verb, place, {"name": name, **facts}, as_json=as_json)
+    send_and_report(config, verb, place, {"name": name, **arguments}, as_json=as_json)
 
 
-def _waiting(config: Config, reservoir: str | None) -> list[str]:
+def _unacknowledged(config: Config, reservoir: str | None) -> list[str]:
     """Return the places that have something to acknowledge, the station itself first."""
     if reservoir not in (None, STATION):
         reservoir_of(config, reservoir)
-    found = {
+    places = {
         each.place
-        for each in standing(config, snapshots_of(config))
+        for each in present_alarms(config, snapshots_of(config))
         if each.state in UNACKNOWLEDGED_STATES and reservoir in (None, each.place or STATION)
     }
-    return sorted(found)
+    return sorted(places)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.alarm_lookup import STATION, Standing, row_of, snapshots_of, standing
+from daemon.cli.alarm_lookup import STATION, PresentAlarm, present_alarms, row_of, snapshots_of
 from daemon.cli.output import (
     NOT_SO,
     complain,
@@ -19,12 +19,12 @@ from daemon.cli.output import (
     table,
 )
 from daemon.entries import Event
-from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import event_payload
 from daemon.journal.shapes import to_object
 from daemon.local_time import local_iso
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import Priority
+from daemon.mixing.events import AlarmChanged
 from daemon.mixing.station.snapshot import StationSnapshot
 from daemon.reports.event_text import listing
 
@@ -77,8 +77,8 @@ def list_(
     snapshots = snapshots_of(settings)
     if not snapshots:
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
-    found = sorted(
-        (each for each in standing(settings, snapshots) if reservoir in (None, _place(each))),
+    alarms = sorted(
+        (each for each in present_alarms(settings, snapshots) if reservoir in (None, _place(each))),
         key=_urgency,
     )
     own = snapshots.get("")
@@ -86,35 +86,37 @@ def list_(
     answer = {
         "station": settings.station.name,
         "flood": flood,
-        "alarms": [_facts(each) for each in found],
+        "alarms": [_payload(each) for each in alarms],
     }
-    _ask_whether_old(settings, snapshots)
-    emit(answer, as_json=as_json, text=_text(found, settings.station.zone, flood=flood))
+    _warn_if_old(settings, snapshots)
+    emit(answer, as_json=as_json, text=_text(alarms, settings.station.zone, flood=flood))
 
 
 def show(
     *,
     name: Annotated[str, typer.Argument(help="Of the alarm, as 'alarm list' gives it.")],
-    limit: Annotated[int, typer.Option(help="So many of the last happenings.", min=0)] = NEWEST,
+    limit: Annotated[int, typer.Option(help="So many of the last events.", min=0)] = NEWEST,
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
     """Show what an alarm means, its state, and its history."""
     settings = read_config(config)
     row = row_of(settings, name)
-    now = [each for each in standing(settings, snapshots_of(settings)) if each.row.name == name]
+    now = [
+        each for each in present_alarms(settings, snapshots_of(settings)) if each.row.name == name
+    ]
     past = _history(settings, name)[-limit:] if limit else []
     answer = {
         **described(row),
-        "present": [_facts(each) for each in now],
+        "present": [_payload(each) for each in now],
         "history": [event_payload(each) for each in past],
     }
     zone = settings.station.zone
     rows = [*rows_of(row), *((_place(each), _now(each, zone)) for each in now)]
     if not now:
         rows.append(("now", "normal"))
-    told = [listing(each, zone, where=_where(each)) for each in past]
-    emit(answer, as_json=as_json, text="\n".join([table(rows), *([""] if told else []), *told]))
+    lines = [listing(each, zone, where=_where(each)) for each in past]
+    emit(answer, as_json=as_json, text="\n".join([table(rows), *([""] if lines else []), *lines]))
 
 
 def described(row: AlarmKind) -> dict[str, JSON]:
@@ -142,9 +144,9 @@ def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
     """Return a row of the catalogue as rows of a table."""
     back = "" if row.deadband is None else f", back by {row.deadband:g} {row.deadband_unit}"
     delays = f"after {row.on_delay_s:g} s, gone after {row.off_delay_s:g} s{back}"
-    held = [f"while {each}" for each in row.suppressed_while]
-    held += [f"while {each} is active" for each in row.yields_to]
-    found = [
+    suppressed = [f"while {each}" for each in row.suppressed_while]
+    suppressed += [f"while {each} is active" for each in row.yields_to]
+    rows = [
         (row.name, row.means),
         ("priority", f"{row.priority}: {row.harm} harm, {row.respond_within_h:g} h to respond"),
         ("do", row.do),
@@ -152,18 +154,21 @@ def rows_of(row: AlarmKind) -> list[tuple[str, str]]:
         ("causes", "; ".join(row.causes)),
         ("raised", delays),
     ]
-    return found + ([("suppressed", ", ".join(held))] if held else [])
+    return rows + ([("suppressed", ", ".join(suppressed))] if suppressed else [])
 
 
 def _history(config: Config, name: str) -> list[Event]:
-    found = journal_of(config.journal.path).alarms()
-    return [event for _, event in found if facts_of(event.body).get("name") == name]
+    return [
+        event
+        for _, event in journal_of(config.journal.path).alarms()
+        if isinstance(event.body, AlarmChanged) and event.body.name == name
+    ]
 
 
-def _text(found: list[Standing], zone: tzinfo, *, flood: bool) -> str:
+def _text(alarms: list[PresentAlarm], zone: tzinfo, *, flood: bool) -> str:
     head = ["A flood of alarms is on: look for one cause of all.", ""] if flood else []
-    needing = [each for each in found if each.state not in SUPPRESSED_STATES]
-    away = [each for each in found if each.state in SUPPRESSED_STATES]
+    needing = [each for each in alarms if each.state not in SUPPRESSED_STATES]
+    away = [each for each in alarms if each.state in SUPPRESSED_STATES]
     if not needing:
         head.append("No alarm is active.")
     blocks = [_block(each, zone) for each in needing]
@@ -173,7 +178,7 @@ def _text(found: list[Standing], zone: tzinfo, *, flood: bool) -> str:
     return "\n".join(head + ["\n\n".join(blocks)] * bool(blocks))
 
 
-def _block(each: Standing, zone: tzinfo) -> str:
+def _block(each: PresentAlarm, zone: tzinfo) -> str:
     """Return an alarm for a person: how urgent and where, why, and what to do."""
     priority = str(each.row.priority)
     mark = priority.upper() if each.row.priority is Priority.HIGH else priority
@@ -182,15 +187,15 @@ def _block(each: Standing, zone: tzinfo) -> str:
         ("why", each.alarm.why or each.row.means),
         ("do", each.row.do if each.alarm.active else "acknowledge it; it has cleared"),
     ]
-    return table([(head.ljust(len(Priority.MEDIUM)), said) for head, said in rows])
+    return table([(head.ljust(len(Priority.MEDIUM)), text) for head, text in rows])
 
 
-def _now(each: Standing, zone: tzinfo) -> str:
+def _now(each: PresentAlarm, zone: tzinfo) -> str:
     reason = each.alarm.reason or each.alarm.why
     return f"{_state(each, zone)}{': ' if reason else ''}{reason}"
 
 
-def _state(each: Standing, zone: tzinfo) -> str:
+def _state(each: PresentAlarm, zone: tzinfo) -> str:
     who, until = each.alarm.who, each.alarm.until
     raised, since = each.alarm.raised_at, local_iso(each.alarm.since, zone)
     state = LifecycleState(each.state).value.replace("-", " ")
@@ -203,7 +208,7 @@ def _state(each: Standing, zone: tzinfo) -> str:
     )
 
 
-def _urgency(each: Standing) -> tuple[int, int, str]:
+def _urgency(each: PresentAlarm) -> tuple[int, int, str]:
     """Order by whether it needs action, then by priority, then by age."""
     priority = URGENCY.index(str(each.row.priority))
     state = ORDER.index(LifecycleState(each.state))
@@ -214,7 +219,7 @@ def _urgency(each: Standing) -> tuple[int, int, str]:
     )
 
 
-def _facts(each: Standing) -> dict[str, JSON]:
+def _payload(each: PresentAlarm) -> dict[str, JSON]:
     return {
         "reservoir": each.place,
         "name": each.row.name,
@@ -225,7 +230,7 @@ def _facts(each: Standing) -> dict[str, JSON]:
     }
 
 
-def _place(each: Standing) -> str:
+def _place(each: PresentAlarm) -> str:
     return each.place or STATION
 
 
@@ -233,8 +238,8 @@ def _where(event: Event) -> str:
     return f" [{event.reservoir or STATION}]"
 
 
-def _ask_whether_old(config: Config, snapshots: Snapshots) -> None:
-    """Ask whether anybody measures where the newest snapshot is old."""
+def _warn_if_old(config: Config, snapshots: Snapshots) -> None:
+    """Warn where the newest snapshot is old."""
     newest = max(each.time for each in snapshots.values())
     age_s = (datetime.now(UTC) - datetime.fromisoformat(newest)).total_seconds()
     if config.station.rehearsal_speed <= 1.0 and age_s > OLD_S:

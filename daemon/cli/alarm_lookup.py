@@ -1,4 +1,4 @@
-"""Where an alarm may stand, by name: the station itself and each reservoir, as pictures tell."""
+"""The alarms that are not normal, of the station itself and of each reservoir."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ STATION = "station"
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class PresentAlarm:
     """One alarm that is not normal.
 
     Attributes:
         place: Reservoir, empty for the station itself.
-        row: Its row of the catalogue, as the owner wants it.
+        row: Its row of the catalogue, with the owner's priority.
         alarm: Its present state.
     """
 
@@ -43,7 +43,7 @@ class Standing:
 
 
 def row_of(config: Config, name: str) -> AlarmKind:
-    """Return the row of an alarm as the owner wants it; end where there is none."""
+    """Return the row of an alarm with the owner's priority; end where there is none."""
     rows = assembly.station(config).alarms
     if name not in rows:
         close = difflib.get_close_matches(name, rows, n=1)
@@ -59,11 +59,11 @@ def snapshots_of(config: Config) -> Snapshots:
     return ({} if own is None else {"": own}) | reader.snapshots()
 
 
-def standing(config: Config, snapshots: Snapshots) -> list[Standing]:
+def present_alarms(config: Config, snapshots: Snapshots) -> list[PresentAlarm]:
     """Return every alarm that is not normal, in the order of places and names."""
     rows = assembly.station(config).alarms
     return [
-        Standing(place, rows[name], alarm)
+        PresentAlarm(place, rows[name], alarm)
         for place, snapshot in sorted(snapshots.items())
         for name, alarm in snapshot.alarm_details.items()
         if name in rows

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from daemon import assembly
-from daemon.cli.command_client import ask, reservoir_of
+from daemon.cli.command_client import reservoir_of, send_and_report
 from daemon.cli.lot import books
 from daemon.cli.output import (
     NOT_SO,
@@ -58,7 +58,7 @@ def start(
         "heel_volume_l": heel_volume,
         "heel_salinity": heel_salinity,
     }
-    _ask(config, "batch.start", reservoir, facts | {"batch": batch}, as_json)
+    _send(config, "batch.start", reservoir, facts | {"batch": batch}, as_json)
 
 
 def confirm(
@@ -69,7 +69,7 @@ def confirm(
     as_json: Json = False,
 ) -> None:
     """Confirm that the water is clear and nothing lies on the bottom."""
-    _ask(config, "batch.confirm", reservoir, {"batch": batch}, as_json)
+    _send(config, "batch.confirm", reservoir, {"batch": batch}, as_json)
 
 
 def reading(
@@ -102,7 +102,7 @@ def reading(
         "u_ppt": u,
         "instrument": instrument,
     }
-    _ask(config, "batch.reading", reservoir, facts | {"batch": batch}, as_json)
+    _send(config, "batch.reading", reservoir, facts | {"batch": batch}, as_json)
 
 
 def note(
@@ -114,7 +114,7 @@ def note(
     as_json: Json = False,
 ) -> None:
     """Add a note to the batch's record."""
-    _ask(config, "batch.note", reservoir, {"text": text, "batch": batch}, as_json)
+    _send(config, "batch.note", reservoir, {"text": text, "batch": batch}, as_json)
 
 
 def use(
@@ -126,7 +126,7 @@ def use(
     as_json: Json = False,
 ) -> None:
     """Record that the batch, or some of it, was used."""
-    _ask(config, "batch.use", reservoir, {"volume_l": volume, "batch": batch}, as_json)
+    _send(config, "batch.use", reservoir, {"volume_l": volume, "batch": batch}, as_json)
 
 
 def discard(
@@ -138,7 +138,7 @@ def discard(
     as_json: Json = False,
 ) -> None:
     """End the batch without using it."""
-    _ask(config, "batch.discard", reservoir, {"why": why, "batch": batch}, as_json)
+    _send(config, "batch.discard", reservoir, {"why": why, "batch": batch}, as_json)
 
 
 def sheet(
@@ -169,8 +169,8 @@ def sheet(
 ACTS = (start, confirm, reading, note, use, discard, sheet)
 
 
-def _ask(
+def _send(
     config: Path | None, verb: str, reservoir: str | None, facts: dict[str, JSON], as_json: bool
 ) -> None:
     settings = read_config(config)
-    ask(settings, verb, reservoir_of(settings, reservoir), facts, as_json=as_json)
+    send_and_report(settings, verb, reservoir_of(settings, reservoir), facts, as_json=as_json)

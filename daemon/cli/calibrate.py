@@ -15,7 +15,7 @@ from daemon import assembly
 from daemon.cli.calibrate_guide import Guide
 from daemon.cli.calibrate_records import sheet, summary
 from daemon.cli.calibrate_references import ask_for_references, ask_for_thermometer
-from daemon.cli.command_client import WAIT_S, ask, reservoir_of
+from daemon.cli.command_client import WAIT_S, reservoir_of, send_and_report
 from daemon.cli.output import (
     NOT_SO,
     USAGE,
@@ -139,7 +139,7 @@ def abort(
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     facts: dict[str, JSON] = {"probe": _probe(settings, place, probe)}
-    ask(settings, "calibrate.abort", place, facts, as_json=as_json)
+    send_and_report(settings, "calibrate.abort", place, facts, as_json=as_json)
 
 
 @group.command()
@@ -154,7 +154,7 @@ def back(
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     facts: dict[str, JSON] = {"probe": _probe(settings, place, probe), "step": "return"}
-    ask(settings, "calibrate.confirm", place, facts, as_json=as_json)
+    send_and_report(settings, "calibrate.confirm", place, facts, as_json=as_json)
 
 
 @group.command()
@@ -170,7 +170,7 @@ def revert(
     record = _found(_records(settings), name)
     place, _, probe = record.probe.partition("/")
     facts: dict[str, JSON] = {"probe": probe, "to": name, "reason": reason}
-    ask(settings, "calibrate.revert", place, facts, as_json=as_json)
+    send_and_report(settings, "calibrate.revert", place, facts, as_json=as_json)
 
 
 @group.command()
@@ -193,7 +193,7 @@ def settle(
         "repair": _repair(repair),
         "reason": reason,
     }
-    ask(settings, "calibrate.settle", place, facts, as_json=as_json)
+    send_and_report(settings, "calibrate.settle", place, facts, as_json=as_json)
 
 
 @group.command(name="list")

@@ -1,16 +1,17 @@
-"""Putting a command into the inbox and waiting for its answer in the journal."""
+"""Sends a command through the inbox and waits for its answer in the journal."""
 
 from __future__ import annotations
 
 import getpass
 import time
 import uuid
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, journal_of, say
-from daemon.entries import Event, Kind
-from daemon.journal.event_codec import facts_of
+from daemon.entries import Event
 from daemon.journal.inbox import Inbox, beside
+from daemon.mixing.events import CommandAnswered
 from daemon.printable import printable
 from daemon.rights import user_name
 
@@ -22,47 +23,70 @@ if TYPE_CHECKING:
     from daemon.journal.reader import Reader
 
 WAIT_S = 10.0
-LOOK_S = 0.1
+POLL_S = 0.1
 
 
-def ask(
-    config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON], *, as_json: bool
-) -> None:
-    """Ask the running service and print its answer, waiting up to `WAIT_S` for it.
+@dataclass(frozen=True, slots=True)
+class CommandResult:
+    """What came of a command that was sent.
 
-    Ends with `NOT_SO` when it refuses, and else as `put` does.
+    Attributes:
+        id: Of the command.
+        reservoir: That it was for; empty for the station.
+        batch: Id of the batch that it was for; None for none.
+        ok: Whether it was carried out.
+        answer: One sentence.
     """
-    answer = put(config, verb, reservoir, facts)
-    id_, ok = str(facts_of(answer.body)["id"]), bool(facts_of(answer.body).get("ok"))
-    text = str(facts_of(answer.body).get("answer", ""))
+
+    id: str
+    reservoir: str
+    batch: str | None
+    ok: bool
+    answer: str
+
+
+def send_and_report(
+    config: Config, verb: str, reservoir: str, arguments: Mapping[str, JSON], *, as_json: bool
+) -> None:
+    """Send a command to the running service and print the answer.
+
+    Ends with `NOT_SO` when it is rejected, and else as `send` does.
+    """
+    result = send(config, verb, reservoir, arguments)
     if as_json:
-        emit({"ok": ok, "answer": text, "id": id_, "batch": answer.batch or None}, as_json=True)
-    elif ok:
-        say(printable(text))
-    if not ok and not as_json:
-        fail(text, NOT_SO)
-    if not ok:
+        reply: dict[str, JSON] = {
+            "ok": result.ok,
+            "answer": result.answer,
+            "id": result.id,
+            "batch": result.batch,
+        }
+        emit(reply, as_json=True)
+    elif result.ok:
+        say(printable(result.answer))
+    if not result.ok and not as_json:
+        fail(result.answer, NOT_SO)
+    if not result.ok:
         raise SystemExit(NOT_SO)
 
 
-def put(config: Config, verb: str, reservoir: str, facts: Mapping[str, JSON]) -> Event:
-    """Ask the running service and return its answer, waiting up to `WAIT_S` for it.
+def send(config: Config, verb: str, reservoir: str, arguments: Mapping[str, JSON]) -> CommandResult:
+    """Send a command to the running service and return its answer, within `WAIT_S`.
 
-    Ends with `USAGE` when it cannot be asked so, and with `UNAVAILABLE` when
+    Ends with `USAGE` when it cannot be sent so, and with `UNAVAILABLE` when
     nobody answers.
     """
-    given = {key: value for key, value in facts.items() if value is not None}
+    given = {key: value for key, value in arguments.items() if value is not None}
     reader, id_ = journal_of(config.journal.path), str(uuid.uuid4())
     seq = reader.last_seq()
     Inbox(beside(config.journal.path)).submit(id_, _who(), "cli", verb, reservoir, given)
-    answer = _await(reader, id_, seq)
-    if answer is None:
+    result = _await(reader, id_, seq)
+    if result is None:
         fail(
             f"no answer within {WAIT_S:g} s: is 'brinewright run' running? The command waits and"
             " is carried out when it does",
             UNAVAILABLE,
         )
-    return answer
+    return result
 
 
 def reservoir_of(config: Config, name: str | None) -> str:
@@ -75,18 +99,17 @@ def reservoir_of(config: Config, name: str | None) -> str:
     return name or names[0]
 
 
-def _await(reader: Reader, id_: str, seq: int) -> Event | None:
+def _await(reader: Reader, id_: str, seq: int) -> CommandResult | None:
     deadline_s = time.monotonic() + WAIT_S
     while time.monotonic() < deadline_s:
-        found = reader.after(seq)
-        for stored in found:
-            seq, entry = stored.seq, stored.entry
-            if not isinstance(entry, Event) or entry.kind is not Kind.COMMAND:
-                continue
-            if facts_of(entry.body).get("id") == id_:
-                return entry
-        if not found:
-            time.sleep(LOOK_S)
+        entries = reader.after(seq)
+        for stored in entries:
+            seq = stored.seq
+            match stored.entry:
+                case Event(reservoir, _, batch, CommandAnswered(id=known) as body) if known == id_:
+                    return CommandResult(id_, reservoir, batch or None, body.ok, body.answer)
+        if not entries:
+            time.sleep(POLL_S)
     return None
 
 

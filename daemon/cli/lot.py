@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from daemon.cli.command_client import ask
+from daemon.cli.command_client import send_and_report
 from daemon.cli.output import NOT_SO, emit, fail, journal_of, read_config, say, table
 from daemon.journal.checkpoint import restore, restore_batches
 from daemon.mixing.batch import lots
@@ -53,7 +53,7 @@ def add(
         "opened_on": opened,
         "label_yield": label_yield,
     }
-    ask(read_config(config), "lot.add", "", facts, as_json=as_json)
+    send_and_report(read_config(config), "lot.add", "", facts, as_json=as_json)
 
 
 @lot.command()
@@ -75,7 +75,7 @@ def adjust(
         "opened_on": opened,
         "label_yield": label_yield,
     }
-    ask(read_config(config), "lot.adjust", "", facts, as_json=as_json)
+    send_and_report(read_config(config), "lot.adjust", "", facts, as_json=as_json)
 
 
 @lot.command(name="list")

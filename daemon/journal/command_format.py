@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from daemon.entries import JSON, Event
 from daemon.errors import BrinewrightError, ExitCode
 from daemon.journal.event_codec import facts_of
+from daemon.mixing.events import CommandAnswered
 
 LARGEST_BYTES = 16_384
 LONGEST_ID = 64
@@ -101,14 +102,23 @@ def checked(parsed: Mapping[str, JSON], allowed: Collection[str], setting: str) 
 
 
 def answer_of(event: Event) -> dict[str, JSON]:
-    """Return the reply for the sender of a command, from its answer in the journal."""
-    facts = facts_of(event.body)
+    """Return the reply for the sender of a command, from its answer in the journal.
+
+    An answer that another version wrote is passed on as far as it says the same.
+    """
+    match event.body:
+        case CommandAnswered(id=id_, verb=verb, ok=ok, answer=answer):
+            pass
+        case other:
+            facts = facts_of(other)
+            id_, verb, answer = (str(facts.get(key, "")) for key in ("id", "verb", "answer"))
+            ok = facts.get("ok") is True
     return {
-        "id": str(facts.get("id")),
-        "verb": str(facts.get("verb", "")),
+        "id": id_,
+        "verb": verb,
         "reservoir": event.reservoir,
-        "ok": bool(facts.get("ok")),
-        "answer": str(facts.get("answer", "")),
+        "ok": ok,
+        "answer": answer,
         "batch": event.batch or None,
     }
 

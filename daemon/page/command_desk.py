@@ -21,10 +21,10 @@ from daemon.entries import JSON, Event
 from daemon.journal.allowance import TOO_MANY, Allowance
 from daemon.journal.command_format import LARGEST_BYTES, LONGEST_ID, BadRequestError, answer_of
 from daemon.journal.errors import JournalError
-from daemon.journal.event_codec import facts_of
 from daemon.journal.inbox import CannotBeSentError, Inbox
 from daemon.journal.reader import ANSWERS_AMONG
 from daemon.journal.rows import to_json
+from daemon.mixing.events import CommandAnswered
 from daemon.page.form_data import asked_of, fields_of, foreign, from_a_tool, from_fields, from_json
 from daemon.page.response import Answer, say
 from daemon.page.status_page import Notice
@@ -117,11 +117,7 @@ class Desk:
             return None
         known = self._outcome(id_)
         if known.answer is not None:
-            told = answer_of(known.answer)
-            again = "; the form was sent before and counts once" * bool(_asked_for(environ, "more"))
-            who = facts_of(known.answer.body).get("who")
-            text = f"{told['verb']}, sent by {who}: {told['answer']}{again}"
-            return Notice("Done" if told["ok"] else "Not done", text, "/", READ_S)
+            return _answer_notice(known.answer, repeated=bool(_asked_for(environ, "more")))
         if not known.waits:
             return Notice("No answer", known.why)
         looks = int(look) if look.isascii() and look.isdigit() and len(look) < len("999") else 0
@@ -213,6 +209,14 @@ class Desk:
     def _may_come(self) -> bool:
         with self._lock:
             return self._allowance.take(self.clock())
+
+
+def _answer_notice(event: Event, *, repeated: bool) -> Notice:
+    reply = answer_of(event)
+    by = f", sent by {event.body.who}" if isinstance(event.body, CommandAnswered) else ""
+    again = "; the form was sent before and counts once" if repeated else ""
+    text = f"{reply['verb']}{by}: {reply['answer']}{again}"
+    return Notice("Done" if reply["ok"] else "Not done", text, "/", READ_S)
 
 
 def _body(environ: WSGIEnvironment) -> bytes:

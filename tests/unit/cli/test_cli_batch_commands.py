@@ -34,7 +34,7 @@ SETTINGS = {"mix-1": ReservoirSettings("mix-1", BATCH)}
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a configuration, and nobody who would make one wait for long."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(command_client, "LOOK_S", 0.01)
+    monkeypatch.setattr(command_client, "POLL_S", 0.01)
     (tmp_path / "brinewright.toml").write_text(CONFIG)
     return tmp_path
 

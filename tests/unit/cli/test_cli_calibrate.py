@@ -12,7 +12,7 @@ import pytest
 
 from calibration.record import CalibrationRecord
 from daemon import assembly, logs
-from daemon.cli.calibrate_guide import meant
+from daemon.cli.calibrate_guide import action_for
 from daemon.cli.calibrate_live import Settling
 from daemon.cli.calibrate_references import ask_for_references, ask_for_thermometer
 from daemon.cli.main import invoke
@@ -316,7 +316,7 @@ def test_what_is_typed_means_only_what_it_says(
     step: str, on_confirm: str, typed: str, doing: str | None
 ) -> None:
     """Enter alone never goes on in spite of a warning, and no key does what was not offered."""
-    assert doing == meant(step, on_confirm, typed)
+    assert doing == action_for(step, on_confirm, typed)
 
 
 def a_reading(number: int, conductivity: float | None, warmth: float | None) -> Reading:

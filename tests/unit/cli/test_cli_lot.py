@@ -24,7 +24,7 @@ from tests.unit.cli.test_cli_replay import CONFIG
 def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A folder with a configuration and no journal."""
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(command_client, "LOOK_S", 0.01)
+    monkeypatch.setattr(command_client, "POLL_S", 0.01)
     (tmp_path / "brinewright.toml").write_text(CONFIG)
     return tmp_path
 

@@ -14,6 +14,7 @@ import pytest
 
 from daemon.cli import calibrate_guide, command_client, watch
 from daemon.cli.calibrate_guide import Guide
+from daemon.cli.command_client import CommandResult
 from daemon.cli.output import json_line, table
 from daemon.config import load
 from daemon.entries import JSON, Entry, Event, Instant, Kind
@@ -254,11 +255,9 @@ def test_the_routine_of_calibration_prints_nothing_raw(
         an_event(what="say", text=HALF, way_on=HALF, step="rinse"),
         an_event(what="returned", text=HALF),
     )
-    refusal = Event(
-        "mix-1", NOW, "", body_of(Kind.COMMAND, {"ok": True, "answer": HALF, "id": "1"})
-    )
+    done = CommandResult("1", "mix-1", None, ok=True, answer=HALF)
     monkeypatch.setattr(calibrate_guide, "journal_of", lambda _: journal)
-    monkeypatch.setattr(calibrate_guide, "put", lambda *_: refusal)
+    monkeypatch.setattr(calibrate_guide, "send", lambda *_: done)
     Guide(load(folder / "brinewright.toml"), "mix-1", "ct-1", unattended=True).run("x", {})
     found = Told(0, *capsys.readouterr())
 
@@ -272,10 +271,8 @@ def test_an_answer_is_one_line(
     folder: Path, monkeypatch: pytest.MonkeyPatch, verb: str, *, ok: bool
 ) -> None:
     """Done or refused, as text and as JSON."""
-    answer = Event(
-        "mix-1", NOW, HALF, body_of(Kind.COMMAND, {"ok": ok, "answer": HALF, "id": HALF})
-    )
-    monkeypatch.setattr(command_client, "_await", lambda *_: answer)
+    result = CommandResult(HALF, "mix-1", HALF, ok, HALF)
+    monkeypatch.setattr(command_client, "_await", lambda *_: result)
     words = lines_of(folder)[verb]
     for each in (told(words), told([*words, "--json"])):
         assert ([], 1) == (raw(each), len((each.out + each.err).splitlines()))

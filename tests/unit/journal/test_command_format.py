@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -10,8 +11,10 @@ import pytest
 
 from daemon.config import ConfigError, parse
 from daemon.config.services import COMMANDS
+from daemon.entries import Event, Instant, Kind
 from daemon.journal import command_format
 from daemon.journal.command_format import BadRequestError, Request
+from daemon.journal.event_codec import body_of
 from daemon.mixing.station.commands.dispatch import VERBS
 
 ALLOWED = ("batch.use", "batch.note")
@@ -150,3 +153,32 @@ def test_a_refusal_keeps_the_id_where_one_could_be_read() -> None:
         command_format.parse(b'{"id": "a-7", "verb": "pump.start"}', 35, ALLOWED, "mqtt.commands")
 
     assert "a-7" == caught.value.id
+
+
+@pytest.mark.parametrize("more", [{}, {"text": "clear"}, {"of_another_version": None}])
+@pytest.mark.parametrize("lacks", [(), ("via",), ("who", "via")])
+def test_an_answer_is_passed_on_whichever_version_wrote_it(
+    more: dict[str, Any], lacks: tuple[str, ...]
+) -> None:
+    """With more facts than this version writes, or with fewer."""
+    facts = {"id": "7", "verb": "batch.note", "who": "kim", "via": "page", "ok": True}
+    facts |= {"answer": "noted", **more}
+    body = body_of(Kind.COMMAND, {key: value for key, value in facts.items() if key not in lacks})
+    at = Instant(datetime(2026, 3, 2, tzinfo=UTC), 0.0)
+
+    assert {
+        "id": "7",
+        "verb": "batch.note",
+        "reservoir": "mix-1",
+        "ok": True,
+        "answer": "noted",
+        "batch": None,
+    } == command_format.answer_of(Event("mix-1", at, "", body))
+
+
+def test_an_answer_that_does_not_say_so_is_no_success() -> None:
+    """Unknown is never good."""
+    at = Instant(datetime(2026, 3, 2, tzinfo=UTC), 0.0)
+    body = body_of(Kind.COMMAND, {"id": "7", "ok": "yes"})
+
+    assert False is command_format.answer_of(Event("mix-1", at, "", body))["ok"]
