@@ -161,8 +161,8 @@ def test_an_answer_is_passed_on_whichever_version_wrote_it(
     more: dict[str, Any], lacks: tuple[str, ...]
 ) -> None:
     """With more facts than this version writes, or with fewer."""
-    facts = {"id": "7", "verb": "batch.note", "who": "kim", "via": "page", "ok": True}
-    facts |= {"answer": "noted", **more}
+    facts: dict[str, Any] = {"id": "7", "verb": "batch.note", "who": "kim", "via": "page"}
+    facts |= {"ok": True, "answer": "noted", **more}
     body = body_of(Kind.COMMAND, {key: value for key, value in facts.items() if key not in lacks})
     at = Instant(datetime(2026, 3, 2, tzinfo=UTC), 0.0)
 
