@@ -1,9 +1,9 @@
-"""The station's state as text, and back: what a restart goes on from.
+"""The station's state as text, and back: a restart goes on from it.
 
-The text carries a mark of the shape of the state.  A version with another mark, or
-with other weights than those that the detectors remember by, takes from it only what
-must not be lost: time, commands taken, lots, batches, alarms and which probes are out
-of the water.  Its detectors start over, as after a gap.
+The text carries a mark of the shape of the state.  A version with another mark, or with other
+weights than those of the detectors' memory, restores only what must not be lost: time, commands
+taken, lots, batches, alarms and the probes that are out of the water.  Its detectors start over,
+as after a gap.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.journal.former_batch import in_present_shape
 from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.former_names import by_present_name
 from daemon.mixing.batch.lots import Lot
@@ -44,7 +45,7 @@ def restore(text: str) -> StationState | None:
 
 
 def restore_batches(text: str) -> StationState | None:
-    """Return what even another version must keep of a state; None when nothing can be read."""
+    """Return what any other version must keep of a state; None when it cannot be read."""
     try:
         whole = _adapter(dict[str, Any]).validate_json(text)
         raw = whole.get("state", whole)
@@ -52,12 +53,12 @@ def restore_batches(text: str) -> StationState | None:
         state.lots = _adapter(dict[str, Lot]).validate_python(raw.get("lots", {}))
         state.commands_taken = _adapter(int).validate_python(raw.get("commands_taken", 0))
         state.alarms = _alarms(raw.get("alarms"))
-        for name, kept in raw["reservoirs"].items():
+        for name, stored in raw["reservoirs"].items():
             state.reservoirs[name] = ReservoirState(
-                batch=_adapter(BatchState).validate_python(kept["batch"]),
-                times=_adapter(MixingTimes).validate_python(kept.get("times", {})),
-                probes=_out_of_water(kept.get("probes", {})),
-                alarms=_alarms(kept.get("alarms")),
+                batch=_adapter(BatchState).validate_python(in_present_shape(stored["batch"])),
+                times=_adapter(MixingTimes).validate_python(stored.get("times", {})),
+                probes=_out_of_water(stored.get("probes", {})),
+                alarms=_alarms(stored.get("alarms")),
             )
     except (ValidationError, KeyError, TypeError, AttributeError):
         return None
@@ -66,31 +67,31 @@ def restore_batches(text: str) -> StationState | None:
 
 
 def _rename_alarms(state: StationState) -> None:
-    """Have alarms that an earlier version called otherwise go on under their present names."""
+    """Rename the alarms that an earlier version called otherwise."""
     state.alarms.known = by_present_name(state.alarms.known)
     state.health.seen = by_present_name(state.health.seen)
     for reservoir in state.reservoirs.values():
         reservoir.alarms.known = by_present_name(reservoir.alarms.known)
 
 
-def _alarms(kept: Any) -> AlarmState:  # noqa: ANN401 - whatever another version wrote
-    """Return the alarms that can be read: what is shelved, or unacknowledged, stays so."""
+def _alarms(stored: Any) -> AlarmState:  # noqa: ANN401 - whatever another version wrote
+    """Return the alarms that can be read, so that shelved ones stay shelved."""
     try:
-        found: AlarmState = _adapter(AlarmState).validate_python(kept)
+        alarms: AlarmState = _adapter(AlarmState).validate_python(stored)
     except ValidationError:
         return AlarmState()
-    return found
+    return alarms
 
 
 def _out_of_water(probes: dict[str, Any]) -> dict[str, ProbeState]:
-    """Return the probes that hang in a bottle, which no new version makes measure the water."""
+    """Return the probes that are out of the water for calibration; they stay out in any version."""
     return {
         name: ProbeState(
-            out_s=_adapter(float).validate_python(kept["out_s"]),
-            left_under=_adapter(str).validate_python(kept.get("left_under", "")),
+            out_s=_adapter(float).validate_python(stored["out_s"]),
+            left_under=_adapter(str).validate_python(stored.get("left_under", "")),
         )
-        for name, kept in probes.items()
-        if kept.get("out_s") is not None
+        for name, stored in probes.items()
+        if stored.get("out_s") is not None
     }
 
 

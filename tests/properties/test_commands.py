@@ -224,9 +224,9 @@ def test_what_always_holds_whatever_is_asked(happenings: list[tuple[str, float]]
         state = station.state.reservoirs["mix-1"].batch
         if any(facts_in(event)["to"] == Phase.READY for event in of(said, Kind.PHASE)):
             assert {} == pending(state, DEMANDING)
-            assert state.called is not None
-            assert 33.0 < state.called < 35.0
-        assert (state.ready_since_s is not None) <= (state.phase in (Phase.READY, Phase.STALE))
+            assert state.judgement.salinity is not None
+            assert 33.0 < state.judgement.salinity < 35.0
+        assert (state.age.released_s is not None) <= (state.phase in (Phase.READY, Phase.STALE))
     assert_phases_follow(of(entries, Kind.PHASE))
     assert_batches_end_once(of(entries, Kind.BATCH))
 

@@ -93,13 +93,17 @@ def test_a_missing_uncertainty_decides_nothing(salinity: float, noise: float, u:
     waiting, known = BatchState(Phase.DISSOLVING, "b"), BatchState(Phase.DISSOLVING, "b")
     on_stabilised(waiting, Stabilised(salinity, noise, {}), None, 0.0, settings)
 
-    assert (Phase.VERIFYING, None, None) == (waiting.phase, waiting.called_u, waiting.probability)
+    assert (Phase.VERIFYING, None, None) == (
+        waiting.phase,
+        waiting.judgement.salinity_u,
+        waiting.judgement.probability,
+    )
     level = Level()
     for n in range(40):
         level.advance(10.0 * n, salinity, u)
     on_more_readings(waiting, level, 400.0, settings)
     on_stabilised(known, Stabilised(salinity, noise, {}), u, 0.0, settings)
-    assert known.called_u == waiting.called_u
+    assert known.judgement.salinity_u == waiting.judgement.salinity_u
     assert known.phase is waiting.phase
 
 

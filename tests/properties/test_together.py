@@ -72,7 +72,7 @@ def absent(corner: Corner, silent: tuple[str, ...], *, mute: bool) -> None:
     corner.silent, corner.mute = frozenset(silent), mute
     corner.run(1.0)  # what was measured before ends its bins and half minutes
     before = corner.state.batch
-    known = (before.called, before.called_u, before.probability)
+    known = (before.judgement.salinity, before.judgement.salinity_u, before.judgement.probability)
     out = corner.out
     said = corner.run(11.0)
     corner.silent, corner.mute = frozenset(), False
@@ -113,10 +113,10 @@ def assert_no_surer(
 ) -> None:
     """What was called stays, its uncertainty does not shrink, nor does a verdict form."""
     called, u, probability = before
-    assert called == after.called
-    assert (u is None) == (after.called_u is None)
-    assert u is None or after.called_u is None or after.called_u >= u
-    assert after.probability in (probability, None)
+    assert called == after.judgement.salinity
+    assert (u is None) == (after.judgement.salinity_u is None)
+    assert u is None or after.judgement.salinity_u is None or after.judgement.salinity_u >= u
+    assert after.judgement.probability in (probability, None)
 
 
 def play(script: Script) -> Corner:

@@ -1,4 +1,4 @@
-"""Release a batch or refuse it, and say why: the judgement of steady water.
+"""Release a batch or refuse it, with the reason: the judgement of steady water.
 
 The salinity is judged by the probability that it lies within the limits; what
 else the reservoir demands of a batch comes after that.  Another instrument confirms
@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Phase
 from daemon.mixing.batch.advice import Vessel, correction, undecided
 from daemon.mixing.batch.second_instrument import likely_cause
+from daemon.mixing.batch.state import Advice
 from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
 from daemon.mixing.seawater import dosing
 from daemon.mixing.seawater.dosing import MASS_U_SHARE, VOLUME_U_SHARE
@@ -27,7 +28,7 @@ from daemon.mixing.seawater.uncertainty import Verdict, accept, combine, conform
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from daemon.mixing.batch.state import BatchSettings, BatchState, Told
+    from daemon.mixing.batch.state import BatchSettings, BatchState, SaltAddition
 
 SURE = 2.0
 
@@ -37,9 +38,9 @@ class Shortfall:
     """Salt that the water does not account for.
 
     Attributes:
-        expected: Practical salinity that the told mass must give.
-        u: Standard uncertainty of what was found less what was expected.
-        missing_g: Dry mix unaccounted for, g; negative when there is too much.
+        expected: Practical salinity that the mass of mix must give.
+        u: Standard uncertainty of the difference from the water.
+        missing_g: Salt mix unaccounted for, g; negative when there is too much.
     """
 
     expected: float
@@ -48,39 +49,40 @@ class Shortfall:
 
 
 def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
-    """Release, refuse, or say what would decide.
+    """Release, refuse, or advise what would decide.
 
     Args:
-        state: Changed in place; its `called` and `called_u` are judged.
+        state: Changed in place; its `judgement` is renewed.
         t_s: Monotonic time, s.
         settings: What the batch has to be.
     """
-    if state.called is None or state.called_u is None:
+    if state.judgement.salinity is None or state.judgement.salinity_u is None:
         return []
-    state.judged_s = t_s
-    salinity, u = state.called, state.called_u
+    state.judgement.judged_s = t_s
+    salinity, u = state.judgement.salinity, state.judgement.salinity_u
     low, high = settings.low_ppt, settings.high_ppt
-    verdict, state.probability = _verdict(state, salinity, u, settings)
-    found = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
+    verdict, state.judgement.probability = _verdict(state, salinity, u, settings)
+    indicated = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
     if verdict == "outside":
-        return _refuse(state, salinity, f"{found} is outside {low:g} to {high:g} ppt", settings)
+        return _refuse(state, salinity, f"{indicated} is outside {low:g} to {high:g} ppt", settings)
     waits = pending(state, settings)
     if verdict == "undecided":
-        why = f"{found} is not surely within {low:g} to {high:g} ppt"
+        why = f"{indicated} is not surely within {low:g} to {high:g} ppt"
         return _open(state, why) + _leave_open(state, salinity, u, waits, settings)
     if waits:
-        text = (
-            f"{found} is within {low:g} to {high:g} ppt; release waits: {'; '.join(waits.values())}"
-        )
-        return _open(state, "release waits") + advise(
+        reasons = "; ".join(waits.values())
+        text = f"{indicated} is within {low:g} to {high:g} ppt; release waits: {reasons}"
+        return _open(state, "release waits") + set_advice(
             state, f"waits: {', '.join(waits)}", AdviceGiven(text)
         )
     # Neither mixing nor a correction makes the water that was released before any younger.
-    state.aged_from_s = t_s if state.aged_from_s is None else state.aged_from_s
-    state.ready_since_s, state.was_ready = state.aged_from_s, True
-    state.was_stale = False
-    state.forget_advice()
-    return to(state, Phase.READY, f"{found} is within {low:g} to {high:g} ppt")
+    state.age.first_released_s = (
+        t_s if state.age.first_released_s is None else state.age.first_released_s
+    )
+    state.age.released_s, state.age.was_released = state.age.first_released_s, True
+    state.age.was_stale = False
+    state.advice = Advice()
+    return move_to(state, Phase.READY, f"{indicated} is within {low:g} to {high:g} ppt")
 
 
 def _verdict(
@@ -91,7 +93,7 @@ def _verdict(
     The probability is that of the less favourable of the two.
     """
     low, high = settings.low_ppt, settings.high_ppt
-    looks = [salinity] if state.mean is None else [salinity, state.mean]
+    looks = [salinity] if state.judgement.mean is None else [salinity, state.judgement.mean]
     probability = min(conformance_probability(each, u, low, high) for each in looks)
     verdicts = {accept(each, u, low, high, settings.release_confidence) for each in looks}
     return (verdicts.pop() if len(verdicts) == 1 else "undecided"), probability
@@ -106,7 +108,7 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
         waits["temperature"] = f"temperature is {now}, wanted {span[0]:g} to {span[1]:g} °C"
     if settings.needs_confirmation and not state.confirmed_by:
         waits["confirmation"] = "somebody must confirm that the water is clear and the bottom clean"
-    elif state.was_stale and not state.confirmed_by:
+    elif state.age.was_stale and not state.confirmed_by:
         waits["confirmation"] = "it was stale; somebody must confirm that it is still good"
     if state.second is None and settings.needs_second_reading:
         waits["second reading"] = "a reading of an independent instrument is wanted"
@@ -119,14 +121,18 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
 
 
 def disagreement(state: BatchState) -> str:
-    """Say how the two instruments disagree beyond their uncertainty; empty when they agree.
+    """Return how the two instruments disagree beyond their uncertainty; empty when they agree.
 
-    Empty too where nobody knows what the probe is worth; then nothing is judged either.
+    Empty too where the uncertainty of the probe is not known; then nothing is judged either.
     """
-    if state.second is None or state.called is None or state.called_u is None:
+    if (
+        state.second is None
+        or state.judgement.salinity is None
+        or state.judgement.salinity_u is None
+    ):
         return ""
-    apart = state.second.salinity - state.called
-    allowed = SURE * combine(state.second.u, state.called_u)
+    apart = state.second.salinity - state.judgement.salinity
+    allowed = SURE * combine(state.second.u, state.judgement.salinity_u)
     if abs(apart) <= allowed:
         return ""
     cause = likely_cause(apart, state.second.instrument)
@@ -137,67 +143,78 @@ def disagreement(state: BatchState) -> str:
     )
 
 
-def expected(told: Told) -> tuple[float, float]:
-    """Return the practical salinity that the told mass must give, and its uncertainty.
+def expected(salt: SaltAddition) -> tuple[float, float]:
+    """Return the practical salinity that the mass of mix must give, and its uncertainty.
 
     Raises:
         ValueError: The mass would give more than the scale of salinity holds.
     """
-    made = dosing.outcome(told.volume_l, told.before, told.mass_g, 0.0, told.mix_yield)
-    rise = made.salinity - told.before
-    share = combine(told.yield_u / told.mix_yield, MASS_U_SHARE, VOLUME_U_SHARE)
-    return made.salinity, rise * share
+    outcome = dosing.outcome(
+        salt.volume_l, salt.initial_salinity, salt.mass_g, 0.0, salt.salt_content
+    )
+    rise = outcome.salinity - salt.initial_salinity
+    share = combine(salt.salt_content_u / salt.salt_content, MASS_U_SHARE, VOLUME_U_SHARE)
+    return outcome.salinity, rise * share
 
 
 def shortfall(state: BatchState) -> Shortfall | None:
-    """Return the salt unaccounted for, or None where salt told and salt found agree."""
-    told = state.told
-    if told is None or not told.holds or state.called is None or state.called_u is None:
+    """Return the salt unaccounted for, or None where the mass and the water agree."""
+    salt = state.salt
+    if (
+        salt is None
+        or not salt.comparable
+        or state.judgement.salinity is None
+        or state.judgement.salinity_u is None
+    ):
         return None
     try:
-        wanted, wanted_u = expected(told)
-        u = combine(wanted_u, state.called_u)
-        if abs(wanted - state.called) <= SURE * u:
+        expected_salinity, expected_u = expected(salt)
+        u = combine(expected_u, state.judgement.salinity_u)
+        if abs(expected_salinity - state.judgement.salinity) <= SURE * u:
             return None
-        found = _grams(told, state.called)
+        dissolved_g = _grams(salt, state.judgement.salinity)
     except ValueError:
         return None
-    return Shortfall(wanted, u, told.mass_g - found)
+    return Shortfall(expected_salinity, u, salt.mass_g - dissolved_g)
 
 
-def _grams(told: Told, salinity: float) -> float:
-    """Return the mix that gives the salinity found; negative for water that lost salt."""
-    if salinity >= told.before:
-        return dosing.correct(told.volume_l, told.before, salinity, told.mix_yield).salt_g
-    return -dosing.correct(told.volume_l, salinity, told.before, told.mix_yield).salt_g
+def _grams(salt: SaltAddition, salinity: float) -> float:
+    """Return the mix that gives the salinity of the water; negative for water that lost salt."""
+    if salinity >= salt.initial_salinity:
+        return dosing.correct(
+            salt.volume_l, salt.initial_salinity, salinity, salt.salt_content
+        ).salt_g
+    return -dosing.correct(salt.volume_l, salinity, salt.initial_salinity, salt.salt_content).salt_g
 
 
 def short_sentence(state: BatchState, short: Shortfall) -> str:
-    """Say what is missing and what that can mean."""
-    weighed = "" if state.told is None else f" of the {state.told.mass_g:.0f} g weighed"
-    found = "" if state.called is None else f"{state.called:.2f} ppt found, "
+    """Return what is missing and what that can mean."""
+    weighed = "" if state.salt is None else f" of the {state.salt.mass_g:.0f} g weighed"
+    measured = (
+        "" if state.judgement.salinity is None else f"{state.judgement.salinity:.2f} ppt found, "
+    )
     return (
         f"{short.missing_g:.0f} g{weighed} are unaccounted for"
-        f" ({found}{short.expected:.2f} ppt expected): look for salt on"
+        f" ({measured}{short.expected:.2f} ppt expected): look for salt on"
         " the bottom, and check the weight and the volume"
     )
 
 
-def to(state: BatchState, phase: Phase, why: str) -> list[Happening]:
+def move_to(state: BatchState, phase: Phase, why: str) -> list[Happening]:
     """Move to a phase; the event says from where, and why."""
-    probability = None if state.probability is None else round(state.probability, 4)
+    probability = (
+        None if state.judgement.probability is None else round(state.judgement.probability, 4)
+    )
     changed = PhaseChanged(state.phase, phase, why, probability)
     state.phase = phase
     return [Happening(changed)]
 
 
-def advise(state: BatchState, about: str, given: AdviceGiven) -> list[Happening]:
-    """Give advice; its figures are kept up to date, but one event is made of what it is about."""
-    known = state.advised == about and bool(state.advice)
-    state.advice, state.advised = given.advice, about
-    state.advice_salt_g = _amount(given.salt_g)
-    state.advice_water_l = _amount(given.water_l)
-    return [] if known else [Happening(given)]
+def set_advice(state: BatchState, topic: str, event: AdviceGiven) -> list[Happening]:
+    """Set the advice; its figures are updated, but one topic gives one event."""
+    unchanged = state.advice.topic == topic and bool(state.advice.text)
+    state.advice = Advice(event.advice, topic, _amount(event.salt_g), _amount(event.water_l))
+    return [] if unchanged else [Happening(event)]
 
 
 def _amount(value: float | None) -> float | None:
@@ -208,24 +225,24 @@ def _refuse(
     state: BatchState, salinity: float, why: str, settings: BatchSettings
 ) -> list[Happening]:
     advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
-    first, about = [], "outside"
+    first, topic = [], "outside"
     if disagreement(state):
-        first, about = [disagreement(state)], "outside, disagreement"
+        first, topic = [disagreement(state)], "outside, disagreement"
     short = shortfall(state)
     if short is not None and short.missing_g > 0.0:
         advice = replace(advice, unaccounted_g=round(short.missing_g, 1))
-        first, about = [*first, short_sentence(state, short)], f"{about}, short yield"
+        first, topic = [*first, short_sentence(state, short)], f"{topic}, short yield"
     if first:
         advice = replace(advice, advice=f"{'; '.join(first)}; only then {advice.advice}")
-    state.ready_since_s = None
-    changed = [] if state.phase is Phase.OFF_TARGET else to(state, Phase.OFF_TARGET, why)
-    return changed + advise(state, about, advice)
+    state.age.released_s = None
+    changed = [] if state.phase is Phase.OFF_TARGET else move_to(state, Phase.OFF_TARGET, why)
+    return changed + set_advice(state, topic, advice)
 
 
 def _open(state: BatchState, why: str) -> list[Happening]:
-    """Go back to verifying from a verdict that does not hold any more."""
-    state.ready_since_s = None
-    return [] if state.phase is Phase.VERIFYING else to(state, Phase.VERIFYING, why)
+    """Go back to verifying from a verdict that no longer holds."""
+    state.age.released_s = None
+    return [] if state.phase is Phase.VERIFYING else move_to(state, Phase.VERIFYING, why)
 
 
 def _leave_open(
@@ -233,19 +250,25 @@ def _leave_open(
 ) -> list[Happening]:
     advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
     open_ = undecided(
-        state.probability, u, settings.low_ppt, settings.high_ppt, settings.release_confidence
+        state.judgement.probability,
+        u,
+        settings.low_ppt,
+        settings.high_ppt,
+        settings.release_confidence,
     )
     text = f"{open_}; {advice.advice} to reach {settings.target_ppt:g} ppt"
     if waits:
         text = f"{text}; release waits besides: {'; '.join(waits.values())}"
-    probability = None if state.probability is None else round(state.probability, 4)
-    given = replace(advice, advice=text, probability=probability)
-    return advise(state, ", ".join(["undecided", *waits]), given)
+    probability = (
+        None if state.judgement.probability is None else round(state.judgement.probability, 4)
+    )
+    event = replace(advice, advice=text, probability=probability)
+    return set_advice(state, ", ".join(["undecided", *waits]), event)
 
 
 def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:
-    """Return the vessel with what is known of this batch's volume and salt."""
-    told, vessel = state.told, settings.vessel
-    volume_l = vessel.fill_l if told is None else told.volume_l
-    mix_yield = vessel.mix_yield if told is None else told.mix_yield
+    """Return the vessel with the volume and salt content of this batch."""
+    salt, vessel = state.salt, settings.vessel
+    volume_l = vessel.fill_l if salt is None else salt.volume_l
+    mix_yield = vessel.mix_yield if salt is None else salt.salt_content
     return Vessel(max(volume_l - state.used_l, 0.1), vessel.capacity_l, mix_yield)

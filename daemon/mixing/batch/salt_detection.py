@@ -32,17 +32,17 @@ def arrived(state: BatchState, level: Level, now: float, t_s: float) -> str:
         t_s: Monotonic time, s.
     """
     low, high = level.quartiles()
-    if state.fallen_since_s is None and _calm(level):
-        state.rests_at = median(level.medians)
-    if now > (low if state.rests_at is None else state.rests_at) + ARRIVAL_PPT:
+    if state.levels.below_idle_since_s is None and _calm(level):
+        state.levels.idle = median(level.medians)
+    if now > (low if state.levels.idle is None else state.levels.idle) + ARRIVAL_PPT:
         return "" if still_falling(level) else "salt seen arriving"
-    if now > (high if state.rests_at is None else state.rests_at) - ARRIVAL_PPT:
-        state.fallen_since_s = None
+    if now > (high if state.levels.idle is None else state.levels.idle) - ARRIVAL_PPT:
+        state.levels.below_idle_since_s = None
         return ""
-    if state.fallen_since_s is None:
-        state.rests_at = high if state.rests_at is None else state.rests_at
-        state.fallen_since_s = t_s
-    lasts = t_s - state.fallen_since_s >= OUTLASTS_S
+    if state.levels.below_idle_since_s is None:
+        state.levels.idle = high if state.levels.idle is None else state.levels.idle
+        state.levels.below_idle_since_s = t_s
+    lasts = t_s - state.levels.below_idle_since_s >= OUTLASTS_S
     return "water seen arriving" if lasts and not still_falling(level) else ""
 
 

@@ -1,12 +1,16 @@
-"""What a batch has to be, and where it stands: plain data for `batch` and `release`."""
+"""What a batch has to be, and what is known of the present one: plain data."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.batch.advice import Vessel
+
+if TYPE_CHECKING:
+    from datetime import datetime
 
 STEADY = (Phase.VERIFYING, Phase.READY, Phase.OFF_TARGET, Phase.STALE)
 WITH_SALT = (Phase.DISSOLVING, *STEADY)
@@ -18,7 +22,7 @@ class BatchSettings:
     """What a batch in one reservoir has to be.
 
     Attributes:
-        target_ppt: Practical salinity wanted.
+        target_ppt: Practical salinity to reach.
         tolerance_ppt: Allowed to either side.
         use_within_h: Hours after release until it is stale.
         warn_before_h: Hours before that from which it counts as ageing.
@@ -27,10 +31,10 @@ class BatchSettings:
         blank_max_ppt: Water below it is purified water.
         purified_max_uS_cm: Conductivity at 25 °C above which purified water is impure.
         temperature_range_C: Where the water must be for release; None for anywhere.
-        needs_confirmation: Whether somebody must say that water and bottom are clear.
+        needs_confirmation: Whether a person must confirm that water and bottom are clear.
         needs_second_reading: Whether another instrument must agree.
         release_short: Whether to release although salt is unaccounted for.
-        remix_every_h: Hours after which standing water is advised to be mixed again.
+        remix_every_h: Hours of standing after which the advice is to mix the water again.
         homogeneity_ppt: How far, ±, steady water elsewhere in the vessel may be from the
             water at the probe, practical salinity; our own choice, the same as "steady" allows.
         vessel: What it is mixed in, for advice.
@@ -74,44 +78,46 @@ class BatchSettings:
 
 
 @dataclass(slots=True)
-class Told:
-    """What somebody said of the salt that went in.
+class SaltAddition:
+    """The salt that went into the batch, as it was reported.
 
     Attributes:
-        mass_g: Dry mix, g.
+        mass_g: Salt mix, g.
         volume_l: Water in the vessel before the salt, L, heel included.
-        before: Practical salinity of that water.
-        mix_yield: Grams of sea salt per gram of mix, as far as known.
-        yield_u: Its standard uncertainty.
-        lot: Name of the lot; empty when not told.
-        taken_g: Mix that the books of the lot were lessened by, g.
-        holds: Whether it still says how much salt there must be.
-        teaches: Whether nothing has come or gone since, so that it shows what the lot yields.
-        stood_at: Steady practical salinity that it gave before it was corrected; None when none.
-        stood_u: Its standard uncertainty; None when nobody knows it.
+        initial_salinity: Practical salinity of that water.
+        salt_content: Grams of sea salt per gram of mix, as far as known.
+        salt_content_u: Its standard uncertainty.
+        lot: Name of the lot; empty when not recorded.
+        booked_g: Mix that was subtracted from the stock of the lot, g.
+        comparable: Whether the salinity that it must give can be compared with the water.
+        undisturbed: Whether no salt or water has come or gone since, so that the salt content
+            of the lot can be learned from it.
+        steady_salinity: Steady practical salinity that it gave before a correction; None
+            without one.
+        steady_u: Its standard uncertainty; None when it is not known.
     """
 
     mass_g: float
     volume_l: float
-    before: float
-    mix_yield: float
-    yield_u: float
+    initial_salinity: float
+    salt_content: float
+    salt_content_u: float
     lot: str = ""
-    taken_g: float = 0.0
-    holds: bool = True
-    teaches: bool = True
-    stood_at: float | None = None
-    stood_u: float | None = None
+    booked_g: float = 0.0
+    comparable: bool = True
+    undisturbed: bool = True
+    steady_salinity: float | None = None
+    steady_u: float | None = None
 
 
 @dataclass(slots=True)
 class SecondReading:
-    """What an independent instrument said.
+    """The reading of an independent instrument.
 
     Attributes:
         salinity: Practical salinity.
         u: Its standard uncertainty.
-        instrument: What it was, in the reader's words.
+        instrument: Its name, in the reader's words.
     """
 
     salinity: float
@@ -120,46 +126,121 @@ class SecondReading:
 
 
 @dataclass(slots=True)
+class WaterLevels:
+    """Levels of salinity from which salt, a refill and a fall are recognised.
+
+    Attributes:
+        before_salt: Salinity of the water before anything was added; None before any.
+        peak: Highest level since the batch began.
+        idle: Where salinity rests while there is no batch; None before it does.
+        below_idle_since_s: Since when it is lower, which may be a bubble, s; None while it is not.
+    """
+
+    before_salt: float | None = None
+    peak: float = 0.0
+    idle: float | None = None
+    below_idle_since_s: float | None = None
+
+
+@dataclass(slots=True)
+class Judgement:
+    """The steady salinity that is judged, and the result.
+
+    Attributes:
+        salinity: Of the last `stabilised` event, or of the last minutes since.
+        salinity_u: Its standard uncertainty: of the probe, of scatter and of the place of the
+            probe; None while no reading has an uncertainty, and then nothing is judged.
+        noise_u: The part of it that is scatter; None before the event.
+        mean: Salinity over the whole time since the event; None before the first look after it.
+        mean_bins: Number of bins of the level in that mean.
+        probability: Of being within tolerance.
+        judged_s: Time of the last judgement, s.
+    """
+
+    salinity: float | None = None
+    salinity_u: float | None = None
+    noise_u: float | None = None
+    mean: float | None = None
+    mean_bins: int = 0
+    probability: float | None = None
+    judged_s: float | None = None
+
+
+@dataclass(slots=True)
+class Age:
+    """Release and age of the water.
+
+    Attributes:
+        released_s: From when its age counts while it is released, s; None when it is not.
+        first_released_s: When its water was first released, or released again after a person
+            asked for verification, s; None before.
+        was_released: Whether it has been released at any time.
+        was_stale: Whether it has been stale since the last release.
+        remix_advised_s: When the advice was last to mix standing water, s.
+    """
+
+    released_s: float | None = None
+    first_released_s: float | None = None
+    was_released: bool = False
+    was_stale: bool = False
+    remix_advised_s: float | None = None
+
+
+@dataclass(slots=True)
+class Advice:
+    """The advice in force.
+
+    Attributes:
+        text: One sentence; empty when there is none.
+        topic: What it is about, so that one topic gives one event.
+        salt_g: Salt mix to add, g; None for none.
+        water_l: Purified water to add, L; None for none.
+    """
+
+    text: str = ""
+    topic: str = ""
+    salt_g: float | None = None
+    water_l: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchIdentity:
+    """The identity of a new batch.
+
+    Attributes:
+        id: Of the batch; empty for none.
+        day: UTC day of the last id, as 20260302.
+        count: Number of ids that this day has had.
+    """
+
+    id: str
+    day: str
+    count: int
+
+
+@dataclass(slots=True)
 class BatchState:
-    """Where the batch stands; plain data.
+    """The batch in one reservoir; plain data.
 
     Attributes:
         phase: The phase.
-        id: Of the batch; empty when none is known.
-        day: Day of the last id, and `count` how many it has had.
-        count: See `day`.
+        id: Of the batch; empty without one.
+        day: UTC day of the last id.
+        count: Number of ids that this day has had.
         ended: How the last batches ended, by id.
-        lot: The lot of dry mix that was used last, for its stock; empty when none was told.
-        rest_level: Salinity of the water before anything was added.
-        peak: Highest level since the batch began.
-        rests_at: Where salinity rests while no batch is known; None before it does.
-        fallen_since_s: Since when it is lower, which may be a bubble, s; None while it is not.
-        salted_since_s: When dissolving began, s; None once it has been learned from.
+        lot: The lot of salt mix that was used last, for its stock; empty when not recorded.
+        levels: Levels of salinity that recognise salt and other water.
+        dissolving_since_s: When dissolving began, s; None once it has been learned from.
         remaining: How far salinity still has to go by the last forecast; None without.
-        called: Salinity of the last `stabilised` call, or of the last minutes since.
-        called_u: Its standard uncertainty: of the probe, of scatter and of the place of the
-            probe; None while no reading tells what the probe is worth, and then nothing is judged.
-        noise_u: The part of it that is scatter; None before a call.
-        mean: Salinity over the whole time since that call; None before a look after it.
-        mean_bins: From how many bins of the level.
-        temperature_C: Of the water, at the last reading that could be used.
-        probability: Of being within tolerance.
-        judged_s: When that was last worked out, s.
-        ready_since_s: When it was released, s; None when it is not.
-        aged_from_s: When its water was first released, or released after somebody
-            asked to verify it again, s; None before.
-        was_ready: Whether it has been released at any time.
-        was_stale: Whether it has been stale since somebody last vouched for it.
-        told: What was said of the salt.
-        confirmed_by: Who said that water and bottom are clear.
-        second: What another instrument said.
+        judgement: Of the steady salinity.
+        temperature_C: Of the water, at the last usable reading.
+        age: Release and age.
+        salt: The salt that went in; None when not recorded.
+        confirmed_by: Who confirmed that water and bottom are clear.
+        second: Reading of another instrument.
         used_l: Litres taken since release.
-        impure: Whether the purified water has been told impure.
-        remix_told_s: When it was last advised to mix standing water, s.
-        advice: The sentence in force; empty when there is none.
-        advised: What that was about, so that it is not said twice.
-        advice_salt_g: Dry mix that it says to add, g; None when none.
-        advice_water_l: Purified water that it says to add, L; None when none.
+        impure: Whether an event has reported the purified water as impure.
+        advice: In force.
     """
 
     phase: Phase = Phase.IDLE
@@ -168,36 +249,33 @@ class BatchState:
     count: int = 0
     ended: dict[str, str] = field(default_factory=dict)
     lot: str = ""
-    rest_level: float | None = None
-    peak: float = 0.0
-    rests_at: float | None = None
-    fallen_since_s: float | None = None
-    salted_since_s: float | None = None
+    levels: WaterLevels = field(default_factory=WaterLevels)
+    dissolving_since_s: float | None = None
     remaining: float | None = None
-    called: float | None = None
-    called_u: float | None = None
-    noise_u: float | None = None
-    mean: float | None = None
-    mean_bins: int = 0
+    judgement: Judgement = field(default_factory=Judgement)
     temperature_C: float | None = None
-    probability: float | None = None
-    judged_s: float | None = None
-    ready_since_s: float | None = None
-    aged_from_s: float | None = None
-    was_ready: bool = False
-    was_stale: bool = False
-    told: Told | None = None
+    age: Age = field(default_factory=Age)
+    salt: SaltAddition | None = None
     confirmed_by: str = ""
     second: SecondReading | None = None
     used_l: float = 0.0
     impure: bool = False
-    remix_told_s: float | None = None
-    advice: str = ""
-    advised: str = ""
-    advice_salt_g: float | None = None
-    advice_water_l: float | None = None
+    advice: Advice = field(default_factory=Advice)
 
-    def forget_advice(self) -> None:
-        """No advice is in force any more."""
-        self.advice, self.advised = "", ""
-        self.advice_salt_g, self.advice_water_l = None, None
+    def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
+        """Return the identity of the next batch; no clock makes an id come a second time."""
+        day = max(f"{wall:%Y%m%d}", self.day)
+        count = self.count + 1 if day == self.day else 1
+        return BatchIdentity(f"{reservoir}-{day}-{count}", day, count)
+
+    def replace_batch(self, identity: BatchIdentity) -> None:
+        """Begin with a new batch, or with none.
+
+        Phase, ended batches and the lot used last outlive a batch; all else belongs to it alone.
+        """
+        self.id, self.day, self.count = identity.id, identity.day, identity.count
+        self.levels, self.judgement, self.age = WaterLevels(), Judgement(), Age()
+        self.dissolving_since_s, self.remaining, self.temperature_C = None, None, None
+        self.salt, self.used_l, self.impure = None, 0.0, False
+        self.confirmed_by, self.second = "", None
+        self.advice = Advice()

@@ -190,7 +190,7 @@ def _of_water(
 
 def _where_it_was(state: ReservoirState) -> bool:
     """Say whether released water is so surely as it was that nothing more need be looked at."""
-    called, medians = state.batch.called, state.level.medians
+    called, medians = state.batch.judgement.salinity, state.level.medians
     if called is None or not medians or "salinity-drifting" in state.alarms.known:
         return False
     return abs(medians[-1] - called) < conditions.LEAST_DRIFT_PPT / 2.0

@@ -113,7 +113,7 @@ def of_drift(
         deadband_ppt: How much nearer it must come again, ppt; half the limit at the most.
         active: Whether the alarm's condition counts as there.
     """
-    if state.called is None or not (state.phase is Phase.READY or drifted):
+    if state.judgement.salinity is None or not (state.phase is Phase.READY or drifted):
         return {}
     if now is None:
         return {"salinity-drifting": "not known to be back"} if active else {}
@@ -121,9 +121,10 @@ def of_drift(
     if drifted:
         limit = max(DRIFTED_SHARE * limit, LEAST_DRIFT_PPT)
     limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
-    if abs(now - state.called) < limit:
+    if abs(now - state.judgement.salinity) < limit:
         return {}
-    return {"salinity-drifting": f"released as {state.called:.2f} ppt, and now {now:.2f} ppt"}
+    why = f"released as {state.judgement.salinity:.2f} ppt, and now {now:.2f} ppt"
+    return {"salinity-drifting": why}
 
 
 def of_probes(
@@ -166,11 +167,11 @@ def of_batch(
     """Return what is wrong with the batch and its salt."""
     found = {}
     if state.phase is Phase.OFF_TARGET:
-        found["batch-off-target"] = state.advice or "salinity is outside the limits"
+        found["batch-off-target"] = state.advice.text or "salinity is outside the limits"
     if state.phase is Phase.STALE:
-        found["batch-stale"] = state.advice or "older than it may be used"
+        found["batch-stale"] = state.advice.text or "older than it may be used"
     if state.phase is Phase.BLANK and state.impure:
-        found["blank-impure"] = state.advice or "the purified water is not pure"
+        found["blank-impure"] = state.advice.text or "the purified water is not pure"
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         short = shortfall(state)
         if short is not None and short.missing_g > 0.0:
@@ -184,7 +185,7 @@ def of_batch(
 def of_mixing(
     state: BatchState, level: Level, t_s: float, settings: BatchSettings, *, active: bool
 ) -> dict[str, str]:
-    """Return whether mixing is late, or has not begun though salt was told.
+    """Return whether mixing is late, or has not begun though salt was recorded.
 
     Args:
         state: Of the batch.
@@ -196,7 +197,7 @@ def of_mixing(
     """
     late = _overdue(state, level, t_s, settings, active=active)
     if _not_come(state, t_s, settings):
-        late = "salt was told, but none is seen in the water: was it poured?"
+        late = "salt is recorded, but none has reached the water: was it poured?"
     return {"mixing-overdue": late} if late else {}
 
 
@@ -204,9 +205,9 @@ def _overdue(
     state: BatchState, level: Level, t_s: float, settings: BatchSettings, *, active: bool
 ) -> str:
     """Say why mixing is late: still moving when it should be over, or never proven to be."""
-    if state.phase is not Phase.DISSOLVING or state.salted_since_s is None:
+    if state.phase is not Phase.DISSOLVING or state.dissolving_since_s is None:
         return ""
-    after_s = t_s - state.salted_since_s
+    after_s = t_s - state.dissolving_since_s
     late_s = after_s - settings.settle_within_min * 60.0
     if late_s > PROOF_S:
         return f"not surely steady after more than {int(after_s / 600.0) * 10} min"
@@ -216,10 +217,10 @@ def _overdue(
 
 
 def _not_come(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
-    """Say whether salt that was told should have been seen by now and has not."""
-    if state.phase is not Phase.BLANK or state.told is None or state.salted_since_s is None:
+    """Return whether the recorded salt is overdue in the water."""
+    if state.phase is not Phase.BLANK or state.salt is None or state.dissolving_since_s is None:
         return False
-    return t_s - state.salted_since_s > settings.settle_within_min * 60.0
+    return t_s - state.dissolving_since_s > settings.settle_within_min * 60.0
 
 
 def _warned_h(settings: BatchSettings) -> float:

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def released(
-    state: BatchState, times: MixingTimes, known: dict[str, Lot], t_s: float
+    state: BatchState, times: MixingTimes, lots_by_name: dict[str, Lot], t_s: float
 ) -> list[Happening]:
     """Learn from a batch at the moment of its first release.
 
@@ -26,38 +26,38 @@ def released(
     Args:
         state: Of the batch; counts as learned from afterwards.
         times: Mixing times of its reservoir; changed in place.
-        known: Lots by name; changed in place.
+        lots_by_name: Lots by name; changed in place.
         t_s: Monotonic time, s.
     """
-    since_s, state.salted_since_s = state.salted_since_s, None
+    since_s, state.dissolving_since_s = state.dissolving_since_s, None
     if since_s is None:
         return []
     if t_s > since_s:
         schedule.learn(times, (t_s - since_s) / 60.0)
-    told = state.told
-    if told is None or told.lot not in known:
+    salt = state.salt
+    if salt is None or salt.lot not in lots_by_name:
         return []
-    stood_at, stood_u = told.stood_at, told.stood_u
-    if told.teaches:
-        stood_at, stood_u = state.called, state.called_u
-    if stood_at is None or stood_u is None:
+    salinity, salinity_u = salt.steady_salinity, salt.steady_u
+    if salt.undisturbed:
+        salinity, salinity_u = state.judgement.salinity, state.judgement.salinity_u
+    if salinity is None or salinity_u is None:
         return []
-    lot = known[told.lot]
+    lot = lots_by_name[salt.lot]
     try:
-        shown = lots.weighed(
+        weighing = lots.weighed(
             t_s,
             state.id,
-            told.mass_g,
-            told.volume_l,
-            stood_at,
-            stood_u,
-            told.before,
+            salt.mass_g,
+            salt.volume_l,
+            salinity,
+            salinity_u,
+            salt.initial_salinity,
         )
     except ValueError as exc:
         return [Happening(AdviceGiven(f"lot {lot.name} learns nothing from this batch: {exc}"))]
-    lots.learn(lot, shown)
-    found = lots.estimate(lot, t_s)
+    lots.learn(lot, weighing)
+    estimate = lots.estimate(lot, t_s)
     learned = SaltContentLearned(
-        lot.name, round(found.value, 4), round(found.u, 4), batches=found.count
+        lot.name, round(estimate.value, 4), round(estimate.u, 4), batches=estimate.count
     )
     return [Happening(learned)]

@@ -2,14 +2,26 @@
 
 from __future__ import annotations
 
+import gzip
 import json
+from dataclasses import fields
+from pathlib import Path
 from typing import Any
 
 import pytest
 
-from daemon.entries import Event, Kind
+from daemon.entries import Event, Kind, Phase
 from daemon.journal.checkpoint import dump, restore, restore_batches
+from daemon.journal.former_batch import in_present_shape
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
+from daemon.mixing.batch.state import (
+    Age,
+    BatchState,
+    Judgement,
+    SaltAddition,
+    SecondReading,
+    WaterLevels,
+)
 from daemon.mixing.station.station import ReservoirSettings, Station, StationState
 from tests.parts.people import Bench
 from tests.parts.stories import BATCH, Story, a_station, mixed, of, phases
@@ -21,6 +33,12 @@ def stopped(story: Story) -> str:
     station = a_station()
     story.told(station)
     return dump(station.state)
+
+
+def stored_with_flat_batches() -> str:
+    """The checkpoint of a released batch, written by the version before batches had groups."""
+    path = Path(__file__).parents[2] / "old_journals" / "checkpoint-flat-batch.json.gz"
+    return gzip.decompress(path.read_bytes()).decode()
 
 
 def of_another_version(text: str) -> str:
@@ -73,6 +91,56 @@ def test_batches_survive_another_version() -> None:
 
     assert kept == json.loads(dump(station.state))["state"]["reservoirs"]["mix-1"]["batch"]
     assert "ready" == kept["phase"]
+
+
+def test_a_batch_stored_with_flat_fields_is_restored_whole() -> None:
+    """Phase, salt, judgement, age and second reading of a former checkpoint have their values."""
+    text = stored_with_flat_batches()
+    former = json.loads(text)["state"]["reservoirs"]["mix-1"]["batch"]
+    batch = went_on(text).state.reservoirs["mix-1"].batch
+
+    assert "told" in former
+    assert (
+        BatchState(
+            phase=Phase.READY,
+            id="mix-1-20260302-1",
+            day="20260302",
+            count=1,
+            lot="blue",
+            levels=WaterLevels(before_salt=former["rest_level"], peak=former["peak"]),
+            remaining=former["remaining"],
+            judgement=Judgement(
+                salinity=former["called"],
+                salinity_u=former["called_u"],
+                noise_u=former["noise_u"],
+                probability=former["probability"],
+                judged_s=1380.0,
+            ),
+            temperature_C=24.0,
+            age=Age(released_s=1380.0, first_released_s=1380.0, was_released=True),
+            salt=SaltAddition(7060.0, 180.0, 0.0, 0.881, 0.03, "blue", booked_g=7060.0),
+            second=SecondReading(34.1, 0.25, "the hand refractometer"),
+            used_l=60.0,
+        )
+        == batch
+    )
+
+
+def test_every_field_stored_flat_has_its_place() -> None:
+    """No field of a batch, its salt or its advice is lost from a former checkpoint."""
+    raw = json.loads(stored_with_flat_batches())
+    batch = raw["state"]["reservoirs"]["mix-1"]["batch"]
+    marks = {name: f"mark of {name}" for name in batch if name != "told"}
+    salt = {name: f"mark of {name}" for name in batch["told"]}
+    present = in_present_shape({**marks, "told": salt})
+    leaves = [each for each in present.values() if not isinstance(each, dict)]
+    leaves += [
+        each for group in present.values() if isinstance(group, dict) for each in group.values()
+    ]
+
+    assert sorted([*marks.values(), *salt.values()]) == sorted(leaves)
+    assert {each.name for each in fields(BatchState)} == {*present}
+    assert {each.name for each in fields(SaltAddition)} == {*present["salt"]}
 
 
 def test_what_people_did_to_alarms_survives_another_version() -> None:
@@ -136,12 +204,12 @@ def test_a_judged_batch_stays_judged_after_a_new_version_was_started(
     """Water that is as it was is not judged, nor its age counted, anew."""
     story = mixed(salinity)
     station = went_on(of_another_version(stopped(story)))
-    before = station.state.reservoirs["mix-1"].batch.ready_since_s
+    before = station.state.reservoirs["mix-1"].batch.age.released_s
     entries = story.still(60).told(station)
 
     assert [] == phases(entries)
     assert [] == of(entries, Kind.STABILISED)
-    assert before == station.state.reservoirs["mix-1"].batch.ready_since_s
+    assert before == station.state.reservoirs["mix-1"].batch.age.released_s
     assert phase == station.state.reservoirs["mix-1"].batch.phase
 
 

@@ -1,4 +1,4 @@
-"""What people may do to a batch: start it, confirm it, read it, note, use and discard it."""
+"""Commands about a batch: start, confirm, second reading, note, use and discard."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.batch import lifecycle, lots, release, verification
-from daemon.mixing.batch.state import STEADY, SecondReading, Told
+from daemon.mixing.batch.state import STEADY, SaltAddition, SecondReading
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.seawater.gravity_check import refuse_gravity
 from daemon.mixing.seawater.hydrometer import parse_pair, salinity_from_hydrometer
@@ -29,7 +29,7 @@ MAX_PPT = 42.0
 MAX_L = 100_000.0
 MIN_L = 0.1
 OVER_SHARE = 1.1
-"""A vessel is filled by a mark; a tenth more than was told may come out of it."""
+"""A vessel is filled by a mark; a tenth more than its nominal volume may come out of it."""
 DEFAULT_SECOND_U = 0.25
 """Standard uncertainty of a hand instrument, ppt; common practice, no source: half a division."""
 
@@ -44,103 +44,106 @@ INSTRUMENTS = {
     "refractive_index": "the refractive index",
     "": "the second instrument",
 }
-"""What a second instrument is called, by what it reads, where nobody names it."""
+"""Name of a second instrument without one, by the quantity that it reads."""
 
 
 def _start(context: BatchContext) -> CommandResult:
-    """Take what is said of the salt, and begin a batch where none is known.
+    """Record the salt, and begin a batch where there is none.
 
-    Said again before release, it corrects what was said before.
+    Sent again before release, it corrects the record.
     """
     state = context.batch
     _right_batch(context)
     if state.phase in (Phase.READY, Phase.STALE):
         raise Rejected(f"batch {state.id} is {state.phase} already; end it before the next begins")
-    told = _told(context)
-    if told is None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
-        raise Rejected(f"batch {state.id} is {state.phase} already; mass_g corrects what was told")
+    salt = _salt_addition(context)
+    if salt is None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        raise Rejected(f"batch {state.id} is {state.phase} already; mass_g corrects its salt")
     steps: list[Happening] = []
     if state.phase is Phase.IDLE:
         steps = lifecycle.begin(
             state, context.level, context.t_s, context.reservoir, context.wall, context.settings
         )
-    if told is not None:
-        _book(context, told)
-    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+    if salt is not None:
+        _book(context, salt)
+    if salt is not None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         steps = release.judge(state, context.t_s, context.settings)
-        return CommandResult(f"told anew{_said(told)}; {_standing(context)}", tuple(steps))
-    return CommandResult(f"batch {state.id} is being mixed{_said(told)}", tuple(steps))
+        return CommandResult(
+            f"the salt is corrected: {_salt_text(salt)}; {_status(context)}", tuple(steps)
+        )
+    with_salt = "" if salt is None else f" with {_salt_text(salt)}"
+    return CommandResult(f"batch {state.id} is being mixed{with_salt}", tuple(steps))
 
 
-def _said(told: Told | None) -> str:
-    if told is None:
-        return ""
-    unknown = (
-        ""
-        if told.holds
-        else " (the water before it was not measured, so it is not compared with what is found;"
-        " heel_volume_l and heel_salinity, both 0 for purified water alone, would tell)"
+def _salt_text(salt: SaltAddition) -> str:
+    text = f"{salt.mass_g:g} g in {salt.volume_l:g} L"
+    if salt.comparable:
+        return text
+    return (
+        f"{text} (the water before it was not measured, so the expected salinity is not compared;"
+        " heel_volume_l and heel_salinity, both 0 for purified water alone, make it comparable)"
     )
-    return f" with {told.mass_g:g} g in {told.volume_l:g} L{unknown}"
 
 
-def _book(context: BatchContext, told: Told) -> None:
-    """Take the mass from its lot, and give back what was taken for an earlier telling."""
+def _book(context: BatchContext, salt: SaltAddition) -> None:
+    """Subtract the mass from its lot, and add back what an earlier command subtracted."""
     state = context.batch
-    before = state.told
+    before = state.salt
     if before is not None and before.lot in context.lots:
-        _give_back(context.lots[before.lot], before.taken_g)
-    if told.lot:
-        lot = context.lots[told.lot]
+        _unbook(context.lots[before.lot], before.booked_g)
+    if salt.lot:
+        lot = context.lots[salt.lot]
         left_g = lot.left_g
-        lots.take(lot, told.mass_g)
+        lots.take(lot, salt.mass_g)
         if left_g is not None and lot.left_g is not None:
-            told.taken_g = left_g - lot.left_g
-        state.lot = told.lot
-    state.told = told
+            salt.booked_g = left_g - lot.left_g
+        state.lot = salt.lot
+    state.salt = salt
 
 
-def _give_back(lot: Lot, grams: float) -> None:
+def _unbook(lot: Lot, grams: float) -> None:
     if lot.left_g is not None:
         most_g = MAX_G if lot.bought_g is None else lot.bought_g
         lots.set_left(lot, min(lot.left_g + grams, most_g))
 
 
-def _told(context: BatchContext) -> Told | None:
-    """Return what is told of the salt, or None when nothing is."""
+def _salt_addition(context: BatchContext) -> SaltAddition | None:
+    """Return the salt that the command reports; None when it reports none."""
     vessel = context.settings.vessel
     mass_g = context.arguments.number("mass_g", 0.0, MAX_G)
     volume_l = context.arguments.number("volume_l", MIN_L, MAX_L)
     lot = context.arguments.text("lot", LONGEST_NAME)
     whole_l = vessel.fill_l if volume_l is None else volume_l
-    seen = _before(context, whole_l)
+    initial = _initial_salinity(context, whole_l)
     if mass_g is None:
         if lot or volume_l is not None or "heel_volume_l" in context.arguments.given:
             raise Rejected("mass_g is wanted too: all grams of dry mix that went in")
         return None
     if lot:
-        known = lots.estimate(lot_named(context.lots, lot), context.t_s)
-        told = Told(mass_g, whole_l, seen or 0.0, known.value, known.u, lot)
+        content = lots.estimate(lot_named(context.lots, lot), context.t_s)
+        salt = SaltAddition(mass_g, whole_l, initial or 0.0, content.value, content.u, lot)
     else:
-        told = Told(mass_g, whole_l, seen or 0.0, vessel.mix_yield, lots.COMMON_U)
-    # What was in the water that nobody measured says nothing of the salt that came.
-    told.holds = told.teaches = seen is not None
-    release.expected(told)
-    return told
+        salt = SaltAddition(mass_g, whole_l, initial or 0.0, vessel.mix_yield, lots.COMMON_U)
+    # Water that was not measured before does not show how much salt came.
+    salt.comparable = salt.undisturbed = initial is not None
+    release.expected(salt)
+    return salt
 
 
-def _before(context: BatchContext, whole_l: float) -> float | None:
-    """Return the practical salinity before the salt: of the heel told, else as it was measured.
+def _initial_salinity(context: BatchContext, whole_l: float) -> float | None:
+    """Return the practical salinity before the salt: of the heel if given, else as measured.
 
-    None where no heel was given and no reading showed the water.
+    None where no heel was given and the water was not measured.
     """
     heel_l = context.arguments.number("heel_volume_l", 0.0, MAX_L)
     heel = context.arguments.number("heel_salinity", 0.0, MAX_PPT)
     refuse_gravity(heel_salinity=heel)
     if heel_l is None and heel is None:
-        rested = context.batch.rest_level
-        seen = context.level.now() if rested is None else rested
-        return 0.0 if seen is not None and seen <= context.settings.blank_max_ppt else seen
+        measured = context.batch.levels.before_salt
+        if measured is None:
+            measured = context.level.now()
+        purified = measured is not None and measured <= context.settings.blank_max_ppt
+        return 0.0 if purified else measured
     if heel_l is None or heel is None:
         raise Rejected("heel_volume_l and heel_salinity are wanted together")
     if not heel_l < whole_l:
@@ -149,47 +152,47 @@ def _before(context: BatchContext, whole_l: float) -> float | None:
 
 
 def _confirm(context: BatchContext) -> CommandResult:
-    """Take somebody's word that the water is clear and the bottom clean."""
+    """Record that a person finds the water clear and the bottom clean."""
     state = context.batch
     _right_batch(context)
     if state.phase not in (Phase.VERIFYING, Phase.STALE):
-        raise Rejected(f"there is nothing to confirm: {_standing(context)}")
+        raise Rejected(f"there is nothing to confirm: {_status(context)}")
     steps = verification.on_confirmed(
         state, context.who, context.level, context.t_s, context.settings
     )
-    return CommandResult(f"confirmed; {_standing(context)}", tuple(steps))
+    return CommandResult(f"confirmed; {_status(context)}", tuple(steps))
 
 
 def _reading(context: BatchContext) -> CommandResult:
-    """Take what an independent instrument says."""
+    """Record the reading of an independent instrument."""
     state = context.batch
     _right_batch(context)
     if state.phase not in STEADY:
-        raise Rejected(f"a second reading counts once the water is steady: {_standing(context)}")
+        raise Rejected(f"a second reading counts once the water is steady: {_status(context)}")
     state.second = _second(context)
     apart, steps = release.disagreement(state), []
-    unknown = state.called is None or state.called_u is None
+    unknown = state.judgement.salinity is None or state.judgement.salinity_u is None
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) or (state.phase is Phase.READY and apart):
         steps = release.judge(state, context.t_s, context.settings)
-    said = apart or (
+    comparison = apart or (
         "it is compared once the probe has readings that can be used"
         if unknown
         else "it agrees with the probe"
     )
     return CommandResult(
-        f"{state.second.salinity:.2f} ppt taken; {said}; {_standing(context)}", tuple(steps)
+        f"{state.second.salinity:.2f} ppt taken; {comparison}; {_status(context)}", tuple(steps)
     )
 
 
 def _second(context: BatchContext) -> SecondReading:
     u = context.arguments.number("u_ppt", 0.001, 10.0)
-    known = (each for each in INSTRUMENTS if each in context.arguments.given)
-    name = context.arguments.text("instrument", LONGEST_NAME) or INSTRUMENTS[next(known, "")]
-    return SecondReading(_read(context), DEFAULT_SECOND_U if u is None else u, name)
+    quantities = (each for each in INSTRUMENTS if each in context.arguments.given)
+    name = context.arguments.text("instrument", LONGEST_NAME) or INSTRUMENTS[next(quantities, "")]
+    return SecondReading(_second_salinity(context), DEFAULT_SECOND_U if u is None else u, name)
 
 
-def _read(context: BatchContext) -> float:
-    """Return the practical salinity that an instrument shows, in whichever way it does."""
+def _second_salinity(context: BatchContext) -> float:
+    """Return the practical salinity of the reading, from whichever quantity it gives."""
     salinity = context.arguments.number("salinity", 0.0, MAX_PPT)
     gravity = context.arguments.number("specific_gravity", 0.9, 1.1)
     index = context.arguments.number("refractive_index", 1.3, 1.4)
@@ -214,7 +217,7 @@ def _read(context: BatchContext) -> float:
 
 
 def _note(context: BatchContext) -> CommandResult:
-    """Write a remark into the batch's record."""
+    """Write a note into the record of the batch."""
     _right_batch(context)
     _some_batch(context)
     if not context.arguments.text("text", LONGEST_TEXT):
@@ -227,9 +230,9 @@ def _use(context: BatchContext) -> CommandResult:
     state = context.batch
     _right_batch(context)
     if state.phase is not Phase.READY:
-        raise Rejected(f"only a released batch may be used: {_standing(context)}")
+        raise Rejected(f"only a released batch may be used: {_status(context)}")
     litres = context.arguments.number("volume_l", 0.0, MAX_L)
-    volume_l = context.settings.vessel.fill_l if state.told is None else state.told.volume_l
+    volume_l = context.settings.vessel.fill_l if state.salt is None else state.salt.volume_l
     name, left_l = state.id, volume_l - state.used_l
     if litres == 0.0:
         raise Rejected("0 L is nothing to use; leave the volume out when all of it is used")
@@ -251,7 +254,7 @@ def _discard(context: BatchContext) -> CommandResult:
 
 
 def _end(context: BatchContext, how: str) -> list[Happening]:
-    # The next batch is seen by what changes from now on, not by what this one did.
+    # Changes before now belong to this batch, and must not begin the next one.
     context.level.clear()
     return lifecycle.end(context.batch, how, context.who)
 
@@ -263,22 +266,22 @@ def _right_batch(context: BatchContext) -> None:
     if named and named in state.ended:
         raise Rejected(f"batch {named} was {state.ended[named]} already")
     if named and named != state.id:
-        raise Rejected(f"there is no batch {named!r} in {context.reservoir}: {_standing(context)}")
+        raise Rejected(f"there is no batch {named!r} in {context.reservoir}: {_status(context)}")
 
 
 def _some_batch(context: BatchContext) -> None:
     if not context.batch.id:
-        raise Rejected(_standing(context))
+        raise Rejected(_status(context))
 
 
-def _standing(context: BatchContext) -> str:
+def _status(context: BatchContext) -> str:
     state = context.batch
     if not state.id:
         return f"no batch is known in {context.reservoir}"
-    told = state.advice if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) else ""
+    advice = state.advice.text if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) else ""
     if state.phase is Phase.READY:
-        told = INDEPENDENT_CHECK
-    return f"batch {state.id} is {state.phase}{told and ': '}{told}"
+        advice = INDEPENDENT_CHECK
+    return f"batch {state.id} is {state.phase}{advice and ': '}{advice}"
 
 
 VERBS: dict[str, Verb[BatchContext]] = {

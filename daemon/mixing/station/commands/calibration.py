@@ -191,7 +191,7 @@ def judged_anew(place: Place, t_s: float) -> list[Happening]:
     steps = lifecycle.on_disturbed(state.batch, Disturbed("calibration", 0.0, {**reason}), t_s)
     if steps:
         # Nothing was added: its mixing teaches nothing.
-        state.batch.salted_since_s = None
+        state.batch.dissolving_since_s = None
     return steps
 
 

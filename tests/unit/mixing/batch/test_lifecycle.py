@@ -16,6 +16,7 @@ from daemon.mixing.batch.lifecycle import (
     on_disturbed,
     on_level,
 )
+from daemon.mixing.batch.state import Advice, Age, Judgement, WaterLevels
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.events import Happening, PhaseChanged
 from daemon.mixing.stability.detector import Disturbed, Stabilised
@@ -94,7 +95,9 @@ def test_a_fall_by_half_is_purified_water_on_a_heel(now: float, phases: list[str
 )
 def test_what_is_salt_in_purified_water(medians: list[float], phases: list[str]) -> None:
     """A rise by 0.3 over the least that was seen; not a fall."""
-    state = BatchState(Phase.BLANK, "mix-1-20260302-1", "20260302", 1, rest_level=medians[0])
+    state = BatchState(
+        Phase.BLANK, "mix-1-20260302-1", "20260302", 1, levels=WaterLevels(before_salt=medians[0])
+    )
 
     assert phases == seen(state, *medians)
 
@@ -106,7 +109,13 @@ def test_purified_water_ends_a_batch_in_any_phase(
 ) -> None:
     """The old one is ended by name before the new one begins."""
     state = BatchState(
-        phase, "mix-1-20260302-1", "20260302", 1, peak=34.0, called=34.0, was_ready=was_ready
+        phase,
+        "mix-1-20260302-1",
+        "20260302",
+        1,
+        levels=WaterLevels(peak=34.0),
+        judgement=Judgement(salinity=34.0),
+        age=Age(was_released=was_ready),
     )
     steps = on_level(state, level_of(*[0.1] * 6), 1000.0, "mix-1", NOON, SETTINGS)
     (ended, began, moved) = steps
@@ -119,12 +128,24 @@ def test_purified_water_ends_a_batch_in_any_phase(
     assert (
         PhaseChanged(phase, Phase.BLANK, "purified water seen in place of the batch") == moved.body
     )
-    assert ("mix-1-20260302-2", None, False) == (state.id, state.called, state.was_ready)
+    assert ("mix-1-20260302-2", None, False) == (
+        state.id,
+        state.judgement.salinity,
+        state.age.was_released,
+    )
 
 
 def test_a_top_up_by_less_than_half_ends_nothing() -> None:
     """Thinned to two thirds it is the same batch, off target perhaps."""
-    state = BatchState(Phase.READY, "b", "20260302", 1, peak=34.0, called=34.0, ready_since_s=0.0)
+    state = BatchState(
+        Phase.READY,
+        "b",
+        "20260302",
+        1,
+        levels=WaterLevels(peak=34.0),
+        judgement=Judgement(salinity=34.0),
+        age=Age(released_s=0.0),
+    )
 
     assert [] == seen(state, *[23.0] * 10)
 
@@ -151,7 +172,7 @@ def test_the_verdict_needs_confidence_either_way(
 
     assert Kind.STABILISED is steps[0].body.kind
     assert phases == entered(steps)
-    assert bool(state.advice) == (phases[-1] != "ready")
+    assert bool(state.advice.text) == (phases[-1] != "ready")
 
 
 def test_the_uncertainty_of_the_call_is_that_of_probe_scatter_and_place() -> None:
@@ -171,7 +192,7 @@ def test_undecided_is_judged_again_each_minute_as_readings_come() -> None:
     assert [] == on_more_readings(state, level_of(*[33.5] * 30), 1059.0, SETTINGS)
     assert [] == on_more_readings(state, level_of(*[33.06] * 30), 1060.0, SETTINGS)
     assert ["ready"] == entered(on_more_readings(state, level_of(*[33.5] * 30), 1120.0, SETTINGS))
-    assert "" == state.advice
+    assert "" == state.advice.text
 
 
 def test_water_on_its_way_is_not_judged_again() -> None:
@@ -194,7 +215,7 @@ def test_a_bubble_brings_no_undecided_batch_to_its_release(bubble: list[float]) 
     level = level_of(*[34.95] * 10, *bubble, *[34.95] * 8)
 
     assert [] == entered(on_more_readings(state, level, 1060.0, SETTINGS))
-    assert 34.95 == state.called
+    assert 34.95 == state.judgement.salinity
 
 
 @pytest.mark.parametrize("phase", [Phase.IDLE, Phase.BLANK])
@@ -210,19 +231,31 @@ def test_steadiness_without_salt_is_nothing(phase: Phase) -> None:
 @pytest.mark.parametrize("cause", ["salt", "water", "drift", "pump", "something new"])
 def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
     """Whatever the verdict was, it is of other water now."""
-    state = BatchState(phase, "b", ready_since_s=5.0, advice="use it", probability=0.99)
+    state = BatchState(
+        phase,
+        "b",
+        age=Age(released_s=5.0),
+        advice=Advice(text="use it"),
+        judgement=Judgement(probability=0.99),
+    )
     steps = on_disturbed(state, Disturbed(cause, -0.5, {}), 1000.0)
 
     assert [(Kind.DISTURBED, cause), (Kind.PHASE, None)] == [
         (each.body.kind, facts_in(each).get("cause")) for each in steps
     ]
-    assert (Phase.DISSOLVING, None, "") == (state.phase, age_h(state, 1000.0), state.advice)
+    assert (Phase.DISSOLVING, None, "") == (state.phase, age_h(state, 1000.0), state.advice.text)
 
 
 @pytest.mark.parametrize("hours, phases", [(23.99, []), (24.0, []), (24.01, ["stale"])])
 def test_stale_comes_after_the_hours_and_not_before(hours: float, phases: list[str]) -> None:
     """To the minute: use within 24 h means within."""
-    state = BatchState(Phase.READY, "b", called=34.0, peak=34.0, ready_since_s=1000.0)
+    state = BatchState(
+        Phase.READY,
+        "b",
+        judgement=Judgement(salinity=34.0),
+        levels=WaterLevels(peak=34.0),
+        age=Age(released_s=1000.0),
+    )
 
     assert phases == seen(state, *[34.0] * 5, t_s=1000.0 + hours * HOUR_S)
 
@@ -230,7 +263,9 @@ def test_stale_comes_after_the_hours_and_not_before(hours: float, phases: list[s
 def test_only_what_is_released_grows_stale() -> None:
     """A batch off target or undecided has no use-by."""
     for phase in (Phase.OFF_TARGET, Phase.VERIFYING, Phase.DISSOLVING):
-        state = BatchState(phase, "b", called=34.0, peak=34.0)
+        state = BatchState(
+            phase, "b", judgement=Judgement(salinity=34.0), levels=WaterLevels(peak=34.0)
+        )
         assert [] == seen(state, *[34.0] * 5, t_s=1e6)
 
 

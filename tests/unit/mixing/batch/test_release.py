@@ -10,7 +10,7 @@ import pytest
 
 from daemon.entries import JSON, Event, Kind
 from daemon.mixing.batch.release import disagreement, judge, pending
-from daemon.mixing.batch.state import BatchSettings, BatchState, SecondReading
+from daemon.mixing.batch.state import BatchSettings, BatchState, Judgement, SecondReading
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, advice, last_phase
 from tests.parts.stories import BATCH, SALT_SHARE, number, of, phases
@@ -66,14 +66,14 @@ def test_undecided_says_the_probability_and_what_would_decide() -> None:
 
 def test_the_probability_in_the_advice_is_the_present_one() -> None:
     """Said once as an event, but kept up to date where it is looked up."""
-    state = BatchState(called=33.05, called_u=0.2)
+    state = BatchState(judgement=Judgement(salinity=33.05, salinity_u=0.2))
     first = judge(state, 0.0, BATCH)
-    state.called = 33.2
+    state.judgement.salinity = 33.2
     again = judge(state, 60.0, BATCH)
 
     assert 1 == len([each for each in first if each.body.kind is Kind.ADVICE])
     assert [] == again
-    assert f"probability {state.probability:.2f}" in state.advice
+    assert f"probability {state.judgement.probability:.2f}" in state.advice.text
 
 
 # --- a second instrument ------------------------------------------------------------------------
@@ -208,7 +208,7 @@ def test_a_confirmation_of_other_water_does_not_count() -> None:
 def test_all_that_is_waited_for_is_said_at_once() -> None:
     """Each with its own sentence."""
     waits = pending(
-        BatchState(called=34.0, called_u=0.1, temperature_C=None),
+        BatchState(judgement=Judgement(salinity=34.0, salinity_u=0.1), temperature_C=None),
         replace(WARM, needs_confirmation=True, needs_second_reading=True),
     )
 
@@ -325,7 +325,8 @@ def test_a_confirmation_without_readings_waits_for_some() -> None:
 def test_two_instruments_may_differ_by_what_both_are_worth(apart: float, *, blocks: bool) -> None:
     """Twice the root of 0.3² and 0.2² is 0.72."""
     state = BatchState(
-        called=34.0, called_u=0.3, second=SecondReading(34.0 + apart, 0.2, "hydrometer")
+        judgement=Judgement(salinity=34.0, salinity_u=0.3),
+        second=SecondReading(34.0 + apart, 0.2, "hydrometer"),
     )
 
     assert blocks == bool(disagreement(state))

@@ -8,7 +8,7 @@ import pytest
 
 from daemon.entries import Entry, Kind, Phase, Sample
 from daemon.journal.event_codec import facts_of
-from daemon.mixing.batch.state import BatchState
+from daemon.mixing.batch.state import BatchState, Judgement
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.stability.detector import Stabilised
 from daemon.mixing.stability.level import Level
@@ -66,10 +66,10 @@ def test_a_call_that_no_reading_vouches_for_is_not_judged() -> None:
     state = BatchState(Phase.DISSOLVING, "b")
     steps = on_stabilised(state, Stabilised(34.0, 0.01, {}), None, 0.0, BATCH)
 
-    assert (None, None) == (state.called_u, state.probability)
+    assert (None, None) == (state.judgement.salinity_u, state.judgement.probability)
     assert Phase.VERIFYING is state.phase
     assert None is facts_in(steps[0])["salinity_u"]
-    assert "waits until there are readings" in state.advice
+    assert "waits until there are readings" in state.advice.text
     level = Level()
     for n in range(400):
         level.advance(float(n), 34.0, 0.2)
@@ -79,7 +79,9 @@ def test_a_call_that_no_reading_vouches_for_is_not_judged() -> None:
 
 def test_a_batch_kept_by_another_version_is_judged_once_scatter_is_known() -> None:
     """An update in the midst of verifying loses no batch: the next call tells what is missing."""
-    state = BatchState(Phase.VERIFYING, "b", called=34.0, called_u=0.2, judged_s=0.0)
+    state = BatchState(
+        Phase.VERIFYING, "b", judgement=Judgement(salinity=34.0, salinity_u=0.2, judged_s=0.0)
+    )
     level = Level()
     for n in range(400):
         level.advance(float(n), 34.0, 0.2)

@@ -9,7 +9,7 @@ import pytest
 
 from daemon.entries import JSON
 from daemon.mixing.batch.release import pending, shortfall
-from daemon.mixing.batch.state import BatchSettings, BatchState, Told
+from daemon.mixing.batch.state import BatchSettings, BatchState, Judgement, SaltAddition
 from daemon.mixing.seawater.dosing import correct, plan
 from tests.parts.people import Bench, a_bench
 from tests.parts.stories import BATCH, Story, phases
@@ -66,7 +66,7 @@ def test_what_was_told_of_a_refused_batch_may_be_corrected_too() -> None:
     bench.story.still(1)
     bench.goes_on()
 
-    assert "told anew with 4000 g in 110 L; batch mix-1-20260302-1 is off_target: add" in answer
+    assert "the salt is corrected: 4000 g in 110 L; batch mix-1-20260302-1 is off_target" in answer
     assert "to 110 L" in answer
     assert {"batch-off-target"} == bench.alarms
 
@@ -100,11 +100,11 @@ def test_what_was_told_says_nothing_of_an_addition() -> None:
     assert "off_target" == bench.phase
     bench.story.dissolve(34.0)
     bench.goes_on()
-    told = bench.station.state.reservoirs["mix-1"].batch.told
+    told = bench.station.state.reservoirs["mix-1"].batch.salt
 
     assert "ready" == bench.phase
     assert told is not None
-    assert (False, False) == (told.holds, told.teaches)
+    assert (False, False) == (told.comparable, told.undisturbed)
 
 
 def test_advice_after_an_addition_still_knows_volume_and_yield() -> None:
@@ -132,19 +132,22 @@ def test_advice_after_an_addition_counts_with_the_lot_and_what_is_left() -> None
     bench.story.dissolve(31.0)
     bench.goes_on()
     known = bench.station.state.reservoirs["mix-1"].batch
-    assert known.told is not None
-    assert known.called is not None
-    wanted = correct(100.0, known.called, 34.0, known.told.mix_yield)
+    assert known.salt is not None
+    assert known.judgement.salinity is not None
+    wanted = correct(100.0, known.judgement.salinity, 34.0, known.salt.salt_content)
 
-    assert 0.8 == known.told.mix_yield
-    assert not known.told.holds
+    assert 0.8 == known.salt.salt_content
+    assert not known.salt.comparable
     assert "to 100 L" in bench.advice
     assert wanted.salt_g == pytest.approx(float(str(bench.picture["advice_salt_g"])), abs=0.1)
 
 
 def test_too_much_salt_is_no_short_yield() -> None:
     """More found than told is a wrong weight, but nothing lies on the bottom."""
-    state = BatchState(called=38.0, called_u=0.1, told=Told(5000.0, 180.0, 0.0, 0.881, 0.01))
+    state = BatchState(
+        judgement=Judgement(salinity=38.0, salinity_u=0.1),
+        salt=SaltAddition(5000.0, 180.0, 0.0, 0.881, 0.01),
+    )
     found = shortfall(state)
 
     assert found is not None
@@ -172,6 +175,6 @@ def test_a_heel_is_part_of_what_is_expected() -> None:
         bench.goes_on()
         state = bench.station.state.reservoirs["mix-1"].batch
 
-        assert state.told is not None
-        assert 10.0 == pytest.approx(state.told.before, abs=0.15)
+        assert state.salt is not None
+        assert 10.0 == pytest.approx(state.salt.initial_salinity, abs=0.15)
         assert "ready" == bench.phase

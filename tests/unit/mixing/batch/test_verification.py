@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Phase
-from daemon.mixing.batch.state import BatchState
+from daemon.mixing.batch.state import BatchState, Judgement
 from daemon.mixing.batch.verification import on_confirmed, on_more_readings, on_stabilised
 from daemon.mixing.stability.detector import Stabilised
 from daemon.mixing.stability.level import Level
@@ -21,8 +21,8 @@ CALL = Stabilised(33.98765, 0.02, {"window_min": 20})
 
 def verifying(**more: float | None) -> BatchState:
     """A batch of 34.0 that waits for its verdict since second 1000."""
-    known: dict[str, float | None] = {"called": 34.0, "called_u": 0.1, "noise_u": 0.02}
-    return BatchState(Phase.VERIFYING, "b", judged_s=1000.0, **(known | more))  # type: ignore[arg-type]
+    judgement = Judgement(salinity=34.0, salinity_u=0.1, noise_u=0.02, judged_s=1000.0)
+    return BatchState(Phase.VERIFYING, "b", judgement=replace(judgement, **more))  # type: ignore[arg-type]
 
 
 def level_of(*bins: tuple[float, float], u: float | None = 0.1) -> Level:
@@ -39,8 +39,8 @@ def test_a_call_is_worth_what_probe_scatter_and_place_are_worth() -> None:
     state = BatchState(Phase.DISSOLVING, "b")
     said = [facts_in(each) for each in on_stabilised(state, CALL, 0.1, 1000.0, SURE)]
 
-    assert math.sqrt(0.1**2 + 0.02**2 + 0.03**2 / 3.0) == pytest.approx(state.called_u)
-    assert (33.9877, round(state.called_u or 0.0, 4)) == (
+    assert math.sqrt(0.1**2 + 0.02**2 + 0.03**2 / 3.0) == pytest.approx(state.judgement.salinity_u)
+    assert (33.9877, round(state.judgement.salinity_u or 0.0, 4)) == (
         said[0]["salinity"],
         said[0]["salinity_u"],
     )
@@ -52,7 +52,11 @@ def test_a_call_without_a_reading_is_not_judged() -> None:
     state = BatchState(Phase.DISSOLVING, "b")
     said = [facts_in(each) for each in on_stabilised(state, CALL, None, 1000.0, SURE)]
 
-    assert (Phase.VERIFYING, None, None) == (state.phase, state.called_u, state.probability)
+    assert (Phase.VERIFYING, None, None) == (
+        state.phase,
+        state.judgement.salinity_u,
+        state.judgement.probability,
+    )
     assert "verifying waits until there are readings that can be used" == said[-1]["advice"]
 
 
@@ -63,7 +67,9 @@ def test_water_that_changed_unwatched_says_from_what_to_what(
     salinity: float, cause: str, change: float
 ) -> None:
     """The figures behind it to four decimals, the change to three."""
-    state = BatchState(Phase.READY, "b", called=33.98765, called_u=0.1, noise_u=0.02)
+    state = BatchState(
+        Phase.READY, "b", judgement=Judgement(salinity=33.98765, salinity_u=0.1, noise_u=0.02)
+    )
     first, *_ = on_stabilised(state, replace(CALL, salinity=salinity), 0.1, 5000.0, SURE)
 
     assert {
@@ -75,7 +81,9 @@ def test_water_that_changed_unwatched_says_from_what_to_what(
 
 def test_water_that_is_as_it_was_is_not_disturbed() -> None:
     """A released batch that is called steady again stays released."""
-    state = BatchState(Phase.READY, "b", called=33.98765, called_u=0.1, noise_u=0.02)
+    state = BatchState(
+        Phase.READY, "b", judgement=Judgement(salinity=33.98765, salinity_u=0.1, noise_u=0.02)
+    )
 
     assert [] == on_stabilised(state, CALL, 0.1, 5000.0, SURE)
     assert Phase.READY is state.phase
@@ -97,7 +105,7 @@ def test_an_undecided_batch_is_judged_again_each_minute(
     level = level_of(*((t_s - 10.0 * n, 34.1) for n in range(5, 0, -1)))
     on_more_readings(state, level, t_s, SURE)
 
-    assert (34.1 if judged else 34.0) == state.called
+    assert (34.1 if judged else 34.0) == state.judgement.salinity
 
 
 def test_it_is_judged_by_the_bins_of_the_last_five_and_a_half_minutes() -> None:
@@ -108,8 +116,8 @@ def test_it_is_judged_by_the_bins_of_the_last_five_and_a_half_minutes() -> None:
     level.uncertainties[0] = 0.9
     on_confirmed(state, "keeper", level, 1100.0, SURE)
 
-    assert pytest.approx(34.2) == state.called
-    assert math.sqrt(0.1**2 + 0.02**2 + 0.03**2 / 3.0) == pytest.approx(state.called_u)
+    assert pytest.approx(34.2) == state.judgement.salinity
+    assert math.sqrt(0.1**2 + 0.02**2 + 0.03**2 / 3.0) == pytest.approx(state.judgement.salinity_u)
 
 
 @pytest.mark.parametrize("t_s, judged", [(1330.0, True), (1330.1, False)])
@@ -122,7 +130,7 @@ def test_a_confirmation_judges_by_no_reading_that_is_older(
     level = level_of((980.0, 34.1), (990.0, 34.1), (1000.0, 34.1))
     said = [facts_in(each) for each in on_confirmed(state, "keeper", level, t_s, SURE)]
 
-    assert (34.1 if judged else 34.0) == state.called
+    assert (34.1 if judged else 34.0) == state.judgement.salinity
     waits = [facts for facts in said if "readings that can be used" in str(facts.get("advice"))]
     assert judged == (not waits)
     assert "keeper" == state.confirmed_by
@@ -134,7 +142,7 @@ def test_a_confirmation_is_no_reading() -> None:
     level = level_of((980.0, 34.1), (990.0, 34.1), (1000.0, 34.1), u=None)
     on_confirmed(state, "keeper", level, 1010.0, SURE)
 
-    assert (34.0, 0.1) == (state.called, state.called_u)
+    assert (34.0, 0.1) == (state.judgement.salinity, state.judgement.salinity_u)
 
 
 def test_a_mean_grows_by_one_bin_at_a_time() -> None:
@@ -147,5 +155,5 @@ def test_a_mean_grows_by_one_bin_at_a_time() -> None:
     level.uncertainties.append(0.1)
     on_more_readings(state, level, 1011.0, SURE)
 
-    assert 4 == state.mean_bins
-    assert pytest.approx(34.1) == state.mean
+    assert 4 == state.judgement.mean_bins
+    assert pytest.approx(34.1) == state.judgement.mean

@@ -12,7 +12,7 @@ import pytest
 from daemon.entries import Event, Kind, Phase
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import Due
-from daemon.mixing.batch.state import BatchSettings, BatchState, Told
+from daemon.mixing.batch.state import Age, BatchSettings, BatchState, Judgement, SaltAddition
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.stability.level import Level
 from daemon.mixing.station.conditions import of_batch, of_mixing
@@ -129,7 +129,12 @@ def test_zero_and_less_are_as_pure_as_can_be(conductivity: float) -> None:
 
 def ready(hours: float) -> tuple[BatchState, float]:
     """A batch released so many hours ago, and the time now."""
-    state = BatchState(Phase.READY, "b", called=34.0, called_u=0.1, ready_since_s=100.0)
+    state = BatchState(
+        Phase.READY,
+        "b",
+        judgement=Judgement(salinity=34.0, salinity_u=0.1),
+        age=Age(released_s=100.0),
+    )
     return state, 100.0 + hours * HOUR_S
 
 
@@ -210,7 +215,7 @@ def test_what_a_batch_needs_follows_the_yield_of_its_lot() -> None:
 
 def test_another_lot_is_nobodys_business() -> None:
     """Only the lot that was used last is watched."""
-    state = BatchState(told=Told(100.0, 180.0, 0.0, 0.88, 0.01), lot="green")
+    state = BatchState(salt=SaltAddition(100.0, 180.0, 0.0, 0.88, 0.01), lot="green")
 
     assert {} == of_batch(state, 0.0, BATCH, {"blue": Lot("blue", left_g=0.0)})
 
@@ -278,7 +283,7 @@ def test_mixing_is_late_once_it_should_be_over_or_proven(
     late: bool,  # noqa: FBT001 - a column of the table
 ) -> None:
     """What plainly moves is late after its time, what is calm when it takes long to be proven."""
-    state = BatchState(Phase.DISSOLVING, "b", salted_since_s=0.0)
+    state = BatchState(Phase.DISSOLVING, "b", dissolving_since_s=0.0)
     level = Level(
         times_s=[60.0 * minutes - 10.0 * back for back in range(30, 0, -1)],
         medians=[34.0 - per_min * back / 6.0 for back in range(30, 0, -1)],
@@ -289,7 +294,7 @@ def test_mixing_is_late_once_it_should_be_over_or_proven(
 
 def test_mixing_that_was_late_is_late_until_it_is_over() -> None:
     """However calm it looks meanwhile."""
-    state, calm = BatchState(Phase.DISSOLVING, "b", salted_since_s=0.0), Level()
+    state, calm = BatchState(Phase.DISSOLVING, "b", dissolving_since_s=0.0), Level()
 
     assert of_mixing(state, calm, 40 * 60.0, BATCH, active=True)
     assert not of_mixing(replace(state, phase=Phase.VERIFYING), calm, 2400.0, BATCH, active=True)
@@ -297,7 +302,7 @@ def test_mixing_that_was_late_is_late_until_it_is_over() -> None:
 
 def test_a_bubble_is_no_motion() -> None:
     """It lowers some bins and moves no water."""
-    state = BatchState(Phase.DISSOLVING, "b", salted_since_s=0.0)
+    state = BatchState(Phase.DISSOLVING, "b", dissolving_since_s=0.0)
     medians = [34.0] * 27 + [29.0] * 3
     level = Level(times_s=[10.0 * bin_ for bin_ in range(30)], medians=medians)
 

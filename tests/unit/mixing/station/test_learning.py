@@ -8,21 +8,26 @@ from daemon.entries import Kind
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.schedule import MixingTimes
-from daemon.mixing.batch.state import BatchState, Told
+from daemon.mixing.batch.state import BatchState, Judgement, SaltAddition
 from daemon.mixing.events import AdviceGiven
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.station.learning import released
 from tests.parts.events import facts_in
 
 
-def mixed(told: Told | None, salinity: float = 34.0) -> BatchState:
+def mixed(told: SaltAddition | None, salinity: float = 34.0) -> BatchState:
     """A batch released an hour after its salt went in, at 4600 s."""
-    return BatchState(id="b-1", salted_since_s=1000.0, called=salinity, called_u=0.1, told=told)
+    return BatchState(
+        id="b-1",
+        dissolving_since_s=1000.0,
+        judgement=Judgement(salinity=salinity, salinity_u=0.1),
+        salt=told,
+    )
 
 
-def told(mix_yield: float = 0.86, lot: str = "blue") -> Told:
+def told(mix_yield: float = 0.86, lot: str = "blue") -> SaltAddition:
     """The right mass for 180 L at 34 of a salt of this yield."""
-    return Told(plan(180.0, 34.0, mix_yield).salt_g, 180.0, 0.0, 0.881, 0.03, lot)
+    return SaltAddition(plan(180.0, 34.0, mix_yield).salt_g, 180.0, 0.0, 0.881, 0.03, lot)
 
 
 def test_the_time_from_salt_to_release_is_learned() -> None:
@@ -66,7 +71,7 @@ def test_a_lot_that_is_not_in_the_books_learns_nothing(lot: str) -> None:
 def test_water_that_was_added_to_teaches_nothing() -> None:
     """The mass told is not all that is in it."""
     part, known = told(), {"blue": Lot("blue")}
-    part.teaches = False
+    part.undisturbed = False
 
     assert [] == released(mixed(part), MixingTimes(), known, 4600.0)
     assert [] == known["blue"].weighings

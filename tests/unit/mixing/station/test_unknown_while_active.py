@@ -7,14 +7,16 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Phase
-from daemon.mixing.batch.state import BatchState
+from daemon.mixing.batch.state import Age, BatchState, Judgement
 from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.station.conditions import of_drift, of_probes, of_temperature
 from tests.parts.people import Bench, a_batch
 from tests.parts.stories import BATCH, Story, alarms
 
 BANDED = replace(BATCH, temperature_range_C=(23.0, 27.0))
-RELEASED = BatchState(Phase.READY, "b", called=34.0, called_u=0.1, ready_since_s=0.0)
+RELEASED = BatchState(
+    Phase.READY, "b", judgement=Judgement(salinity=34.0, salinity_u=0.1), age=Age(released_s=0.0)
+)
 
 
 @pytest.mark.parametrize("phase", [Phase.VERIFYING, Phase.READY])

@@ -173,11 +173,11 @@ def test_a_start_told_before_the_salt_waits_for_it() -> None:
     assert (["blank"], "blank") == (phases(said), bench.phase)
     bench.story.dissolve(34.0)
     bench.goes_on()
-    told = bench.station.state.reservoirs["mix-1"].batch.told
+    told = bench.station.state.reservoirs["mix-1"].batch.salt
 
     assert "ready" == bench.phase
     assert told is not None
-    assert (True, True) == (told.holds, told.teaches)
+    assert (True, True) == (told.comparable, told.undisturbed)
 
 
 def test_a_start_takes_the_mass_from_its_lot_once() -> None:
@@ -211,7 +211,7 @@ def test_a_start_with_nothing_said_forgets_nothing() -> None:
 
     assert "batch mix-1-20260302-1 is being mixed" == bench.answer("batch.start")
     assert 13000.0 == left_g(bench)
-    assert bench.station.state.reservoirs["mix-1"].batch.told is not None
+    assert bench.station.state.reservoirs["mix-1"].batch.salt is not None
 
 
 @pytest.mark.parametrize(
@@ -238,7 +238,7 @@ def test_a_start_that_cannot_be_takes_nothing(facts: dict[str, JSON], part: str)
     assert answer.startswith("- ")
     assert part in answer
     assert 20000.0 == left_g(bench)
-    assert bench.station.state.reservoirs["mix-1"].batch.told is None
+    assert bench.station.state.reservoirs["mix-1"].batch.salt is None
 
 
 # --- using up -----------------------------------------------------------------------------------
@@ -313,7 +313,7 @@ def test_a_batch_that_waits_to_be_looked_at_is_not_begun_again() -> None:
     bench = a_batch(settings=replace(BATCH, needs_confirmation=True))
 
     assert "verifying" == bench.phase
-    assert "- batch mix-1-20260302-1 is verifying already; mass_g corrects what was told" == (
+    assert "- batch mix-1-20260302-1 is verifying already; mass_g corrects its salt" == (
         bench.answer("batch.start")
     )
     assert not bench.answer("batch.start", mass_g=7241.0, volume_l=180.0).startswith("-")
