@@ -117,7 +117,7 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     reservoir = chosen[0]
     low = reservoir.target_ppt - reservoir.tolerance_ppt
     high = reservoir.target_ppt + reservoir.tolerance_ppt
-    request = live.Request(
+    request = live.WatchOptions(
         reservoir.name, (low, high), until_ready, within_min, settings.station.zone
     )
     return live.watch(journal_of(settings.journal.path), request)

@@ -1,4 +1,4 @@
-"""The live view behind `brinewright status --watch`: events above, the picture below."""
+"""The live view behind `brinewright status --watch`: events above, the snapshot below."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ PLAIN = " .:-=+*#@"
 
 
 @dataclass(slots=True)
-class Progress:
+class WatchState:
     """What the view has read from the journal so far."""
 
     seq: int
@@ -48,7 +48,7 @@ class Progress:
 
 
 @dataclass(frozen=True, slots=True)
-class Request:
+class WatchOptions:
     """What to watch, and for how long.
 
     Attributes:
@@ -66,7 +66,7 @@ class Request:
     zone: tzinfo = UTC
 
 
-def watch(reader: Reader, request: Request) -> int:
+def watch(reader: Reader, options: WatchOptions) -> int:
     """Show what happens until Ctrl-C, or until the batch is released.
 
     Returns:
@@ -74,17 +74,17 @@ def watch(reader: Reader, request: Request) -> int:
         `UNAVAILABLE` when nothing more is written.
     """
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 80)
-    progress = Progress(_start(reader), last_s=time.monotonic())
+    state = WatchState(_start(reader), last_s=time.monotonic())
     began: datetime | None = None
     with Live(console=console, auto_refresh=False, transient=False) as live:
         while True:
-            for event in _take(reader, progress, request.reservoir):
-                console.print(Text(listing(event, request.zone, "%H:%M:%S")))
+            for event in _read_new(reader, state, options.reservoir):
+                console.print(Text(listing(event, options.zone, "%H:%M:%S")))
             if console.is_terminal:
-                live.update(Text(printable_lines(view(progress, request, console))), refresh=True)
-            now = _time(progress)
+                live.update(Text(printable_lines(view(state, options, console))), refresh=True)
+            now = _time(state)
             began = began or now
-            code, why = _ended(progress, request, began, now)
+            code, why = _end_of(state, options, began, now)
             if code is not None:
                 live.stop()
                 console.print(Text(printable(why)))
@@ -99,75 +99,75 @@ def _start(reader: Reader) -> int:
         return 0
 
 
-def _take(reader: Reader, progress: Progress, reservoir: str) -> list[Event]:
+def _read_new(reader: Reader, state: WatchState, reservoir: str) -> list[Event]:
     try:
-        stored = reader.after(progress.seq, 2000)
+        stored = reader.after(state.seq, 2000)
         snapshot = reader.snapshots().get(reservoir)
     except JournalError:
         return []
-    progress.snapshot = snapshot or progress.snapshot
+    state.snapshot = snapshot or state.snapshot
     events = []
     for item in stored:
-        progress.seq, progress.last_s = item.seq, time.monotonic()
+        state.seq, state.last_s = item.seq, time.monotonic()
         entry = item.entry
         if entry.reservoir not in ("", reservoir):
             continue
         if isinstance(entry, Reading):
             if entry.salinity is not None and CALIBRATING not in entry.tests:
-                progress.salinities.append((entry.at.wall, entry.salinity))
+                state.salinities.append((entry.at.wall, entry.salinity))
         elif isinstance(entry.body, ForecastMade):
-            progress.forecast = entry.body
+            state.forecast = entry.body
         else:
             events.append(entry)
     return events
 
 
-def _ended(
-    progress: Progress, request: Request, began: datetime | None, now: datetime | None
+def _end_of(
+    state: WatchState, options: WatchOptions, began: datetime | None, now: datetime | None
 ) -> tuple[int | None, str]:
-    snapshot = progress.snapshot
+    snapshot = state.snapshot
     phase = None if snapshot is None else snapshot.phase
-    if time.monotonic() - progress.last_s > SILENT_S:
+    if time.monotonic() - state.last_s > SILENT_S:
         return UNAVAILABLE, f"nothing was written for {SILENT_S:g} s: is the service running?"
-    if not request.until_ready or snapshot is None:
+    if not options.until_ready or snapshot is None:
         return None, ""
     if phase is Phase.READY:
         caution = f"{INDEPENDENT_CHECK[:1].upper()}{INDEPENDENT_CHECK[1:]}."
         return OK, f"{snapshot.batch} is released. {caution}"
-    late = began and now and now - began > timedelta(minutes=request.within_min)
+    late = began and now and now - began > timedelta(minutes=options.within_min)
     if late:
         why = snapshot.advice or "salinity has not settled"
-        return NOT_SO, f"not ready within {request.within_min:g} min; it is {phase}: {why}"
+        return NOT_SO, f"not ready within {options.within_min:g} min; it is {phase}: {why}"
     return None, ""
 
 
-def _time(progress: Progress) -> datetime | None:
-    if progress.snapshot is None:
+def _time(state: WatchState) -> datetime | None:
+    if state.snapshot is None:
         return None
-    return datetime.fromisoformat(progress.snapshot.time).astimezone(UTC)
+    return datetime.fromisoformat(state.snapshot.time).astimezone(UTC)
 
 
-def view(progress: Progress, request: Request, console: Console) -> str:
+def view(state: WatchState, options: WatchOptions, console: Console) -> str:
     """Return what is shown below the events: the reservoir now, a fact a row."""
-    snapshot = progress.snapshot
+    snapshot = state.snapshot
     if snapshot is None:
         return "waiting for the first reading"
     rule = "─" if console.encoding.startswith("utf") else "-"
-    low, high = request.limits
+    low, high = options.limits
     phase = str(snapshot.phase).replace("_", " ")
     rows = [
         (
-            request.reservoir,
-            f"{phase}, {local_iso(snapshot.time, request.zone, SECOND)}",
+            options.reservoir,
+            f"{phase}, {local_iso(snapshot.time, options.zone, SECOND)}",
         ),
         ("released", INDEPENDENT_CHECK if snapshot.phase is Phase.READY else ""),
         ("salinity", _salinity(snapshot)),
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(snapshot)),
-        _steady(snapshot, progress.forecast, request.zone),
+        _steady(snapshot, state.forecast, options.zone),
         ("advice", snapshot.advice or "none"),
         ("alarms", alarm_names(snapshot)),
-        ("last hour", _trend(progress, console)),
+        ("last hour", _trend(state, console)),
     ]
     return "\n".join([rule * 79, table(row for row in rows if row[1])])
 
@@ -207,16 +207,16 @@ def _clock_time(text: str, zone: tzinfo) -> str:
     return local_iso(text, zone, "%H:%M")
 
 
-def _trend(progress: Progress, console: Console) -> str:
+def _trend(state: WatchState, console: Console) -> str:
     """Draw the last hour, one column a minute, from nothing to the highest."""
-    if not progress.salinities:
+    if not state.salinities:
         return ""
-    last = progress.salinities[-1][0]
-    progress.salinities = [
-        each for each in progress.salinities if last - each[0] <= timedelta(seconds=TREND_S)
+    last = state.salinities[-1][0]
+    state.salinities = [
+        each for each in state.salinities if last - each[0] <= timedelta(seconds=TREND_S)
     ]
     columns: dict[int, float] = {}
-    for wall, salinity in progress.salinities:
+    for wall, salinity in state.salinities:
         age_s = (last - wall).total_seconds()
         columns[COLUMNS - 1 - int(age_s / TREND_S * COLUMNS)] = salinity
     top = max(*columns.values(), 1.0)

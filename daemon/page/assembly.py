@@ -14,9 +14,9 @@ from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
 from daemon.page.application import Application
-from daemon.page.command_desk import Desk
+from daemon.page.command_desk import CommandDesk
 from daemon.page.server import PageServer, Pauses
-from daemon.page.view import Expected, Lookout
+from daemon.page.view import DisplaySettings, ViewReader
 
 OLD_S = 60.0
 OLD_PERIODS = 3
@@ -43,9 +43,9 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         )
     _hear_the_library()
     path, reader = config.journal.path, Reader(config.journal.path)
-    lookout = Lookout(
+    view_reader = ViewReader(
         config.station.name,
-        expected(config),
+        display_settings(config),
         path,
         reader,
         partial(followers, path, cursors_path(path), config.publishers),
@@ -53,10 +53,10 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         config.station.zone,
     )
     reservoirs = tuple(each.name for each in config.reservoirs)
-    desk = Desk(settings.commands, reservoirs, Inbox(beside(path)), reader)
+    desk = CommandDesk(settings.commands, reservoirs, Inbox(beside(path)), reader)
     return PageServer(
         Application(
-            lookout.look,
+            view_reader.read,
             frozenset((*settings.names, settings.host.lower())),
             desk if settings.commands else None,
         ),
@@ -76,10 +76,10 @@ def _hear_the_library() -> None:
     library.setLevel(logging.ERROR)
 
 
-def expected(config: Config) -> list[Expected]:
+def display_settings(config: Config) -> list[DisplaySettings]:
     """Return what the configuration says of each reservoir that the page needs."""
     return [
-        Expected(
+        DisplaySettings(
             each.name,
             each.target_ppt,
             each.tolerance_ppt,

@@ -1,6 +1,6 @@
-"""One connection to the page: the library's, which knows besides at which step it is since when.
+"""One connection to the page: the library's, which also knows its step and since when.
 
-It goes by the monotonic clock: the library's own goes by the wall's, which may jump on a computer
+It uses the monotonic clock: the library uses the wall clock, which may jump on a computer
 without a battery.
 """
 
@@ -16,53 +16,53 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.task import WSGITask
 
-from daemon.page.application import ASKED_S
-from daemon.page.connections import Connection, Step, source_of
+from daemon.page.application import REQUESTED_S
+from daemon.page.connections import Connection, ConnectionStep, source_of
 
 MOST_AHEAD = 8
 """Requests sent without waiting for the answers; browsers send one, and each answer takes memory
 until it is read."""
 
 
-class Parser(HTTPRequestParser):  # type: ignore[misc] # the library ships no types
-    """The library's, with a path also where none was read: it names it of whoever is gone."""
+class PageParser(HTTPRequestParser):  # type: ignore[misc] # the library ships no types
+    """The library's, with a path also where none was read: the library logs it."""
 
     path = ""
 
 
-class Task(WSGITask):  # type: ignore[misc] # as above
-    """The library's, which says besides when its request came."""
+class PageTask(WSGITask):  # type: ignore[misc] # as above
+    """The library's, which also says when its request came."""
 
     def get_environment(self) -> dict[str, Any]:
         """Return what the application learns of a request."""
-        found: dict[str, Any] = super().get_environment()
-        found[ASKED_S] = self.channel.asked_s
-        return found
+        environ: dict[str, Any] = super().get_environment()
+        environ[REQUESTED_S] = self.channel.requested_s
+        return environ
 
 
-class Channel(HTTPChannel):  # type: ignore[misc] # as above
+class PageChannel(HTTPChannel):  # type: ignore[misc] # as above
     """The library's, observed.
 
     Attributes:
-        asked_s: When something came last, monotonic s.
+        requested_s: When something came last, monotonic s.
     """
 
-    parser_class = Parser
-    task_class = Task
+    parser_class = PageParser
+    task_class = PageTask
 
     def __init__(self, server: Any, sock: Any, addr: Any, *more: Any, **by_name: Any) -> None:  # noqa: ANN401
         """Begin: nothing has come yet."""
         self._source = source_of(str(addr[0]))
-        self._since_s = self.asked_s = time.monotonic()
+        self._since_s = self.requested_s = time.monotonic()
         self._answered = False
         self._silent = True
         super().__init__(server, sock, addr, *more, **by_name)
 
     def received(self, data: bytes) -> bool:
         """Take in what came."""
-        self.asked_s = time.monotonic()
+        self.requested_s = time.monotonic()
         if self._silent and self._answered:
-            self._since_s = self.asked_s
+            self._since_s = self.requested_s
         self._silent = False
         taken = bool(super().received(data))
         if len(self.requests) > MOST_AHEAD:
@@ -81,13 +81,13 @@ class Channel(HTTPChannel):  # type: ignore[misc] # as above
         return Connection(self._source, self._step, self._since_s)
 
     @property
-    def _step(self) -> Step:
+    def _step(self) -> ConnectionStep:
         if self.requests:
-            return Step.ANSWERING
+            return ConnectionStep.ANSWERING
         if self.total_outbufs_len:
-            return Step.READING
+            return ConnectionStep.SENDING
         kept = self._answered and self._silent and self.request is None
-        return Step.IDLE if kept else Step.ASKING
+        return ConnectionStep.IDLE if kept else ConnectionStep.RECEIVING
 
     def end(self) -> bool:
         """Close it, unless a request has just come and was not read yet; say whether it is over."""
@@ -95,7 +95,7 @@ class Channel(HTTPChannel):  # type: ignore[misc] # as above
             with suppress(OSError):  # nothing has come, or it is broken
                 if self.socket.recv(1, MSG_PEEK | MSG_DONTWAIT):
                     return False
-        if self._step is Step.READING:
+        if self._step is ConnectionStep.SENDING:
             # Half an answer is of no use: neither is the kernel to keep the rest of it.
             self.socket.setsockopt(SOL_SOCKET, SO_LINGER, struct.pack("ii", 1, 0))
         self.handle_close()

@@ -2,12 +2,12 @@
 
 Nobody is refused for want of a place: where all are taken, a newcomer gets that of another.
 Whoever has most connections gives one up, so that a crowd from one machine costs the others
-nothing; of these the step goes first at which most of them are, so that those who never ask cost
-nothing to those who are kept for their next request, nor the other way round; of these the one
+nothing; of these the step goes first at which most of them are, so that silent connections cost
+nothing to those kept for their next request, nor the other way round; of these the one
 that has been at it longest.  A connection whose request is being answered is never closed.
 
 Source: RFC 9112 (2022), 9.3 to 9.6: a server may close what is idle or too slow, and a client
-asks again over another connection.
+repeats its request over another connection.
 """
 
 from __future__ import annotations
@@ -20,20 +20,24 @@ from heapq import heapify, heappop, heappush
 from ipaddress import IPv6Address, ip_address, ip_network
 
 
-class Step(Enum):
+class ConnectionStep(Enum):
     """What a connection is at."""
 
-    ASKING = auto()
+    RECEIVING = auto()
     """No whole request has come yet."""
     ANSWERING = auto()
     """Its request waits for our answer."""
-    READING = auto()
+    SENDING = auto()
     """It has not taken the whole answer."""
     IDLE = auto()
     """It was answered and is kept for what may follow."""
 
 
-LONGEST_S = {Step.ASKING: 10.0, Step.READING: 30.0, Step.IDLE: 75.0}
+LONGEST_S = {
+    ConnectionStep.RECEIVING: 10.0,
+    ConnectionStep.SENDING: 30.0,
+    ConnectionStep.IDLE: 75.0,
+}
 """A step may last so long, s: our own choice.  What is idle outlives the minute after which a
 browser or a collector of metrics usually comes again."""
 GRACE_S = 0.1
@@ -54,21 +58,21 @@ class Connection:
     """
 
     source: str
-    step: Step
+    step: ConnectionStep
     since_s: float
 
 
 def source_of(address: str) -> str:
     """Return what all addresses of one machine have in common."""
     try:
-        found = ip_address(address.partition("%")[0])
+        ip = ip_address(address.partition("%")[0])
     except ValueError:
         return address
-    if not isinstance(found, IPv6Address):
-        return str(found)
-    if found.ipv4_mapped is not None:
-        return str(found.ipv4_mapped)
-    return str(ip_network((found, V6_NETWORK), strict=False))
+    if not isinstance(ip, IPv6Address):
+        return str(ip)
+    if ip.ipv4_mapped is not None:
+        return str(ip.ipv4_mapped)
+    return str(ip_network((ip, V6_NETWORK), strict=False))
 
 
 def overdue(connections: Sequence[Connection], now_s: float) -> list[int]:
@@ -76,7 +80,7 @@ def overdue(connections: Sequence[Connection], now_s: float) -> list[int]:
     return [
         place
         for place, each in enumerate(connections)
-        if each.step is not Step.ANSWERING and now_s - each.since_s > LONGEST_S[each.step]
+        if each.step is not ConnectionStep.ANSWERING and now_s - each.since_s > LONGEST_S[each.step]
     ]
 
 
@@ -92,10 +96,10 @@ def surplus(connections: Sequence[Connection], most: int, now_s: float) -> Itera
     """
     if len(connections) <= most:
         return
-    steps: dict[str, dict[Step, list[int]]] = defaultdict(lambda: defaultdict(list))
+    steps: dict[str, dict[ConnectionStep, list[int]]] = defaultdict(lambda: defaultdict(list))
     for place in sorted(range(len(connections)), key=lambda place: -connections[place].since_s):
         each = connections[place]
-        if each.step is not Step.ANSWERING:
+        if each.step is not ConnectionStep.ANSWERING:
             steps[each.source][each.step].append(place)
     count = Counter(each.source for each in connections)
     crowds = [(-count[source], source) for source in steps]

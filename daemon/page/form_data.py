@@ -1,9 +1,9 @@
-"""What a form or a small tool posts: where it comes from, and what it asks.
+"""What a form or a small tool posts: where it comes from, and the command in it.
 
 A page elsewhere can have a browser post forms here, in the name of whoever sits before it.
 Browsers say where a form comes from, and our own forms carry a secret that no other page
 can read.  JSON comes from tools alone: it needs a header that a browser sends for another
-page only after it has asked and was let, and nobody is.
+page only after that page was given leave, and none is.
 
 Source: Fetch Standard, "Origin" and CORS-preflight; Fetch Metadata Request Headers (from memory).
 """
@@ -52,8 +52,8 @@ def foreign(environ: Mapping[str, object]) -> bool:
 
 def from_a_tool(environ: Mapping[str, object]) -> bool:
     """Return whether a request is one that no page elsewhere could have had sent."""
-    told = ("HTTP_ORIGIN", "HTTP_SEC_FETCH_SITE")
-    return environ.get(TOOL_HEADER) == "1" and not any(name in environ for name in told)
+    of_browsers = ("HTTP_ORIGIN", "HTTP_SEC_FETCH_SITE")
+    return environ.get(TOOL_HEADER) == "1" and not any(name in environ for name in of_browsers)
 
 
 def fields_of(body: bytes) -> dict[str, str]:
@@ -73,10 +73,10 @@ def fields_of(body: bytes) -> dict[str, str]:
         )
     except ValueError:
         raise BadRequestError("it is not a form as browsers send them") from None
-    found = dict(pairs)
-    if len(found) < len(pairs):
-        raise BadRequestError("a field stands twice in the form")
-    return {name: value.strip() for name, value in found.items() if value.strip()}
+    fields = dict(pairs)
+    if len(fields) < len(pairs):
+        raise BadRequestError("a field is twice in the form")
+    return {name: value.strip() for name, value in fields.items() if value.strip()}
 
 
 def from_fields(fields: Mapping[str, str]) -> dict[str, JSON]:
@@ -107,25 +107,25 @@ def from_json(body: bytes) -> dict[str, JSON]:
     return read_object(body, len(body))
 
 
-def asked_of(
-    told: Mapping[str, JSON], allowed: Collection[str], reservoirs: Collection[str]
+def request_of(
+    posted: Mapping[str, JSON], allowed: Collection[str], reservoirs: Collection[str]
 ) -> tuple[Request, str]:
-    """Return what an object asks, and of which reservoir; empty for the station.
+    """Return the request in an object, and its reservoir; empty for the station.
 
     Args:
-        told: The object; nothing in it is believed.
-        allowed: Verbs that may be asked for.
+        posted: The object; untrusted.
+        allowed: Verbs that may be sent.
         reservoirs: Names of all.
 
     Raises:
-        BadRequestError: It asks nothing that may be asked; says what is wrong.
+        BadRequestError: It is no request that may be sent; says what is wrong.
     """
-    reservoir = "" if told.get("reservoir") is None else told["reservoir"]
+    reservoir = "" if posted.get("reservoir") is None else posted["reservoir"]
     if reservoir not in ("", *reservoirs):
         known = ", ".join(reservoirs)
         raise BadRequestError(f"there is no reservoir of that name; known: {known}")
-    rest = {name: value for name, value in told.items() if name not in ("reservoir", "token")}
+    rest = {name: value for name, value in posted.items() if name not in ("reservoir", "token")}
     request = checked(rest, allowed, SETTING)
     if not request.who:
-        raise BadRequestError('a name is wanted: "who" asks', request.id)
+        raise BadRequestError('a name is missing: "who" says who sends the command', request.id)
     return request, str(reservoir)

@@ -1,7 +1,7 @@
-"""Forms for what makes sense now: a page of its own, which does not load again under the typing.
+"""Forms for the commands that make sense now: a page of their own, which does not reload.
 
-Each form carries an id made for it, so that one sent twice is carried out once, and the batch
-that it was shown for, so that an old one does nothing to the next.
+Each form carries an id made for it, so that one sent twice is carried out once, and the
+batch that it was made for, so that an old one does nothing to the next.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ from daemon.mixing.station.commands.context import LONGEST_TEXT
 from daemon.page.healthz import staleness
 from daemon.page.status_page import (
     AlarmBlock,
-    Notice,
+    Banner,
     PhaseLine,
     alarm_block,
     phase_line,
     template,
-    trouble_notice,
+    trouble_banner,
 )
-from daemon.page.view import Present, Seen, Shown
+from daemon.page.view import AlarmView, ReservoirView, StationView
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +37,8 @@ class Field:
     """One thing to fill in.
 
     Attributes:
-        label: What is asked for.
-        name: Of the argument; empty where only a tick is asked for.
+        label: What to fill in.
+        name: Of the argument; empty where only a tick is needed.
         kind: "text", "number" or "confirm".
         required: Whether it may stay empty.
         most: Greatest number, or most letters; None for no bound.
@@ -58,7 +58,7 @@ LITRES = Field(
 )
 NOTE = Field("Note", "text")
 WHY = Field("Reason", "why", required=False)
-SURELY = Field("This ends the batch without using it", kind="confirm")
+CONFIRMATION = Field("This ends the batch without using it", kind="confirm")
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +68,8 @@ class Offer:
     Attributes:
         verb: Of the command.
         button: What its button says.
-        reservoir: About which; empty for the station.
-        about: Name and value of what it is about: an alarm or a batch.
+        reservoir: For which; empty for the station.
+        about: Name and value of its alarm or batch.
         fields: To be filled in.
     """
 
@@ -82,7 +82,7 @@ class Offer:
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """An offer as it is shown: hidden fields, fields to fill in, and the button."""
+    """An offer as HTML has it: hidden fields, fields to fill in, and the button."""
 
     hidden: dict[str, str]
     fields: tuple[Field, ...]
@@ -91,22 +91,22 @@ class Form:
 
 @dataclass(frozen=True, slots=True)
 class ReservoirForms:
-    """A reservoir with its alarms and what may be done about each, and about its batch."""
+    """A reservoir with its alarms, and the forms for each of them and for its batch."""
 
     name: str
-    notice: Notice | None
+    notice: Banner | None
     alarms: list[tuple[AlarmBlock, list[Form]]]
     phase: PhaseLine | None
     forms: list[Form] = field(default_factory=list)
 
 
 def act_page(
-    present: Present, allowed: Collection[str], secret: str, make_id: Callable[[], str]
+    view: StationView, allowed: Collection[str], secret: str, make_id: Callable[[], str]
 ) -> str:
     """Return the page of forms.
 
     Args:
-        present: What there is to act on.
+        view: What there is to act on.
         allowed: Verbs that may be sent.
         secret: What each form carries to be known as ours.
         make_id: Gives an id unlike any other.
@@ -116,33 +116,33 @@ def act_page(
         return [_form(each, secret, make_id()) for each in offers if each.verb in allowed]
 
     def of_alarms(reservoir: str) -> list[tuple[AlarmBlock, list[Form]]]:
-        own = [each for each in present.alarms if each.reservoir == reservoir]
-        return [(alarm_block(each, present.zone), forms(about_alarm(each))) for each in own]
+        own = [each for each in view.alarms if each.reservoir == reservoir]
+        return [(alarm_block(each, view.zone), forms(about_alarm(each))) for each in own]
 
-    trouble = trouble_notice(present)
+    trouble = trouble_banner(view)
     reservoirs = []
-    for seen in present.reservoirs:
-        name, old = seen.expected.name, "" if trouble else staleness(seen)
+    for reservoir in view.reservoirs:
+        name, old = reservoir.settings.name, "" if trouble else staleness(reservoir)
         reservoirs.append(
             ReservoirForms(
                 name,
-                Notice("Commands may have to wait", old) if old else None,
+                Banner("Commands may have to wait", old) if old else None,
                 of_alarms(name),
-                phase_line(seen, fresh=not old) if seen.snapshot else None,
-                forms(about_batch(seen)),
+                phase_line(reservoir, fresh=not old) if reservoir.snapshot else None,
+                forms(about_batch(reservoir)),
             )
         )
     return template("act.html").render(
-        station=present.station,
+        station=view.station,
         notices=[trouble] if trouble else [],
         alarms=of_alarms(""),
         reservoirs=reservoirs,
-        at=local(present.at, present.zone, SECOND),
+        at=local(view.at, view.zone, SECOND),
         longest_who=LONGEST_WHO,
     )
 
 
-def about_alarm(alarm: Shown) -> list[Offer]:
+def about_alarm(alarm: AlarmView) -> list[Offer]:
     """Return the commands that an alarm's state allows."""
     try:
         state = LifecycleState(alarm.state)
@@ -159,21 +159,21 @@ def about_alarm(alarm: Shown) -> list[Offer]:
     return offers
 
 
-def about_batch(seen: Seen) -> list[Offer]:
-    """Return what may be done about a batch; of one that nobody measures, only a note."""
-    name = seen.expected.name
-    if seen.snapshot is None or not seen.snapshot.batch:
+def about_batch(reservoir: ReservoirView) -> list[Offer]:
+    """Return the commands that a batch allows; without a fresh reading, only a note."""
+    name = reservoir.settings.name
+    if reservoir.snapshot is None or not reservoir.snapshot.batch:
         return []
-    batch, phase = seen.snapshot.batch, seen.snapshot.phase
+    batch, phase = reservoir.snapshot.batch, reservoir.snapshot.phase
     about, offers = ("batch", batch), []
-    if seen.fresh and phase in (Phase.VERIFYING, Phase.STALE):
+    if reservoir.fresh and phase in (Phase.VERIFYING, Phase.STALE):
         button = "Confirm: the water is clear and nothing lies on the bottom"
         offers.append(Offer("batch.confirm", button, name, about))
-    if seen.fresh and phase == Phase.READY:
+    if reservoir.fresh and phase == Phase.READY:
         offers.append(Offer("batch.use", "Record as used", name, about, (LITRES,)))
     offers.append(Offer("batch.note", "Add note", name, about, (NOTE,)))
-    if seen.fresh:
-        offers.append(Offer("batch.discard", f"Discard {batch}", name, about, (WHY, SURELY)))
+    if reservoir.fresh:
+        offers.append(Offer("batch.discard", f"Discard {batch}", name, about, (WHY, CONFIRMATION)))
     return offers
 
 

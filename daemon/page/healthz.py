@@ -1,27 +1,27 @@
-"""Whether measuring goes on, in one sentence; for whatever watches over the machine."""
+"""Whether measuring goes on, in one sentence; for a monitor of the machine."""
 
 from __future__ import annotations
 
-from daemon.page.view import Present, Seen
+from daemon.page.view import ReservoirView, StationView
 
 
-def health(present: Present) -> tuple[bool, str]:
-    """Return whether every reservoir has a reading of now, and that as a sentence.
+def health(view: StationView) -> tuple[bool, str]:
+    """Return whether every reservoir has a fresh reading, and that as a sentence.
 
-    A probe that is read and gives nothing is an alarm's business and not said here.
+    A probe that is read and gives no value is for an alarm to report, not for this.
     """
-    if present.trouble:
-        return False, present.trouble
-    old = [told for each in present.reservoirs if (told := staleness(each))]
+    if view.trouble:
+        return False, view.trouble
+    old = [sentence for each in view.reservoirs if (sentence := staleness(each))]
     if old:
         return False, "; ".join(old)
     return True, "measuring goes on"
 
 
-def staleness(seen: Seen) -> str:
+def staleness(reservoir: ReservoirView) -> str:
     """Return what is wrong with the age of a reservoir's last reading; empty if nothing is."""
-    name, age_s = seen.expected.name, seen.age_s
-    if seen.fresh:
+    name, age_s = reservoir.settings.name, reservoir.age_s
+    if reservoir.fresh:
         return ""
     if age_s is None:
         return f"{name}: no reading yet; is 'brinewright run' running?"

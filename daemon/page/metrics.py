@@ -1,7 +1,7 @@
-"""Everything there is to show as OpenMetrics; made anew for each scrape, nothing is counted here.
+"""The whole view as OpenMetrics, made for each scrape; nothing is counted here.
 
-What was measured is given while it is of now and passed for true; a figure that would
-only be repeated is left out, so that no graph goes on where nobody measures.
+A measured value is given while it is fresh and its flag lets it count; an old one is left out,
+so that no graph goes on where nothing is measured.
 
 Names end in the unit, which is a base unit: conductivity is in S/m, a tenth of
 its figure in mS/cm.  Practical salinity has none: what the trade calls ppt is a
@@ -29,11 +29,11 @@ from prometheus_client.registry import Collector, CollectorRegistry
 from daemon import __version__
 from daemon.entries import Flag, Follower, Phase
 from daemon.mixing.probe.health import Health
-from daemon.page.view import Present, Seen
+from daemon.page.view import ReservoirView, StationView
 
 HEALTH = [*map(str, Health)]
-"""How a probe may stand, in the words of NAMUR NE 107 (2017, from memory)."""
-BELIEVED = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
+"""Status signals of a probe, in the words of NAMUR NE 107 (2017, from memory)."""
+USABLE_FLAGS = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 MEASURED = (
     ("practical_salinity", "salinity", "", 1.0, "Practical salinity (PSS-78), in the trade's ppt."),
     (
@@ -59,15 +59,15 @@ _ASKED_VERSION = re.compile(r"version=([^;,]*)")
 _VERSION = re.compile(r"\s*([0-9]{1,4}(\.[0-9]{1,4}){0,3}\s*)?", re.ASCII)
 
 
-def exposition(present: Present, accept: str) -> tuple[bytes, str]:
+def exposition(view: StationView, accept: str) -> tuple[bytes, str]:
     """Return the metrics in the best text form that is accepted, and its content type.
 
     Args:
-        present: What there is to show.
-        accept: The header `Accept` of who asks; empty for none.
+        view: What there is to show.
+        accept: The header `Accept` of the request; empty for none.
     """
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Shown(present))
+    registry.register(_ViewCollector(view))
     # The library compares a version with numbers, whatever it is.
     plain_versions = all(map(_VERSION.fullmatch, _ASKED_VERSION.findall(accept)))
     encode, content_type = choose_encoder(accept if plain_versions else "")
@@ -75,54 +75,54 @@ def exposition(present: Present, accept: str) -> tuple[bytes, str]:
 
 
 @dataclass(frozen=True, slots=True, eq=False)  # the registry knows it by identity
-class _Shown(Collector):
-    present: Present
+class _ViewCollector(Collector):
+    view: StationView
 
     def collect(self) -> Iterator[Metric]:
-        """Give every metric of this one look."""
-        return families(self.present)
+        """Give every metric of this one view."""
+        return families(self.view)
 
 
-def families(present: Present) -> Iterator[Metric]:
-    """Yield every metric of a look, each with what is known; nothing stands for unknown."""
+def families(view: StationView) -> Iterator[Metric]:
+    """Yield every metric of a view; what is unknown has no sample."""
     yield InfoMetricFamily(
         "brinewright_build", "The program that runs.", {"version": plain(__version__)}
     )
-    yield from _of_reservoirs(present.reservoirs)
+    yield from _of_reservoirs(view.reservoirs)
     alarms = GaugeMetricFamily(
         "brinewright_alarm_active",
-        "Each alarm that is not at rest: 1 while what it is about is so; no reservoir: the station",
+        "Each alarm that is not normal: 1 while its condition is active; no reservoir: the station",
         labels=("reservoir", "name", "priority", "state"),
     )
-    for each in present.alarms:
+    for each in view.alarms:
         labels = (each.reservoir, each.name, each.priority, each.state)
         alarms.add_metric([plain(word) for word in labels], float(each.active))
     yield alarms
-    yield from _of_followers(present.followers)
-    yield from _of_journal(present)
+    yield from _of_followers(view.followers)
+    yield from _of_journal(view)
 
 
-def _of_reservoirs(reservoirs: Iterable[Seen]) -> Iterator[Metric]:
+def _of_reservoirs(reservoirs: Iterable[ReservoirView]) -> Iterator[Metric]:
     for name, key, unit, factor, text in MEASURED:
         found = _gauge(name, text, unit)
         for each in reservoirs:
             value = _number(each, key)
             if value is not None:
-                found.add_metric([plain(each.expected.name)], value * factor)
+                found.add_metric([plain(each.settings.name)], value * factor)
         yield found
     age = _gauge("reading_age_seconds", "Since the last reading, with or without value.", "seconds")
-    target = _gauge("practical_salinity_target", "Wanted practical salinity.")
-    tolerance = _gauge("practical_salinity_tolerance", "By how much it may differ.")
+    target = _gauge("practical_salinity_target", "Target of practical salinity.")
+    tolerance = _gauge("practical_salinity_tolerance", "Half of the tolerance interval.")
     phases = StateSetMetricFamily(
-        "brinewright_phase", "Where the water stands.", labels=("reservoir",)
+        "brinewright_phase", "Phase of the reservoir.", labels=("reservoir",)
     )
     probes = StateSetMetricFamily(
-        "brinewright_probe_health", "How a probe stands (NE 107).", labels=("reservoir", "probe")
+        "brinewright_probe_health", "Health of a probe (NE 107).", labels=("reservoir", "probe")
     )
     for each in reservoirs:
-        label = [plain(each.expected.name)]
-        target.add_metric(label, each.expected.target_ppt)
-        tolerance.add_metric(label, each.expected.tolerance_ppt)
+        label = [plain(each.settings.name)]
+        target.add_metric(label, each.settings.target_ppt)
+        tolerance.add_metric(label, each.settings.tolerance_ppt)
         if each.age_s is not None:
             age.add_metric(label, each.age_s)
         if each.snapshot is not None:
@@ -144,7 +144,7 @@ def _of_followers(followers: Iterable[Follower]) -> Iterator[Metric]:
     )
     refused = CounterMetricFamily(
         "brinewright_publisher_refused_entries",
-        "Entries that the other side will never take, left out.",
+        "Entries that the receiver will never take, left out.",
         labels=label,
     )
     failing = _gauge("publisher_failing", "1 while it fails.", labels=label)
@@ -159,18 +159,18 @@ def _of_followers(followers: Iterable[Follower]) -> Iterator[Metric]:
     yield from (waiting, behind, succeeded, refused, failing)
 
 
-def _of_journal(present: Present) -> Iterator[Metric]:
-    yield _one("journal_readable", "1 if the journal could be read.", "", not present.trouble)
-    if present.last_seq is not None:
+def _of_journal(view: StationView) -> Iterator[Metric]:
+    yield _one("journal_readable", "1 if the journal could be read.", "", not view.trouble)
+    if view.last_seq is not None:
         entries = CounterMetricFamily(
             "brinewright_journal_entries", "Entries written since the journal was made."
         )
-        entries.add_metric([], present.last_seq)
+        entries.add_metric([], view.last_seq)
         yield entries
-    if present.journal_bytes is not None:
-        yield _one("journal_size_bytes", "Of the file and its log.", "bytes", present.journal_bytes)
-    if present.free_bytes is not None:
-        yield _one("storage_free_bytes", "Where the journal lies.", "bytes", present.free_bytes)
+    if view.journal_bytes is not None:
+        yield _one("journal_size_bytes", "Of the file and its log.", "bytes", view.journal_bytes)
+    if view.free_bytes is not None:
+        yield _one("storage_free_bytes", "Where the journal lies.", "bytes", view.free_bytes)
 
 
 def _gauge(
@@ -185,16 +185,16 @@ def _one(name: str, text: str, unit: str, value: float) -> GaugeMetricFamily:
     return found
 
 
-def _number(seen: Seen, key: str) -> float | None:
-    """Return a figure of now that can be believed; None for any other."""
-    if seen.snapshot is None or not seen.fresh:
+def _number(reservoir: ReservoirView, key: str) -> float | None:
+    """Return a fresh value that counts; None for any other."""
+    if reservoir.snapshot is None or not reservoir.fresh:
         return None
-    if key in ("salinity", "salinity_u") and seen.snapshot.flag not in BELIEVED:
+    if key in ("salinity", "salinity_u") and reservoir.snapshot.flag not in USABLE_FLAGS:
         return None
-    value: float | None = getattr(seen.snapshot, key)
+    value: float | None = getattr(reservoir.snapshot, key)
     return None if value is None else float(value)
 
 
 def plain(text: str) -> str:
-    """Return a text that UTF-8 can say; half of a surrogate pair becomes `?`."""
+    """Return a text that UTF-8 can encode; half of a surrogate pair becomes `?`."""
     return text.encode(errors="replace").decode()

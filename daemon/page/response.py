@@ -1,4 +1,4 @@
-"""What is said to one request."""
+"""The response to one request."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ HTML = "text/html; charset=utf-8"
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
-    """Status, body and what the headers say besides."""
+class Response:
+    """Status, body and further headers."""
 
     status: HTTPStatus
     content_type: str
@@ -21,11 +21,13 @@ class Answer:
     more: tuple[tuple[str, str], ...] = ()
 
 
-def say(status: HTTPStatus, sentence: str, more: tuple[tuple[str, str], ...] = ()) -> Answer:
+def text_response(
+    status: HTTPStatus, sentence: str, more: tuple[tuple[str, str], ...] = ()
+) -> Response:
     """Return a sentence as plain text."""
-    return Answer(status, TEXT, plain(sentence).encode() + b"\n", more)
+    return Response(status, TEXT, plain(sentence).encode() + b"\n", more)
 
 
-def show(page: str) -> Answer:
-    """Return a page."""
-    return Answer(HTTPStatus.OK, HTML, plain(page).encode())
+def html_response(page: str) -> Response:
+    """Return a page as HTML."""
+    return Response(HTTPStatus.OK, HTML, plain(page).encode())

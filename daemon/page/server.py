@@ -22,8 +22,8 @@ from waitress.server import create_server
 from daemon.journal.command_format import LARGEST_BYTES
 from daemon.logs import Outage
 from daemon.page.application import Application
-from daemon.page.channel import Channel
-from daemon.page.connections import Step, overdue, surplus
+from daemon.page.channel import PageChannel
+from daemon.page.connections import ConnectionStep, overdue, surplus
 from daemon.supervision import Progress
 
 THREADS = 2
@@ -133,7 +133,7 @@ def serve(
         log_socket_errors=False,
         ident=None,
     )
-    server.channel_class = Channel
+    server.channel_class = PageChannel
     looked_s = time.monotonic()
     try:
         while not stop.is_set():
@@ -177,7 +177,7 @@ def _end_the_overdue(server: Any, now_s: float) -> None:  # noqa: ANN401 - as ab
 def _answers_in_time(server: Any, now_s: float) -> bool:  # noqa: ANN401 - as above
     """Say whether no request has waited for its answer so long that an answerer must hang."""
     connections = (each.now_at for each in list(server.active_channels.values()))
-    waiting = (each for each in connections if each.step is Step.ANSWERING)
+    waiting = (each for each in connections if each.step is ConnectionStep.ANSWERING)
     return all(now_s - each.since_s < ROUND_WITHIN_S for each in waiting)
 
 

@@ -1,6 +1,6 @@
-"""The status page: one look as HTML, without scripts and without anything from elsewhere.
+"""The status page: the view as HTML, without scripts and without anything from elsewhere.
 
-Nothing is told by colour alone, and every text from elsewhere is escaped.
+Nothing is shown by colour alone, and every text from elsewhere is escaped.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.page.gauge import Gauge, gauge
 from daemon.page.healthz import span, staleness
 from daemon.page.labels import alarm_words, health_words, phase_words, quality_words
-from daemon.page.view import Expected, Present, Seen, Shown
+from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
 
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
@@ -32,19 +32,19 @@ LONGEST = 1000
 
 
 @dataclass(frozen=True, slots=True)
-class Notice:
-    """A sentence that is shown before the rest.
+class Banner:
+    """A sentence at the head of the page.
 
     Attributes:
         head: In a word or two.
         text: The sentence.
-        next_look: Where a browser goes next by itself; empty where it stays.
+        next_url: Where a browser goes next without a click; empty where it stays.
         after_s: When it goes there, s.
     """
 
     head: str
     text: str
-    next_look: str = ""
+    next_url: str = ""
     after_s: int = AGAIN_S
 
 
@@ -86,14 +86,14 @@ class ReservoirBlock:
         phase: In words.
         salinity: As it is shown large; empty without a reading.
         more: What belongs to the salinity.
-        fresh: Whether it is of now.
+        fresh: Whether that is fresh.
         gauge: Where it lies about the tolerance interval; None where that is not known.
         outside: Whether steady water is outside; while salt dissolves it has to be.
         rows: Labels and values.
     """
 
     name: str
-    notice: Notice | None
+    notice: Banner | None
     alarms: list[AlarmBlock]
     phase: PhaseLine | None = None
     salinity: str = ""
@@ -104,30 +104,30 @@ class ReservoirBlock:
     rows: tuple[tuple[str, str], ...] = ()
 
 
-def status_page(present: Present, notice: Notice | None = None, *, acts: bool = False) -> str:
+def status_page(view: StationView, notice: Banner | None = None, *, acts: bool = False) -> str:
     """Return the whole page.
 
     Args:
-        present: What there is to show.
+        view: What there is to show.
         notice: What came of a command; None where none was sent.
-        acts: Whether commands are taken.
+        acts: Whether the page takes commands.
     """
-    again = f"{notice.after_s}; url={notice.next_look}" if notice and notice.next_look else AGAIN_S
-    zone = present.zone
+    again = f"{notice.after_s}; url={notice.next_url}" if notice and notice.next_url else AGAIN_S
+    zone = view.zone
     return template("status.html").render(
         refresh=again,
-        title=_title(present),
-        station=present.station,
+        title=_title(view),
+        station=view.station,
         commands=acts,
-        notices=[each for each in (notice, trouble_notice(present)) if each],
-        alarms=[alarm_block(each, zone) for each in present.alarms if not each.reservoir],
-        reservoirs=[_reservoir(each, present) for each in present.reservoirs],
+        notices=[each for each in (notice, trouble_banner(view)) if each],
+        alarms=[alarm_block(each, zone) for each in view.alarms if not each.reservoir],
+        reservoirs=[_reservoir(each, view) for each in view.reservoirs],
         failing=[
             short(f"{each.name} is {each.waiting} entries behind: {each.error}")
-            for each in present.followers
+            for each in view.followers
             if each.error
         ],
-        at=local(present.at, zone, SECOND),
+        at=local(view.at, zone, SECOND),
         again_s=AGAIN_S,
     )
 
@@ -137,33 +137,33 @@ def template(name: str) -> Template:
     return _environment().get_template(name)
 
 
-def trouble_notice(present: Present) -> Notice | None:
+def trouble_banner(view: StationView) -> Banner | None:
     """Return why the journal cannot be read; None where it can."""
-    if not present.trouble:
+    if not view.trouble:
         return None
-    return Notice("The journal cannot be read", short(present.trouble))
+    return Banner("The journal cannot be read", short(view.trouble))
 
 
-def phase_line(seen: Seen, *, fresh: bool) -> PhaseLine:
+def phase_line(reservoir: ReservoirView, *, fresh: bool) -> PhaseLine:
     """Return the phase; whether the water may be used is not known without a fresh reading."""
-    phase = None if seen.snapshot is None else seen.snapshot.phase
+    phase = None if reservoir.snapshot is None else reservoir.snapshot.phase
     words = short(phase_words(phase))
     if fresh:
         return PhaseLine(words, phase in (Phase.OFF_TARGET, Phase.STALE))
     return PhaseLine(f"Last known: {words.partition(':')[0]}", outside=False)
 
 
-def alarm_block(alarm: Shown, zone: tzinfo) -> AlarmBlock:
+def alarm_block(alarm: AlarmView, zone: tzinfo) -> AlarmBlock:
     """Return an alarm with why it is there and what to do."""
     until = f"until {local_iso(alarm.until, zone)}" if alarm.until else ""
     by = f"by {alarm.who}" if alarm.who else ""
     words = (alarm.priority, alarm_words(alarm.state), by, until, alarm.reason)
     details = ", ".join(word for word in words if word)
-    if not alarm.stands and alarm.active:
+    if not alarm.announced and alarm.active:
         details += "; its condition is active"
     return AlarmBlock(
         short(alarm.name.replace("-", " ")),
-        alarm.stands,
+        alarm.announced,
         short(details),
         short(alarm.why),
         short(alarm.do),
@@ -180,56 +180,58 @@ def _environment() -> Environment:
     return environment("daemon.page")
 
 
-def _title(present: Present) -> str:
-    count = sum(each.stands for each in present.alarms)
-    if present.trouble or any(staleness(each) for each in present.reservoirs):
-        return f"No fresh reading - {present.station}"
+def _title(view: StationView) -> str:
+    count = sum(each.announced for each in view.alarms)
+    if view.trouble or any(staleness(each) for each in view.reservoirs):
+        return f"No fresh reading - {view.station}"
     if count:
-        return f"{count} alarm{'s' if count > 1 else ''} - {present.station}"
-    return present.station
+        return f"{count} alarm{'s' if count > 1 else ''} - {view.station}"
+    return view.station
 
 
-def _reservoir(seen: Seen, present: Present) -> ReservoirBlock:
-    name, zone = seen.expected.name, present.zone
-    alarms = [alarm_block(each, zone) for each in present.alarms if each.reservoir == name]
-    old = "" if present.trouble else staleness(seen)
-    notice = Notice("No fresh reading", old) if old else None
-    snapshot = seen.snapshot
+def _reservoir(reservoir: ReservoirView, view: StationView) -> ReservoirBlock:
+    name, zone = reservoir.settings.name, view.zone
+    alarms = [alarm_block(each, zone) for each in view.alarms if each.reservoir == name]
+    old = "" if view.trouble else staleness(reservoir)
+    notice = Banner("No fresh reading", old) if old else None
+    snapshot = reservoir.snapshot
     if snapshot is None:
         return ReservoirBlock(name, notice, alarms)
     salinity, more = _salinity(snapshot)
-    strip = None if old else _gauge(snapshot, seen.expected)
+    strip = None if old else _gauge(snapshot, reservoir.settings)
     steady = snapshot.phase in STEADY
     return ReservoirBlock(
         name,
         notice,
         alarms,
-        phase_line(seen, fresh=not old),
+        phase_line(reservoir, fresh=not old),
         short(salinity),
         f"last known, {more}" if old and more else more,
         not old,
         strip,
         strip is not None and not strip.inside and steady,
-        tuple((label, short(value)) for label, value in _rows(seen, snapshot, zone) if value),
+        tuple((label, short(value)) for label, value in _rows(reservoir, snapshot, zone) if value),
     )
 
 
-def _gauge(snapshot: ReservoirSnapshot, expected: Expected) -> Gauge | None:
+def _gauge(snapshot: ReservoirSnapshot, settings: DisplaySettings) -> Gauge | None:
     if snapshot.flag not in (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT):
         return None
     expanded_u = None if snapshot.salinity_u is None else 2.0 * snapshot.salinity_u
-    return gauge(snapshot.salinity, expanded_u, expected.target_ppt, expected.tolerance_ppt)
+    return gauge(snapshot.salinity, expanded_u, settings.target_ppt, settings.tolerance_ppt)
 
 
-def _rows(seen: Seen, snapshot: ReservoirSnapshot, zone: tzinfo) -> list[tuple[str, str]]:
-    expected = seen.expected
-    age = "" if seen.age_s is None else f"{span(max(0.0, seen.age_s))} ago"
+def _rows(
+    reservoir: ReservoirView, snapshot: ReservoirSnapshot, zone: tzinfo
+) -> list[tuple[str, str]]:
+    settings = reservoir.settings
+    age = "" if reservoir.age_s is None else f"{span(max(0.0, reservoir.age_s))} ago"
     released = snapshot.age_h
-    low, high = (expected.target_ppt + sign * expected.tolerance_ppt for sign in (-1, 1))
-    probes = (f"{name}: {health_words(health)}" for name, health in seen.probes.items())
+    low, high = (settings.target_ppt + sign * settings.tolerance_ppt for sign in (-1, 1))
+    probes = (f"{name}: {health_words(health)}" for name, health in reservoir.probes.items())
     return [
         ("Advice", snapshot.advice or ""),
-        ("Target", f"{expected.target_ppt:g} ppt, tolerance interval {low:g} to {high:g} ppt"),
+        ("Target", f"{settings.target_ppt:g} ppt, tolerance interval {low:g} to {high:g} ppt"),
         ("Specific gravity", _figure(snapshot.specific_gravity, "{:.4f} (25/25 °C)")),
         ("Temperature", _figure(snapshot.temperature_C, "{:.2f} °C")),
         ("Conductivity", _figure(snapshot.conductivity_mS_cm, "{:.2f} mS/cm, as indicated")),
@@ -237,7 +239,7 @@ def _rows(seen: Seen, snapshot: ReservoirSnapshot, zone: tzinfo) -> list[tuple[s
         ("Probe", ", ".join(probes)),
         ("Batch", snapshot.batch or ""),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
-        ("Use by", _use_by(snapshot, expected, zone)),
+        ("Use by", _use_by(snapshot, settings, zone)),
         ("Expected steady", local_iso(expected_steady(snapshot), zone)),
         ("Steady since", local_iso(steady_since(snapshot), zone)),
         ("Start by", local_iso(snapshot.start_by, zone)),
@@ -245,8 +247,8 @@ def _rows(seen: Seen, snapshot: ReservoirSnapshot, zone: tzinfo) -> list[tuple[s
     ]
 
 
-def _use_by(snapshot: ReservoirSnapshot, expected: Expected, zone: tzinfo) -> str:
-    within_h = expected.use_within_h
+def _use_by(snapshot: ReservoirSnapshot, settings: DisplaySettings, zone: tzinfo) -> str:
+    within_h = settings.use_within_h
     if snapshot.age_h is None or within_h is None:
         return ""
     try:
@@ -262,11 +264,11 @@ def _salinity(snapshot: ReservoirSnapshot) -> tuple[str, str]:
     if value is None:
         return "no value", ""
     more = "" if u is None else "k = 2"
-    shown = f"{value:.2f} ppt" if u is None else f"{value:.2f} ± {2 * u:.2f} ppt"
-    shown += off_scale(value)
+    text = f"{value:.2f} ppt" if u is None else f"{value:.2f} ± {2 * u:.2f} ppt"
+    text += off_scale(value)
     if snapshot.flag == Flag.FAIL:
-        return f"not usable: {shown}", more
-    return shown, more
+        return f"not usable: {text}", more
+    return text, more
 
 
 def _figure(value: float | None, shape: str) -> str:

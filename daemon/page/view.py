@@ -1,7 +1,7 @@
-"""What the page and the metrics are made of: one look at the journal and at what is around it.
+"""What the page and the metrics show: read at one moment from the journal and its surroundings.
 
-Each look opens the journal read-only and closes it again, so that nobody who
-looks at a page ever holds up who measures.
+Each reading opens the journal read-only and closes it again, so that no page ever holds up
+measuring.
 """
 
 from __future__ import annotations
@@ -23,19 +23,19 @@ from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
 
 URGENCY = [*map(str, Priority)]
-STANDS = [*map(str, ACTIVE_STATES)]
+ANNOUNCED_STATES = [*map(str, ACTIVE_STATES)]
 
 
 @dataclass(frozen=True, slots=True)
-class Expected:
-    """A reservoir as the configuration has it.
+class DisplaySettings:
+    """What the configuration says of a reservoir, as far as it is shown.
 
     Attributes:
         name: Its name.
-        target_ppt: Wanted salinity.
-        tolerance_ppt: By how much it may differ.
+        target_ppt: Target salinity.
+        tolerance_ppt: Half of the tolerance interval.
         use_within_h: Hours from release to use-by; None where not configured.
-        old_after_s: A reading older than that tells nothing of now, s.
+        old_after_s: Age beyond which a reading is not fresh, s.
     """
 
     name: str
@@ -46,46 +46,46 @@ class Expected:
 
 
 @dataclass(frozen=True, slots=True)
-class Seen:
+class ReservoirView:
     """A reservoir as the journal has it.
 
     Attributes:
-        expected: What the configuration says of it.
+        settings: What the configuration says of it.
         snapshot: Its present state; None before any reading.
         age_s: Of its last reading, also of one that gave no value, s; below
             zero when that lies ahead of the clock; None before any.
     """
 
-    expected: Expected
+    settings: DisplaySettings
     snapshot: ReservoirSnapshot | None
     age_s: float | None
 
     @property
     def fresh(self) -> bool:
         """Whether the last reading is of now, by a clock that may be a little off."""
-        limit_s = self.expected.old_after_s
+        limit_s = self.settings.old_after_s
         return self.age_s is not None and -limit_s <= self.age_s <= limit_s
 
     @property
     def probes(self) -> dict[str, str]:
-        """How each of its probes stands, by name."""
+        """Health of each of its probes, by name."""
         return {} if self.snapshot is None else dict(self.snapshot.probes_health)
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """An alarm that is not at rest.
+class AlarmView:
+    """An alarm that is not normal.
 
     Attributes:
-        reservoir: It is about; empty for the station.
+        reservoir: Its reservoir; empty for the station.
         name: As in the catalogue.
-        state: Where it stands in its life.
+        state: Its state, one of ISA-18.2.
         priority: How urgent it is.
-        active: Whether what it is about is so now.
+        active: Whether its condition holds now.
         why: The reason it was raised for, as a sentence; may be empty.
         do: What to do about it, from the catalogue; may be empty.
         who: Who last did something to it; may be empty.
-        reason: Why it is withheld; may be empty.
+        reason: Why it is shelved, suppressed or out of service; may be empty.
         until: Until when, ISO 8601; may be empty.
     """
 
@@ -101,32 +101,32 @@ class Shown:
     until: str = ""
 
     @property
-    def stands(self) -> bool:
-        """Whether it is raised and not withheld."""
-        return self.state in STANDS
+    def announced(self) -> bool:
+        """Whether it is raised and neither shelved nor suppressed nor out of service."""
+        return self.state in ANNOUNCED_STATES
 
 
 @dataclass(frozen=True, slots=True)
-class Present:
+class StationView:
     """Everything there is to show.
 
     Attributes:
         station: Its name.
-        at: The moment of the look, UTC.
+        at: The moment of reading, UTC.
         reservoirs: In the order of the configuration.
-        alarms: Every one that is not at rest, the most urgent first.
+        alarms: Every one that is not normal, the most urgent first.
         followers: Every publisher that is configured.
         last_seq: Newest number in the journal; None when it could not be read.
         journal_bytes: What the journal takes; None when there is none.
-        free_bytes: Left where it lies; None when nobody can tell.
+        free_bytes: Left on its disk; None when that cannot be read.
         trouble: Why the journal could not be read; empty when it could.
         zone: Of the station; times are shown in it.
     """
 
     station: str
     at: datetime
-    reservoirs: Sequence[Seen]
-    alarms: Sequence[Shown] = ()
+    reservoirs: Sequence[ReservoirView]
+    alarms: Sequence[AlarmView] = ()
     followers: Sequence[Follower] = ()
     last_seq: int | None = None
     journal_bytes: int | None = None
@@ -135,8 +135,8 @@ class Present:
     zone: tzinfo = UTC
 
 
-class Journal(Protocol):
-    """What is looked at; the journal's reader is one."""
+class SnapshotSource(Protocol):
+    """What snapshots come from; the journal's reader is one."""
 
     def snapshots(self) -> dict[str, ReservoirSnapshot]:
         """Return the present state of each reservoir by name."""
@@ -149,56 +149,60 @@ class Journal(Protocol):
 
 
 @dataclass(slots=True)
-class Lookout:
-    """Looks when asked, from any thread.
+class ViewReader:
+    """Reads the view; safe to be called by several threads.
 
     Attributes:
         station: Name of the station.
-        expected: Its reservoirs.
+        settings: Of its reservoirs.
         path: The journal's file.
         journal: The same, to be read.
-        followers: Gives how the publishers stand.
+        followers: Gives the state of the publishers.
         clock: Gives the present moment; that of the rehearsal in a rehearsal.
         zone: Of the station.
     """
 
     station: str
-    expected: Sequence[Expected]
+    settings: Sequence[DisplaySettings]
     path: Path
-    journal: Journal
+    journal: SnapshotSource
     followers: Callable[[Instant], Sequence[Follower]]
     clock: Callable[[], Instant]
     zone: tzinfo = UTC
     _lock: Lock = field(default_factory=Lock, init=False)
 
-    def look(self) -> Present:
-        """Return the present; what cannot be read is told in it and not raised."""
+    def read(self) -> StationView:
+        """Return the view; it says what cannot be read, and nothing is raised."""
         with self._lock:
             now = self.clock()
-        blind = Present(
+        unread = StationView(
             self.station,
             now.wall,
-            [Seen(each, None, None) for each in self.expected],
+            [ReservoirView(each, None, None) for each in self.settings],
             journal_bytes=_size(self.path),
             free_bytes=_free(self.path),
             zone=self.zone,
         )
         try:
-            return self._look(now, blind)
+            return self._read(now, unread)
         except JournalMissingError:
             why = "nothing has been measured yet; start 'brinewright run'"
-            return replace(blind, trouble=why)
+            return replace(unread, trouble=why)
         except JournalError as exc:
-            return replace(blind, trouble=str(exc))
+            return replace(unread, trouble=str(exc))
 
-    def _look(self, now: Instant, blind: Present) -> Present:
+    def _read(self, now: Instant, unread: StationView) -> StationView:
         snapshots = self.journal.snapshots()
-        found = [seen(each, snapshots.get(each.name), now.wall) for each in self.expected]
-        alarms = [each for one in found for each in shown(one.expected.name, one.snapshot)]
-        alarms += shown("", self.journal.station_snapshot())
+        reservoirs = [
+            reservoir_view(each, snapshots.get(each.name), now.wall) for each in self.settings
+        ]
+        alarms = [
+            each for one in reservoirs for each in alarm_views(one.settings.name, one.snapshot)
+        ]
+        alarms += alarm_views("", self.journal.station_snapshot())
         return replace(
-            blind,
-            reservoirs=found,
+            unread,
+            reservoirs=reservoirs,
             alarms=sorted(alarms, key=_urgency),
             followers=self.followers(now),
             last_seq=self.journal.last_seq(),
@@ -206,10 +210,10 @@ class Lookout:
 
 
 @dataclass(slots=True)
-class Latest:
-    """The last look, which serves all who asked before it began.
+class LatestView:
+    """The last view, which serves all requests that came before its reading began.
 
-    So a hundred who ask at once cost few looks, and nobody is shown what was before.
+    So a hundred requests at once cost few readings, and no page is older than its request.
 
     Attributes:
         clock: Monotonic seconds.
@@ -217,37 +221,41 @@ class Latest:
 
     clock: Callable[[], float] = time.monotonic
     _lock: Lock = field(default_factory=Lock, init=False)
-    _begun_s: float = field(default=float("-inf"), init=False)
-    _found: Present | None = field(default=None, init=False)
+    _start_s: float = field(default=float("-inf"), init=False)
+    _view: StationView | None = field(default=None, init=False)
 
-    def since(self, asked_s: float, look: Callable[[], Present]) -> Present:
-        """Return the last look if it began after a moment, else another one.
+    def since(self, requested_s: float, read: Callable[[], StationView]) -> StationView:
+        """Return the last view if its reading began after a moment, else a new one.
 
         Args:
-            asked_s: The moment, s.
-            look: Looks.
+            requested_s: The moment, s.
+            read: Gives a new view.
         """
         with self._lock:
-            if self._found is not None and self._begun_s > asked_s:
-                return self._found
-        begun_s = self.clock()
-        found = look()
+            if self._view is not None and self._start_s > requested_s:
+                return self._view
+        start_s = self.clock()
+        view = read()
         with self._lock:
-            if begun_s > self._begun_s:
-                self._begun_s, self._found = begun_s, found
-        return found
+            if start_s > self._start_s:
+                self._start_s, self._view = start_s, view
+        return view
 
 
-def seen(expected: Expected, snapshot: ReservoirSnapshot | None, at: datetime) -> Seen:
+def reservoir_view(
+    settings: DisplaySettings, snapshot: ReservoirSnapshot | None, at: datetime
+) -> ReservoirView:
     """Return a reservoir with the age of its last reading."""
     age_s = None
     if snapshot is not None:
         with suppress(ValueError, TypeError):
             age_s = (at - datetime.fromisoformat(snapshot.time)).total_seconds()
-    return Seen(expected, snapshot, age_s)
+    return ReservoirView(settings, snapshot, age_s)
 
 
-def shown(reservoir: str, snapshot: ReservoirSnapshot | StationSnapshot | None) -> list[Shown]:
+def alarm_views(
+    reservoir: str, snapshot: ReservoirSnapshot | StationSnapshot | None
+) -> list[AlarmView]:
     """Return the alarms of a snapshot.
 
     Args:
@@ -256,12 +264,12 @@ def shown(reservoir: str, snapshot: ReservoirSnapshot | StationSnapshot | None) 
     """
     if snapshot is None:
         return []
-    return [_shown(reservoir, name, each) for name, each in snapshot.alarm_details.items()]
+    return [_alarm_view(reservoir, name, each) for name, each in snapshot.alarm_details.items()]
 
 
-def _shown(reservoir: str, name: str, alarm: AlarmSnapshot) -> Shown:
+def _alarm_view(reservoir: str, name: str, alarm: AlarmSnapshot) -> AlarmView:
     row = CATALOGUE.get(name)
-    return Shown(
+    return AlarmView(
         reservoir,
         name,
         alarm.state,
@@ -275,9 +283,9 @@ def _shown(reservoir: str, name: str, alarm: AlarmSnapshot) -> Shown:
     )
 
 
-def _urgency(alarm: Shown) -> tuple[bool, int, str, str]:
+def _urgency(alarm: AlarmView) -> tuple[bool, int, str, str]:
     known = URGENCY.index(alarm.priority) if alarm.priority in URGENCY else len(URGENCY)
-    return not alarm.stands, known, alarm.name, alarm.reservoir
+    return not alarm.announced, known, alarm.name, alarm.reservoir
 
 
 def _size(path: Path) -> int | None:
@@ -290,7 +298,7 @@ def _size(path: Path) -> int | None:
 
 def _free(path: Path) -> int | None:
     try:
-        found = os.statvfs(path.parent)
+        disk = os.statvfs(path.parent)
     except OSError:
         return None
-    return found.f_bavail * found.f_frsize
+    return disk.f_bavail * disk.f_frsize

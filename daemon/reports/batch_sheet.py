@@ -62,7 +62,7 @@ CAUTIONS = (
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class BatchVerdict:
     """What was decided of the water.
 
     Attributes:
@@ -126,14 +126,18 @@ def render(record: BatchRecord, curve: Sequence[Point], setup: Setup) -> str:
     )
 
 
-def verdict_of(record: BatchRecord) -> Verdict:
+def verdict_of(record: BatchRecord) -> BatchVerdict:
     """Return what was decided of a batch; the last decision counts."""
     if record.phase == "used":
-        return Verdict("Used") if record.released else Verdict("Used without release", outside=True)
+        return (
+            BatchVerdict("Used")
+            if record.released
+            else BatchVerdict("Used without release", outside=True)
+        )
     if record.phase in VERDICTS:
         word, sentence = VERDICTS[record.phase]
-        return Verdict(word, sentence, outside=record.phase != Phase.READY)
-    return Verdict("Not released", f"status: {_phase(record.phase)}", outside=True)
+        return BatchVerdict(word, sentence, outside=record.phase != Phase.READY)
+    return BatchVerdict("Not released", f"status: {_phase(record.phase)}", outside=True)
 
 
 def select_events(events: Iterable[Event]) -> tuple[list[Event], int]:

@@ -16,7 +16,7 @@ from typing import Any
 from daemon.entries import JSON, Follower
 from daemon.journal.snapshot_codec import reservoir_snapshot
 from daemon.page.server import listening, serve
-from daemon.page.view import Expected, Present, Seen, Shown
+from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
 from tests.conftest import LOOPBACK, find_free_port
 
 NOW = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
@@ -41,23 +41,23 @@ PICTURE: dict[str, JSON] = {
 }
 
 
-def expected(name: str = "mix-1") -> Expected:
+def display_settings(name: str = "mix-1") -> DisplaySettings:
     """A reservoir as configured."""
-    return Expected(name, 34.0, 1.0, 60.0)
+    return DisplaySettings(name, 34.0, 1.0, 60.0)
 
 
-def seen(
+def reservoir_view(
     name: str = "mix-1",
     age_s: float | None = 2.0,
     facts: Mapping[str, JSON] | None = None,
     **more: JSON,
-) -> Seen:
+) -> ReservoirView:
     """A reservoir as the journal has it, with some members of its snapshot changed."""
     text = json.dumps({**PICTURE, **(facts or {}), **more})
-    return Seen(expected(name), reservoir_snapshot(text), age_s)
+    return ReservoirView(display_settings(name), reservoir_snapshot(text), age_s)
 
 
-def standing(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> Shown:
+def alarm_view(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> AlarmView:
     """An alarm that stands."""
     usual = {
         "name": "batch-off-target",
@@ -66,20 +66,20 @@ def standing(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> 
         "why": "32.4 ppt is outside 33 to 35",
         "do": "correct the batch as advised, or discard it",
     }
-    return Shown(reservoir, active=active, **(usual | words))
+    return AlarmView(reservoir, active=active, **(usual | words))
 
 
-def present(
-    *reservoirs: Seen,
-    alarms: tuple[Shown, ...] = (),
+def station_view(
+    *reservoirs: ReservoirView,
+    alarms: tuple[AlarmView, ...] = (),
     trouble: str = "",
     followers: tuple[Follower, ...] = (),
-) -> Present:
+) -> StationView:
     """A look at a station with these reservoirs and these publishers."""
-    return Present(
+    return StationView(
         "quarantine-wing",
         NOW,
-        reservoirs or (seen(),),
+        reservoirs or (reservoir_view(),),
         alarms,
         last_seq=None if trouble else 4711,
         journal_bytes=49_152,

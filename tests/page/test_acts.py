@@ -23,11 +23,11 @@ from daemon.journal.writer import Writer
 from daemon.mixing.station.commands.dispatch import VERBS
 from daemon.page import server
 from daemon.page.application import Application
-from daemon.page.command_desk import LOOKS, Desk
+from daemon.page.command_desk import ANSWER_POLLS, CommandDesk
 from daemon.page.form_data import FLAGS, NUMBERS, from_fields
-from daemon.page.view import Present
+from daemon.page.view import StationView
 from tests.page.acting_parts import FORM, forms, post
-from tests.page.page_parts import Reply, ask, present, served, standing
+from tests.page.page_parts import Reply, alarm_view, ask, served, station_view
 from tests.parts.inboxes import made
 from tests.parts.people import a_batch
 from tests.services.mqtt_parts import event
@@ -56,18 +56,18 @@ def inbox(path: Path) -> Inbox:
 
 
 @pytest.fixture
-def desk(path: Path, inbox: Inbox, writer: Writer) -> Desk:
+def desk(path: Path, inbox: Inbox, writer: Writer) -> CommandDesk:
     """What takes commands; time stands still for it."""
-    return Desk(ALLOWED, ("mix-1",), inbox, Reader(path), clock=lambda: 0.0)
+    return CommandDesk(ALLOWED, ("mix-1",), inbox, Reader(path), clock=lambda: 0.0)
 
 
 @pytest.fixture
-def port(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
+def port(desk: CommandDesk, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """Where a page with an alarm takes commands."""
     monkeypatch.setattr(server, "TICK_S", 0.05)  # how soon it ends
 
-    def look() -> Present:
-        return present(alarms=(standing(),))
+    def look() -> StationView:
+        return station_view(alarms=(alarm_view(),))
 
     with served(Application(look, desk=desk)) as one:
         yield one
@@ -128,7 +128,7 @@ def test_an_answer_that_does_not_come_is_not_looked_for_in_haste_for_ever(
 ) -> None:
     """After half a minute the page says why, and goes on at its usual pace."""
     inbox.submit("a", "kim", "page", "batch.note")
-    last = ask(port, f"/?answer=a&look={LOOKS}").text
+    last = ask(port, f"/?answer=a&look={ANSWER_POLLS}").text
 
     assert "is measuring running?" in last
     assert "10" == refresh(last)
@@ -202,7 +202,7 @@ def test_a_tool_asks_and_looks_for_its_answer(port: int, inbox: Inbox, writer: W
 @pytest.mark.parametrize(
     "change, words",
     [
-        ({"who": ""}, "a name is wanted"),
+        ({"who": ""}, "a name is missing"),
         ({"who": "k" * 41}, "at most 40 characters"),
         ({"who": "kim\nALARM"}, "on one line"),
         ({"verb": "batch.discard"}, "'batch.discard' is not allowed here"),
@@ -218,7 +218,7 @@ def test_a_tool_asks_and_looks_for_its_answer(port: int, inbox: Inbox, writer: W
     ],
 )
 def test_a_form_that_asks_nothing_possible_is_told_why(
-    port: int, desk: Desk, inbox: Inbox, change: dict[str, str], words: str
+    port: int, desk: CommandDesk, inbox: Inbox, change: dict[str, str], words: str
 ) -> None:
     """400 and a sentence; nothing is handed over."""
     fields = {"verb": "batch.note", "id": "a", "who": "kim", "reservoir": "mix-1"}
@@ -228,7 +228,7 @@ def test_a_form_that_asks_nothing_possible_is_told_why(
     assert [] == inbox.after(0)
 
 
-def test_a_flood_is_bounded(port: int, desk: Desk, inbox: Inbox) -> None:
+def test_a_flood_is_bounded(port: int, desk: CommandDesk, inbox: Inbox) -> None:
     """So many are taken at once; the rest are told so, and strangers use none of them up."""
     fields = {"verb": "batch.note", "who": "kim", "reservoir": "mix-1", "text": "x"}
     for _ in range(BURST):
@@ -282,7 +282,7 @@ def test_forms_may_go_to_the_page_itself_alone(port: int) -> None:
 
 def test_without_commands_there_is_no_form_and_nothing_is_taken() -> None:
     """As the page is where nothing is configured."""
-    with served(Application(present)) as one:
+    with served(Application(station_view)) as one:
         page, act, tool = ask(one), ask(one, "/act"), say(one, {"verb": "batch.use", "who": "kim"})
 
     assert (404, 405) == (act.status, tool.status)
@@ -318,7 +318,7 @@ HOSTILE = st.dictionaries(
 
 
 def test_no_field_brings_it_down(
-    port: int, desk: Desk, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
+    port: int, desk: CommandDesk, inbox: Inbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Each is taken or refused with a sentence, and what is taken is what was allowed."""
     monkeypatch.setattr(Allowance, "take", lambda *_: True)
@@ -357,7 +357,7 @@ def test_commands_are_checked_with_the_configuration(lines: str, words: str) -> 
     assert "page.commands" in str(exc.value)
 
 
-def test_an_id_comes_back_as_it_was_sent(port: int, desk: Desk, writer: Writer) -> None:
+def test_an_id_comes_back_as_it_was_sent(port: int, desk: CommandDesk, writer: Writer) -> None:
     """Whatever stands in it; the answer shown is its own."""
     fields = {"verb": "batch.note", "id": "a&b=c #%2F'\"", "who": "kim", "token": desk.secret}
     where = post(port, fields).headers["Location"]

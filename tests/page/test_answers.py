@@ -18,8 +18,8 @@ from daemon.journal.reader import ANSWERS_AMONG, Reader
 from daemon.journal.writer import Writer
 from daemon.page import server
 from daemon.page.application import Application
-from daemon.page.command_desk import LOOKS, Desk
-from tests.page.page_parts import ask, present, served
+from daemon.page.command_desk import ANSWER_POLLS, CommandDesk
+from tests.page.page_parts import ask, served, station_view
 from tests.parts.inboxes import made
 from tests.services.mqtt_parts import event
 
@@ -73,8 +73,8 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
     with Writer(path):
         pass
     inbox = made(path)
-    desk = Desk(("batch.note",), ("mix-1",), inbox, Reader(path), clock=lambda: 0.0)
-    with served(Application(present, desk=desk)) as port:
+    desk = CommandDesk(("batch.note",), ("mix-1",), inbox, Reader(path), clock=lambda: 0.0)
+    with served(Application(station_view, desk=desk)) as port:
         yield Bench(port, path, inbox)
 
 
@@ -95,7 +95,7 @@ def test_an_id_that_was_never_sent_is_not_known(bench: Bench, id_: str) -> None:
 def test_a_command_that_waits_is_said_to_wait(bench: Bench) -> None:
     """Until it is answered; a browser looks each second, and later at its usual pace."""
     bench.send("a")
-    waiting, first, last = bench.tool("a"), bench.browser("a"), bench.browser("a", LOOKS)
+    waiting, first, last = bench.tool("a"), bench.browser("a"), bench.browser("a", ANSWER_POLLS)
     bench.answer("a")
     bench.inbox.taken(1)
 

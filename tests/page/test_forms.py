@@ -11,7 +11,7 @@ from daemon.entries import Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.forms import about_alarm, about_batch, act_page
 from tests.page.acting_parts import forms
-from tests.page.page_parts import present, seen, standing
+from tests.page.page_parts import alarm_view, reservoir_view, station_view
 
 
 @pytest.mark.parametrize(
@@ -28,7 +28,7 @@ from tests.page.page_parts import present, seen, standing
 )
 def test_what_is_offered_for_an_alarm_is_what_it_allows(state: str, verbs: list[str]) -> None:
     """From where it stands in its life."""
-    assert verbs == [each.verb for each in about_alarm(standing(state=str(state)))]
+    assert verbs == [each.verb for each in about_alarm(alarm_view(state=str(state)))]
 
 
 @pytest.mark.parametrize(
@@ -46,7 +46,7 @@ def test_what_is_offered_for_a_batch_is_what_its_phase_allows(
     phase: Phase, batch: str | None, age_s: float, verbs: list[str]
 ) -> None:
     """Nobody is led to use or confirm what is not measured now; it is for the batch shown."""
-    offers = about_batch(seen(age_s=age_s, phase=str(phase), batch=batch))
+    offers = about_batch(reservoir_view(age_s=age_s, phase=str(phase), batch=batch))
 
     assert verbs == [each.verb for each in offers]
     assert {("batch", "b")} >= {each.about for each in offers}
@@ -54,8 +54,8 @@ def test_what_is_offered_for_a_batch_is_what_its_phase_allows(
 
 def test_only_what_is_allowed_is_offered() -> None:
     """The list of the configuration decides."""
-    shown = present(alarms=(standing(), standing("", name="storage-low")))
-    page = act_page(shown, ("alarm.acknowledge",), "secret", lambda: "id")
+    view = station_view(alarms=(alarm_view(), alarm_view("", name="storage-low")))
+    page = act_page(view, ("alarm.acknowledge",), "secret", lambda: "id")
 
     assert 2 == page.count("<form")
     assert ["alarm.acknowledge"] == [*forms(page)]
@@ -64,8 +64,10 @@ def test_only_what_is_allowed_is_offered() -> None:
 @given(st.text(max_size=40), st.text(max_size=40))
 def test_no_name_is_taken_for_a_part_of_a_form(name: str, batch: str) -> None:
     """Whatever an alarm or a batch is called, a form holds the fields it is meant to hold."""
-    shown = present(seen(batch=batch, phase="ready"), alarms=(standing(name=name, why=batch),))
-    page = act_page(shown, COMMANDS, "secret", lambda: "id")
+    view = station_view(
+        reservoir_view(batch=batch, phase="ready"), alarms=(alarm_view(name=name, why=batch),)
+    )
+    page = act_page(view, COMMANDS, "secret", lambda: "id")
 
     for fields in forms(page).values():
         assert {"token", "id", "verb", "reservoir"} < set(fields)

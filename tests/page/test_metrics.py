@@ -13,8 +13,8 @@ from prometheus_client.parser import text_string_to_metric_families as read_plai
 
 from daemon.entries import JSON, Follower
 from daemon.page.metrics import exposition, families, plain
-from daemon.page.view import Present
-from tests.page.page_parts import NOW, present, seen, standing
+from daemon.page.view import StationView
+from tests.page.page_parts import NOW, alarm_view, reservoir_view, station_view
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"
 BASE_UNITS = {"", "seconds", "bytes", "celsius", "siemens_per_meter", "entries"}
@@ -28,9 +28,9 @@ MEASURED = (
 )
 
 
-def told(shown: Present) -> dict[str, Metric]:
+def metrics_of(view: StationView) -> dict[str, Metric]:
     """Each family by its name without our own beginning, as a strict reader has it."""
-    body, content_type = exposition(shown, OPENMETRICS)
+    body, content_type = exposition(view, OPENMETRICS)
     assert content_type.startswith("application/openmetrics-text; version=1.0.0")
     read: Callable[[str], Iterator[Metric]] = openmetrics.text_string_to_metric_families
     found = read(body.decode())
@@ -44,7 +44,7 @@ def values(family: Metric) -> list[float]:
 
 def test_a_strict_reader_finds_every_figure_in_base_units() -> None:
     """The figures of the picture, converted, under the reservoir's name."""
-    found = told(present())
+    found = metrics_of(station_view())
 
     assert {
         "practical_salinity": [33.9],
@@ -72,7 +72,7 @@ def test_a_strict_reader_finds_every_figure_in_base_units() -> None:
 def test_exactly_one_phase_and_one_health_holds() -> None:
     """Both are sets of states, of which the present one is 1; each probe has its own."""
     healths: dict[str, JSON] = {"ct-1": "failure", "ct-2": "good"}
-    found = told(present(seen(phase="off_target", probes_health=healths)))
+    found = metrics_of(station_view(reservoir_view(phase="off_target", probes_health=healths)))
     phases, probes = found["phase"].samples, found["probe_health"].samples
 
     assert (7, 2 * 5) == (len(phases), len(probes))
@@ -86,7 +86,7 @@ def test_exactly_one_phase_and_one_health_holds() -> None:
 
 def test_units_are_base_units_and_end_the_name() -> None:
     """Who graphs need not guess: the unit is in the name and is declared."""
-    units = {family.name: family.unit for family in families(present())}
+    units = {family.name: family.unit for family in families(station_view())}
 
     assert [] == [name for name, unit in units.items() if unit and not name.endswith(f"_{unit}")]
     assert BASE_UNITS >= set(units.values())
@@ -94,11 +94,11 @@ def test_units_are_base_units_and_end_the_name() -> None:
 
 def test_an_alarm_is_there_until_it_is_at_rest() -> None:
     """With its name, priority and state; of the station under no reservoir; 1 while it is so."""
-    found = told(
-        present(
+    found = metrics_of(
+        station_view(
             alarms=(
-                standing(),
-                standing("", name="storage-low", state="returned-unacknowledged", active=False),
+                alarm_view(),
+                alarm_view("", name="storage-low", state="returned-unacknowledged", active=False),
             )
         )
     )
@@ -110,15 +110,15 @@ def test_an_alarm_is_there_until_it_is_at_rest() -> None:
         (*(each.labels[key] for key in ("reservoir", "name", "priority", "state")), each.value)
         for each in found["alarm_active"].samples
     ]
-    assert [] == told(present())["alarm_active"].samples
+    assert [] == metrics_of(station_view())["alarm_active"].samples
 
 
 def test_each_publisher_tells_how_far_behind_it_is() -> None:
     """The backlog, its age, when it last worked, what was refused, and whether it fails now."""
-    found = told(
-        Present(
+    found = metrics_of(
+        StationView(
             "quarantine-wing",
-            present().at,
+            station_view().at,
             (),
             followers=(
                 Follower("mqtt", 12, 30.5, "no broker", last_success_at=NOW),
@@ -140,7 +140,7 @@ def test_each_publisher_tells_how_far_behind_it_is() -> None:
 @pytest.mark.parametrize("age_s", [61.0, -61.0, None])
 def test_figures_that_are_not_of_now_are_left_out(age_s: float | None) -> None:
     """No flat line goes on where nobody measures; the age tells why."""
-    found = told(present(seen(age_s=age_s)))
+    found = metrics_of(station_view(reservoir_view(age_s=age_s)))
 
     assert [] == [name for name in MEASURED if found[name].samples]
     assert ([] if age_s is None else [age_s]) == values(found["reading_age_seconds"])
@@ -148,7 +148,7 @@ def test_figures_that_are_not_of_now_are_left_out(age_s: float | None) -> None:
 
 def test_a_salinity_that_failed_its_tests_is_left_out() -> None:
     """Automations believe numbers; what the probe said is there, and so is the flag."""
-    found = told(present(seen(flag=4)))
+    found = metrics_of(station_view(reservoir_view(flag=4)))
 
     assert [] == values(found["practical_salinity"])
     assert [4.0] == values(found["reading_flag"])
@@ -157,7 +157,7 @@ def test_a_salinity_that_failed_its_tests_is_left_out() -> None:
 
 def test_a_journal_that_cannot_be_read_is_told() -> None:
     """The scrape succeeds and says so."""
-    found = told(present(seen(age_s=None), trouble="disk on fire"))
+    found = metrics_of(station_view(reservoir_view(age_s=None), trouble="disk on fire"))
 
     assert [0.0] == values(found["journal_readable"])
     assert "journal_entries" not in found
@@ -166,7 +166,7 @@ def test_a_journal_that_cannot_be_read_is_told() -> None:
 @pytest.mark.parametrize("accept", ["", "*/*", "text/plain", "text/plain; version=0.0.4"])
 def test_who_does_not_know_the_format_gets_the_older_one(accept: str) -> None:
     """The plain text that every scraper reads."""
-    body, content_type = exposition(present(), accept)
+    body, content_type = exposition(station_view(), accept)
     names = {family.name for family in read_plain(body.decode())}
 
     assert content_type.startswith("text/plain; version=0.0.4")
@@ -182,8 +182,8 @@ def test_who_does_not_know_the_format_gets_the_older_one(accept: str) -> None:
 @example("half a pair: \ud800", 'a "quote", a \\ and a \n', "")
 def test_no_name_breaks_the_format(name: str, word: str, accept: str) -> None:
     """Whatever a reservoir or an alarm is called is read back as it was, and never as more."""
-    shown = present(seen(name), alarms=(standing(name, name=word, why=word),))
-    found = told(shown)
+    view = station_view(reservoir_view(name), alarms=(alarm_view(name, name=word, why=word),))
+    found = metrics_of(view)
 
     assert [plain(name)] == [
         each.labels["reservoir"] for each in found["temperature_celsius"].samples
@@ -191,5 +191,5 @@ def test_no_name_breaks_the_format(name: str, word: str, accept: str) -> None:
     assert [(plain(name), plain(word))] == [
         (each.labels["reservoir"], each.labels["name"]) for each in found["alarm_active"].samples
     ]
-    assert set(told(present(alarms=(standing(),)))) == set(found)
-    assert exposition(shown, accept)[0]
+    assert set(metrics_of(station_view(alarms=(alarm_view(),)))) == set(found)
+    assert exposition(view, accept)[0]

@@ -19,12 +19,12 @@ import pytest
 
 from daemon.page import connections, server
 from daemon.page.application import Application
-from daemon.page.channel import MOST_AHEAD, Channel
-from daemon.page.connections import Step
-from daemon.page.view import Present
+from daemon.page.channel import MOST_AHEAD, PageChannel
+from daemon.page.connections import ConnectionStep
+from daemon.page.view import StationView
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.crowd_parts import ASKED, ASKED_FOR_LONG, KINDS, crowding
-from tests.page.page_parts import ask, present, served
+from tests.page.page_parts import ask, served, station_view
 
 PROMISED_S = 1.0
 MIXED = "idle+head"
@@ -35,7 +35,7 @@ FEW = 20
 def page(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
     """The page, with an answer besides that is longer than the kernel takes."""
     if environ.get("QUERY_STRING") != "long":
-        return Application(present)(environ, start_response)
+        return Application(station_view)(environ, start_response)
     start_response("200 OK", [("Content-Length", str(len(LONG)))])
     return [LONG]
 
@@ -138,7 +138,7 @@ def test_a_crowd_from_one_machine_takes_no_place_of_another(
 def test_a_request_that_is_being_answered_is_never_cut(monkeypatch: pytest.MonkeyPatch) -> None:
     """However long our answer takes, and however many came after it."""
     monkeypatch.setattr(server, "CONNECTIONS", 4)
-    monkeypatch.setattr(connections, "LONGEST_S", dict.fromkeys(Step, 0.1))
+    monkeypatch.setattr(connections, "LONGEST_S", dict.fromkeys(ConnectionStep, 0.1))
     begun, may_go_on = threading.Event(), threading.Event()
 
     def hesitating(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
@@ -165,19 +165,19 @@ def test_those_who_ask_at_once_are_shown_one_look(monkeypatch: pytest.MonkeyPatc
     came: list[None] = []
     may_look = threading.Event()
 
-    def look() -> Present:
+    def look() -> StationView:
         looks.append(None)
         may_look.wait(10)
-        return present()
+        return station_view()
 
-    received = Channel.received
+    received = PageChannel.received
 
-    def note(channel: Channel, data: bytes) -> bool:
+    def note(channel: PageChannel, data: bytes) -> bool:
         taken = received(channel, data)
         came.append(None)
         return taken
 
-    monkeypatch.setattr(Channel, "received", note)
+    monkeypatch.setattr(PageChannel, "received", note)
     with served(Application(look)) as port, ExitStack() as stack:
         lines = [dialled(stack, port) for _ in range(2 + 30)]
         for line in lines[:2]:
@@ -205,20 +205,26 @@ def test_answers_that_nobody_reads_hold_no_thread() -> None:
 @pytest.mark.parametrize(
     "step, said, first",
     [
-        (Step.ASKING, b"", b""),
-        (Step.ASKING, b"GET / HTTP/1.1\r\nHost: local", b""),
-        (Step.ASKING, b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n\r\nx", b""),
-        (Step.ASKING, b"\r\n\r\n", b""),
-        (Step.IDLE, ASKED, b"HTTP/1.1 200"),
-        (Step.ASKING, ASKED + b"GET", b"HTTP/1.1 200"),
-        (Step.READING, ASKED_FOR_LONG, b"HTTP/1.1 200"),
+        (ConnectionStep.RECEIVING, b"", b""),
+        (ConnectionStep.RECEIVING, b"GET / HTTP/1.1\r\nHost: local", b""),
+        (
+            ConnectionStep.RECEIVING,
+            b"POST / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n\r\nx",
+            b"",
+        ),
+        (ConnectionStep.RECEIVING, b"\r\n\r\n", b""),
+        (ConnectionStep.IDLE, ASKED, b"HTTP/1.1 200"),
+        (ConnectionStep.RECEIVING, ASKED + b"GET", b"HTTP/1.1 200"),
+        (ConnectionStep.SENDING, ASKED_FOR_LONG, b"HTTP/1.1 200"),
     ],
 )
 def test_who_takes_too_long_is_shown_the_door(
-    step: Step, said: bytes, first: bytes, monkeypatch: pytest.MonkeyPatch
+    step: ConnectionStep, said: bytes, first: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """At whatever step, with all other places free; what was answered before has come."""
-    monkeypatch.setattr(connections, "LONGEST_S", dict.fromkeys(Step, 3600.0) | {step: 0.3})
+    monkeypatch.setattr(
+        connections, "LONGEST_S", dict.fromkeys(ConnectionStep, 3600.0) | {step: 0.3}
+    )
     with served(page, 4096) as port, ExitStack() as stack:
         slow = dialled(stack, port)
         slow.sendall(said)

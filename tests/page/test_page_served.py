@@ -19,16 +19,16 @@ from daemon.config.services import is_loopback
 from daemon.logs import Outage
 from daemon.page.application import Application, knows_itself
 from daemon.page.server import PageServer, listening, where
-from daemon.page.view import Present
+from daemon.page.view import StationView
 from tests.conftest import LOOPBACK, wait_until
-from tests.page.page_parts import ask, present, seen, served
+from tests.page.page_parts import ask, reservoir_view, served, station_view
 
 NAMES = frozenset(["mixing.lan"])
 
 
 def test_each_place_is_answered_with_strict_headers() -> None:
     """Nothing is kept, framed, guessed or loaded from elsewhere, whatever is answered."""
-    with served(Application(present)) as port:
+    with served(Application(station_view)) as port:
         replies = {path: ask(port, path) for path in ("/", "/metrics", "/healthz", "/elsewhere")}
 
     assert [200, 200, 200, 404] == [each.status for each in replies.values()]
@@ -45,7 +45,7 @@ def test_each_place_is_answered_with_strict_headers() -> None:
 
 def test_the_page_s_own_style_is_the_only_one_allowed() -> None:
     """The policy names it by its hash, so that no other text can become a style."""
-    with served(Application(present)) as port:
+    with served(Application(station_view)) as port:
         reply = ask(port)
     (style,) = re.findall(r"<style>(.*?)</style>", reply.text, re.DOTALL)
     digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
@@ -55,7 +55,7 @@ def test_the_page_s_own_style_is_the_only_one_allowed() -> None:
 
 def test_health_says_no_with_the_reason() -> None:
     """503 and a sentence, for whatever watches over the machine."""
-    with served(Application(partial(present, seen(age_s=600.0)))) as port:
+    with served(Application(partial(station_view, reservoir_view(age_s=600.0)))) as port:
         reply = ask(port, "/healthz")
 
     assert (503, True) == (reply.status, "the last reading is 10 min old" in reply.text)
@@ -64,7 +64,7 @@ def test_health_says_no_with_the_reason() -> None:
 @pytest.mark.parametrize("path", ["/", "/metrics", "/healthz"])
 def test_a_question_for_the_head_alone_has_no_body(path: str) -> None:
     """And says how long the body would be."""
-    with served(Application(present)) as port:
+    with served(Application(station_view)) as port:
         whole, head = ask(port, path), ask(port, path, "HEAD")
 
     assert (200, b"") == (head.status, head.body)
@@ -74,7 +74,7 @@ def test_a_question_for_the_head_alone_has_no_body(path: str) -> None:
 @pytest.mark.parametrize("method", ["POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "BREW"])
 def test_nothing_can_be_changed(method: str) -> None:
     """405, with what is allowed."""
-    with served(Application(present)) as port:
+    with served(Application(station_view)) as port:
         reply = ask(port, method=method, body=b"verb=batch.use" if method == "POST" else None)
 
     assert (405, "GET, HEAD") == (reply.status, reply.headers["Allow"])
@@ -118,7 +118,7 @@ def test_a_foreign_name_is_refused_over_the_wire() -> None:
     assert "quarantine-wing" not in reply.text
 
 
-def _never() -> Present:
+def _never() -> StationView:
     raise AssertionError("it looked")
 
 
@@ -147,7 +147,7 @@ def test_a_fault_of_ours_is_logged_and_not_shown(caplog: pytest.LogCaptureFixtur
 )
 def test_what_is_too_much_or_no_request_is_refused(sent: bytes, code: bytes) -> None:
     """With the code that says so, and the next one is served."""
-    with served(Application(present)) as port:
+    with served(Application(station_view)) as port:
         with socket.create_connection((LOOPBACK, port), timeout=10) as connection:
             connection.sendall(sent)
             told = connection.recv(4096)
@@ -159,7 +159,7 @@ def test_what_is_too_much_or_no_request_is_refused(sent: bytes, code: bytes) -> 
 def test_many_at_once_are_all_answered() -> None:
     """Two threads serve a crowd in turn."""
     statuses: list[int] = []
-    with served(Application(present)) as port:
+    with served(Application(station_view)) as port:
         crowd = [
             threading.Thread(target=lambda: statuses.append(ask(port).status)) for _ in range(16)
         ]
@@ -187,7 +187,7 @@ def test_a_port_that_is_taken_is_said_once_and_tried_again(
     stop = Signal()
     log = logging.getLogger("tests.page")
     page = PageServer(
-        Application(present), LOOPBACK, free_port, Outage(log, "the page"), Soon(), said.append
+        Application(station_view), LOOPBACK, free_port, Outage(log, "the page"), Soon(), said.append
     )
     thread = threading.Thread(target=page.run, args=(stop,))
     with caplog.at_level("INFO", "tests.page"):

@@ -17,10 +17,10 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.page.assembly import expected as configured
+from daemon.page.assembly import display_settings as configured
 from daemon.page.assembly import make_page
-from daemon.page.view import Latest, Lookout, shown
-from tests.page.page_parts import NOW, PICTURE, expected, present
+from daemon.page.view import LatestView, ViewReader, alarm_views
+from tests.page.page_parts import NOW, PICTURE, display_settings, station_view
 from tests.parts.snapshots import a_snapshot
 
 CONFIG = """
@@ -54,10 +54,15 @@ def at(seconds: float = 0.0) -> Instant:
     return Instant(NOW + timedelta(seconds=seconds), seconds, "boot-1")
 
 
-def lookout(path: Path, seconds: float = 2.0) -> Lookout:
+def view_reader(path: Path, seconds: float = 2.0) -> ViewReader:
     """Whoever looks, so long after the start."""
-    return Lookout(
-        "quarantine-wing", [expected()], path, Reader(path), lambda _: (), lambda: at(seconds)
+    return ViewReader(
+        "quarantine-wing",
+        [display_settings()],
+        path,
+        Reader(path),
+        lambda _: (),
+        lambda: at(seconds),
     )
 
 
@@ -81,11 +86,11 @@ def begun() -> Event:
 def test_a_look_tells_pictures_ages_alarms_and_sizes(path: Path, writer: Writer) -> None:
     """All of them from one journal."""
     writer.append([begun()], 0.0, {"mix-1": picture("salt-low")})
-    found = lookout(path).look()
+    found = view_reader(path).read()
 
     assert (2.0, True) == (found.reservoirs[0].age_s, found.reservoirs[0].fresh)
     assert [("mix-1", "salt-low", "unacknowledged", "medium", "it is so", True)] == [
-        (each.reservoir, each.name, each.state, each.priority, each.why, each.stands)
+        (each.reservoir, each.name, each.state, each.priority, each.why, each.announced)
         for each in found.alarms
     ]
     assert CATALOGUE["salt-low"].do == found.alarms[0].do
@@ -99,11 +104,11 @@ def test_the_most_urgent_alarm_comes_first(path: Path, writer: Writer) -> None:
     own = picture("storage-low", priority="high")
     writer.append([begun()], 0.0, {"mix-1": picture("salt-low"), "": own})
     withheld = picture("batch-stale", priority="high", state="shelved")
-    kept = lookout(path).look().alarms
+    kept = view_reader(path).read().alarms
     writer.append([begun()], 1.0, {"mix-1": withheld})
 
     assert ["storage-low", "salt-low"] == [each.name for each in kept]
-    assert ["storage-low", "batch-stale"] == [each.name for each in lookout(path).look().alarms]
+    assert ["storage-low", "batch-stale"] == [each.name for each in view_reader(path).read().alarms]
 
 
 def test_an_alarm_of_a_reservoir_that_was_taken_out_is_not_shown(
@@ -112,8 +117,8 @@ def test_an_alarm_of_a_reservoir_that_was_taken_out_is_not_shown(
     """Nobody can clear it any more."""
     writer.append([begun()], 0.0, {"mix-9": picture("salt-low")})
 
-    assert [] == lookout(path).look().alarms
-    assert [None] == [each.snapshot for each in lookout(path).look().reservoirs]
+    assert [] == view_reader(path).read().alarms
+    assert [None] == [each.snapshot for each in view_reader(path).read().reservoirs]
 
 
 @pytest.mark.parametrize(
@@ -122,12 +127,12 @@ def test_an_alarm_of_a_reservoir_that_was_taken_out_is_not_shown(
 )
 def test_alarms_of_another_version_break_nothing(details: JSON, count: int) -> None:
     """What is not understood is left out or shown as far as it goes."""
-    assert count == len(shown("mix-1", a_snapshot(alarm_details=details)))
+    assert count == len(alarm_views("mix-1", a_snapshot(alarm_details=details)))
 
 
 def test_without_a_journal_the_look_says_what_to_do(path: Path) -> None:
     """Nothing is made where there was none."""
-    found = lookout(path).look()
+    found = view_reader(path).read()
 
     assert "nothing has been measured yet; start 'brinewright run'" == found.trouble
     assert [(None, None)] == [(each.snapshot, each.age_s) for each in found.reservoirs]
@@ -138,7 +143,7 @@ def test_a_journal_that_cannot_be_read_is_told(path: Path) -> None:
     """In a sentence, and not raised."""
     path.write_bytes(os.urandom(8192))
 
-    assert "journal.db: spoilt on the disk" in lookout(path).look().trouble
+    assert "journal.db: spoilt on the disk" in view_reader(path).read().trouble
 
 
 def config(*lines: str) -> Config:
@@ -192,9 +197,9 @@ def test_times_are_in_the_zone_of_the_configuration(tmp_path: Path, zone: str) -
     page = make_page(parse(text, tmp_path / "x.toml"), Never())
 
     assert page is not None
-    look = page.application.look()
-    assert zone == str(look.zone)
-    assert [12.0] == [each.expected.use_within_h for each in look.reservoirs]
+    read = page.application.read_view()
+    assert zone == str(read.zone)
+    assert [12.0] == [each.settings.use_within_h for each in read.reservoirs]
 
 
 def test_a_slow_probe_is_old_later() -> None:
@@ -219,10 +224,10 @@ period_s = %s
 
 def test_one_look_serves_all_who_asked_before_it_began() -> None:
     """And nobody who asked later, nor whoever does not say when."""
-    looks = [replace(present(), last_seq=number) for number in range(3)]
+    looks = [replace(station_view(), last_seq=number) for number in range(3)]
     at_s = iter((5.0, 7.0, 9.0))
-    latest, look = Latest(lambda: next(at_s)), iter(looks).__next__
+    latest, read = LatestView(lambda: next(at_s)), iter(looks).__next__
 
     assert [looks[0], looks[0], looks[1], looks[1], looks[2]] == [
-        latest.since(asked_s, look) for asked_s in (1.0, 4.9, 5.0, 3.0, float("inf"))
+        latest.since(asked_s, read) for asked_s in (1.0, 4.9, 5.0, 3.0, float("inf"))
     ]

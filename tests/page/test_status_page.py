@@ -19,8 +19,8 @@ from daemon.page.healthz import health, span
 from daemon.page.labels import ALARMS, PHASES, alarm_words, health_words
 from daemon.page.metrics import exposition
 from daemon.page.status_page import status_page
-from daemon.page.view import Present, Seen, Shown
-from tests.page.page_parts import expected, present, seen, standing
+from daemon.page.view import AlarmView, ReservoirView, StationView
+from tests.page.page_parts import alarm_view, display_settings, reservoir_view, station_view
 
 TAGS = {
     *("html", "head", "meta", "title", "style", "body", "header", "main", "section", "footer"),
@@ -67,10 +67,10 @@ class Outline(HTMLParser):
             self.text += data
 
 
-def read(shown: Present) -> Outline:
+def read(view: StationView) -> Outline:
     """Read the page as a browser would."""
     found = Outline()
-    found.feed(status_page(shown))
+    found.feed(status_page(view))
     found.close()
     assert [] == found.open
     return found
@@ -78,7 +78,7 @@ def read(shown: Present) -> Outline:
 
 def test_it_says_how_the_water_stands() -> None:
     """Phase in words, salinity with its uncertainty beside what is wanted, batch and ages."""
-    said = read(present()).text
+    said = read(station_view()).text
 
     for words in (
         "quarantine-wing",
@@ -107,7 +107,7 @@ def test_it_says_how_the_water_stands() -> None:
 )
 def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -> None:
     """While salt dissolves the moment lies ahead, and the label says so."""
-    said = read(present(seen(phase=str(phase)))).text
+    said = read(station_view(reservoir_view(phase=str(phase)))).text
 
     assert not label or f"{label}2031-05-04 07:10 UTC" in said
     assert other not in said
@@ -115,7 +115,7 @@ def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -
 
 def test_labels_are_those_of_the_vocabulary() -> None:
     """Target, last reading, and a conductivity as the instrument indicates it."""
-    said = read(present()).text
+    said = read(station_view()).text
 
     for words in ("Target34 ppt", "Last reading2 s ago", "51.00 mS/cm, as indicated"):
         assert words in said
@@ -125,7 +125,7 @@ def test_labels_are_those_of_the_vocabulary() -> None:
 @pytest.mark.parametrize("phase", Phase)
 def test_every_phase_has_words_of_its_own(phase: Phase) -> None:
     """No two phases look alike on the page."""
-    assert PHASES[phase] in read(present(seen(phase=str(phase)))).text
+    assert PHASES[phase] in read(station_view(reservoir_view(phase=str(phase)))).text
     assert len(Phase) == len(set(PHASES.values()))
 
 
@@ -146,7 +146,7 @@ def test_only_one_phase_says_that_water_may_be_used() -> None:
 )
 def test_old_readings_are_called_old(age_s: float, words: str) -> None:
     """In plain words before anything else, and the phase is what was last known."""
-    said = read(present(seen(age_s=age_s))).text
+    said = read(station_view(reservoir_view(age_s=age_s))).text
 
     assert words in said
     assert "No fresh readingmix-1: " in said
@@ -157,12 +157,15 @@ def test_old_readings_are_called_old(age_s: float, words: str) -> None:
 
 def test_a_reservoir_without_a_reading_says_so() -> None:
     """Rather than nothing."""
-    assert "mix-1: no reading yet" in read(present(Seen(expected(), None, None))).text
+    assert (
+        "mix-1: no reading yet"
+        in read(station_view(ReservoirView(display_settings(), None, None))).text
+    )
 
 
 def test_an_alarm_says_why_and_what_to_do() -> None:
     """Where it stands too; it is in the title, which a browser shows when the page is not."""
-    said = read(present(alarms=(standing(), standing("", name="storage-low")))).text
+    said = read(station_view(alarms=(alarm_view(), alarm_view("", name="storage-low")))).text
 
     for words in (
         "Alarm: batch off target (high, unacknowledged)",
@@ -176,10 +179,10 @@ def test_an_alarm_says_why_and_what_to_do() -> None:
 
 def test_a_shelved_alarm_takes_one_line() -> None:
     """By whom, until when and why, and that it is active; it is not counted as announced."""
-    shelved = standing(
+    shelved = alarm_view(
         state="shelved", who="kim", until="2031-05-04T11:00:00.000Z", reason="pump on the bench"
     )
-    said = read(present(alarms=(shelved,))).text
+    said = read(station_view(alarms=(shelved,))).text
 
     assert (
         "Alarm batch off target: high, shelved, by kim, until 2031-05-04 11:00 UTC,"
@@ -194,13 +197,15 @@ def test_a_shelved_alarm_takes_one_line() -> None:
 )
 def test_every_state_of_an_alarm_has_words(state: LifecycleState) -> None:
     """None is shown by its bare name."""
-    assert alarm_words(str(state)) in read(present(alarms=(standing(state=str(state)),))).text
+    assert (
+        alarm_words(str(state)) in read(station_view(alarms=(alarm_view(state=str(state)),))).text
+    )
     assert len(ALARMS) == len(set(ALARMS.values())) == len(LifecycleState) - 1
 
 
 def test_a_salinity_that_failed_is_not_shown_as_one() -> None:
     """It is called not usable, and no mark shows it inside or outside the limits."""
-    said = read(present(seen(flag=4))).text
+    said = read(station_view(reservoir_view(flag=4))).text
 
     assert "not usable: 33.90" in said
     assert "failed its quality tests" in said
@@ -221,7 +226,7 @@ def test_the_strip_says_by_form_and_words_where_the_salinity_lies(
     salinity: float, phase: str, mark: str, words: str
 ) -> None:
     """Round inside and square outside; strong only where the water is steady and outside."""
-    page = status_page(present(seen(salinity=salinity, phase=phase)))
+    page = status_page(station_view(reservoir_view(salinity=salinity, phase=phase)))
     shape = "circle" if mark == "inside" else "rect"
 
     assert 1 == len(re.findall(f'<{shape} class="{mark}"', page))
@@ -243,7 +248,7 @@ def test_every_use_of_the_strong_colour_comes_with_another_form() -> None:
 @pytest.mark.parametrize("age_s, strips", [(2.0, 1), (7200.0, 0)])
 def test_an_old_reading_has_no_strip(age_s: float, strips: int) -> None:
     """Whether water is inside its limits now is not known from a reading of two hours ago."""
-    page = status_page(present(seen(age_s=age_s)))
+    page = status_page(station_view(reservoir_view(age_s=age_s)))
 
     assert strips == page.count("<svg")
     assert bool(strips) is ("last known, k = 2" not in page)
@@ -268,8 +273,8 @@ def test_an_old_reading_has_no_strip(age_s: float, strips: int) -> None:
 )
 def test_times_are_local_with_the_zone_named(zone: str, steady: str, use_by: str, at: str) -> None:
     """With summer time, and far from UTC; use-by is a day after release, 90 min ago."""
-    one = replace(seen(), expected=replace(expected(), use_within_h=24.0))
-    said = read(replace(present(one), zone=ZoneInfo(zone))).text
+    one = replace(reservoir_view(), settings=replace(display_settings(), use_within_h=24.0))
+    said = read(replace(station_view(one), zone=ZoneInfo(zone))).text
 
     assert f"Steady since{steady}" in said
     assert f"Use by{use_by}" in said
@@ -278,13 +283,13 @@ def test_times_are_local_with_the_zone_named(zone: str, steady: str, use_by: str
 
 def test_a_probe_without_a_signal_is_normal() -> None:
     """NE 107 has four signals; none of them is normal."""
-    assert "ct-1: normal" in read(present()).text
+    assert "ct-1: normal" in read(station_view()).text
     assert "failure" == health_words("failure")
 
 
 def test_nothing_comes_from_elsewhere() -> None:
     """No script, no picture, no address: it works in a room without the internet."""
-    page = status_page(present(alarms=(standing(),)))
+    page = status_page(station_view(alarms=(alarm_view(),)))
 
     assert [] == re.findall(r"<script|<link|<img|<iframe|@import|url\(|https?:|\bon\w+=", page)
     assert 'http-equiv="refresh"' in page
@@ -315,17 +320,20 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
         "stable_at": word,
         "probes_health": {word: word},
     }
-    shown = present(
-        seen(name, facts=facts),
-        alarms=(standing(name, name=word, why=word, do=word), Shown(name, word, word, word)),
+    view = station_view(
+        reservoir_view(name, facts=facts),
+        alarms=(alarm_view(name, name=word, why=word, do=word), AlarmView(name, word, word, word)),
         followers=(Follower(word or "mqtt", 3, 400.0, error=word or "away"),),
     )
-    for each in (shown, present(Seen(expected(name), None, None), trouble=trouble)):
+    for each in (
+        view,
+        station_view(ReservoirView(display_settings(name), None, None), trouble=trouble),
+    ):
         page = read(each)
         assert TAGS >= page.tags
         assert ATTRIBUTES >= page.attributes
         assert [("".join(c if c.isprintable() else " " for c in name))] == page.labels
-    assert ("".join(c if c.isprintable() else " " for c in word)) in read(shown).text
+    assert ("".join(c if c.isprintable() else " " for c in word)) in read(view).text
 
 
 @given(
@@ -342,12 +350,12 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
 )
 def test_no_picture_breaks_the_page(facts: dict[str, JSON]) -> None:
     """A picture that another version wrote is shown as far as it goes."""
-    shown = present(seen(facts=facts))
+    view = station_view(reservoir_view(facts=facts))
 
-    assert "mix-1" in unescape(status_page(shown))
-    assert health(shown)[0]
+    assert "mix-1" in unescape(status_page(view))
+    assert health(view)[0]
     for accept in ("", "application/openmetrics-text"):
-        assert exposition(shown, accept)[0]
+        assert exposition(view, accept)[0]
 
 
 @pytest.mark.parametrize(
@@ -361,20 +369,24 @@ def test_spans_are_in_the_unit_of_their_size(duration_s: float, words: str) -> N
 
 def test_health_is_that_of_every_reservoir() -> None:
     """One that is not read is enough for a no, and is named."""
-    assert (True, "measuring goes on") == health(present(seen(), seen("mix-2")))
-    well, sentence = health(present(seen(), seen("mix-2", age_s=300.0)))
+    assert (True, "measuring goes on") == health(
+        station_view(reservoir_view(), reservoir_view("mix-2"))
+    )
+    well, sentence = health(station_view(reservoir_view(), reservoir_view("mix-2", age_s=300.0)))
 
     assert not well
     assert "mix-2: the last reading is 5 min old" in sentence
     assert "mix-1" not in sentence
-    assert (False, "no journal") == health(present(trouble="no journal"))
+    assert (False, "no journal") == health(station_view(trouble="no journal"))
 
 
 def test_what_a_publisher_fails_with_is_shown_as_text() -> None:
     """A broker's own words may hold anything; the name of the publisher likewise."""
     said = "<b>refused</b> & gone"
-    shown = present(followers=(Follower("mqtt", 3, 400.0, error=said), Follower("influx", 0, 0.0)))
+    view = station_view(
+        followers=(Follower("mqtt", 3, 400.0, error=said), Follower("influx", 0, 0.0))
+    )
 
-    assert "mqtt is 3 entries behind: <b>refused</b> & gone" in read(shown).text
-    assert "<b>" not in status_page(shown)
-    assert "influx" not in read(shown).text
+    assert "mqtt is 3 entries behind: <b>refused</b> & gone" in read(view).text
+    assert "<b>" not in status_page(view)
+    assert "influx" not in read(view).text

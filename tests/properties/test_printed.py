@@ -17,7 +17,7 @@ from daemon.journal.command_format import BadRequestError, Request, parse
 from daemon.journal.inbox import CannotBeSentError, Inbox
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
-from daemon.page.form_data import asked_of, from_json
+from daemon.page.form_data import from_json, request_of
 from tests.parts.every_verb import a_station as before
 from tests.parts.every_verb import told, words_of, write_files
 from tests.parts.inboxes import made
@@ -58,7 +58,7 @@ def asked(way: str, who: str, facts: dict[str, JSON], verb: str) -> Request | No
             return parse(body, len(body), COMMANDS, "mqtt.commands")
         if way == "page":
             body = json.dumps({**plain, "reservoir": "mix-1"}).encode()
-            return asked_of(from_json(body), COMMANDS, ("mix-1",))[0]
+            return request_of(from_json(body), COMMANDS, ("mix-1",))[0]
     except BadRequestError:
         return None
     return Request("c-1", verb, who, facts)

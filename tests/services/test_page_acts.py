@@ -34,9 +34,9 @@ def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) ->
 
     with running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process:
         wait_until(lambda: answers(port), "the page")
-        seen = offered("alarm.acknowledge")
-        told(seen, "probe-fault is acknowledged now")
-        again = told(seen, "probe-fault is acknowledged now")
+        reservoir_view = offered("alarm.acknowledge")
+        told(reservoir_view, "probe-fault is acknowledged now")
+        again = told(reservoir_view, "probe-fault is acknowledged now")
         shelf = offered("alarm.shelve") | {"hours": "100", "reason": "a new cable is ordered"}
         told(shelf, "Not done")
         wrong = told(shelf, "hours = 100 is outside 1 min to 72 h")

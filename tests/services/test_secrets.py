@@ -125,17 +125,19 @@ def test_a_run_in_which_all_goes_wrong_gives_no_secret_away(
                 )
                 writer.append([reading(3)], 1.0)
                 wait_until(lambda: said("heartbeat"), "the watcher's refusal", 40)
-                seen = [ask(free_port, path).text for path in ("/", "/metrics", "/healthz")]
+                reservoir_view = [
+                    ask(free_port, path).text for path in ("/", "/metrics", "/healthz")
+                ]
                 process = Path(f"/proc/{publisher.process.pid}")
-                seen += [(process / name).read_text() for name in ("cmdline", "environ")]
-                seen.append(_status(config))
+                reservoir_view += [(process / name).read_text() for name in ("cmdline", "environ")]
+                reservoir_view.append(_status(config))
         finally:
             publisher.kill()
     kept = [path for path in home.iterdir() if path.name not in _OF_SECRETS]
-    seen += [path.read_bytes().decode(errors="replace") for path in kept]
+    reservoir_view += [path.read_bytes().decode(errors="replace") for path in kept]
 
     assert {"publish.log", "journal.db"} <= {path.name for path in kept}
-    assert [] == [secret for secret in SECRETS for text in seen if secret in text]
+    assert [] == [secret for secret in SECRETS for text in reservoir_view if secret in text]
     assert [] == [line for line in publisher.log if "Traceback" in line]
 
 

@@ -314,8 +314,8 @@ def test_the_live_view_calls_a_forecast_a_forecast(folder: Path, minutes: int, r
     measured(folder, mixed(minutes=minutes), ago_s=1.0)
     snapshot = Reader(folder / "configured.db").snapshots()["mix-1"]
     shown = watch.view(
-        watch.Progress(0, snapshot=snapshot),
-        watch.Request("mix-1", (33.0, 35.0), False, 1.0),
+        watch.WatchState(0, snapshot=snapshot),
+        watch.WatchOptions("mix-1", (33.0, 35.0), False, 1.0),
         Console(width=80),
     )
 
@@ -339,8 +339,8 @@ def test_status_is_in_local_time_and_its_json_in_utc(
 
     assert 0 == invoke(["status"])
     assert f"steady since  {since:%Y-%m-%d %H:%M:%S}{mark}" in capsys.readouterr().out
-    request = watch.Request("mix-1", (33.0, 35.0), False, 1.0, ZoneInfo(zone))
-    shown = watch.view(watch.Progress(0, snapshot=snapshot), request, Console(width=80))
+    request = watch.WatchOptions("mix-1", (33.0, 35.0), False, 1.0, ZoneInfo(zone))
+    shown = watch.view(watch.WatchState(0, snapshot=snapshot), request, Console(width=80))
     assert f"{since:%H:%M}{mark}" in shown
     assert 0 == invoke(["status", "--json"])
     told = json.loads(capsys.readouterr().out)["reservoirs"]["mix-1"]

@@ -19,7 +19,7 @@ from daemon.page.form_data import fields_of
 )
 def test_a_field_that_stands_twice_is_refused(body: bytes) -> None:
     """Nobody can say which of the two was meant, also where one is empty or both are alike."""
-    with pytest.raises(BadRequestError, match="a field stands twice in the form"):
+    with pytest.raises(BadRequestError, match="a field is twice in the form"):
         fields_of(body)
 
 
