@@ -35,6 +35,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.topic_messages import Message, entry_message
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, Publisher, reading, write_configuration
 
 if TYPE_CHECKING:
@@ -45,7 +46,7 @@ PATIENCE_S = 900.0
 WINDOW = 1000
 BROKER = ("max_queued_messages 0", "max_inflight_messages 500", "autosave_on_changes false")
 """It writes down once a second what it holds; at each change it would do little else."""
-LIVE = "at_s"
+LIVE = "age_h"
 """Fact of a picture: when it was written, seconds since 1970."""
 
 
@@ -182,7 +183,7 @@ def go_on(path: Path, reservoirs: int, seconds: int, stop: threading.Event) -> N
         while not stop.wait(1.0):
             seconds += 1
             pictures: dict[str, JSON] = {
-                f"mix-{place + 1}": {"phase": "ready", LIVE: time.time(), "probe": "none"}
+                f"mix-{place + 1}": stored(phase="ready", age_h=time.time(), probe="none")
                 for place in range(reservoirs)
             }
             entries = [at(seconds, place) for place in range(reservoirs)]

@@ -35,7 +35,7 @@ def station(folder: Path) -> Iterator[tuple[int, int]]:
     config = write_configuration(folder, 1883, f'[page]\nlisten = "{LOOPBACK}:{port}"')
     text = config.read_text()
     config.write_text(text[: text.index("[mqtt]")] + text[text.index("[page]") :])
-    picture: dict[str, JSON] = {"mix-1": PICTURE, "": {}}
+    picture: dict[str, JSON] = {"mix-1": PICTURE}
     publisher = Publisher(config, folder / "publish.log")
     with Writer(folder / "journal.db") as writer:
         writer.append([reading(1)], 0.0, picture)

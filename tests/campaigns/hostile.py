@@ -21,7 +21,6 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
@@ -32,6 +31,7 @@ from daemon.config.services import COMMANDS
 from daemon.journal.writer import Writer
 from tests.conftest import Broker, find_free_port, wait_until
 from tests.parts.hub_rules import faults
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import (
     STATION,
     Person,
@@ -46,7 +46,7 @@ OURS = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
 GROWTH_KB = 16 * 1024
 """Of resident memory; a few messages of the largest size are under way at a time."""
 AT_A_TIME = 50
-PICTURE: dict[str, Any] = {"phase": "ready", "salinity": 33.9}
+PICTURE = stored(phase="ready", salinity=33.9)
 
 SCALARS = (
     st.none() | st.booleans() | st.integers() | st.floats() | st.text(st.characters(codec=None))

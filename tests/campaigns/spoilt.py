@@ -31,7 +31,7 @@ from daemon.mixing.events import OtherEvent
 from daemon.mixing.service_events import EntryDamaged
 from daemon.mixing.station.station import ReservoirSettings, StationState
 from tests.parts.events import facts_in
-from tests.parts.snapshots import snapshots_in
+from tests.parts.snapshots import snapshots_in, stored
 from tests.parts.weights import weights
 from tests.unit.journal.test_journal import START, event, reading
 
@@ -69,7 +69,8 @@ def original(folder: Path) -> Original:
             ]
             entries += [reading(n, spoken=f"51.0,{n}") for n in range(number, number + 20)]
             written |= enumerate(entries, start=writer.last_seq + 1)
-            writer.append(entries, float(number), {"mix-1": {"n": number}}, dump(StationState()))
+            snapshot = {"mix-1": stored(batch=str(number))}
+            writer.append(entries, float(number), snapshot, dump(StationState()))
             if number == READINGS // 2:
                 writer.within(lambda db: summarise(db, db.execute(OLDEST, (500, 480)).fetchall()))
         identity = Reader(path).identity()

@@ -23,6 +23,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.events import OtherEvent
 from daemon.mixing.station.station import StationState
 from tests.parts.inboxes import made
+from tests.parts.snapshots import stored
 from tests.unit.journal.test_journal import START, event, reading
 
 NOW = Instant(START + timedelta(hours=1), 3600.0, "boot-1")
@@ -48,7 +49,7 @@ def fill(writer: Writer, first: int, count: int) -> None:
                 event(numbers[-1]), body=OtherEvent(Kind.PHASE, {"from": "idle", "to": str(ten)})
             )
         )
-        writer.append(some, float(ten), {"mix-1": {"n": ten}})
+        writer.append(some, float(ten), {"mix-1": stored(batch=str(ten))})
 
 
 def keep(writer: Writer, number: int, commands_taken: int = 0, id_: str = "") -> None:

@@ -35,3 +35,8 @@ def own_snapshot_in(reader: Reader) -> dict[str, JSON] | None:
     """The present state of the station that a journal knows; None where it knows none."""
     found = reader.station_snapshot()
     return None if found is None else to_object(found)
+
+
+def stored(**members: JSON) -> dict[str, JSON]:
+    """A snapshot as the journal stores it, with these members."""
+    return to_object(a_snapshot(**members))

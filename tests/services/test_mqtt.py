@@ -19,6 +19,7 @@ from daemon.publishing.mqtt.broker import broker_of
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import BATCH, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, event, listening, reading
 
 
@@ -120,7 +121,7 @@ def test_what_is_live_does_not_wait_for_the_backlog(
     writer.append(
         [event(2 * BATCH, Kind.ALARM, name="no-data", what="cleared")],
         0.0,
-        {"mix-1": {"age_h": 7}},
+        {"mix-1": stored(age_h=7)},
     )
     with listening(broker) as heard:
         follow(Reader(path), cursors, make_sink(broker))
@@ -136,7 +137,7 @@ def test_a_late_subscriber_finds_the_present(
 ) -> None:
     """Availability, picture and alarms are retained; readings and events are not."""
     raised = event(2, Kind.ALARM, name="off-target", what="raised", priority="high")
-    writer.append([reading(1), raised], 0.0, {"mix-1": {"phase": "off_target"}})
+    writer.append([reading(1), raised], 0.0, {"mix-1": stored(phase="off_target")})
     follow(Reader(path), cursors, make_sink(broker))
     with listening(broker) as heard:
         wait_until(lambda: len(heard.messages) >= 3, "what is retained")
@@ -144,7 +145,7 @@ def test_a_late_subscriber_finds_the_present(
 
     assert {"availability", "mix-1/state", "mix-1/alarm/off-target"} == found.keys()
     assert b"online" == found["availability"]
-    assert {"phase": "off_target"} == json.loads(found["mix-1/state"])
+    assert stored(phase="off_target") == json.loads(found["mix-1/state"])
     told = json.loads(found["mix-1/alarm/off-target"])
     assert ("off-target", "raised", "high") == (told["name"], told["what"], told["priority"])
     assert "2031-05-04T09:00:02.000Z" == told["time"]
@@ -158,13 +159,13 @@ def test_the_picture_comes_when_it_changed_and_only_then(
     steps = [(0.0, 1), (0.3, 2), (0.4, 3), (0.6, 4), (15.0, 4), (31.0, 4), (32.0, 4), (33.0, 5)]
     begun_s = clock.now_s
     with listening(broker) as heard:
-        for at_s, picture in steps:
+        for at_s, number in steps:
             clock.now_s = begun_s + at_s
-            writer.append([], at_s, {"mix-1": {"picture": picture, "at_s": 0}})
+            writer.append([], at_s, {"mix-1": stored(age_h=float(number))})
             sink.deliver([])
         wait_until(lambda: len(heard.on("mix-1/state")) >= 3, "the pictures")
 
-    assert [1, 4, 5] == [told["picture"] for told in heard.told("mix-1/state")]
+    assert [1, 4, 5] == [told["age_h"] for told in heard.told("mix-1/state")]
 
 
 def _heard_the_loss(sink: MqttSink) -> bool:
@@ -179,7 +180,7 @@ def test_a_broker_that_forgot_is_told_everything_live_again(
     broker = make_broker()
     broker.start()
     cleared = event(1, Kind.ALARM, name="no-data", what="cleared")
-    writer.append([cleared], 0.0, {"mix-1": {"phase": "ready"}})
+    writer.append([cleared], 0.0, {"mix-1": stored(phase="ready")})
     sink = make_sink(broker)
     sink.deliver([])
     broker.kill()
@@ -192,7 +193,7 @@ def test_a_broker_that_forgot_is_told_everything_live_again(
         wait_until(lambda: len(heard.messages) >= 3, "what is retained")
 
     assert [b"online"] == heard.on("availability")
-    assert [b'{"phase":"ready"}'] == heard.on("mix-1/state")
+    assert [stored(phase="ready")] == heard.told("mix-1/state")
     assert ["cleared"] == [told["what"] for told in heard.told("mix-1/alarm/no-data")]
 
 

@@ -14,6 +14,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import follow
 from tests.conftest import Broker, wait_until
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, listening, reading
 
 
@@ -29,13 +30,13 @@ def test_what_is_live_goes_between_a_backlog_that_is_held_to_a_rate(
         closing(MqttSink(section, STATION, reader)) as sink,
         listening(broker) as heard,
     ):
-        writer.append([reading(number) for number in range(200)], 0.0, {"mix-1": {"age_h": 7}})
+        writer.append([reading(number) for number in range(200)], 0.0, {"mix-1": stored(age_h=7)})
         begun_s = time.monotonic()
         following = Thread(target=follow, args=(reader, cursors, sink))
         following.start()
         wait_until(lambda: len(heard.seqs()) >= 20, "the backlog's beginning")
         before = len(heard.seqs())
-        writer.append([], 0.0, {"mix-1": {"age_h": 8}})
+        writer.append([], 0.0, {"mix-1": stored(age_h=8)})
         wait_until(lambda: len(heard.on("mix-1/state")) == 2, "the new picture")
         meanwhile = len(heard.seqs()) - before
         following.join()

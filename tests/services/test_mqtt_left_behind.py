@@ -8,6 +8,7 @@ from pathlib import Path
 from daemon.entries import Kind
 from daemon.journal.writer import Writer
 from tests.conftest import Broker, wait_until
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, Publisher, event, present, write_configuration
 
 HERE = f"brinewright/{STATION}"
@@ -42,7 +43,7 @@ def test_an_alarm_that_an_earlier_version_called_otherwise_goes_from_under_its_o
     ]
     old_topics = {f"{HERE}/mix-1/alarm/reading-stale", f"{HERE}/alarm/daemon-restarted"}
     with Writer(tmp_path / "journal.db") as writer, present(broker, f"{CONFIG}/#") as hub:
-        writer.append(raised, 0.0, {"mix-1": {"phase": "ready"}})
+        writer.append(raised, 0.0, {"mix-1": stored(phase="ready")})
         try:
             publisher.start()
             wait_until(lambda: f"{CONFIG}/mix-1/config" in kept(broker), "the device", 20)
@@ -81,7 +82,7 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
         )
     ]
     with Writer(tmp_path / "journal.db") as writer:
-        writer.append(raised, 0.0, {"mix-1": {"phase": "ready"}, "mix-2": {"phase": "blank"}})
+        writer.append(raised, 0.0, {"mix-1": stored(phase="ready"), "mix-2": stored(phase="blank")})
         try:
             publisher.start()
             wait_until(lambda: f"{CONFIG}/mix-2/config" in kept(broker), "both devices", 20)
@@ -102,5 +103,5 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
     assert left == first.keys() - second.keys()
     assert f"{CONFIG}/mix-2/config" == emptied[0]
     assert set() == second.keys() - first.keys()
-    assert {"phase": "ready"} == json.loads(second[f"{HERE}/mix-1/state"])
+    assert stored(phase="ready") == json.loads(second[f"{HERE}/mix-1/state"])
     assert {f"{HERE}/mix-1/alarm/salt-low", f"{HERE}/alarm/storage-low"} <= second.keys()

@@ -24,6 +24,7 @@ from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.parts.inboxes import made
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, delivered, event, make_certificates, present, reading
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "broker"
@@ -139,7 +140,7 @@ def station(guarded: Guarded, tmp_path: Path, writer: Writer, inbox: Inbox) -> I
     )
     raised = event(2, Kind.ALARM, name="salt-low", what="raised")
     own = event(3, Kind.ALARM, reservoir="", name="storage-low", what="raised")
-    writer.append([reading(1), raised, own], 0.0, {"mix-1": {"phase": "ready"}})
+    writer.append([reading(1), raised, own], 0.0, {"mix-1": stored(phase="ready")})
     with Cursors(tmp_path / "cursors.db") as cursors:
         assert 3 == follow(reader, cursors, sink)
     clock.now_s += PAUSE_S[1]
@@ -221,7 +222,7 @@ def test_no_other_account_publishes_as_the_station(
         wait_until(lambda: len(hub.heard) >= 5, "what is kept")
 
     assert [True] * len(codes) == [code >= REFUSAL for code in codes]
-    assert {"phase": "ready"} == json.loads(hub.on(f"{HERE}/mix-1/state")[0])
+    assert stored(phase="ready") == json.loads(hub.on(f"{HERE}/mix-1/state")[0])
     assert b"forged" not in [each.payload for each in hub.heard]
 
 

@@ -17,6 +17,7 @@ import pytest
 from daemon.journal.writer import Writer
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.page.page_parts import ask
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import Publisher, reading, write_configuration
 from tests.services.notify_parts import alarm
 
@@ -111,7 +112,7 @@ def test_a_run_in_which_all_goes_wrong_gives_no_secret_away(
         publisher = Publisher(config, home / "publish.log")
         try:
             with Writer(home / "journal.db") as writer:
-                writer.append([reading(1), alarm(2, priority="high")], 0.0, {"mix-1": {}})
+                writer.append([reading(1), alarm(2, priority="high")], 0.0, {"mix-1": stored()})
                 publisher.start()
                 assert publisher.process is not None
 
@@ -121,7 +122,7 @@ def test_a_run_in_which_all_goes_wrong_gives_no_secret_away(
                 wait_until(lambda: said("mqtt", "refused the account"), "the broker's refusal", 20)
                 wait_until(lambda: said("influx", "fails"), "the database's refusal", 40)
                 wait_until(
-                    lambda: said("telling json") and said("telling mailto"), "both failures", 40
+                    lambda: said("notifying json") and said("notifying mailto"), "both failures", 40
                 )
                 writer.append([reading(3)], 1.0)
                 wait_until(lambda: said("heartbeat"), "the watcher's refusal", 40)

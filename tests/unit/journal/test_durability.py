@@ -14,6 +14,7 @@ from tests.parts.durability import Commit, Commits, watch
 from tests.parts.events import event
 from tests.parts.inboxes import made
 from tests.parts.readings import reading
+from tests.parts.snapshots import stored
 
 PHASE = event(Kind.PHASE, {"from": "dissolving", "to": "verifying"})
 
@@ -86,7 +87,7 @@ def test_the_state_of_the_station_is_forced_with_the_event_that_changed_it(
     with Writer(tmp_path / "journal.db", flush_interval_s=5.0) as writer:
         writer.append([reading()], 0.0)
         commits.clear()
-        writer.append([PHASE], 1.0, {"mix-1": {"phase": "verifying"}}, "{}")
+        writer.append([PHASE], 1.0, {"mix-1": stored(phase="verifying")}, "{}")
 
     forced = [each for each in commits.seen if "events" in each.tables]
     assert [("FULL", True)] == [(each.mode, "memory" in each.tables) for each in forced]

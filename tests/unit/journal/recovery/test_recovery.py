@@ -30,6 +30,7 @@ from daemon.mixing.station.station import StationState
 from daemon.publishing.sink import follow
 from tests.contract.test_sinks import Recorder
 from tests.parts.events import facts_in
+from tests.parts.snapshots import stored
 from tests.unit.calibration.test_history import made
 from tests.unit.journal.test_journal import START, event, reading
 
@@ -47,7 +48,7 @@ def path(tmp_path: Path) -> Path:
     state = StationState(lots={"blue-7": Lot("blue-7")})
     with Writer(path) as writer:
         writer.append([event(0), *(reading(n) for n in range(500))], 0.0)
-        writer.append([calibrated], 500.0, {"mix-1": {"phase": "idle"}}, dump(state))
+        writer.append([calibrated], 500.0, {"mix-1": stored()}, dump(state))
         writer.append([reading(n) for n in range(501, 3000)], 3000.0)
     return path
 
