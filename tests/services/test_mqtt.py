@@ -118,11 +118,8 @@ def test_what_is_live_does_not_wait_for_the_backlog(
     """The first batch after an outage brings the newest picture and alarm before any reading."""
     writer.append([event(0, Kind.ALARM, name="no-data", what="raised")], 0.0)
     writer.append([reading(number) for number in range(1, 2 * BATCH)], 0.0)
-    writer.append(
-        [event(2 * BATCH, Kind.ALARM, name="no-data", what="cleared")],
-        0.0,
-        {"mix-1": stored(age_h=7)},
-    )
+    cleared = event(2 * BATCH, Kind.ALARM, name="no-data", what="cleared")
+    writer.append([cleared], 0.0, {"mix-1": stored(age_h=7)})
     with listening(broker) as heard:
         follow(Reader(path), cursors, make_sink(broker))
         wait_until(lambda: len(heard.seqs()) == BATCH, "the first batch")
