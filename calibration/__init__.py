@@ -4,30 +4,30 @@ It is pure: no clock, no file, no socket.  Readings bring monotonic seconds, act
 bring UTC, and what comes out at the end is one record of plain data.
 
     from calibration import (
-        bench, bottle, history, model, points, references, routine, steadiness, written,
+        bench, history, model, points, references, routine, serialisation, steadiness,
     )
 
     instrument = model.Instrument("ct-1", span_mS_cm=100.0, resolution_mS_cm=0.01)
-    kept = history.in_force(records, "ct-1", now)            # records as read back
+    in_force = history.in_force(records, "ct-1", now)            # records as read back
     plan = bench.Plan(
         id="ct-1-2026-03-02",
         instrument=instrument,
         references=(
             references.air(),
-            references.published("kcl-12-88", references.Bottle("A17", 0.5)),
+            references.published("kcl-12-88", references.ReferenceSolution("A17", 0.5)),
             references.own_table("standard 53 mS/cm", {20.0: 48.2, 25.0: 53.0}, bottle),
         ),
-        before=kept.calibration if kept else model.uncalibrated(instrument),
+        before=in_force.calibration if in_force else model.uncalibrated(instrument),
         today="2026-03-02",
         thermometer=points.Thermometer("reference thermometer 3", 0.1),
     )
     run = routine.Routine(plan)
-    show(run.act(bench.Act(bench.Doing.START, at=now, by="night shift")))
-    show(run.act(bench.Act(bench.Doing.CONFIRM)))            # rinsed, immersed, stirred
-    show(run.read(steadiness.Shown(t_s, raw_mS_cm, raw_C)))  # every reading, while it runs
+    show(run.act(bench.Act(bench.ActKind.START, at=now, by="night shift")))
+    show(run.act(bench.Act(bench.ActKind.CONFIRM)))            # rinsed, immersed, stirred
+    show(run.read(steadiness.Indication(t_s, raw_mS_cm, raw_C)))  # every reading, while it runs
 
-Outputs are `bench.Say`, `Progress`, `Captured`, `Judged` and, last, `Saved`: write
-`written.to_json(saved.record)` down in one transaction and the new calibration is in
+Outputs are `bench.Message`, `SettlingProgress`, `Captured`, `Judged` and, last, `Saved`: write
+`serialisation.to_json(saved.record)` down in one transaction and the new calibration is in
 force; until then the old one is, so an abort or a crash leaves nothing half done.
 With `adjust=False` the plan is a check and the record a `CheckRecord`.
 

@@ -21,7 +21,7 @@ from calibration.gum import COVERAGE_K
 from calibration.model import NEVER_CALIBRATED, Calibration, Instrument
 
 
-class Outcome(StrEnum):
+class CalibrationOutcome(StrEnum):
     """What may be done with it."""
 
     ACCEPT = "accept"
@@ -58,7 +58,7 @@ class Limits:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class CalibrationVerdict:
     """The answer and its reasons.
 
     Attributes:
@@ -66,13 +66,13 @@ class Verdict:
         reasons: Sentences; one that says all is well where nothing else is to be said.
     """
 
-    outcome: Outcome
+    outcome: CalibrationOutcome
     reasons: tuple[str, ...]
 
 
 DEFAULT_LIMITS = Limits()
 
-_Reason = tuple[Outcome, str]
+_Reason = tuple[CalibrationOutcome, str]
 
 REPAIRS = ("cleaned", "cell replaced", "instrument replaced")
 """What may have been done to a probe, so that it is another than it was."""
@@ -103,7 +103,7 @@ def judge(
     overridden: Sequence[str] = (),
     limits: Limits = DEFAULT_LIMITS,
     contrast: Contrast = NO_CONTRAST,
-) -> Verdict:
+) -> CalibrationVerdict:
     """Judge a fit.
 
     Args:
@@ -121,14 +121,21 @@ def judge(
         *_residuals(fit, limits),
         *_uncertainty(fit, limits),
         *_contradiction(contrast),
-        *((Outcome.ACCEPT_WITH_WARNING, f"Gone on in spite of: {each}") for each in overridden),
+        *(
+            (CalibrationOutcome.ACCEPT_WITH_WARNING, f"Gone on in spite of: {each}")
+            for each in overridden
+        ),
     ]
     outcomes = {outcome for outcome, _ in reasons}
-    for outcome in (Outcome.REFUSE, Outcome.HOLD, Outcome.ACCEPT_WITH_WARNING):
+    for outcome in (
+        CalibrationOutcome.REFUSE,
+        CalibrationOutcome.HOLD,
+        CalibrationOutcome.ACCEPT_WITH_WARNING,
+    ):
         if outcome in outcomes:
-            return Verdict(outcome, tuple(text for _, text in reasons))
+            return CalibrationVerdict(outcome, tuple(text for _, text in reasons))
     well = "Cell constant, zero, thermometer and residuals are all within their limits."
-    return Verdict(Outcome.ACCEPT, (well,))
+    return CalibrationVerdict(CalibrationOutcome.ACCEPT, (well,))
 
 
 def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
@@ -140,7 +147,7 @@ def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
     since = "from its nominal value" if first else "since the last calibration"
     if abs(change) > limits.factor_refuse_percent:
         yield (
-            Outcome.REFUSE,
+            CalibrationOutcome.REFUSE,
             (
                 f"The cell constant is {change:+.1f} % {since}, beyond"
                 f" {limits.factor_refuse_percent:g} %: clean the probe and repeat; if it comes out"
@@ -149,7 +156,7 @@ def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
         )
     elif abs(change) > limits.factor_warn_percent:
         yield (
-            Outcome.ACCEPT_WITH_WARNING,
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
             (
                 f"Maintenance: the cell constant is {change:+.1f} % {since}, beyond"
                 f" {limits.factor_warn_percent:g} %; clean the probe soon."
@@ -157,7 +164,7 @@ def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
         )
     if not first and abs(nominal) > limits.factor_refuse_percent:
         yield (
-            Outcome.REFUSE,
+            CalibrationOutcome.REFUSE,
             (
                 f"The cell constant is {nominal:+.1f} % from its nominal value, more than a sound"
                 " cell can be: clean or replace the probe."
@@ -172,7 +179,7 @@ def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
         return
     if seen.zero_moved and not contrast.repair:
         yield (
-            Outcome.HOLD,
+            CalibrationOutcome.HOLD,
             (
                 f"The zero moved by {seen.zero_moved_mS_cm:+.3f} mS/cm since the calibration in"
                 f" force, more than the {ZERO_REPEATS_MS_CM:g} mS/cm that a dry cell does: a film"
@@ -181,10 +188,10 @@ def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
         )
     if not seen.contradicts:
         if seen.unconfirmed_percent and not contrast.repair:
-            yield Outcome.ACCEPT_WITH_WARNING, _unconfirmed(seen)
+            yield CalibrationOutcome.ACCEPT_WITH_WARNING, _unconfirmed(seen)
         return
     if seen.compensating is not None:
-        yield Outcome.REFUSE, _compensates(seen)
+        yield CalibrationOutcome.REFUSE, _compensates(seen)
         return
     what = (
         f"it would change the salinity of the same water by {seen.change_ppt:+.2f} ppt"
@@ -192,14 +199,20 @@ def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
     )
     settled = _settled(contrast, seen)
     if settled:
-        yield Outcome.ACCEPT_WITH_WARNING, f"Beside the calibration in force {what}; {settled}."
+        yield (
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
+            f"Beside the calibration in force {what}; {settled}.",
+        )
         return
     cause = (
         "Bubbles, a fouled cell or a diluted solution do that"
         if seen.reads_low
         else "A solution that lost water, a wet cell in air or a cell that was cleaned does that"
     )
-    yield Outcome.HOLD, f"It contradicts the calibration in force: {what}. {cause}. {SETTLES}"
+    yield (
+        CalibrationOutcome.HOLD,
+        f"It contradicts the calibration in force: {what}. {cause}. {SETTLES}",
+    )
 
 
 SETTLES = (
@@ -244,7 +257,7 @@ def _zero(fit: Fit, instrument: Instrument, limits: Limits) -> Iterator[_Reason]
         u = math.sqrt(max(0.0, fit.covariance[1][1]))
         if abs(fit.zero_mS_cm) > instrument.zero_limits_mS_cm + COVERAGE_K * u:
             yield (
-                Outcome.REFUSE,
+                CalibrationOutcome.REFUSE,
                 (
                     f"The zero is {fit.zero_mS_cm:+.3f} mS/cm, beyond the"
                     f" ± {instrument.zero_limits_mS_cm:g} mS/cm stated for this probe: rinse and"
@@ -258,14 +271,17 @@ def _zero(fit: Fit, instrument: Instrument, limits: Limits) -> Iterator[_Reason]
     text = f"The zero is {fit.zero_mS_cm:+.3f} mS/cm, {percent:.2f} % of the span"
     if percent > limits.zero_refuse_percent:
         yield (
-            Outcome.REFUSE,
+            CalibrationOutcome.REFUSE,
             (
                 f"{text}, beyond {limits.zero_refuse_percent:g} %: rinse and dry the cell and"
                 " repeat; if it stays, the cable or the probe is damp or damaged."
             ),
         )
     elif percent > limits.zero_warn_percent:
-        yield Outcome.ACCEPT_WITH_WARNING, f"{text}, beyond {limits.zero_warn_percent:g} %."
+        yield (
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
+            f"{text}, beyond {limits.zero_warn_percent:g} %.",
+        )
 
 
 def _temperature(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
@@ -275,7 +291,7 @@ def _temperature(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Rea
     change = before.temperature_offset_C + off
     if abs(off) > limits.temperature_refuse_C:
         yield (
-            Outcome.REFUSE,
+            CalibrationOutcome.REFUSE,
             (
                 f"The probe's thermometer is off by {off:+.2f} °C, beyond"
                 f" {limits.temperature_refuse_C:g} °C: check the reference thermometer and that"
@@ -284,7 +300,7 @@ def _temperature(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Rea
         )
     elif abs(change) > limits.temperature_warn_C:
         yield (
-            Outcome.ACCEPT_WITH_WARNING,
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
             (
                 f"The probe's thermometer, as corrected so far, disagrees by {change:+.2f} °C,"
                 f" beyond {limits.temperature_warn_C:g} °C."
@@ -300,18 +316,18 @@ def _residuals(fit: Fit, limits: Limits) -> Iterator[_Reason]:
         )
         if abs(point.normalised) > limits.residual_refuse:
             yield (
-                Outcome.REFUSE,
+                CalibrationOutcome.REFUSE,
                 f"{text}: the points contradict one another; repeat with fresh solution.",
             )
         elif abs(point.normalised) > limits.residual_warn:
-            yield Outcome.ACCEPT_WITH_WARNING, f"{text}."
+            yield CalibrationOutcome.ACCEPT_WITH_WARNING, f"{text}."
 
 
 def _uncertainty(fit: Fit, limits: Limits) -> Iterator[_Reason]:
     percent = 100.0 * COVERAGE_K * fit.u_factor / fit.factor
     if percent > limits.factor_u_warn_percent:
         yield (
-            Outcome.ACCEPT_WITH_WARNING,
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
             (
                 f"The cell constant is only known to ± {percent:.1f} % (k = 2); the budget names"
                 " what weighs most."

@@ -8,7 +8,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 
 from calibration import drift
-from calibration.acceptance import Outcome
+from calibration.acceptance import CalibrationOutcome
 from calibration.as_found import reading_u_mS_cm
 from calibration.curves import OutsideTable
 from calibration.drift import Course, Observation, Rate
@@ -185,7 +185,10 @@ def _speaks(record: Record, known: Sequence[Record]) -> bool:
     """Say whether a record tells of a cell constant; what was refused or dropped does not."""
     if isinstance(record, CheckRecord):
         return True
-    if not isinstance(record, CalibrationRecord) or record.verdict.outcome is Outcome.REFUSE:
+    if (
+        not isinstance(record, CalibrationRecord)
+        or record.verdict.outcome is CalibrationOutcome.REFUSE
+    ):
         return False
     dropped = {
         each.calibration_id for each in known if isinstance(each, Settlement) and not each.in_force

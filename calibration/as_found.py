@@ -1,4 +1,4 @@
-"""Check without adjusting: how far a corrected value is from the reference, if it counts.
+"""Error of the indicated value against the reference, and whether it is significant.
 
 Source: the E_n number of ISO/IEC 17043:2010, B.3.1.3 (from memory): the error
 over its expanded uncertainty; up to 1 the two agree.
@@ -13,29 +13,29 @@ from dataclasses import dataclass
 from calibration.gum import COVERAGE_K, Row, rectangular
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture
-from calibration.references import Kind, value_at
+from calibration.references import ReferenceKind, value_at
 from calibration.spread import lots_of, spread
 
 _LEAST_U_MS_CM = 1e-9
-"""No comparison is surer; it keeps a figure where nothing at all is uncertain."""
+"""Smallest uncertainty of a comparison, so that E_n stays finite."""
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
-    """One reference as a calibration sees it.
+class PointError:
+    """The error at one point, under a calibration.
 
     Attributes:
         number: Of the point.
         name: Of its reference.
         temperature_C: Corrected.
-        assigned_mS_cm: What the reference conducts at that temperature.
-        indicated_mS_cm: What the corrected instrument says.
+        assigned_mS_cm: Reference value at that temperature.
+        indicated_mS_cm: Indicated value, corrected.
         error_mS_cm: Indicated less assigned.
         error_percent: The same in % of the assigned value; None at the zero.
         u_mS_cm: Standard uncertainty of the error: reference, reading and calibration.
         en: Error over its expanded uncertainty, k = 2; beyond ±1 they disagree.
-        same_lot: Whether the calibration rests on that very lot: then it shows that the
-            reading repeats, and not that it is right.
+        same_lot: Whether the calibration used the same lot: then the error shows
+            repeatability, not accuracy.
     """
 
     number: int
@@ -55,16 +55,16 @@ class Found:
         return abs(self.en) <= 1.0
 
 
-def found(
+def point_error(
     calibration: Calibration, capture: Capture, instrument: Instrument, rows: Sequence[Row] = ()
-) -> Found | None:
+) -> PointError | None:
     """Compare one captured point with a calibration.
 
     Args:
         calibration: The one that corrects.
         capture: A point in a solution, in air or in purified water.
         instrument: For resolution, and how well the cell shares the solution's temperature.
-        rows: The budget that the calibration was made with, to tell what both share.
+        rows: The uncertainty budget of the calibration, for what both share.
 
     Returns:
         None for the ice point, which has no conductivity.
@@ -72,12 +72,12 @@ def found(
     Raises:
         calibration.curves.OutsideTable: The temperature is outside the table.
     """
-    if capture.reference.kind is Kind.ICE:
+    if capture.reference.kind is ReferenceKind.ICE:
         return None
     indicated, temperature = calibration.apply(capture.raw_mS_cm, capture.raw_C)
     value = value_at(capture.reference, temperature)
     error = indicated - value.conductivity_mS_cm
-    shown = capture.raw_mS_cm - calibration.zero_mS_cm
+    indicated_raw = capture.raw_mS_cm - calibration.zero_mS_cm
     off_line = rectangular("", abs(indicated) * calibration.linearity_percent / 100.0, "mS/cm")
     own = [
         ("off the line", off_line.u),
@@ -85,9 +85,9 @@ def found(
         ("reading", calibration.factor * reading_u_mS_cm(capture, instrument)),
         *((cause.name, -cause.u) for cause in value.causes),
     ]
-    u = spread(own, (shown, -calibration.factor, -value.per_C), calibration, rows)
+    u = spread(own, (indicated_raw, -calibration.factor, -value.per_C), calibration, rows)
     solution, bottle = capture.reference.is_solution, capture.reference.bottle
-    return Found(
+    return PointError(
         capture.number,
         capture.reference.name,
         temperature,
@@ -102,7 +102,7 @@ def found(
 
 
 def reading_u_mS_cm(capture: Capture, instrument: Instrument) -> float:
-    """Return the standard uncertainty of a captured mean by itself, as shown, mS/cm."""
+    """Return the standard uncertainty of a captured mean alone, as indicated, mS/cm."""
     return math.hypot(
         capture.scatter_mS_cm / math.sqrt(max(1.0, capture.effective_samples)),
         rectangular("", instrument.resolution_mS_cm / 2, "mS/cm").u,
@@ -110,18 +110,18 @@ def reading_u_mS_cm(capture: Capture, instrument: Instrument) -> float:
     )
 
 
-def sentence(item: Found) -> str:
-    """Say one finding in words."""
+def sentence(item: PointError) -> str:
+    """Return an error as a sentence."""
     expanded = COVERAGE_K * item.u_mS_cm
     if item.error_percent is None:
         size = f"{item.error_mS_cm:+.3f} mS/cm ± {expanded:.3f}"
     else:
         size = f"{item.error_percent:+.2f} % ± {100 * expanded / item.assigned_mS_cm:.2f} %"
     verdict = "agrees" if item.agrees else "does not agree"
-    told = f"In {item.name} it is off by {size} (k = 2, E_n {item.en:+.2f}): it {verdict}."
+    text = f"In {item.name} it is off by {size} (k = 2, E_n {item.en:+.2f}): it {verdict}."
     if not item.same_lot:
-        return told
+        return text
     return (
-        f"{told} The probe was calibrated with this lot, so that shows that it repeats, not that"
+        f"{text} The probe was calibrated with this lot, so that shows that it repeats, not that"
         " it is right: check it in another lot too."
     )

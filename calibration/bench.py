@@ -1,15 +1,15 @@
-"""What goes between the routine and whoever drives it: a plan, acts, and things to show."""
+"""The plan, the acts and the outputs of the routine."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
 
-from calibration.acceptance import DEFAULT_LIMITS, REPAIRS, Limits, Verdict
-from calibration.as_found import Found
+from calibration.acceptance import DEFAULT_LIMITS, REPAIRS, CalibrationVerdict, Limits
+from calibration.as_found import PointError
 from calibration.fit import Fit
 from calibration.gum import Row
-from calibration.instructions import Step
+from calibration.instructions import RoutineStep
 from calibration.mistakes import Finding
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer
@@ -19,8 +19,8 @@ from calibration.solution import check_date
 from calibration.steadiness import Rest
 
 
-class Doing(StrEnum):
-    """What the person does."""
+class ActKind(StrEnum):
+    """The kinds of acts."""
 
     START = "start"
     CONFIRM = "confirm"
@@ -34,13 +34,13 @@ class Act:
     """One act of the person at the bench.
 
     Attributes:
-        doing: What.
+        kind: What the person does.
         at: ISO 8601, UTC.
         by: Who.
-        value: What the reference thermometer shows, °C, where that is asked.
+        value: Reading of the reference thermometer, °C, at the step that needs it.
     """
 
-    doing: Doing
+    kind: ActKind
     at: str = ""
     by: str = ""
     value: float | None = None
@@ -48,11 +48,11 @@ class Act:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """What is to be done.
+    """The task of a routine.
 
     Attributes:
         id: Of the record that will come of it.
-        instrument: The probe and what is known of it.
+        instrument: The probe and its properties.
         references: One for each point, in order; the zero first keeps the cell clean.
         before: The calibration in force, or `uncalibrated(instrument)`.
         today: ISO 8601 date, for expiry and the next due date.
@@ -62,7 +62,7 @@ class Plan:
         due_days: Until the next is due.
         settle_limit_s: How long a point may take to become steady.
         limits: For the verdict.
-        rows: The budget that `before` was made with; none while it was never calibrated.
+        rows: The uncertainty budget of `before`; none while it was never calibrated.
         on_hold: The calibration that is held, where one is.
         repair: What was done to the probe before, one of `acceptance.REPAIRS`; empty for nothing.
     """
@@ -97,18 +97,18 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
-class Say:
-    """Something to show: what to do, what was noticed or what is wrong."""
+class Message:
+    """A text for the person: what to do, or what is wrong."""
 
-    step: Step
+    step: RoutineStep
     text: str
     way_on: str = ""
     finding: Finding | None = None
 
 
 @dataclass(frozen=True, slots=True)
-class Progress:
-    """The live picture while a point settles; temperatures and values as shown."""
+class SettlingProgress:
+    """The state while a point settles; values as indicated."""
 
     waited_s: float
     conductivity_mS_cm: float
@@ -118,27 +118,27 @@ class Progress:
 
 @dataclass(frozen=True, slots=True)
 class Captured:
-    """A point was taken; `found` is None at the ice point."""
+    """A point was taken; `error` is None at the ice point."""
 
     capture: Capture
-    found: Found | None
+    error: PointError | None
 
 
 @dataclass(frozen=True, slots=True)
 class Judged:
     """All points are taken; `fit` is None for a check."""
 
-    verdict: Verdict
+    verdict: CalibrationVerdict
     fit: Fit | None
-    as_found: tuple[Found, ...]
-    as_left: tuple[Found, ...]
+    as_found: tuple[PointError, ...]
+    as_left: tuple[PointError, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Saved:
-    """To be written down, whole or not at all; the routine is over."""
+    """The record to store, whole or not at all; the routine is over."""
 
     record: CalibrationRecord | CheckRecord
 
 
-Output = Say | Progress | Captured | Judged | Saved
+RoutineOutput = Message | SettlingProgress | Captured | Judged | Saved

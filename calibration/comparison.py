@@ -38,7 +38,7 @@ COMPENSATING_PERCENT_PER_C = (1.6, 2.5)
 _PPT_PER_PERCENT = 0.37
 """Salinity for one per cent of the cell constant, at 33."""
 
-TELLS_PPT = 1.0
+DISTINCT_PPT = 1.0
 """A calibration in force that is worth less, k = 2, says nothing of a new one; our own choice."""
 
 _SINGLE_SHARE = 0.5
@@ -77,7 +77,7 @@ class Comparison:
 
         One lot may be wrong, and bubbles make two read low alike.
         """
-        known = self.expanded_before_ppt <= TELLS_PPT
+        known = self.expanded_before_ppt <= DISTINCT_PPT
         if not known or (self.lots_agree and not self.reads_low):
             return 0.0
         if abs(self.change_ppt) <= self.expanded_ppt * (1.0 if self.lots_agree else _SINGLE_SHARE):

@@ -1,17 +1,17 @@
-"""From the captured points to what is told and kept at the end of the routine."""
+"""From the captured points to the verdict and the record at the end of the routine."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from datetime import date, timedelta
 
-from calibration.acceptance import Contrast, Outcome, Verdict
-from calibration.as_found import Found, found, sentence
-from calibration.bench import Act, Plan, Say
+from calibration.acceptance import CalibrationOutcome, CalibrationVerdict, Contrast
+from calibration.as_found import PointError, point_error, sentence
+from calibration.bench import Act, Message, Plan
 from calibration.comparison import compare, difference
 from calibration.fit import Fit
 from calibration.gum import Row
-from calibration.instructions import Step
+from calibration.instructions import RoutineStep
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord
@@ -22,74 +22,78 @@ NOTHING_COMPARED = (
 )
 
 
-def as_found(plan: Plan, captures: Sequence[Capture]) -> tuple[Found, ...]:
+def as_found(plan: Plan, captures: Sequence[Capture]) -> tuple[PointError, ...]:
     """Return each point under the calibration that was in force."""
     return _each(plan.before, captures, plan.instrument, plan.rows)
 
 
 def as_left(
-    plan: Plan, told: Fit, captures: Sequence[Capture], measured: Sequence[Found]
-) -> tuple[Found, ...]:
-    """Return what was measured after adjusting, or else the same points under the new one."""
+    plan: Plan, fitted: Fit, captures: Sequence[Capture], measured: Sequence[PointError]
+) -> tuple[PointError, ...]:
+    """Return the errors measured after adjustment, or else those of the same points under it."""
     if measured:
         return tuple(measured)
-    return _each(new_calibration(plan, told), captures, plan.instrument, told.rows)
+    return _each(new_calibration(plan, fitted), captures, plan.instrument, fitted.rows)
 
 
-def new_calibration(plan: Plan, told: Fit, at: str = "", by: str = "") -> Calibration:
-    """Return the correction that a fit gives."""
+def new_calibration(plan: Plan, fitted: Fit, at: str = "", by: str = "") -> Calibration:
+    """Return the calibration of a fit."""
     return Calibration(
         plan.id,
         plan.instrument.probe,
         at,
         by,
-        told.factor,
-        told.zero_mS_cm,
-        told.temperature_offset_C,
-        told.covariance,
+        fitted.factor,
+        fitted.zero_mS_cm,
+        fitted.temperature_offset_C,
+        fitted.covariance,
         plan.instrument.linearity_percent,
-        told.method,
+        fitted.method,
     )
 
 
-def check_verdict(seen: Sequence[Found]) -> Verdict:
-    """Say whether each point agrees with its reference."""
-    if not seen:
-        return Verdict(Outcome.ACCEPT_WITH_WARNING, (NOTHING_COMPARED,))
-    sentences = tuple(sentence(each) for each in seen)
-    if all(each.agrees for each in seen):
-        return Verdict(Outcome.ACCEPT, sentences)
-    return Verdict(Outcome.ACCEPT_WITH_WARNING, (*sentences, "Calibrate the probe."))
-
-
-def telling_check(verdict: Verdict) -> Say:
-    """Put the end of a check in words."""
-    return Say(
-        Step.VERDICT, " ".join(verdict.reasons), "Confirm to keep the check on record, or abort."
+def check_verdict(errors: Sequence[PointError]) -> CalibrationVerdict:
+    """Judge whether each point agrees with its reference."""
+    if not errors:
+        return CalibrationVerdict(CalibrationOutcome.ACCEPT_WITH_WARNING, (NOTHING_COMPARED,))
+    sentences = tuple(sentence(each) for each in errors)
+    if all(each.agrees for each in errors):
+        return CalibrationVerdict(CalibrationOutcome.ACCEPT, sentences)
+    return CalibrationVerdict(
+        CalibrationOutcome.ACCEPT_WITH_WARNING, (*sentences, "Calibrate the probe.")
     )
 
 
-def telling(verdict: Verdict) -> Say:
-    """Put the verdict on a calibration in words."""
+def check_message(verdict: CalibrationVerdict) -> Message:
+    """Return the message at the end of a check."""
+    return Message(
+        RoutineStep.VERDICT,
+        " ".join(verdict.reasons),
+        "Confirm to keep the check on record, or abort.",
+    )
+
+
+def verdict_message(verdict: CalibrationVerdict) -> Message:
+    """Return the message with the verdict on a calibration."""
     words = {
-        Outcome.ACCEPT: "Accepted.",
-        Outcome.ACCEPT_WITH_WARNING: "Accepted with a warning.",
-        Outcome.HOLD: "Held; the calibration in force stays in force.",
-        Outcome.REFUSE: "Refused; the calibration in force stays in force.",
+        CalibrationOutcome.ACCEPT: "Accepted.",
+        CalibrationOutcome.ACCEPT_WITH_WARNING: "Accepted with a warning.",
+        CalibrationOutcome.HOLD: "Held; the calibration in force stays in force.",
+        CalibrationOutcome.REFUSE: "Refused; the calibration in force stays in force.",
     }[verdict.outcome]
     way = "Confirm to save it, or abort to leave the old one in force."
-    if verdict.outcome is Outcome.REFUSE:
+    if verdict.outcome is CalibrationOutcome.REFUSE:
         way = "Confirm to keep the attempt on record; it will not be used."
-    if verdict.outcome is Outcome.HOLD:
+    if verdict.outcome is CalibrationOutcome.HOLD:
         way = "Confirm to keep it on record until another lot settles it, or abort to drop it."
-    return Say(Step.VERDICT, " ".join((words, *verdict.reasons)), way)
+    return Message(RoutineStep.VERDICT, " ".join((words, *verdict.reasons)), way)
 
 
 def check_record(
     plan: Plan, act: Act, captures: Sequence[Capture], overridden: Sequence[str]
 ) -> CheckRecord:
     """Return the record of a check without adjusting."""
-    seen = as_found(plan, captures)
+    errors = as_found(plan, captures)
     return CheckRecord(
         plan.id,
         plan.instrument.probe,
@@ -97,9 +101,9 @@ def check_record(
         act.by,
         plan.before.id,
         tuple(captures),
-        seen,
-        bool(seen) and all(each.agrees for each in seen),
-        tuple(sentence(each) for each in seen) or (NOTHING_COMPARED,),
+        errors,
+        bool(errors) and all(each.agrees for each in errors),
+        tuple(sentence(each) for each in errors) or (NOTHING_COMPARED,),
         tuple(overridden),
     )
 
@@ -107,46 +111,46 @@ def check_record(
 def calibration_record(
     plan: Plan,
     act: Act,
-    told: Fit,
-    verdict: Verdict,
+    fitted: Fit,
+    verdict: CalibrationVerdict,
     captures: Sequence[Capture],
-    measured: Sequence[Found],
+    measured: Sequence[PointError],
 ) -> CalibrationRecord:
     """Return the record of a calibration, used or refused."""
     due = date.fromisoformat(plan.today) + timedelta(days=plan.due_days)
     return CalibrationRecord(
-        new_calibration(plan, told, act.at, act.by),
+        new_calibration(plan, fitted, act.at, act.by),
         plan.instrument,
         plan.before.id,
-        told,
+        fitted,
         tuple(captures),
         as_found(plan, captures),
-        as_left(plan, told, captures, measured),
+        as_left(plan, fitted, captures, measured),
         bool(measured),
         verdict,
         plan.thermometer,
         due_on=due.isoformat(),
         repair=plan.repair,
-        unconfirmed_percent=_unconfirmed_percent(plan, told, captures),
+        unconfirmed_percent=_unconfirmed_percent(plan, fitted, captures),
     )
 
 
-def _unconfirmed_percent(plan: Plan, told: Fit, captures: Sequence[Capture]) -> float:
-    beside = None if plan.repair else contrast(plan, told, captures).comparison
-    return 0.0 if beside is None else beside.unconfirmed_percent
+def _unconfirmed_percent(plan: Plan, fitted: Fit, captures: Sequence[Capture]) -> float:
+    comparison = None if plan.repair else contrast(plan, fitted, captures).comparison
+    return 0.0 if comparison is None else comparison.unconfirmed_percent
 
 
-def contrast(plan: Plan, told: Fit, captures: Sequence[Capture]) -> Contrast:
-    """Return how new points stand beside the calibration in force, and one that is held."""
-    beside = compare(told, captures, plan.instrument, plan.before, plan.rows)
-    return Contrast(beside, plan.repair, _agreeing(plan.on_hold, told))
+def contrast(plan: Plan, fitted: Fit, captures: Sequence[Capture]) -> Contrast:
+    """Compare new points with the calibration in force, and with one that is held."""
+    comparison = compare(fitted, captures, plan.instrument, plan.before, plan.rows)
+    return Contrast(comparison, plan.repair, _agreeing(plan.on_hold, fitted))
 
 
-def _agreeing(waiting: CalibrationRecord | None, told: Fit) -> str:
-    """Return the id of a held calibration that rests on other lots and says the same."""
-    if waiting is None or set(lots_of(waiting.budget)) & set(lots_of(told.rows)):
+def _agreeing(waiting: CalibrationRecord | None, fitted: Fit) -> str:
+    """Return the id of a held calibration from other lots that agrees."""
+    if waiting is None or set(lots_of(waiting.budget)) & set(lots_of(fitted.rows)):
         return ""
-    _, en = difference(told, waiting.calibration, waiting.budget)
+    _, en = difference(fitted, waiting.calibration, waiting.budget)
     return waiting.id if abs(en) <= 1.0 else ""
 
 
@@ -155,6 +159,6 @@ def _each(
     captures: Sequence[Capture],
     instrument: Instrument,
     rows: Sequence[Row],
-) -> tuple[Found, ...]:
-    every = (found(calibration, capture, instrument, rows) for capture in captures)
+) -> tuple[PointError, ...]:
+    every = (point_error(calibration, capture, instrument, rows) for capture in captures)
     return tuple(each for each in every if each is not None)

@@ -28,7 +28,7 @@ class OutsideTable(ValueError):  # noqa: N818 - named for what is so, and read a
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ValueTable:
     """Conductivity at a few temperatures.
 
     Attributes:
@@ -64,7 +64,7 @@ class Table:
             )
 
 
-def cubic(table: Table, temperature_C: float) -> float:
+def cubic(table: ValueTable, temperature_C: float) -> float:
     """Interpolate with the cubic through the four nearest rows.
 
     For smooth published tables.  A table of fewer rows is taken by the
@@ -90,7 +90,7 @@ def cubic(table: Table, temperature_C: float) -> float:
     return total
 
 
-def monotone(table: Table, temperature_C: float) -> float:
+def monotone(table: ValueTable, temperature_C: float) -> float:
     """Interpolate so that a table which rises is never made to fall between its rows.
 
     For the few, rounded rows on a bottle's label.
@@ -115,7 +115,7 @@ def monotone(table: Table, temperature_C: float) -> float:
     )
 
 
-def linear(table: Table, temperature_C: float) -> float:
+def linear(table: ValueTable, temperature_C: float) -> float:
     """Interpolate along the straight line between two rows.
 
     Raises:
@@ -127,7 +127,7 @@ def linear(table: Table, temperature_C: float) -> float:
     return y[i] + (y[i + 1] - y[i]) * (temperature_C - x[i]) / (x[i + 1] - x[i])
 
 
-def bend_limit(table: Table, temperature_C: float) -> float:
+def bend_limit(table: ValueTable, temperature_C: float) -> float:
     """Return how far a salt solution may be from the straight line between two rows.
 
     Half the largest second derivative times (t - a)(b - t); 0 at a row.

@@ -24,7 +24,7 @@ _DAY_S = 86400.0
 
 
 @dataclass(frozen=True, slots=True)
-class Measured:
+class MeasuredFactor:
     """One value of something that may drift.
 
     Attributes:
@@ -41,7 +41,7 @@ class Measured:
 
 
 @dataclass(frozen=True, slots=True)
-class Forecast:
+class DriftForecast:
     """Where a drifting value goes.
 
     Attributes:
@@ -70,7 +70,7 @@ class Forecast:
 
 
 @dataclass(frozen=True, slots=True)
-class Due:
+class CalibrationDue:
     """When the next is to be done.
 
     Attributes:
@@ -103,37 +103,37 @@ class _Band:
         return self.level + self.slope * days, math.hypot(self.level_u, self.slope_u * days)
 
 
-def factors(records: Sequence[Record], probe: str) -> list[Measured]:
+def factors(records: Sequence[Record], probe: str) -> list[MeasuredFactor]:
     """Return the cell constant over time, as calibrations and checks saw it."""
     return list(_factors(records, probe))
 
 
-def _factors(records: Sequence[Record], probe: str) -> Iterator[Measured]:
+def _factors(records: Sequence[Record], probe: str) -> Iterator[MeasuredFactor]:
     calibrations = {r.id: r for r in records if isinstance(r, CalibrationRecord)}
     for record in in_order(records, probe):
         if isinstance(record, CalibrationRecord) and "factor" in record.fit.measured:
             if record.on_hold:
                 continue
             made = record.calibration
-            yield Measured(moment(record.made_at), made.factor, made.u_factor, record.id)
+            yield MeasuredFactor(moment(record.made_at), made.factor, made.u_factor, record.id)
         elif isinstance(record, CheckRecord) and record.calibration_id in calibrations:
             checked = calibrations[record.calibration_id].calibration
             yield from _checked(record, checked.factor)
 
 
-def _checked(record: CheckRecord, factor: float) -> Iterator[Measured]:
+def _checked(record: CheckRecord, factor: float) -> Iterator[MeasuredFactor]:
     solutions = [each for each in record.found if each.error_percent is not None]
     if solutions:
         best = min(solutions, key=lambda each: each.u_mS_cm / each.assigned_mS_cm)
         value = factor * best.assigned_mS_cm / best.indicated_mS_cm
         u = value * best.u_mS_cm / best.assigned_mS_cm
-        yield Measured(moment(record.made_at), value, u, record.id)
+        yield MeasuredFactor(moment(record.made_at), value, u, record.id)
 
 
-def zeros(records: Sequence[Record], probe: str) -> list[Measured]:
+def zeros(records: Sequence[Record], probe: str) -> list[MeasuredFactor]:
     """Return the zero over time, mS/cm, as the calibrations that measured it saw it."""
     return [
-        Measured(
+        MeasuredFactor(
             moment(record.made_at),
             record.calibration.zero_mS_cm,
             record.calibration.u_zero_mS_cm,
@@ -144,7 +144,9 @@ def zeros(records: Sequence[Record], probe: str) -> list[Measured]:
     ]
 
 
-def forecast(measured: Sequence[Measured], low: float, high: float, today: str) -> Forecast | None:
+def forecast(
+    measured: Sequence[MeasuredFactor], low: float, high: float, today: str
+) -> DriftForecast | None:
     """Lay a line through measured values and say when it leaves its limits.
 
     Args:
@@ -173,12 +175,12 @@ def forecast(measured: Sequence[Measured], low: float, high: float, today: str) 
         latest = latest or (day if below > high or above < low else None)
     now, now_u = band.at(start)
     significant = abs(band.slope) > COVERAGE_K * band.slope_u
-    return Forecast(
+    return DriftForecast(
         band.slope, band.slope_u, now, now_u, low, high, leaves_on, earliest, latest, significant
     )
 
 
-def _band(measured: Sequence[Measured]) -> _Band | None:
+def _band(measured: Sequence[MeasuredFactor]) -> _Band | None:
     if len({each.at for each in measured}) < _FEWEST:
         return None
     first = min(each.at for each in measured)
@@ -200,7 +202,7 @@ def _band(measured: Sequence[Measured]) -> _Band | None:
     return _Band(origin, level, birge / math.sqrt(total), slope, birge / math.sqrt(spread))
 
 
-def factor_forecast(records: Sequence[Record], probe: str, today: str) -> Forecast | None:
+def factor_forecast(records: Sequence[Record], probe: str, today: str) -> DriftForecast | None:
     """Say when the cell constant will have left the one in force by the limit."""
     now = in_force(records, probe, f"{today}T23:59:59+00:00")
     if now is None:
@@ -210,7 +212,7 @@ def factor_forecast(records: Sequence[Record], probe: str, today: str) -> Foreca
     return forecast(factors(records, probe), middle - allowed, middle + allowed, today)
 
 
-def due(records: Sequence[Record], probe: str, today: str) -> Due:
+def due(records: Sequence[Record], probe: str, today: str) -> CalibrationDue:
     """Say when the next calibration and check are due.
 
     A drift that is significant brings the date forward to when the line leaves
@@ -224,7 +226,7 @@ def due(records: Sequence[Record], probe: str, today: str) -> Due:
     now = in_force(records, probe, f"{today}T23:59:59+00:00")
     if now is None:
         text = f"Probe {probe} has never been calibrated: do it now."
-        return Due(None, None, overdue=True, sentence=text)
+        return CalibrationDue(None, None, overdue=True, sentence=text)
     by = date.fromisoformat(now.due_on)
     reason = ""
     ahead = factor_forecast(records, probe, today)
@@ -240,4 +242,4 @@ def due(records: Sequence[Record], probe: str, today: str) -> Due:
     overdue = by < date.fromisoformat(today)
     verb = "was due" if overdue else "is due"
     text = f"The calibration of probe {probe} {verb} on {by.isoformat()}{reason}."
-    return Due(by, check_by, overdue, text)
+    return CalibrationDue(by, check_by, overdue, text)

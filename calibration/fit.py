@@ -26,7 +26,7 @@ from calibration.gum import (
 )
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer
-from calibration.references import Kind, Value, value_at
+from calibration.references import ReferenceKind, Value, value_at
 from calibration.thermometry import temperature_offset
 
 _APART = 0.2
@@ -336,7 +336,7 @@ def _measured(captures: Sequence[Capture]) -> tuple[str, ...]:
         "factor": any(c.reference.is_solution for c in captures),
         "zero": any(c.reference.is_zero for c in captures),
         "temperature": any(
-            c.reference.kind is Kind.ICE or c.thermometer_C is not None for c in captures
+            c.reference.kind is ReferenceKind.ICE or c.thermometer_C is not None for c in captures
         ),
     }
     return tuple(name for name, yes in told.items() if yes)
@@ -348,7 +348,7 @@ def _method(captures: Sequence[Capture]) -> str:
     if solutions:
         parts.append("one solution" if solutions == 1 else f"a line through {solutions} solutions")
     parts.extend(c.reference.name for c in captures if c.reference.is_zero)
-    if any(c.reference.kind is Kind.ICE for c in captures):
+    if any(c.reference.kind is ReferenceKind.ICE for c in captures):
         parts.append("the ice point")
     if any(c.thermometer_C is not None for c in captures):
         parts.append("a reference thermometer")

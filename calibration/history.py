@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from typing import TypeGuard
 
-from calibration.acceptance import Outcome
+from calibration.acceptance import CalibrationOutcome
 from calibration.record import CalibrationRecord, Record, Reversion, Settlement
 
 
@@ -76,7 +76,10 @@ def on_hold(known: Iterable[Record]) -> CalibrationRecord | None:
     """Return the calibration that is held after some records of a probe; None where none is."""
     waiting: CalibrationRecord | None = None
     for record in known:
-        if isinstance(record, CalibrationRecord) and record.verdict.outcome is not Outcome.REFUSE:
+        if (
+            isinstance(record, CalibrationRecord)
+            and record.verdict.outcome is not CalibrationOutcome.REFUSE
+        ):
             waiting = record if record.on_hold else None
         elif isinstance(record, Reversion | Settlement):
             waiting = None

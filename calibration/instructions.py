@@ -1,13 +1,14 @@
-"""What the routine says to the person at the bench, one step at a time."""
+"""Instructions for the person at the bench, one for each step."""
 
 from __future__ import annotations
 
 from enum import StrEnum
 
-from calibration.references import Kind, Reference
+from calibration.references import Reference
+from calibration.references import ReferenceKind as Kind
 
 UNPLUG_FIRST = "unplug first what runs on mains in that water"
-"""Said whenever a hand goes into the reservoir: salt water conducts very well."""
+"""The caution before a hand goes into the reservoir: salt water conducts very well."""
 
 CAUTIONS = (
     f"Before you take the probe out of the reservoir, {UNPLUG_FIRST}.",
@@ -31,8 +32,8 @@ CAUTIONS = (
 """Handling and disposal, from memory of good practice; local rules come first."""
 
 
-class Step(StrEnum):
-    """Where the routine stands."""
+class RoutineStep(StrEnum):
+    """The steps of the routine."""
 
     READY = "ready"
     RINSE = "rinse"
@@ -47,7 +48,7 @@ class Step(StrEnum):
     ABORTED = "aborted"
 
 
-def instruction(step: Step, reference: Reference, point: str) -> str:
+def instruction(step: RoutineStep, reference: Reference, point: str) -> str:
     """Return what to do at a step of one point.
 
     Args:
@@ -55,13 +56,13 @@ def instruction(step: Step, reference: Reference, point: str) -> str:
         reference: What the point is taken in.
         point: How the point is called, such as "Point 2 of 3".
     """
-    if step is Step.RINSE:
+    if step is RoutineStep.RINSE:
         return f"{point}, {_named(reference)}. {_RINSE[_group(reference)]} Then confirm."
-    if step is Step.IMMERSE:
+    if step is RoutineStep.IMMERSE:
         return f"{_IMMERSE[_group(reference)]} Then confirm."
-    if step is Step.STIR:
+    if step is RoutineStep.STIR:
         return f"{_STIR[_group(reference)]} Then confirm."
-    if step is Step.SETTLE:
+    if step is RoutineStep.SETTLE:
         return "Leave it alone now; it is taken by itself once it is steady, a minute at least."
     return (
         "Steady. Read the reference thermometer next to the probe and confirm with its value in °C."

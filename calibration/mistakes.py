@@ -17,7 +17,7 @@ from statistics import median
 
 from calibration.curves import OutsideTable
 from calibration.references import Reference, Value, published, seawater, value_at
-from calibration.steadiness import Rest, Shown
+from calibration.steadiness import Indication, Rest
 from calibration.tables import PUBLISHED
 
 _PLAUSIBLE_LOW, _PLAUSIBLE_HIGH = 0.75, 1.3
@@ -282,7 +282,9 @@ def _compensated(
     )
 
 
-def compensating_while_warming(reference: Reference, readings: Sequence[Shown]) -> Finding | None:
+def compensating_while_warming(
+    reference: Reference, readings: Sequence[Indication]
+) -> Finding | None:
     """Tell an instrument whose conductivity stays while the temperature moves.
 
     Args:
@@ -317,7 +319,7 @@ def compensating_while_warming(reference: Reference, readings: Sequence[Shown]) 
 
 
 def bubbles(
-    reference: Reference, readings: Sequence[Shown], resolution_mS_cm: float = 0.0
+    reference: Reference, readings: Sequence[Indication], resolution_mS_cm: float = 0.0
 ) -> Finding | None:
     """Tell noise that only ever goes down, as bubbles in the cell make it.
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
-from calibration.acceptance import Outcome, Verdict
-from calibration.as_found import Found
+from calibration.acceptance import CalibrationOutcome, CalibrationVerdict
+from calibration.as_found import PointError
 from calibration.fit import Fit
 from calibration.gum import Row
 from calibration.model import Calibration, Instrument
@@ -42,10 +42,10 @@ class CalibrationRecord:
     before_id: str
     fit: Fit
     captures: tuple[Capture, ...]
-    as_found: tuple[Found, ...]
-    as_left: tuple[Found, ...]
+    as_found: tuple[PointError, ...]
+    as_left: tuple[PointError, ...]
     as_left_measured: bool
-    verdict: Verdict
+    verdict: CalibrationVerdict
     thermometer: Thermometer | None = None
     overridden: tuple[str, ...] = ()
     started_at: str = ""
@@ -72,12 +72,15 @@ class CalibrationRecord:
     @property
     def usable(self) -> bool:
         """Whether it may be in force as it is: neither refused nor held."""
-        return self.verdict.outcome in (Outcome.ACCEPT, Outcome.ACCEPT_WITH_WARNING)
+        return self.verdict.outcome in (
+            CalibrationOutcome.ACCEPT,
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
+        )
 
     @property
     def on_hold(self) -> bool:
         """Whether it contradicts the one in force, and waits for what settles that."""
-        return self.verdict.outcome is Outcome.HOLD
+        return self.verdict.outcome is CalibrationOutcome.HOLD
 
     @property
     def budget(self) -> tuple[Row, ...]:
@@ -109,7 +112,7 @@ class CheckRecord:
     by: str
     calibration_id: str
     captures: tuple[Capture, ...]
-    found: tuple[Found, ...]
+    found: tuple[PointError, ...]
     agrees: bool
     sentences: tuple[str, ...]
     overridden: tuple[str, ...] = ()

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from itertools import pairwise
 
-from calibration.curves import Table
+from calibration.curves import ValueTable
 from calibration.tables import PUBLISHED
 
 _LABEL_SHARE = 0.03
@@ -43,7 +43,7 @@ def check_label(key: str, label_mS_cm: float) -> None:
     )
 
 
-def check_rise(table: Table) -> None:
+def check_rise(table: ValueTable) -> None:
     """Refuse a table that no solution of salt in water has.
 
     Raises:

@@ -16,10 +16,10 @@ from enum import StrEnum
 
 import gsw
 
-from calibration.curves import OutsideTable, Table, bend_limit, linear, monotone
+from calibration.curves import OutsideTable, ValueTable, bend_limit, linear, monotone
 from calibration.gum import Input, expanded, rectangular, standard
 from calibration.reference_checks import check_label, check_rise
-from calibration.solution import Bottle, Tolerance
+from calibration.solution import ReferenceSolution, Tolerance
 from calibration.tables import PUBLISHED, SOLVENT
 
 _STEP_C = 0.05
@@ -30,7 +30,7 @@ _SEAWATER_LOW_C, _SEAWATER_HIGH_C = -2.0, 35.0
 _SEAWATER_ABSOLUTE_PERCENT = 0.02
 
 
-class Kind(StrEnum):
+class ReferenceKind(StrEnum):
     """How the value of a reference comes about."""
 
     PUBLISHED = "published"
@@ -62,26 +62,26 @@ class Reference:
 
     key: str
     name: str
-    kind: Kind
+    kind: ReferenceKind
     published: str = ""
     label_mS_cm: float | None = None
     label_C: float = 25.0
     salinity: float = 0.0
     salinity_u: float = 0.0
-    table: Table | None = None
+    table: ValueTable | None = None
     limit_mS_cm: float = 0.0
     with_solvent: bool = False
-    bottle: Bottle | None = None
+    bottle: ReferenceSolution | None = None
 
     @property
     def is_solution(self) -> bool:
         """Whether it tells the cell constant: neither the zero nor only a temperature."""
-        return self.kind in (Kind.PUBLISHED, Kind.SEAWATER, Kind.TABLE)
+        return self.kind in (ReferenceKind.PUBLISHED, ReferenceKind.SEAWATER, ReferenceKind.TABLE)
 
     @property
     def is_zero(self) -> bool:
         """Whether it tells what the instrument shows when there is nothing to show."""
-        return self.kind in (Kind.AIR, Kind.PURIFIED_WATER)
+        return self.kind in (ReferenceKind.AIR, ReferenceKind.PURIFIED_WATER)
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +107,7 @@ class Value:
 
 
 def published(
-    key: str, bottle: Bottle | None = None, *, label_mS_cm: float | None = None
+    key: str, bottle: ReferenceSolution | None = None, *, label_mS_cm: float | None = None
 ) -> Reference:
     """A potassium chloride solution with a published curve.
 
@@ -126,7 +126,7 @@ def published(
     return Reference(
         _keyed(key, bottle),
         PUBLISHED[key].name,
-        Kind.PUBLISHED,
+        ReferenceKind.PUBLISHED,
         published=key,
         label_mS_cm=label_mS_cm,
         bottle=bottle,
@@ -146,11 +146,13 @@ def prepared(key: str, tolerance_percent: float, lot: str = "made here") -> Refe
     Raises:
         ValueError: As `published`.
     """
-    bottle = Bottle(lot, tolerance_percent, Tolerance.COVERAGE_2)
+    bottle = ReferenceSolution(lot, tolerance_percent, Tolerance.COVERAGE_2)
     return replace(published(key, bottle), with_solvent=True)
 
 
-def seawater(salinity: float, salinity_u: float = 0.0, bottle: Bottle | None = None) -> Reference:
+def seawater(
+    salinity: float, salinity_u: float = 0.0, bottle: ReferenceSolution | None = None
+) -> Reference:
     """Seawater of stated practical salinity.
 
     Args:
@@ -169,11 +171,11 @@ def seawater(salinity: float, salinity_u: float = 0.0, bottle: Bottle | None = N
     key = _keyed(f"seawater-{salinity:g}", bottle)
     name = f"seawater of practical salinity {salinity:g}"
     return Reference(
-        key, name, Kind.SEAWATER, salinity=salinity, salinity_u=salinity_u, bottle=bottle
+        key, name, ReferenceKind.SEAWATER, salinity=salinity, salinity_u=salinity_u, bottle=bottle
     )
 
 
-def own_table(name: str, rows: dict[float, float], bottle: Bottle) -> Reference:
+def own_table(name: str, rows: dict[float, float], bottle: ReferenceSolution) -> Reference:
     """A bottle with a table of its own: the only right way for a salt that it does not name.
 
     Args:
@@ -185,14 +187,16 @@ def own_table(name: str, rows: dict[float, float], bottle: Bottle) -> Reference:
         ValueError: The table has too few rows, a value that is not above 0, or
             does not rise with temperature as solutions of salt in water do.
     """
-    table = Table(name, tuple(sorted(rows)), tuple(rows[at] for at in sorted(rows)))
+    table = ValueTable(name, tuple(sorted(rows)), tuple(rows[at] for at in sorted(rows)))
     check_rise(table)
-    return Reference(_keyed("bottle", bottle), name, Kind.TABLE, table=table, bottle=bottle)
+    return Reference(
+        _keyed("bottle", bottle), name, ReferenceKind.TABLE, table=table, bottle=bottle
+    )
 
 
 def air() -> Reference:
     """The dry cell in air, which conducts nothing."""
-    return Reference("air", "the dry cell in air", Kind.AIR)
+    return Reference("air", "the dry cell in air", ReferenceKind.AIR)
 
 
 def purified_water(limit_mS_cm: float = 0.005) -> Reference:
@@ -201,13 +205,13 @@ def purified_water(limit_mS_cm: float = 0.005) -> Reference:
     Source: ISO 3696:1987, grade 3, at most 0.005 mS/cm at 25 °C.
     """
     return Reference(
-        "purified-water", "purified water", Kind.PURIFIED_WATER, limit_mS_cm=limit_mS_cm
+        "purified-water", "purified water", ReferenceKind.PURIFIED_WATER, limit_mS_cm=limit_mS_cm
     )
 
 
 def ice_point() -> Reference:
     """Crushed ice of purified water in purified water, 0 °C."""
-    return Reference("ice-point", "the ice point", Kind.ICE)
+    return Reference("ice-point", "the ice point", ReferenceKind.ICE)
 
 
 ICE_CAUSE = rectangular("ice point", _ICE_LIMIT_C, "°C")
@@ -225,13 +229,13 @@ def value_at(reference: Reference, temperature_C: float) -> Value:
         calibration.curves.OutsideTable: The temperature is outside its table.
         ValueError: The ice point has no conductivity.
     """
-    if reference.kind is Kind.AIR:
+    if reference.kind is ReferenceKind.AIR:
         cause = rectangular("film left in the cell", _AIR_LIMIT_MS_CM, "mS/cm")
         return Value(0.0, 0.0, (cause,), "an open circuit")
-    if reference.kind is Kind.PURIFIED_WATER:
+    if reference.kind is ReferenceKind.PURIFIED_WATER:
         half = reference.limit_mS_cm / 2.0
         return Value(half, 0.0, (rectangular("purity of the water", half, "mS/cm"),), "ISO 3696")
-    if reference.kind is Kind.ICE:
+    if reference.kind is ReferenceKind.ICE:
         raise ValueError("the ice point tells a temperature and no conductivity")
     curve, causes, source = _solution(reference)
     value = curve(temperature_C)
@@ -259,9 +263,9 @@ _Causes = Callable[[float], tuple[Input, ...]]
 
 
 def _solution(reference: Reference) -> tuple[_Curve, _Causes, str]:
-    if reference.kind is Kind.SEAWATER:
+    if reference.kind is ReferenceKind.SEAWATER:
         return _seawater(reference)
-    if reference.kind is Kind.TABLE and reference.table is not None:
+    if reference.kind is ReferenceKind.TABLE and reference.table is not None:
         return _own(reference, reference.table)
     return _published(reference)
 
@@ -289,7 +293,7 @@ def _published(reference: Reference) -> tuple[_Curve, _Causes, str]:
     return curve, causes, known.source
 
 
-def _own(reference: Reference, table: Table) -> tuple[_Curve, _Causes, str]:
+def _own(reference: Reference, table: ValueTable) -> tuple[_Curve, _Causes, str]:
     def curve(at: float) -> float:
         return monotone(table, at)
 
@@ -306,7 +310,7 @@ def _own(reference: Reference, table: Table) -> tuple[_Curve, _Causes, str]:
 
 
 def _seawater(reference: Reference) -> tuple[_Curve, _Causes, str]:
-    table = Table("seawater", (_SEAWATER_LOW_C, _SEAWATER_HIGH_C), (1.0, 1.0))
+    table = ValueTable("seawater", (_SEAWATER_LOW_C, _SEAWATER_HIGH_C), (1.0, 1.0))
 
     def curve(at: float) -> float:
         table.check(at)
@@ -325,7 +329,7 @@ def _seawater(reference: Reference) -> tuple[_Curve, _Causes, str]:
     return curve, causes, "PSS-78, UNESCO 44 (1983), with C(35, 15, 0) = 42.914 mS/cm"
 
 
-def _tolerance(bottle: Bottle | None, value_mS_cm: float) -> tuple[Input, ...]:
+def _tolerance(bottle: ReferenceSolution | None, value_mS_cm: float) -> tuple[Input, ...]:
     if bottle is None:
         return ()
     name = f"value of lot {bottle.lot}"
@@ -335,5 +339,5 @@ def _tolerance(bottle: Bottle | None, value_mS_cm: float) -> tuple[Input, ...]:
     return (rectangular(name, width, "mS/cm"),)
 
 
-def _keyed(key: str, bottle: Bottle | None) -> str:
+def _keyed(key: str, bottle: ReferenceSolution | None) -> str:
     return key if bottle is None else f"{key}/{bottle.lot}"

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
-from calibration.acceptance import Outcome
+from calibration.acceptance import CalibrationOutcome
 from calibration.ageing import rate
-from calibration.as_found import Found
+from calibration.as_found import PointError
 from calibration.drift import Rate
-from calibration.due_dates import Forecast, Measured, factor_forecast, factors, zeros
+from calibration.due_dates import DriftForecast, MeasuredFactor, factor_forecast, factors, zeros
 from calibration.gum import COVERAGE_K, Row
 from calibration.history import in_force, moment
 from calibration.model import NEVER_CALIBRATED
@@ -21,18 +21,18 @@ from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record
 from calibration.references import Reference
 
-NONE = "–"
+NO_VALUE = "–"
 CONCLUSIONS = {
-    Outcome.ACCEPT: "Accepted",
-    Outcome.ACCEPT_WITH_WARNING: "Accepted with a warning",
-    Outcome.HOLD: "On hold: it contradicts the calibration in force",
-    Outcome.REFUSE: "Rejected: not in force",
+    CalibrationOutcome.ACCEPT: "Accepted",
+    CalibrationOutcome.ACCEPT_WITH_WARNING: "Accepted with a warning",
+    CalibrationOutcome.HOLD: "On hold: it contradicts the calibration in force",
+    CalibrationOutcome.REFUSE: "Rejected: not in force",
 }
-ACCEPTED = (Outcome.ACCEPT, Outcome.ACCEPT_WITH_WARNING)
+ACCEPTED = (CalibrationOutcome.ACCEPT, CalibrationOutcome.ACCEPT_WITH_WARNING)
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class ReportTable:
     """Rows under a heading.
 
     Attributes:
@@ -60,8 +60,8 @@ class Drift:
         sentences: What follows from them.
     """
 
-    measured: tuple[Measured, ...]
-    ahead: Forecast | None
+    measured: tuple[MeasuredFactor, ...]
+    ahead: DriftForecast | None
     sentences: tuple[str, ...]
 
 
@@ -94,7 +94,7 @@ class Certificate:
     began: datetime | None
     made: datetime
     facts: tuple[tuple[str, str], ...]
-    tables: tuple[Table, ...]
+    tables: tuple[ReportTable, ...]
     drift: Drift | None
     overridden: tuple[str, ...]
     performed_by: str
@@ -184,7 +184,7 @@ def _instrument(record: CalibrationRecord) -> list[tuple[str, str]]:
     ]
 
 
-def _references(references: Sequence[Reference]) -> Table:
+def _references(references: Sequence[Reference]) -> ReportTable:
     rows = []
     for number, reference in enumerate(references, start=1):
         solution = reference.bottle
@@ -193,19 +193,19 @@ def _references(references: Sequence[Reference]) -> Table:
             tolerance = f"± {solution.tolerance_percent:g} % ({solution.tolerance.value})"
             lot, certified = solution.lot, solution.certificate
             given = [lot, tolerance, certified, solution.expiry, solution.opened_on]
-        rows.append((str(number), reference.name, *(each or NONE for each in given)))
+        rows.append((str(number), reference.name, *(each or NO_VALUE for each in given)))
     head = ("Point", "Reference", "Lot", "Stated tolerance", "Certificate", "Expiry", "Opened")
-    return Table("References", "", head, tuple(rows))
+    return ReportTable("References", "", head, tuple(rows))
 
 
-def _conditions(captures: Sequence[Capture]) -> Table:
+def _conditions(captures: Sequence[Capture]) -> ReportTable:
     rows = tuple(
         (
             str(capture.number),
             f"{capture.raw_mS_cm:.4f}",
             f"{capture.scatter_mS_cm:.4f}",
             f"{capture.raw_C:.3f}",
-            NONE if capture.thermometer_C is None else f"{capture.thermometer_C:.2f}",
+            NO_VALUE if capture.thermometer_C is None else f"{capture.thermometer_C:.2f}",
             f"{capture.effective_samples:.0f}",
             f"{capture.waited_s:.0f}",
         )
@@ -220,7 +220,7 @@ def _conditions(captures: Sequence[Capture]) -> Table:
         "Samples",
         "Settling time, s",
     )
-    return Table("Conditions", "as indicated, before any correction", head, rows)
+    return ReportTable("Conditions", "as indicated, before any correction", head, rows)
 
 
 def _under(calibration: str) -> str:
@@ -233,7 +233,7 @@ def _left_note(record: CalibrationRecord) -> str:
     return "the same points under the new calibration; not measured again"
 
 
-def _comparison(title: str, founds: Sequence[Found], under: str) -> tuple[Table, ...]:
+def _comparison(title: str, founds: Sequence[PointError], under: str) -> tuple[ReportTable, ...]:
     """Return the table of what was compared; none where nothing was."""
     if not founds:
         return ()
@@ -244,7 +244,7 @@ def _comparison(title: str, founds: Sequence[Found], under: str) -> tuple[Table,
             f"{each.temperature_C:.2f}",
             f"{each.assigned_mS_cm:.4f}",
             f"{each.indicated_mS_cm:.4f}",
-            NONE if each.error_percent is None else f"{each.error_percent:+z.2f} %",
+            NO_VALUE if each.error_percent is None else f"{each.error_percent:+z.2f} %",
             f"{each.error_mS_cm:+z.4f} ± {COVERAGE_K * each.u_mS_cm:.4f}",
             f"{each.en:+z.2f}" + ("" if each.agrees else ", disagrees"),
         )
@@ -262,10 +262,10 @@ def _comparison(title: str, founds: Sequence[Found], under: str) -> tuple[Table,
     )
     note = f"{under}; mS/cm, ± with k = 2; beyond ±1 of E_n the two disagree"
     outside = frozenset(number for number, each in enumerate(founds) if not each.agrees)
-    return (Table(title, note, head, rows, outside),)
+    return (ReportTable(title, note, head, rows, outside),)
 
 
-def _results(record: CalibrationRecord) -> tuple[Table, Table]:
+def _results(record: CalibrationRecord) -> tuple[ReportTable, ReportTable]:
     made = record.calibration
     rows = (
         (
@@ -301,12 +301,12 @@ def _results(record: CalibrationRecord) -> tuple[Table, Table]:
         "Source",
     )
     return (
-        Table("Adjustment", formula, ("Quantity", "Value", "± (k = 2)"), rows),
-        Table("Traceability and residuals", "", head, points),
+        ReportTable("Adjustment", formula, ("Quantity", "Value", "± (k = 2)"), rows),
+        ReportTable("Traceability and residuals", "", head, points),
     )
 
 
-def _budget(record: CalibrationRecord) -> Table:
+def _budget(record: CalibrationRecord) -> ReportTable:
     rows = tuple(_budget_row(row, record.calibration.factor) for row in record.budget)
     made = record.calibration
     degrees = record.fit.degrees_of_freedom
@@ -334,7 +334,7 @@ def _budget(record: CalibrationRecord) -> Table:
         f" common sources show. Coverage factor k = {COVERAGE_K:g}, about 95 %; effective"
         f" degrees of freedom of the factor: {free}"
     )
-    return Table("Uncertainty budget", note, head, (*rows, combined))
+    return ReportTable("Uncertainty budget", note, head, (*rows, combined))
 
 
 def _budget_row(row: Row, factor: float) -> tuple[str, ...]:

@@ -1,9 +1,8 @@
 """The guided routine: from a dry probe to a verdict, one step at a time, with no I/O.
 
-Feed it what the instrument shows (`read`) and what the person does (`act`); it
-answers with outputs to be shown, and at the very end with one record to be
-saved.  Until that record the calibration in force stays in force, whatever
-happens.  There is no clock: readings bring seconds, acts bring UTC.
+It takes indications of the instrument (`read`) and acts of the person (`act`), and returns
+outputs to display and, at the end, one record to store.  Until then the calibration in force
+stays in force, whatever happens.  There is no clock: readings carry seconds, acts carry UTC.
 """
 
 from __future__ import annotations
@@ -11,23 +10,33 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
-from calibration.acceptance import Outcome, Verdict, judge
-from calibration.as_found import Found, found, sentence
-from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Progress, Saved, Say
+from calibration.acceptance import CalibrationOutcome, CalibrationVerdict, judge
+from calibration.as_found import PointError, point_error, sentence
+from calibration.bench import (
+    Act,
+    ActKind,
+    Captured,
+    Judged,
+    Message,
+    Plan,
+    RoutineOutput,
+    Saved,
+    SettlingProgress,
+)
 from calibration.conclusion import (
     as_found,
     as_left,
     calibration_record,
+    check_message,
     check_record,
     check_verdict,
     contrast,
     new_calibration,
-    telling,
-    telling_check,
+    verdict_message,
 )
 from calibration.curves import OutsideTable
 from calibration.fit import CannotFit, Fit, fit
-from calibration.instructions import CAUTIONS, Step, instruction
+from calibration.instructions import CAUTIONS, RoutineStep, instruction
 from calibration.mistakes import (
     Finding,
     Mistake,
@@ -42,7 +51,7 @@ from calibration.model import Calibration
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import Reference
-from calibration.steadiness import Rest, Shown, rest, window
+from calibration.steadiness import Indication, Rest, rest, window
 
 _THERMOMETER_APART_C = 5.0
 _BUBBLES_AFTER_S = 90.0
@@ -52,155 +61,163 @@ class Routine:
     """One run of the routine.
 
     Attributes:
-        plan: What is to be done; swapping two points changes their order.
-        step: Where it stands.
+        plan: The task; a swap of two points changes their order.
+        step: The present step.
         captures: Points taken so far.
     """
 
     def __init__(self, plan: Plan) -> None:
         self.plan = plan
-        self.step = Step.READY
+        self.step = RoutineStep.READY
         self.captures: list[Capture] = []
         self._references = list(plan.references)
         self._index = 0
         self._leaving: Calibration | None = None
         self._fit: Fit | None = None
-        self._left: list[Found] = []
-        self._verdict: Verdict | None = None
-        self._readings: list[Shown] = []
+        self._left: list[PointError] = []
+        self._verdict: CalibrationVerdict | None = None
+        self._readings: list[Indication] = []
         self._immersed_s: float | None = None
         self._limit_s = plan.settle_limit_s
         self._finding: Finding | None = None
         self._overridden: list[str] = []
-        self._old_bottles: set[str] = set()
+        self._expired_accepted: set[str] = set()
         self._passed: set[str] = set()
         self._started_at = ""
 
     @property
     def over(self) -> bool:
-        """Whether nothing more will come of it."""
-        return self.step in (Step.SAVED, Step.ABORTED)
+        """Whether it has ended."""
+        return self.step in (RoutineStep.SAVED, RoutineStep.ABORTED)
 
     @property
     def reference(self) -> Reference:
-        """What the present point is taken in."""
+        """The reference of the present point."""
         if self._leaving is not None and self.plan.as_left is not None:
             return self.plan.as_left
         return self._references[self._index]
 
-    def act(self, act: Act) -> tuple[Output, ...]:
-        """Take an act of the person; one that does not fit the step changes nothing."""
+    def act(self, act: Act) -> tuple[RoutineOutput, ...]:
+        """Process an act of the person; one that the step does not take changes nothing."""
         if self.over:
-            return (Say(self.step, "This routine is over; start a new one."),)
-        if act.doing is Doing.ABORT:
+            return (Message(self.step, "This routine is over; start a new one."),)
+        if act.kind is ActKind.ABORT:
             return self._abort()
-        answer = self._answers().get((self.step, act.doing))
+        answer = self._answers().get((self.step, act.kind))
         if answer is None:
-            return (Say(self.step, f"'{act.doing}' does nothing at this step.", self._allowed()),)
+            return (
+                Message(self.step, f"'{act.kind}' does nothing at this step.", self._allowed()),
+            )
         return answer(act)
 
-    def takes(self, doing: Doing) -> bool:
-        """Say whether an act does something at the present step."""
-        return not self.over and (doing is Doing.ABORT or (self.step, doing) in self._answers())
+    def takes(self, kind: ActKind) -> bool:
+        """Return whether the present step takes an act."""
+        return not self.over and (kind is ActKind.ABORT or (self.step, kind) in self._answers())
 
-    def read(self, shown: Shown) -> tuple[Output, ...]:
-        """Take one reading of the instrument; only looked at while a point settles."""
-        if self.step not in (Step.SETTLE, Step.THERMOMETER):
+    def read(self, indication: Indication) -> tuple[RoutineOutput, ...]:
+        """Process one indication of the instrument; used only while a point settles."""
+        if self.step not in (RoutineStep.SETTLE, RoutineStep.THERMOMETER):
             return ()
         if self._immersed_s is None:
-            self._immersed_s = shown.t_s
-        self._readings.append(shown)
-        if self.step is Step.THERMOMETER:
-            self._readings = window(self._readings) or [shown]
+            self._immersed_s = indication.t_s
+        self._readings.append(indication)
+        if self.step is RoutineStep.THERMOMETER:
+            self._readings = window(self._readings) or [indication]
             return ()
-        return self._settle(shown)
+        return self._settle(indication)
 
-    def _answers(self) -> dict[tuple[Step, Doing], Callable[[Act], tuple[Output, ...]]]:
+    def _answers(
+        self,
+    ) -> dict[tuple[RoutineStep, ActKind], Callable[[Act], tuple[RoutineOutput, ...]]]:
         return {
-            (Step.READY, Doing.START): self._start,
-            (Step.RINSE, Doing.CONFIRM): lambda _: self._go(Step.IMMERSE),
-            (Step.IMMERSE, Doing.CONFIRM): lambda _: self._go(Step.STIR),
-            (Step.STIR, Doing.CONFIRM): lambda _: self._immerse(),
-            (Step.SETTLE, Doing.RETRY): lambda _: self._point(),
-            (Step.THERMOMETER, Doing.CONFIRM): self._thermometer,
-            (Step.THERMOMETER, Doing.RETRY): lambda _: self._point(),
-            (Step.HELD, Doing.CONFIRM): lambda _: self._confirm_held(),
-            (Step.HELD, Doing.RETRY): lambda _: self._point(),
-            (Step.CAPTURED, Doing.NEXT): lambda _: self._next(),
-            (Step.CAPTURED, Doing.CONFIRM): lambda _: self._next(),
-            (Step.CAPTURED, Doing.RETRY): lambda _: self._again(),
-            (Step.VERDICT, Doing.CONFIRM): self._save,
+            (RoutineStep.READY, ActKind.START): self._start,
+            (RoutineStep.RINSE, ActKind.CONFIRM): lambda _: self._go(RoutineStep.IMMERSE),
+            (RoutineStep.IMMERSE, ActKind.CONFIRM): lambda _: self._go(RoutineStep.STIR),
+            (RoutineStep.STIR, ActKind.CONFIRM): lambda _: self._immerse(),
+            (RoutineStep.SETTLE, ActKind.RETRY): lambda _: self._point(),
+            (RoutineStep.THERMOMETER, ActKind.CONFIRM): self._thermometer,
+            (RoutineStep.THERMOMETER, ActKind.RETRY): lambda _: self._point(),
+            (RoutineStep.HELD, ActKind.CONFIRM): lambda _: self._confirm_held(),
+            (RoutineStep.HELD, ActKind.RETRY): lambda _: self._point(),
+            (RoutineStep.CAPTURED, ActKind.NEXT): lambda _: self._next(),
+            (RoutineStep.CAPTURED, ActKind.CONFIRM): lambda _: self._next(),
+            (RoutineStep.CAPTURED, ActKind.RETRY): lambda _: self._again(),
+            (RoutineStep.VERDICT, ActKind.CONFIRM): self._save,
         }
 
     def _allowed(self) -> str:
-        fitting = [doing.value for step, doing in self._answers() if step is self.step]
-        return f"Possible now: {', '.join([*fitting, Doing.ABORT.value])}."
+        fitting = [kind.value for step, kind in self._answers() if step is self.step]
+        return f"Possible now: {', '.join([*fitting, ActKind.ABORT.value])}."
 
     # Between steps.
 
-    def _start(self, act: Act) -> tuple[Output, ...]:
+    def _start(self, act: Act) -> tuple[RoutineOutput, ...]:
         self._started_at = act.at
-        cautions = tuple(Say(Step.READY, text) for text in CAUTIONS)
+        cautions = tuple(Message(RoutineStep.READY, text) for text in CAUTIONS)
         return (*cautions, *self._point())
 
-    def _point(self) -> tuple[Output, ...]:
+    def _point(self) -> tuple[RoutineOutput, ...]:
         old = expired(self.reference, self.plan.today)
-        if old is not None and old.sentence not in self._old_bottles:
+        if old is not None and old.sentence not in self._expired_accepted:
             return self._hold(old)
         self._readings.clear()
         self._passed.clear()
         self._limit_s = self.plan.settle_limit_s
-        return self._go(Step.RINSE)
+        return self._go(RoutineStep.RINSE)
 
-    def _go(self, step: Step) -> tuple[Output, ...]:
+    def _go(self, step: RoutineStep) -> tuple[RoutineOutput, ...]:
         self.step = step
         total = len(self._references)
         name = f"Point {self._index + 1} of {total}"
         point = name if self._leaving is None else "As left"
-        return (Say(step, instruction(step, self.reference, point)),)
+        return (Message(step, instruction(step, self.reference, point)),)
 
-    def _immerse(self) -> tuple[Output, ...]:
+    def _immerse(self) -> tuple[RoutineOutput, ...]:
         self._readings.clear()
         self._immersed_s = None
-        return self._go(Step.SETTLE)
+        return self._go(RoutineStep.SETTLE)
 
-    def _abort(self) -> tuple[Output, ...]:
-        self.step = Step.ABORTED
+    def _abort(self) -> tuple[RoutineOutput, ...]:
+        self.step = RoutineStep.ABORTED
         text = f"Aborted; nothing is saved and calibration {self.plan.before.id} stays in force."
-        return (Say(Step.ABORTED, text),)
+        return (Message(RoutineStep.ABORTED, text),)
 
-    def _hold(self, finding: Finding) -> tuple[Output, ...]:
-        self.step, self._finding = Step.HELD, finding
-        return (Say(Step.HELD, finding.sentence, finding.way_on, finding),)
+    def _hold(self, finding: Finding) -> tuple[RoutineOutput, ...]:
+        self.step, self._finding = RoutineStep.HELD, finding
+        return (Message(RoutineStep.HELD, finding.sentence, finding.way_on, finding),)
 
-    def _confirm_held(self) -> tuple[Output, ...]:
+    def _confirm_held(self) -> tuple[RoutineOutput, ...]:
         finding = self._finding
         if finding is None or finding.on_confirm is OnConfirm.NOTHING:
             way = finding.way_on if finding else ""
-            return (Say(Step.HELD, "This cannot be confirmed; retry or abort.", way, finding),)
+            return (
+                Message(
+                    RoutineStep.HELD, "This cannot be confirmed; retry or abort.", way, finding
+                ),
+            )
         if finding.on_confirm is OnConfirm.WAIT:
-            self.step = Step.SETTLE
+            self.step = RoutineStep.SETTLE
             self._limit_s = self._waited_s() + self.plan.settle_limit_s
             del self._readings[:-1]
-            return (Say(Step.SETTLE, "Waiting longer."),)
+            return (Message(RoutineStep.SETTLE, "Waiting longer."),)
         if finding.on_confirm is OnConfirm.SWAP:
             return self._swap()
         self._overridden.append(finding.sentence)
         if finding.mistake is Mistake.EXPIRED:
-            self._old_bottles.add(finding.sentence)
+            self._expired_accepted.add(finding.sentence)
             return self._point()
         self._passed.add(finding.mistake)
         return self._steady(rest(window(self._readings), self.plan.instrument.resolution_mS_cm))
 
-    def _swap(self) -> tuple[Output, ...]:
-        told = self._indicated()
+    def _swap(self) -> tuple[RoutineOutput, ...]:
+        indicated = self._indicated()
         for later in range(self._index + 1, len(self._references)):
             other = self._references[later]
-            if at_capture(other, (), *told, self.plan.instrument.span_mS_cm) is None:
+            if at_capture(other, (), *indicated, self.plan.instrument.span_mS_cm) is None:
                 here = self._references[self._index]
                 self._references[self._index], self._references[later] = other, here
                 break
-        self.step = Step.SETTLE
+        self.step = RoutineStep.SETTLE
         return self._steady(rest(window(self._readings), self.plan.instrument.resolution_mS_cm))
 
     # While a point settles.
@@ -210,12 +227,12 @@ class Routine:
             return 0.0
         return self._readings[-1].t_s - self._immersed_s
 
-    def _settle(self, shown: Shown) -> tuple[Output, ...]:
+    def _settle(self, indication: Indication) -> tuple[RoutineOutput, ...]:
         at_rest = rest(window(self._readings), self.plan.instrument.resolution_mS_cm)
-        progress = Progress(
-            self._waited_s(), shown.conductivity_mS_cm, shown.temperature_C, at_rest
+        progress = SettlingProgress(
+            self._waited_s(), indication.conductivity_mS_cm, indication.temperature_C, at_rest
         )
-        good = [reading for reading in self._readings if reading.meant]
+        good = [reading for reading in self._readings if reading.plausible]
         frozen = compensating_while_warming(self.reference, good)
         if frozen is not None:
             return (progress, *self._hold(frozen))
@@ -241,7 +258,7 @@ class Routine:
             sum(reading.temperature_C for reading in good) / n,
         )
 
-    def _steady(self, at_rest: Rest | None) -> tuple[Output, ...]:
+    def _steady(self, at_rest: Rest | None) -> tuple[RoutineOutput, ...]:
         later = [
             (number + 1, reference)
             for number, reference in enumerate(self._references)
@@ -253,25 +270,31 @@ class Routine:
         if finding is not None and finding.mistake not in self._passed:
             return self._hold(finding)
         if self.plan.thermometer is not None and self.reference.is_solution:
-            return self._go(Step.THERMOMETER)
+            return self._go(RoutineStep.THERMOMETER)
         return self._capture(at_rest, None)
 
-    def _thermometer(self, act: Act) -> tuple[Output, ...]:
+    def _thermometer(self, act: Act) -> tuple[RoutineOutput, ...]:
         at_rest = rest(window(self._readings), self.plan.instrument.resolution_mS_cm)
         if act.value is None:
-            return self._go(Step.THERMOMETER)
-        shown = self._indicated()[1]
-        if not abs(act.value - shown) <= _THERMOMETER_APART_C:
-            text = f"{act.value:g} °C is far from the {shown:.1f} °C that the probe shows."
-            return (Say(Step.THERMOMETER, text, "Look again and confirm with the value in °C."),)
+            return self._go(RoutineStep.THERMOMETER)
+        indicated_C = self._indicated()[1]
+        if not abs(act.value - indicated_C) <= _THERMOMETER_APART_C:
+            text = f"{act.value:g} °C is far from the {indicated_C:.1f} °C that the probe shows."
+            return (
+                Message(
+                    RoutineStep.THERMOMETER, text, "Look again and confirm with the value in °C."
+                ),
+            )
         if at_rest is None or not at_rest.steady:
             self._limit_s = self._waited_s() + self.plan.settle_limit_s
-            self.step = Step.SETTLE
+            self.step = RoutineStep.SETTLE
             text = "It is no longer steady; leave it until it is, then read the thermometer again."
-            return (Say(Step.SETTLE, text),)
+            return (Message(RoutineStep.SETTLE, text),)
         return self._capture(at_rest, act.value)
 
-    def _capture(self, at_rest: Rest | None, thermometer_C: float | None) -> tuple[Output, ...]:
+    def _capture(
+        self, at_rest: Rest | None, thermometer_C: float | None
+    ) -> tuple[RoutineOutput, ...]:
         if at_rest is None:
             return self._hold(overdue(None))
         capture = Capture(
@@ -289,16 +312,19 @@ class Routine:
         if self._leaving is not None:
             return self._capture_left(capture, self._leaving)
         self.captures.append(capture)
-        self.step = Step.CAPTURED
-        seen = found(self.plan.before, capture, self.plan.instrument, self.plan.rows)
-        text = "Taken." if seen is None else f"Taken. As found: {sentence(seen)}"
-        return (Captured(capture, seen), Say(Step.CAPTURED, text, "next, or retry this point."))
+        self.step = RoutineStep.CAPTURED
+        error = point_error(self.plan.before, capture, self.plan.instrument, self.plan.rows)
+        text = "Taken." if error is None else f"Taken. As found: {sentence(error)}"
+        return (
+            Captured(capture, error),
+            Message(RoutineStep.CAPTURED, text, "next, or retry this point."),
+        )
 
-    def _again(self) -> tuple[Output, ...]:
+    def _again(self) -> tuple[RoutineOutput, ...]:
         self.captures.pop()
         return self._point()
 
-    def _next(self) -> tuple[Output, ...]:
+    def _next(self) -> tuple[RoutineOutput, ...]:
         if self._index + 1 < len(self._references):
             self._index += 1
             return self._point()
@@ -306,15 +332,15 @@ class Routine:
 
     # At the end.
 
-    def _judge(self) -> tuple[Output, ...]:
+    def _judge(self) -> tuple[RoutineOutput, ...]:
         plan = self.plan
         try:
             self._fit = fit(self.captures, plan.instrument, plan.before, plan.thermometer)
         except (CannotFit, OutsideTable) as error:
-            self._verdict = Verdict(Outcome.REFUSE, (f"{error}.",))
-            self.step = Step.VERDICT
-            way = "Abort and start anew."
-            return (Say(Step.VERDICT, f"Refused: {error}.", way),)
+            self._verdict = CalibrationVerdict(CalibrationOutcome.REFUSE, (f"{error}.",))
+            self.step = RoutineStep.VERDICT
+            way = "Abort and start again."
+            return (Message(RoutineStep.VERDICT, f"Refused: {error}.", way),)
         self._verdict = judge(
             self._fit,
             plan.before,
@@ -323,39 +349,43 @@ class Routine:
             plan.limits,
             contrast(plan, self._fit, self.captures),
         )
-        if plan.as_left is not None and self._verdict.outcome is not Outcome.REFUSE:
+        if plan.as_left is not None and self._verdict.outcome is not CalibrationOutcome.REFUSE:
             self._leaving = new_calibration(self.plan, self._fit)
             return self._point()
-        return self._tell(self._fit)
+        return self._conclude(self._fit)
 
-    def _capture_left(self, capture: Capture, calibration: Calibration) -> tuple[Output, ...]:
+    def _capture_left(
+        self, capture: Capture, calibration: Calibration
+    ) -> tuple[RoutineOutput, ...]:
         rows = () if self._fit is None else self._fit.rows
-        seen = found(calibration, capture, self.plan.instrument, rows)
-        if seen is not None:
-            self._left.append(seen)
-        if seen is not None and not seen.agrees and self._verdict is not None:
-            reason = f"As left it does not agree with its reference. {sentence(seen)}"
-            self._verdict = Verdict(Outcome.REFUSE, (*self._verdict.reasons, reason))
-        return (Captured(capture, seen), *(self._tell(self._fit) if self._fit else ()))
+        error = point_error(calibration, capture, self.plan.instrument, rows)
+        if error is not None:
+            self._left.append(error)
+        if error is not None and not error.agrees and self._verdict is not None:
+            reason = f"As left it does not agree with its reference. {sentence(error)}"
+            self._verdict = CalibrationVerdict(
+                CalibrationOutcome.REFUSE, (*self._verdict.reasons, reason)
+            )
+        return (Captured(capture, error), *(self._conclude(self._fit) if self._fit else ()))
 
-    def _tell(self, told: Fit) -> tuple[Output, ...]:
-        self.step = Step.VERDICT
-        verdict = self._verdict or Verdict(Outcome.REFUSE, ())
+    def _conclude(self, fitted: Fit) -> tuple[RoutineOutput, ...]:
+        self.step = RoutineStep.VERDICT
+        verdict = self._verdict or CalibrationVerdict(CalibrationOutcome.REFUSE, ())
         judged = Judged(
             verdict,
-            told,
+            fitted,
             as_found(self.plan, self.captures),
-            as_left(self.plan, told, self.captures, self._left),
+            as_left(self.plan, fitted, self.captures, self._left),
         )
-        return (judged, telling(verdict))
+        return (judged, verdict_message(verdict))
 
-    def _judge_check(self) -> tuple[Output, ...]:
-        self.step = Step.VERDICT
-        seen = as_found(self.plan, self.captures)
-        verdict = check_verdict(seen)
-        return (Judged(verdict, None, seen, ()), telling_check(verdict))
+    def _judge_check(self) -> tuple[RoutineOutput, ...]:
+        self.step = RoutineStep.VERDICT
+        errors = as_found(self.plan, self.captures)
+        verdict = check_verdict(errors)
+        return (Judged(verdict, None, errors, ()), check_message(verdict))
 
-    def _save(self, act: Act) -> tuple[Output, ...]:
+    def _save(self, act: Act) -> tuple[RoutineOutput, ...]:
         if not self.plan.adjust:
             check = check_record(self.plan, act, self.captures, self._overridden)
             return self._saved(check)
@@ -368,6 +398,6 @@ class Routine:
             replace(record, overridden=tuple(self._overridden), started_at=self._started_at)
         )
 
-    def _saved(self, record: CalibrationRecord | CheckRecord) -> tuple[Output, ...]:
-        self.step = Step.SAVED
+    def _saved(self, record: CalibrationRecord | CheckRecord) -> tuple[RoutineOutput, ...]:
+        self.step = RoutineStep.SAVED
         return (Saved(record),)

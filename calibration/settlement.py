@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from calibration.ageing import grown, undisputed
-from calibration.as_found import Found, found
+from calibration.as_found import PointError, point_error
 from calibration.model import Calibration
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord, Record
@@ -66,6 +66,8 @@ def settle(
     return Settled(agrees_new, f"Check {check.id} in lot {lots} agrees with {chosen}.", en)
 
 
-def _founds(record: CalibrationRecord, points: Sequence[Capture], aged: Calibration) -> list[Found]:
-    every = (found(aged, point, record.instrument, record.budget) for point in points)
+def _founds(
+    record: CalibrationRecord, points: Sequence[Capture], aged: Calibration
+) -> list[PointError]:
+    every = (point_error(aged, point, record.instrument, record.budget) for point in points)
     return [each for each in every if each is not None]

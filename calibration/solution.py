@@ -30,7 +30,7 @@ def check_date(text: str, of: str) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class Bottle:
+class ReferenceSolution:
     """The bottle in hand.
 
     Attributes:

@@ -1,8 +1,7 @@
-"""Has the probe come to rest in the bottle: a test of equivalence on both of its values.
+"""Whether the probe is steady in the reference: an equivalence test on both of its values.
 
-Steady means that what a value could still move in a minute, at the steep end
-of its slope's interval, is small.  So much noise delays the answer and never
-hastens it.
+Steady means that what a value could still move in a minute, at the steep end of the interval of
+its slope, is small.  Noise therefore delays the answer and never hastens it.
 """
 
 from __future__ import annotations
@@ -20,20 +19,20 @@ CONDUCTIVITY_PERCENT = 0.1
 CONDUCTIVITY_FLOOR_MS_CM = 0.002
 TEMPERATURE_C = 0.05
 
-_MOST_SHOWN = 1e6
+_MOST_INDICATED = 1e6
 _SLOPE_K = 2.0
 _MOST_CORRELATED = 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
-    """One reading of the instrument, before any correction of ours.
+class Indication:
+    """One pair of indicated values, before any correction.
 
     Attributes:
         t_s: Monotonic seconds.
-        conductivity_mS_cm: As shown, mS/cm; any value where `ok` is False.
-        temperature_C: As shown, °C; likewise.
-        ok: Whether both values came and can be meant.
+        conductivity_mS_cm: As indicated, mS/cm; any value where `ok` is False.
+        temperature_C: As indicated, °C; likewise.
+        ok: Whether both values came and are plausible.
     """
 
     t_s: float
@@ -42,12 +41,12 @@ class Shown:
     ok: bool = True
 
     @property
-    def meant(self) -> bool:
-        """Whether it came, and both values are such as any instrument may show."""
+    def plausible(self) -> bool:
+        """Whether it came, and both values are within what any instrument can indicate."""
         return (
             self.ok
-            and abs(self.conductivity_mS_cm) <= _MOST_SHOWN
-            and abs(self.temperature_C) <= _MOST_SHOWN
+            and abs(self.conductivity_mS_cm) <= _MOST_INDICATED
+            and abs(self.temperature_C) <= _MOST_INDICATED
         )
 
 
@@ -72,7 +71,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """Where the probe stands.
+    """The trend of both values.
 
     Attributes:
         conductivity: mS/cm.
@@ -92,15 +91,15 @@ class Rest:
         return self.conductivity_steady and self.temperature_steady
 
 
-def window(readings: Sequence[Shown]) -> list[Shown]:
+def window(readings: Sequence[Indication]) -> list[Indication]:
     """Return the good readings of the last two minutes."""
     if not readings:
         return []
     since = readings[-1].t_s - WINDOW_S
-    return [reading for reading in readings if reading.meant and reading.t_s >= since]
+    return [reading for reading in readings if reading.plausible and reading.t_s >= since]
 
 
-def rest(readings: Sequence[Shown], resolution_mS_cm: float = 0.0) -> Rest | None:
+def rest(readings: Sequence[Indication], resolution_mS_cm: float = 0.0) -> Rest | None:
     """Judge a window of good readings; None while it is too short to tell.
 
     Args:
@@ -126,7 +125,7 @@ def rest(readings: Sequence[Shown], resolution_mS_cm: float = 0.0) -> Rest | Non
 
 
 def trend(times_s: Sequence[float], values: Sequence[float]) -> Trend:
-    """Lay a line through three or more values by least squares.
+    """Fit a line to three or more values by least squares.
 
     Source: ordinary least squares; effective samples after Bayley and Hammersley
     (1946) for lag-one correlation, from memory.

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from calibration.curves import Table, cubic
+from calibration.curves import ValueTable, cubic
 
 _WARM = (0.0, 5.0, 10.0, 15.0, 18.0, 20.0, 25.0, 30.0, 35.0, 40.0, 45.0, 50.0)
 _WARM_WITHOUT_18 = tuple(t for t in _WARM if t != 18.0)  # noqa: PLR2004 - the row that is missing
@@ -31,7 +31,7 @@ class Published:
 
     key: str
     name: str
-    table: Table
+    table: ValueTable
     u_percent: float
     source: str
     likeness: str = ""
@@ -50,7 +50,7 @@ class Published:
             value / cubic(like, at)
             for at, value in zip(self.table.temperatures_C, self.table.values, strict=True)
         )
-        ratio = cubic(Table(self.name, self.table.temperatures_C, ratios), temperature_C)
+        ratio = cubic(ValueTable(self.name, self.table.temperatures_C, ratios), temperature_C)
         return ratio * cubic(like, temperature_C)
 
 
@@ -68,20 +68,20 @@ _MCKEE = "computed with McKee (2009), J. Solution Chem. 38, 1155, scaled to the 
 
 def _iupac(molality: str, temperatures_C: tuple[float, ...], *uS_cm: float) -> Published:
     name = f"KCl {molality} mol/kg primary standard"
-    table = Table(name, temperatures_C, tuple(value / 1000.0 for value in uS_cm))
+    table = ValueTable(name, temperatures_C, tuple(value / 1000.0 for value in uS_cm))
     u_percent = 0.03 if molality == "0.01" else 0.04
     return Published(f"kcl-{molality}-mol-kg", name, table, u_percent, _IUPAC)
 
 
 def _demal(demal: str, likeness: str, *uS_cm: float) -> Published:
     name = f"KCl {demal} demal"
-    table = Table(name, (0.0, 18.0, 25.0), tuple(0.9995 * value / 1000.0 for value in uS_cm))
+    table = ValueTable(name, (0.0, 18.0, 25.0), tuple(0.9995 * value / 1000.0 for value in uS_cm))
     return Published(f"kcl-{demal}-demal", name, table, 0.04, _ASTM, likeness)
 
 
 def _sold(label: str, likeness: str, *mS_cm: float) -> Published:
     name = f"KCl solution labelled {label} at 25 °C"
-    table = Table(name, (15.0, 18.0, 20.0, 22.0, 24.0, 26.0, 28.0, 30.0), mS_cm)
+    table = ValueTable(name, (15.0, 18.0, 20.0, 22.0, 24.0, 26.0, 28.0, 30.0), mS_cm)
     key = "kcl-" + label.split(maxsplit=1)[0].replace(".", "-")
     return Published(key, name, table, 0.05, _MCKEE, likeness)
 
@@ -94,7 +94,7 @@ def _kelvin_scale(t68: float) -> float:
 _PSS78 = Published(
     "kcl-pss-78",
     "KCl solution that defines practical salinity, 32.4356 g/kg",
-    Table(
+    ValueTable(
         "the PSS-78 KCl solution",
         tuple(_kelvin_scale(t) for t in (15.0, 20.0, 25.0, 28.0)),
         # The paper's own absolute value is at 15 °C; the others keep McKee's ratios to it.
@@ -132,7 +132,7 @@ _ALL = (
 PUBLISHED: dict[str, Published] = {each.key: each for each in _ALL}
 """Every solution with a published table, by key."""
 
-SOLVENT = Table(
+SOLVENT = ValueTable(
     "water in equilibrium with air",
     _WARM,
     tuple(v / 1000.0 for v in

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Sequence
 from calibration.gum import Input, expanded, rectangular, standard
 from calibration.model import Calibration, Instrument
 from calibration.points import Capture, Thermometer
-from calibration.references import ICE_CAUSE, Kind
+from calibration.references import ICE_CAUSE, ReferenceKind
 
 _FEWEST_DEGREES = 1.0
 
@@ -30,7 +30,9 @@ def temperature_offset(
     Returns:
         The offset, and its causes as (origin, cause, change of the offset per unit).
     """
-    told = [c for c in captures if c.reference.kind is Kind.ICE or c.thermometer_C is not None]
+    told = [
+        c for c in captures if c.reference.kind is ReferenceKind.ICE or c.thermometer_C is not None
+    ]
     if not told:
         cause = standard("temperature offset in force", before.u_offset_C, "°C")
         return before.temperature_offset_C, [("offset in force", cause, 1.0)]

@@ -10,7 +10,7 @@ from daemon.clock import Clock, clock_of
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.batch.lifecycle import BatchSettings
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.probe.quality import QualityLimits
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.host import StationSettings
@@ -106,13 +106,13 @@ def _instrument(probe: Probe) -> Instrument:
     )
 
 
-def _due(wanted: Wanted) -> Due:
+def _due(wanted: Wanted) -> DueBatch:
     hour, minute = wanted.time.split(":")
     weekday = None if wanted.day == "daily" else DAYS.index(wanted.day)
     if wanted.tank_l is None or wanted.change_percent is None:
-        return Due(weekday, int(hour), int(minute), wanted.volume_l or 0.0)
+        return DueBatch(weekday, int(hour), int(minute), wanted.volume_l or 0.0)
     fraction = wanted.change_percent / 100.0
-    return Due(weekday, int(hour), int(minute), wanted.tank_l * fraction, fraction)
+    return DueBatch(weekday, int(hour), int(minute), wanted.tank_l * fraction, fraction)
 
 
 def _quality(reservoir: Reservoir) -> QualityLimits:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from rich.live import Live
 from rich.text import Text
 
-from calibration.steadiness import LEAST_S, TEMPERATURE_C, Shown, rest, window
+from calibration.steadiness import LEAST_S, TEMPERATURE_C, Indication, rest, window
 from daemon.cli.output import table
 
 if TYPE_CHECKING:
@@ -30,13 +30,13 @@ class Settling:
         readings: Since the probe was left alone.
     """
 
-    readings: list[Shown] = field(default_factory=list)
+    readings: list[Indication] = field(default_factory=list)
 
     def take(self, reading: Reading) -> None:
         """Take one more; one that brought no value counts for time alone."""
         conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
         good = conductivity is not None and temperature is not None
-        shown = Shown(reading.at.mono_s, conductivity or 0.0, temperature or 0.0, ok=good)
+        shown = Indication(reading.at.mono_s, conductivity or 0.0, temperature or 0.0, ok=good)
         self.readings.append(shown)
 
     def text(self) -> str:
@@ -53,7 +53,7 @@ class Settling:
         ]
         return table(rows)
 
-    def _steady(self, good: list[Shown]) -> str:
+    def _steady(self, good: list[Indication]) -> str:
         found = rest(good, RESOLUTION_MS_CM)
         if found is None:
             return f"not yet to be told; it takes {LEAST_S:.0f} s at least"

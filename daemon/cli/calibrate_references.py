@@ -6,7 +6,7 @@ import shlex
 
 from calibration.tables import PUBLISHED
 from daemon.cli.output import say, table
-from daemon.mixing.probe.reference_solutions import BadBottle, parse
+from daemon.mixing.probe.reference_solutions import BadReference, parse
 from daemon.printable import printable
 
 SEAWATER, TABLE = "seawater", "table"
@@ -54,7 +54,7 @@ def _bottle(kinds: list[str]) -> str:
         text = " ".join(words)
         try:
             parse(text)
-        except BadBottle as exc:
+        except BadReference as exc:
             say(printable(f"{exc}. Once more:"))
             continue
         return text

@@ -12,7 +12,7 @@ import typer
 from daemon.cli.output import NOT_SO, USAGE, emit, fail, read_config, table
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.advice import ONE_STEP_PPT, first_share
-from daemon.mixing.batch.lots import Yield as SaltContent
+from daemon.mixing.batch.lots import SaltContent
 from daemon.mixing.cautions import SUDDEN_CHANGE
 from daemon.mixing.seawater import dosing, water_change
 from daemon.mixing.seawater.dosing import COMMON_YIELD, Dose
@@ -255,7 +255,7 @@ def _yield(
         return _yield_of(lot, config)
     if mix_yield is not None:
         return SaltContent(mix_yield, 0.0, 0, "as given"), "as given"
-    common = SaltContent(COMMON_YIELD, lots.COMMON_U, 0, "common practice")
+    common = SaltContent(COMMON_YIELD, lots.COMMON_CONTENT_U, 0, "common practice")
     return common, "common practice, no source"
 
 

@@ -18,7 +18,7 @@ from daemon.reports.axes import time_ticks, value_ticks
 from daemon.reports.batch_curve import Point, segments
 
 if TYPE_CHECKING:
-    from calibration.due_dates import Forecast, Measured
+    from calibration.due_dates import DriftForecast, MeasuredFactor
 
 WIDTH, HEIGHT = 360.0, 178.0
 DRIFT_WIDTH, DRIFT_HEIGHT = 720.0, 190.0
@@ -155,7 +155,7 @@ def batch_charts(points: Sequence[Point], marks: Marks, zone: tzinfo = UTC) -> l
 
 
 def drift_chart(
-    measured: Sequence[Measured], ahead: Forecast | None, title: str, zone: tzinfo = UTC
+    measured: Sequence[MeasuredFactor], ahead: DriftForecast | None, title: str, zone: tzinfo = UTC
 ) -> Chart:
     """Return measured values over time with their k = 2 bars, the limits and the trend.
 
@@ -277,7 +277,9 @@ def _groups(scale: _Scale, marks: Marks) -> list[tuple[float, list[str]]]:
     return groups
 
 
-def _drift_scale(chart: Chart, measured: Sequence[Measured], ahead: Forecast | None) -> _Scale:
+def _drift_scale(
+    chart: Chart, measured: Sequence[MeasuredFactor], ahead: DriftForecast | None
+) -> _Scale:
     values = [m.value + sign * COVERAGE_K * m.u for m in measured for sign in (-1.0, 1.0)]
     if ahead is not None:
         values += [ahead.low, ahead.high]
@@ -288,7 +290,7 @@ def _drift_scale(chart: Chart, measured: Sequence[Measured], ahead: Forecast | N
     return _Scale(chart.frame[2], chart.frame[3], start, end, low - room, high + room)
 
 
-def _trend(scale: _Scale, last: datetime, ahead: Forecast) -> Line:
+def _trend(scale: _Scale, last: datetime, ahead: DriftForecast) -> Line:
     """Draw the trend from edge to edge; `ahead.now` is taken at the last value."""
 
     def y(wall: datetime) -> float:

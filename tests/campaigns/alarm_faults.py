@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from calibration.record import Record
 from daemon.entries import Follower, Instant, Phase, Surroundings
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings
 from simulators.instrument import Instrument
@@ -44,7 +44,7 @@ class Corner(Room):
 
     calibrated: tuple[Record, ...] = ()
     second: Instrument | None = None
-    due: tuple[Due, ...] = ()
+    due: tuple[DueBatch, ...] = ()
     free_bytes: int = 20_000_000_000
     followers: tuple[Follower, ...] = ()
     synced: bool = True
@@ -287,7 +287,7 @@ FAULTS = (
         "start-missed",
         2 * 60.0,
         nobody_began,
-        lambda _: {"due": (Due(None, 12, 0, 60.0),)},
+        lambda _: {"due": (DueBatch(None, 12, 0, 60.0),)},
     ),
     Fault("broker gone", "publishing-delayed", 90.0, broker_gone),
     Fault("card full", "storage-low", 90.0, card_full),

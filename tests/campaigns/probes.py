@@ -21,15 +21,15 @@ from dataclasses import dataclass, field
 
 import gsw
 
-from calibration.bench import Act, Doing, Output, Plan, Saved
-from calibration.instructions import Step
+from calibration.bench import Act, ActKind, Plan, RoutineOutput, Saved
+from calibration.instructions import RoutineStep
 from calibration.model import Instrument, uncalibrated
 from calibration.points import Thermometer
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import Reference, air, own_table
 from calibration.routine import Routine
-from calibration.solution import Bottle, Tolerance
-from calibration.steadiness import Shown
+from calibration.solution import ReferenceSolution, Tolerance
+from calibration.steadiness import Indication
 
 PERIOD_S = 2.0
 SALINITY = 33.0
@@ -59,7 +59,7 @@ class Solution:
     def reference(self, lot: str) -> Reference:
         """The bottle as its label tells it, rounded as labels are."""
         rows = {float(t): round(self.at(t), 3) for t in range(10, 36, 5)}
-        bottle = Bottle(lot, BOTTLE_PERCENT, Tolerance.COVERAGE_2)
+        bottle = ReferenceSolution(lot, BOTTLE_PERCENT, Tolerance.COVERAGE_2)
         return own_table(f"standard {self.label_mS_cm:g} mS/cm", rows, bottle)
 
 
@@ -98,7 +98,7 @@ class Probe:
         turn = (conductivity_mS_cm / 20.0 + self.phase) % 1.0
         return LINEARITY_PERCENT / 100.0 * (4.0 * abs(turn - 0.5) - 1.0)
 
-    def look(self, conductivity_mS_cm: float, temperature_C: float) -> Shown:
+    def look(self, conductivity_mS_cm: float, temperature_C: float) -> Indication:
         """Take one reading of the truth."""
         self.t_s += PERIOD_S
         target = conductivity_mS_cm * (1.0 + self.bend(conductivity_mS_cm)) / self.factor
@@ -106,7 +106,7 @@ class Probe:
         self.felt_C += (temperature_C - self.felt_C) * -math.expm1(-PERIOD_S / 8.0)
         noisy = self.shown * (1.0 + self.chance.gauss(0.0, self.noise)) + self.zero
         warm = self.felt_C - self.off_C + self.chance.gauss(0.0, 0.005)
-        return Shown(self.t_s, round(noisy, 2), round(warm, 2))
+        return Indication(self.t_s, round(noisy, 2), round(warm, 2))
 
 
 @dataclass(frozen=True)
@@ -150,10 +150,10 @@ def calibrate(
         for lot, solution in (("Q-1", WEAK), ("Q-2", STRONG))
     }
     thermometer_off = chance.gauss(0.0, THERMOMETER_C / 2.0)
-    routine.act(Act(Doing.START))
+    routine.act(Act(ActKind.START))
     for _ in plan.references:
         _one_point(routine, probe, chance, truths, thermometer_off)
-    return _saved(routine.act(Act(Doing.CONFIRM, at="2026-03-02T10:00:00Z", by="campaign")))
+    return _saved(routine.act(Act(ActKind.CONFIRM, at="2026-03-02T10:00:00Z", by="campaign")))
 
 
 def verify(probe: Probe, chance: random.Random, record: CalibrationRecord) -> float:
@@ -169,9 +169,9 @@ def verify(probe: Probe, chance: random.Random, record: CalibrationRecord) -> fl
         )
     )
     share = 1.0 + chance.gauss(0.0, BOTTLE_PERCENT / 200.0)
-    routine.act(Act(Doing.START))
+    routine.act(Act(ActKind.START))
     _one_point(routine, probe, chance, {"Q-3": (STRONG, share)}, 0.0)
-    outputs = routine.act(Act(Doing.CONFIRM, at="2026-03-09T10:00:00Z", by="campaign"))
+    outputs = routine.act(Act(ActKind.CONFIRM, at="2026-03-09T10:00:00Z", by="campaign"))
     records = [output.record for output in outputs if isinstance(output, Saved)]
     (checked,) = [record for record in records if isinstance(record, CheckRecord)]
     return checked.found[0].en
@@ -191,22 +191,22 @@ def _one_point(
         solution, share = truths[bottle.lot]
         conductivity = share * solution.at(bath_C + chance.uniform(-CELL_C, CELL_C))
     beside_C = bath_C + chance.uniform(-CELL_C, CELL_C) + thermometer_off
-    while routine.step in (Step.RINSE, Step.IMMERSE, Step.STIR):
-        routine.act(Act(Doing.CONFIRM))
-    while routine.step in (Step.SETTLE, Step.HELD):
-        if routine.step is Step.HELD:
+    while routine.step in (RoutineStep.RINSE, RoutineStep.IMMERSE, RoutineStep.STIR):
+        routine.act(Act(ActKind.CONFIRM))
+    while routine.step in (RoutineStep.SETTLE, RoutineStep.HELD):
+        if routine.step is RoutineStep.HELD:
             # A cell constant far off can look like compensation; the person knows better.
-            routine.act(Act(Doing.CONFIRM))
+            routine.act(Act(ActKind.CONFIRM))
         else:
             routine.read(probe.look(conductivity, bath_C))
-    if routine.step is Step.THERMOMETER:
-        routine.act(Act(Doing.CONFIRM, value=round(beside_C, 2)))
-    if routine.step is not Step.CAPTURED:
+    if routine.step is RoutineStep.THERMOMETER:
+        routine.act(Act(ActKind.CONFIRM, value=round(beside_C, 2)))
+    if routine.step is not RoutineStep.CAPTURED:
         raise RuntimeError(f"the routine stands at {routine.step} instead of a captured point")
-    routine.act(Act(Doing.NEXT))
+    routine.act(Act(ActKind.NEXT))
 
 
-def _saved(outputs: Sequence[Output]) -> CalibrationRecord:
+def _saved(outputs: Sequence[RoutineOutput]) -> CalibrationRecord:
     for output in outputs:
         if isinstance(output, Saved) and isinstance(output.record, CalibrationRecord):
             return output.record

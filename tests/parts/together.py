@@ -11,7 +11,7 @@ import gsw
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Sample, Surroundings
 from daemon.journal.checkpoint import dump, restore
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.state import ReservoirState
@@ -27,7 +27,7 @@ PURE_MS_CM = 0.004
 BATCH = BatchSettings(
     vessel=VESSEL, use_within_h=3.0, warn_before_h=1.0, temperature_range_C=(23.0, 26.0)
 )
-DUE = (Due(None, 10, 30, 60.0), Due(0, 13, 0, 60.0))
+DUE = (DueBatch(None, 10, 30, 60.0), DueBatch(0, 13, 0, 60.0))
 """Every day and on Mondays; the stories begin on a Monday at eight."""
 WORTH = ProbeUncertainty(0.3, 0.05)
 SETTINGS: Mapping[str, ReservoirSettings] = {

@@ -9,15 +9,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.bench import Act, Doing, Output, Plan, Saved
-from calibration.curves import OutsideTable, Table, monotone
+from calibration.bench import Act, ActKind, Plan, RoutineOutput, Saved
+from calibration.curves import OutsideTable, ValueTable, monotone
 from calibration.gum import Matrix
-from calibration.instructions import Step
+from calibration.instructions import RoutineStep
 from calibration.model import Calibration, Instrument, uncalibrated
 from calibration.references import air, own_table, published, value_at
 from calibration.routine import Routine
-from calibration.solution import Bottle
-from calibration.steadiness import Shown
+from calibration.solution import ReferenceSolution
+from calibration.steadiness import Indication
 from calibration.tables import PUBLISHED
 
 NOTHING: Matrix = ((0.0, 0.0, 0.0),) * 3
@@ -86,7 +86,7 @@ def test_a_table_that_rises_is_never_made_to_fall(
     for dx, dy in steps:
         x.append(x[-1] + dx)
         y.append(y[-1] + dy)
-    table = Table("rising", tuple(x), tuple(y))
+    table = ValueTable("rising", tuple(x), tuple(y))
     low, high = (monotone(table, share * x[-1]) for share in sorted((one, other)))
 
     assert y[0] - 1e-9 <= low <= high + 1e-9
@@ -97,7 +97,9 @@ def test_a_table_that_rises_is_never_made_to_fall(
 @given(st.floats(allow_nan=True, allow_infinity=True))
 def test_no_temperature_is_ever_extrapolated(at: float) -> None:
     """A bottle has a value within its table and a sentence anywhere else."""
-    reference = own_table("bottle", {15.0: 43.0, 20.0: 48.0, 25.0: 53.0}, Bottle("Q-1", 0.5))
+    reference = own_table(
+        "bottle", {15.0: 43.0, 20.0: 48.0, 25.0: 53.0}, ReferenceSolution("Q-1", 0.5)
+    )
     if 15.0 <= at <= 25.0:
         assert 43.0 <= value_at(reference, at).conductivity_mS_cm <= 53.0
     else:
@@ -110,42 +112,46 @@ MOVES = st.lists(
     st.one_of(
         st.just("as told"),
         st.just("as told"),
-        st.sampled_from([doing for doing in Doing if doing is not Doing.ABORT]),
+        st.sampled_from([doing for doing in ActKind if doing is not ActKind.ABORT]),
         st.tuples(st.floats(), st.floats(), st.integers(1, 80)),
         st.tuples(st.floats(-1e3, 1e5), st.floats(-5.0, 45.0), st.integers(30, 400)),
     ),
     max_size=40,
 )
-DOING = {Step.READY: Doing.START, Step.CAPTURED: Doing.NEXT, Step.HELD: Doing.RETRY}
+DOING = {
+    RoutineStep.READY: ActKind.START,
+    RoutineStep.CAPTURED: ActKind.NEXT,
+    RoutineStep.HELD: ActKind.RETRY,
+}
 
 
-def move_on(routine: Routine, move: str | Junk, t_s: float) -> list[Output]:
+def move_on(routine: Routine, move: str | Junk, t_s: float) -> list[RoutineOutput]:
     """Act on one move: as the routine tells, a doing, or a run of any readings."""
-    if isinstance(move, Doing):
+    if isinstance(move, ActKind):
         return list(routine.act(Act(move, "2026-03-02T10:00:00Z", "any", 22.0)))
-    if isinstance(move, str) and routine.step is not Step.SETTLE:
-        doing = DOING.get(routine.step, Doing.CONFIRM)
+    if isinstance(move, str) and routine.step is not RoutineStep.SETTLE:
+        doing = DOING.get(routine.step, ActKind.CONFIRM)
         return list(routine.act(Act(doing, "2026-03-02T10:00:00Z", "any", 22.0)))
     value, temperature_C, count = (0.0, 22.0, 40) if isinstance(move, str) else move
     if isinstance(move, str) and routine.reference.is_solution:
         value = value_at(routine.reference, 22.0).conductivity_mS_cm
-    outputs: list[Output] = []
+    outputs: list[RoutineOutput] = []
     for n in range(count):
-        outputs += routine.read(Shown(t_s + 2.0 * n, value * (1.0 + n / 1e7), temperature_C))
+        outputs += routine.read(Indication(t_s + 2.0 * n, value * (1.0 + n / 1e7), temperature_C))
     return outputs
 
 
 def new_routine() -> Routine:
     """A routine of two points."""
     instrument = Instrument("ct-1")
-    strong = published("kcl-53-0", Bottle("Q-1", 0.5))
+    strong = published("kcl-53-0", ReferenceSolution("Q-1", 0.5))
     before = uncalibrated(instrument)
     return Routine(Plan("cal-1", instrument, (air(), strong), before, "2026-03-02"))
 
 
 def play(
     moves: Sequence[str | Junk], routine: Routine | None = None
-) -> list[tuple[Step, Step, list[Output]]]:
+) -> list[tuple[RoutineStep, RoutineStep, list[RoutineOutput]]]:
     """Take a routine through moves; step before, step after, what was said."""
     routine = routine or new_routine()
     played = []
@@ -160,7 +166,7 @@ def test_who_does_as_told_comes_to_the_end() -> None:
     """The law below is not empty: twelve moves as told end in a saved record."""
     *_, (before, after, outputs) = play(["as told"] * 12)
 
-    assert (Step.VERDICT, Step.SAVED) == (before, after)
+    assert (RoutineStep.VERDICT, RoutineStep.SAVED) == (before, after)
     assert isinstance(outputs[-1], Saved)
 
 
@@ -171,7 +177,7 @@ def test_whatever_happens_nothing_is_saved_but_from_the_verdict(
     """Any acts and any readings: no exception, and a record only out of a confirmed verdict."""
     for before, after, outputs in play(moves):
         saved = any(isinstance(output, Saved) for output in outputs)
-        assert saved == (before is Step.VERDICT and after is Step.SAVED)
+        assert saved == (before is RoutineStep.VERDICT and after is RoutineStep.SAVED)
 
 
 @given(MOVES, MOVES)
@@ -182,8 +188,10 @@ def test_an_abort_ends_it_wherever_it_stands(
     routine = new_routine()
     play(moves, routine)
     before = routine.step
-    routine.act(Act(Doing.ABORT))
+    routine.act(Act(ActKind.ABORT))
     later = play(more, routine)
 
-    assert (Step.SAVED if before is Step.SAVED else Step.ABORTED) is routine.step
+    assert (
+        RoutineStep.SAVED if before is RoutineStep.SAVED else RoutineStep.ABORTED
+    ) is routine.step
     assert not any(isinstance(output, Saved) for *_, outputs in later for output in outputs)

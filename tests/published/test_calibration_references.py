@@ -12,7 +12,7 @@ from itertools import combinations, pairwise
 
 import pytest
 
-from calibration.curves import OutsideTable, Table, cubic
+from calibration.curves import OutsideTable, ValueTable, cubic
 from calibration.references import (
     Reference,
     air,
@@ -22,7 +22,7 @@ from calibration.references import (
     seawater,
     value_at,
 )
-from calibration.solution import Bottle, Tolerance
+from calibration.solution import ReferenceSolution, Tolerance
 from calibration.tables import PUBLISHED
 
 PERCENT = 0.0002
@@ -67,7 +67,7 @@ def test_a_row_held_out_of_the_table_is_found_again(
 ) -> None:
     """The interpolation tells a row it was not given to 0.02 %."""
     kept = [(t, v) for m, t, v in ROWS if m == molality and t != temperature_C]
-    table = Table("held out", tuple(t for t, _ in kept), tuple(v for _, v in kept))
+    table = ValueTable("held out", tuple(t for t, _ in kept), tuple(v for _, v in kept))
 
     assert pytest.approx(expected, rel=PERCENT) == cubic(table, temperature_C)
 
@@ -173,7 +173,7 @@ def test_a_row_held_out_of_a_sparse_table_is_found_by_likeness(key: str, held_ou
     whole = PUBLISHED[key]
     rows = dict(zip(whole.table.temperatures_C, whole.table.values, strict=True))
     expected = rows.pop(held_out_C)
-    without = replace(whole, table=Table("held out", tuple(rows), tuple(rows.values())))
+    without = replace(whole, table=ValueTable("held out", tuple(rows), tuple(rows.values())))
 
     assert pytest.approx(expected, rel=allowed) == without.conductivity_mS_cm(held_out_C)
 
@@ -247,7 +247,7 @@ def test_sold_solutions_agree_with_the_table_in_circulation(
     key: str, label: float, temperature_C: float, handbook: float
 ) -> None:
     """The common label tables (printed to four figures) agree within 0.2 %."""
-    reference = published(key, Bottle("Q-1", 0.5), label_mS_cm=label)
+    reference = published(key, ReferenceSolution("Q-1", 0.5), label_mS_cm=label)
 
     assert pytest.approx(handbook, rel=0.002) == (
         value_at(reference, temperature_C).conductivity_mS_cm
@@ -256,7 +256,7 @@ def test_sold_solutions_agree_with_the_table_in_circulation(
 
 def test_a_label_speaks_of_25_degrees_and_not_of_the_bottle_in_hand() -> None:
     """A bottle labelled 53.0 conducts 9 to 10 % less at 20 °C, which is four of salinity."""
-    reference = published("kcl-53-0", Bottle("Q-1", 0.5), label_mS_cm=53.0)
+    reference = published("kcl-53-0", ReferenceSolution("Q-1", 0.5), label_mS_cm=53.0)
 
     assert pytest.approx(-0.0909, abs=0.0005) == (
         value_at(reference, 20.0).conductivity_mS_cm / 53.0 - 1.0
@@ -265,7 +265,7 @@ def test_a_label_speaks_of_25_degrees_and_not_of_the_bottle_in_hand() -> None:
 
 def test_every_value_says_where_it_comes_from_and_how_sure_it_is() -> None:
     """A value without a source or a doubt would not satisfy an auditor."""
-    bottle = Bottle("Q-1", 0.5, Tolerance.COVERAGE_2)
+    bottle = ReferenceSolution("Q-1", 0.5, Tolerance.COVERAGE_2)
     every = [
         published("kcl-0.1-mol-kg"),
         published("kcl-53-0", bottle),
@@ -280,7 +280,7 @@ def test_every_value_says_where_it_comes_from_and_how_sure_it_is() -> None:
 
 def test_the_meaning_of_a_tolerance_decides_its_weight() -> None:
     """± 0.5 % is 0.25 % standard with k = 2 and 0.29 % as limits.  Source: JCGM 100:2008, 4.3."""
-    bottle = Bottle("Q-1", 0.5, Tolerance.COVERAGE_2)
+    bottle = ReferenceSolution("Q-1", 0.5, Tolerance.COVERAGE_2)
     table = {20.0: 40.0, 30.0: 48.0}
     u = [
         value_at(own_table("its rows alone", table, each), 20.0).u_mS_cm / 40.0
@@ -312,7 +312,7 @@ CURVES = {
 def test_few_rows_of_its_own_are_as_uncertain_as_solutions_bend(name: str, rows: int) -> None:
     """Published tables thinned to a few rows: what lies between is within the limits stated."""
     reach, curve = CURVES[name]
-    bottle = Bottle("Q-1", 0.5)
+    bottle = ReferenceSolution("Q-1", 0.5)
     for some in combinations(reach, rows):
         reference = own_table("thinned", {at: curve(at) for at in some}, bottle)
         for at in (*reach, *(sum(pair) / 2.0 for pair in pairwise(reach))):
@@ -326,7 +326,7 @@ def test_few_rows_of_its_own_are_as_uncertain_as_solutions_bend(name: str, rows:
 
 def test_two_rows_ten_degrees_apart_are_uncertain_by_about_0_2_per_cent_between() -> None:
     """By hand: 3.6e-4 exp(-15 / 21) = 1.76e-4 per K², times 5 x 5 / 2 is 0.22 %; 0 at a row."""
-    reference = own_table("two rows", {15.0: 43.47, 25.0: 53.0}, Bottle("Q-1", 0.5))
+    reference = own_table("two rows", {15.0: 43.47, 25.0: 53.0}, ReferenceSolution("Q-1", 0.5))
     between, at_row = (
         next(each for each in value_at(reference, at).causes if "rows" in each.name)
         for at in (20.0, 25.0)
@@ -341,7 +341,7 @@ def test_two_rows_ten_degrees_apart_are_uncertain_by_about_0_2_per_cent_between(
 @pytest.mark.parametrize("temperature_C", [9.9, 30.1, math.nan])
 def test_a_table_is_never_left(temperature_C: float) -> None:
     """Outside its rows a bottle has no value but a sentence that says what it covers."""
-    reference = own_table("standard 53", {10.0: 38.9, 30.0: 57.9}, Bottle("Q-1", 0.5))
+    reference = own_table("standard 53", {10.0: 38.9, 30.0: 57.9}, ReferenceSolution("Q-1", 0.5))
 
     with pytest.raises(OutsideTable, match=r"standard 53 .* covers 10 to 30 °C"):
         value_at(reference, temperature_C)

@@ -32,7 +32,7 @@ from calibration.references import (
     seawater,
     value_at,
 )
-from calibration.solution import Bottle, Tolerance
+from calibration.solution import ReferenceSolution, Tolerance
 
 INSTRUMENT = Instrument("ct-1")
 BEFORE = replace(
@@ -42,10 +42,10 @@ BEFORE = replace(
     zero_mS_cm=0.02,
     covariance=((1e-4, 0.0, 0.0), (0.0, 4e-4, 0.0), (0.0, 0.0, 0.01)),
 )
-WEAK = published("kcl-12-88", Bottle("Q-12", 0.5, Tolerance.COVERAGE_2))
-STRONG = published("kcl-53-0", Bottle("Q-53", 0.5), label_mS_cm=53.1)
-OWN = own_table("standard 50", {15.0: 41.0, 25.0: 50.0, 30.0: 54.7}, Bottle("Q-50", 0.5))
-SEA = seawater(35.0, 0.01, Bottle("S-1", 0.1, Tolerance.COVERAGE_2))
+WEAK = published("kcl-12-88", ReferenceSolution("Q-12", 0.5, Tolerance.COVERAGE_2))
+STRONG = published("kcl-53-0", ReferenceSolution("Q-53", 0.5), label_mS_cm=53.1)
+OWN = own_table("standard 50", {15.0: 41.0, 25.0: 50.0, 30.0: 54.7}, ReferenceSolution("Q-50", 0.5))
+SEA = seawater(35.0, 0.01, ReferenceSolution("S-1", 0.1, Tolerance.COVERAGE_2))
 CASES: dict[str, tuple[Reference, ...]] = {
     "one solution": (STRONG,),
     "one solution, air": (air(), STRONG),

@@ -86,7 +86,7 @@ def on_level(
     return steps or _aged(state, t_s, settings)
 
 
-def added(state: BatchState, cause: str) -> None:
+def on_added(state: BatchState, cause: str) -> None:
     """Stop comparing with the recorded salt where something came that it does not include."""
     if state.salt is None or cause not in ("salt", "water"):
         return
@@ -107,7 +107,7 @@ def on_disturbed(state: BatchState, finding: Disturbed, t_s: float) -> list[Happ
         return []
     disturbed = WaterDisturbed(finding.cause, round(finding.change, 3), dict(finding.reason))
     why = CAUSES.get(finding.cause, finding.cause)
-    added(state, finding.cause)
+    on_added(state, finding.cause)
     return [Happening(disturbed), *dissolve(state, t_s, why)]
 
 

@@ -24,7 +24,7 @@ from daemon.mixing.seawater import dosing
 from daemon.mixing.seawater.dosing import COMMON_YIELD, MASS_U_SHARE, MIN_YIELD, VOLUME_U_SHARE
 from daemon.mixing.seawater.uncertainty import combine
 
-COMMON_U = 0.03
+COMMON_CONTENT_U = 0.03
 """Standard uncertainty of the yield of a mix that nobody has measured.
 
 Source: none but common practice: mixes differ by several per cent.
@@ -49,7 +49,7 @@ a batch at 34, an ordinary calibration.
 
 FREEDOM = 3.0
 """Degrees of freedom of the t distribution: few, for bad weighings are not rare."""
-KEPT = 20
+WEIGHINGS_KEPT = 20
 """Weighings remembered of one lot; older ones no longer count for anything."""
 ROUNDS = 50
 SAME = 1e-10
@@ -135,7 +135,7 @@ class Lot:
 
 
 @dataclass(frozen=True, slots=True)
-class Yield:
+class SaltContent:
     """How much salt is in a lot's mix, as far as is known.
 
     Attributes:
@@ -196,10 +196,10 @@ def learn(lot: Lot, weighing: Weighing) -> None:
         weighing: What the batch showed.
     """
     others = [each for each in lot.weighings if each.batch != weighing.batch]
-    lot.weighings = sorted([*others, weighing], key=lambda each: each.t_s)[-KEPT:]
+    lot.weighings = sorted([*others, weighing], key=lambda each: each.t_s)[-WEIGHINGS_KEPT:]
 
 
-def estimate(lot: Lot, t_s: float) -> Yield:
+def estimate(lot: Lot, t_s: float) -> SaltContent:
     """Return what the lot yields now, as far as is known.
 
     Args:
@@ -207,19 +207,19 @@ def estimate(lot: Lot, t_s: float) -> Yield:
         t_s: Now, s, on the clock of its weighings.
     """
     label = lot.label_yield
-    prior, prior_u = (COMMON_YIELD, COMMON_U) if label is None else (label, LABEL_U)
+    prior, prior_u = (COMMON_YIELD, COMMON_CONTENT_U) if label is None else (label, LABEL_U)
     if not lot.weighings:
-        return Yield(prior, prior_u, 0, "common practice" if label is None else "label")
+        return SaltContent(prior, prior_u, 0, "common practice" if label is None else "label")
     # From the plain median, which a bad weighing cannot carry off however sure it claims to be.
     value = median([prior, *(each.mix_yield for each in lot.weighings)])
     for _ in range(ROUNDS):
         last, (value, u) = value, _reweighted(lot.weighings, t_s, value, prior, prior_u)
         if abs(value - last) < SAME:
             break
-    return Yield(min(value, 1.0), max(u, FLOOR_U), len(lot.weighings), "learned")
+    return SaltContent(min(value, 1.0), max(u, FLOOR_U), len(lot.weighings), "learned")
 
 
-def dose_u(salinity: float, known: Yield, from_heel: float = 0.0) -> float:
+def dose_u(salinity: float, known: SaltContent, from_heel: float = 0.0) -> float:
     """Return the standard uncertainty that the yield alone leaves in a planned salinity.
 
     The mass of mix and water being given, salinity is proportional to the salt

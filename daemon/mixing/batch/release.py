@@ -23,7 +23,7 @@ from daemon.mixing.batch.state import Advice
 from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
 from daemon.mixing.seawater import dosing
 from daemon.mixing.seawater.dosing import MASS_U_SHARE, VOLUME_U_SHARE
-from daemon.mixing.seawater.uncertainty import Verdict, accept, combine, conformance_probability
+from daemon.mixing.seawater.uncertainty import Conformity, accept, combine, conformance_probability
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -87,7 +87,7 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happen
 
 def _verdict(
     state: BatchState, salinity: float, u: float, settings: BatchSettings
-) -> tuple[Verdict, float]:
+) -> tuple[Conformity, float]:
     """Return what both the last minutes and the whole time since the call say, and how probable.
 
     The probability is that of the less favourable of the two.

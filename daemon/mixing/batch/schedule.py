@@ -17,7 +17,7 @@ DEFAULT_MIN = 30.0
 Source: none but common practice: mixing takes 30 minutes at most.
 """
 
-KEPT = 20
+DURATIONS_KEPT = 20
 """Durations remembered of one reservoir."""
 ENOUGH = 3
 """Fewer durations than this do not yet shorten the longest that is planned for."""
@@ -30,7 +30,7 @@ MAX_VOLUME_L = 100_000.0
 
 
 @dataclass(frozen=True, slots=True)
-class Due:
+class DueBatch:
     """A batch that is wanted again and again, as "60 L ready by Saturday 10:00, weekly".
 
     Attributes:
@@ -94,7 +94,7 @@ def learn(times: MixingTimes, minutes: float) -> None:
     """
     if not 0.0 < minutes < math.inf:
         raise ValueError(f"a batch cannot have taken {minutes:g} min to mix")
-    times.minutes = [*times.minutes, minutes][-KEPT:]
+    times.minutes = [*times.minutes, minutes][-DURATIONS_KEPT:]
 
 
 def expected(times: MixingTimes) -> tuple[float, float]:
@@ -107,7 +107,7 @@ def expected(times: MixingTimes) -> tuple[float, float]:
     return median(known), high if len(known) >= ENOUGH else max(high, DEFAULT_MIN)
 
 
-def next_due(due: Due, now: datetime, zone: tzinfo | None = None) -> datetime:
+def next_due(due: DueBatch, now: datetime, zone: tzinfo | None = None) -> datetime:
     """Return when the batch is wanted next, UTC; now counts as still to come.
 
     A time that the clock skips in spring is taken as the one it then shows, an
@@ -132,7 +132,7 @@ def next_due(due: Due, now: datetime, zone: tzinfo | None = None) -> datetime:
 
 
 def earliest_start(
-    due: Due,
+    due: DueBatch,
     now: datetime,
     times: MixingTimes,
     use_within_h: float,
@@ -154,7 +154,7 @@ def earliest_start(
 
 
 def start_by(
-    due: Due,
+    due: DueBatch,
     now: datetime,
     times: MixingTimes,
     use_within_h: float,
@@ -180,7 +180,7 @@ def start_by(
 
 
 def missed(
-    due: Due,
+    due: DueBatch,
     now: datetime,
     times: MixingTimes,
     use_within_h: float,
@@ -210,5 +210,5 @@ def missed(
     return salted is None or salted < earliest_start(due, now, times, use_within_h, zone)
 
 
-def _moment(due: Due, day: date, zone: tzinfo) -> datetime:
+def _moment(due: DueBatch, day: date, zone: tzinfo) -> datetime:
     return datetime.combine(day, time(due.hour, due.minute), zone).astimezone(UTC)

@@ -9,7 +9,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch.lifecycle import added, dissolve
+from daemon.mixing.batch.lifecycle import dissolve, on_added
 from daemon.mixing.batch.release import judge, move_to, set_advice
 from daemon.mixing.batch.salt_detection import ARRIVAL_PPT
 from daemon.mixing.batch.state import STEADY, WITH_SALT, Advice, BatchSettings, BatchState
@@ -89,7 +89,7 @@ def _unwatched(state: BatchState, finding: Stabilised, t_s: float) -> list[Happe
     cause = "salt" if change > 0 else "water"
     reason = {"called": round(state.judgement.salinity, 4), "salinity": round(finding.salinity, 4)}
     disturbed = Happening(WaterDisturbed(cause, round(change, 3), {**reason}))
-    added(state, cause)
+    on_added(state, cause)
     return [disturbed, *dissolve(state, t_s, "salinity changed while it was not watched")]
 
 

@@ -140,7 +140,7 @@ class Calibrations:
             found["calibration-due"] = due.sentence
         return found
 
-    def due(self, probe: str, wall: datetime) -> due_dates.Due | None:
+    def due(self, probe: str, wall: datetime) -> due_dates.CalibrationDue | None:
         """Return when the next calibration and check are due; None for one never calibrated."""
         if self.in_force(probe) is None:
             return None

@@ -10,11 +10,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from calibration import settlement
-from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Saved, Say
+from calibration.bench import Act, ActKind, Captured, Judged, Message, Plan, RoutineOutput, Saved
 from calibration.history import moment
 from calibration.record import CheckRecord, Settlement
 from calibration.routine import Routine
-from calibration.steadiness import Shown
+from calibration.steadiness import Indication
 from daemon.entries import Flag
 from daemon.mixing.cautions import UNPLUG_FIRST
 from daemon.mixing.events import Happening
@@ -38,12 +38,12 @@ if TYPE_CHECKING:
 
 BACK = "return"
 """The last step of every routine: back into the water."""
-FORGOTTEN_S = 3600.0
+LEFT_OUT_S = 3600.0
 """How long nobody may act on a probe that is out, until an alarm says so; our own choice."""
 
 
 @dataclass(slots=True)
-class Calibrating:
+class CalibrationBench:
     """What runs, and the records that came of what ran.
 
     Attributes:
@@ -65,7 +65,7 @@ class Calibrating:
             probe.zero.below_since_s = None
         probe.out_s = t_s
         probe.left_under = plan.before.id
-        return self._told(name, routine, routine.act(Act(Doing.START, at, by)))
+        return self._told(name, routine, routine.act(Act(ActKind.START, at, by)))
 
     def act(self, name: str, act: Act) -> list[Happening]:
         """Pass on what a person does.
@@ -94,7 +94,9 @@ class Calibrating:
         now = self.kept.in_force(name)
         return self.kept.contradicted(name) or (now is not None and now.id != probe.left_under)
 
-    def _told(self, name: str, routine: Routine, outputs: tuple[Output, ...]) -> list[Happening]:
+    def _told(
+        self, name: str, routine: Routine, outputs: tuple[RoutineOutput, ...]
+    ) -> list[Happening]:
         steps = []
         for output in outputs:
             if isinstance(output, Saved):
@@ -109,7 +111,7 @@ class Calibrating:
                 steps += _happenings(name, output)
         if routine.over:
             self.running.pop(name, None)
-            steps.append(put_back(name))
+            steps.append(last_step(name))
         return steps
 
     def _settled(
@@ -148,7 +150,7 @@ def _unsettled(waiting: CalibrationRecord) -> str:
     )
 
 
-def marked(reading: Reading) -> Reading:
+def marked_as_calibrating(reading: Reading) -> Reading:
     """Return a reading marked as taken outside the water that it is meant to tell of."""
     return replace(
         reading,
@@ -157,16 +159,16 @@ def marked(reading: Reading) -> Reading:
     )
 
 
-def lost(name: str) -> list[Happening]:
+def interrupted(name: str) -> list[Happening]:
     """Say that a routine ended with the process that ran it."""
     text = (
         "The routine was lost when measuring ended; nothing of it is saved, and the calibration"
         " that was in force is in force."
     )
-    return [_of_probe(RoutineLost(_probe(name), text)), put_back(name)]
+    return [_of_probe(RoutineLost(_probe(name), text)), last_step(name)]
 
 
-def put_back(name: str) -> Happening:
+def last_step(name: str) -> Happening:
     """Say what is left to do once a routine is over."""
     text = (
         f"Put the probe back into the reservoir ({UNPLUG_FIRST}), beyond its vent holes, and"
@@ -175,7 +177,7 @@ def put_back(name: str) -> Happening:
     return _of_probe(RoutineSpoke(_probe(name), BACK, text))
 
 
-def returned(name: str, by: str) -> Happening:
+def back_in_water(name: str, by: str) -> Happening:
     """Say that a probe measures the water again."""
     return _of_probe(ProbeReturned(_probe(name), f"Back in the water, says {by}; it counts."))
 
@@ -185,18 +187,18 @@ def reverted(name: str, record: dict[str, JSON]) -> Happening:
     return _of_probe(CalibrationReverted(_probe(name), record))
 
 
-def forgotten(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
+def left_out(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
     """Return the alarm condition of a probe that was taken out and left."""
-    if probe.out_s is None or t_s - probe.out_s <= FORGOTTEN_S:
+    if probe.out_s is None or t_s - probe.out_s <= LEFT_OUT_S:
         return {}
     return {"probe-out-for-calibration": f"{name} is out for calibration, and nobody acts on it"}
 
 
-def _shown(sample: Sample, t_s: float) -> Shown:
+def _shown(sample: Sample, t_s: float) -> Indication:
     conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
     if conductivity is None or temperature is None:
-        return Shown(t_s, 0.0, 0.0, ok=False)
-    return Shown(t_s, conductivity, temperature)
+        return Indication(t_s, 0.0, 0.0, ok=False)
+    return Indication(t_s, conductivity, temperature)
 
 
 def _probe(name: str) -> str:
@@ -223,9 +225,9 @@ def _saved(name: str, saved: Saved) -> RecordSaved:
     return RecordSaved(_probe(name), plain(record), record.id, made_at, text, outcome=outcome)
 
 
-def _happenings(name: str, output: Output) -> list[Happening]:
+def _happenings(name: str, output: RoutineOutput) -> list[Happening]:
     """Return what an output means to others; nothing of progress, which the readings show."""
-    if isinstance(output, Say):
+    if isinstance(output, Message):
         finding = output.finding
         return [
             _of_probe(
@@ -249,7 +251,7 @@ def _happenings(name: str, output: Output) -> list[Happening]:
                     point.reference.name,
                     round(point.raw_mS_cm, 5),
                     round(point.raw_C, 3),
-                    None if output.found is None else output.found.error_percent,
+                    None if output.error is None else output.error.error_percent,
                 )
             )
         ]

@@ -23,7 +23,7 @@ from daemon.mixing.seawater.properties import (
     sensitivity,
 )
 
-Verdict: TypeAlias = Literal["inside", "outside", "undecided"]
+Conformity: TypeAlias = Literal["inside", "outside", "undecided"]
 
 EXTRAPOLATED_SHARE = 0.02
 _BISECTIONS = 60
@@ -215,7 +215,7 @@ def conformance_probability(value: float, u: float, low: float, high: float) -> 
     return max(0.0, 1.0 - _tail((value - low) / u) - _tail((high - value) / u))
 
 
-def accept(value: float, u: float, low: float, high: float, confidence: float = 0.95) -> Verdict:
+def accept(value: float, u: float, low: float, high: float, confidence: float = 0.95) -> Conformity:
     """Say whether the true value is within `low` to `high`, as far as can be said.
 
     Args:

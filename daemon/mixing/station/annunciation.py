@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from daemon.mixing.alarm.alarm_state import AlarmChange
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
 
@@ -40,7 +40,7 @@ def of_reservoir(
     t_s: float,
     settings: ReservoirSettings,
     lots: Mapping[str, Lot],
-    calibrations: Calibrating,
+    calibrations: CalibrationBench,
     rows: Mapping[str, AlarmKind],
 ) -> list[Happening]:
     """Return what becomes of a reservoir's alarms.
@@ -100,7 +100,7 @@ def of_station(
     )
 
 
-def counted(state: StationState, happened: Iterable[Happening], t_s: float) -> list[Happening]:
+def flood_steps(state: StationState, happened: Iterable[Happening], t_s: float) -> list[Happening]:
     """Return the flood of alarms that began or ended with these; seldom any."""
     raised = sum(
         isinstance(each.body, AlarmChanged) and each.body.what == Transition.RAISED
@@ -201,7 +201,7 @@ def _of_calibrations(
     at: Instant,
     t_s: float,
     settings: ReservoirSettings,
-    calibrations: Calibrating,
+    calibrations: CalibrationBench,
 ) -> dict[str, str]:
     """Return what is wrong with the calibrations of a reservoir's probes."""
     found: dict[str, str] = {}
@@ -209,5 +209,5 @@ def _of_calibrations(
         name, known = name_of(settings.name, probe), state.probes.get(probe)
         found = calibrations.kept.wrong(name, at.wall) | found
         if known is not None:
-            found |= calibration_routines.forgotten(name, known, t_s)
+            found |= calibration_routines.left_out(name, known, t_s)
     return found

@@ -10,7 +10,7 @@ from daemon.mixing.batch import schedule
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from daemon.mixing.batch.schedule import Due
+    from daemon.mixing.batch.schedule import DueBatch
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
 A_MOMENT = timedelta(seconds=1)
@@ -32,7 +32,7 @@ def missed(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -
 
 def next_start(
     state: ReservoirState, wall: datetime, settings: ReservoirSettings
-) -> tuple[datetime, Due] | None:
+) -> tuple[datetime, DueBatch] | None:
     """Return when the next batch that is still owed must be started, UTC, and which it is.
 
     A moment that has passed is one that was missed.  None where nothing is wanted.
@@ -67,7 +67,9 @@ def on_used(state: ReservoirState, wall: datetime, settings: ReservoirSettings) 
         state.served = moment
 
 
-def _around(each: Due, wall: datetime, settings: ReservoirSettings) -> tuple[datetime, datetime]:
+def _around(
+    each: DueBatch, wall: datetime, settings: ReservoirSettings
+) -> tuple[datetime, datetime]:
     """Return when it was wanted last, and when it is next."""
     following = schedule.next_due(each, wall, settings.zone)
     before, last = following - timedelta(days=schedule.WEEK_DAYS + 1), following
@@ -76,12 +78,14 @@ def _around(each: Due, wall: datetime, settings: ReservoirSettings) -> tuple[dat
     return last, following
 
 
-def _served(each: Due, state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> bool:
+def _served(
+    each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
+) -> bool:
     return state.served == schedule.next_due(each, wall, settings.zone)
 
 
 def _owed_from(
-    each: Due, state: ReservoirState, wall: datetime, settings: ReservoirSettings
+    each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
 ) -> datetime:
     """Return the moment from which on its next occurrence is one that nothing covers yet."""
     moment = schedule.next_due(each, wall, settings.zone)
@@ -90,7 +94,9 @@ def _owed_from(
     return moment + A_MOMENT if covered else wall
 
 
-def _missed(each: Due, state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> bool:
+def _missed(
+    each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
+) -> bool:
     return schedule.missed(
         each,
         wall,
@@ -103,7 +109,7 @@ def _missed(each: Due, state: ReservoirState, wall: datetime, settings: Reservoi
 
 
 def _start(
-    each: Due, wall: datetime, state: ReservoirState, settings: ReservoirSettings
+    each: DueBatch, wall: datetime, state: ReservoirState, settings: ReservoirSettings
 ) -> datetime:
     return schedule.start_by(
         each, wall, state.times, settings.batch.use_within_h, zone=settings.zone

@@ -12,9 +12,9 @@ if TYPE_CHECKING:
     from daemon.entries import Instant, Surroundings
 
 MEGABYTE = 1_000_000
-RESTART_TOLD_S = 600.0
+RESTART_LASTS_S = 600.0
 """How long a restart counts as what is going on, s."""
-LOST_TOLD_S = 600.0
+LOSS_LASTS_S = 600.0
 OFTEN = 3
 OFTEN_S = 3600.0
 NAMED = 3
@@ -111,14 +111,14 @@ def started(state: StationHealth, t_s: float, *, unexpected: bool) -> None:
 def wrong(state: StationHealth, at: Instant, t_s: float) -> dict[str, str]:
     """Return what is wrong with the station now, each as a sentence."""
     found = dict(state.seen)
-    if state.lost_s is not None and t_s - state.lost_s < LOST_TOLD_S:
+    if state.lost_s is not None and t_s - state.lost_s < LOSS_LASTS_S:
         found["storage-low"] = "entries could not be written, and some are lost"
     if not at.synced:
         found["clock-unsynchronised"] = "no time service has set the clock since the machine began"
-    if state.restarted_s is not None and t_s - state.restarted_s < RESTART_TOLD_S:
+    if state.restarted_s is not None and t_s - state.restarted_s < RESTART_LASTS_S:
         found["measuring-restarted"] = "measuring began again and had not been told to end"
     often = len(state.started_s) == OFTEN and t_s - state.started_s[0] < OFTEN_S
-    if often and t_s - state.started_s[-1] < RESTART_TOLD_S:
+    if often and t_s - state.started_s[-1] < RESTART_LASTS_S:
         found["measuring-restarted"] = (
             f"measuring began {OFTEN} times within {OFTEN_S / 60.0:g} min"
         )

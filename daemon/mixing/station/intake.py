@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from daemon.mixing.probe.salinity import Correction
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
-FAULT_TOLD_S = 10.0
+FAULT_LASTS_S = 10.0
 
 
 def sample_of(reading: Reading) -> Sample:
@@ -84,7 +84,7 @@ def probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Happe
     if probe.fault_since_s is None:
         probe.fault_since_s = t_s
     probe.fault = sample.fault
-    if probe.fault_told or t_s - probe.fault_since_s < FAULT_TOLD_S:
+    if probe.fault_told or t_s - probe.fault_since_s < FAULT_LASTS_S:
         return []
     probe.fault_told = True
     return [Happening(ProbeFails(sample.probe, sample.fault))]

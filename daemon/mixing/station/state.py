@@ -10,7 +10,7 @@ from calibration.model import Instrument
 from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.flood import Load
 from daemon.mixing.batch.lots import Lot
-from daemon.mixing.batch.schedule import Due, MixingTimes
+from daemon.mixing.batch.schedule import DueBatch, MixingTimes
 from daemon.mixing.batch.state import BatchSettings, BatchState
 from daemon.mixing.probe.quality import QualityLimits
 from daemon.mixing.probe.state import ProbeState
@@ -42,7 +42,7 @@ class ReservoirSettings:
     probes: Mapping[str, ProbeUncertainty] = field(
         default_factory=lambda: {"ct-1": ProbeUncertainty()}
     )
-    due: tuple[Due, ...] = ()
+    due: tuple[DueBatch, ...] = ()
     zone: tzinfo | None = None
     calibrate_every_days: Mapping[str, int] = field(default_factory=dict)
     instruments: Mapping[str, Instrument] = field(default_factory=dict)

@@ -60,7 +60,7 @@ class Station:
         transitions.drop_unknown(self.state.alarms, self._own.alarms)
         for kept in self.state.reservoirs.values():
             transitions.drop_unknown(kept.alarms, self._own.alarms)
-        self._calibrating = calibration_routines.Calibrating(
+        self._calibrating = calibration_routines.CalibrationBench(
             Calibrations([*calibrations], _drifts(self._settings))
         )
         self._last: dict[str, Reading] = {}
@@ -96,7 +96,7 @@ class Station:
         out = probe.out_s is not None
         steps = [] if out else probe_steps(state, item, t_s)
         if out:
-            reading = calibration_routines.marked(reading)
+            reading = calibration_routines.marked_as_calibrating(reading)
             steps += self._calibrating.hear(item, t_s)
         elif reading.flag in USABLE:
             probe.salinity, probe.seen_s = reading.salinity, t_s
@@ -159,7 +159,7 @@ class Station:
     def _counted(self, steps: list[Happening], at: Instant, t_s: float) -> list[Entry]:
         if not steps and not self.state.load.raised_s:
             return []
-        return _events(annunciation.counted(self.state, steps, t_s), "", at, "")
+        return _events(annunciation.flood_steps(self.state, steps, t_s), "", at, "")
 
     def resume(self, at: Instant, *, unexpected: bool = False) -> list[Entry]:
         """Say which routines of calibration ended with the process that ran them.
@@ -184,7 +184,10 @@ class Station:
             for probe, known in state.probes.items()
             if known.out_s is not None and reservoir in self._settings
             for entry in _events(
-                calibration_routines.lost(name_of(reservoir, probe)), reservoir, at, state.batch.id
+                calibration_routines.interrupted(name_of(reservoir, probe)),
+                reservoir,
+                at,
+                state.batch.id,
             )
         ]
 

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from calibration.acceptance import Outcome, Verdict
-from calibration.bench import Doing, Say
-from calibration.conclusion import telling, telling_check
+from calibration.acceptance import CalibrationOutcome, CalibrationVerdict
+from calibration.bench import ActKind, Message
+from calibration.conclusion import check_message, verdict_message
 from calibration.history import UnknownCalibration, find
-from calibration.instructions import Step
+from calibration.instructions import RoutineStep
 from calibration.mistakes import Mistake
 from tests.unit.calibration.test_history import made
 from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, bench
@@ -19,23 +19,31 @@ from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, bench
 @pytest.mark.parametrize(
     "outcome, begins, way",
     [
-        (Outcome.ACCEPT, "Accepted. All", "Confirm to save it,"),
-        (Outcome.ACCEPT_WITH_WARNING, "Accepted with a warning. All", "Confirm to save it,"),
-        (Outcome.HOLD, "Held; the calibration in force stays in force. All", "until another lot"),
+        (CalibrationOutcome.ACCEPT, "Accepted. All", "Confirm to save it,"),
         (
-            Outcome.REFUSE,
+            CalibrationOutcome.ACCEPT_WITH_WARNING,
+            "Accepted with a warning. All",
+            "Confirm to save it,",
+        ),
+        (
+            CalibrationOutcome.HOLD,
+            "Held; the calibration in force stays in force. All",
+            "until another lot",
+        ),
+        (
+            CalibrationOutcome.REFUSE,
             "Refused; the calibration in force stays in force. All",
             "will not be used",
         ),
     ],
 )
 def test_a_verdict_is_told_with_its_reasons_and_what_a_confirmation_does(
-    outcome: Outcome, begins: str, way: str
+    outcome: CalibrationOutcome, begins: str, way: str
 ) -> None:
     """The outcome first, then every reason, then the way on."""
-    said = telling(Verdict(outcome, ("All is well.", "So is the rest.")))
+    said = verdict_message(CalibrationVerdict(outcome, ("All is well.", "So is the rest.")))
 
-    assert Step.VERDICT is said.step
+    assert RoutineStep.VERDICT is said.step
     assert said.text.startswith(begins)
     assert said.text.endswith("All is well. So is the rest.")
     assert way in said.way_on
@@ -43,9 +51,11 @@ def test_a_verdict_is_told_with_its_reasons_and_what_a_confirmation_does(
 
 def test_a_check_is_told_by_its_findings_alone() -> None:
     """It adjusts nothing, so that nothing is accepted or refused."""
-    said = telling_check(Verdict(Outcome.ACCEPT, ("It agrees.", "So does the other.")))
+    said = check_message(
+        CalibrationVerdict(CalibrationOutcome.ACCEPT, ("It agrees.", "So does the other."))
+    )
 
-    assert ("It agrees. So does the other.", Step.VERDICT) == (said.text, said.step)
+    assert ("It agrees. So does the other.", RoutineStep.VERDICT) == (said.text, said.step)
     assert said.way_on == "Confirm to keep the check on record, or abort."
 
 
@@ -55,7 +65,7 @@ def test_the_routine_ends_with_its_verdict_in_words() -> None:
     run.whole()
 
     assert "Accepted" in getattr(run.said[-1], "text", "")
-    run.act(Doing.CONFIRM)
+    run.act(ActKind.CONFIRM)
     assert run.routine.over
 
 
@@ -73,9 +83,9 @@ def test_what_cannot_be_confirmed_is_said_again_with_what_is_wrong() -> None:
     run = bench(plan, factor=1.0, zero=0.0, off_C=0.0, in_hand={STRONG.key: WEAK})
     run.begin()
     run.settle()
-    (said,) = run.act(Doing.CONFIRM)
+    (said,) = run.act(ActKind.CONFIRM)
 
-    assert isinstance(said, Say)
-    assert (Step.HELD, "This cannot be confirmed; retry or abort.") == (said.step, said.text)
+    assert isinstance(said, Message)
+    assert (RoutineStep.HELD, "This cannot be confirmed; retry or abort.") == (said.step, said.text)
     assert said.finding is not None
     assert (Mistake.WRONG_BOTTLE, said.finding.way_on) == (said.finding.mistake, said.way_on)

@@ -9,19 +9,19 @@ from dataclasses import replace
 
 import pytest
 
-from calibration.acceptance import Outcome, judge
-from calibration.as_found import found, sentence
+from calibration.acceptance import CalibrationOutcome, judge
+from calibration.as_found import point_error, sentence
 from calibration.fit import CannotFit, Fit, fit
 from calibration.gum import Row, covariance, effective_degrees, expanded, rectangular, standard
 from calibration.model import Calibration, Instrument, salinity_sensitivities, uncalibrated
 from calibration.points import Capture, Thermometer
 from calibration.references import Reference, air, ice_point, published, purified_water, value_at
-from calibration.solution import Bottle, Tolerance
+from calibration.solution import ReferenceSolution, Tolerance
 
 INSTRUMENT = Instrument("ct-1")
 NEVER = uncalibrated(INSTRUMENT)
-WEAK = published("kcl-12-88", Bottle("Q-12", 0.5, Tolerance.COVERAGE_2))
-STRONG = published("kcl-53-0", Bottle("Q-53", 0.5, Tolerance.COVERAGE_2))
+WEAK = published("kcl-12-88", ReferenceSolution("Q-12", 0.5, Tolerance.COVERAGE_2))
+STRONG = published("kcl-53-0", ReferenceSolution("Q-53", 0.5, Tolerance.COVERAGE_2))
 NOTHING = ((0.0, 0.0, 0.0),) * 3
 EXACT = Instrument(
     "ct-1",
@@ -100,7 +100,7 @@ def test_three_points_show_how_far_each_is_off_the_line() -> None:
     fitted = fit([capture(1, air(), probe), capture(2, WEAK, probe), bad], INSTRUMENT, NEVER)
 
     assert max(abs(point.normalised) for point in fitted.residuals) > 3.0
-    assert Outcome.REFUSE is judge(fitted, NEVER, INSTRUMENT).outcome
+    assert CalibrationOutcome.REFUSE is judge(fitted, NEVER, INSTRUMENT).outcome
 
 
 def test_the_ice_point_gives_the_offset_of_the_thermometer() -> None:
@@ -256,15 +256,15 @@ def test_salinity_sensitivities_have_their_known_values() -> None:
 @pytest.mark.parametrize(
     "factor, before, outcome, words",
     [
-        (1.015, 1.0, Outcome.ACCEPT, "all within their limits"),
-        (1.05, 1.0, Outcome.ACCEPT_WITH_WARNING, "Maintenance"),
-        (1.11, 1.0, Outcome.REFUSE, "clean the probe"),
-        (1.09, 1.08, Outcome.ACCEPT, "all within their limits"),
-        (1.12, 1.09, Outcome.REFUSE, "from its nominal value"),
+        (1.015, 1.0, CalibrationOutcome.ACCEPT, "all within their limits"),
+        (1.05, 1.0, CalibrationOutcome.ACCEPT_WITH_WARNING, "Maintenance"),
+        (1.11, 1.0, CalibrationOutcome.REFUSE, "clean the probe"),
+        (1.09, 1.08, CalibrationOutcome.ACCEPT, "all within their limits"),
+        (1.12, 1.09, CalibrationOutcome.REFUSE, "from its nominal value"),
     ],
 )
 def test_the_cell_constant_decides_the_verdict(
-    factor: float, before: float, outcome: Outcome, words: str
+    factor: float, before: float, outcome: CalibrationOutcome, words: str
 ) -> None:
     """Up to 2 % since last is fine, up to 10 % asks for maintenance, beyond is refused."""
     last = NEVER if before == 1.0 else replace(NEVER, id="cal-0", factor=before)
@@ -279,14 +279,14 @@ def test_the_cell_constant_decides_the_verdict(
 @pytest.mark.parametrize(
     "zero, outcome",
     [
-        (0.05, Outcome.ACCEPT),
-        (0.09, Outcome.ACCEPT),
-        (0.11, Outcome.REFUSE),
-        (0.6, Outcome.REFUSE),
-        (-0.6, Outcome.REFUSE),
+        (0.05, CalibrationOutcome.ACCEPT),
+        (0.09, CalibrationOutcome.ACCEPT),
+        (0.11, CalibrationOutcome.REFUSE),
+        (0.6, CalibrationOutcome.REFUSE),
+        (-0.6, CalibrationOutcome.REFUSE),
     ],
 )
-def test_the_zero_decides_the_verdict(zero: float, outcome: Outcome) -> None:
+def test_the_zero_decides_the_verdict(zero: float, outcome: CalibrationOutcome) -> None:
     """Beyond the ± 0.1 mS/cm stated of the probe it is refused, whichever way it is off."""
     quiet = replace(NEVER, covariance=((1e-6, 0.0, 0.0), (0.0, 1e-6, 0.0), (0.0, 0.0, 1e-4)))
     probe = truth(zero=zero)
@@ -297,9 +297,13 @@ def test_the_zero_decides_the_verdict(zero: float, outcome: Outcome) -> None:
 
 @pytest.mark.parametrize(
     "off_C, outcome",
-    [(0.1, Outcome.ACCEPT), (0.5, Outcome.ACCEPT_WITH_WARNING), (-1.5, Outcome.REFUSE)],
+    [
+        (0.1, CalibrationOutcome.ACCEPT),
+        (0.5, CalibrationOutcome.ACCEPT_WITH_WARNING),
+        (-1.5, CalibrationOutcome.REFUSE),
+    ],
 )
-def test_the_thermometer_decides_the_verdict(off_C: float, outcome: Outcome) -> None:
+def test_the_thermometer_decides_the_verdict(off_C: float, outcome: CalibrationOutcome) -> None:
     """A thermometer that disagrees by more than a degree is refused."""
     point = capture(1, STRONG, truth(offset_C=off_C), thermometer_C=22.0)
     fitted = fit([point], INSTRUMENT, NEVER, Thermometer("T-1", 0.1))
@@ -313,13 +317,13 @@ def test_a_thermometer_that_is_off_as_it_was_last_time_is_no_news() -> None:
     point = capture(1, STRONG, truth(offset_C=0.5), thermometer_C=22.0)
     fitted = fit([point], INSTRUMENT, last, Thermometer("T-1", 0.1))
 
-    assert Outcome.ACCEPT is judge(fitted, last, INSTRUMENT).outcome
+    assert CalibrationOutcome.ACCEPT is judge(fitted, last, INSTRUMENT).outcome
 
 
 def test_a_check_names_its_error_and_whether_it_counts() -> None:
     """2 % off with a good calibration is far beyond its expanded uncertainty."""
     sure = replace(NEVER, covariance=((1e-6, 0.0, 0.0), (0.0, 1e-6, 0.0), (0.0, 0.0, 1e-4)))
-    seen = found(sure, capture(1, STRONG, truth(1.02)), INSTRUMENT)
+    seen = point_error(sure, capture(1, STRONG, truth(1.02)), INSTRUMENT)
 
     assert seen is not None
     assert pytest.approx(-1.961, abs=0.001) == seen.error_percent
@@ -330,7 +334,7 @@ def test_a_check_names_its_error_and_whether_it_counts() -> None:
 def test_a_check_within_its_uncertainty_agrees() -> None:
     """0.3 % off with a 0.5 % bottle is no error that can be told."""
     sure = replace(NEVER, covariance=((1e-6, 0.0, 0.0), (0.0, 1e-6, 0.0), (0.0, 0.0, 1e-4)))
-    seen = found(sure, capture(1, STRONG, truth(1.003)), INSTRUMENT)
+    seen = point_error(sure, capture(1, STRONG, truth(1.003)), INSTRUMENT)
 
     assert seen is not None
     assert seen.agrees

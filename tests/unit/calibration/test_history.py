@@ -9,13 +9,13 @@ from datetime import UTC, date, datetime, timedelta
 import pytest
 
 from calibration.ageing import aged
-from calibration.bench import Doing
-from calibration.due_dates import Measured, due, factor_forecast, factors, forecast, zeros
+from calibration.bench import ActKind
+from calibration.due_dates import MeasuredFactor, due, factor_forecast, factors, forecast, zeros
 from calibration.history import UnknownCalibration, add, in_force, moment, revert
 from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 from calibration.references import own_table
 from calibration.serialisation import from_json, to_json
-from calibration.solution import Bottle
+from calibration.solution import ReferenceSolution
 from tests.unit.calibration.test_routine import PLAN, bench, saved
 
 FIRST = datetime(2026, 1, 1, 8, tzinfo=UTC)
@@ -50,7 +50,7 @@ def checked(day: int, calibration: CalibrationRecord, factor: float) -> CheckRec
         off_C=0.0,
     )
     run.whole()
-    (output,) = run.act(Doing.CONFIRM)
+    (output,) = run.act(ActKind.CONFIRM)
     record = getattr(output, "record", None)
     assert isinstance(record, CheckRecord)
     return replace(record, made_at=(FIRST + timedelta(days=day)).isoformat())
@@ -117,10 +117,10 @@ def test_a_time_without_an_offset_is_no_time() -> None:
         moment("2026-01-01T10:00:00")
 
 
-def line(days: int, per_day: float, u: float = 0.001) -> list[Measured]:
+def line(days: int, per_day: float, u: float = 0.001) -> list[MeasuredFactor]:
     """A factor that drifts evenly, measured every ten days."""
     return [
-        Measured(FIRST + timedelta(days=day), 1.0 + per_day * day, u, f"m-{day}")
+        MeasuredFactor(FIRST + timedelta(days=day), 1.0 + per_day * day, u, f"m-{day}")
         for day in range(0, days, 10)
     ]
 
@@ -236,7 +236,7 @@ def test_a_record_is_read_back_as_it_was_written(kind: str) -> None:
 
 def test_a_record_with_a_table_of_its_own_is_read_back() -> None:
     """A bottle's own table is part of what is kept."""
-    bottle = own_table("standard 53", {20.0: 48.18, 25.0: 53.0}, Bottle("Q-53", 0.5))
+    bottle = own_table("standard 53", {20.0: 48.18, 25.0: 53.0}, ReferenceSolution("Q-53", 0.5))
     run = bench(replace(PLAN, references=(bottle,)))
     run.whole()
     record = saved(run)

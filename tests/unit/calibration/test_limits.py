@@ -6,21 +6,25 @@ from dataclasses import replace
 
 import pytest
 
-from calibration.acceptance import Contrast, Outcome, judge
-from calibration.bench import Doing
+from calibration.acceptance import CalibrationOutcome, Contrast, judge
+from calibration.bench import ActKind
 from calibration.comparison import Comparison, compare
 from calibration.fit import Fit, fit
 from calibration.mistakes import at_capture, bubbles
 from calibration.model import Instrument
 from calibration.references import air, value_at
-from calibration.steadiness import Shown
+from calibration.steadiness import Indication
 from tests.unit.calibration.test_fit import STRONG, WEAK, capture, standing, truth
 from tests.unit.calibration.test_routine import bench
 
 INSTRUMENT = Instrument("ct-1", span_mS_cm=100.0)
 BEFORE = replace(truth(), id="cal-0")
 """A calibration in force that corrects nothing and is sure of it."""
-ACCEPT, WARN, REFUSE = Outcome.ACCEPT, Outcome.ACCEPT_WITH_WARNING, Outcome.REFUSE
+ACCEPT, WARN, REFUSE = (
+    CalibrationOutcome.ACCEPT,
+    CalibrationOutcome.ACCEPT_WITH_WARNING,
+    CalibrationOutcome.REFUSE,
+)
 
 
 def fitted(factor: float = 1.0, zero: float = 0.0, offset_C: float = 0.0, u: float = 0.001) -> Fit:
@@ -59,7 +63,7 @@ def fitted(factor: float = 1.0, zero: float = 0.0, offset_C: float = 0.0, u: flo
         (fitted(u=0.0101), WARN),
     ],
 )
-def test_each_limit_holds_from_both_sides(found: Fit, outcome: Outcome) -> None:
+def test_each_limit_holds_from_both_sides(found: Fit, outcome: CalibrationOutcome) -> None:
     """2 and 10 % of the cell constant, 0.1 and 0.5 % of the span, 0.3 and 1 °C, 2 % of k = 2."""
     wide = replace(INSTRUMENT, zero_limits_mS_cm=1.0)
 
@@ -68,7 +72,7 @@ def test_each_limit_holds_from_both_sides(found: Fit, outcome: Outcome) -> None:
 
 @pytest.mark.parametrize("zero, outcome", [(0.0501, WARN), (0.0503, REFUSE)])
 def test_a_zero_beyond_what_is_stated_of_the_probe_is_refused(
-    zero: float, outcome: Outcome
+    zero: float, outcome: CalibrationOutcome
 ) -> None:
     """0.05 mS/cm stated and a standard uncertainty of 0.0001: the limit is 0.0502."""
     stated = replace(INSTRUMENT, zero_limits_mS_cm=0.05, span_mS_cm=40.0)
@@ -89,7 +93,7 @@ def test_a_contradiction_is_settled_by_two_lots_that_agree_unless_bubbles_could_
     seen = Comparison(change_ppt, change_ppt * 3.0, None, lots_agree, None, 0.1, 0.1)
     verdict = judge(fitted(1.015), BEFORE, INSTRUMENT, contrast=Contrast(seen))
 
-    assert settled == (Outcome.HOLD is not verdict.outcome)
+    assert settled == (CalibrationOutcome.HOLD is not verdict.outcome)
     assert settled == any("two lots say the same" in reason for reason in verdict.reasons)
 
 
@@ -104,11 +108,11 @@ def test_a_cell_is_wet_from_one_per_cent_of_its_span_on(
     assert wet == (at_capture(air(), (), shown, 22.0, 100.0) is not None)
 
 
-def dipped(*places: int) -> list[Shown]:
+def dipped(*places: int) -> list[Indication]:
     """Sixty readings of a quiet cell, of which some drop by a tenth."""
     level = value_at(STRONG, 22.0).conductivity_mS_cm
     return [
-        Shown(2.0 * n, level * (0.9 if n in places else 1.0 + 1e-5 * (-1) ** n), 22.0)
+        Indication(2.0 * n, level * (0.9 if n in places else 1.0 + 1e-5 * (-1) ** n), 22.0)
         for n in range(60)
     ]
 
@@ -140,14 +144,14 @@ def test_air_holds_no_bubbles() -> None:
 def test_what_a_step_takes_is_said_before_it_is_done() -> None:
     """Abort at every step, start at the first alone, nothing once it is over."""
     made = bench()
-    ready = [doing for doing in Doing if made.routine.takes(doing)]
-    made.act(Doing.START)
-    rinse = [doing for doing in Doing if made.routine.takes(doing)]
-    made.act(Doing.ABORT)
+    ready = [doing for doing in ActKind if made.routine.takes(doing)]
+    made.act(ActKind.START)
+    rinse = [doing for doing in ActKind if made.routine.takes(doing)]
+    made.act(ActKind.ABORT)
 
-    assert {Doing.START, Doing.ABORT} == set(ready)
-    assert {Doing.CONFIRM, Doing.ABORT} == set(rinse)
-    assert [] == [doing for doing in Doing if made.routine.takes(doing)]
+    assert {ActKind.START, ActKind.ABORT} == set(ready)
+    assert {ActKind.CONFIRM, ActKind.ABORT} == set(rinse)
+    assert [] == [doing for doing in ActKind if made.routine.takes(doing)]
 
 
 @pytest.mark.parametrize("factor, percent", [(1.01, 1.0), (0.98, -2.0)])

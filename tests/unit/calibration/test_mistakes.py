@@ -6,23 +6,23 @@ from dataclasses import replace
 
 import pytest
 
-from calibration.acceptance import Outcome
-from calibration.bench import Doing, Say
-from calibration.instructions import Step
+from calibration.acceptance import CalibrationOutcome
+from calibration.bench import ActKind, Message
+from calibration.instructions import RoutineStep
 from calibration.mistakes import Mistake
 from calibration.references import Reference, air, published, value_at
-from calibration.solution import Bottle, Tolerance
-from calibration.steadiness import Shown
+from calibration.solution import ReferenceSolution, Tolerance
+from calibration.steadiness import Indication
 from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, Bench, bench, saved, still
 
 ONE = replace(PLAN, references=(STRONG,))
 
 
-def held(made: Bench) -> Say:
+def held(made: Bench) -> Message:
     """Take the first solution and return what is said when the routine stops there."""
     made.begin()
     made.settle()
-    assert made.routine.step is Step.HELD
+    assert made.routine.step is RoutineStep.HELD
     return made.named()
 
 
@@ -55,7 +55,7 @@ def test_the_wrong_bottle_is_named_however_far_the_cell_is_off(
     made.settle()
     far = abs(value_at(given, 22.0).conductivity_mS_cm / factor / 49.9 - 1.0) > 0.3
 
-    assert (Step.HELD if far else made.routine.step) is made.routine.step
+    assert (RoutineStep.HELD if far else made.routine.step) is made.routine.step
     assert not far or words in made.named().text
 
 
@@ -64,13 +64,13 @@ def test_swapped_points_are_named_and_can_be_taken_in_the_other_order() -> None:
     plan = replace(PLAN, references=(STRONG, WEAK))
     made = bench(plan, in_hand={STRONG.key: WEAK})
     said = held(made)
-    made.act(Doing.CONFIRM)
+    made.act(ActKind.CONFIRM)
 
     assert said.finding is not None
     assert Mistake.SWAPPED is said.finding.mistake
     assert "the points are swapped" in said.text
     assert [WEAK] == [capture.reference for capture in made.routine.captures]
-    assert Step.CAPTURED is made.routine.step
+    assert RoutineStep.CAPTURED is made.routine.step
 
 
 def test_an_instrument_that_compensates_is_named_by_its_value() -> None:
@@ -89,9 +89,9 @@ def test_an_instrument_that_compensates_is_named_by_its_calm() -> None:
     made.begin()
     at_22 = value_at(STRONG, 22.0).conductivity_mS_cm
     for _ in range(300):
-        if made.routine.step is Step.SETTLE:
+        if made.routine.step is RoutineStep.SETTLE:
             warm = 22.0 + 0.01 * made.t_s
-            made.said += made.routine.read(Shown(made.t_s, at_22, warm))
+            made.said += made.routine.read(Indication(made.t_s, at_22, warm))
             made.t_s += 2.0
 
     assert [Mistake.COMPENSATING] == made.findings()
@@ -132,7 +132,7 @@ def test_a_cell_that_is_only_slow_has_no_bubbles() -> None:
     made.begin()
     made.settle()
 
-    assert ([], Step.CAPTURED) == (made.findings(), made.routine.step)
+    assert ([], RoutineStep.CAPTURED) == (made.findings(), made.routine.step)
 
 
 def test_a_solution_that_still_warms_is_named() -> None:
@@ -149,35 +149,37 @@ def test_waiting_longer_goes_on_with_the_same_point() -> None:
     made = bench(ONE, warming=lambda n: 0.003 * n)
     held(made)
     made.warming = still
-    made.act(Doing.CONFIRM)
+    made.act(ActKind.CONFIRM)
     made.settle()
 
-    assert Step.CAPTURED is made.routine.step
+    assert RoutineStep.CAPTURED is made.routine.step
 
 
 def test_an_expired_bottle_is_named_before_it_is_opened() -> None:
     """It may be used all the same, and the record then says so."""
-    old = Bottle("Q-old", 0.5, Tolerance.COVERAGE_2, expiry="2026-02-28")
+    old = ReferenceSolution("Q-old", 0.5, Tolerance.COVERAGE_2, expiry="2026-02-28")
     made = bench(replace(PLAN, references=(replace(STRONG, bottle=old),)), factor=1.0)
-    made.act(Doing.START)
+    made.act(ActKind.START)
     said = made.named()
-    made.act(Doing.CONFIRM)
-    while made.routine.step is Step.RINSE:
+    made.act(ActKind.CONFIRM)
+    while made.routine.step is RoutineStep.RINSE:
         made.point()
-        made.act(Doing.NEXT)
+        made.act(ActKind.NEXT)
     record = saved(made)
 
     assert "Lot Q-old" in said.text
     assert "expired on 2026-02-28" in said.text
     assert (said.text,) == record.overridden
-    assert Outcome.ACCEPT_WITH_WARNING is record.verdict.outcome
+    assert CalibrationOutcome.ACCEPT_WITH_WARNING is record.verdict.outcome
 
 
 def test_a_bottle_kept_open_too_long_has_expired() -> None:
     """Days once opened count as well as the printed date."""
-    old = Bottle("Q-open", 0.5, expiry="2027-01-01", opened_on="2026-01-01", keeps_days=30)
+    old = ReferenceSolution(
+        "Q-open", 0.5, expiry="2027-01-01", opened_on="2026-01-01", keeps_days=30
+    )
     made = bench(replace(PLAN, references=(replace(STRONG, bottle=old),)))
-    made.act(Doing.START)
+    made.act(ActKind.START)
 
     assert "expired on 2026-01-31" in made.named().text
 
@@ -202,13 +204,13 @@ def test_a_bottle_outside_its_table_is_not_extrapolated() -> None:
     made = bench(ONE, factor=1.0)
     made.begin()
     for _ in range(40):
-        if made.routine.step is Step.SETTLE:
-            made.said += made.routine.read(Shown(made.t_s, 35.0, 5.0))
+        if made.routine.step is RoutineStep.SETTLE:
+            made.said += made.routine.read(Indication(made.t_s, 35.0, 5.0))
             made.t_s += 2.0
-    made.act(Doing.CONFIRM)
+    made.act(ActKind.CONFIRM)
 
     assert Mistake.OUTSIDE_TABLE in made.findings()
-    assert Step.HELD is made.routine.step
+    assert RoutineStep.HELD is made.routine.step
 
 
 def test_a_probe_that_falls_silent_is_waited_for_no_longer_than_the_limit() -> None:
@@ -216,7 +218,7 @@ def test_a_probe_that_falls_silent_is_waited_for_no_longer_than_the_limit() -> N
     made = bench(ONE)
     made.begin()
     for _ in range(400):
-        made.said += made.routine.read(Shown(made.t_s, 0.0, 0.0, ok=False))
+        made.said += made.routine.read(Indication(made.t_s, 0.0, 0.0, ok=False))
         made.t_s += 2.0
 
     assert [Mistake.UNSTEADY] == made.findings()

@@ -6,12 +6,12 @@ import math
 
 import pytest
 
-from calibration.acceptance import Outcome, judge
+from calibration.acceptance import CalibrationOutcome, judge
 from calibration.fit import Fit, fit
 from calibration.model import Instrument, uncalibrated
 from calibration.points import Capture
 from calibration.references import own_table
-from calibration.solution import Bottle
+from calibration.solution import ReferenceSolution
 
 EXACT = Instrument(
     "ct-1", resolution_mS_cm=0.0, resolution_C=0.0, linearity_percent=0.0, cell_temperature_C=0.0
@@ -28,7 +28,9 @@ def line_with_its_middle_off(off_mS_cm: float) -> Fit:
     captures = []
     for number, value in enumerate((10.0, 20.0, 30.0), start=1):
         rows = {20.0: value * 0.96, 22.0: value, 24.0: value * 1.04}
-        bottle = own_table(f"standard {value:g}", rows, Bottle(f"Q-{number}", SURE_PERCENT))
+        bottle = own_table(
+            f"standard {value:g}", rows, ReferenceSolution(f"Q-{number}", SURE_PERCENT)
+        )
         shown = value + (off_mS_cm if number == 2 else 0.0)
         captures.append(Capture(number, bottle, shown, SCATTER_MS_CM, 22.0, 0.0, 1.0))
     return fit(captures, EXACT, uncalibrated(EXACT))
@@ -53,13 +55,13 @@ def test_a_residual_is_held_against_what_the_line_leaves_free() -> None:
 @pytest.mark.parametrize(
     "off_mS_cm, outcome",
     [
-        (0.24, Outcome.ACCEPT),  # 1.96
-        (0.25, Outcome.ACCEPT_WITH_WARNING),  # 2.04
-        (0.36, Outcome.ACCEPT_WITH_WARNING),  # 2.94
-        (0.375, Outcome.REFUSE),  # 3.06
+        (0.24, CalibrationOutcome.ACCEPT),  # 1.96
+        (0.25, CalibrationOutcome.ACCEPT_WITH_WARNING),  # 2.04
+        (0.36, CalibrationOutcome.ACCEPT_WITH_WARNING),  # 2.94
+        (0.375, CalibrationOutcome.REFUSE),  # 3.06
     ],
 )
-def test_two_is_warned_of_and_three_refused(off_mS_cm: float, outcome: Outcome) -> None:
+def test_two_is_warned_of_and_three_refused(off_mS_cm: float, outcome: CalibrationOutcome) -> None:
     """The verdict turns at two and at three standard uncertainties of the residual."""
     fitted = line_with_its_middle_off(off_mS_cm)
     lies = [
@@ -71,7 +73,7 @@ def test_two_is_warned_of_and_three_refused(off_mS_cm: float, outcome: Outcome) 
     assert pytest.approx(off_mS_cm / 0.1 * math.sqrt(2.0 / 3.0), rel=2e-3) == max(
         abs(each.normalised) for each in fitted.residuals
     )
-    assert (outcome is not Outcome.ACCEPT) == bool(lies)
-    assert (outcome is Outcome.REFUSE) == (
-        judge(fitted, uncalibrated(EXACT), EXACT).outcome is Outcome.REFUSE
+    assert (outcome is not CalibrationOutcome.ACCEPT) == bool(lies)
+    assert (outcome is CalibrationOutcome.REFUSE) == (
+        judge(fitted, uncalibrated(EXACT), EXACT).outcome is CalibrationOutcome.REFUSE
     )

@@ -8,9 +8,19 @@ from typing import Any
 
 import pytest
 
-from calibration.acceptance import Outcome
-from calibration.bench import Act, Captured, Doing, Judged, Output, Plan, Progress, Saved, Say
-from calibration.instructions import CAUTIONS, Step
+from calibration.acceptance import CalibrationOutcome
+from calibration.bench import (
+    Act,
+    ActKind,
+    Captured,
+    Judged,
+    Message,
+    Plan,
+    RoutineOutput,
+    Saved,
+    SettlingProgress,
+)
+from calibration.instructions import CAUTIONS, RoutineStep
 from calibration.mistakes import Mistake
 from calibration.model import Instrument, uncalibrated
 from calibration.points import Thermometer
@@ -25,13 +35,13 @@ from calibration.references import (
     value_at,
 )
 from calibration.routine import Routine
-from calibration.solution import Bottle, Tolerance
-from calibration.steadiness import Shown
+from calibration.solution import ReferenceSolution, Tolerance
+from calibration.steadiness import Indication
 
 TODAY = "2026-03-02"
 INSTRUMENT = Instrument("ct-1")
-WEAK = published("kcl-12-88", Bottle("Q-12", 0.5, Tolerance.COVERAGE_2))
-STRONG = published("kcl-53-0", Bottle("Q-53", 0.5, Tolerance.COVERAGE_2))
+WEAK = published("kcl-12-88", ReferenceSolution("Q-12", 0.5, Tolerance.COVERAGE_2))
+STRONG = published("kcl-53-0", ReferenceSolution("Q-53", 0.5, Tolerance.COVERAGE_2))
 PLAN = Plan("cal-1", INSTRUMENT, (air(), WEAK, STRONG), uncalibrated(INSTRUMENT), TODAY)
 
 Wave = Callable[[int], float]
@@ -55,10 +65,10 @@ class Bench:
     wave: Wave = still
     warming: Wave = still
     in_hand: dict[str, Reference] = field(default_factory=dict)
-    said: list[Output] = field(default_factory=list)
+    said: list[RoutineOutput] = field(default_factory=list)
     t_s: float = 0.0
 
-    def act(self, doing: Doing, value: float | None = None) -> tuple[Output, ...]:
+    def act(self, doing: ActKind, value: float | None = None) -> tuple[RoutineOutput, ...]:
         """Do one thing and keep what is answered."""
         answer = self.routine.act(Act(doing, "2026-03-02T10:00:00Z", "night shift", value))
         self.said += answer
@@ -66,13 +76,13 @@ class Bench:
 
     def begin(self) -> None:
         """Start, and do what is said until the probe stands in the first bottle."""
-        self.act(Doing.START)
+        self.act(ActKind.START)
         self.immerse()
 
     def immerse(self) -> None:
         """Rinse, immerse and stir."""
-        while self.routine.step in (Step.RINSE, Step.IMMERSE, Step.STIR):
-            self.act(Doing.CONFIRM)
+        while self.routine.step in (RoutineStep.RINSE, RoutineStep.IMMERSE, RoutineStep.STIR):
+            self.act(ActKind.CONFIRM)
 
     def truth(self, temperature_C: float) -> float:
         """What the bottle in hand conducts."""
@@ -87,13 +97,13 @@ class Bench:
         water_C = 0.0 if ice else self.water_C + self.warming(n)
         shown = (self.truth(max(water_C, 15.0)) / self.factor + self.zero) * self.times
         shown *= 1.0 + self.wave(n) + 1e-5 * (-1) ** n
-        self.said += self.routine.read(Shown(self.t_s, shown, water_C - self.off_C))
+        self.said += self.routine.read(Indication(self.t_s, shown, water_C - self.off_C))
         self.t_s += 2.0
 
     def settle(self, most: int = 1000) -> None:
         """Look until the routine wants something else."""
         for _ in range(most):
-            if self.routine.step is not Step.SETTLE:
+            if self.routine.step is not RoutineStep.SETTLE:
                 return
             self.look()
 
@@ -101,25 +111,25 @@ class Bench:
         """Take one point to the end."""
         self.immerse()
         self.settle()
-        if self.routine.step is Step.THERMOMETER:
-            self.act(Doing.CONFIRM, self.water_C)
+        if self.routine.step is RoutineStep.THERMOMETER:
+            self.act(ActKind.CONFIRM, self.water_C)
 
     def whole(self) -> None:
         """Take every point there is, as far as the verdict."""
-        self.act(Doing.START)
-        while self.routine.step in (Step.RINSE, Step.CAPTURED):
-            if self.routine.step is Step.RINSE:
+        self.act(ActKind.START)
+        while self.routine.step in (RoutineStep.RINSE, RoutineStep.CAPTURED):
+            if self.routine.step is RoutineStep.RINSE:
                 self.point()
             else:
-                self.act(Doing.NEXT)
+                self.act(ActKind.NEXT)
 
     def findings(self) -> list[Mistake]:
         """Every mistake that was named."""
-        return [s.finding.mistake for s in self.said if isinstance(s, Say) and s.finding]
+        return [s.finding.mistake for s in self.said if isinstance(s, Message) and s.finding]
 
-    def named(self) -> Say:
+    def named(self) -> Message:
         """The last thing said about a mistake."""
-        return [s for s in self.said if isinstance(s, Say) and s.finding][-1]
+        return [s for s in self.said if isinstance(s, Message) and s.finding][-1]
 
 
 def bench(plan: Plan = PLAN, **how: object) -> Bench:
@@ -130,14 +140,14 @@ def bench(plan: Plan = PLAN, **how: object) -> Bench:
     return made
 
 
-def of_kind(bench_: Bench, kind: type[Output]) -> Iterator[Output]:
+def of_kind(bench_: Bench, kind: type[RoutineOutput]) -> Iterator[RoutineOutput]:
     """What was said of one kind."""
     return (each for each in bench_.said if isinstance(each, kind))
 
 
 def saved(bench_: Bench) -> CalibrationRecord:
     """Confirm the verdict and return the record."""
-    (output,) = bench_.act(Doing.CONFIRM)
+    (output,) = bench_.act(ActKind.CONFIRM)
     assert isinstance(output, Saved)
     assert isinstance(output.record, CalibrationRecord)
     return output.record
@@ -167,18 +177,24 @@ def test_the_steps_come_in_order_for_each_point() -> None:
     """A person is told to rinse, immerse, stir, wait and go on, three times, then the verdict."""
     made = bench()
     made.whole()
-    steps = [say.step for say in of_kind(made, Say) if isinstance(say, Say)]
-    once = [Step.RINSE, Step.IMMERSE, Step.STIR, Step.SETTLE, Step.CAPTURED]
+    steps = [say.step for say in of_kind(made, Message) if isinstance(say, Message)]
+    once = [
+        RoutineStep.RINSE,
+        RoutineStep.IMMERSE,
+        RoutineStep.STIR,
+        RoutineStep.SETTLE,
+        RoutineStep.CAPTURED,
+    ]
 
-    assert [*once, *once, *once, Step.VERDICT] == steps[len(CAUTIONS) :]
+    assert [*once, *once, *once, RoutineStep.VERDICT] == steps[len(CAUTIONS) :]
 
 
 def test_cautions_come_before_the_first_bottle_is_opened() -> None:
     """Handling and disposal are said before anything else."""
     made = bench()
-    answer = made.act(Doing.START)
+    answer = made.act(ActKind.START)
 
-    assert list(CAUTIONS) == [s.text for s in answer[:-1] if isinstance(s, Say)]
+    assert list(CAUTIONS) == [s.text for s in answer[:-1] if isinstance(s, Message)]
 
 
 def test_no_point_is_taken_before_a_minute_has_passed() -> None:
@@ -196,7 +212,7 @@ def test_a_value_that_still_moves_is_not_taken() -> None:
     made = bench()
     made.begin()
     made.point()
-    made.act(Doing.NEXT)
+    made.act(ActKind.NEXT)
     began = made.t_s
     made.wave = lambda n: -0.2 * 0.98 ** (n - began)
     made.point()
@@ -212,7 +228,9 @@ def test_the_live_picture_shows_how_it_settles() -> None:
     made = bench()
     made.begin()
     made.settle()
-    pictures = [each for each in of_kind(made, Progress) if isinstance(each, Progress)]
+    pictures = [
+        each for each in of_kind(made, SettlingProgress) if isinstance(each, SettlingProgress)
+    ]
 
     assert pictures[0].rest is None
     assert pictures[-1].rest is not None
@@ -226,11 +244,11 @@ def test_an_abort_leaves_the_old_calibration_in_force(until: int) -> None:
     made.begin()
     for _ in range(until):
         made.look()
-        if made.routine.step is Step.CAPTURED:
-            made.act(Doing.NEXT)
+        if made.routine.step is RoutineStep.CAPTURED:
+            made.act(ActKind.NEXT)
             made.immerse()
-    made.act(Doing.ABORT)
-    made.act(Doing.CONFIRM)
+    made.act(ActKind.ABORT)
+    made.act(ActKind.CONFIRM)
 
     assert (True, []) == (made.routine.over, list(of_kind(made, Saved)))
 
@@ -239,9 +257,9 @@ def test_an_abort_at_the_verdict_saves_nothing() -> None:
     """The last moment to turn back is after the verdict has been read."""
     made = bench()
     made.whole()
-    (said,) = made.act(Doing.ABORT)
+    (said,) = made.act(ActKind.ABORT)
 
-    assert isinstance(said, Say)
+    assert isinstance(said, Message)
     assert "calibration none stays in force" in said.text
 
 
@@ -249,10 +267,10 @@ def test_an_act_that_does_not_fit_changes_nothing() -> None:
     """Pressing next in the middle of a point says what is possible instead."""
     made = bench()
     made.begin()
-    (said,) = made.act(Doing.NEXT)
+    (said,) = made.act(ActKind.NEXT)
 
-    assert isinstance(said, Say)
-    assert (Step.SETTLE, "Possible now: retry, abort.") == (made.routine.step, said.way_on)
+    assert isinstance(said, Message)
+    assert (RoutineStep.SETTLE, "Possible now: retry, abort.") == (made.routine.step, said.way_on)
 
 
 def test_a_point_can_be_taken_again() -> None:
@@ -260,17 +278,17 @@ def test_a_point_can_be_taken_again() -> None:
     made = bench()
     made.begin()
     made.settle()
-    made.act(Doing.RETRY)
+    made.act(ActKind.RETRY)
 
-    assert (Step.RINSE, []) == (made.routine.step, made.routine.captures)
+    assert (RoutineStep.RINSE, []) == (made.routine.step, made.routine.captures)
 
 
 def test_each_point_tells_at_once_how_far_off_it_was_found() -> None:
     """As found is under the calibration in force: the probe shows 2 % too little."""
     made = bench(zero=0.0, off_C=0.0)
     made.whole()
-    errors = [c.found.error_percent for c in of_kind(made, Captured) if isinstance(c, Captured)
-              if c.found]  # fmt: skip
+    errors = [c.error.error_percent for c in of_kind(made, Captured) if isinstance(c, Captured)
+              if c.error]  # fmt: skip
 
     assert pytest.approx([-1.961, -1.961], abs=0.01) == errors[1:]
 
@@ -301,7 +319,7 @@ def test_a_check_adjusts_nothing() -> None:
     """Its record holds the errors and their verdict, and no calibration."""
     made = bench(replace(PLAN, adjust=False), factor=1.0, zero=0.0, off_C=0.0)
     made.whole()
-    (output,) = made.act(Doing.CONFIRM)
+    (output,) = made.act(ActKind.CONFIRM)
 
     assert isinstance(output, Saved)
     assert isinstance(output.record, CheckRecord)
@@ -318,7 +336,7 @@ def test_a_cell_far_off_is_refused_and_kept_on_record() -> None:
     made.whole()
     record = saved(made)
 
-    assert (Outcome.REFUSE, False) == (record.verdict.outcome, record.usable)
+    assert (CalibrationOutcome.REFUSE, False) == (record.verdict.outcome, record.usable)
 
 
 def test_the_ice_point_tells_the_thermometer() -> None:
@@ -335,9 +353,9 @@ def test_a_thermometer_far_from_the_probe_is_asked_again() -> None:
     made = bench(replace(PLAN, references=(WEAK,), thermometer=Thermometer("T-1", 0.1)))
     made.begin()
     made.settle()
-    made.act(Doing.CONFIRM, 220.0)
+    made.act(ActKind.CONFIRM, 220.0)
 
-    assert (Step.THERMOMETER, []) == (made.routine.step, made.routine.captures)
+    assert (RoutineStep.THERMOMETER, []) == (made.routine.step, made.routine.captures)
 
 
 def test_the_verdict_comes_with_figures() -> None:
@@ -352,18 +370,18 @@ def test_the_verdict_comes_with_figures() -> None:
 
 def test_a_fit_that_cannot_be_is_refused_with_its_reason() -> None:
     """The thermometer shows that the bottle was warmer than its table reaches."""
-    bottle = own_table("standard 53", {15.0: 43.471, 22.0: 50.097}, Bottle("Q-t", 0.5))
+    bottle = own_table("standard 53", {15.0: 43.471, 22.0: 50.097}, ReferenceSolution("Q-t", 0.5))
     thermometer = Thermometer("T-1", 0.1)
     plan = replace(PLAN, references=(bottle,), thermometer=thermometer)
     made = bench(plan, water_C=22.1, factor=1.0, in_hand={bottle.key: STRONG})
     made.whole()
     said = made.said[-1]
-    made.act(Doing.CONFIRM)
+    made.act(ActKind.CONFIRM)
 
-    assert isinstance(said, Say)
-    assert Step.VERDICT is said.step
+    assert isinstance(said, Message)
+    assert RoutineStep.VERDICT is said.step
     assert "Refused: standard 53 at 22.10 °C is outside its table" in said.text
-    assert (Step.ABORTED, []) == (made.routine.step, list(of_kind(made, Saved)))
+    assert (RoutineStep.ABORTED, []) == (made.routine.step, list(of_kind(made, Saved)))
 
 
 @pytest.mark.parametrize(
@@ -383,4 +401,4 @@ def test_a_plan_that_cannot_be_followed_is_refused(wrong: dict[str, Any], words:
 def test_a_date_on_a_bottle_that_is_none_is_refused() -> None:
     """An expiry that cannot be read would never expire."""
     with pytest.raises(ValueError, match="of lot Q-1 cannot be read"):
-        Bottle("Q-1", 0.5, expiry="03/2026")
+        ReferenceSolution("Q-1", 0.5, expiry="03/2026")

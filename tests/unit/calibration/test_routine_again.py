@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from calibration.bench import Doing
-from calibration.instructions import Step
+from calibration.bench import ActKind
+from calibration.instructions import RoutineStep
 from calibration.mistakes import Mistake
 from calibration.points import Thermometer
 from calibration.references import Reference, value_at
@@ -27,10 +27,10 @@ def test_a_mistake_waved_through_at_one_point_is_named_again_at_the_next() -> No
     compensating(made, WEAK)
     made.begin()
     made.settle()
-    assert (Step.HELD, [Mistake.COMPENSATING]) == (made.routine.step, made.findings())
-    made.act(Doing.CONFIRM)
+    assert (RoutineStep.HELD, [Mistake.COMPENSATING]) == (made.routine.step, made.findings())
+    made.act(ActKind.CONFIRM)
     assert 1 == len(made.routine.captures)
-    made.act(Doing.NEXT)
+    made.act(ActKind.NEXT)
     compensating(made, STRONG)
     made.point()
 
@@ -44,11 +44,11 @@ def test_a_mistake_waved_through_is_named_again_when_the_point_is_taken_again() 
     compensating(made, WEAK)
     made.begin()
     made.settle()
-    made.act(Doing.CONFIRM)
-    made.act(Doing.RETRY)
+    made.act(ActKind.CONFIRM)
+    made.act(ActKind.RETRY)
     made.point()
 
-    assert (Step.HELD, [Mistake.COMPENSATING] * 2) == (made.routine.step, made.findings())
+    assert (RoutineStep.HELD, [Mistake.COMPENSATING] * 2) == (made.routine.step, made.findings())
 
 
 def at_the_thermometer() -> Bench:
@@ -56,7 +56,7 @@ def at_the_thermometer() -> Bench:
     made = bench(replace(PLAN, references=(STRONG,), thermometer=Thermometer("T-1", 0.1)))
     made.begin()
     made.settle()
-    assert Step.THERMOMETER is made.routine.step
+    assert RoutineStep.THERMOMETER is made.routine.step
     return made
 
 
@@ -67,14 +67,14 @@ def test_a_point_that_moves_while_the_thermometer_is_read_is_not_taken() -> None
     made.wave = lambda n: 0.005 * (n - began) / 60.0
     for _ in range(60):
         made.look()
-    made.act(Doing.CONFIRM, 22.0)
-    assert (Step.SETTLE, []) == (made.routine.step, made.routine.captures)
+    made.act(ActKind.CONFIRM, 22.0)
+    assert (RoutineStep.SETTLE, []) == (made.routine.step, made.routine.captures)
 
     made.wave = lambda _: 0.01
     made.settle()
-    made.act(Doing.CONFIRM, 22.0)
+    made.act(ActKind.CONFIRM, 22.0)
 
-    assert (Step.CAPTURED, 1) == (made.routine.step, len(made.routine.captures))
+    assert (RoutineStep.CAPTURED, 1) == (made.routine.step, len(made.routine.captures))
 
 
 def test_a_point_that_stays_steady_while_the_thermometer_is_read_is_taken() -> None:
@@ -82,6 +82,6 @@ def test_a_point_that_stays_steady_while_the_thermometer_is_read_is_taken() -> N
     made = at_the_thermometer()
     for _ in range(60):
         made.look()
-    made.act(Doing.CONFIRM, 22.0)
+    made.act(ActKind.CONFIRM, 22.0)
 
-    assert (Step.CAPTURED, 1) == (made.routine.step, len(made.routine.captures))
+    assert (RoutineStep.CAPTURED, 1) == (made.routine.step, len(made.routine.captures))

@@ -226,7 +226,7 @@ def test_a_given_yield_has_no_uncertainty_to_tell(capsys: pytest.CaptureFixture[
     given, habit = map(json.loads, capsys.readouterr().out.splitlines())
 
     assert (None, None) == (given["mix_yield_u"], given["salinity_u"])
-    assert (lots.COMMON_U, True) == (habit["mix_yield_u"], habit["salinity_u"] > 1.0)
+    assert (lots.COMMON_CONTENT_U, True) == (habit["mix_yield_u"], habit["salinity_u"] > 1.0)
 
 
 def test_a_correction_by_a_lot_says_the_same(

@@ -17,7 +17,7 @@ from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import Story, a_station, mixed
@@ -80,7 +80,7 @@ def test_a_batch_that_is_wanted_shows_when_to_start(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What is wanted, and until when salt must be in for it."""
-    due = (Due(5, 10, 0, 60.0, 0.1),)
+    due = (DueBatch(5, 10, 0, 60.0, 0.1),)
     station = Station({"mix-1": ReservoirSettings("mix-1", due=due)}, weights())
     entries = mixed(minutes=1).told(station)
     at = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)

@@ -10,7 +10,7 @@ import pytest
 
 from daemon import assembly
 from daemon.config import ConfigError, models, parse
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.station.station import ReservoirSettings
 
@@ -68,7 +68,7 @@ def test_every_key_reaches_the_part_that_judges_by_it() -> None:
         found.batch.needs_second_reading,
         found.batch.release_short,
     )
-    assert (Due(5, 10, 0, 60.0), Due(None, 7, 5, 5.0, 0.1)) == found.due
+    assert (DueBatch(5, 10, 0, 60.0), DueBatch(None, 7, 5, 5.0, 0.1)) == found.due
     assert ZoneInfo("Europe/Lisbon") == found.zone
 
 

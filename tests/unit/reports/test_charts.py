@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.due_dates import Forecast, Measured
+from calibration.due_dates import DriftForecast, MeasuredFactor
 from daemon.reports.batch_curve import Point, split
 from daemon.reports.charts import Chart, Marks, batch_charts, drift_chart
 from tests.unit.reports.test_batch_sheet import START, rise
@@ -157,14 +157,14 @@ def test_any_readings_can_be_drawn(
 
 
 FIRST = datetime(2026, 1, 1, 8, tzinfo=UTC)
-AHEAD = Forecast(
+AHEAD = DriftForecast(
     0.0004, 0.0001, 1.024, 0.001, 0.98, 1.02, date(2026, 3, 1), date(2026, 2, 20), None, True
 )  # fmt: skip
 
 
-def drifting() -> list[Measured]:
+def drifting() -> list[MeasuredFactor]:
     """A cell constant that leaves its limits with the last value."""
-    return [Measured(FIRST + timedelta(days=10 * n), 1.0 + 0.006 * n, 0.001, f"m-{n}")
+    return [MeasuredFactor(FIRST + timedelta(days=10 * n), 1.0 + 0.006 * n, 0.001, f"m-{n}")
             for n in range(5)]  # fmt: skip
 
 

@@ -123,7 +123,9 @@ def _salt_addition(context: BatchContext) -> SaltAddition | None:
         content = lots.estimate(lot_named(context.lots, lot), context.t_s)
         salt = SaltAddition(mass_g, whole_l, initial or 0.0, content.value, content.u, lot)
     else:
-        salt = SaltAddition(mass_g, whole_l, initial or 0.0, vessel.mix_yield, lots.COMMON_U)
+        salt = SaltAddition(
+            mass_g, whole_l, initial or 0.0, vessel.mix_yield, lots.COMMON_CONTENT_U
+        )
     # Water that was not measured before does not show how much salt came.
     salt.comparable = salt.undisturbed = initial is not None
     release.expected(salt)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from calibration import history
 from calibration.acceptance import REPAIRS
-from calibration.bench import Act, Doing
+from calibration.bench import Act, ActKind
 from calibration.points import Thermometer
 from calibration.record import Reversion, Settlement
 from daemon.mixing.batch import lifecycle
@@ -30,7 +30,7 @@ from daemon.mixing.station.commands.context import (
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
 LONGEST_REFERENCES = 2000
@@ -50,7 +50,7 @@ class Place:
         probe: Name of the probe.
     """
 
-    calibrating: Calibrating
+    calibrating: CalibrationBench
     state: ReservoirState
     settings: ReservoirSettings
     probe: str
@@ -135,7 +135,7 @@ def _thermometer(context: CalibrationContext) -> Thermometer | None:
     return None if tolerance is None else Thermometer(name, tolerance)
 
 
-def _act(context: CalibrationContext, doing: Doing) -> CommandResult:
+def _act(context: CalibrationContext, doing: ActKind) -> CommandResult:
     place = _place(context)
     value = context.arguments.number("value_C", -5.0, 60.0)
     routine = place.calibrating.running.get(place.name)
@@ -147,7 +147,7 @@ def _act(context: CalibrationContext, doing: Doing) -> CommandResult:
     if not routine.takes(doing):
         raise Rejected(f"'{doing}' does nothing at step {routine.step}")
     newest = place.calibrating.kept.newest(place.name)
-    if newest is not None and context.wall < newest and doing is not Doing.ABORT:
+    if newest is not None and context.wall < newest and doing is not ActKind.ABORT:
         raise Rejected("the clock was set back since the last record; abort, and set it right")
     act = Act(doing, _iso(context.wall), context.who, value)
     steps = place.calibrating.act(place.name, act)
@@ -160,25 +160,25 @@ def _last_said(steps: list[Happening]) -> str:
     return texts[-1] if texts else "done"
 
 
-def _back(context: CalibrationContext, place: Place, doing: Doing, seen: str) -> CommandResult:
+def _back(context: CalibrationContext, place: Place, doing: ActKind, seen: str) -> CommandResult:
     """Let the readings count again, once somebody says that the probe is in the water."""
     if not place.is_out:
         raise Rejected(
             f"probe {place.probe} is not being calibrated; calibrate.start or calibrate.check"
             " begins it"
         )
-    if doing is not Doing.CONFIRM or seen not in ("", calibration_routines.BACK):
+    if doing is not ActKind.CONFIRM or seen not in ("", calibration_routines.BACK):
         raise Rejected(
             f"the routine is over; put probe {place.probe} back into the water and confirm"
         )
     changed = place.calibrating.back(place.name, place.kept)
-    steps = [calibration_routines.returned(place.name, context.who)]
+    steps = [calibration_routines.back_in_water(place.name, context.who)]
     if changed and place.probe == next(iter(place.settings.probes)):
-        steps += judged_anew(place, context.t_s)
+        steps += judge_again(place, context.t_s)
     return CommandResult(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
 
 
-def judged_anew(place: Place, t_s: float) -> list[Happening]:
+def judge_again(place: Place, t_s: float) -> list[Happening]:
     """Begin the detectors anew, and judge a batch again, under another calibration.
 
     The water is as it was; what was said of it is not.
@@ -222,7 +222,7 @@ def _revert(context: CalibrationContext) -> CommandResult:
     kept.add(record)
     steps = [calibration_routines.reverted(place.name, plain(record))]
     if not place.is_out and place.probe == next(iter(place.settings.probes)):
-        steps += judged_anew(place, context.t_s)
+        steps += judge_again(place, context.t_s)
     return CommandResult(f"calibration {to} is in force again", tuple(steps))
 
 
@@ -253,7 +253,7 @@ def _settle(context: CalibrationContext) -> CommandResult:
     )
     steps = place.calibrating.settle(settlement)
     if not place.is_out and place.probe == next(iter(place.settings.probes)):
-        steps += judged_anew(place, context.t_s)
+        steps += judge_again(place, context.t_s)
     return CommandResult(f"calibration {waiting.id} is in force", tuple(steps))
 
 
@@ -287,12 +287,12 @@ VERBS: dict[str, Verb[CalibrationContext]] = {
     "calibrate.start": Verb(_start, (*START, "as_left", "repair")),
     "calibrate.check": Verb(_check, START),
     "calibrate.confirm": Verb(
-        lambda context: _act(context, Doing.CONFIRM),
+        lambda context: _act(context, ActKind.CONFIRM),
         ("probe", "step", "value_C"),
     ),
-    "calibrate.next": Verb(lambda context: _act(context, Doing.NEXT), ("probe", "step")),
-    "calibrate.retry": Verb(lambda context: _act(context, Doing.RETRY), ("probe", "step")),
-    "calibrate.abort": Verb(lambda context: _act(context, Doing.ABORT), ("probe", "step")),
+    "calibrate.next": Verb(lambda context: _act(context, ActKind.NEXT), ("probe", "step")),
+    "calibrate.retry": Verb(lambda context: _act(context, ActKind.RETRY), ("probe", "step")),
+    "calibrate.abort": Verb(lambda context: _act(context, ActKind.ABORT), ("probe", "step")),
     "calibrate.revert": Verb(_revert, ("probe", "to", "reason")),
     "calibrate.settle": Verb(_settle, ("probe", "repair", "reason")),
 }

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from calibration.points import Thermometer
     from calibration.references import Reference
-    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.seawater.uncertainty import ProbeUncertainty
     from daemon.mixing.station.state import ReservoirSettings
 
@@ -25,7 +25,7 @@ RESOLUTION_MS_CM = 0.01
 
 
 def plan_for(
-    calibrating: Calibrating,
+    calibrating: CalibrationBench,
     settings: ReservoirSettings,
     probe: str,
     wall: datetime,

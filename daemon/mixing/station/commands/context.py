@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.batch.state import BatchSettings, BatchState
     from daemon.mixing.events import Happening
-    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.stability.level import Level
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
@@ -58,9 +58,11 @@ class Arguments:
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value:  # noqa: PLR0124
-            raise Rejected(f"{name} = {shown(value)} is not a number")
+            raise Rejected(f"{name} = {quoted(value)} is not a number")
         if not low <= value <= high:
-            raise Rejected(f"{name} = {shown(value)} is outside {within or f'{low:g} to {high:g}'}")
+            raise Rejected(
+                f"{name} = {quoted(value)} is outside {within or f'{low:g} to {high:g}'}"
+            )
         return float(value)
 
     def text(self, name: str, longest: int) -> str:
@@ -158,7 +160,7 @@ class CalibrationContext:
     arguments: Arguments
     wall: datetime
     t_s: float
-    calibrating: Calibrating
+    calibrating: CalibrationBench
     state: ReservoirState
     settings: ReservoirSettings
 
@@ -192,7 +194,7 @@ class Verb(Generic[Context]):
     takes: tuple[str, ...]
 
 
-def shown(value: JSON) -> str:
+def quoted(value: JSON) -> str:
     """Return what was given, as short as a sentence can bear and without what cannot be printed."""
     if isinstance(value, float):
         return f"{value:g}"

@@ -15,14 +15,14 @@ from daemon.mixing.station.commands.context import (
     CommandResult,
     LotContext,
     Rejected,
-    shown,
+    quoted,
 )
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.entries import Command
-    from daemon.mixing.probe.calibration_routines import Calibrating
+    from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
 
@@ -48,7 +48,7 @@ class StationParts:
     state: StationState
     reservoirs: Mapping[str, ReservoirSettings]
     own: StationSettings
-    calibrating: Calibrating
+    calibrating: CalibrationBench
 
     def reservoir(self, name: str, verb: str) -> tuple[ReservoirState, ReservoirSettings]:
         """Return what is remembered and what is set of the reservoir of a command.
@@ -90,7 +90,7 @@ def _check(command: Command, parts: StationParts) -> None:
         parts.reservoir(name, verb)
     extra = sorted(set(command.facts) - set(VERBS[verb]))
     if extra:
-        names = ", ".join(shown(each) for each in extra[:3])
+        names = ", ".join(quoted(each) for each in extra[:3])
         raise Rejected(f"{verb} takes no {names}; it takes {', '.join(VERBS[verb])}")
 
 

@@ -9,13 +9,13 @@ import pytest
 from pydantic import TypeAdapter
 
 from daemon.mixing.batch.lots import (
-    COMMON_U,
+    COMMON_CONTENT_U,
     FLOOR_U,
-    KEPT,
     LABEL_U,
+    WEIGHINGS_KEPT,
     Lot,
+    SaltContent,
     Weighing,
-    Yield,
     dose_u,
     estimate,
     learn,
@@ -39,12 +39,14 @@ def lot_of(*yields: float, gap_days: float = 7.0, u: float = 0.01) -> Lot:
 
 def test_an_unknown_lot_follows_common_practice() -> None:
     """Before any batch and without a label the yield is a habit, and said to be one."""
-    assert Yield(0.881, COMMON_U, 0, "common practice") == estimate(Lot("blue-7"), 0.0)
+    assert SaltContent(0.881, COMMON_CONTENT_U, 0, "common practice") == estimate(
+        Lot("blue-7"), 0.0
+    )
 
 
 def test_a_label_is_believed_until_a_batch_says_more() -> None:
     """The label's yield stands in the place of the habit, and is surer."""
-    assert Yield(0.92, LABEL_U, 0, "label") == estimate(Lot("blue-7", label_yield=0.92), 0.0)
+    assert SaltContent(0.92, LABEL_U, 0, "label") == estimate(Lot("blue-7", label_yield=0.92), 0.0)
 
 
 def test_a_batch_moves_the_estimate_towards_what_it_showed() -> None:
@@ -53,7 +55,7 @@ def test_a_batch_moves_the_estimate_towards_what_it_showed() -> None:
 
     assert 0.86 < found.value < 0.865
     assert (1, "learned") == (found.count, found.basis)
-    assert found.u < COMMON_U / 2
+    assert found.u < COMMON_CONTENT_U / 2
 
 
 def test_recent_batches_count_more() -> None:
@@ -78,7 +80,7 @@ def test_no_number_of_batches_makes_it_surer_than_the_floor() -> None:
     lot = lot_of(*[0.87] * 40, gap_days=0.0)
 
     assert FLOOR_U == estimate(lot, 0.0).u
-    assert KEPT == len(lot.weighings)
+    assert WEIGHINGS_KEPT == len(lot.weighings)
 
 
 @pytest.mark.parametrize("order", [0, 1, 2])
@@ -125,7 +127,7 @@ def test_a_heel_is_not_taken_for_salt_of_the_lot() -> None:
 
 def test_a_plan_is_as_sure_as_its_yield() -> None:
     """A yield of 0.88 ± 0.0088 leaves 1 % of the salinity open, less of what the heel brings."""
-    known = Yield(0.88, 0.0088, 3, "learned")
+    known = SaltContent(0.88, 0.0088, 3, "learned")
 
     assert 0.34 == pytest.approx(dose_u(34.0, known))
     assert 0.24 == pytest.approx(dose_u(34.0, known, from_heel=10.0))
@@ -133,7 +135,7 @@ def test_a_plan_is_as_sure_as_its_yield() -> None:
 
 def test_doubt_of_a_plan_is_what_another_yield_would_have_made() -> None:
     """Its size agrees with carrying the plan out with a mix one standard uncertainty stronger."""
-    known = Yield(0.87, 0.008, 3, "learned")
+    known = SaltContent(0.87, 0.008, 3, "learned")
     dose = dosing.plan(180.0, 34.0, known.value)
     stronger = dosing.outcome(180.0, 0.0, dose.salt_g, 0.0, known.value + known.u).salinity
 

@@ -14,8 +14,8 @@ from pydantic import TypeAdapter
 
 from daemon.mixing.batch.schedule import (
     DEFAULT_MIN,
-    KEPT,
-    Due,
+    DURATIONS_KEPT,
+    DueBatch,
     MixingTimes,
     earliest_start,
     expected,
@@ -29,8 +29,8 @@ BERLIN = ZoneInfo("Europe/Berlin")
 NEW_YORK = ZoneInfo("America/New_York")
 LORD_HOWE = ZoneInfo("Australia/Lord_Howe")  # moves its clock by half an hour
 NUUK = ZoneInfo("America/Nuuk")  # moves its clock an hour before midnight
-SATURDAY = Due(5, 10, 0, 60.0)
-DAILY = Due(None, 10, 0, 60.0)
+SATURDAY = DueBatch(5, 10, 0, 60.0)
+DAILY = DueBatch(None, 10, 0, 60.0)
 KNOWN = MixingTimes([20.0, 22.0, 24.0, 26.0, 28.0])
 
 
@@ -57,24 +57,29 @@ def utc(text: str) -> datetime:
         (SATURDAY, "2026-10-23T00:00", BERLIN, "2026-10-24T08:00"),
         (SATURDAY, "2026-10-24T12:00", BERLIN, "2026-10-31T09:00"),
         # 02:30 is skipped in spring: the clock then shows 03:30.
-        (Due(6, 2, 30, 60.0), "2026-03-28T12:00", BERLIN, "2026-03-29T01:30"),
+        (DueBatch(6, 2, 30, 60.0), "2026-03-28T12:00", BERLIN, "2026-03-29T01:30"),
         # 02:30 comes twice in autumn: the first.
-        (Due(6, 2, 30, 60.0), "2026-10-24T12:00", BERLIN, "2026-10-25T00:30"),
-        (Due(6, 2, 30, 60.0), "2026-10-25T00:31", BERLIN, "2026-11-01T01:30"),
-        (Due(6, 2, 30, 60.0), "2026-03-07T12:00", NEW_YORK, "2026-03-08T07:30"),
-        (Due(6, 2, 15, 60.0), "2026-10-03T00:00", LORD_HOWE, "2026-10-03T15:45"),
+        (DueBatch(6, 2, 30, 60.0), "2026-10-24T12:00", BERLIN, "2026-10-25T00:30"),
+        (DueBatch(6, 2, 30, 60.0), "2026-10-25T00:31", BERLIN, "2026-11-01T01:30"),
+        (DueBatch(6, 2, 30, 60.0), "2026-03-07T12:00", NEW_YORK, "2026-03-08T07:30"),
+        (DueBatch(6, 2, 15, 60.0), "2026-10-03T00:00", LORD_HOWE, "2026-10-03T15:45"),
         # Saturday's last hour is skipped in Nuuk on 2026-03-28: 23:30 comes as Sunday's 00:30.
-        (Due(5, 23, 30, 60.0), "2026-03-28T12:00", NUUK, "2026-03-29T01:30"),
-        (Due(5, 23, 30, 60.0), "2026-03-29T01:10", NUUK, "2026-03-29T01:30"),
-        (Due(5, 23, 30, 60.0), "2026-03-29T01:31", NUUK, "2026-04-05T00:30"),
+        (DueBatch(5, 23, 30, 60.0), "2026-03-28T12:00", NUUK, "2026-03-29T01:30"),
+        (DueBatch(5, 23, 30, 60.0), "2026-03-29T01:10", NUUK, "2026-03-29T01:30"),
+        (DueBatch(5, 23, 30, 60.0), "2026-03-29T01:31", NUUK, "2026-04-05T00:30"),
         # Local Saturday while it is Friday or Sunday in UTC.
-        (Due(5, 0, 30, 60.0), "2026-06-05T12:00", BERLIN, "2026-06-05T22:30"),
-        (Due(5, 22, 0, 60.0), "2026-06-06T12:00", NEW_YORK, "2026-06-07T02:00"),
-        (Due(0, 0, 0, 60.0), "2026-01-01T00:00", timezone(timedelta(hours=14)), "2026-01-04T10:00"),
+        (DueBatch(5, 0, 30, 60.0), "2026-06-05T12:00", BERLIN, "2026-06-05T22:30"),
+        (DueBatch(5, 22, 0, 60.0), "2026-06-06T12:00", NEW_YORK, "2026-06-07T02:00"),
+        (
+            DueBatch(0, 0, 0, 60.0),
+            "2026-01-01T00:00",
+            timezone(timedelta(hours=14)),
+            "2026-01-04T10:00",
+        ),
     ],
 )
 def test_the_next_due_time_is_one_of_the_local_clock(
-    due: Due, now: str, zone: tzinfo, wanted: str
+    due: DueBatch, now: str, zone: tzinfo, wanted: str
 ) -> None:
     """Ten o'clock stays ten o'clock across summer time, weeks and years."""
     assert utc(wanted) == next_due(due, utc(now), zone)
@@ -100,7 +105,7 @@ def test_a_due_time_is_never_past_nor_farther_than_its_period(
 ) -> None:
     """It lies within a day or a week, give or take the hour by which a clock is moved."""
     now = datetime.fromtimestamp(now_s, UTC)
-    found = next_due(Due(weekday, hour, minute, 60.0), now, zone)
+    found = next_due(DueBatch(weekday, hour, minute, 60.0), now, zone)
     period = timedelta(days=1 if weekday is None else 7, hours=1)
 
     assert timedelta(0) <= found - now <= period
@@ -131,12 +136,12 @@ def test_mixing_times_are_learned(minutes: list[float], wanted: tuple[float, flo
 def test_old_mixing_times_are_forgotten() -> None:
     """A new pump shows after twenty batches at the latest."""
     times = MixingTimes()
-    for _ in range(KEPT):
+    for _ in range(DURATIONS_KEPT):
         learn(times, 40.0)
-    for _ in range(KEPT):
+    for _ in range(DURATIONS_KEPT):
         learn(times, 10.0)
 
-    assert [10.0] * KEPT == times.minutes
+    assert [10.0] * DURATIONS_KEPT == times.minutes
 
 
 @pytest.mark.parametrize("minutes", [0.0, -1.0, math.nan, math.inf])
@@ -169,7 +174,7 @@ def test_the_start_leaves_time_to_mix_and_no_time_to_go_stale(
 
 def test_the_start_crosses_the_moved_clock() -> None:
     """Durations are true ones: 45 min before 03:10 summer time is 01:25 winter time."""
-    due = Due(6, 3, 10, 60.0)
+    due = DueBatch(6, 3, 10, 60.0)
 
     found = start_by(due, utc("2026-03-28T12:00"), MixingTimes(), 24.0, zone=BERLIN)
 
@@ -259,7 +264,7 @@ def test_a_start_in_time_is_not_missed(now: str, salted: str | None, released: s
 def test_a_due_time_that_cannot_be_is_refused(facts: dict[str, Any], part: str) -> None:
     """Each wrong value is named with what is allowed."""
     with pytest.raises(ValueError, match=r"^[^\n]+$") as caught:
-        Due(**{"weekday": 5, "hour": 10, "minute": 0, "volume_l": 60.0, **facts})
+        DueBatch(**{"weekday": 5, "hour": 10, "minute": 0, "volume_l": 60.0, **facts})
 
     assert part in str(caught.value)
 
@@ -273,11 +278,11 @@ def test_a_time_without_a_zone_is_refused() -> None:
 @pytest.mark.parametrize(
     "due, said",
     [
-        (Due(5, 10, 0, 60.0, 0.1), "60 L ready by 10:00, Saturdays, 10 % of the tank"),
-        (Due(None, 7, 5, 12.5), "12.5 L ready by 07:05, every day"),
+        (DueBatch(5, 10, 0, 60.0, 0.1), "60 L ready by 10:00, Saturdays, 10 % of the tank"),
+        (DueBatch(None, 7, 5, 12.5), "12.5 L ready by 07:05, every day"),
     ],
 )
-def test_a_due_time_is_said_in_words(due: Due, said: str) -> None:
+def test_a_due_time_is_said_in_words(due: DueBatch, said: str) -> None:
     """A person reads it as it was meant."""
     assert said == str(due)
 

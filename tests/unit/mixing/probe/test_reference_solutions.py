@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from calibration.references import own_table, published, seawater
-from calibration.solution import Bottle
+from calibration.solution import ReferenceSolution
 from calibration.tables import PUBLISHED
-from daemon.mixing.probe.reference_solutions import BadBottle, parse
+from daemon.mixing.probe.reference_solutions import BadReference, parse
 
 KCL = "kcl-12-88 lot=Q-12 tolerance=0.5"
 TABLE = "table lot=Q-12 tolerance=0.5"
@@ -70,7 +70,7 @@ def test_each_solution_takes_its_own_value_as_a_label(key: str) -> None:
 )
 def test_what_contradicts_itself_is_one_sentence(text: str, part: str) -> None:
     """What is the matter, and what to write."""
-    with pytest.raises(BadBottle) as refused:
+    with pytest.raises(BadReference) as refused:
         parse(f"air; {text}")
 
     assert part in str(refused.value)
@@ -86,6 +86,6 @@ def test_an_uncertainty_of_salinity_that_is_none_is_refused(u: float) -> None:
 
 def test_the_check_is_of_what_is_written_now_and_not_of_old_records() -> None:
     """A bottle that was accepted once can still be read back from a record."""
-    assert 50.0 == Bottle("old", 50.0).tolerance_percent
+    assert 50.0 == ReferenceSolution("old", 50.0).tolerance_percent
     with pytest.raises(ValueError, match="do not rise"):
-        own_table("old", {20.0: 53.0, 25.0: 48.2}, Bottle("old", 0.5))
+        own_table("old", {20.0: 53.0, 25.0: 48.2}, ReferenceSolution("old", 0.5))

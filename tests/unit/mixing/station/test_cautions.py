@@ -15,7 +15,7 @@ from daemon.journal.event_codec import body_of, facts_of
 from daemon.journal.writer import Writer
 from daemon.mixing.alarm.catalogue import CATALOGUE, AlarmKind
 from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
-from daemon.mixing.probe.calibration_routines import put_back
+from daemon.mixing.probe.calibration_routines import last_step
 from daemon.page.labels import phase_words
 from daemon.reports.event_text import listing
 from tests.parts.snapshots import snapshot_in
@@ -90,7 +90,7 @@ def test_an_alarm_that_sends_a_hand_into_the_water_says_unplug_first(kind: Alarm
 
 def test_whoever_takes_a_probe_out_or_puts_it_back_is_told_to_unplug_first() -> None:
     """Before the first step and after the last, in the same words."""
-    facts = facts_of(put_back("mix-1/ct-1").body)
+    facts = facts_of(last_step("mix-1/ct-1").body)
 
     assert UNPLUG_FIRST in CAUTIONS[0]
     assert UNPLUG_FIRST in str(facts["text"])

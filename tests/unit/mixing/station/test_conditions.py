@@ -11,7 +11,7 @@ import pytest
 
 from daemon.entries import Event, Kind, Phase
 from daemon.mixing.batch.lots import Lot
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.batch.state import Age, BatchSettings, BatchState, Judgement, SaltAddition
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.stability.level import Level
@@ -222,7 +222,7 @@ def test_another_lot_is_nobodys_business() -> None:
 
 # --- due ----------------------------------------------------------------------------------------
 
-DUE = Due(weekday=None, hour=12, minute=0, volume_l=60.0)
+DUE = DueBatch(weekday=None, hour=12, minute=0, volume_l=60.0)
 
 
 def a_due_bench(story: Story) -> Bench:

@@ -6,12 +6,12 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.mixing.batch.schedule import Due, MixingTimes
+from daemon.mixing.batch.schedule import DueBatch, MixingTimes
 from daemon.mixing.station import due_batches
 from daemon.mixing.station.state import ReservoirSettings, ReservoirState
 
-DAILY = Due(None, 10, 0, 60.0)
-SATURDAY = Due(5, 10, 0, 60.0, 0.1)
+DAILY = DueBatch(None, 10, 0, 60.0)
+SATURDAY = DueBatch(5, 10, 0, 60.0, 0.1)
 
 
 def utc(text: str) -> datetime:
@@ -26,12 +26,12 @@ def reservoir(salted: str | None = None, released: str | None = None) -> Reservo
     return ReservoirState(times=times, salted_at=went_in, released_at=done)
 
 
-def settings(*due: Due) -> ReservoirSettings:
+def settings(*due: DueBatch) -> ReservoirSettings:
     """A reservoir of which these are wanted."""
     return ReservoirSettings("mix-1", due=due)
 
 
-def starts(state: ReservoirState, now: str, *due: Due) -> str:
+def starts(state: ReservoirState, now: str, *due: DueBatch) -> str:
     """When the next must start, as a text."""
     found = due_batches.next_start(state, utc(now), settings(*due))
     assert found is not None
@@ -89,7 +89,9 @@ def test_a_missed_start_stays_in_sight() -> None:
 
 def test_the_earliest_of_several_counts() -> None:
     """Of two that are wanted the next to be started is shown."""
-    assert starts(reservoir(), "2026-03-05T12:00", SATURDAY, Due(4, 16, 0, 20.0)) == "Fri 15:17"
+    assert (
+        starts(reservoir(), "2026-03-05T12:00", SATURDAY, DueBatch(4, 16, 0, 20.0)) == "Fri 15:17"
+    )
     assert due_batches.next_start(reservoir(), utc("2026-03-05T12:00"), settings()) is None
 
 

@@ -49,7 +49,7 @@ def test_the_yield_is_learned_with_its_uncertainty() -> None:
     assert 0.86 == pytest.approx(known["blue"].weighings[0].mix_yield, abs=1e-9)
     found = lots.estimate(known["blue"], 4600.0)
     assert 0.86 < found.value < 0.881
-    assert found.u < lots.COMMON_U
+    assert found.u < lots.COMMON_CONTENT_U
     assert round(found.u, 4) == facts["mix_yield_u"]
 
 

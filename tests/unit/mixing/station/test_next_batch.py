@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Kind, Phase
-from daemon.mixing.batch.schedule import Due
+from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
 from tests.parts.people import Bench
@@ -20,7 +20,7 @@ def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None
     settings = ReservoirSettings(
         "mix-1",
         replace(BATCH, use_within_h=4.0, warn_before_h=0.0),
-        due=(Due(None, 13, 0, 60.0),),
+        due=(DueBatch(None, 13, 0, 60.0),),
     )
     story = Story(period_s=10.0).still(6).dissolve(34.0, 174).dissolve(33.6, 72)
     bench = Bench(story, Station({"mix-1": settings}, weights()))

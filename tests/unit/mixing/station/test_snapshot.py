@@ -11,7 +11,7 @@ import pytest
 
 from daemon.entries import Instant
 from daemon.journal.shapes import to_object
-from daemon.mixing.batch.schedule import Due, MixingTimes
+from daemon.mixing.batch.schedule import DueBatch, MixingTimes
 from daemon.mixing.seawater.gravity_25 import GRAVITY_25_25, gravity
 from daemon.mixing.seawater.properties import specific_gravity
 from daemon.mixing.station.last_reading import iso
@@ -23,7 +23,9 @@ from tests.parts.people import a_batch
 NINE = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)
 
 
-def start_by(due: tuple[Due, ...], zone: str = "UTC", minutes: list[float] | None = None) -> object:
+def start_by(
+    due: tuple[DueBatch, ...], zone: str = "UTC", minutes: list[float] | None = None
+) -> object:
     """What the picture says of when to start."""
     settings = ReservoirSettings("mix-1", due=due, zone=ZoneInfo(zone))
     state = ReservoirState(times=MixingTimes(minutes or []))
@@ -33,15 +35,15 @@ def start_by(due: tuple[Due, ...], zone: str = "UTC", minutes: list[float] | Non
 @pytest.mark.parametrize(
     "due, zone, wanted",
     [
-        ((Due(5, 10, 0, 60.0),), "UTC", "2026-03-07T09:15:00.000Z"),
-        ((Due(5, 10, 0, 60.0),), "Europe/Lisbon", "2026-03-07T09:15:00.000Z"),
-        ((Due(5, 10, 0, 60.0),), "Asia/Tokyo", "2026-03-07T00:15:00.000Z"),
-        ((Due(5, 10, 0, 60.0), Due(2, 18, 30, 60.0)), "UTC", "2026-03-04T17:45:00.000Z"),
+        ((DueBatch(5, 10, 0, 60.0),), "UTC", "2026-03-07T09:15:00.000Z"),
+        ((DueBatch(5, 10, 0, 60.0),), "Europe/Lisbon", "2026-03-07T09:15:00.000Z"),
+        ((DueBatch(5, 10, 0, 60.0),), "Asia/Tokyo", "2026-03-07T00:15:00.000Z"),
+        ((DueBatch(5, 10, 0, 60.0), DueBatch(2, 18, 30, 60.0)), "UTC", "2026-03-04T17:45:00.000Z"),
         ((), "UTC", None),
     ],
 )
 def test_it_says_when_to_start_for_the_next_that_is_wanted(
-    due: tuple[Due, ...], zone: str, wanted: str | None
+    due: tuple[DueBatch, ...], zone: str, wanted: str | None
 ) -> None:
     """Half an hour and a margin of a quarter before, of the local clock; the earliest of all."""
     assert wanted == start_by(due, zone)
@@ -50,7 +52,7 @@ def test_it_says_when_to_start_for_the_next_that_is_wanted(
 def test_when_to_start_follows_what_mixing_takes_here() -> None:
     """A vessel that takes two hours is to be started two hours and a quarter before."""
     assert "2026-03-02T15:45:00.000Z" == start_by(
-        (Due(None, 18, 0, 60.0),), minutes=[120.0, 120.0, 120.0]
+        (DueBatch(None, 18, 0, 60.0),), minutes=[120.0, 120.0, 120.0]
     )
 
 
