@@ -15,7 +15,8 @@ bring UTC, and what comes out at the end is one record of plain data.
         references=(
             references.air(),
             references.published("kcl-12-88", references.ReferenceSolution("A17", 0.5)),
-            references.own_table("standard 53 mS/cm", {20.0: 48.2, 25.0: 53.0}, bottle),
+            references.own_table("standard 53 mS/cm", {20.0: 48.2, 25.0: 53.0},
+                                 references.ReferenceSolution("B4", 1.0)),
         ),
         before=in_force.calibration if in_force else model.uncalibrated(instrument),
         today="2026-03-02",
@@ -31,12 +32,12 @@ Outputs are `bench.Message`, `SettlingProgress`, `Captured`, `Judged` and, last,
 force; until then the old one is, so an abort or a crash leaves nothing half done.
 With `adjust=False` the plan is a check and the record a `CheckRecord`.
 
-A reading is corrected by `calibration.apply(raw_mS_cm, raw_C)`, and its worth is
+A reading is corrected by `calibration.apply(raw_mS_cm, raw_C)`, and its standard uncertainty is
 `calibration.salinity_u(raw_mS_cm, raw_C, reading_u_mS_cm, reading_u_C)`, which
-keeps what the cell constant shares with the thermometer.  Who has sensitivities of
-their own gives them to `calibration.combined_u`.
+keeps what the cell constant shares with the thermometer.  A caller with sensitivities of
+its own passes them to `calibration.combined_u`.
 
-`history` says what was in force when and what is held, `ageing` what it is worth by
-now, `outlook` where the cell constant drifts and when the next is due, and `settlement`
-what a check says of one that is held; `report.report(record, records)` prints one of them.
+`history` returns what was in force when and what is held, `ageing` its uncertainty by
+now, `due_dates` where the cell constant drifts and when the next is due, and `settlement`
+whether a check settles one that is held; `report.report(record, records)` prints one of them.
 """
