@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+from calibration import conclusion
 from calibration.acceptance import CalibrationOutcome, CalibrationVerdict, judge
 from calibration.as_found import PointError, point_error, sentence
 from calibration.bench import (
@@ -22,17 +23,6 @@ from calibration.bench import (
     RoutineOutput,
     Saved,
     SettlingProgress,
-)
-from calibration.conclusion import (
-    as_found,
-    as_left,
-    calibration_record,
-    check_message,
-    check_record,
-    check_verdict,
-    contrast,
-    new_calibration,
-    verdict_message,
 )
 from calibration.curves import OutsideTable
 from calibration.fit import CannotFit, Fit, fit
@@ -347,10 +337,10 @@ class Routine:
             plan.instrument,
             self._overridden,
             plan.limits,
-            contrast(plan, self._fit, self.captures),
+            conclusion.contrast(plan, self._fit, self.captures),
         )
         if plan.as_left is not None and self._verdict.outcome is not CalibrationOutcome.REFUSE:
-            self._leaving = new_calibration(self.plan, self._fit)
+            self._leaving = conclusion.new_calibration(self.plan, self._fit)
             return self._point()
         return self._conclude(self._fit)
 
@@ -374,24 +364,24 @@ class Routine:
         judged = Judged(
             verdict,
             fitted,
-            as_found(self.plan, self.captures),
-            as_left(self.plan, fitted, self.captures, self._left),
+            conclusion.as_found(self.plan, self.captures),
+            conclusion.as_left(self.plan, fitted, self.captures, self._left),
         )
-        return (judged, verdict_message(verdict))
+        return (judged, conclusion.verdict_message(verdict))
 
     def _judge_check(self) -> tuple[RoutineOutput, ...]:
         self.step = RoutineStep.VERDICT
-        errors = as_found(self.plan, self.captures)
-        verdict = check_verdict(errors)
-        return (Judged(verdict, None, errors, ()), check_message(verdict))
+        errors = conclusion.as_found(self.plan, self.captures)
+        verdict = conclusion.check_verdict(errors)
+        return (Judged(verdict, None, errors, ()), conclusion.check_message(verdict))
 
     def _save(self, act: Act) -> tuple[RoutineOutput, ...]:
         if not self.plan.adjust:
-            check = check_record(self.plan, act, self.captures, self._overridden)
+            check = conclusion.check_record(self.plan, act, self.captures, self._overridden)
             return self._saved(check)
         if self._fit is None or self._verdict is None:
             return self._abort()
-        record = calibration_record(
+        record = conclusion.calibration_record(
             self.plan, act, self._fit, self._verdict, self.captures, self._left
         )
         return self._saved(
