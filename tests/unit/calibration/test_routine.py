@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from calibration import bench
+from calibration import bench as parts
 from calibration.acceptance import CalibrationOutcome
 from calibration.bench import Act, ActKind, Captured, Judged, Plan, RoutineOutput, Saved
 from calibration.instructions import CAUTIONS, RoutineStep
@@ -116,11 +116,11 @@ class Bench:
 
     def findings(self) -> list[Mistake]:
         """Every mistake that was named."""
-        return [s.finding.mistake for s in self.said if isinstance(s, bench.Message) and s.finding]
+        return [s.finding.mistake for s in self.said if isinstance(s, parts.Message) and s.finding]
 
-    def named(self) -> bench.Message:
+    def named(self) -> parts.Message:
         """The last thing said about a mistake."""
-        return [s for s in self.said if isinstance(s, bench.Message) and s.finding][-1]
+        return [s for s in self.said if isinstance(s, parts.Message) and s.finding][-1]
 
 
 def bench(plan: Plan = PLAN, **how: object) -> Bench:
@@ -168,7 +168,7 @@ def test_the_steps_come_in_order_for_each_point() -> None:
     """A person is told to rinse, immerse, stir, wait and go on, three times, then the verdict."""
     made = bench()
     made.whole()
-    steps = [say.step for say in of_kind(made, bench.Message) if isinstance(say, bench.Message)]
+    steps = [say.step for say in of_kind(made, parts.Message) if isinstance(say, io.Message)]
     once = [
         RoutineStep.RINSE,
         RoutineStep.IMMERSE,
@@ -185,7 +185,7 @@ def test_cautions_come_before_the_first_bottle_is_opened() -> None:
     made = bench()
     answer = made.act(ActKind.START)
 
-    assert list(CAUTIONS) == [s.text for s in answer[:-1] if isinstance(s, bench.Message)]
+    assert list(CAUTIONS) == [s.text for s in answer[:-1] if isinstance(s, parts.Message)]
 
 
 def test_no_point_is_taken_before_a_minute_has_passed() -> None:
@@ -221,8 +221,8 @@ def test_the_live_picture_shows_how_it_settles() -> None:
     made.settle()
     pictures = [
         each
-        for each in of_kind(made, bench.SettlingProgress)
-        if isinstance(each, bench.SettlingProgress)
+        for each in of_kind(made, parts.SettlingProgress)
+        if isinstance(each, parts.SettlingProgress)
     ]
 
     assert pictures[0].rest is None
@@ -252,7 +252,7 @@ def test_an_abort_at_the_verdict_saves_nothing() -> None:
     made.whole()
     (said,) = made.act(ActKind.ABORT)
 
-    assert isinstance(said, bench.Message)
+    assert isinstance(said, parts.Message)
     assert "calibration none stays in force" in said.text
 
 
@@ -262,7 +262,7 @@ def test_an_act_that_does_not_fit_changes_nothing() -> None:
     made.begin()
     (said,) = made.act(ActKind.NEXT)
 
-    assert isinstance(said, bench.Message)
+    assert isinstance(said, parts.Message)
     assert (RoutineStep.SETTLE, "Possible now: retry, abort.") == (made.routine.step, said.way_on)
 
 
@@ -371,7 +371,7 @@ def test_a_fit_that_cannot_be_is_refused_with_its_reason() -> None:
     said = made.said[-1]
     made.act(ActKind.CONFIRM)
 
-    assert isinstance(said, bench.Message)
+    assert isinstance(said, parts.Message)
     assert RoutineStep.VERDICT is said.step
     assert "Refused: standard 53 at 22.10 °C is outside its table" in said.text
     assert (RoutineStep.ABORTED, []) == (made.routine.step, list(of_kind(made, Saved)))
