@@ -168,7 +168,7 @@ def test_the_steps_come_in_order_for_each_point() -> None:
     """A person is told to rinse, immerse, stir, wait and go on, three times, then the verdict."""
     made = bench()
     made.whole()
-    steps = [say.step for say in of_kind(made, parts.Message) if isinstance(say, io.Message)]
+    steps = [say.step for say in of_kind(made, parts.Message) if isinstance(say, parts.Message)]
     once = [
         RoutineStep.RINSE,
         RoutineStep.IMMERSE,
