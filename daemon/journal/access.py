@@ -67,6 +67,16 @@ def needs_log(path: Path, exc: Exception) -> bool:
     return _refused(exc) and os.path.lexists(log_of(path))
 
 
+def half_made(path: Path, exc: Exception) -> bool:
+    """Say whether the process that made a file was killed before the first version of it stood.
+
+    A journal has a log ahead from its first commit on; a rollback journal that only a writer may
+    roll back is left by a killed first start alone.
+    """
+    rolled_back = path.with_name(f"{path.name}-journal")
+    return _refused(exc) and os.path.lexists(rolled_back)
+
+
 def _open(path: Path, timeout_s: float) -> tuple[sqlite3.Connection, Stamp | None]:
     for tried in range(1, TRIES + 1):
         stamp = _stamp(path)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Kind
 from daemon.journal import rows
-from daemon.journal.access import barred, needs_log, read_only
+from daemon.journal.access import barred, half_made, needs_log, read_only
 from daemon.journal.errors import (
     JournalBrokenError,
     JournalError,
@@ -290,7 +290,7 @@ class Reader:
             raise self._failed(exc) from exc
 
     def _failed(self, exc: sqlite3.Error | UnicodeDecodeError) -> JournalError:
-        if isinstance(exc, NoFileError):
+        if isinstance(exc, NoFileError) or half_made(self._path, exc):
             return JournalMissingError(self._path)
         if lacking := barred(self._path):
             return JournalForbiddenError(lacking)

@@ -89,6 +89,29 @@ def test_a_first_start_that_is_killed_leaves_none_or_a_whole_one(
         assert "there" == look(path)
 
 
+KILLED_IN_THE_FIRST_COMMIT = """
+import os, signal, sqlite3, sys
+
+db = sqlite3.connect(sys.argv[1], isolation_level=None)
+db.execute("PRAGMA cache_size = 2")
+db.execute("BEGIN IMMEDIATE")
+for number in range(200):
+    db.execute(f"CREATE TABLE t{number} (a, b, c)")
+os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+def test_a_first_start_that_was_killed_while_it_committed_leaves_none(tmp_path: Path) -> None:
+    """Its rollback journal is there, and a reader may not roll it back; the next start does."""
+    path = tmp_path / "journal.db"
+    subprocess.run([sys.executable, "-c", KILLED_IN_THE_FIRST_COMMIT, str(path)], check=False)
+
+    assert (tmp_path / "journal.db-journal").stat().st_size > 0
+    assert "none yet" == look(path)
+    with Writer(path):
+        assert "there" == look(path)
+
+
 @pytest.mark.parametrize("there_before", [False, True])
 def test_a_step_that_fails_leaves_what_was_there(
     tmp_path: Path,
