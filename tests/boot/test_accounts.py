@@ -109,6 +109,7 @@ def test_every_command_by_each_account(house: Machine) -> None:
     assert [DONE, DONE] == [each.returncode for each in answers]
 
 
+@pytest.mark.on_release("bookworm")
 def test_root_s_command_comes_first_and_all_others_are_still_taken(house: Machine) -> None:
     """The inbox stays the service's, whoever is first and whatever is stopped between."""
     house.run(["systemctl", "restart", "brinewright-measure"], check=True)

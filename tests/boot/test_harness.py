@@ -35,6 +35,7 @@ def test_the_release_runs_with_its_own_python(machine: Machine, release: str) ->
     assert b"systemd\n" == first
 
 
+@pytest.mark.on_release("bookworm")
 def test_a_command_gives_its_exit_code_and_both_outputs(machine: Machine) -> None:
     """A command runs as on a terminal of the machine, and each output comes apart."""
     done = machine.run(["sh", "-c", "cat; echo oh dear >&2; exit 7"], stdin="salt\n")
@@ -42,6 +43,7 @@ def test_a_command_gives_its_exit_code_and_both_outputs(machine: Machine) -> Non
     assert (7, "salt\n", "oh dear\n") == (done.returncode, done.stdout, done.stderr)
 
 
+@pytest.mark.on_release("trixie")
 def test_a_user_has_the_groups_of_the_machine(machine: Machine) -> None:
     """A user's command has that user's groups, home and nothing of root."""
     machine.run(["useradd", "--create-home", "--groups", "dialout", "alice"], check=True)
@@ -54,6 +56,7 @@ def test_a_user_has_the_groups_of_the_machine(machine: Machine) -> None:
     assert (1, "") == (shadow.returncode, shadow.stdout)
 
 
+@pytest.mark.on_release("bookworm")
 def test_a_command_that_takes_too_long_is_ended(machine: Machine) -> None:
     """Neither the command nor what it started goes on after its time."""
     with pytest.raises(AssertionError, match=r"more than 0\.5 s"):
@@ -62,6 +65,7 @@ def test_a_command_that_takes_too_long_is_ended(machine: Machine) -> None:
     wait_until(lambda: not _processes(f"sleep {LONG}"), "what was started to end")
 
 
+@pytest.mark.on_release("trixie")
 def test_a_folder_of_the_host_is_there_and_cannot_be_written(
     release: str, make_machine: MakeMachine, tmp_path: Path
 ) -> None:
@@ -76,6 +80,7 @@ def test_a_folder_of_the_host_is_there_and_cannot_be_written(
     assert (1, True) == (refused.returncode, "Read-only file system" in refused.stderr)
 
 
+@pytest.mark.on_release("bookworm")
 def test_files_and_enabled_units_are_there_after_the_next_start(machine: Machine) -> None:
     """A machine that was off starts with the disk that it had, also with what was put there."""
     machine.write("/srv/first", "kept", mode=0o640, owner="root:dialout")
@@ -90,6 +95,7 @@ def test_files_and_enabled_units_are_there_after_the_next_start(machine: Machine
     assert ["/srv/first 640 dialout", "/srv/third 644 root"] == listed.stdout.splitlines()
 
 
+@pytest.mark.on_release("trixie")
 def test_a_failed_unit_shows_in_the_state_and_on_the_console(machine: Machine) -> None:
     """A start with a unit that fails is over all the same, and says which."""
     machine.power_off()
@@ -101,6 +107,7 @@ def test_a_failed_unit_shows_in_the_state_and_on_the_console(machine: Machine) -
     assert "broken.service: Failed with result 'exit-code'" in machine.console
 
 
+@pytest.mark.on_release("bookworm")
 def test_a_copy_of_a_disk_leaves_the_disk_as_it_was(
     machine: Machine, make_machine: MakeMachine
 ) -> None:
@@ -161,6 +168,7 @@ while True:
 """
 
 
+@pytest.mark.on_release("bookworm")
 def test_a_member_of_dialout_reads_the_instrument(instrument: Machine) -> None:
     """Who may read serial ports is answered, and nobody else is; also after another start."""
     for _ in range(2):
@@ -173,6 +181,7 @@ def test_a_member_of_dialout_reads_the_instrument(instrument: Machine) -> None:
         instrument.boot()
 
 
+@pytest.mark.on_release("trixie")
 def test_an_instrument_that_is_plugged_in_again_can_be_read(instrument: Machine) -> None:
     """The port of a cable that was out has the rights of the first one."""
     command = ["python3", "-c", ASK + ASK_AGAIN, PORT]
@@ -182,6 +191,7 @@ def test_an_instrument_that_is_plugged_in_again_can_be_read(instrument: Machine)
 
 
 @pytest.mark.parametrize("ending", ["power off", "kill"])
+@pytest.mark.on_release("trixie")
 def test_nothing_of_a_machine_is_left(machine: Machine, ending: str) -> None:
     """After a shutdown and after a power cut the host is as before."""
     machine.run(["systemd-run", "--property=Type=exec", "sleep", LONG], check=True)
@@ -212,6 +222,7 @@ time.sleep(600)
 """
 
 
+@pytest.mark.on_release("bookworm")
 def test_a_machine_ends_with_the_process_that_started_it(release: str, tmp_path: Path) -> None:
     """Tests that are killed leave no system running, and the next run removes the rest."""
     command = [sys.executable, "-c", BOOT_AND_WAIT, str(tmp_path), str(make_root(release)), LONG]

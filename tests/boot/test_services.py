@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+import pytest
+
 from tests.boot.installed import (
     CONFIG,
     PROGRAM,
@@ -33,24 +35,24 @@ def restart(machine: Machine) -> None:
     machine.run(["systemctl", "restart", *UNITS], check=True)
 
 
-def test_both_services_come_with_the_boot_and_measure(station: Machine) -> None:
+def test_both_services_come_with_the_boot_and_measure(running: Machine) -> None:
     """Ready, the page and the metrics answer, and readings are in the journal."""
-    pages = {path: fetch(station, path) for path in ("/", "/metrics", "/healthz")}
-    statuses = both(station, "StatusText")
+    pages = {path: fetch(running, path) for path in ("/", "/metrics", "/healthz")}
+    statuses = both(running, "StatusText")
 
-    assert active(station)
+    assert active(running)
     assert ["measuring: 1 of 1 probes give readings", "publishing"] == statuses
     assert {"200"} == {status for status, _ in pages.values()}
     assert "brinewright_conductivity" in pages["/metrics"][1]
-    assert isinstance(picture(station)["conductivity_mS_cm"], float)
+    assert isinstance(picture(running)["conductivity_mS_cm"], float)
 
 
-def test_each_runs_as_the_service_s_user_without_any_capability(station: Machine) -> None:
+def test_each_runs_as_the_service_s_user_without_any_capability(running: Machine) -> None:
     """Nothing may be gained either, and calls are filtered."""
-    user = station.run(["id", "-u", "brinewright"], check=True).stdout.strip()
+    user = running.run(["id", "-u", "brinewright"], check=True).stdout.strip()
     for unit in UNITS:
-        pid = show(station, unit)["MainPID"]
-        status = station.read(f"/proc/{pid}/status").decode()
+        pid = show(running, unit)["MainPID"]
+        status = running.read(f"/proc/{pid}/status").decode()
         found = dict(re.findall(r"^(\w+):\s+(.+)$", status, re.MULTILINE))
 
         assert [user] * 4 == found["Uid"].split()
@@ -58,9 +60,9 @@ def test_each_runs_as_the_service_s_user_without_any_capability(station: Machine
         assert ("1", "2") == (found["NoNewPrivs"], found["Seccomp"])
 
 
-def test_the_records_are_the_service_s_and_readable_by_keepers_alone(station: Machine) -> None:
+def test_the_records_are_the_service_s_and_readable_by_keepers_alone(running: Machine) -> None:
     """Owner, group and mode of each file and folder."""
-    told = station.run(["find", "/var/lib/brinewright", "-printf", "%P %M %u %g\n"], check=True)
+    told = running.run(["find", "/var/lib/brinewright", "-printf", "%P %M %u %g\n"], check=True)
     found = dict(line.split(" ", 1) for line in told.stdout.splitlines())
     ours = "brinewright brinewright-keepers"
 
@@ -122,6 +124,7 @@ def test_a_wrong_configuration_ends_with_78_and_is_not_tried_again(station: Mach
     assert active(station)
 
 
+@pytest.mark.on_release("trixie")
 def test_a_missing_port_is_a_known_fault_and_no_reason_to_stay_down(station: Machine) -> None:
     """Ready, with the fault in the status line; a reading when the port is there."""
     configure(station, port="/dev/brinewright/nothing")
@@ -136,6 +139,7 @@ def test_a_missing_port_is_a_known_fault_and_no_reason_to_stay_down(station: Mac
     assert "measuring: 1 of 1 probes give readings" == both(station, "StatusText")[0]
 
 
+@pytest.mark.on_release("bookworm")
 def test_the_time_service_s_mark_counts_where_the_kernel_may_not_be_asked(
     station: Machine,
 ) -> None:
@@ -174,6 +178,7 @@ def test_a_secret_from_the_service_manager_is_taken(station: Machine) -> None:
     assert "publishing to mqtt fails" in log_of(station, UNITS[1])
 
 
+@pytest.mark.on_release("bookworm")
 def test_a_filter_that_kills_is_noticed_by_these_tests(station: Machine) -> None:
     """The filter as it once was, put back: measuring dies at each start."""
     unit = UNITS[0]
@@ -191,11 +196,11 @@ def test_a_filter_that_kills_is_noticed_by_these_tests(station: Machine) -> None
     assert "status=31/SYS" in log_of(station, unit)
 
 
-def test_the_units_expose_no_more_than_they_must(station: Machine) -> None:
+def test_the_units_expose_no_more_than_they_must(running: Machine) -> None:
     """At most 1.5 of 10 by the measure of the release's own service manager."""
     for unit in UNITS:
         path = f"/etc/systemd/system/{unit}.service"
         words = ["systemd-analyze", "security", "--offline=true", "--threshold=15", path]
-        done = station.run(words)
+        done = running.run(words)
 
         assert 0 == done.returncode, done.stdout[-300:]

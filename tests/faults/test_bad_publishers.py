@@ -7,11 +7,10 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 from daemon.journal.writer import Writer
-from tests.conftest import wait_until
+from tests.conftest import PATIENCE_S, wait_until
 from tests.services.mqtt_parts import reading, write_configuration
 
 PROGRAM = """
@@ -42,7 +41,7 @@ sys.exit(publish.main(sys.argv[1:]))
 
 
 def test_a_sink_that_hangs_for_ever_holds_up_neither_the_others_nor_the_end(tmp_path: Path) -> None:
-    """The good sink gets entry after entry; told to stop, the process ends within six seconds."""
+    """The good sink gets entry after entry; told to stop, the process waits 4 s for it and ends."""
     out, log = tmp_path / "taken", tmp_path / "publish.log"
     config = write_configuration(tmp_path, 1883)
     with Writer(tmp_path / "journal.db") as writer, log.open("wb") as errors:
@@ -54,17 +53,14 @@ def test_a_sink_that_hangs_for_ever_holds_up_neither_the_others_nor_the_end(tmp_
             wait_until(lambda: out.exists() and out.read_text() == "1\n", "the first entry")
             writer.append([reading(2), reading(3)], 1.0)
             wait_until(lambda: out.read_text() == "1\n2\n3\n", "the next two")
-            told_s = time.monotonic()
             process.terminate()
-            code = process.wait(10)
+            code = process.wait(PATIENCE_S)
         finally:
             process.kill()
             process.wait()
-    took_s = time.monotonic() - told_s
     said = log.read_text()
 
     assert 0 == code
-    assert took_s < 6.0  # 4 s for those that hang, and the machine is shared
     assert "Hanging did not end in 4 s" in said
     assert "Faulty: a fault in this program" in said
     assert "Good" not in said

@@ -38,14 +38,14 @@ def test_a_kill_while_dissolving_and_after_release_costs_nothing(tmp_path: Path)
     station = Station(tmp_path)
     with playing(station, "plain-batch"), measuring(station) as process:
         station.wait_for(Phase.DISSOLVING)
-        wait_until(lambda: len(station.events(Kind.FORECAST)) >= 2, "a forecast", 30.0)
+        wait_until(lambda: len(station.events(Kind.FORECAST)) >= 2, "a forecast")
         batch, phase = station.picture()["batch"], station.picture()["phase"]
         dissolving = list(station.stored())
         kill_and_restart(station, process)
         assert (batch, phase) == (station.picture()["batch"], station.picture()["phase"])
 
         station.wait_for(Phase.READY)
-        wait_until(lambda: hours(station) > 0.02, "the batch to age", 30.0)
+        wait_until(lambda: hours(station) > 0.02, "the batch to age")
         ready, age_h = list(station.stored()), hours(station)
         kill_and_restart(station, process)
         assert (batch, Phase.READY) == (station.picture()["batch"], station.picture()["phase"])

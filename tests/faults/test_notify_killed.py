@@ -41,7 +41,7 @@ urls_file = "receivers"
 
 def soon(condition: Callable[[], bool], what: str) -> None:
     """Wait, long enough for a process to begin on a machine that has much to do."""
-    wait_until(condition, what, 30.0)
+    wait_until(condition, what)
 
 
 def alarm_now(name: str, state: str = "raised") -> Event:

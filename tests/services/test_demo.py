@@ -21,13 +21,13 @@ from tests.services.service_parts import ROOT, lines_of
 DEMO = ROOT / "deploy" / "demo"
 FOLDER = ROOT / ".demo"
 FASTEST = "120"
-LONGEST_S = 110.0
+LONGEST_S = 480.0
 
 
 @pytest.fixture(autouse=True)
 def _environment_is_ready() -> None:
     """Make the demo's environment beforehand, so that no test waits for its packages."""
-    subprocess.run([ROOT / "deploy" / "environment", ROOT / ".venv"], check=True, timeout=110)
+    subprocess.run([ROOT / "deploy" / "environment", ROOT / ".venv"], check=True, timeout=300)
 
 
 def wait_for_turn() -> None:
@@ -85,7 +85,7 @@ def released() -> dict[str, Any]:
         capture_output=True,
         text=True,
         check=True,
-        timeout=30,
+        timeout=120,
     )
     batch: dict[str, Any] = json.loads(done.stdout.splitlines()[0])
     return batch
@@ -135,7 +135,7 @@ def test_ctrl_c_in_the_middle_leaves_nothing() -> None:
         )
         assert len(left_running()) >= 4
         os.killpg(process.pid, signal.SIGINT)
-        said, _ = process.communicate(timeout=20.0)
+        said, _ = process.communicate(timeout=120)
 
     assert (130, []) == (process.returncode, left_running()), said
     assert "Traceback" not in said

@@ -29,7 +29,7 @@ def test_the_process_asks_for_the_address_while_readings_come(tmp_path: Path) ->
                 writer.append([reading(writer.last_seq + 1)], 0.0)
                 return bool(watcher.asked)
 
-            wait_until(asked, "a sign of life", 30.0)
+            wait_until(asked, "a sign of life")
             assert 0 == process.stop()
 
     assert ["/ping/topsecret"] == watcher.asked

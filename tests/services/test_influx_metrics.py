@@ -94,11 +94,11 @@ def test_the_publishing_process_backfills_and_goes_on_after_a_kill(
         writer.append([_past(number) for number in range(1, 3001)], 0.0)
         try:
             publisher.start()
-            wait_until(lambda: len(server.seqs()) >= 1000, "a part of the backlog", 30.0)
+            wait_until(lambda: len(server.seqs()) >= 1000, "a part of the backlog")
             publisher.kill()
             writer.append([_past(number) for number in range(3001, 3101)], 1.0)
             publisher.start()
-            wait_until(lambda: len(server.seqs()) == 3100, "all of it", 30.0)
+            wait_until(lambda: len(server.seqs()) == 3100, "all of it")
             now = Instant(PAST, 9999.0, "boot-1")
             wait_until(
                 lambda: followers(journal, cursors_path(journal), ["influx"], now)[0].waiting == 0,
@@ -123,10 +123,10 @@ def test_what_a_killed_server_forgot_comes_again(server: Metrics, tmp_path: Path
             for round_ in range(3):
                 last = 100 * (round_ + 1)
                 writer.append([_past(number) for number in range(last - 99, last + 1)], 0.0)
-                wait_until(lambda last=last: last in server.seqs(), "what is new", 30.0)  # type: ignore[misc]
+                wait_until(lambda last=last: last in server.seqs(), "what is new")  # type: ignore[misc]
                 server.kill()
                 server.start()
-            wait_until(lambda: len(server.seqs()) == 300, "all of it", 30.0)
+            wait_until(lambda: len(server.seqs()) == 300, "all of it")
         finally:
             publisher.kill()
 

@@ -89,14 +89,19 @@ def test_two_kinds_of_instrument_tell_the_same_water(tmp_path: Path) -> None:
 
 def test_the_first_question_is_answered_at_once_by_a_line_that_waits(tmp_path: Path) -> None:
     """A waiting simulator starts with the first request, not half a second after the opening."""
-    line = SimulatedLine(tmp_path / "port", cool_water(Character()), waits_for_reader=True)
-    with serving(line), serial.Serial(str(line.link), 9600, timeout=PATIENCE_S) as port:
-        began_s = time.monotonic()
-        port.write(b"READ?\n")
-        assert port.read_until(b"\r").count(b",") == 1
-        took_s = time.monotonic() - began_s
+    took_s = []
+    for number in range(5):
+        waits = SimulatedLine(
+            tmp_path / f"port-{number}", cool_water(Character()), waits_for_reader=True
+        )
+        with serving(waits), serial.Serial(str(waits.link), 9600, timeout=PATIENCE_S) as port:
+            began_s = time.monotonic()
+            port.write(b"READ?\n")
+            assert port.read_until(b"\r").count(b",") == 1
+            took_s.append(time.monotonic() - began_s)
 
-    assert took_s < 0.4
+    # The quickest: a busy machine delays some, and a wait of half a second would delay all.
+    assert min(took_s) < 0.4
 
 
 def test_a_port_that_is_not_there_is_told_and_measuring_starts_with_it(tmp_path: Path) -> None:

@@ -46,7 +46,7 @@ def test_an_alarm_that_an_earlier_version_called_otherwise_goes_from_under_its_o
         writer.append(raised, 0.0, {"mix-1": stored(phase="ready")})
         try:
             publisher.start()
-            wait_until(lambda: f"{CONFIG}/mix-1/config" in kept(broker), "the device", 20)
+            wait_until(lambda: f"{CONFIG}/mix-1/config" in kept(broker), "the device")
             publisher.stop()
             today = kept(broker)[f"{CONFIG}/mix-1/config"]
             before = today.replace(b"reading-overdue", b"reading-stale")
@@ -54,8 +54,8 @@ def test_an_alarm_that_an_earlier_version_called_otherwise_goes_from_under_its_o
             for topic in old_topics:
                 hub.say(topic, b'{"state": "unacknowledged"}', retain=True)
             publisher.start()
-            wait_until(lambda: not old_topics & kept(broker).keys(), "the old topics to go", 40)
-            wait_until(lambda: kept(broker)[f"{CONFIG}/mix-1/config"] == today, "the device", 40)
+            wait_until(lambda: not old_topics & kept(broker).keys(), "the old topics to go")
+            wait_until(lambda: kept(broker)[f"{CONFIG}/mix-1/config"] == today, "the device")
         finally:
             publisher.kill()
         announced = [json.loads(each)["components"] for each in hub.on(f"{CONFIG}/mix-1/config")]
@@ -85,7 +85,7 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
         writer.append(raised, 0.0, {"mix-1": stored(phase="ready"), "mix-2": stored(phase="blank")})
         try:
             publisher.start()
-            wait_until(lambda: f"{CONFIG}/mix-2/config" in kept(broker), "both devices", 20)
+            wait_until(lambda: f"{CONFIG}/mix-2/config" in kept(broker), "both devices")
             first = kept(broker)
             publisher.stop()
             config.write_text(before)
@@ -93,7 +93,7 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
             writer.append([gone], 1.0)
             with present(broker, f"{HERE}/#", f"{CONFIG}/#") as hub:
                 publisher.start()
-                wait_until(lambda: b"" in hub.on(f"{HERE}/mix-2/state"), "its picture to go", 30)
+                wait_until(lambda: b"" in hub.on(f"{HERE}/mix-2/state"), "its picture to go")
                 emptied = [each.topic for each in hub.heard if not each.payload]
             second = kept(broker)
         finally:

@@ -51,22 +51,19 @@ def writer(tmp_path: Path) -> Iterator[Writer]:
 MakePublisher = Callable[..., Publisher]
 
 
-def test_a_stop_is_clean_quick_and_says_offline(
+def test_a_stop_is_clean_and_says_offline(
     broker: Broker, writer: Writer, make_publisher: MakePublisher
 ) -> None:
-    """SIGTERM ends it with 0 within five seconds, leaving `offline` and everything delivered."""
+    """SIGTERM ends it with 0 and no warning of slow parts: `offline`, and everything delivered."""
     publisher = make_publisher(broker.port)
     writer.append([reading(1)], 0.0)
     with listening(broker) as heard:
         publisher.start()
         wait_until(lambda: heard.seqs() == [1], "the reading")
-        begun_s = time.monotonic()
         code = publisher.stop()
-        took_s = time.monotonic() - begun_s
         wait_until(lambda: len(heard.on("availability")) >= 2, "offline")
 
     assert (0, [b"online", b"offline"]) == (code, heard.on("availability"))
-    assert took_s < 5.0
     assert ["INFO"] == [line.split()[2] for line in publisher.log]
 
 

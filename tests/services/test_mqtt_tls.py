@@ -104,7 +104,7 @@ def test_entries_come_over_tls(
         ({"ca_file": "stranger.pem"}, r"certificate is not to be trusted \(.*mqtt\.ca_file"),
         ({"ca_file": None}, r"certificate is not to be trusted \(.*mqtt\.ca_file"),
         ({"host": "localhost"}, r"not to be trusted \(.*[Hh]ostname mismatch.*mqtt\.host"),
-        ({"cert_file": None, "key_file": None}, r"want a certificate of ours \(mqtt\.cert_file"),
+        ({"cert_file": None, "key_file": None}, r"require a certificate of ours \(mqtt\.cert_file"),
     ],
     ids=["stranger", "system", "name", "no certificate"],
 )
@@ -178,7 +178,7 @@ def test_a_key_under_a_passphrase_is_a_sentence(
     )
     locked.chmod(0o600)
 
-    with pytest.raises(SinkError, match="locked with a passphrase; unlock it"):
+    with pytest.raises(SinkError, match="locked with a passphrase; remove the passphrase"):
         make_sink(**_settings(1, certificates, key_file=str(locked)))
 
 

@@ -210,6 +210,7 @@ def test_a_receiver_that_never_answers_holds_up_nobody(
             desk.happen(alarm(1, "a"))
             assert 1 == follow(desk.reader, cursors, desk.sink)
             wait_until(lambda: hook.titles == ["mix-1: a (medium)"], "the one that answers")
+            wait_until(desk.sink.pressing, "its answer to be back")
             for _ in range(MOST_UNANSWERED + 2):
                 desk.clocks.pass_by(timedelta(seconds=UNANSWERED_AFTER_S + 61))
                 desk.sink.deliver([])

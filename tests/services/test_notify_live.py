@@ -53,7 +53,7 @@ def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path
                 cwd=ROOT,
                 capture_output=True,
                 text=True,
-                timeout=60,
+                timeout=120,
                 check=False,
             )
             assert (0, "") == (done.returncode, done.stderr)

@@ -37,7 +37,7 @@ def replayed(recording: Path, config: Path) -> list[dict[str, Any]]:
         cwd=ROOT,
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=120,
         check=True,
     )
     assert "" == done.stderr

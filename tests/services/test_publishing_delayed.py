@@ -42,7 +42,7 @@ def test_a_broker_that_is_away_is_an_alarm_until_it_is_back(broker: Broker, tmp_
         away = status(station)
         broker.start()
         with present(broker, TOPIC) as person:
-            wait_until(lambda: bool(person.told(TOPIC)), "the alarm at the broker", 60.0)
+            wait_until(lambda: bool(person.told(TOPIC)), "the alarm at the broker")
             station.wait_until(lambda: told(station) == ["raised", "cleared"], "its end")
             wait_until(lambda: person.told(TOPIC)[-1]["what"] == "cleared", "word of it")
         back = status(station)

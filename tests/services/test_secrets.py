@@ -119,13 +119,13 @@ def test_a_run_in_which_all_goes_wrong_gives_no_secret_away(
                 def said(*words: str) -> bool:
                     return any(all(word in line for word in words) for line in publisher.log)
 
-                wait_until(lambda: said("mqtt", "refused the account"), "the broker's refusal", 20)
-                wait_until(lambda: said("influx", "fails"), "the database's refusal", 40)
+                wait_until(lambda: said("mqtt", "refused the account"), "the broker's refusal")
+                wait_until(lambda: said("influx", "fails"), "the database's refusal")
                 wait_until(
-                    lambda: said("notifying json") and said("notifying mailto"), "both failures", 40
+                    lambda: said("notifying json") and said("notifying mailto"), "both failures"
                 )
                 writer.append([reading(3)], 1.0)
-                wait_until(lambda: said("heartbeat"), "the watcher's refusal", 40)
+                wait_until(lambda: said("heartbeat"), "the watcher's refusal")
                 reservoir_view = [
                     ask(free_port, path).text for path in ("/", "/metrics", "/healthz")
                 ]
@@ -201,7 +201,7 @@ def test_a_secret_that_the_service_manager_hands_over_is_used(
         writer.append([reading(1)], 0.0)
     publisher.start()
     try:
-        wait_until(lambda: any("publishing to broker" in line for line in publisher.log), "it", 20)
+        wait_until(lambda: any("publishing to broker" in line for line in publisher.log), "it")
     finally:
         publisher.kill()
 

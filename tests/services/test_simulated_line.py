@@ -24,7 +24,7 @@ from simulators.scenarios import SCENARIOS, plain_batch
 from simulators.speakers import RecordedInstrument, StageSpeaker
 from simulators.stage import Stage
 
-PATIENCE_S = 10.0
+PATIENCE_S = 60.0
 
 
 def wait_for(condition: Callable[[], bool], what: str) -> None:

@@ -43,15 +43,15 @@ def _covers(cases: Sequence[Case], look: str) -> bool:
 
 @pytest.fixture(scope="module")
 def unchecked() -> list[Case]:
-    """A hundred and fifty calibrations, nobody checking: always the same."""
-    cases = run(150, seed=1, ways=(NO_CHECKS,))
+    """A hundred calibrations, nobody checking: always the same."""
+    cases = run(100, seed=1, ways=(NO_CHECKS,))
     return [case for case in cases if case.looks]
 
 
 @pytest.fixture(scope="module")
 def checked() -> list[Case]:
-    """Twelve calibrations, checked each week: always the same."""
-    return [case for case in run(12, seed=2) if case.looks]
+    """Eight calibrations, checked each week: always the same."""
+    return [case for case in run(8, seed=2) if case.looks]
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +62,8 @@ def mistakes() -> list[Attempt]:
 
 @pytest.fixture(scope="module")
 def sound() -> list[Attempt]:
-    """Forty calibrations without a mistake, always the same."""
-    return run_sound(40, seed=1)
+    """Twenty-five calibrations without a mistake, always the same."""
+    return run_sound(25, seed=1)
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,6 @@ import signal
 import subprocess
 import sys
 import threading
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -17,7 +16,7 @@ import pytest
 
 from daemon import run
 from daemon.run import Child, Watch
-from tests.conftest import wait_until
+from tests.conftest import PATIENCE_S, wait_until
 from tests.unit.cli.test_cli_replay import CONFIG
 
 LOG = logging.getLogger("test.run")
@@ -206,7 +205,7 @@ def children_of(pid: int) -> list[int]:
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGINT])
 def test_a_stopped_service_leaves_nothing_running(config: Path, how: signal.Signals) -> None:
-    """Both processes end with it, within seconds, and the exit is 0."""
+    """Both processes end with it, neither by force, and the exit is 0."""
     with subprocess.Popen(
         [sys.executable, "-m", "daemon.run", "--config", config],
         cwd=Path(__file__).parents[3],
@@ -214,16 +213,15 @@ def test_a_stopped_service_leaves_nothing_running(config: Path, how: signal.Sign
     ) as service:
         journal = config.parent / "configured.db"
         try:
-            wait_until(lambda: len(children_of(service.pid)) == 2 and journal.exists(), "both", 20)
+            wait_until(lambda: len(children_of(service.pid)) == 2 and journal.exists(), "both")
             children = children_of(service.pid)
         finally:
             service.send_signal(how)
-        began_s = time.monotonic()
-        _, said = service.communicate(timeout=20)
+        _, said = service.communicate(timeout=PATIENCE_S)
 
-    assert time.monotonic() - began_s < 8.0
     assert 0 == service.returncode
     assert [] == [pid for pid in children if Path(f"/proc/{pid}").exists()]
+    assert b"killed" not in said
     assert b"Traceback" not in said
 
 
