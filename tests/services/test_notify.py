@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import logging
-import threading
 import sqlite3
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing
 from datetime import timedelta
