@@ -64,7 +64,7 @@ class SteadyWater:
         """Answer each request."""
         conductivity = float(gsw.C_from_SP(34.0, 24.0, 0.0)) * self.dice.gauss(1.0, 1.5e-4)
         warmth = self.dice.gauss(24.0, 0.006)
-        return data.count(b"\r") * f"{1000.0 * conductivity:.1f},{warmth:.2f}\r".encode()
+        return data.count(b"\n") * f"{1000.0 * conductivity:.1f},{warmth:.2f}\r".encode()
 
     def next_s(self) -> float | None:
         """Never does anything unasked."""
