@@ -29,13 +29,13 @@ def add_to(group: typer.Typer) -> None:
 
 
 def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
-    """Send a test message now to everybody who is told of alarms.
+    """Send a test message now to every receiver of notifications.
 
     Ends with 1 when some did not take it, and with 69 when none did.
     """
     settings = read_config(config)
     if settings.notify is None:
-        fail("the configuration has no section [notify], so nobody is told of alarms", CONFIG)
+        fail("the configuration has no section [notify], so nobody is notified", CONFIG)
     # It holds passwords, and is the service's alone: not even a keeper may read it.
     if lacking := missing_rights(settings.notify.urls_file):
         fail(lacking, UNAVAILABLE)

@@ -84,9 +84,9 @@ def create(
 def check_file(*, file: File, as_json: Json = False) -> None:
     """Say whether a backup is whole and what is in it, without restoring it."""
     _check_there(file)
-    found = check(file)
-    emit(_facts(file, found), as_json=as_json, text=_summary(f"{file} is whole", found))
-    _complain(found)
+    manifest = check(file)
+    emit(_facts(file, manifest), as_json=as_json, text=_summary(f"{file} is whole", manifest))
+    _complain(manifest)
 
 
 @backup.command(name="restore")

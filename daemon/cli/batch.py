@@ -41,17 +41,17 @@ def list_(
 ) -> None:
     """List all batches, the newest first."""
     settings = read_config(config)
-    found = [each for each in _records(settings) if reservoir in (None, each.reservoir)]
-    if not found and not as_json:
+    batches = [each for each in _records(settings) if reservoir in (None, each.reservoir)]
+    if not batches and not as_json:
         fail("there is no batch yet", NOT_SO)
     if as_json:
-        for each in reversed(found):
+        for each in reversed(batches):
             emit(batch_row(each), as_json=True)
         return
     zone = settings.station.zone
     rows = [
         (each.id, each.phase.replace("_", " "), _salinity(each, ""), local(each.began, zone))
-        for each in reversed(found)
+        for each in reversed(batches)
     ]
     say(table(rows, ("batch", "status", "salinity, ± with k=2", "began")))
 
@@ -65,10 +65,10 @@ def show(
 ) -> None:
     """Show one batch with its events."""
     settings = read_config(config)
-    found = {each.id: each for each in _records(settings, name)}
-    if name not in found:
+    by_id = {each.id: each for each in _records(settings, name)}
+    if name not in by_id:
         fail(f"there is no batch {name!r}; 'brinewright batch list' names those there are", NOT_SO)
-    each = found[name]
+    each = by_id[name]
     events = [event_payload(event) for event in each.events]
     emit(
         {**batch_row(each), "events": events},

@@ -1,4 +1,4 @@
-"""`brinewright batch start|confirm|reading|note|use|discard|sheet`: what people do to a batch."""
+"""`brinewright batch start|confirm|reading|note|use|discard|sheet`: what people do with a batch."""
 
 from __future__ import annotations
 
@@ -152,10 +152,10 @@ def sheet(
     settings = read_config(config)
     reader, path = journal_of(settings.journal.path), out or Path(f"{name}.html")
     try:
-        found = {each.id: each for each in records(event for _, event in reader.events(name))}
-        if name not in found:
+        batches = {each.id: each for each in records(event for _, event in reader.events(name))}
+        if name not in batches:
             fail(f"there is no batch {name!r}; 'brinewright batch list' names those", NOT_SO)
-        record = found[name]
+        record = batches[name]
         lots, now = books(settings)[0], assembly.clock(settings).now()
         html = sheet_html(reader, record, setup_of(record, settings, lots, now.wall))
         write_document(html, path, force=force)

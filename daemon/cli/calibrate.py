@@ -1,4 +1,4 @@
-"""`brinewright calibrate`: the guided routine, checks, and what is known of past ones."""
+"""`brinewright calibrate`: the guided routine, checks, and the record of past ones."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ Held = Annotated[
     typer.Option(
         "--reference",
         help="What to measure, in order, such as 'air' or 'kcl-12-88 lot=Q-12 tolerance=0.5"
-        " expiry=2027-01-31'; asked for when not given.",
+        " expiry=2027-01-31'; entered at the prompt when not given.",
     ),
 ]
 Warmth = Annotated[str | None, typer.Option("--thermometer", help="Reference thermometer.")]
@@ -57,11 +57,11 @@ Alone = Annotated[
     bool,
     typer.Option(
         "--unattended",
-        help="Confirm every step by itself and abort at the first doubt; for simulated probes.",
+        help="Confirm every step without a person and abort at the first doubt; for simulations.",
     ),
 ]
 
-group = typer.Typer(help="Calibrate a probe, and see what is known of its calibrations.")
+group = typer.Typer(help="Calibrate a probe, and list its calibrations.")
 
 
 def register(app: typer.Typer) -> None:
@@ -98,13 +98,13 @@ def calibrate(
         return
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
-    facts = _asked(settings, references, thermometer, tolerance, unattended=unattended)
+    arguments = _arguments(settings, references, thermometer, tolerance, unattended=unattended)
     if as_left:
-        facts["as_left"] = as_left
+        arguments["as_left"] = as_left
     if repair:
-        facts["repair"] = _repair(repair)
+        arguments["repair"] = _repair(repair)
     guide = Guide(settings, place, _probe(settings, place, probe), unattended, as_json)
-    raise SystemExit(guide.run("calibrate.start", facts))
+    raise SystemExit(guide.run("calibrate.start", arguments))
 
 
 @group.command()
@@ -122,9 +122,9 @@ def check(
     """Compare a probe with a reference and adjust nothing: the thing to do each week."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
-    facts = _asked(settings, references, thermometer, tolerance, unattended=unattended)
+    arguments = _arguments(settings, references, thermometer, tolerance, unattended=unattended)
     guide = Guide(settings, place, _probe(settings, place, probe), unattended, as_json)
-    raise SystemExit(guide.run("calibrate.check", facts))
+    raise SystemExit(guide.run("calibrate.check", arguments))
 
 
 @group.command()
@@ -138,8 +138,8 @@ def abort(
     """End a routine that was left in another terminal; nothing of it is saved."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
-    facts: dict[str, JSON] = {"probe": _probe(settings, place, probe)}
-    send_and_report(settings, "calibrate.abort", place, facts, as_json=as_json)
+    arguments: dict[str, JSON] = {"probe": _probe(settings, place, probe)}
+    send_and_report(settings, "calibrate.abort", place, arguments, as_json=as_json)
 
 
 @group.command()
@@ -153,8 +153,8 @@ def back(
     """Say that a probe is back in the water, so that its readings count again."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
-    facts: dict[str, JSON] = {"probe": _probe(settings, place, probe), "step": "return"}
-    send_and_report(settings, "calibrate.confirm", place, facts, as_json=as_json)
+    arguments: dict[str, JSON] = {"probe": _probe(settings, place, probe), "step": "return"}
+    send_and_report(settings, "calibrate.confirm", place, arguments, as_json=as_json)
 
 
 @group.command()
@@ -167,10 +167,10 @@ def revert(
 ) -> None:
     """Go back to an older calibration; what was made since is kept and not used."""
     settings = read_config(config)
-    record = _found(_records(settings), name)
+    record = _record_of(_records(settings), name)
     place, _, probe = record.probe.partition("/")
-    facts: dict[str, JSON] = {"probe": probe, "to": name, "reason": reason}
-    send_and_report(settings, "calibrate.revert", place, facts, as_json=as_json)
+    arguments: dict[str, JSON] = {"probe": probe, "to": name, "reason": reason}
+    send_and_report(settings, "calibrate.revert", place, arguments, as_json=as_json)
 
 
 @group.command()
@@ -185,15 +185,15 @@ def settle(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Put a calibration that is held in force, for a repair that made the probe another."""
+    """Put a calibration that is on hold in force, after a repair that changed the probe."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
-    facts: dict[str, JSON] = {
+    arguments: dict[str, JSON] = {
         "probe": _probe(settings, place, probe),
         "repair": _repair(repair),
         "reason": reason,
     }
-    send_and_report(settings, "calibrate.settle", place, facts, as_json=as_json)
+    send_and_report(settings, "calibrate.settle", place, arguments, as_json=as_json)
 
 
 @group.command(name="list")
@@ -215,9 +215,9 @@ def list_(
     ]
     if not chosen and not as_json:
         fail("no probe has been calibrated yet; 'brinewright calibrate' does it", NOT_SO)
-    told = [summary(each, known) for each in chosen]
+    overviews = [summary(each, known) for each in chosen]
     if as_json:
-        for each in told:
+        for each in overviews:
             emit(each, as_json=True)
         return
     rows = [
@@ -227,7 +227,7 @@ def list_(
             local_iso(str(each["made_at"]), settings.station.zone),
             str(each["says"]),
         )
-        for each in told
+        for each in overviews
     ]
     say(table(rows, ("record", "", "made", "says")))
 
@@ -242,9 +242,9 @@ def show(
     """Show one record."""
     settings = read_config(config)
     known = Calibrations(_records(settings))
-    record = _found(known.records, name)
-    told = {**summary(record, known), "record": plain(record)}
-    emit(told, as_json=as_json, text=table(sheet(record, known, settings.station.zone)))
+    record = _record_of(known.records, name)
+    overview = {**summary(record, known), "record": plain(record)}
+    emit(overview, as_json=as_json, text=table(sheet(record, known, settings.station.zone)))
 
 
 @group.command()
@@ -255,18 +255,18 @@ def due(*, config: ConfigPath = None, as_json: Json = False) -> None:
     for reservoir in settings.reservoirs:
         for probe in reservoir.probes:
             name = name_of(reservoir.name, probe.name)
-            found = known.due(name, wall)
+            dates = known.due(name, wall)
             never = f"Probe {name} was never calibrated; it counts as configured until it is."
-            told: dict[str, JSON] = {
+            answer: dict[str, JSON] = {
                 "reservoir": reservoir.name,
                 "probe": probe.name,
-                "calibrate_by": None if found is None else str(found.calibrate_by),
-                "check_by": None if found is None else str(found.check_by),
-                "overdue": found is not None and found.overdue,
-                "says": never if found is None else found.sentence,
+                "calibrate_by": None if dates is None else str(dates.calibrate_by),
+                "check_by": None if dates is None else str(dates.check_by),
+                "overdue": dates is not None and dates.overdue,
+                "says": never if dates is None else dates.sentence,
             }
-            again = "" if found is None else f" The next check is due on {found.check_by}."
-            emit(told, as_json=as_json, text=f"{told['says']}{again}")
+            again = "" if dates is None else f" The next check is due on {dates.check_by}."
+            emit(answer, as_json=as_json, text=f"{answer['says']}{again}")
 
 
 @group.command()
@@ -280,7 +280,7 @@ def report(
     """Write one calibration or check as a page to print."""
     settings, path = read_config(config), out or Path(f"{name}.html")
     known = _records(settings)
-    record = _found(known, name)
+    record = _record_of(known, name)
     if isinstance(record, Reversion):
         fail(f"{name} is the return to {record.to_id}; print that one", NOT_SO)
     if isinstance(record, Settlement):
@@ -297,7 +297,7 @@ def report(
     say(f"written to {path}")
 
 
-def _asked(
+def _arguments(
     settings: Config,
     references: list[str] | None,
     thermometer: str | None,
@@ -305,29 +305,29 @@ def _asked(
     *,
     unattended: bool,
 ) -> dict[str, JSON]:
-    """Return the arguments of the command, asking for what was not given."""
+    """Return the arguments of the command; prompt for those that were not given."""
     if unattended and not references:
-        fail("--unattended needs --reference: nobody is there to be asked", USAGE)
+        fail("--unattended needs --reference: nobody answers a prompt", USAGE)
     if unattended and thermometer:
         fail("--unattended reads no thermometer; leave out --thermometer", USAGE)
     if not unattended and not sys.stdin.isatty():
-        fail("this needs a terminal; --unattended confirms every step by itself", USAGE)
+        fail("this needs a terminal; --unattended confirms every step without a person", USAGE)
     if not references:
         references = ask_for_references()
         thermometer, tolerance = ask_for_thermometer()
     clock = assembly.clock(settings)
     now = clock.now()
     later_s = WAIT_S / clock.real_s(1.0)
-    facts: dict[str, JSON] = {
+    arguments: dict[str, JSON] = {
         "references": "; ".join(references),
-        # Who has given up waiting must not have the probe set aside hours later.
+        # Nobody who gave up waiting finds the probe out of use hours later.
         "not_after": (now.wall + timedelta(seconds=later_s)).isoformat(),
     }
     if thermometer:
-        facts["thermometer"] = thermometer
+        arguments["thermometer"] = thermometer
     if tolerance is not None:
-        facts["thermometer_tolerance_C"] = tolerance
-    return facts
+        arguments["thermometer_tolerance_C"] = tolerance
+    return arguments
 
 
 def _repair(repair: str) -> str:
@@ -337,7 +337,7 @@ def _repair(repair: str) -> str:
 
 
 def _probe(settings: Config, place: str, name: str | None) -> str:
-    """Return the probe that is meant; the only one of a reservoir needs no name."""
+    """Return the probe by its name; the only one of a reservoir needs none."""
     names = [each.name for each in settings.reservoir(place).probes]
     if not names:
         fail(f"{place} has no probe in the configuration", NOT_SO)
@@ -352,7 +352,7 @@ def _records(settings: Config) -> list[Record]:
     return [record for _, record in calibrations(journal_of(settings.journal.path))]
 
 
-def _found(records: list[Record], name: str) -> Record:
+def _record_of(records: list[Record], name: str) -> Record:
     by_id = {record.id: record for record in records}
     if name not in by_id:
         fail(f"there is no record {name!r}; 'brinewright calibrate list' names those", NOT_SO)

@@ -62,7 +62,7 @@ class Guide:
         config: Of the station.
         reservoir: Where the probe belongs.
         probe: Its name.
-        unattended: Confirm every step by itself, and abort at the first doubt.
+        unattended: Confirm every step without a person, and abort at the first doubt.
         as_json: Print the events, one object a line, and no prose.
     """
 

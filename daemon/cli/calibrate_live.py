@@ -1,4 +1,4 @@
-"""What is seen while a point settles: the values, how long, and how far they may still move."""
+"""The display while a point settles: its values, how long, and how far they may still move."""
 
 from __future__ import annotations
 
@@ -36,17 +36,17 @@ class Settling:
         """Take one more; one that brought no value counts for time alone."""
         conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
         good = conductivity is not None and temperature is not None
-        shown = Indication(reading.at.mono_s, conductivity or 0.0, temperature or 0.0, ok=good)
-        self.readings.append(shown)
+        point = Indication(reading.at.mono_s, conductivity or 0.0, temperature or 0.0, ok=good)
+        self.readings.append(point)
 
     def text(self) -> str:
-        """Return the picture, a few lines."""
+        """Return the display, a few lines."""
         good = window(self.readings)
         if not good:
             return "waiting for the probe"
         waited_s = self.readings[-1].t_s - self.readings[0].t_s
         rows = [
-            ("conductivity", f"{good[-1].conductivity_mS_cm:.3f} mS/cm, as the probe says it"),
+            ("conductivity", f"{good[-1].conductivity_mS_cm:.3f} mS/cm, as indicated"),
             ("temperature", f"{good[-1].temperature_C:.2f} °C"),
             ("waited", f"{waited_s:.0f} s"),
             ("steady", self._steady(good)),
@@ -54,16 +54,17 @@ class Settling:
         return table(rows)
 
     def _steady(self, good: list[Indication]) -> str:
-        found = rest(good, RESOLUTION_MS_CM)
-        if found is None:
-            return f"not yet to be told; it takes {LEAST_S:.0f} s at least"
-        percent = 100.0 * found.conductivity.reach / max(abs(found.conductivity.mean), 1e-3)
-        warming = f"temperature by {found.temperature.reach:.2f} °C a minute"
+        steadiness = rest(good, RESOLUTION_MS_CM)
+        if steadiness is None:
+            return f"not known yet; it takes {LEAST_S:.0f} s at least"
+        conductivity = steadiness.conductivity
+        percent = 100.0 * conductivity.reach / max(abs(conductivity.mean), 1e-3)
+        warming = f"temperature by {steadiness.temperature.reach:.2f} °C a minute"
         moving = []
-        if not found.conductivity_steady:
+        if not steadiness.conductivity_steady:
             moving.append(f"conductivity by {percent:.2f} % a minute")
-        if not found.temperature_steady:
-            moving.append(f"{warming} ({TEMPERATURE_C:g} wanted)")
+        if not steadiness.temperature_steady:
+            moving.append(f"{warming} (at most {TEMPERATURE_C:g})")
         return f"may still move: {', '.join(moving)}" if moving else "yes"
 
 
@@ -71,14 +72,14 @@ class Display:
     """Shows a point settling, on a terminal that can; nothing elsewhere."""
 
     def __init__(self, console: Console) -> None:
-        """Begin with nothing seen."""
+        """Begin without readings."""
         self.settling = Settling()
         self._live = Live(console=console, auto_refresh=False, transient=True)
-        self._shown = console.is_terminal
+        self._on_terminal = console.is_terminal
 
     def __enter__(self) -> Self:
         """Begin to show."""
-        if self._shown:
+        if self._on_terminal:
             self._live.start()
         return self
 
@@ -89,10 +90,10 @@ class Display:
         trace: TracebackType | None,
     ) -> None:
         """Leave the screen as it was."""
-        if self._shown:
+        if self._on_terminal:
             self._live.stop()
 
     def renew(self) -> None:
         """Show what has come."""
-        if self._shown:
+        if self._on_terminal:
             self._live.update(Text(self.settling.text()), refresh=True)

@@ -8,6 +8,7 @@ from calibration.record import CalibrationRecord, CheckRecord, Record, Reversion
 from daemon.local_time import local_iso
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import tzinfo
 
     from daemon.entries import JSON
@@ -58,13 +59,13 @@ def sheet(record: Record, known: Calibrations, zone: tzinfo) -> list[tuple[str, 
         known: All of them, to say which is in force.
         zone: Of the station; the time is written in it.
     """
-    told = summary(record, known)
+    overview = summary(record, known)
     rows = [
-        ("record", str(told["id"])),
+        ("record", str(overview["id"])),
         ("probe", record.probe),
-        ("made", f"{local_iso(record.made_at, zone)} by {told['by']}"),
-        ("in force", "yes" if told["in_force"] else "no, on hold" if told["on_hold"] else "no"),
-        ("says", str(told["says"])),
+        ("made", f"{local_iso(record.made_at, zone)} by {overview['by']}"),
+        ("in force", _in_force(overview)),
+        ("says", str(overview["says"])),
     ]
     if isinstance(record, CalibrationRecord):
         made = record.calibration
@@ -80,9 +81,15 @@ def sheet(record: Record, known: Calibrations, zone: tzinfo) -> list[tuple[str, 
             *(("verdict", reason) for reason in record.verdict.reasons),
         ]
     if isinstance(record, CheckRecord):
-        rows += [("found", sentence) for sentence in record.sentences]
+        rows += [("as found", sentence) for sentence in record.sentences]
     if isinstance(record, Reversion) and record.reason:
         rows.append(("reason", record.reason))
     if isinstance(record, Settlement):
         rows.append(("because", record.why))
     return rows
+
+
+def _in_force(overview: Mapping[str, JSON]) -> str:
+    if overview["in_force"]:
+        return "yes"
+    return "no, on hold" if overview["on_hold"] else "no"

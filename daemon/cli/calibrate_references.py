@@ -1,4 +1,4 @@
-"""Asking at the terminal which bottles are at hand, until they can be understood."""
+"""Prompts at the terminal for the reference solutions at hand, until each can be read."""
 
 from __future__ import annotations
 
@@ -13,19 +13,19 @@ SEAWATER, TABLE = "seawater", "table"
 
 
 def ask_for_references() -> list[str]:
-    """Return the references that somebody names, in the order in which to measure them."""
+    """Return the references that the person names, in the order in which to measure them."""
     kinds = [*PUBLISHED, SEAWATER, TABLE]
     names = {key: each.name for key, each in PUBLISHED.items()} | {
         SEAWATER: "seawater of stated practical salinity",
         TABLE: "any other bottle with a table of °C against mS/cm on it",
     }
     say(table([(str(n), names[key]) for n, key in enumerate(kinds, start=1)]))
-    without = _says_no("Measure the dry cell in air first, which finds the zero? [Y/n] ")
-    found = [] if without else ["air"]
+    without = _says_no("Measure the dry cell in air first, for the zero? [Y/n] ")
+    references = [] if without else ["air"]
     while True:
-        found.append(_bottle(kinds))
+        references.append(_bottle(kinds))
         if not _says_yes("Another bottle? [y/N] "):
-            return found
+            return references
 
 
 def ask_for_thermometer() -> tuple[str | None, float | None]:

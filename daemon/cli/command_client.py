@@ -90,7 +90,7 @@ def send(config: Config, verb: str, reservoir: str, arguments: Mapping[str, JSON
 
 
 def reservoir_of(config: Config, name: str | None) -> str:
-    """Return the reservoir that is meant; the only one needs no name."""
+    """Return the reservoir by its name; the only one needs none."""
     names = [each.name for each in config.reservoirs]
     if name is None and len(names) > 1:
         fail(f"the configuration has {', '.join(names)}; choose one with --reservoir", USAGE)

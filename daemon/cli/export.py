@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from daemon.journal.reader import Reader, Stored
 
 LONG = 20_000
-"""Entries from which on a terminal is shown how far it is."""
+"""Entries from which a terminal shows the progress."""
 
 
 def register(app: typer.Typer) -> None:
@@ -115,8 +115,8 @@ def _with_progress(
 ) -> Iterator[list[Stored]]:
     """Pass on what is read and show on a terminal how far it is, where that takes a while."""
     # Lines on the same terminal show it by themselves.
-    shown = sys.stderr.isatty() and (out is not None or not sys.stdout.isatty())
-    if not shown or last < LONG:
+    has_terminal = sys.stderr.isatty() and (out is not None or not sys.stdout.isatty())
+    if not has_terminal or last < LONG:
         yield from stored
         return
     from rich.console import Console
@@ -134,8 +134,8 @@ def _moment(text: str | None, option: str) -> datetime | None:
     if text is None:
         return None
     try:
-        found = datetime.fromisoformat(text)
-        return found.replace(tzinfo=UTC) if found.tzinfo is None else found.astimezone(UTC)
+        moment = datetime.fromisoformat(text)
+        return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
     except (ValueError, OverflowError):
         fail(f"{option} {text[:60]!r} is not ISO 8601, such as 2026-03-02T08:00:00Z", USAGE)
 

@@ -1,4 +1,4 @@
-"""`brinewright lot`: lots of salt mix, and what they have shown to yield."""
+"""`brinewright lot`: lots of salt mix, and the salt content that their batches gave."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def add(
     as_json: Json = False,
 ) -> None:
     """Take a new lot into the books."""
-    facts: dict[str, JSON] = {
+    arguments: dict[str, JSON] = {
         "name": name,
         "number": number,
         "bought_g": bought,
@@ -53,7 +53,7 @@ def add(
         "opened_on": opened,
         "label_yield": label_yield,
     }
-    send_and_report(read_config(config), "lot.add", "", facts, as_json=as_json)
+    send_and_report(read_config(config), "lot.add", "", arguments, as_json=as_json)
 
 
 @lot.command()
@@ -61,21 +61,21 @@ def adjust(
     *,
     name: Name,
     number: Number = None,
-    left: Annotated[float | None, typer.Option(help="Mass left, weighed anew, grams.")] = None,
+    left: Annotated[float | None, typer.Option(help="Mass left, weighed again, grams.")] = None,
     opened: Opened = None,
     label_yield: Label = None,
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
     """Correct what the books say of a lot."""
-    facts: dict[str, JSON] = {
+    arguments: dict[str, JSON] = {
         "name": name,
         "number": number,
         "left_g": left,
         "opened_on": opened,
         "label_yield": label_yield,
     }
-    send_and_report(read_config(config), "lot.adjust", "", facts, as_json=as_json)
+    send_and_report(read_config(config), "lot.adjust", "", arguments, as_json=as_json)
 
 
 @lot.command(name="list")
@@ -96,20 +96,20 @@ def list_(*, config: ConfigPath = None, as_json: Json = False) -> None:
 
 @lot.command()
 def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> None:
-    """Show one lot and what its batches taught."""
+    """Show one lot and the salt content that its batches gave."""
     known, t_s = books(read_config(config))
     if name not in known:
         fail(f"there is no lot {name!r}; known are {', '.join(known) or 'none'}", NOT_SO)
     each = known[name]
     rows = [
         ("lot", each.name),
-        ("number", each.number or "not told"),
-        ("bought", "not told" if each.bought_g is None else f"{each.bought_g:g} g"),
+        ("number", each.number or "not recorded"),
+        ("bought", "not recorded" if each.bought_g is None else f"{each.bought_g:g} g"),
         ("left", _left(each)),
-        ("opened", each.opened_on or "not told"),
+        ("opened", each.opened_on or "not recorded"),
         ("yield", _yield(each, t_s)),
     ]
-    rows += [(w.batch, f"showed {w.mix_yield:.3f} ± {2 * w.u:.3f} (k=2)") for w in each.weighings]
+    rows += [(w.batch, f"gave {w.mix_yield:.3f} ± {2 * w.u:.3f} (k=2)") for w in each.weighings]
     emit(_facts(each, t_s), as_json=as_json, text=table(rows))
 
 
@@ -121,25 +121,25 @@ def books(config: Config) -> tuple[dict[str, Lot], float]:
 
 
 def _facts(each: Lot, t_s: float) -> dict[str, JSON]:
-    found = lots.estimate(each, t_s)
+    estimate = lots.estimate(each, t_s)
     return {
         "lot": each.name,
         "number": each.number or None,
         "bought_g": each.bought_g,
         "left_g": each.left_g,
         "opened_on": each.opened_on,
-        "mix_yield": round(found.value, 4),
-        "mix_yield_u": round(found.u, 4),
-        "batches": found.count,
-        "basis": found.basis,
+        "mix_yield": round(estimate.value, 4),
+        "mix_yield_u": round(estimate.u, 4),
+        "batches": estimate.count,
+        "basis": estimate.basis,
     }
 
 
 def _left(each: Lot) -> str:
-    return "not told" if each.left_g is None else f"{each.left_g:g} g"
+    return "not recorded" if each.left_g is None else f"{each.left_g:g} g"
 
 
 def _yield(each: Lot, t_s: float) -> str:
-    found = lots.estimate(each, t_s)
-    seen = f", {found.count} batches" if found.count else ""
-    return f"{found.value:.3f} ± {2 * found.u:.3f} (k=2, {found.basis}{seen})"
+    estimate = lots.estimate(each, t_s)
+    batches = f", {estimate.count} batches" if estimate.count else ""
+    return f"{estimate.value:.3f} ± {2 * estimate.u:.3f} (k=2, {estimate.basis}{batches})"

@@ -10,7 +10,7 @@ and name verb and room in `ROOMS`.  Only the room of the verb that was typed is
 imported (all of them for `--help`), so a room imports what it needs at its top,
 except that a room which starts other processes keeps typer out of those.  A
 command prints with `daemon.cli.output`, ends early with its `fail` or with any
-error of ours (which is told here, and says with which code to end), reads the
+error of ours (printed here; it says with which code to end), reads the
 journal by its `journal_of`, and lets no other exception for bad input through.
 """
 
@@ -68,7 +68,7 @@ def main() -> None:
         # The reader has gone, as with `| head`.
         code = _write_no_more(OK)
     except OSError as exc:
-        # Some versions of Python fail once more with what a verb could not print and told of.
+        # Some versions of Python fail once more with what a verb could not print and reported.
         if code != UNAVAILABLE:
             complain(f"standard output cannot be written: {exc.strerror or exc}")
         code = _write_no_more(UNAVAILABLE)
@@ -153,8 +153,8 @@ def _app(verbs: Sequence[str]) -> typer.Typer:
     return app
 
 
-def _show_version(wanted: bool) -> None:
-    if wanted:
+def _show_version(show: bool) -> None:
+    if show:
         try:
             print(metadata.version("brinewright"))
         except metadata.PackageNotFoundError:

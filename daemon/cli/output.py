@@ -54,13 +54,13 @@ def say(text: str) -> None:
     print(printable_lines(text), flush=True)
 
 
-def json_line(told: Mapping[str, Any]) -> str:
+def json_line(payload: Mapping[str, Any]) -> str:
     """Return one object as one line of JSON that can be printed.
 
     Raises:
         ValueError: It holds a number that JSON has no word for.
     """
-    return printable_json(json.dumps(told, ensure_ascii=False, allow_nan=False))
+    return printable_json(json.dumps(payload, ensure_ascii=False, allow_nan=False))
 
 
 def table(rows: Iterable[Sequence[str]], headings: Sequence[str] = ()) -> str:

@@ -260,16 +260,16 @@ def _yield(
 
 
 def _yield_of(lot: str, config: Path | None) -> tuple[SaltContent, str]:
-    """Return the salt content that a lot has shown, with its uncertainty."""
+    """Return the salt content of a lot by its batches, with its uncertainty."""
     from daemon.cli.lot import books
 
     known, t_s = books(read_config(config))
     if lot not in known:
         fail(f"there is no lot {lot!r}; known are {', '.join(known) or 'none'}", NOT_SO)
-    found = lots.estimate(known[lot], t_s)
-    seen = f" from {found.count} batches" if found.count else ""
-    found = replace(found, value=round(found.value, 4))
-    return found, f"lot {lot}, ± {2 * found.u:.3f} (k=2), {found.basis}{seen}"
+    estimate = lots.estimate(known[lot], t_s)
+    batches = f" from {estimate.count} batches" if estimate.count else ""
+    estimate = replace(estimate, value=round(estimate.value, 4))
+    return estimate, f"lot {lot}, ± {2 * estimate.u:.3f} (k=2), {estimate.basis}{batches}"
 
 
 def _unsalted(dose: Dose, mix_yield: float) -> float:

@@ -33,7 +33,7 @@ def run(
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
     only: Annotated[Part | None, typer.Option(help="Run one of the two processes.")] = None,
 ) -> None:
-    """Measure and publish until told to stop."""
+    """Measure and publish until stopped."""
     journal, path = read_config(config).journal.path, find_config(config)
     for each in (journal, journal.parent):
         if lacking := missing_rights(each, write=True):

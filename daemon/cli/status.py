@@ -97,10 +97,10 @@ def _publishers(settings: Config) -> tuple[Follower, ...]:
 
 
 def _facts(one: Follower) -> dict[str, JSON]:
-    told = asdict(one)
-    del told["name"]
+    payload = asdict(one)
+    del payload["name"]
     return {
-        key: _iso(value) if isinstance(value, datetime) else value for key, value in told.items()
+        key: _iso(value) if isinstance(value, datetime) else value for key, value in payload.items()
     }
 
 
@@ -186,8 +186,8 @@ def _value(value: float | None, shape: str) -> str:
 
 
 def _as_of(time: str, zone: tzinfo, *, real_time: bool) -> str:
-    shown = local_iso(time, zone, SECOND)
+    at = local_iso(time, zone, SECOND)
     age_s = (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
     if real_time and age_s > OLD_S:
-        return f"{shown}, {age_s / 60:.0f} min ago: is the service running?"
-    return shown
+        return f"{at}, {age_s / 60:.0f} min ago: is the service running?"
+    return at

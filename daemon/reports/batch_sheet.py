@@ -186,7 +186,7 @@ def _figures(record: BatchRecord, setup: Setup) -> list[tuple[str, str, str]]:
 
 def _salinity(record: BatchRecord) -> tuple[str, str]:
     if record.salinity is None:
-        return "not judged", "never found steady"
+        return "not judged", "never steady"
     if record.salinity_u is None:
         return f"{record.salinity:.2f} ppt", "± unknown"
     return f"{record.salinity:.2f} ± {2 * record.salinity_u:.2f} ppt", "k = 2"
@@ -260,7 +260,7 @@ def _composition(
 
 
 def _temperature(record: BatchRecord, curve: Sequence[Point]) -> str:
-    """Return the water's temperature when it was last found steady, else the last known."""
+    """Return the water's temperature when it was last steady, else the last known."""
     known = [
         (point.wall, point.temperature_C) for point in curve if point.temperature_C is not None
     ]

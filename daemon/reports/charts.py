@@ -1,6 +1,6 @@
 """Charts as plain geometry, which a template draws as SVG: a batch's curve, a probe's drift.
 
-What a mark means is told by its form as well as by its shade: inside the limits grey and
+What a mark means is shown by its form as well as by its shade: inside the limits grey and
 round, outside them in the strong colour and square.
 """
 

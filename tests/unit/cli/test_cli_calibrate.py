@@ -337,7 +337,7 @@ def test_the_live_display_says_what_still_moves_and_when_nothing_does() -> None:
     for number in range(16, 40):
         settling.take(a_reading(number, BOTTLE_MS_CM + 1e-3 * (number % 2), 24.0))
 
-    assert "temperature by 0.60 °C a minute (0.05 wanted)" in warming
+    assert "temperature by 0.60 °C a minute (at most 0.05)" in warming
     assert "waited        140 s" in warming
     assert "steady        yes" in settling.text()
 

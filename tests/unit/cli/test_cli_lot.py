@@ -109,7 +109,7 @@ def test_the_list_says_what_is_left_and_what_it_yields(
     joined = " ".join(said.split())
 
     assert "blue B-77 5600 g 0.850 ± 0.008 (k=2, learned, 3 batches)" in joined
-    assert "green - not told 0.870 ± 0.040 (k=2, label)" in joined
+    assert "green - not recorded 0.870 ± 0.040 (k=2, label)" in joined
     assert max(map(len, said.splitlines())) <= 80
 
 
@@ -120,7 +120,7 @@ def test_one_lot_is_shown_with_the_batches_that_taught_it(
     assert OK == invoke(["lot", "show", "blue"])
     said = " ".join(capsys.readouterr().out.split())
 
-    assert "mix-1-20260302-1 showed 0.850 ± 0.012 (k=2)" in said
+    assert "mix-1-20260302-1 gave 0.850 ± 0.012 (k=2)" in said
     assert "bought 20000 g" in said
 
 

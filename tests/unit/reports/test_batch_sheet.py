@@ -210,7 +210,7 @@ def test_what_was_not_recorded_is_called_so() -> None:
     shown = words(render(records(EVENTS[:1])[0], [], Setup()))
 
     assert "Not released status: idle" in shown
-    assert "never found steady" in shown
+    assert "never steady" in shown
     assert "no readings of this batch are kept" in shown
     # Use by, the tolerance interval, and seven of what it was made of.
     assert 9 == shown.count("not recorded")
