@@ -17,11 +17,11 @@ from typing import TYPE_CHECKING
 from daemon import logs
 from daemon.config import find_config, load
 from daemon.errors import BrinewrightError, ExitCode
-from daemon.journal.backup.replacement import note_path
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
+from daemon.journal.replacement import note_path
 from daemon.page.assembly import make_page
 from daemon.publishing.registry import kept_after_s, make_heartbeat, make_sinks, step_within_s
 from daemon.publishing.sink import Backoff

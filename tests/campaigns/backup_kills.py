@@ -27,7 +27,6 @@ from daemon.entries import Entry, Event, Kind
 from daemon.journal.backup import archive
 from daemon.journal.backup.archive import BackupError
 from daemon.journal.backup.proof import Proof, prove
-from daemon.journal.backup.replacement import note_path, staging_prefix
 from daemon.journal.backup.restore import RESTORED, check
 from daemon.journal.backup.workplace import PREFIX
 from daemon.journal.checkpoint import dump
@@ -35,6 +34,7 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
+from daemon.journal.replacement import note_path, staging_prefix
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import StationState
 from tests.campaigns.backup_scene import Mark, Scene, killed, learned

@@ -24,7 +24,6 @@ from daemon.journal.backup import archive, contents
 from daemon.journal.backup.archive import BackupError, Manifest, Member
 from daemon.journal.backup.copies import CopyThrottle, copy, snapshot
 from daemon.journal.backup.proof import Proof, prove
-from daemon.journal.backup.replacement import pending
 from daemon.journal.backup.workplace import PREFIX, workplace
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force
@@ -38,6 +37,7 @@ from daemon.journal.errors import (
 from daemon.journal.inbox import beside
 from daemon.journal.reader import LOG_LEFT
 from daemon.journal.recovery.recovery import carried, carry_over
+from daemon.journal.replacement import pending
 from daemon.mixing.service_events import JournalSalvaged
 
 if TYPE_CHECKING:

@@ -22,7 +22,13 @@ from daemon.journal.backup.archive import Archive, BackupError, Manifest, opened
 from daemon.journal.backup.copies import snapshot
 from daemon.journal.backup.marking import leave, mark, number_after, rename_cursors
 from daemon.journal.backup.proof import prove
-from daemon.journal.backup.replacement import (
+from daemon.journal.cursors import cursors_path
+from daemon.journal.disk import force, hand_over
+from daemon.journal.errors import JournalBusyError, JournalError
+from daemon.journal.inbox import beside
+from daemon.journal.lock import take_lock
+from daemon.journal.recovery.aside import replaced_name
+from daemon.journal.replacement import (
     Replacement,
     ReplacementStep,
     begin,
@@ -30,12 +36,6 @@ from daemon.journal.backup.replacement import (
     pending,
     staging_prefix,
 )
-from daemon.journal.cursors import cursors_path
-from daemon.journal.disk import force, hand_over
-from daemon.journal.errors import JournalBusyError, JournalError
-from daemon.journal.inbox import beside
-from daemon.journal.lock import take_lock
-from daemon.journal.recovery.aside import replaced_name
 from daemon.mixing.service_events import JournalRestored
 
 if TYPE_CHECKING:

@@ -18,13 +18,13 @@ from typing import TYPE_CHECKING, Any
 from daemon.entries import Event, Kind
 from daemon.journal import rows
 from daemon.journal.acknowledged import furthest
-from daemon.journal.backup.replacement import finish
 from daemon.journal.checkpoint import restore, restore_batches
 from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalBrokenError
 from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import free_name
 from daemon.journal.recovery.integrity_check import check_integrity, sound_event
+from daemon.journal.replacement import finish
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.service_events import JournalCutOff, JournalReplaced
 

@@ -17,12 +17,12 @@ from daemon.journal.backup.archive import BackupError, Manifest
 from daemon.journal.backup.copies import copy, snapshot
 from daemon.journal.backup.creation import BackupExistsError, create
 from daemon.journal.backup.proof import Proof, prove
-from daemon.journal.backup.replacement import Replacement, begin
 from daemon.journal.backup.restore import check
 from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.errors import JournalError, JournalMissingError, WrittenMeanwhileError
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
+from daemon.journal.replacement import Replacement, begin
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import Writer
 from tests.parts.backups import (

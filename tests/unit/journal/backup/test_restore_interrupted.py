@@ -11,17 +11,17 @@ import pytest
 from daemon import logs
 from daemon.journal.backup import restore as restore_module
 from daemon.journal.backup.archive import BackupError
-from daemon.journal.backup.replacement import (
+from daemon.journal.backup.restore import restore
+from daemon.journal.errors import JournalError
+from daemon.journal.reader import Reader
+from daemon.journal.recovery.recovery import open_writer
+from daemon.journal.replacement import (
     Replacement,
     ReplacementStep,
     begin,
     note_path,
     pending,
 )
-from daemon.journal.backup.restore import restore
-from daemon.journal.errors import JournalError
-from daemon.journal.reader import Reader
-from daemon.journal.recovery.recovery import open_writer
 from daemon.publish import _wait_for_journal
 from daemon.supervision import Watchdog
 from tests.parts.backups import LATER, backed_up, entries_of, names, station

@@ -17,10 +17,10 @@ import pytest
 from daemon.journal.backup import archive
 from daemon.journal.backup import restore as restore_module
 from daemon.journal.backup.archive import BackupError
-from daemon.journal.backup.replacement import note_path
 from daemon.journal.backup.restore import restore
 from daemon.journal.cursors import cursors_path
 from daemon.journal.lock import take_lock
+from daemon.journal.replacement import note_path
 from tests.parts.backups import LATER, backed_up, station
 
 
@@ -146,7 +146,7 @@ def test_the_way_back_from_a_full_note_is_clear(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A note that may not be on the disk is taken back, for nothing was moved yet."""
-    from daemon.journal.backup import replacement
+    from daemon.journal import replacement
 
     journal = station(tmp_path)
     made = backed_up(tmp_path)

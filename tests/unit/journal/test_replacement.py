@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from daemon.journal.backup import replacement
-from daemon.journal.backup.replacement import (
+from daemon.journal import replacement
+from daemon.journal.errors import JournalError
+from daemon.journal.replacement import (
     NoteSpoiltError,
     Replacement,
     ReplacementStep,
@@ -17,7 +18,6 @@ from daemon.journal.backup.replacement import (
     note_path,
     pending,
 )
-from daemon.journal.errors import JournalError
 from daemon.publish import _is_there
 
 OLD = {"journal.db": "old", "journal.db-wal": "its log", "journal-cursors.db": "old cursors"}
