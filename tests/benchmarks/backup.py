@@ -21,6 +21,7 @@ from pathlib import Path
 
 from daemon.entries import Reading
 from daemon.journal.writer import Writer
+from tests.parts.configurations import JOURNAL, configuration
 from tests.unit.journal.test_journal import event, reading
 
 AT_ONCE = 10_000
@@ -28,18 +29,7 @@ EVENT_EVERY = 1000
 FLUSH_S = 0.2
 PAUSE_S = 0.02
 ALONE_S = 10.0
-CONFIGURATION = """
-[station]
-name = "quarantine-wing"
-[journal]
-path = "journal.db"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-"""
+CONFIGURATION = configuration(JOURNAL)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,26 +17,19 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.followers import followers
 from daemon.journal.writer import Writer
 from tests.conftest import wait_until
+from tests.parts.configurations import configuration
 from tests.services.mqtt_parts import reading
 from tests.services.notify_parts import Hook, hooked, write_urls
 from tests.services.service_parts import LOG_LINE, Process
 
-CONFIGURATION = """
-[station]
-name = "quarantine-wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+CONFIGURATION = configuration("""
 [journal]
 path = "journal.db"
 [page]
 enabled = false
 [notify]
 urls_file = "receivers"
-"""
+""")
 
 
 def soon(condition: Callable[[], bool], what: str) -> None:

@@ -28,6 +28,7 @@ from daemon.page.form_data import FLAGS, NUMBERS, from_fields
 from daemon.page.view import StationView
 from tests.page.acting_parts import FORM, forms, post
 from tests.page.page_parts import Reply, alarm_view, ask, served, station_view
+from tests.parts.configurations import configuration
 from tests.parts.inboxes import made
 from tests.parts.people import a_batch
 from tests.services.mqtt_parts import event
@@ -369,13 +370,4 @@ def test_an_id_comes_back_as_it_was_sent(port: int, desk: CommandDesk, writer: W
     assert "sent by kim: noted" in ask(port, refresh(waiting).partition("url=")[2]).text
 
 
-STATION_FILE = """
-[station]
-name = "quarantine-wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-"""
+STATION_FILE = configuration()

@@ -21,19 +21,12 @@ from daemon.page.assembly import display_settings as configured
 from daemon.page.assembly import make_page
 from daemon.page.view import LatestView, ViewReader, alarm_views
 from tests.page.page_parts import NOW, PICTURE, display_settings, station_view
+from tests.parts.configurations import configuration
 from tests.parts.snapshots import a_snapshot
 
-CONFIG = """
-[station]
-name = "quarantine-wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+CONFIG = configuration("""
 [page]
-"""
+""")
 
 
 @pytest.fixture

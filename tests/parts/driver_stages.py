@@ -21,26 +21,17 @@ from daemon.config import parse
 from daemon.probes import registry
 from daemon.probes.driver import Driver, DriverKind
 from daemon.probes.registry import SECTIONS
+from tests.parts.configurations import configuration
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 PERIOD_S = 2.0
 ARRIVES_WITHIN_S = 5.0
 
-FILE = """
-[station]
-name = "quarantine-wing"
-
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-
+FILE = configuration("""
 [[reservoir.probe]]
 name = "ct-1"
 period_s = 2
-"""
+""")
 LINE_KEYS = """
 driver = "line"
 port = "{place}"

@@ -9,21 +9,12 @@ import pytest
 
 from daemon.cli.main import invoke
 from simulators.__main__ import main as simulate
+from tests.parts.configurations import configuration
 
 STORED = Path(__file__).parents[1] / "stories"
 RENAMED: Mapping[str, str] = {}
 """Words of the stored events that are other words now."""
-CONFIG = """
-[station]
-name = "quarantine-wing"
-
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-"""
+CONFIG = configuration()
 
 
 def stored(name: str) -> str:

@@ -24,6 +24,7 @@ from daemon.weights_file import (
     encode,
     load_weights,
 )
+from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.weights import other_weights, weights
 
 ROOT = Path(__file__).parents[2]
@@ -175,20 +176,8 @@ def test_what_is_no_archive_is_refused(copied: Path) -> None:
     assert "are of another kind than this version's" in fault_of(copied)
 
 
-CONFIG = """
-[station]
-name = "quarantine-wing"
-
-[journal]
-path = "journal.db"
-
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-
+CONFIG = configuration(
+    """
 [[reservoir.probe]]
 name = "ct-1"
 driver = "line"
@@ -198,6 +187,8 @@ units = { conductivity = "mS/cm", temperature = "degC" }
 compensation = "none"
 period_s = 2
 """
+    + JOURNAL
+)
 
 
 @pytest.fixture

@@ -22,10 +22,9 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.notify.queue_file import QueueFile, queue_path
 from tests.parts.backups import entries_of, fill, names, station
+from tests.parts.configurations import configuration
 
-SECTIONS = """
-[station]
-name = "quarantine-wing"
+SECTIONS = configuration("""
 [journal]
 path = "journal.db"
 [mqtt]
@@ -41,13 +40,7 @@ token_file = "influx-token"
 urls_file = "receivers"
 [heartbeat]
 url_file = "heartbeat-url"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-"""
+""")
 SECRETS = ("mqtt-password", "influx-token", "receivers", "heartbeat-url")
 
 

@@ -28,21 +28,13 @@ from daemon.mixing.probe.reference_solutions import parse
 from daemon.mixing.probe_events import RecordSaved
 from daemon.reports.batch_curve import curve_of
 from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
+from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.events import facts_in
 from tests.parts.stories import MORNING, of
 from tests.parts.weights import weights
 
-CONFIG = r"""
-[station]
-name = "quarantine-wing"
-[journal]
-path = "journal.db"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+CONFIG = configuration(
+    r"""
 [[reservoir.probe]]
 name = "ct-1"
 driver = "line"
@@ -52,6 +44,8 @@ units = { conductivity = "mS/cm", temperature = "degC" }
 compensation = "none"
 calibrate_every_days = 45
 """
+    + JOURNAL
+)
 
 
 @pytest.fixture

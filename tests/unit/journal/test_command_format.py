@@ -16,20 +16,13 @@ from daemon.journal import command_format
 from daemon.journal.command_format import BadRequestError, Request
 from daemon.journal.event_codec import body_of
 from daemon.mixing.station.commands.dispatch import VERBS
+from tests.parts.configurations import configuration
 
 ALLOWED = ("batch.use", "batch.note")
-FILE = """
-[station]
-name = "quarantine-wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+FILE = configuration("""
 [mqtt]
 host = "127.0.0.1"
-"""
+""")
 
 
 def test_the_commands_that_may_be_configured_are_those_that_there_are() -> None:

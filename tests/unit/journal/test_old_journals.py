@@ -37,6 +37,7 @@ from daemon.mixing.service_events import EntryDamaged, JournalRestored
 from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.told import lines, told
 from tests.old_journals.write import FIRST_WITH_SERVICE, FIRST_WITH_SUMMARIES, HERE, VERSIONS
+from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.snapshots import snapshot_in
 from tests.parts.weights import weights
 
@@ -45,17 +46,8 @@ FIRST_WITH_CHECKS = 4
 SUMMARISED = 30
 LOG = logging.getLogger("tests.old_journals")
 SETTINGS = {"mix-1": ReservoirSettings("mix-1")}
-CONFIGURATION = """
-[station]
-name = "quarantine-wing"
-[journal]
-path = "journal.db"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+CONFIGURATION = configuration(
+    """
 [[reservoir.probe]]
 name = "ct-1"
 driver = "line"
@@ -64,6 +56,8 @@ reply = '(?P<conductivity>[0-9.]+),(?P<temperature>[0-9.]+)'
 units = { conductivity = "mS/cm", temperature = "degC" }
 compensation = "none"
 """
+    + JOURNAL
+)
 
 
 def expected(schema: int) -> dict[str, Any]:

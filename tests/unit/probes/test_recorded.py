@@ -12,22 +12,15 @@ from daemon.config import ConfigError, parse
 from daemon.entries import Instant, Sample
 from daemon.probes.recorded import RecordedProbe, RecordedSection
 from daemon.probes.registry import SECTIONS
+from tests.parts.configurations import configuration
 
 NOON = datetime(2026, 11, 29, 12, tzinfo=UTC)
 HEADER = "time,conductivity_mS_cm,temperature_C,pump\n"
-FILE = """
-[station]
-name = "quarantine-wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+FILE = configuration("""
 [[reservoir.probe]]
 name = "ct-1"
 driver = "recorded"
-"""
+""")
 
 
 def probe_of(path: Path) -> RecordedProbe:

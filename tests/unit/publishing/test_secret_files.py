@@ -22,17 +22,10 @@ from tests.parts.accounts import (
     open_folder,
     run_as,
 )
+from tests.parts.configurations import configuration
 
 KEY = "mqtt.password_file"
-CONFIG = """
-[station]
-name = "quarantine-wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+CONFIG = configuration("""
 [journal]
 path = "journal.db"
 [mqtt]
@@ -52,7 +45,7 @@ token_file = "influx-token"
 urls_file = "receivers"
 [heartbeat]
 url_file = "heartbeat-url"
-"""
+""")
 NAMES = (
     "mqtt-password", "station.pem", "station.key", "influx-token", "receivers", "heartbeat-url",
 )  # fmt: skip

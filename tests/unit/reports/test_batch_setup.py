@@ -9,19 +9,10 @@ from daemon.entries import JSON, Kind
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.batch.record import records
 from daemon.reports.batch_setup import setup_of
+from tests.parts.configurations import configuration
 from tests.unit.reports.test_batch_sheet import EVENTS, command, event, record_of
 
-CONFIG = r"""
-[station]
-name = "quarantine-wing"
-timezone = "Pacific/Chatham"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-"""
+CONFIG = configuration(station='timezone = "Pacific/Chatham"\n')
 
 
 def test_the_setup_is_that_of_the_last_accepted_start(tmp_path: Path) -> None:
