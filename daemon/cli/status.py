@@ -174,10 +174,10 @@ def _quality(snapshot: ReservoirSnapshot) -> str:
 def _probes(snapshot: ReservoirSnapshot) -> str:
     """Return the status of each probe, where one of them is not normal."""
     known = snapshot.probes_health
-    if all(each == Health.GOOD for each in known.values()):
+    if all(each == Health.NORMAL for each in known.values()):
         return ""
     return ", ".join(
-        f"{name} {'normal' if each == Health.GOOD else each}" for name, each in known.items()
+        f"{name} {'normal' if each == Health.NORMAL else each}" for name, each in known.items()
     )
 
 

@@ -69,7 +69,7 @@ def restore_batches(text: str) -> StationState | None:
 def _rename_alarms(state: StationState) -> None:
     """Rename the alarms that an earlier version called otherwise."""
     state.alarms.known = by_present_name(state.alarms.known)
-    state.health.seen = by_present_name(state.health.seen)
+    state.health.conditions = by_present_name(state.health.conditions)
     for reservoir in state.reservoirs.values():
         reservoir.alarms.known = by_present_name(reservoir.alarms.known)
 

@@ -45,7 +45,7 @@ def alarm_words(state: object) -> str:
 
 def health_words(health: str) -> str:
     """Return the NE 107 status of a probe; without any signal it is normal."""
-    return "normal" if health == Health.GOOD else health
+    return "normal" if health == Health.NORMAL else health
 
 
 def phase_words(phase: object) -> str:

@@ -265,7 +265,7 @@ def _because(why: str) -> str:
 
 
 def _health(health: str) -> str:
-    return "normal" if health == Health.GOOD else health
+    return "normal" if health == Health.NORMAL else health
 
 
 def _spread(u: float | None, digits: int, unit: str = "") -> str:

@@ -24,7 +24,8 @@ from daemon.mixing.probe import health
 from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
 from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.probe.zero import ZeroState, zero_steps
-from daemon.mixing.station.host import StationHealth, StationSettings, look, started, wrong
+from daemon.mixing.station.host import StationHealth, StationSettings, on_surroundings, started
+from daemon.mixing.station.host import conditions as host_conditions
 from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import Backoff
 from tests.parts.calibrating import Corner, steps
@@ -158,8 +159,8 @@ def station_health(state: StationHealth, begin_s: float) -> list[object]:
     for n in range(130):
         t_s = begin_s + 10.0 * n
         free = 10**8 if 20 <= n < 30 else 10**10
-        look(state, seen(5 if n > 50 else 0, free), StationSettings(), t_s)
-        said.append(wrong(state, at(t_s), t_s))
+        on_surroundings(state, seen(5 if n > 50 else 0, free), StationSettings(), t_s)
+        said.append(host_conditions(state, at(t_s), t_s))
     assert {} == said[-1]
     assert {"measuring-restarted", "storage-low"} == {name for each in said for name in names(each)}
     return said

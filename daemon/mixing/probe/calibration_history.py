@@ -1,8 +1,8 @@
 """Every calibration and check of the station's probes: what is in force, and what is due.
 
-The records come out of the journal and are only ever added to.  They stand in
-the order in which they were written, which decides what is in force: a clock
-that is wrong for a while must not bring an old calibration back.
+The records come out of the journal and are only ever added to.  Their
+order is that of writing, and decides what is in force: a clock that is wrong for a while must
+not restore an old calibration.
 """
 
 from __future__ import annotations
@@ -38,17 +38,17 @@ class Calibrations:
     records: list[Record] = field(default_factory=list)
     drift_percent_30d: Mapping[str, float] = field(default_factory=dict)
     _applied: dict[str, tuple[date, Correction | None]] = field(default_factory=dict)
-    _wrong: dict[str, tuple[date, dict[str, str]]] = field(default_factory=dict)
+    _conditions: dict[str, tuple[date, dict[str, str]]] = field(default_factory=dict)
 
     def add(self, record: Record) -> None:
-        """Keep one more.
+        """Add one record.
 
         Raises:
             ValueError: There is one of that id, or its time cannot be read.
         """
         self.records = list(history.add(self.records, record))
         self._applied.pop(record.probe, None)
-        self._wrong.pop(record.probe, None)
+        self._conditions.pop(record.probe, None)
 
     def of(self, probe: str) -> list[Record]:
         """Return the records of a probe, oldest first."""
@@ -63,31 +63,31 @@ class Calibrations:
         return history.on_hold(self.of(probe))
 
     def contradicted(self, probe: str) -> bool:
-        """Say whether the last record of a probe contradicts what is in force."""
+        """Return whether the last record of a probe contradicts what is in force."""
         last = next(iter(reversed(self.of(probe))), None)
         if isinstance(last, CheckRecord):
             return not last.agrees
         return isinstance(last, CalibrationRecord) and last.on_hold
 
     def before(self, instrument: Instrument, wall: datetime) -> Calibration:
-        """Return what a new point of an instrument is compared with; or that nothing corrects it.
+        """Return the calibration that a new point is compared with; an empty one before any.
 
         It has its uncertainty of now, as if nothing had contradicted it.
         """
-        found = self.in_force(instrument.probe)
-        if found is None:
+        record = self.in_force(instrument.probe)
+        if record is None:
             return uncalibrated(instrument)
-        return self._aged(found, ageing.undisputed(self.of(instrument.probe)), wall)
+        return self._aged(record, ageing.undisputed(self.of(instrument.probe)), wall)
 
     def _aged(
-        self, found: CalibrationRecord, known: Sequence[Record], wall: datetime
+        self, record: CalibrationRecord, records: Sequence[Record], wall: datetime
     ) -> Calibration:
         """Return a calibration in force with what its uncertainty has grown by."""
-        probe = found.probe
+        probe = record.probe
         # To the end of a day, so that what comes in on that day is not younger than what was there.
         start = self._today(probe, wall).replace(hour=0, minute=0, second=0, microsecond=0)
         until = (start + timedelta(days=1)).isoformat()
-        return ageing.grown(known, found, until, self.drift_percent_30d.get(probe))
+        return ageing.grown(records, record, until, self.drift_percent_30d.get(probe))
 
     def newest(self, probe: str) -> datetime | None:
         """Return the time of the last record of a probe; None before any."""
@@ -96,49 +96,51 @@ class Calibrations:
     def correction(self, probe: str, wall: datetime) -> Correction | None:
         """Return what corrects the readings of a day; None for a probe never calibrated.
 
-        Doubt grows by whole days, so that a replay sees what the live run saw.
+        Uncertainty grows by whole days, so that a replay gives what the live run gave.
         """
         day = wall.date()
-        known = self._applied.get(probe)
-        if known is None or known[0] != day:
-            known = self._applied[probe] = (day, self._correction(probe, wall))
-        return known[1]
+        cached = self._applied.get(probe)
+        if cached is None or cached[0] != day:
+            cached = self._applied[probe] = (day, self._correction(probe, wall))
+        return cached[1]
 
     def _correction(self, probe: str, wall: datetime) -> Correction | None:
-        found = self.in_force(probe)
-        if found is None:
+        record = self.in_force(probe)
+        if record is None:
             return None
-        return correction(found, self._aged(found, self.of(probe), wall))
+        return correction(record, self._aged(record, self.of(probe), wall))
 
-    def wrong(self, probe: str, wall: datetime) -> dict[str, str]:
-        """Return what is wrong with the calibration of a probe, by alarm, each as a sentence.
+    def conditions(self, probe: str, wall: datetime) -> dict[str, str]:
+        """Return the alarm conditions of the calibration of a probe, each as a sentence.
 
-        One that was never calibrated is worth what the configuration says of it,
-        and wants nothing.
+        A probe that was never calibrated has the uncertainty of the configuration, and no
+        condition.
         """
         day = wall.date()
-        known = self._wrong.get(probe)
-        if known is None or known[0] != day:
-            known = self._wrong[probe] = (day, self._conditions(probe, wall))
-        return known[1]
+        cached = self._conditions.get(probe)
+        if cached is None or cached[0] != day:
+            cached = self._conditions[probe] = (day, self._find_conditions(probe, wall))
+        return cached[1]
 
-    def _conditions(self, probe: str, wall: datetime) -> dict[str, str]:
-        found: dict[str, str] = {}
+    def _find_conditions(self, probe: str, wall: datetime) -> dict[str, str]:
+        conditions: dict[str, str] = {}
         for record in self.of(probe):
             if isinstance(record, CheckRecord):
-                found.pop("calibration-due", None)
+                conditions.pop("calibration-due", None)
                 if not record.agrees:
-                    found["calibration-due"] = f"{record.id}: {' '.join(record.sentences)}"
+                    conditions["calibration-due"] = f"{record.id}: {' '.join(record.sentences)}"
             elif not isinstance(record, CalibrationRecord) or record.usable:
-                found = {}
+                conditions = {}
             elif record.on_hold:
-                found["calibration-refused"] = f"{record.id} is held: {record.verdict.reasons[0]}"
+                conditions["calibration-refused"] = (
+                    f"{record.id} is held: {record.verdict.reasons[0]}"
+                )
             else:
-                found["calibration-refused"] = f"{record.id}: {record.verdict.reasons[0]}"
+                conditions["calibration-refused"] = f"{record.id}: {record.verdict.reasons[0]}"
         due = self.due(probe, wall)
         if due is not None and due.overdue:
-            found["calibration-due"] = due.sentence
-        return found
+            conditions["calibration-due"] = due.sentence
+        return conditions
 
     def due(self, probe: str, wall: datetime) -> due_dates.CalibrationDue | None:
         """Return when the next calibration and check are due; None for one never calibrated."""
@@ -173,8 +175,8 @@ def plain(record: Record) -> dict[str, JSON]:
     Raises:
         ValueError: A figure in it is not finite, which JSON cannot say.
     """
-    found = _plain(asdict(record))
-    return found if isinstance(found, dict) else {}
+    value = _plain(asdict(record))
+    return value if isinstance(value, dict) else {}
 
 
 def _plain(value: object) -> JSON:

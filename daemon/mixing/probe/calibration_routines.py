@@ -1,7 +1,7 @@
-"""Probes that are out of the water for calibration: the running routines, fed and told of.
+"""Probes that are out of the water for calibration, and the routines that run.
 
-A routine lives in memory alone.  What is kept is that a probe is out, so that
-after a restart its readings still do not count until somebody has put it back.
+A routine exists in memory alone.  The checkpoint holds that a probe is out, so that after a
+restart its readings do not count until a person has confirmed its return.
 """
 
 from __future__ import annotations
@@ -39,19 +39,19 @@ if TYPE_CHECKING:
 BACK = "return"
 """The last step of every routine: back into the water."""
 LEFT_OUT_S = 3600.0
-"""How long nobody may act on a probe that is out, until an alarm says so; our own choice."""
+"""Time without an act on a probe that is out, until the alarm, s; our own choice."""
 
 
 @dataclass(slots=True)
 class CalibrationBench:
-    """What runs, and the records that came of what ran.
+    """The running routines and the records.
 
     Attributes:
-        kept: All records.
+        records: Of all probes.
         running: Routines by the name of the probe in its records.
     """
 
-    kept: Calibrations = field(default_factory=Calibrations)
+    records: Calibrations = field(default_factory=Calibrations)
     running: dict[str, Routine] = field(default_factory=dict)
 
     def begin(self, plan: Plan, probe: ProbeState, t_s: float, at: str, by: str) -> list[Happening]:
@@ -61,40 +61,40 @@ class CalibrationBench:
         self.running[name] = routine
         if probe.out_s is None:
             probe.quality = QualityState()
-            # What it reads in the meantime says nothing of how long it read below nothing.
+            # Readings out of the water do not count in the zero test.
             probe.zero.below_since_s = None
         probe.out_s = t_s
         probe.left_under = plan.before.id
-        return self._told(name, routine, routine.act(Act(ActKind.START, at, by)))
+        return self._follow(name, routine, routine.act(Act(ActKind.START, at, by)))
 
     def act(self, name: str, act: Act) -> list[Happening]:
-        """Pass on what a person does.
+        """Pass an act of a person to the routine.
 
         Raises:
-            ValueError: What came of it cannot be kept; the routine is over, and nothing is saved.
+            ValueError: The record cannot be stored; the routine is over, and nothing is saved.
         """
         routine = self.running[name]
-        return self._told(name, routine, routine.act(act))
+        return self._follow(name, routine, routine.act(act))
 
-    def hear(self, sample: Sample, t_s: float) -> list[Happening]:
-        """Pass on what the probe says, where a routine waits for it."""
+    def on_sample(self, sample: Sample, t_s: float) -> list[Happening]:
+        """Pass a sample to the routine of its probe, where one runs."""
         name = name_of(sample.reservoir, sample.probe)
         routine = self.running.get(name)
         if routine is None:
             return []
-        return self._told(name, routine, routine.read(_shown(sample, t_s)))
+        return self._follow(name, routine, routine.read(_indication(sample, t_s)))
 
-    def back(self, name: str, probe: ProbeState) -> bool:
-        """Let the readings of a probe count again; say whether they are worth something else now.
+    def return_probe(self, name: str, probe: ProbeState) -> bool:
+        """Let the readings of a probe count again; return whether their uncertainty may differ now.
 
-        So they are under another calibration, and after a check or a calibration that
-        contradicts the one in force.  Its tests begin again: what they remember is the solution.
+        It does under another calibration, and after a check or a calibration that contradicts
+        the one in force.  The quality tests start over: their state is of the solution.
         """
         probe.out_s, probe.quality = None, QualityState()
-        now = self.kept.in_force(name)
-        return self.kept.contradicted(name) or (now is not None and now.id != probe.left_under)
+        now = self.records.in_force(name)
+        return self.records.contradicted(name) or (now is not None and now.id != probe.left_under)
 
-    def _told(
+    def _follow(
         self, name: str, routine: Routine, outputs: tuple[RoutineOutput, ...]
     ) -> list[Happening]:
         steps = []
@@ -102,11 +102,11 @@ class CalibrationBench:
             if isinstance(output, Saved):
                 del self.running[name]
                 saved = _saved(name, output)
-                known, waiting = self.kept.of(name), self.kept.on_hold(name)
-                self.kept.add(output.record)
+                before, waiting = self.records.of(name), self.records.on_hold(name)
+                self.records.add(output.record)
                 steps.append(_of_probe(saved))
                 if waiting is not None and isinstance(output.record, CheckRecord):
-                    steps += self._settled(waiting, output.record, known)
+                    steps += self._settled(waiting, output.record, before)
             else:
                 steps += _happenings(name, output)
         if routine.over:
@@ -115,28 +115,28 @@ class CalibrationBench:
         return steps
 
     def _settled(
-        self, waiting: CalibrationRecord, record: CheckRecord, known: list[Record]
+        self, waiting: CalibrationRecord, record: CheckRecord, before: list[Record]
     ) -> list[Happening]:
-        """Settle a calibration that is held by a check, where it does."""
-        name, now = record.probe, self.kept.in_force(record.probe)
-        found = None if now is None else settlement.settle(waiting, now, record, known)
-        if found is None:
+        """Settle a calibration that is held, where the check decides."""
+        name, now = record.probe, self.records.in_force(record.probe)
+        settled = None if now is None else settlement.settle(waiting, now, record, before)
+        if settled is None:
             return [_of_probe(RoutineSpoke(_probe(name), "saved", _unsettled(waiting)))]
-        settled = Settlement(
-            record_id(self.kept.records, name, moment(record.made_at)),
+        settlement_record = Settlement(
+            record_id(self.records.records, name, moment(record.made_at)),
             name,
             record.made_at,
             record.by,
             waiting.id,
-            found.in_force,
-            found.why,
-            en=found.en,
+            settled.in_force,
+            settled.why,
+            en=settled.en,
         )
-        return self.settle(settled)
+        return self.settle(settlement_record)
 
     def settle(self, settled: Settlement) -> list[Happening]:
         """Put a calibration that is held in force, or drop it."""
-        self.kept.add(settled)
+        self.records.add(settled)
         word = "is in force" if settled.in_force else "is dropped"
         text = f"Calibration {settled.calibration_id} {word}. {settled.why}"
         return [_of_probe(CalibrationSettled(_probe(settled.probe), plain(settled), text))]
@@ -151,7 +151,7 @@ def _unsettled(waiting: CalibrationRecord) -> str:
 
 
 def marked_as_calibrating(reading: Reading) -> Reading:
-    """Return a reading marked as taken outside the water that it is meant to tell of."""
+    """Return a reading marked as taken out of the water of its reservoir."""
     return replace(
         reading,
         tests={**reading.tests, CALIBRATING: Flag.SUSPECT},
@@ -160,7 +160,7 @@ def marked_as_calibrating(reading: Reading) -> Reading:
 
 
 def interrupted(name: str) -> list[Happening]:
-    """Say that a routine ended with the process that ran it."""
+    """Return the events of a routine that ended with its process."""
     text = (
         "The routine was lost when measuring ended; nothing of it is saved, and the calibration"
         " that was in force is in force."
@@ -169,7 +169,7 @@ def interrupted(name: str) -> list[Happening]:
 
 
 def last_step(name: str) -> Happening:
-    """Say what is left to do once a routine is over."""
+    """Return the instruction at the end of a routine."""
     text = (
         f"Put the probe back into the reservoir ({UNPLUG_FIRST}), beyond its vent holes, and"
         " confirm; until then its readings do not count."
@@ -178,23 +178,23 @@ def last_step(name: str) -> Happening:
 
 
 def back_in_water(name: str, by: str) -> Happening:
-    """Say that a probe measures the water again."""
+    """Return the event of a probe that measures the water again."""
     return _of_probe(ProbeReturned(_probe(name), f"Back in the water, says {by}; it counts."))
 
 
 def reverted(name: str, record: dict[str, JSON]) -> Happening:
-    """Say that an older calibration is in force again."""
+    """Return the event of an older calibration in force again."""
     return _of_probe(CalibrationReverted(_probe(name), record))
 
 
 def left_out(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
-    """Return the alarm condition of a probe that was taken out and left."""
+    """Return the alarm condition of a probe that was left out of the water."""
     if probe.out_s is None or t_s - probe.out_s <= LEFT_OUT_S:
         return {}
     return {"probe-out-for-calibration": f"{name} is out for calibration, and nobody acts on it"}
 
 
-def _shown(sample: Sample, t_s: float) -> Indication:
+def _indication(sample: Sample, t_s: float) -> Indication:
     conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
     if conductivity is None or temperature is None:
         return Indication(t_s, 0.0, 0.0, ok=False)
@@ -206,7 +206,7 @@ def _probe(name: str) -> str:
 
 
 def _of_probe(body: Body) -> Happening:
-    # It is the probe's affair and no batch's, whatever is in the vessel meanwhile.
+    # It belongs to the probe and to no batch.
     return Happening(body, batch="")
 
 
@@ -226,7 +226,7 @@ def _saved(name: str, saved: Saved) -> RecordSaved:
 
 
 def _happenings(name: str, output: RoutineOutput) -> list[Happening]:
-    """Return what an output means to others; nothing of progress, which the readings show."""
+    """Return the events of an output; progress gives none."""
     if isinstance(output, Message):
         finding = output.finding
         return [

@@ -1,10 +1,10 @@
-"""How well a probe is, apart from how the water is: the classes of NAMUR NE 107.
+"""The condition of a probe, apart from that of the water: the status signals of NAMUR NE 107.
 
-A class must have lasted before it counts, so that a bubble makes no failure
-and one good value no recovery; only being calibrated counts at once, for a person said so.
+A signal must last before it counts, so that a bubble makes no failure and one good value no
+recovery; only the function check counts at once, because a person began the calibration.
 
-Source: NAMUR NE 107 (2017) for the classes, from memory; which sign of a probe
-belongs to which class, and the times, are our choice.
+Source: NAMUR NE 107 (2017) for the signals, from memory; which symptom belongs to which signal,
+and the times, are our choice.
 """
 
 from __future__ import annotations
@@ -28,13 +28,13 @@ BETTER_S = 60.0
 
 
 class Health(StrEnum):
-    """How a probe stands; the order is that of which one is told where several hold."""
+    """Status signals of NE 107, the first that applies being reported; none of them is normal."""
 
     FAILURE = "failure"
     FUNCTION_CHECK = "function check"
     OUT_OF_SPECIFICATION = "out of specification"
     MAINTENANCE_REQUIRED = "maintenance required"
-    GOOD = "good"
+    NORMAL = "good"
 
 
 ORDER = [*Health]
@@ -43,46 +43,46 @@ OUTSIDE = {
     "spike": "it reads jumps that no water makes",
     "immersion": "it reads as if it hung in air",
 }
-"""Tests that a probe fails in a place that it is not made for, though it may be sound."""
+"""Tests that a sound probe fails in a place that it is not made for."""
 CALIBRATION = ("calibration-refused", "calibration-due")
-"""Conditions of a calibration that want somebody to see to the probe."""
+"""Conditions of a calibration that require maintenance."""
 
 
 @dataclass(slots=True)
 class HealthState:
-    """What is remembered of a probe's health; plain data.
+    """The status signal of a probe; plain data.
 
     Attributes:
-        health: How it stands.
-        other: What it has looked like since `since_s`; as `health` when nothing changes.
+        health: The signal in force.
+        other: The signal of the readings since `since_s`; equal to `health` when nothing changes.
         since_s: See `other`, s.
     """
 
-    health: Health = Health.GOOD
-    other: Health = Health.GOOD
+    health: Health = Health.NORMAL
+    other: Health = Health.NORMAL
     since_s: float = 0.0
 
 
 def advance(
-    probe: ProbeState, reading: Reading, wrong: Mapping[str, str], t_s: float
+    probe: ProbeState, reading: Reading, conditions: Mapping[str, str], t_s: float
 ) -> list[Happening]:
-    """Follow a probe's health by one reading; tell when it changed.
+    """Update the status signal by one reading; report a change.
 
     Args:
         probe: Changed in place.
         reading: Of the probe.
-        wrong: What is wrong with its calibration, by alarm.
+        conditions: Alarm conditions of its calibration, by alarm.
         t_s: Monotonic time, s.
     """
     state = probe.health
-    if state.health is state.other is Health.GOOD and _sound(probe, reading, wrong):
+    if state.health is state.other is Health.NORMAL and _sound(probe, reading, conditions):
         return []
-    seen, why = _seen(probe, reading, wrong)
-    return _follow(state, reading.probe, seen, why, t_s)
+    signal, why = _signal(probe, reading, conditions)
+    return _follow(state, reading.probe, signal, why, t_s)
 
 
 def silent(probe: ProbeState, name: str, t_s: float) -> list[Happening]:
-    """Follow the health of a probe of which nothing comes, not even a fault; tell of a change.
+    """Update the status signal of a probe that sends nothing, not even a fault; report a change.
 
     Args:
         probe: Changed in place.
@@ -94,52 +94,56 @@ def silent(probe: ProbeState, name: str, t_s: float) -> list[Happening]:
     return _follow(probe.health, name, Health.FAILURE, "nothing at all comes from it", t_s)
 
 
-def _follow(state: HealthState, name: str, seen: Health, why: str, t_s: float) -> list[Happening]:
-    if seen is state.health:
-        state.other = seen
+def _follow(state: HealthState, name: str, signal: Health, why: str, t_s: float) -> list[Happening]:
+    if signal is state.health:
+        state.other = signal
         return []
-    if seen is not state.other:
-        state.other, state.since_s = seen, t_s
-    if t_s - state.since_s < _delay_s(state.health, seen):
+    if signal is not state.other:
+        state.other, state.since_s = signal, t_s
+    if t_s - state.since_s < _delay_s(state.health, signal):
         return []
-    was, state.health = state.health, seen
-    return [Happening(HealthChanged(name, str(seen), str(was), why))]
+    was, state.health = state.health, signal
+    return [Happening(HealthChanged(name, str(signal), str(was), why))]
 
 
-def _sound(probe: ProbeState, reading: Reading, wrong: Mapping[str, str]) -> bool:
-    """Say whether nothing is amiss, which is so of nearly every reading and must cost little."""
-    return not (reading.flag >= Flag.FAIL or wrong or probe.zero.told or probe.out_s is not None)
+def _sound(probe: ProbeState, reading: Reading, conditions: Mapping[str, str]) -> bool:
+    """Return whether nothing is wrong; true of nearly every reading, so it must be cheap."""
+    return not (
+        reading.flag >= Flag.FAIL or conditions or probe.zero.reported or probe.out_s is not None
+    )
 
 
-def _delay_s(now: Health, seen: Health) -> float:
-    if Health.FUNCTION_CHECK in (now, seen):
+def _delay_s(now: Health, signal: Health) -> float:
+    if Health.FUNCTION_CHECK in (now, signal):
         return 0.0
-    return WORSE_S if ORDER.index(seen) < ORDER.index(now) else BETTER_S
+    return WORSE_S if ORDER.index(signal) < ORDER.index(now) else BETTER_S
 
 
-def _seen(probe: ProbeState, reading: Reading, wrong: Mapping[str, str]) -> tuple[Health, str]:
-    """Return the class that one reading shows, and why."""
+def _signal(
+    probe: ProbeState, reading: Reading, conditions: Mapping[str, str]
+) -> tuple[Health, str]:
+    """Return the signal of one reading, and why."""
     if probe.out_s is not None:
         return Health.FUNCTION_CHECK, "it is out of the water for calibration"
     if reading.flag >= Flag.FAIL:
         return _failing(reading)
-    if probe.zero.told:
+    if probe.zero.reported:
         return Health.MAINTENANCE_REQUIRED, "it reads less than nothing: its zero is off"
     for name in CALIBRATION:
-        if name in wrong:
-            return Health.MAINTENANCE_REQUIRED, wrong[name]
-    return Health.GOOD, ""
+        if name in conditions:
+            return Health.MAINTENANCE_REQUIRED, conditions[name]
+    return Health.NORMAL, ""
 
 
 def _failing(reading: Reading) -> tuple[Health, str]:
-    """Return what a reading that cannot be used says of its probe."""
+    """Return the signal of a reading that cannot be used."""
     if reading.fault:
-        # Why is told by the event of the fault; a log need not say it twice.
+        # The event of the fault has the reason already.
         return Health.FAILURE, "it gives no value"
     failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
     if "flat_line" in failed:
         return Health.FAILURE, "its value does not move any more"
-    outside = next((said for test, said in OUTSIDE.items() if test in failed), "")
+    outside = next((text for test, text in OUTSIDE.items() if test in failed), "")
     if outside:
         return Health.OUT_OF_SPECIFICATION, outside
     return Health.FAILURE, "it says nothing that can be used"

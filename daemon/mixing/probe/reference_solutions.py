@@ -1,9 +1,9 @@
-"""What a probe is to be held against, as a person writes it: a line of words for each reference.
+"""References for a calibration, as a person writes them: a line of words for each.
 
     air; kcl-12-88 lot=Q-12 tolerance=0.5 expiry=2027-01-31; seawater salinity=35 lot=S tolerance=1
 
-References stand apart by semicolons, in the order in which they are measured;
-what holds a blank goes into quotes.
+Semicolons separate the references, in the order in which they are measured; a value with a
+blank goes into quotes.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 MOST = 6
-"""More points than any calibration takes."""
+"""More points than any calibration needs."""
 MOST_TOLERANCE_PERCENT = 10.0
-"""Above any reference solution's, so that a slip is seen; our own choice."""
+"""Above any reference solution's, so that a slip is refused; our own choice."""
 
 SOLUTION_WORDS = ("lot", "tolerance", "means", "expiry", "opened", "keeps", "certificate")
 WORDS_OF: dict[str, tuple[str, ...]] = {
@@ -36,7 +36,7 @@ WORDS_OF: dict[str, tuple[str, ...]] = {
     "table": ("name", "values", *SOLUTION_WORDS),
     **dict.fromkeys(PUBLISHED, ("label", *SOLUTION_WORDS)),
 }
-"""What may be said of each reference."""
+"""Words that each kind of reference takes."""
 
 
 class BadReference(InputError):  # noqa: N818 - named for what is so, and read as a sentence
@@ -59,85 +59,87 @@ def parse(text: str) -> tuple[Reference, ...]:
             groups.append([])
         else:
             groups[-1].append(word)
-    found = tuple(_one(group) for group in groups if group)
-    if not 1 <= len(found) <= MOST:
+    parsed = tuple(_one(group) for group in groups if group)
+    if not 1 <= len(parsed) <= MOST:
         raise BadReference(
             f"1 to {MOST} references are wanted, separated by semicolons, such as"
             " 'air; kcl-12-88 lot=Q-12 tolerance=0.5 expiry=2027-01-31'"
         )
-    return found
+    return parsed
 
 
 def _one(words: list[str]) -> Reference:
-    kind, told = words[0], _told(words[0], words[1:])
+    kind, values = words[0], _values(words[0], words[1:])
     try:
-        return _build(kind, told)
+        return _build(kind, values)
     except BadReference:
         raise
     except ValueError as exc:
         raise BadReference(f"reference {kind}: {exc}") from exc
 
 
-def _told(kind: str, words: list[str]) -> dict[str, str]:
+def _values(kind: str, words: list[str]) -> dict[str, str]:
     if kind not in WORDS_OF:
         raise BadReference(f"there is no reference {kind[:40]!r}; known are {', '.join(WORDS_OF)}")
-    told: dict[str, str] = {}
+    values: dict[str, str] = {}
     for word in words:
         name, sign, value = word.partition("=")
         if not sign or name not in WORDS_OF[kind] or not value:
             can = ", ".join(f"{each}=..." for each in WORDS_OF[kind]) or "nothing more"
             raise BadReference(f"reference {kind}: {word[:40]!r} is not understood; it takes {can}")
-        if name in told:
+        if name in values:
             raise BadReference(f"reference {kind}: {name} is given twice; leave one of them out")
-        told[name] = value
-    return told
+        values[name] = value
+    return values
 
 
-def _build(kind: str, told: Mapping[str, str]) -> Reference:
+def _build(kind: str, values: Mapping[str, str]) -> Reference:
     if kind == "air":
         return references.air()
     if kind == "ice":
         return references.ice_point()
     if kind == "purified-water":
-        return references.purified_water(_number(told, "limit", 0.005))
+        return references.purified_water(_number(values, "limit", 0.005))
     if kind == "seawater":
-        return references.seawater(_wanted(kind, told, "salinity"), bottle=_bottle(kind, told))
+        return references.seawater(
+            _required(kind, values, "salinity"), bottle=_solution(kind, values)
+        )
     if kind == "table":
-        name = told.get("name", "the bottle's own table")
-        return references.own_table(name, _rows(told.get("values", "")), _bottle(kind, told))
-    label = _wanted(kind, told, "label") if "label" in told else None
-    return references.published(kind, _bottle(kind, told), label_mS_cm=label)
+        name = values.get("name", "the bottle's own table")
+        return references.own_table(name, _rows(values.get("values", "")), _solution(kind, values))
+    label = _required(kind, values, "label") if "label" in values else None
+    return references.published(kind, _solution(kind, values), label_mS_cm=label)
 
 
-def _bottle(kind: str, told: Mapping[str, str]) -> ReferenceSolution:
-    if "lot" not in told:
+def _solution(kind: str, values: Mapping[str, str]) -> ReferenceSolution:
+    if "lot" not in values:
         raise BadReference(
             f"reference {kind}: its lot is wanted, as printed on the bottle: lot=..."
         )
-    means = told.get("means", "limits")
+    means = values.get("means", "limits")
     if means not in ("limits", "k2"):
         raise BadReference(f"reference {kind}: means={means[:20]} is neither limits nor k2")
-    found = ReferenceSolution(
-        told["lot"],
-        _tolerance(kind, told),
+    solution = ReferenceSolution(
+        values["lot"],
+        _tolerance(kind, values),
         Tolerance.COVERAGE_2 if means == "k2" else Tolerance.LIMITS,
-        told.get("expiry", ""),
-        told.get("opened", ""),
-        _keeps(kind, told),
-        told.get("certificate", ""),
+        values.get("expiry", ""),
+        values.get("opened", ""),
+        _keeps(kind, values),
+        values.get("certificate", ""),
     )
-    if found.expiry and found.opened_on:
-        opened, expiry = map(date.fromisoformat, (found.opened_on, found.expiry))
+    if solution.expiry and solution.opened_on:
+        opened, expiry = map(date.fromisoformat, (solution.opened_on, solution.expiry))
         if expiry < opened:
             raise BadReference(
-                f"reference {kind}: lot {found.lot} was opened on {opened}, after its expiry on"
+                f"reference {kind}: lot {solution.lot} was opened on {opened}, after its expiry on"
                 f" {expiry}; correct the date, or use a bottle that has not expired"
             )
-    return found
+    return solution
 
 
-def _tolerance(kind: str, told: Mapping[str, str]) -> float:
-    percent = _wanted(kind, told, "tolerance")
+def _tolerance(kind: str, values: Mapping[str, str]) -> float:
+    percent = _required(kind, values, "tolerance")
     if percent > MOST_TOLERANCE_PERCENT:
         raise BadReference(
             f"reference {kind}: tolerance={percent:g} is above {MOST_TOLERANCE_PERCENT:g} %;"
@@ -146,13 +148,13 @@ def _tolerance(kind: str, told: Mapping[str, str]) -> float:
     return percent
 
 
-def _keeps(kind: str, told: Mapping[str, str]) -> int | None:
-    if "keeps" not in told:
+def _keeps(kind: str, values: Mapping[str, str]) -> int | None:
+    if "keeps" not in values:
         return None
-    days = _wanted(kind, told, "keeps")
+    days = _required(kind, values, "keeps")
     if days != int(days):
         raise BadReference(f"reference {kind}: keeps={days:g} is no whole number of days")
-    if "opened" not in told:
+    if "opened" not in values:
         raise BadReference(
             f"reference {kind}: keeps={days:g} counts from the day of opening: opened=... is"
             " needed too"
@@ -160,15 +162,15 @@ def _keeps(kind: str, told: Mapping[str, str]) -> int | None:
     return int(days)
 
 
-def _wanted(kind: str, told: Mapping[str, str], name: str) -> float:
-    if name not in told:
+def _required(kind: str, values: Mapping[str, str], name: str) -> float:
+    if name not in values:
         unit = {"tolerance": ", the figure after the ± on its label, in % of the value"}
         raise BadReference(f"reference {kind}: {name}=... is wanted{unit.get(name, '')}")
-    return _number(told, name, 0.0)
+    return _number(values, name, 0.0)
 
 
-def _number(told: Mapping[str, str], name: str, otherwise: float) -> float:
-    text = told.get(name)
+def _number(values: Mapping[str, str], name: str, otherwise: float) -> float:
+    text = values.get(name)
     if text is None:
         return otherwise
     try:
@@ -186,14 +188,16 @@ def _rows(text: str) -> dict[float, float]:
     for pair in text.split(","):
         warmth, _, value = pair.partition(":")
         try:
-            at, shown = float(warmth), float(value)
+            temperature_C, conductivity = float(warmth), float(value)
         except ValueError as exc:
             raise BadReference(
                 "reference table: values are °C:mS/cm, two or more, such as values=20:48.2,25:53.0"
             ) from exc
-        if at in rows:
-            raise BadReference(f"reference table: {at:g} °C is there twice; leave one of them out")
-        rows[at] = shown
+        if temperature_C in rows:
+            raise BadReference(
+                f"reference table: {temperature_C:g} °C is there twice; leave one of them out"
+            )
+        rows[temperature_C] = conductivity
     if not all(math.isfinite(each) for row in rows.items() for each in row):
         raise BadReference("reference table: a value is not a number")
     return rows

@@ -1,6 +1,6 @@
-"""From what a probe says to salinity, under a calibration or without one.
+"""Practical salinity from the indicated values, with or without a calibration.
 
-Raw values are never overwritten, so that any reading can be computed anew.
+Indicated values are never overwritten, so that any reading can be computed again.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ class Correction:
     """A calibration ready to be applied.
 
     Attributes:
-        calibration: What corrects, with the doubt that has grown since it was made.
-        resolution_mS_cm: Step between two conductivities that the instrument can show.
-        resolution_C: Step between two temperatures that it can show.
+        calibration: It corrects, with the uncertainty that has grown since it was made.
+        resolution_mS_cm: Step between two conductivities that the instrument can indicate.
+        resolution_C: Step between two temperatures that it can indicate.
         repeatability: Scatter of its values while it was calibrated, share of the value.
     """
 
@@ -44,11 +44,11 @@ class Correction:
 
 
 def correction(record: CalibrationRecord, calibration: Calibration) -> Correction:
-    """Return what a record says of later readings.
+    """Return the correction of a record.
 
     Args:
-        record: For what was seen of the instrument.
-        calibration: Its own, or the same with more doubt.
+        record: For resolution and scatter of the instrument.
+        calibration: Its own, or the same with more uncertainty.
     """
     shares = [
         point.scatter_mS_cm / point.raw_mS_cm
@@ -72,9 +72,9 @@ def salinity_of(
     """Return practical salinity and its standard uncertainty; None for both where there is none.
 
     Args:
-        conductivity_mS_cm: As the probe said it.
+        conductivity_mS_cm: As indicated.
         temperature_C: Likewise.
-        probe: What the probe is worth while nothing corrects it.
+        probe: Its uncertainty while nothing corrects it.
         correct: The calibration to compute under.
     """
     if conductivity_mS_cm is None or temperature_C is None:
@@ -90,8 +90,8 @@ def salinity_of(
 def as_water(reading: Reading, correct: Correction | None) -> Reading:
     """Return a reading with the corrected values in the place of the raw ones.
 
-    What judges the water by conductivity and temperature is given this; what
-    is kept and published has the raw ones.
+    It is for judging the water by conductivity and temperature; the raw values are what is
+    stored and published.
     """
     conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
     if correct is None or conductivity is None or temperature is None:
@@ -103,20 +103,20 @@ def as_water(reading: Reading, correct: Correction | None) -> Reading:
 
 
 def _corrected(raw_mS_cm: float, raw_C: float, correct: Correction) -> tuple[float, float]:
-    made = correct.calibration
-    conductivity, temperature = made.apply(raw_mS_cm, raw_C)
+    calibration = correct.calibration
+    conductivity, temperature = calibration.apply(raw_mS_cm, raw_C)
     salinity, per_mS_cm, per_C = properties.salinity_and_sensitivity(
         _not_below_zero(conductivity), temperature
     )
-    shown_u = combine(
+    indication_u = combine(
         correct.resolution_mS_cm / math.sqrt(12.0), correct.repeatability * abs(raw_mS_cm)
     )
-    u = made.combined_u(
-        per_mS_cm, per_C, raw_mS_cm, shown_u, correct.resolution_C / math.sqrt(12.0)
+    u = calibration.combined_u(
+        per_mS_cm, per_C, raw_mS_cm, indication_u, correct.resolution_C / math.sqrt(12.0)
     )
     return salinity, combine(u, extrapolation_u(salinity))
 
 
 def _not_below_zero(conductivity_mS_cm: float) -> float:
-    """Take a little less than nothing, which is noise, for nothing."""
+    """Return noise a little below zero as zero."""
     return 0.0 if -ZERO_NOISE_MS_CM <= conductivity_mS_cm < 0.0 else conductivity_mS_cm

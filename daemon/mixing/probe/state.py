@@ -1,4 +1,4 @@
-"""What is remembered of one probe: plain data."""
+"""The state of one probe: plain data."""
 
 from __future__ import annotations
 
@@ -11,31 +11,31 @@ from daemon.mixing.probe.zero import ZeroState
 
 @dataclass(slots=True)
 class ProbeState:
-    """What is remembered of one probe; plain data.
+    """The state of one probe; plain data.
 
     Attributes:
         quality: Of its tests.
-        fault: Why it says nothing; empty while it does.
+        fault: Why it gives no value; empty while it does.
         fault_since_s: Since when, s.
-        fault_told: Whether an event has told of it.
-        out_s: When somebody last acted on it while it is out of the water for
+        fault_reported: Whether an event has reported it.
+        out_s: When a person last acted on it while it is out of the water for
             calibration, s; None while it is in.
         left_under: Id of the calibration that was in force when it was taken out.
-        zero: Whether it reads below nothing.
-        health: How well it is.
-        salinity: Last practical salinity of it that could be used.
-        salinity_u: Its standard uncertainty; None where nobody knows it.
-        seen_s: When that was, s.
+        zero: Of its zero test.
+        health: Its status signal (NAMUR NE 107).
+        salinity: Its last usable practical salinity.
+        salinity_u: Its standard uncertainty; None where it is not known.
+        salinity_s: Time of that, s.
     """
 
     quality: QualityState = field(default_factory=QualityState)
     fault: str = ""
     fault_since_s: float | None = None
-    fault_told: bool = False
+    fault_reported: bool = False
     out_s: float | None = None
     left_under: str = ""
     zero: ZeroState = field(default_factory=ZeroState)
     health: HealthState = field(default_factory=HealthState)
     salinity: float | None = None
     salinity_u: float | None = None
-    seen_s: float | None = None
+    salinity_s: float | None = None

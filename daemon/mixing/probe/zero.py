@@ -1,6 +1,6 @@
-"""Does the probe read less than nothing: a zero that is off, seen without a bottle.
+"""Whether the probe reads below zero, which shows a zero error without a reference solution.
 
-No water conducts less than air, so purified water tests the zero for nothing.
+No water conducts less than air, so readings below zero in any water show the error.
 """
 
 from __future__ import annotations
@@ -15,26 +15,26 @@ if TYPE_CHECKING:
     from daemon.entries import Sample
 
 BELOW_MS_CM = 0.005
-"""What noise around nothing may reach; about the reading of good purified water, our choice."""
+"""Noise around zero, mS/cm; about the reading of good purified water; our choice."""
 
 LASTING_S = 60.0
 
 
 @dataclass(slots=True)
 class ZeroState:
-    """What is remembered of one probe's zero; plain data.
+    """The state of the zero test of one probe; plain data.
 
     Attributes:
-        below_since_s: Since when it reads below nothing without a break, s.
-        told: Whether an event has told of it.
+        below_since_s: Since when it reads below zero without a break, s.
+        reported: Whether an event has reported it.
     """
 
     below_since_s: float | None = None
-    told: bool = False
+    reported: bool = False
 
 
 def zero_steps(state: ZeroState, sample: Sample, t_s: float) -> list[Happening]:
-    """Tell once when a probe has read below nothing for a minute, and once when it no longer does.
+    """Report once when a probe has read below zero for a minute, and once when that ends.
 
     Args:
         state: Changed in place.
@@ -45,13 +45,13 @@ def zero_steps(state: ZeroState, sample: Sample, t_s: float) -> list[Happening]:
     if value is None:
         return []
     if value >= -BELOW_MS_CM:
-        told, state.below_since_s, state.told = state.told, None, False
-        return [Happening(ZeroRight(sample.probe))] if told else []
+        reported, state.below_since_s, state.reported = state.reported, None, False
+        return [Happening(ZeroRight(sample.probe))] if reported else []
     if state.below_since_s is None:
         state.below_since_s = t_s
-    if state.told or t_s - state.below_since_s < LASTING_S:
+    if state.reported or t_s - state.below_since_s < LASTING_S:
         return []
-    state.told = True
+    state.reported = True
     why = (
         f"it reads {value * 1000.0:.0f} µS/cm, and nothing conducts less than nothing;"
         " check it dry in air, and calibrate with air as one of the references"

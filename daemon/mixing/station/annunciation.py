@@ -1,7 +1,8 @@
-"""From what is so in a reservoir and in the station to the alarms that follow, told as events."""
+"""From the state of a reservoir and of the station to their alarms, as events."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
@@ -28,61 +29,71 @@ if TYPE_CHECKING:
 
 USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 SILENT_S = 90.0
-"""Longer than any period, so that a probe of which not even a fault came by then is silent, s."""
+"""A probe is silent after this time without even a fault, s; longer than any period."""
 LOOK_S = 10.0
-"""How often the station looks after its own alarms, s."""
+"""How often the station updates its own alarms, s."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AlarmBasis:
+    """What the alarms of a reservoir depend on besides its state and its reading.
+
+    Attributes:
+        at: Now.
+        t_s: Monotonic time, s.
+        settings: Of the reservoir.
+        lots: Of salt mix.
+        calibrating: Routines and records of the whole station.
+        rows: The catalogue, with the owner's delays.
+    """
+
+    at: Instant
+    t_s: float
+    settings: ReservoirSettings
+    lots: Mapping[str, Lot]
+    calibrating: CalibrationBench
+    rows: Mapping[str, AlarmKind]
 
 
 def of_reservoir(
-    state: ReservoirState,
-    reading: Reading | None,
-    at: Instant,
-    t_s: float,
-    settings: ReservoirSettings,
-    lots: Mapping[str, Lot],
-    calibrations: CalibrationBench,
-    rows: Mapping[str, AlarmKind],
+    state: ReservoirState, reading: Reading | None, basis: AlarmBasis
 ) -> list[Happening]:
-    """Return what becomes of a reservoir's alarms.
+    """Update the alarms of a reservoir and return their events.
 
     Args:
         state: Of the reservoir; its alarms are changed in place.
         reading: Of the probe that decides; None while it is silent.
-        at: Now.
-        t_s: Monotonic time, s.
-        settings: Of the reservoir.
-        lots: Of dry mix.
-        calibrations: Of the whole station.
-        rows: The catalogue, with the owner's delays.
+        basis: Settings, time, lots, calibrations and catalogue.
     """
+    at, t_s, settings, rows = basis.at, basis.t_s, basis.settings, basis.rows
     decides = next(iter(settings.probes))
     probe = state.probes.get(decides)
     out = probe is not None and probe.out_s is not None
-    found = _of_calibrations(state, at, t_s, settings, calibrations)
+    present = _of_calibrations(state, basis)
     if reading is None:
-        found |= conditions.of_silence(
+        present |= conditions.of_silence(
             decides,
-            t_s - (state.heard_s or t_s),
+            t_s - (state.last_contact_s or t_s),
             faulty=state.alarms.is_active("probe-fault"),
         )
     elif not out:
-        found |= conditions.of_reading(reading, usable=reading.flag in USABLE)
-    found |= conditions.of_batch(state.batch, t_s, settings.batch, lots)
-    if not state.drifted:  # nothing was added that could mix
-        found |= conditions.of_mixing(
+        present |= conditions.of_reading(reading, usable=reading.flag in USABLE)
+    present |= conditions.of_batch(state.batch, t_s, settings.batch, basis.lots)
+    if not state.drifted:  # a drift has nothing to mix
+        present |= conditions.of_mixing(
             state.batch,
             state.level,
             t_s,
             settings.batch,
             active=state.alarms.is_active("mixing-overdue"),
         )
-    found |= _of_water(state, None if out else reading, settings, rows)
+    present |= _of_water(state, None if out else reading, settings, rows)
     if late := due_batches.missed(state, at.wall, settings):
-        found["start-missed"] = late
-    if not found and not state.alarms.known:
+        present["start-missed"] = late
+    if not present and not state.alarms.known:
         return []
     return steps(
-        transitions.advance(state.alarms, found, t_s, rows, _circumstances(state, out=out)),
+        transitions.advance(state.alarms, present, t_s, rows, _circumstances(state, out=out)),
         rows,
         at,
         t_s,
@@ -92,16 +103,16 @@ def of_reservoir(
 def of_station(
     state: StationState, at: Instant, t_s: float, settings: StationSettings
 ) -> list[Happening]:
-    """Return what becomes of the station's own alarms."""
+    """Update the station's own alarms and return their events."""
     state.alarms_s = t_s
-    found = host.wrong(state.health, at, t_s)
+    present = host.conditions(state.health, at, t_s)
     return steps(
-        transitions.advance(state.alarms, found, t_s, settings.alarms), settings.alarms, at, t_s
+        transitions.advance(state.alarms, present, t_s, settings.alarms), settings.alarms, at, t_s
     )
 
 
 def flood_steps(state: StationState, happened: Iterable[Happening], t_s: float) -> list[Happening]:
-    """Return the flood of alarms that began or ended with these; seldom any."""
+    """Return the event of an alarm flood that began or ended with these."""
     raised = sum(
         isinstance(each.body, AlarmChanged) and each.body.what == Transition.RAISED
         for each in happened
@@ -109,7 +120,7 @@ def flood_steps(state: StationState, happened: Iterable[Happening], t_s: float) 
     why = flood.advance(state.load, raised, t_s)
     if not why:
         return []
-    # It is the station's affair, whichever reservoir's alarm was the one too many.
+    # It belongs to the station, whichever reservoir raised the last alarm.
     return [
         Happening(
             AlarmFloodChanged(
@@ -124,7 +135,7 @@ def flood_steps(state: StationState, happened: Iterable[Happening], t_s: float) 
 def steps(
     changes: Iterable[AlarmChange], rows: Mapping[str, AlarmKind], at: Instant, t_s: float
 ) -> list[Happening]:
-    """Return changes of alarms as everybody learns of them."""
+    """Return changes of alarms as events."""
     return [Happening(_changed(each, rows[each.name], at, t_s)) for each in changes]
 
 
@@ -142,12 +153,12 @@ def _changed(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> Al
 
 
 def _circumstances(state: ReservoirState, *, out: bool) -> list[str]:
-    found = [CALIBRATING] if out else []
+    present = [CALIBRATING] if out else []
     if state.batch.phase is Phase.IDLE:
-        found.append(IDLE)
+        present.append(IDLE)
     elif state.batch.phase is Phase.DISSOLVING:
-        found.append(DISSOLVING)
-    return found
+        present.append(DISSOLVING)
+    return present
 
 
 def _of_water(
@@ -156,23 +167,23 @@ def _of_water(
     settings: ReservoirSettings,
     rows: Mapping[str, AlarmKind],
 ) -> dict[str, str]:
-    """Return what is wrong with the water itself; what nobody sees stays as it was."""
-    seen = reading is not None and reading.flag in USABLE
-    found: dict[str, str] = {}
+    """Return the conditions of the water itself; without a reading they stay as they were."""
+    usable = reading is not None and reading.flag in USABLE
+    present: dict[str, str] = {}
     if settings.batch.temperature_range_C is not None:
         name = "temperature-out-of-band"
-        found |= conditions.of_temperature(
-            reading.temperature_C if seen and reading is not None else None,
+        present |= conditions.of_temperature(
+            reading.temperature_C if usable and reading is not None else None,
             state.batch.phase,
             settings.batch.temperature_range_C,
             rows[name].deadband or 0.0,
             active=state.alarms.is_active(name),
         )
-    if state.drifted or (state.batch.phase is Phase.READY and not _where_it_was(state)):
+    if state.drifted or (state.batch.phase is Phase.READY and not _unmoved(state)):
         name = "salinity-drifting"
-        found |= conditions.of_drift(
+        present |= conditions.of_drift(
             state.batch,
-            state.level.now() if seen else None,
+            state.level.now() if usable else None,
             state.drifted,
             settings.batch,
             rows[name].deadband or 0.0,
@@ -180,34 +191,28 @@ def _of_water(
         )
     if len(settings.probes) > 1:
         name = "probe-disagrees"
-        found |= conditions.of_probes(
+        present |= conditions.of_probes(
             {probe: state.probes[probe] for probe in settings.probes if probe in state.probes},
             rows[name].deadband or 0.0,
             active=state.alarms.is_active(name),
         )
-    return found
+    return present
 
 
-def _where_it_was(state: ReservoirState) -> bool:
-    """Say whether released water is so surely as it was that nothing more need be looked at."""
-    called, medians = state.batch.judgement.salinity, state.level.medians
-    if called is None or not medians or "salinity-drifting" in state.alarms.known:
+def _unmoved(state: ReservoirState) -> bool:
+    """Return whether released water is so near its value that drift need not be checked."""
+    salinity, medians = state.batch.judgement.salinity, state.level.medians
+    if salinity is None or not medians or "salinity-drifting" in state.alarms.known:
         return False
-    return abs(medians[-1] - called) < conditions.LEAST_DRIFT_PPT / 2.0
+    return abs(medians[-1] - salinity) < conditions.LEAST_DRIFT_PPT / 2.0
 
 
-def _of_calibrations(
-    state: ReservoirState,
-    at: Instant,
-    t_s: float,
-    settings: ReservoirSettings,
-    calibrations: CalibrationBench,
-) -> dict[str, str]:
-    """Return what is wrong with the calibrations of a reservoir's probes."""
-    found: dict[str, str] = {}
-    for probe in settings.probes:
-        name, known = name_of(settings.name, probe), state.probes.get(probe)
-        found = calibrations.kept.wrong(name, at.wall) | found
-        if known is not None:
-            found |= calibration_routines.left_out(name, known, t_s)
-    return found
+def _of_calibrations(state: ReservoirState, basis: AlarmBasis) -> dict[str, str]:
+    """Return the conditions of the calibrations of a reservoir's probes."""
+    present: dict[str, str] = {}
+    for probe in basis.settings.probes:
+        name, probe_state = name_of(basis.settings.name, probe), state.probes.get(probe)
+        present = basis.calibrating.records.conditions(name, basis.at.wall) | present
+        if probe_state is not None:
+            present |= calibration_routines.left_out(name, probe_state, basis.t_s)
+    return present

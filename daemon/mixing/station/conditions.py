@@ -22,14 +22,14 @@ if TYPE_CHECKING:
 
 AGEING_SHARE = 6.0
 PROOF_S = 2700.0
-"""How long it may take to be sure that nothing moves any more."""
+"""Longest time to prove that nothing moves any more, s."""
 DRIFT_PPT, DRIFT_SHARE, LEAST_DRIFT_PPT = 0.3, 0.5, 0.1
-"""What released water may move, or that share of a narrow tolerance, but never less than noise.
+"""How far released water may move, ppt: this, a share of the tolerance, and the least of both.
 
 All three are our own choice.
 """
 DRIFTED_SHARE = 2.0 / 3.0
-"""Less is enough where the detector has called it a drift already."""
+"""A smaller move counts where the detector has reported a drift."""
 WAITING = (Phase.VERIFYING, Phase.READY)
 """Phases of salt water that waits to be used."""
 APART_PPT = 0.3
@@ -40,10 +40,10 @@ TOGETHER_S = 120.0
 
 
 def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
-    """Return what is wrong with the readings.
+    """Return the conditions of a reading.
 
-    A jump is what a bubble makes as it comes and as it goes: with a lost reply beside it, it
-    is no fault of the probe.  One that goes on jumping has no reading that can be used.
+    A bubble makes a jump as it comes and as it goes, so a jump alone is no fault of the probe.  A
+    probe that goes on jumping has no usable reading.
     """
     if usable:
         return {}
@@ -55,7 +55,7 @@ def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
 
 
 def of_silence(probe: str, silent_s: float, *, faulty: bool) -> dict[str, str]:
-    """Return what is wrong when not even a fault comes from a probe.
+    """Return the conditions of a probe that sends not even a fault.
 
     Args:
         probe: Its name.
@@ -77,8 +77,8 @@ def of_temperature(
     """Return whether salt water that waits is out of its band; by more than a deadband to end it.
 
     Args:
-        temperature_C: Of the water, °C; None when nobody knows, and then nothing changes.
-        phase: Where the batch stands.
+        temperature_C: Of the water, °C; None when unknown, and then nothing changes.
+        phase: Of the batch.
         band_C: Lowest and highest, °C; None for anywhere.
         deadband_C: How far inside it must be again, °C; a quarter of the band at the most.
         active: Whether the alarm's condition counts as there.
@@ -107,8 +107,8 @@ def of_drift(
 
     Args:
         state: Of the batch.
-        now: Salinity of late; None when nobody knows, and then nothing changes.
-        drifted: Whether the batch is no longer released because its salinity crept away.
+        now: Present salinity; None when unknown, and then nothing changes.
+        drifted: Whether the batch lost its release because its salinity drifted.
         settings: What it has to be.
         deadband_ppt: How much nearer it must come again, ppt; half the limit at the most.
         active: Whether the alarm's condition counts as there.
@@ -137,16 +137,16 @@ def of_probes(
         deadband_ppt: How much nearer they must come again, ppt; half the limit at the most.
         active: Whether the alarm's condition counts as there.
     """
-    seen = [
-        (name, each.salinity, each.salinity_u, each.seen_s)
+    usable = [
+        (name, each.salinity, each.salinity_u, each.salinity_s)
         for name, each in probes.items()
         if each.salinity is not None
         and each.salinity_u is not None
-        and each.seen_s is not None
+        and each.salinity_s is not None
         and each.out_s is None
     ]
-    newest_s = max((at_s for *_, at_s in seen), default=0.0)
-    fresh = [each for each in seen if newest_s - each[3] <= TOGETHER_S]
+    newest_s = max((at_s for *_, at_s in usable), default=0.0)
+    fresh = [each for each in usable if newest_s - each[3] <= TOGETHER_S]
     if len(fresh) < 2:  # noqa: PLR2004 - a pair
         return {"probe-disagrees": "not known to agree again"} if active else {}
     name, salinity, u, _ = fresh[0]
@@ -162,24 +162,24 @@ def of_probes(
 
 
 def of_batch(
-    state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
+    state: BatchState, t_s: float, settings: BatchSettings, lots_by_name: Mapping[str, Lot]
 ) -> dict[str, str]:
-    """Return what is wrong with the batch and its salt."""
-    found = {}
+    """Return the conditions of the batch and its salt."""
+    present = {}
     if state.phase is Phase.OFF_TARGET:
-        found["batch-off-target"] = state.advice.text or "salinity is outside the limits"
+        present["batch-off-target"] = state.advice.text or "salinity is outside the limits"
     if state.phase is Phase.STALE:
-        found["batch-stale"] = state.advice.text or "older than it may be used"
+        present["batch-stale"] = state.advice.text or "older than it may be used"
     if state.phase is Phase.BLANK and state.impure:
-        found["blank-impure"] = state.advice.text or "the purified water is not pure"
+        present["blank-impure"] = state.advice.text or "the purified water is not pure"
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         short = shortfall(state)
         if short is not None and short.missing_g > 0.0:
-            found["salt-unaccounted"] = short_sentence(state, short)
+            present["salt-unaccounted"] = short_sentence(state, short)
     age, young_h = age_h(state, t_s), settings.use_within_h - _warned_h(settings)
     if state.phase is Phase.READY and age is not None and age > young_h:
-        found["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
-    return found | _of_salt(state, t_s, settings, known)
+        present["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
+    return present | _of_salt(state, t_s, settings, lots_by_name)
 
 
 def of_mixing(
@@ -189,7 +189,7 @@ def of_mixing(
 
     Args:
         state: Of the batch.
-        level: Salinity of late.
+        level: Salinity of the last minutes.
         t_s: Monotonic time, s.
         settings: What the batch has to be.
         active: Whether the alarm's condition counts as there: what was late stays so until it
@@ -224,17 +224,17 @@ def _not_come(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
 
 
 def _warned_h(settings: BatchSettings) -> float:
-    """Return how long before it is stale a batch is ageing: a part where the hours told are all."""
+    """Return how long before it is stale a batch is ageing: less than all of its hours."""
     if settings.warn_before_h < settings.use_within_h:
         return settings.warn_before_h
     return settings.use_within_h / AGEING_SHARE
 
 
 def _of_salt(
-    state: BatchState, t_s: float, settings: BatchSettings, known: Mapping[str, Lot]
+    state: BatchState, t_s: float, settings: BatchSettings, lots_by_name: Mapping[str, Lot]
 ) -> dict[str, str]:
-    """Return what is wrong with the lot that was used last."""
-    lot = known.get(state.lot)
+    """Return the condition of the lot that was used last."""
+    lot = lots_by_name.get(state.lot)
     if lot is None or lot.left_g is None:
         return {}
     mix_yield = lots.estimate(lot, t_s).value

@@ -1,4 +1,4 @@
-"""Which of the batches that are wanted the reservoir still owes, and when to start it."""
+"""Which due batch is still to be made, and when to start it."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ A_MOMENT = timedelta(seconds=1)
 
 
 def missed(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> str:
-    """Say which batch cannot be ready when wanted, as a sentence; empty where all can.
+    """Return which batch cannot be ready when due, as a sentence; empty where all can.
 
     Args:
         state: Of the reservoir.
@@ -33,9 +33,9 @@ def missed(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -
 def next_start(
     state: ReservoirState, wall: datetime, settings: ReservoirSettings
 ) -> tuple[datetime, DueBatch] | None:
-    """Return when the next batch that is still owed must be started, UTC, and which it is.
+    """Return when the next batch still to be made must be started, UTC, and which it is.
 
-    A moment that has passed is one that was missed.  None where nothing is wanted.
+    A start in the past was missed.  None where nothing is due.
 
     Args:
         state: Of the reservoir.
@@ -43,16 +43,16 @@ def next_start(
         settings: Of the reservoir.
     """
     starts = [
-        (_start(each, _owed_from(each, state, wall, settings), state, settings), each)
+        (_start(each, _open_from(each, state, wall, settings), state, settings), each)
         for each in settings.due
     ]
     return min(starts, key=lambda start: start[0], default=None)
 
 
 def on_used(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> None:
-    """Remember which wanted batch was the one that was used: the one wanted nearest to now.
+    """Record which due batch was used: the one due nearest to now.
 
-    One that is used while another can still be made in time was for something else.
+    A batch used while a due one can still be made in time was for something else.
 
     Args:
         state: Changed in place.
@@ -70,7 +70,7 @@ def on_used(state: ReservoirState, wall: datetime, settings: ReservoirSettings) 
 def _around(
     each: DueBatch, wall: datetime, settings: ReservoirSettings
 ) -> tuple[datetime, datetime]:
-    """Return when it was wanted last, and when it is next."""
+    """Return when it was due last, and when it is next."""
     following = schedule.next_due(each, wall, settings.zone)
     before, last = following - timedelta(days=schedule.WEEK_DAYS + 1), following
     while (moment := schedule.next_due(each, before, settings.zone)) < following:
@@ -84,10 +84,10 @@ def _served(
     return state.served == schedule.next_due(each, wall, settings.zone)
 
 
-def _owed_from(
+def _open_from(
     each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
 ) -> datetime:
-    """Return the moment from which on its next occurrence is one that nothing covers yet."""
+    """Return the moment from which its next occurrence is not covered yet."""
     moment = schedule.next_due(each, wall, settings.zone)
     under_way = state.salted_at is not None and not _missed(each, state, moment, settings)
     covered = under_way or _served(each, state, wall, settings)

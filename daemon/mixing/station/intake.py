@@ -1,4 +1,4 @@
-"""From a sample to its reading, and what it says of the probe that gave it."""
+"""From a sample to its reading, and the events of the probe that gave it."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ FAULT_LASTS_S = 10.0
 
 
 def sample_of(reading: Reading) -> Sample:
-    """Return the sample that a recorded reading came from, to take it again."""
+    """Return the sample of a recorded reading, to process it again."""
     return Sample(
         reading.reservoir,
         reading.probe,
@@ -43,8 +43,8 @@ def reading_of(
     """Return the reading that a sample gives, under the calibration in force.
 
     Args:
-        state: Of the reservoir; what is remembered of the probe is changed in place.
-        sample: What the probe said.
+        state: Of the reservoir; the state of the probe is changed in place.
+        sample: Of the probe.
         t_s: Monotonic time, s.
         settings: Of the reservoir.
         correct: What corrects the probe; None for nothing.
@@ -74,17 +74,17 @@ def reading_of(
 
 
 def probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Happening]:
-    """Tell once that a probe stopped giving values, and once that it does again."""
+    """Report once that a probe stopped giving values, and once that it gives them again."""
     probe = state.probes[sample.probe]
     if not sample.fault:
-        told = probe.fault_told
-        probe.fault, probe.fault_since_s, probe.fault_told = "", None, False
-        works = [Happening(ProbeWorks(sample.probe))] if told else []
+        reported = probe.fault_reported
+        probe.fault, probe.fault_since_s, probe.fault_reported = "", None, False
+        works = [Happening(ProbeWorks(sample.probe))] if reported else []
         return works + zero_steps(probe.zero, sample, t_s)
     if probe.fault_since_s is None:
         probe.fault_since_s = t_s
     probe.fault = sample.fault
-    if probe.fault_told or t_s - probe.fault_since_s < FAULT_LASTS_S:
+    if probe.fault_reported or t_s - probe.fault_since_s < FAULT_LASTS_S:
         return []
-    probe.fault_told = True
+    probe.fault_reported = True
     return [Happening(ProbeFails(sample.probe, sample.fault))]

@@ -1,4 +1,4 @@
-"""What a released batch teaches: how long mixing takes, and what a lot yields."""
+"""Learning from a released batch: mixing time, and the salt content of its lot."""
 
 from __future__ import annotations
 
@@ -18,10 +18,8 @@ def released(
 ) -> list[Happening]:
     """Learn from a batch at the moment of its first release.
 
-    One that was corrected before teaches by the salinity at which it stood until then.
-
-    A second one, as of a stale batch, teaches nothing: that it took long says
-    nothing of mixing, and by then some of its water may be gone.
+    A corrected batch teaches by its steady salinity before the correction.  A later release, as
+    of a stale batch, teaches nothing: its time is not mixing time, and some water may be gone.
 
     Args:
         state: Of the batch; counts as learned from afterwards.

@@ -1,4 +1,4 @@
-"""What the station is told of its reservoirs, and what it remembers of them: plain data."""
+"""Settings and state of the station and its reservoirs: plain data."""
 
 from __future__ import annotations
 
@@ -23,17 +23,17 @@ from daemon.mixing.station.timeline import Timeline
 
 @dataclass(frozen=True, slots=True)
 class ReservoirSettings:
-    """One reservoir and the probes that look at it.
+    """Settings of one reservoir and its probes.
 
     Attributes:
         name: Of the reservoir.
         batch: What a batch has to be.
         quality: Thresholds of the quality tests.
-        probes: What each probe is worth, by name; the first one decides.
-        due: When batches are wanted.
-        zone: Of the local clock that `due` speaks of; None for UTC.
-        instruments: What is assumed of each probe, by name, where told: linearity, zero, drift.
-        calibrate_every_days: How long a calibration of a probe holds, by name, where told.
+        probes: Uncertainty of each probe, by name; the first probe decides.
+        due: Batches that are due.
+        zone: Of the local clock of `due`; None for UTC.
+        instruments: Linearity, zero and drift assumed of each probe, by name, where configured.
+        calibrate_every_days: Interval of calibration of a probe, by name, where configured.
     """
 
     name: str
@@ -50,23 +50,23 @@ class ReservoirSettings:
 
 @dataclass(slots=True)
 class ReservoirState:
-    """What is remembered of one reservoir; plain data.
+    """The state of one reservoir; plain data.
 
     Attributes:
         probes: By name.
-        level: Salinity of late.
+        level: Salinity of the last minutes.
         stability: Whether mixing has ended.
-        batch: What is in the vessel.
-        alarms: Those that are not at rest.
-        heard_s: When the probe that decides last said something, be it a fault, s.
-        drifted: Whether the batch is no longer released because its salinity crept away.
-        armed: Whether the stability detector has seen the salt.
-        forecast_s: When the last forecast was told, s.
+        batch: In the vessel.
+        alarms: Those that are not normal.
+        last_contact_s: Time of the last sample of the probe that decides, or of its fault, s.
+        drifted: Whether the batch lost its release because its salinity drifted.
+        armed: Whether the stability detector waits for steadiness.
+        forecast_s: Time of the last forecast event, s.
         stable_at: When salinity is or was steady, ISO 8601.
         times: Learned of mixing.
         salted_at: When salt came, UTC.
         released_at: When the batch was released, UTC.
-        served: When the batch that was used last was wanted, UTC.
+        served: Due time of the batch that was used last, UTC.
     """
 
     probes: dict[str, ProbeState] = field(default_factory=dict)
@@ -74,7 +74,7 @@ class ReservoirState:
     stability: Stability = field(default_factory=Stability)
     batch: BatchState = field(default_factory=BatchState)
     alarms: AlarmState = field(default_factory=AlarmState)
-    heard_s: float | None = None
+    last_contact_s: float | None = None
     drifted: bool = False
     armed: bool = False
     forecast_s: float | None = None
@@ -87,18 +87,18 @@ class ReservoirState:
 
 @dataclass(slots=True)
 class StationState:
-    """All that a restart needs to go on as if nothing had happened; plain data.
+    """The whole state that a restart goes on from; plain data.
 
     Attributes:
         timeline: Seconds since the station first ran.
         reservoirs: By name.
-        lots: Of dry mix, by name.
-        alarms: Of the station itself, those that are not at rest.
+        lots: Of salt mix, by name.
+        alarms: Of the station itself, those that are not normal.
         load: How fast alarms come.
         health: Of the station itself.
-        alarms_s: When its own alarms were last looked after, s; None before.
-        commands_taken: Place in the inbox of the last command taken.
-        weights: Mark of the weights that its detectors remember by; empty before any.
+        alarms_s: When its own alarms were last updated, s; None before.
+        commands_taken: Number in the inbox of the last command carried out.
+        weights: Mark of the weights of its detectors; empty before any.
     """
 
     timeline: Timeline = field(default_factory=Timeline)

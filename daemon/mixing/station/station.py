@@ -1,7 +1,7 @@
 """The whole station as one pure state machine: inputs in, entries out.
 
-No clock, file, socket or log is touched here.  The service feeds it from a
-serial line, `replay` from a file, a test from a list: same code, same answers.
+It touches no clock, file, socket or log.  The service feeds it from a serial line, `replay` from
+a file, a test from a list: the same inputs give the same entries.
 """
 
 from __future__ import annotations
@@ -51,22 +51,22 @@ class Station:
         calibrations: Iterable[Record] = (),
         own: StationSettings | None = None,
     ) -> None:
-        """Begin anew, or go on from a kept state and the calibrations on record."""
+        """Start with a fresh state, or go on from a restored one and the calibrations on record."""
         self._settings = dict(reservoirs)
         self._own = own or StationSettings()
         self._weights = weights
         self.state = state or StationState()
         self.state.weights = weights.mark
         transitions.drop_unknown(self.state.alarms, self._own.alarms)
-        for kept in self.state.reservoirs.values():
-            transitions.drop_unknown(kept.alarms, self._own.alarms)
+        for reservoir in self.state.reservoirs.values():
+            transitions.drop_unknown(reservoir.alarms, self._own.alarms)
         self._calibrating = calibration_routines.CalibrationBench(
             Calibrations([*calibrations], _drifts(self._settings))
         )
         self._last: dict[str, Reading] = {}
 
     def advance(self, item: Input) -> list[Entry]:
-        """Take one input and return what follows from it, in order.
+        """Process one input and return its entries, in order.
 
         A sample gives its reading first and then the events that it caused.
 
@@ -75,36 +75,36 @@ class Station:
         """
         t_s = self.state.timeline.advance(item.at)
         if isinstance(item, Surroundings):
-            host.look(self.state.health, item, self._own, t_s)
-            return self._look_after(item.at, t_s) + self._silent(item.at, t_s)
+            host.on_surroundings(self.state.health, item, self._own, t_s)
+            return self._own_alarms(item.at, t_s) + self._silent(item.at, t_s)
         if not isinstance(item, Sample):
             return self._carry_out(item, t_s)
-        entries = self._take(item, t_s)
-        looked_s = self.state.alarms_s
-        if looked_s is None or t_s - looked_s >= annunciation.LOOK_S:
-            entries += self._look_after(item.at, t_s)
+        entries = self._measure(item, t_s)
+        updated_s = self.state.alarms_s
+        if updated_s is None or t_s - updated_s >= annunciation.LOOK_S:
+            entries += self._own_alarms(item.at, t_s)
         return entries
 
-    def _take(self, item: Sample, t_s: float) -> list[Entry]:
-        """Take what a probe says."""
+    def _measure(self, item: Sample, t_s: float) -> list[Entry]:
+        """Process a sample of a probe."""
         settings = self._settings[item.reservoir]
         state = self._reservoir(item.reservoir)
         name = name_of(item.reservoir, item.probe)
-        correct = self._calibrating.kept.correction(name, item.at.wall)
+        correct = self._calibrating.records.correction(name, item.at.wall)
         reading = reading_of(state, item, t_s, settings, correct)
         probe = state.probes[item.probe]
         out = probe.out_s is not None
         steps = [] if out else probe_steps(state, item, t_s)
         if out:
             reading = calibration_routines.marked_as_calibrating(reading)
-            steps += self._calibrating.hear(item, t_s)
+            steps += self._calibrating.on_sample(item, t_s)
         elif reading.flag in USABLE:
-            probe.salinity, probe.seen_s = reading.salinity, t_s
+            probe.salinity, probe.salinity_s = reading.salinity, t_s
             probe.salinity_u = reading.salinity_u
-        wrong = self._calibrating.kept.wrong(name, item.at.wall)
-        steps += health.advance(probe, reading, wrong, t_s)
+        conditions = self._calibrating.records.conditions(name, item.at.wall)
+        steps += health.advance(probe, reading, conditions, t_s)
         if item.probe == next(iter(settings.probes)):
-            self._last[item.reservoir], state.heard_s = reading, t_s
+            self._last[item.reservoir], state.last_contact_s = reading, t_s
             if not out:
                 steps += water.of_reading(
                     state, as_water(reading, correct), t_s, settings, self._weights
@@ -112,8 +112,8 @@ class Station:
                 steps += self._follow_up(state, steps, item.at, t_s, settings)
             steps += self._alarms(state, reading, item.at, t_s, settings)
         entries: list[Entry] = [reading]
-        told = _events(steps, item.reservoir, item.at, state.batch.id)
-        return entries + told + self._counted(steps, item.at, t_s)
+        events = _events(steps, item.reservoir, item.at, state.batch.id)
+        return entries + events + self._flood(steps, item.at, t_s)
 
     def _alarms(
         self,
@@ -123,66 +123,65 @@ class Station:
         t_s: float,
         settings: ReservoirSettings,
     ) -> list[Happening]:
-        return annunciation.of_reservoir(
-            state,
-            reading,
-            at,
-            t_s,
-            settings,
-            self.state.lots,
-            self._calibrating,
-            self._own.alarms,
+        basis = annunciation.AlarmBasis(
+            at=at,
+            t_s=t_s,
+            settings=settings,
+            lots=self.state.lots,
+            calibrating=self._calibrating,
+            rows=self._own.alarms,
         )
+        return annunciation.of_reservoir(state, reading, basis)
 
-    def _look_after(self, at: Instant, t_s: float) -> list[Entry]:
-        """Let the station's own alarms go on."""
+    def _own_alarms(self, at: Instant, t_s: float) -> list[Entry]:
+        """Update the station's own alarms."""
         steps = annunciation.of_station(self.state, at, t_s, self._own)
-        return _events(steps, "", at, "") + self._counted(steps, at, t_s)
+        return _events(steps, "", at, "") + self._flood(steps, at, t_s)
 
     def _silent(self, at: Instant, t_s: float) -> list[Entry]:
-        """Let alarms go on where the probe that decides has gone silent."""
+        """Update the alarms of reservoirs whose deciding probe is silent."""
         entries: list[Entry] = []
         for name, state in self.state.reservoirs.items():
             settings = self._settings.get(name)
-            if settings is None or state.heard_s is None:
+            if settings is None or state.last_contact_s is None:
                 continue
-            if t_s - state.heard_s > annunciation.SILENT_S:
-                transitions.count_from(state.alarms, "reading-overdue", state.heard_s)
+            if t_s - state.last_contact_s > annunciation.SILENT_S:
+                transitions.count_from(state.alarms, "reading-overdue", state.last_contact_s)
                 decides = next(iter(settings.probes))
-                known = state.probes.get(decides)  # None for one that was renamed since
-                steps = [] if known is None else health.silent(known, decides, t_s)
+                probe = state.probes.get(decides)  # None for one that was renamed since
+                steps = [] if probe is None else health.silent(probe, decides, t_s)
                 steps += self._alarms(state, None, at, t_s, settings)
                 entries += _events(steps, name, at, state.batch.id)
-                entries += self._counted(steps, at, t_s)
+                entries += self._flood(steps, at, t_s)
         return entries
 
-    def _counted(self, steps: list[Happening], at: Instant, t_s: float) -> list[Entry]:
+    def _flood(self, steps: list[Happening], at: Instant, t_s: float) -> list[Entry]:
         if not steps and not self.state.load.raised_s:
             return []
         return _events(annunciation.flood_steps(self.state, steps, t_s), "", at, "")
 
     def resume(self, at: Instant, *, unexpected: bool = False) -> list[Entry]:
-        """Say which routines of calibration ended with the process that ran them.
+        """Return the events of a start: its alarms, and the routines that the last process ended.
 
         Args:
             at: Now, when measuring begins.
-            unexpected: Whether the process before this one ended without being told to.
+            unexpected: Whether the process before this one ended without a stop signal.
         """
         # The first sample begins the station's time, in a replay as here.
         time = self.state.timeline
         t_s = time.t_s if time.boot is None else time.advance(at)
-        told: list[Entry] = []
+        entries: list[Entry] = []
         if unexpected and self.state.health.restarted_s is not None:
-            # Another restart is another alarm, though somebody has seen the one before.
+            # Another restart is another alarm, even if the one before is acknowledged.
             self.state.health.restarted_s = None
-            told = self._look_after(at, t_s)
+            entries = self._own_alarms(at, t_s)
         host.started(self.state.health, t_s, unexpected=unexpected)
-        told += self._look_after(at, t_s)
-        return told + [
+        entries += self._own_alarms(at, t_s)
+        return entries + [
             entry
             for reservoir, state in self.state.reservoirs.items()
-            for probe, known in state.probes.items()
-            if known.out_s is not None and reservoir in self._settings
+            for probe, probe_state in state.probes.items()
+            if probe_state.out_s is not None and reservoir in self._settings
             for entry in _events(
                 calibration_routines.interrupted(name_of(reservoir, probe)),
                 reservoir,
@@ -192,17 +191,17 @@ class Station:
         ]
 
     def calibrated(self, record: Record) -> None:
-        """Take a record that the journal holds, in the order in which it was written."""
-        self._calibrating.kept.add(record)
+        """Add a record from the journal; records come in the order of writing."""
+        self._calibrating.records.add(record)
 
     def _reservoir(self, name: str) -> ReservoirState:
-        found = self.state.reservoirs.get(name)
-        if found is None:
-            found = self.state.reservoirs[name] = ReservoirState()
-        return found
+        state = self.state.reservoirs.get(name)
+        if state is None:
+            state = self.state.reservoirs[name] = ReservoirState()
+        return state
 
     def _carry_out(self, command: Command, t_s: float) -> list[Entry]:
-        """Carry out a command, or answer why not; either way it is on record."""
+        """Carry out a command or reject it; either way it is on record."""
         self.state.commands_taken = max(self.state.commands_taken, command.number)
         settings = self._settings.get(command.reservoir)
         state = ReservoirState() if settings is None else self._reservoir(command.reservoir)
@@ -226,7 +225,7 @@ class Station:
         answered = CommandAnswered(
             arguments, command.id, command.verb, command.who, command.via, ok, result.answer
         )
-        # A name that nobody configured must not come to be one that is known.
+        # A reservoir that is not configured must not enter the journal.
         where = "" if settings is None else command.reservoir
         owner = before or state.batch.id
         return _events([Happening(answered, owner), *steps], where, command.at, state.batch.id)
@@ -239,14 +238,14 @@ class Station:
         t_s: float,
         settings: ReservoirSettings,
     ) -> list[Happening]:
-        """Remember when salt came and when a batch was released, and learn from a release."""
+        """Record when salt came and when a batch was released, and learn from a release."""
         followed: list[Happening] = []
         for each in steps:
             match each.body:
                 case BatchEnded(how="used"):
                     due_batches.on_used(state, at.wall, settings)
                 case PhaseChanged(to=phase):
-                    _remember_times(state, phase, at, t_s)
+                    _record_times(state, phase, at, t_s)
                     if phase is Phase.READY:
                         followed += learning.released(
                             state.batch, state.times, self.state.lots, t_s
@@ -268,7 +267,7 @@ class Station:
 
 
 def _drifts(settings: Mapping[str, ReservoirSettings]) -> dict[str, float]:
-    """Return how far each probe is assumed to drift, ± % in thirty days, where told."""
+    """Return the drift assumed of each probe, ± % in thirty days, where configured."""
     return {
         name_of(reservoir, probe): instrument.drift_percent_30d
         for reservoir, each in settings.items()
@@ -283,8 +282,8 @@ def _events(steps: list[Happening], reservoir: str, at: Instant, owner: str) -> 
     ]
 
 
-def _remember_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float) -> None:
-    """Remember when salt came and when the batch was released, as phases tell."""
+def _record_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float) -> None:
+    """Record when salt came and when the batch was released, by the phase."""
     state.drifted = state.drifted and phase is Phase.DISSOLVING
     if phase is Phase.DISSOLVING:
         state.salted_at, state.released_at = at.wall, None

@@ -1,4 +1,4 @@
-"""What a reading says of the water: findings of the detector, the level, and the batch's life."""
+"""From a reading to the water: findings of the detector, the level, and the life of a batch."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def of_reading(
     settings: ReservoirSettings,
     weights: Weights,
 ) -> list[Happening]:
-    """Return what the reading of the probe that decides says of the water and its batch.
+    """Process the reading of the probe that decides; return the events of the water and its batch.
 
     Args:
         state: Of the reservoir; changed in place.
@@ -40,7 +40,7 @@ def of_reading(
         state.batch.temperature_C = reading.temperature_C
     before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch, weights)
-    # Still of the batch that a refill seen in the same moment may end.
+    # These belong to the batch that a refill at the same moment may end.
     steps = [Happening(each.body, before) for each in steps]
     if state.level.advance(t_s, usable, reading.salinity_u):
         steps += lifecycle.on_level(
@@ -60,13 +60,13 @@ def forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
 
 
 def arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
-    """Arm the stability detector where salt came that it has not seen by itself."""
+    """Arm the stability detector where salt came that it did not detect."""
     salted = any(
         isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING for each in steps
     )
-    # A detector that begins anew beside a batch that was kept has not seen the salt.
+    # A new detector beside a restored batch has no memory of the salt.
     unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
-    # It armed itself when it was the one to see the change.
+    # It armed itself where it detected the change.
     disturbed = any(isinstance(each.body, WaterDisturbed) for each in steps)
     if (salted or unwatched) and not disturbed:
         state.stability.arm(t_s)
@@ -86,34 +86,34 @@ def _finding_steps(
         if isinstance(finding, Stabilised):
             # The reading at which the call falls may be the one that did not come.
             probe_u = state.level.u_since(t_s - verification.LATE_S)
-            found = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
-            if found:
+            judged = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
+            if judged:
                 state.stable_at = iso(reading.at)
-            steps += found
+            steps += judged
         elif isinstance(finding, Disturbed):
             state.drifted = state.batch.phase is Phase.READY and finding.cause == "drift"
             steps += lifecycle.on_disturbed(state.batch, finding, t_s)
         elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
-            # What has come true is no forecast any more.
+            # A call of steadiness replaces the forecast.
             steps += _forecast_steps(state, finding, reading.at, t_s)
     return steps
 
 
 def _forecast_steps(
-    state: ReservoirState, found: Forecast, at: Instant, t_s: float
+    state: ReservoirState, forecast: Forecast, at: Instant, t_s: float
 ) -> list[Happening]:
-    state.stable_at = iso(at, found.stable_in_s)
-    state.batch.remaining = found.remaining
+    state.stable_at = iso(at, forecast.stable_in_s)
+    state.batch.remaining = forecast.remaining
     if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
         return []
     state.forecast_s = t_s
-    high_s = found.stable_in_high_s
-    forecast = ForecastMade(
-        round(found.final_salinity, 3),
-        round(found.final_u, 3),
-        round(found.remaining, 3),
+    high_s = forecast.stable_in_high_s
+    made = ForecastMade(
+        round(forecast.final_salinity, 3),
+        round(forecast.final_u, 3),
+        round(forecast.remaining, 3),
         state.stable_at,
-        iso(at, found.stable_in_low_s),
+        iso(at, forecast.stable_in_low_s),
         None if high_s is None else iso(at, high_s),
     )
-    return [Happening(forecast)]
+    return [Happening(made)]

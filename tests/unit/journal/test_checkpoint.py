@@ -163,7 +163,7 @@ def test_alarms_under_former_names_go_on_under_the_present_ones(*, other_version
     bench = Bench(mixed())
     bench.ask("alarm.shelve", name="reading-overdue", hours=5, reason="the cable is on order")
     bench.ask("alarm.remove-from-service", "", name="publishing-delayed", reason="no broker yet")
-    bench.station.state.health.seen = {"publishing-delayed": "mqtt is 6 min behind"}
+    bench.station.state.health.conditions = {"publishing-delayed": "mqtt is 6 min behind"}
     text = dump(bench.station.state)
     for former, present in PRESENT_NAMES.items():
         text = text.replace(f'"{present}"', f'"{former}"')
@@ -173,7 +173,7 @@ def test_alarms_under_former_names_go_on_under_the_present_ones(*, other_version
     assert state is not None
     assert bench.station.state.alarms == state.alarms
     assert bench.station.state.reservoirs["mix-1"].alarms == state.reservoirs["mix-1"].alarms
-    assert other_version or {"publishing-delayed"} == {*state.health.seen}
+    assert other_version or {"publishing-delayed"} == {*state.health.conditions}
 
 
 @pytest.mark.parametrize("alarms", [None, 7, {"known": {"salt-low": {"state": "of another time"}}}])

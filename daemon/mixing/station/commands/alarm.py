@@ -1,4 +1,4 @@
-"""What people may do to an alarm: acknowledge, shelve, remove from service, and return."""
+"""Commands about an alarm: acknowledge, shelve, remove from service, and return."""
 
 from __future__ import annotations
 
@@ -31,12 +31,12 @@ BETWEEN = f"1 min to {LONGEST_H:g} h"
 
 def _acknowledge(context: AlarmContext) -> CommandResult:
     """Acknowledge one alarm, or all of the place."""
-    everything = context.arguments.given.get("all")
+    everything = context.arguments.by_name.get("all")
     if everything is not None and not isinstance(everything, bool):
         raise Rejected("all must be true or false")
     if not everything:
         name = _named(context)
-        return _done(
+        return _result(
             context, [transitions.acknowledge(context.alarms, name, context.who, context.t_s)]
         )
     if context.arguments.text("name", LONGEST_NAME):
@@ -46,7 +46,7 @@ def _acknowledge(context: AlarmContext) -> CommandResult:
     ]
     if not names:
         raise Rejected(f"there is nothing to acknowledge in {context.reservoir or 'the station'}")
-    return _done(
+    return _result(
         context,
         [
             transitions.acknowledge(context.alarms, name, context.who, context.t_s)
@@ -65,19 +65,19 @@ def _shelve(context: AlarmContext) -> CommandResult:
     for_s = (hours or 0.0) * 3600.0 + (minutes or 0.0) * 60.0
     change = transitions.shelve(context.alarms, name, context.who, reason, for_s, context.t_s)
     until = iso(Instant(context.wall, 0.0), for_s)
-    return CommandResult(f"{name} is shelved until {until}", tuple(_told(context, [change])))
+    return CommandResult(f"{name} is shelved until {until}", tuple(_events(context, [change])))
 
 
 def _unshelve(context: AlarmContext) -> CommandResult:
     """Unshelve an alarm."""
     name = _named(context)
-    return _done(context, [transitions.unshelve(context.alarms, name, context.who, context.t_s)])
+    return _result(context, [transitions.unshelve(context.alarms, name, context.who, context.t_s)])
 
 
 def _remove(context: AlarmContext) -> CommandResult:
     """Remove an alarm from service until somebody returns it."""
     name, reason = _named(context), context.arguments.text("reason", LONGEST_TEXT)
-    return _done(
+    return _result(
         context,
         [transitions.remove_from_service(context.alarms, name, context.who, reason, context.t_s)],
     )
@@ -86,7 +86,7 @@ def _remove(context: AlarmContext) -> CommandResult:
 def _restore(context: AlarmContext) -> CommandResult:
     """Return an alarm to service."""
     name = _named(context)
-    return _done(
+    return _result(
         context, [transitions.return_to_service(context.alarms, name, context.who, context.t_s)]
     )
 
@@ -102,8 +102,8 @@ def _named(context: AlarmContext) -> str:
             f"{name!r} is the former name of {PRESENT_NAMES[name]!r}; write that instead"
         )
     if row is None:
-        known = ", ".join(context.alarm_rows)
-        raise Rejected(f"there is no alarm {name!r}; known are {known}")
+        names = ", ".join(context.alarm_rows)
+        raise Rejected(f"there is no alarm {name!r}; known are {names}")
     if row.scope is Scope.STATION and context.reservoir:
         raise Rejected(f"{name} is an alarm of the station; leave the reservoir out")
     if row.scope is Scope.RESERVOIR and not context.reservoir:
@@ -111,12 +111,12 @@ def _named(context: AlarmContext) -> str:
     return name
 
 
-def _done(context: AlarmContext, changes: list[AlarmChange]) -> CommandResult:
-    said = "; ".join(f"{each.name} is {each.state} now" for each in changes)
-    return CommandResult(said, tuple(_told(context, changes)))
+def _result(context: AlarmContext, changes: list[AlarmChange]) -> CommandResult:
+    text = "; ".join(f"{each.name} is {each.state} now" for each in changes)
+    return CommandResult(text, tuple(_events(context, changes)))
 
 
-def _told(context: AlarmContext, changes: list[AlarmChange]) -> list[Happening]:
+def _events(context: AlarmContext, changes: list[AlarmChange]) -> list[Happening]:
     return steps(changes, context.alarm_rows, Instant(context.wall, 0.0), context.t_s)
 
 

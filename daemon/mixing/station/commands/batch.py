@@ -116,7 +116,7 @@ def _salt_addition(context: BatchContext) -> SaltAddition | None:
     whole_l = vessel.fill_l if volume_l is None else volume_l
     initial = _initial_salinity(context, whole_l)
     if mass_g is None:
-        if lot or volume_l is not None or "heel_volume_l" in context.arguments.given:
+        if lot or volume_l is not None or "heel_volume_l" in context.arguments.by_name:
             raise Rejected("mass_g is wanted too: all grams of dry mix that went in")
         return None
     if lot:
@@ -188,7 +188,7 @@ def _reading(context: BatchContext) -> CommandResult:
 
 def _second(context: BatchContext) -> SecondReading:
     u = context.arguments.number("u_ppt", 0.001, 10.0)
-    quantities = (each for each in INSTRUMENTS if each in context.arguments.given)
+    quantities = (each for each in INSTRUMENTS if each in context.arguments.by_name)
     name = context.arguments.text("instrument", LONGEST_NAME) or INSTRUMENTS[next(quantities, "")]
     return SecondReading(_second_salinity(context), DEFAULT_SECOND_U if u is None else u, name)
 

@@ -1,4 +1,4 @@
-"""What people may ask of a probe's calibration: start, confirm, abort, check, revert."""
+"""Commands about the calibration of a probe: start, confirm, abort, check, revert, settle."""
 
 from __future__ import annotations
 
@@ -35,13 +35,13 @@ if TYPE_CHECKING:
 
 LONGEST_REFERENCES = 2000
 WITH_TEXT = (RoutineSpoke, RecordSaved, CalibrationSettled)
-"""What the routine may answer an act with that is a sentence."""
+"""Events of the routine that hold a sentence."""
 START = ("probe", "references", "thermometer", "thermometer_tolerance_C", "not_after")
 
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """One probe of one reservoir, with all that its calibration is about.
+    """One probe of one reservoir, with what its calibration needs.
 
     Attributes:
         calibrating: Routines and records of the station.
@@ -63,26 +63,26 @@ class Place:
     @property
     def is_out(self) -> bool:
         """Whether the probe is out of the water."""
-        known = self.state.probes.get(self.probe)
-        return known is not None and known.out_s is not None
+        probe = self.state.probes.get(self.probe)
+        return probe is not None and probe.out_s is not None
 
     @property
-    def kept(self) -> ProbeState:
-        """What is remembered of the probe."""
+    def probe_state(self) -> ProbeState:
+        """The state of the probe."""
         return self.state.probes.setdefault(self.probe, ProbeState())
 
 
 def _start(context: CalibrationContext) -> CommandResult:
     """Take a probe out of the water to calibrate it."""
     as_left = context.arguments.text("as_left", LONGEST_REFERENCES)
-    found = reference_solutions.parse(as_left) if as_left else ()
-    if len(found) > 1:
+    references = reference_solutions.parse(as_left) if as_left else ()
+    if len(references) > 1:
         raise Rejected("as_left is one reference, measured once more at the end")
     return _begin(context, adjust=True, as_left=as_left)
 
 
 def _check(context: CalibrationContext) -> CommandResult:
-    """Take a probe out of the water to hold it against a reference, adjusting nothing."""
+    """Take a probe out of the water to check it in a reference, without adjustment."""
     return _begin(context, adjust=False)
 
 
@@ -107,7 +107,9 @@ def _begin(context: CalibrationContext, *, adjust: bool, as_left: str = "") -> C
     )
     if adjust:
         plan = replace(plan, repair=context.arguments.text("repair", LONGEST_NAME))
-    steps = place.calibrating.begin(plan, place.kept, context.t_s, _iso(context.wall), context.who)
+    steps = place.calibrating.begin(
+        plan, place.probe_state, context.t_s, _iso(context.wall), context.who
+    )
     doing = "calibration" if adjust else "check"
     return CommandResult(
         f"{doing} {plan.id} of probe {place.probe} has begun; its readings do not count until it"
@@ -117,10 +119,10 @@ def _begin(context: CalibrationContext, *, adjust: bool, as_left: str = "") -> C
 
 
 def _check_in_time(context: CalibrationContext) -> None:
-    """Refuse what waited so long that nobody stands at the bench any more."""
+    """Reject a command that waited so long that nobody is at the bench any more."""
     not_after = context.arguments.text("not_after", LONGEST_NAME)
     if not_after and context.wall > history.moment(not_after):
-        raise Rejected("it was context too long ago to begin now; ask again")
+        raise Rejected("it was sent too long ago to begin now; send it again")
 
 
 def _thermometer(context: CalibrationContext) -> Thermometer | None:
@@ -139,39 +141,39 @@ def _act(context: CalibrationContext, doing: ActKind) -> CommandResult:
     place = _place(context)
     value = context.arguments.number("value_C", -5.0, 60.0)
     routine = place.calibrating.running.get(place.name)
-    seen = context.arguments.text("step", LONGEST_NAME)
+    step = context.arguments.text("step", LONGEST_NAME)
     if routine is None:
-        return _back(context, place, doing, seen)
-    if seen and seen != routine.step:
-        raise Rejected(f"the routine is at step {routine.step} by now, not at {seen}; look again")
+        return _back(context, place, doing, step)
+    if step and step != routine.step:
+        raise Rejected(f"the routine is at step {routine.step} by now, not at {step}; look again")
     if not routine.takes(doing):
         raise Rejected(f"'{doing}' does nothing at step {routine.step}")
-    newest = place.calibrating.kept.newest(place.name)
+    newest = place.calibrating.records.newest(place.name)
     if newest is not None and context.wall < newest and doing is not ActKind.ABORT:
         raise Rejected("the clock was set back since the last record; abort, and set it right")
     act = Act(doing, _iso(context.wall), context.who, value)
     steps = place.calibrating.act(place.name, act)
-    place.kept.out_s = context.t_s
-    return CommandResult(_last_said(steps), tuple(steps))
+    place.probe_state.out_s = context.t_s
+    return CommandResult(_last_text(steps), tuple(steps))
 
 
-def _last_said(steps: list[Happening]) -> str:
+def _last_text(steps: list[Happening]) -> str:
     texts = [each.body.text for each in steps if isinstance(each.body, WITH_TEXT)]
     return texts[-1] if texts else "done"
 
 
-def _back(context: CalibrationContext, place: Place, doing: ActKind, seen: str) -> CommandResult:
-    """Let the readings count again, once somebody says that the probe is in the water."""
+def _back(context: CalibrationContext, place: Place, doing: ActKind, step: str) -> CommandResult:
+    """Let the readings count again, once a person confirms that the probe is in the water."""
     if not place.is_out:
         raise Rejected(
             f"probe {place.probe} is not being calibrated; calibrate.start or calibrate.check"
             " begins it"
         )
-    if doing is not ActKind.CONFIRM or seen not in ("", calibration_routines.BACK):
+    if doing is not ActKind.CONFIRM or step not in ("", calibration_routines.BACK):
         raise Rejected(
             f"the routine is over; put probe {place.probe} back into the water and confirm"
         )
-    changed = place.calibrating.back(place.name, place.kept)
+    changed = place.calibrating.return_probe(place.name, place.probe_state)
     steps = [calibration_routines.back_in_water(place.name, context.who)]
     if changed and place.probe == next(iter(place.settings.probes)):
         steps += judge_again(place, context.t_s)
@@ -179,18 +181,18 @@ def _back(context: CalibrationContext, place: Place, doing: ActKind, seen: str) 
 
 
 def judge_again(place: Place, t_s: float) -> list[Happening]:
-    """Begin the detectors anew, and judge a batch again, under another calibration.
+    """Restart the detectors, and judge a batch again, under another calibration.
 
-    The water is as it was; what was said of it is not.
+    The water is unchanged; its measured salinity is not.
     """
     state = place.state
     state.level.clear()
     state.stability, state.armed = Stability(), False
-    now = place.calibrating.kept.in_force(place.name)
+    now = place.calibrating.records.in_force(place.name)
     reason = {"calibration": None if now is None else now.id}
     steps = lifecycle.on_disturbed(state.batch, Disturbed("calibration", 0.0, {**reason}), t_s)
     if steps:
-        # Nothing was added: its mixing teaches nothing.
+        # Nothing was added: its mixing time is not learned.
         state.batch.dissolving_since_s = None
     return steps
 
@@ -205,21 +207,21 @@ def _revert(context: CalibrationContext) -> CommandResult:
     _check_not_running(place)
     if not to:
         raise Rejected("to is wanted: the id of the calibration that is to be in force")
-    kept = place.calibrating.kept
-    now = kept.in_force(place.name)
-    history.find(kept.records, place.name, to)
+    records = place.calibrating.records
+    now = records.in_force(place.name)
+    history.find(records.records, place.name, to)
     if now is not None and now.id == to:
         raise Rejected(f"calibration {to} is in force already")
     _check_clock(place, context)
     record = Reversion(
-        record_id(kept.records, place.name, context.wall),
+        record_id(records.records, place.name, context.wall),
         place.name,
         _iso(context.wall),
         context.who,
         to,
         reason,
     )
-    kept.add(record)
+    records.add(record)
     steps = [calibration_routines.reverted(place.name, plain(record))]
     if not place.is_out and place.probe == next(iter(place.settings.probes)):
         steps += judge_again(place, context.t_s)
@@ -233,16 +235,16 @@ def _settle(context: CalibrationContext) -> CommandResult:
         context.arguments.text("repair", LONGEST_NAME),
         context.arguments.text("reason", LONGEST_TEXT),
     )
-    kept = place.calibrating.kept
+    records = place.calibrating.records
     _check_not_running(place)
-    waiting = kept.on_hold(place.name)
+    waiting = records.on_hold(place.name)
     if waiting is None:
         raise Rejected(f"no calibration of probe {place.probe} is held")
     if repair not in REPAIRS:
         raise Rejected(f"repair is wanted: what was done to the probe, {' or '.join(REPAIRS)}")
     _check_clock(place, context)
     settlement = Settlement(
-        record_id(kept.records, place.name, context.wall),
+        record_id(records.records, place.name, context.wall),
         place.name,
         _iso(context.wall),
         context.who,
@@ -263,7 +265,7 @@ def _check_not_running(place: Place) -> None:
 
 
 def _check_clock(place: Place, context: CalibrationContext) -> None:
-    newest = place.calibrating.kept.newest(place.name)
+    newest = place.calibrating.records.newest(place.name)
     if newest is not None and context.wall < newest:
         raise Rejected("the clock is before the last record of this probe; set the clock first")
 

@@ -1,4 +1,4 @@
-"""What a calibration or a check of a reservoir's probe is to do, as it is begun."""
+"""The plan of a calibration or a check of a reservoir's probe."""
 
 from __future__ import annotations
 
@@ -38,48 +38,48 @@ def plan_for(
     """Return the plan of a calibration or a check.
 
     Raises:
-        ValueError: There can be none such; the text says why.
+        ValueError: There can be no such plan; the text says why.
     """
     name = name_of(settings.name, probe)
-    newest = calibrating.kept.newest(name)
+    newest = calibrating.records.newest(name)
     if newest is not None and wall < newest:
         raise ValueError(
             f"the clock says {wall:%Y-%m-%d %H:%M} UTC, which is before the last record of {name}"
             f" ({newest:%Y-%m-%d %H:%M}); set the clock first"
         )
-    worth = settings.probes[probe]
+    uncertainty = settings.probes[probe]
     instrument = replace(
         settings.instruments.get(probe, Instrument(name)),
         probe=name,
         span_mS_cm=settings.quality.conductivity_range_mS_cm[1],
-        resolution_mS_cm=worth.resolution_mS_cm or RESOLUTION_MS_CM,
+        resolution_mS_cm=uncertainty.resolution_mS_cm or RESOLUTION_MS_CM,
     )
     if not adjust:
-        instrument = _as_claimed(instrument, worth)
-    now = calibrating.kept.in_force(name)
+        instrument = _as_claimed(instrument, uncertainty)
+    now = calibrating.records.in_force(name)
     return Plan(
-        record_id(calibrating.kept.records, name, wall),
+        record_id(calibrating.records.records, name, wall),
         instrument,
         references,
-        calibrating.kept.before(instrument, wall),
+        calibrating.records.before(instrument, wall),
         wall.astimezone(UTC).date().isoformat(),
         adjust=adjust,
         thermometer=thermometer,
         as_left=as_left,
         due_days=settings.calibrate_every_days.get(probe, DUE_DAYS),
         rows=() if now is None else now.budget,
-        on_hold=calibrating.kept.on_hold(name),
+        on_hold=calibrating.records.on_hold(name),
     )
 
 
-def _as_claimed(instrument: Instrument, worth: ProbeUncertainty) -> Instrument:
-    """Return an instrument whose limits are what the station says of its readings.
+def _as_claimed(instrument: Instrument, uncertainty: ProbeUncertainty) -> Instrument:
+    """Return an instrument with the limits that the station publishes for its readings.
 
-    A check of a probe that was never calibrated is held to that, and not to
-    how far any cell may be off.
+    A check of a probe that was never calibrated is judged by those, and not by the limits of
+    any cell.
     """
     return replace(
         instrument,
-        factor_limits_percent=math.sqrt(3.0) * worth.conductivity_percent,
-        thermometer_limits_C=math.sqrt(3.0) * worth.temperature_C,
+        factor_limits_percent=math.sqrt(3.0) * uncertainty.conductivity_percent,
+        thermometer_limits_C=math.sqrt(3.0) * uncertainty.temperature_C,
     )

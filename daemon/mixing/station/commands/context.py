@@ -1,4 +1,4 @@
-"""What a command may look at and change, by the room that it is about, and what comes of it.
+"""The context of a command, by the room that it is about, and its result.
 
 The arguments come from outside and are untrusted.
 """
@@ -37,13 +37,13 @@ class Arguments:
     """The arguments of a command.
 
     Attributes:
-        given: As they came, by name.
+        by_name: As they came.
     """
 
-    given: Mapping[str, JSON]
+    by_name: Mapping[str, JSON]
 
     def number(self, name: str, low: float, high: float, within: str = "") -> float | None:
-        """Return an argument that is a number within `low` to `high`; None when it is not there.
+        """Return an argument that is a number within `low` to `high`; None when it is missing.
 
         Args:
             name: Of the argument.
@@ -54,7 +54,7 @@ class Arguments:
         Raises:
             Rejected: It is something else.
         """
-        value = self.given.get(name)
+        value = self.by_name.get(name)
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int | float) or value != value:  # noqa: PLR0124
@@ -66,12 +66,12 @@ class Arguments:
         return float(value)
 
     def text(self, name: str, longest: int) -> str:
-        """Return an argument that is a text, without what cannot be printed; empty when not there.
+        """Return an argument that is a text, without unprintable characters; empty when missing.
 
         Raises:
             Rejected: It is something else, or too long.
         """
-        value = self.given.get(name)
+        value = self.by_name.get(name)
         if value is None:
             return ""
         if not isinstance(value, str) or len(value) > longest:
@@ -84,7 +84,7 @@ class BatchContext:
     """A command about the batch in one reservoir.
 
     Attributes:
-        who: Who commands.
+        who: Who sent it.
         arguments: Of the command.
         reservoir: Name.
         wall: UTC.
@@ -124,7 +124,7 @@ class AlarmContext:
     """A command about an alarm of a reservoir or of the station itself.
 
     Attributes:
-        who: Who commands.
+        who: Who sent it.
         arguments: Of the command.
         reservoir: Name; empty for the station.
         wall: UTC.
@@ -147,7 +147,7 @@ class CalibrationContext:
     """A command about the calibration of a reservoir's probe.
 
     Attributes:
-        who: Who commands.
+        who: Who sent it.
         arguments: Of the command.
         wall: UTC.
         t_s: Monotonic time, s.
@@ -167,11 +167,11 @@ class CalibrationContext:
 
 @dataclass(frozen=True, slots=True)
 class CommandResult:
-    """What came of a command.
+    """The result of a command.
 
     Attributes:
-        answer: One sentence for whoever commanded.
-        happenings: What follows from it.
+        answer: One sentence for the sender.
+        happenings: Its events.
     """
 
     answer: str
@@ -183,10 +183,10 @@ Context = TypeVar("Context")
 
 @dataclass(frozen=True, slots=True)
 class Verb(Generic[Context]):
-    """One thing that may be commanded.
+    """One verb of the command interface.
 
     Attributes:
-        carry_out: Does it, or raises `Rejected` and changes nothing.
+        carry_out: Carries it out, or raises `Rejected` and changes nothing.
         takes: Names of its arguments.
     """
 
@@ -195,7 +195,7 @@ class Verb(Generic[Context]):
 
 
 def quoted(value: JSON) -> str:
-    """Return what was given, as short as a sentence can bear and without what cannot be printed."""
+    """Return a value short enough for a sentence and without unprintable characters."""
     if isinstance(value, float):
         return f"{value:g}"
     text = "".join(sign if sign.isprintable() else " " for sign in str(value)[:LONGEST_NAME])

@@ -1,4 +1,4 @@
-"""From a command to the function that carries it out, with what that may look at."""
+"""From a command to the function that carries it out, with its context."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ VERBS: dict[str, tuple[str, ...]] = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StationParts:
-    """The station, as commands see it.
+    """The parts of the station that commands use.
 
     Attributes:
-        state: All that is remembered; changed in place.
+        state: Of the station; changed in place.
         reservoirs: Settings by name.
-        own: What the station knows of itself.
+        own: Settings of the station itself.
         calibrating: Routines and records; changed in place.
     """
 
@@ -51,7 +51,7 @@ class StationParts:
     calibrating: CalibrationBench
 
     def reservoir(self, name: str, verb: str) -> tuple[ReservoirState, ReservoirSettings]:
-        """Return what is remembered and what is set of the reservoir of a command.
+        """Return state and settings of the reservoir of a command.
 
         Raises:
             Rejected: The command names none.
@@ -62,7 +62,7 @@ class StationParts:
 
 
 def carry_out(command: Command, parts: StationParts, t_s: float) -> CommandResult:
-    """Do what is commanded.
+    """Carry out a command.
 
     Args:
         command: Its reservoir, if it names one that is configured, is in the station's state.
@@ -70,11 +70,11 @@ def carry_out(command: Command, parts: StationParts, t_s: float) -> CommandResul
         t_s: Monotonic time, s.
 
     Raises:
-        Rejected: It is not done; nothing has changed.
+        Rejected: It is not carried out; nothing has changed.
     """
     _check(command, parts)
     try:
-        return _done(command, parts, t_s)
+        return _run(command, parts, t_s)
     except (ValueError, ArithmeticError) as exc:
         raise Rejected(str(exc)) from exc
 
@@ -94,7 +94,7 @@ def _check(command: Command, parts: StationParts) -> None:
         raise Rejected(f"{verb} takes no {names}; it takes {', '.join(VERBS[verb])}")
 
 
-def _done(command: Command, parts: StationParts, t_s: float) -> CommandResult:
+def _run(command: Command, parts: StationParts, t_s: float) -> CommandResult:
     verb, arguments = command.verb, Arguments(command.facts)
     if verb in batch.VERBS:
         return batch.VERBS[verb].carry_out(_batch_context(command, parts, t_s))

@@ -1,4 +1,4 @@
-"""What people may do to the books of lots of salt mix: add one, correct one."""
+"""Commands about the lots of salt mix: add one, correct one."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ NAMED_LOTS = 12
 
 
 def _add_lot(context: LotContext) -> CommandResult:
-    """Take a new lot of dry mix into the books."""
+    """Add a lot of salt mix."""
     name = context.arguments.text("name", LONGEST_NAME)
     if name in context.lots:
         raise Rejected(f"there is a lot {name!r} already; choose another name, or adjust that one")
@@ -43,7 +43,7 @@ def _add_lot(context: LotContext) -> CommandResult:
 
 
 def _adjust_lot(context: LotContext) -> CommandResult:
-    """Correct what the books say of a lot."""
+    """Correct the record of a lot."""
     name = context.arguments.text("name", LONGEST_NAME)
     lot = lot_named(context.lots, name)
     left_g = context.arguments.number("left_g", 0.0, MAX_G)
@@ -64,16 +64,16 @@ def _adjust_lot(context: LotContext) -> CommandResult:
     return CommandResult(f"lot {name}: {left} left")
 
 
-def lot_named(known: Mapping[str, Lot], name: str) -> Lot:
+def lot_named(by_name: Mapping[str, Lot], name: str) -> Lot:
     """Return a lot by name.
 
     Raises:
         Rejected: There is none; some of those there are are named.
     """
-    if name not in known:
-        names = ", ".join([*known][:NAMED_LOTS]) or "none"
+    if name not in by_name:
+        names = ", ".join([*by_name][:NAMED_LOTS]) or "none"
         raise Rejected(f"there is no lot {name!r}; known are {names}")
-    return known[name]
+    return by_name[name]
 
 
 VERBS: dict[str, Verb[LotContext]] = {

@@ -43,7 +43,7 @@ def conditions_after(*factors: float) -> set[str]:
     kept = Calibrations([calibration])
     for day, factor in enumerate(factors, start=1):
         kept.add(checked(day, calibration, factor))
-    return set(kept.wrong("ct-1", FIRST + timedelta(days=len(factors) + 1)))
+    return set(kept.conditions("ct-1", FIRST + timedelta(days=len(factors) + 1)))
 
 
 @pytest.mark.parametrize(

@@ -28,13 +28,13 @@ def failing(test: str) -> Reading:
 @pytest.mark.parametrize(
     "reading, probe, wrong, expected",
     [
-        (GOOD, ProbeState(), {}, Health.GOOD),
+        (GOOD, ProbeState(), {}, Health.NORMAL),
         (LOST, ProbeState(), {}, Health.FAILURE),
         (failing("flat_line"), ProbeState(), {}, Health.FAILURE),
         (failing("syntax"), ProbeState(), {}, Health.FAILURE),
         (failing("gross_range"), ProbeState(), {}, Health.OUT_OF_SPECIFICATION),
         (failing("immersion"), ProbeState(), {}, Health.OUT_OF_SPECIFICATION),
-        (GOOD, ProbeState(zero=ZeroState(0.0, told=True)), {}, Health.MAINTENANCE_REQUIRED),
+        (GOOD, ProbeState(zero=ZeroState(0.0, reported=True)), {}, Health.MAINTENANCE_REQUIRED),
         (GOOD, ProbeState(), {"calibration-due": "91 days"}, Health.MAINTENANCE_REQUIRED),
         (GOOD, ProbeState(), {"calibration-refused": "c-1"}, Health.MAINTENANCE_REQUIRED),
         (LOST, ProbeState(), {"calibration-due": "91 days"}, Health.FAILURE),
@@ -58,7 +58,7 @@ def test_a_moment_changes_nothing() -> None:
     for t_s in range(0, 600, 5):
         assert [] == health.advance(probe, LOST if t_s % 30 else GOOD, {}, float(t_s))
 
-    assert Health.GOOD == probe.health.health
+    assert Health.NORMAL == probe.health.health
 
 
 def test_a_change_is_told_once_with_what_it_was_and_why() -> None:

@@ -7,7 +7,8 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Follower, Surroundings
-from daemon.mixing.station.host import StationHealth, StationSettings, look, started, wrong
+from daemon.mixing.station.host import StationHealth, StationSettings, on_surroundings, started
+from daemon.mixing.station.host import conditions as host_conditions
 from tests.parts.events import AT
 
 OWN = StationSettings()
@@ -20,17 +21,17 @@ def seen(lost: int = 0, free: int | None = None, *followers: Follower) -> Surrou
 
 def told(state: StationHealth, t_s: float) -> set[str]:
     """Names of what is wrong at a time."""
-    return set(wrong(state, AT, t_s))
+    return set(host_conditions(state, AT, t_s))
 
 
 def test_entries_lost_after_a_restart_are_told_though_they_are_fewer_than_before() -> None:
     """A count begins anew with each process: 3 now are 3 lost, after 50 of the one before."""
     state = StationHealth()
-    look(state, seen(lost=50), OWN, 100.0)
+    on_surroundings(state, seen(lost=50), OWN, 100.0)
     assert {"storage-low"} == told(state, 699.0)
     assert set() == told(state, 700.0)
     started(state, 1000.0, unexpected=False)
-    look(state, seen(lost=3), OWN, 1060.0)
+    on_surroundings(state, seen(lost=3), OWN, 1060.0)
 
     assert {"storage-low"} == told(state, 1061.0)
 
@@ -38,8 +39,8 @@ def test_entries_lost_after_a_restart_are_told_though_they_are_fewer_than_before
 def test_entries_that_were_lost_before_are_not_lost_again() -> None:
     """The same count at the next look tells of nothing new."""
     state = StationHealth()
-    look(state, seen(lost=50), OWN, 100.0)
-    look(state, seen(lost=50), OWN, 160.0)
+    on_surroundings(state, seen(lost=50), OWN, 100.0)
+    on_surroundings(state, seen(lost=50), OWN, 160.0)
 
     assert set() == told(state, 701.0)
 
@@ -53,7 +54,7 @@ def test_a_card_is_low_below_half_a_gigabyte(
 ) -> None:
     """What nobody can tell is not low."""
     state = StationHealth()
-    look(state, seen(free=free), OWN, 0.0)
+    on_surroundings(state, seen(free=free), OWN, 0.0)
 
     assert low == ("storage-low" in told(state, 0.0))
 
@@ -83,15 +84,15 @@ def test_a_clock_that_nobody_set_is_told_and_one_that_was_set_is_not() -> None:
     """Both directions."""
     unset = replace(AT, synced=False)
 
-    assert 1 == len(wrong(StationHealth(), unset, 0.0))
-    assert {} == wrong(StationHealth(), AT, 0.0)
+    assert 1 == len(host_conditions(StationHealth(), unset, 0.0))
+    assert {} == host_conditions(StationHealth(), AT, 0.0)
 
 
 def test_a_publisher_is_late_beyond_five_minutes_and_only_while_something_waits() -> None:
     """Each limit from both sides."""
     for waiting, behind_s, late in ((1, 301.0, True), (1, 300.0, False), (0, 301.0, False)):
         state = StationHealth()
-        look(state, seen(0, None, Follower("mqtt", waiting, behind_s)), OWN, 0.0)
+        on_surroundings(state, seen(0, None, Follower("mqtt", waiting, behind_s)), OWN, 0.0)
         assert late == bool(told(state, 0.0))
 
 
@@ -100,10 +101,10 @@ def test_a_publisher_that_fails_again_is_given_the_whole_time_again() -> None:
     state = StationHealth()
     failing, working = Follower("notify", 0, 0.0, error="no route"), Follower("notify", 0, 0.0)
     for begin_s in (0.0, 1000.0):
-        look(state, seen(0, None, failing), OWN, begin_s)
-        look(state, seen(0, None, failing), OWN, begin_s + 300.0)
+        on_surroundings(state, seen(0, None, failing), OWN, begin_s)
+        on_surroundings(state, seen(0, None, failing), OWN, begin_s + 300.0)
         assert set() == told(state, begin_s + 300.0)
-        look(state, seen(0, None, failing), OWN, begin_s + 301.0)
+        on_surroundings(state, seen(0, None, failing), OWN, begin_s + 301.0)
         assert 1 == len(told(state, begin_s + 301.0))
-        look(state, seen(0, None, working), OWN, begin_s + 400.0)
+        on_surroundings(state, seen(0, None, working), OWN, begin_s + 400.0)
         assert set() == told(state, begin_s + 400.0)

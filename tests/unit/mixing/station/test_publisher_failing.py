@@ -5,7 +5,8 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 
 from daemon.entries import Follower, Instant, Surroundings
-from daemon.mixing.station.host import StationHealth, StationSettings, look, wrong
+from daemon.mixing.station.host import StationHealth, StationSettings, on_surroundings
+from daemon.mixing.station.host import conditions as host_conditions
 
 START = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
 WELL = Follower("notify", 0, 0.0)
@@ -17,8 +18,10 @@ def live(*minutes: Follower) -> list[str]:
     health, told = StationHealth(), []
     for minute, follower in enumerate(minutes):
         at = Instant(START + timedelta(minutes=minute), 60.0 * minute, "boot-1")
-        look(health, Surroundings(at, None, 0, (follower,)), StationSettings(), at.mono_s)
-        told.append(wrong(health, at, at.mono_s).get("publishing-delayed", ""))
+        on_surroundings(
+            health, Surroundings(at, None, 0, (follower,)), StationSettings(), at.mono_s
+        )
+        told.append(host_conditions(health, at, at.mono_s).get("publishing-delayed", ""))
     return told
 
 

@@ -40,8 +40,8 @@ def test_an_unknown_salinity_neither_raises_nor_ends_the_alarm_of_a_drift() -> N
 @pytest.mark.parametrize("lost", ["salinity", "salinity_u", "seen_s"])
 def test_two_probes_are_not_known_to_agree_while_one_value_is_missing(lost: str) -> None:
     """Neither in what it reads nor in what that is worth nor in when it was."""
-    one = ProbeState(salinity=34.0, salinity_u=0.1, seen_s=100.0)
-    other = ProbeState(salinity=34.0, salinity_u=0.1, seen_s=100.0)
+    one = ProbeState(salinity=34.0, salinity_u=0.1, salinity_s=100.0)
+    other = ProbeState(salinity=34.0, salinity_u=0.1, salinity_s=100.0)
     setattr(other, lost, None)
     pair = {"ct-1": one, "ct-2": other}
 
@@ -51,11 +51,11 @@ def test_two_probes_are_not_known_to_agree_while_one_value_is_missing(lost: str)
 
 def test_two_probes_that_were_read_at_other_times_are_not_known_to_agree() -> None:
     """Two minutes apart they may be compared, longer apart not."""
-    one = ProbeState(salinity=34.0, salinity_u=0.1, seen_s=120.0)
-    pair = {"ct-1": one, "ct-2": ProbeState(salinity=34.0, salinity_u=0.1, seen_s=0.0)}
+    one = ProbeState(salinity=34.0, salinity_u=0.1, salinity_s=120.0)
+    pair = {"ct-1": one, "ct-2": ProbeState(salinity=34.0, salinity_u=0.1, salinity_s=0.0)}
 
     assert {} == of_probes(pair, 0.1, active=True)
-    one.seen_s = 120.5
+    one.salinity_s = 120.5
     assert {"probe-disagrees"} == set(of_probes(pair, 0.1, active=True))
 
 
