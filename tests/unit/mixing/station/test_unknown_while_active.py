@@ -37,7 +37,7 @@ def test_an_unknown_salinity_neither_raises_nor_ends_the_alarm_of_a_drift() -> N
         )
 
 
-@pytest.mark.parametrize("lost", ["salinity", "salinity_u", "seen_s"])
+@pytest.mark.parametrize("lost", ["salinity", "salinity_u", "salinity_s"])
 def test_two_probes_are_not_known_to_agree_while_one_value_is_missing(lost: str) -> None:
     """Neither in what it reads nor in what that is worth nor in when it was."""
     one = ProbeState(salinity=34.0, salinity_u=0.1, salinity_s=100.0)
