@@ -35,8 +35,9 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.topic_messages import Message, entry_message
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
+from tests.parts.numbered import reading
 from tests.parts.snapshots import stored
-from tests.services.mqtt_parts import STATION, Publisher, reading, write_configuration
+from tests.services.mqtt_parts import STATION, Publisher, write_configuration
 
 if TYPE_CHECKING:
     from multiprocessing.context import SpawnProcess

@@ -22,7 +22,7 @@ from pathlib import Path
 from daemon.entries import Reading
 from daemon.journal.writer import Writer
 from tests.parts.configurations import JOURNAL, configuration
-from tests.unit.journal.test_journal import event, reading
+from tests.parts.numbered import event, reading
 
 AT_ONCE = 10_000
 EVENT_EVERY = 1000

@@ -21,7 +21,8 @@ from daemon.journal.writer import Writer
 from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.page.crowd_parts import KINDS, crowding
 from tests.page.page_parts import PICTURE, ask
-from tests.services.mqtt_parts import Publisher, reading, write_configuration
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import Publisher, write_configuration
 
 COUNTS = (60, 200, 1000)
 LASTS_S = 10.0

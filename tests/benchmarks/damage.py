@@ -15,7 +15,7 @@ from pathlib import Path
 
 from daemon.journal.recovery.integrity_check import CHECK_S, check_integrity
 from daemon.journal.writer import Writer
-from tests.unit.journal.test_journal import event, reading
+from tests.parts.numbered import event, reading
 
 AT_ONCE = 10_000
 EVENT_EVERY = 1000

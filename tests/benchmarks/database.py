@@ -24,8 +24,9 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
 from daemon.journal.writer import Writer
 from tests.conftest import wait_until
+from tests.parts.numbered import reading
 from tests.services.influx_parts import Server, an_engine, metrics, write_configuration
-from tests.services.mqtt_parts import Publisher, reading
+from tests.services.mqtt_parts import Publisher
 
 BEGAN = datetime(2024, 5, 4, tzinfo=UTC)
 AT_ONCE = 5000

@@ -41,8 +41,8 @@ from tests.campaigns.backup_scene import Mark, Scene, killed, learned
 from tests.conftest import wait_until
 from tests.parts.backups import cursors_of, entries_of, unpacked
 from tests.parts.events import facts_in
+from tests.parts.numbered import reading
 from tests.services.service_parts import Station, measuring, playing
-from tests.unit.journal.test_journal import reading
 
 READINGS = 8_000
 """Of an earlier life, so that a backup takes a while."""

@@ -28,8 +28,9 @@ from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers
 from daemon.journal.writer import Writer
+from tests.parts.numbered import reading
 from tests.services.influx_parts import Server, an_engine, metrics, write_configuration
-from tests.services.mqtt_parts import Publisher, event, reading
+from tests.services.mqtt_parts import Publisher, event
 
 SERVERS: Mapping[str, Callable[[Path], AbstractContextManager[Server]]] = {
     "engine": an_engine,

@@ -31,15 +31,9 @@ from daemon.config.services import COMMANDS
 from daemon.journal.writer import Writer
 from tests.conftest import Broker, find_free_port, wait_until
 from tests.parts.hub_rules import faults
+from tests.parts.numbered import reading
 from tests.parts.snapshots import stored
-from tests.services.mqtt_parts import (
-    STATION,
-    Person,
-    Publisher,
-    present,
-    reading,
-    write_configuration,
-)
+from tests.services.mqtt_parts import STATION, Person, Publisher, present, write_configuration
 
 HERE = f"brinewright/{STATION}"
 OURS = f"homeassistant/device/brinewright-{STATION}/mix-1/config"

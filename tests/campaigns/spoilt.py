@@ -31,9 +31,9 @@ from daemon.mixing.events import OtherEvent
 from daemon.mixing.service_events import EntryDamaged
 from daemon.mixing.station.station import ReservoirSettings, StationState
 from tests.parts.events import facts_in
+from tests.parts.numbered import START, event, reading
 from tests.parts.snapshots import snapshots_in, stored
 from tests.parts.weights import weights
-from tests.unit.journal.test_journal import START, event, reading
 
 READINGS, EVENTS = 3000, 150
 LOG = logging.getLogger("tests.spoilt")

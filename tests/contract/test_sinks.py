@@ -21,8 +21,9 @@ from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import Sink, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
+from tests.parts.numbered import reading
 from tests.services.influx_parts import Engine, an_engine, section
-from tests.services.mqtt_parts import STATION, event, listening, reading
+from tests.services.mqtt_parts import STATION, event, listening
 from tests.services.notify_parts import Clocks, alarm, hooked, make_sink
 
 

@@ -20,7 +20,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.sink import Sink
 from tests.conftest import wait_until
 from tests.contract.test_sinks import Recorder
-from tests.services.mqtt_parts import START, reading
+from tests.parts.numbered import START, reading
 
 NOW = Instant(START, 60.0, "boot-1")
 

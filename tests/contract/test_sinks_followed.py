@@ -19,7 +19,7 @@ from daemon.logs import Outage
 from daemon.publishing.sink import Backoff, SinkError, cursor_key, follow
 from daemon.publishing.tail import Changes, Tail
 from tests.contract.test_sinks import Recorder
-from tests.services.mqtt_parts import START, reading
+from tests.parts.numbered import START, reading
 
 NOW = Instant(START, 60.0, "boot-1")
 

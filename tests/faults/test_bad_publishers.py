@@ -11,7 +11,8 @@ from pathlib import Path
 
 from daemon.journal.writer import Writer
 from tests.conftest import PATIENCE_S, wait_until
-from tests.services.mqtt_parts import reading, write_configuration
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import write_configuration
 
 PROGRAM = """
 import pathlib, sys, time

@@ -18,7 +18,8 @@ from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import Backoff
 from daemon.publishing.tail import Changes, Tail
 from tests.conftest import LOOPBACK
-from tests.services.mqtt_parts import STATION, reading
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import STATION
 
 TRIES = 200
 """A day sees some 1,900, one in 45 s; a leak shows in fewer."""

@@ -28,9 +28,9 @@ from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.conftest import wait_until
 from tests.faults.scripted import ScriptedProbe
 from tests.parts.events import facts_in
+from tests.parts.numbered import START
 from tests.parts.weights import weights
 from tests.services import service_parts as parts
-from tests.unit.journal.test_journal import START
 
 SIZE = 3_000_000
 

@@ -18,7 +18,7 @@ from daemon.journal.followers import followers
 from daemon.journal.writer import Writer
 from tests.conftest import wait_until
 from tests.parts.configurations import configuration
-from tests.services.mqtt_parts import reading
+from tests.parts.numbered import reading
 from tests.services.notify_parts import Hook, hooked, write_urls
 from tests.services.service_parts import LOG_LINE, Process
 

@@ -11,7 +11,8 @@ import pytest
 
 from daemon.journal.writer import Writer
 from tests.conftest import PATIENCE_S, Broker, wait_until
-from tests.services.mqtt_parts import Listener, Publisher, listening, reading, write_configuration
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import Listener, Publisher, listening, write_configuration
 
 PACE_S = 0.01
 LIVES = 6

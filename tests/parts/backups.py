@@ -23,8 +23,8 @@ from daemon.journal.writer import Writer
 from daemon.mixing.events import OtherEvent
 from daemon.mixing.station.station import StationState
 from tests.parts.inboxes import made
+from tests.parts.numbered import START, event, reading
 from tests.parts.snapshots import stored
-from tests.unit.journal.test_journal import START, event, reading
 
 NOW = Instant(START + timedelta(hours=1), 3600.0, "boot-1")
 LATER = Instant(START + timedelta(days=3), 260_000.0, "boot-2")

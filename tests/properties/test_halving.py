@@ -14,8 +14,9 @@ from daemon.journal.reader import Stored
 from daemon.publishing.influx.database import RefusedError
 from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
+from tests.parts.numbered import reading
 from tests.services.influx_parts import section
-from tests.services.mqtt_parts import STATION, reading
+from tests.services.mqtt_parts import STATION
 
 
 class Picky:

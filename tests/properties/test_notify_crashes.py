@@ -24,7 +24,8 @@ from daemon.publishing.notify.publisher import NotifySink, QueueStart
 from daemon.publishing.notify.receivers import Receiver
 from daemon.publishing.sink import SinkError, cursor_key, follow
 from tests.conftest import wait_until
-from tests.services.mqtt_parts import STATION, reading
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import STATION
 from tests.services.notify_parts import RESERVOIRS, Clocks, alarm
 
 Step: TypeAlias = str | int

@@ -9,7 +9,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -20,29 +20,13 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
+from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.event_codec import body_of
-from daemon.mixing.probe.quality import TESTS
 from daemon.publishing.sink import Sink
 from tests.conftest import LOOPBACK, Broker, wait_until
+from tests.parts.numbered import START
 
-START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 STATION = "quarantine-wing"
-
-
-def reading(number: int) -> Reading:
-    """A good reading, `number` seconds after the start."""
-    return Reading(
-        reservoir="mix-1",
-        probe="ct-1",
-        at=Instant(START + timedelta(seconds=number), float(number), "boot-1"),
-        conductivity_mS_cm=51.0,
-        temperature_C=24.5,
-        salinity=33.9,
-        salinity_u=0.05,
-        flag=Flag.PASS,
-        tests=dict.fromkeys(TESTS, Flag.PASS),
-    )
 
 
 def event(number: int, kind: Kind = Kind.PHASE, reservoir: str = "mix-1", **facts: JSON) -> Event:

@@ -28,7 +28,8 @@ from daemon.publishing.notify.policy import NotificationPolicy
 from daemon.publishing.notify.publisher import NotifySink, QueueStart
 from daemon.publishing.notify.receivers import read_receivers
 from tests.conftest import LOOPBACK, find_free_port, wait_until
-from tests.services.mqtt_parts import START, STATION
+from tests.parts.numbered import START
+from tests.services.mqtt_parts import STATION
 
 RESERVOIRS = ("mix-1", "mix-2")
 

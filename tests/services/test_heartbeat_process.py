@@ -7,7 +7,7 @@ from pathlib import Path
 from daemon.journal.writer import Writer
 from tests.conftest import LOOPBACK, wait_until
 from tests.faults.test_notify_killed import CONFIGURATION
-from tests.services.mqtt_parts import reading
+from tests.parts.numbered import reading
 from tests.services.notify_parts import hooked
 from tests.services.service_parts import running
 

@@ -22,8 +22,9 @@ from daemon.journal.reader import Stored
 from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import LOOPBACK, PATIENCE_S, find_free_port
+from tests.parts.numbered import reading
 from tests.services.influx_parts import TOKEN, Answer, Handler, Stub, section, stubbing
-from tests.services.mqtt_parts import STATION, make_certificates, reading
+from tests.services.mqtt_parts import STATION, make_certificates
 
 BATCH = [Stored(number, reading(number)) for number in range(1, 9)]
 MakeSink = Callable[..., InfluxSink]

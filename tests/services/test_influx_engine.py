@@ -21,8 +21,9 @@ from daemon.journal.cursors import Refusal
 from daemon.journal.reader import Stored
 from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
+from tests.parts.numbered import START, reading
 from tests.services.influx_parts import BUCKET, Engine, an_engine, fetch, section
-from tests.services.mqtt_parts import START, STATION, event, reading
+from tests.services.mqtt_parts import STATION, event
 
 
 @pytest.fixture(scope="module")

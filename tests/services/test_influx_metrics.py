@@ -27,8 +27,9 @@ from daemon.journal.writer import Writer
 from daemon.publishing.influx.publisher import InfluxSink
 from daemon.publishing.sink import SinkError
 from tests.conftest import wait_until
+from tests.parts.numbered import reading
 from tests.services.influx_parts import Metrics, metrics, section, write_configuration
-from tests.services.mqtt_parts import STATION, Publisher, reading
+from tests.services.mqtt_parts import STATION, Publisher
 
 PAST = datetime(2024, 5, 4, 9, 0, tzinfo=UTC)
 """It drops what lies in its future."""

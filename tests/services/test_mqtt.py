@@ -19,8 +19,9 @@ from daemon.publishing.mqtt.broker import broker_of
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import BATCH, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until
+from tests.parts.numbered import reading
 from tests.parts.snapshots import stored
-from tests.services.mqtt_parts import STATION, event, listening, reading
+from tests.services.mqtt_parts import STATION, event, listening
 
 
 class Hands:

@@ -14,8 +14,9 @@ from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import follow
 from tests.conftest import Broker, wait_until
+from tests.parts.numbered import reading
 from tests.parts.snapshots import stored
-from tests.services.mqtt_parts import STATION, listening, reading
+from tests.services.mqtt_parts import STATION, listening
 
 
 def test_what_is_live_goes_between_a_backlog_that_is_held_to_a_rate(

@@ -13,7 +13,8 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
-from tests.services.mqtt_parts import STATION, event, present, reading
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import STATION, event, present
 
 STATE = f"brinewright/{STATION}/mix-1/state"
 BARE = f"brinewright/{STATION}/mix-2/state"

@@ -14,13 +14,13 @@ import pytest
 
 from daemon.journal.writer import Writer
 from tests.conftest import Broker, wait_until
+from tests.parts.numbered import reading
 from tests.services.mqtt_parts import (
     STATION,
     Person,
     Publisher,
     listening,
     present,
-    reading,
     write_configuration,
 )
 from tests.services.service_parts import Station, measuring, playing

@@ -24,8 +24,9 @@ from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.parts.inboxes import made
+from tests.parts.numbered import reading
 from tests.parts.snapshots import stored
-from tests.services.mqtt_parts import STATION, delivered, event, make_certificates, present, reading
+from tests.services.mqtt_parts import STATION, delivered, event, make_certificates, present
 
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "broker"
 HERE = f"brinewright/{STATION}"

@@ -20,14 +20,8 @@ from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.parts.inboxes import made
-from tests.services.mqtt_parts import (
-    STATION,
-    listening,
-    make_certificates,
-    openssl,
-    present,
-    reading,
-)
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import STATION, listening, make_certificates, openssl, present
 
 COMMAND = f"brinewright/{STATION}/mix-1/command"
 

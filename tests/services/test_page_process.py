@@ -17,7 +17,8 @@ from daemon.page.server import listening as taking
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.page.crowd_parts import crowding
 from tests.page.page_parts import Reply, ask
-from tests.services.mqtt_parts import Publisher, listening, reading, write_configuration
+from tests.parts.numbered import reading
+from tests.services.mqtt_parts import Publisher, listening, write_configuration
 from tests.services.service_parts import Station, playing, running
 
 LISTENING = "0A"

@@ -17,8 +17,9 @@ import pytest
 from daemon.journal.writer import Writer
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.page.page_parts import ask
+from tests.parts.numbered import reading
 from tests.parts.snapshots import stored
-from tests.services.mqtt_parts import Publisher, reading, write_configuration
+from tests.services.mqtt_parts import Publisher, write_configuration
 from tests.services.notify_parts import alarm
 
 WORD = "wort-Gr4nat/7%"

@@ -19,7 +19,7 @@ from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 from daemon.journal.selection import Selection, batches, events, readings, summaries
 from daemon.journal.writer import Writer
 from daemon.mixing.events import OtherEvent
-from tests.unit.journal.test_journal import START, event, reading
+from tests.parts.numbered import START, event, reading
 
 DAY = timedelta(days=1)
 DAYS = 40

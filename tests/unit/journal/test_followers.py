@@ -16,7 +16,8 @@ from daemon.journal.errors import JournalError
 from daemon.journal.followers import age_s, followers, sentence
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from tests.services.mqtt_parts import START, event, reading
+from tests.parts.numbered import START, reading
+from tests.services.mqtt_parts import event
 
 LAST_WORKED = "it last worked at 2031-05-04T09:00:00Z: is publishing running?"
 NOW = Instant(START + timedelta(seconds=100), 100.0, "boot-1")

@@ -10,7 +10,7 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from tests.parts.events import facts_in
-from tests.unit.journal.test_journal import event
+from tests.parts.numbered import event
 
 
 def test_an_alarm_of_a_former_name_is_read_under_the_present_one(tmp_path: Path) -> None:

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from daemon.entries import Follower, Instant
 from daemon.journal.host_watch import HostWatch, free_bytes
-from tests.unit.journal.test_journal import START
+from tests.parts.numbered import START
 
 
 def at(second: float) -> Instant:

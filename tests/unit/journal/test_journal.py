@@ -8,12 +8,11 @@ import time
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
-from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Phase, Reading
+from daemon.entries import JSON, Entry, Event, Flag, Kind, Phase
 from daemon.journal import reader as reader_module
 from daemon.journal.cursors import Cursors
 from daemon.journal.errors import JournalError, JournalMissingError
@@ -22,33 +21,8 @@ from daemon.journal.reader import Reader
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from tests.parts.numbered import event, reading
 from tests.parts.snapshots import snapshots_in
-
-START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
-
-
-def reading(number: int, probe: str = "ct-1", boot: str = "boot-1", spoken: str = "") -> Reading:
-    """A good reading, `number` seconds after the start."""
-    return Reading(
-        reservoir="mix-1",
-        probe=probe,
-        at=Instant(START + timedelta(seconds=number), float(number), boot),
-        conductivity_mS_cm=51.0,
-        temperature_C=24.5,
-        salinity=33.9,
-        salinity_u=0.05,
-        flag=Flag.PASS,
-        tests=dict.fromkeys(TESTS, Flag.PASS),
-        spoken=spoken,
-    )
-
-
-def event(number: int, boot: str = "boot-1") -> Event:
-    """An event, `number` seconds after the start."""
-    at = Instant(START + timedelta(seconds=number), float(number), boot)
-    return Event(
-        "mix-1", at, "lot-7", body_of(Kind.PHASE, {"from": "dissolving", "to": "verifying"})
-    )
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.errors import JournalError, WrittenMeanwhileError
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from tests.unit.journal.test_journal import reading
+from tests.parts.numbered import reading
 
 SERVICE, KEEPER, STRANGER = 64_101, 64_102, 64_103
 KEEPERS, OTHERS = 64_201, 64_202
@@ -35,7 +35,7 @@ from daemon.journal.followers import followers
 from daemon.journal.reader import Reader
 from daemon.journal.errors import JournalError
 from daemon.journal.writer import Writer
-from tests.unit.journal.test_journal import reading
+from tests.parts.numbered import reading
 import json
 
 def become(user, group):

@@ -19,7 +19,7 @@ from daemon.journal.retention import Retention, RetentionLimits, used_bytes
 from daemon.journal.summaries import Class, Summary
 from daemon.journal.writer import Writer
 from tests.parts.events import facts_in
-from tests.unit.journal.test_journal import START, event, reading
+from tests.parts.numbered import START, event, reading
 
 DAY_S = 86_400.0
 LIMITS = RetentionLimits(readings_days=2.0, largest_mb=1000.0, newest_kept=100)

@@ -14,7 +14,7 @@ from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.selection import Selection, batches, events, readings, summaries
 from daemon.journal.writer import Writer
-from tests.unit.journal.test_journal import START, event, reading
+from tests.parts.numbered import START, event, reading
 
 MICROSECOND = timedelta(microseconds=1)
 

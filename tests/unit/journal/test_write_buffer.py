@@ -11,7 +11,7 @@ from daemon.entries import Entry, Event, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of
 from daemon.journal.write_buffer import AT_ONCE, WriteBuffer
 from tests.parts.events import facts_in
-from tests.unit.journal.test_journal import START, event, reading
+from tests.parts.numbered import START, event, reading
 
 NOW = Instant(START, 0.0)
 

@@ -20,8 +20,8 @@ from daemon.measure.recorder import Recorder, log_line
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.supervision import Reports
 from daemon.weights_file import load_weights
+from tests.parts.numbered import START, event, reading
 from tests.parts.snapshots import snapshots_in
-from tests.unit.journal.test_journal import START, event, reading
 
 LOG = logging.getLogger("tests.recorder")
 

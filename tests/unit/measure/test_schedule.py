@@ -8,7 +8,7 @@ import pytest
 
 from daemon.entries import Kind
 from daemon.measure.schedule import CheckpointSchedule, SnapshotSchedule
-from tests.unit.journal.test_journal import event, reading
+from tests.parts.numbered import event, reading
 
 
 def test_a_reading_renews_a_snapshot_after_half_a_minute() -> None:

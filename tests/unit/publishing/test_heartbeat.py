@@ -17,7 +17,7 @@ from daemon.publishing import heartbeat
 from daemon.publishing.heartbeat import FRESH_S, HeartbeatLoop, ping, read_url
 from daemon.publishing.sink import SinkError
 from tests.conftest import LOOPBACK, wait_until
-from tests.services.mqtt_parts import reading
+from tests.parts.numbered import reading
 from tests.services.notify_parts import Clocks, Hook, hooked
 
 SECRET = "Tr0ub4dor"

@@ -18,7 +18,7 @@ from daemon.mixing.probe.quality import TESTS
 from daemon.reports import batch_curve
 from daemon.reports.batch_curve import Point, curve_of, segments, split, thinned
 from daemon.reports.batch_sheet import sheet_html
-from tests.unit.journal import test_journal
+from tests.parts import numbered
 from tests.unit.reports.test_batch_sheet import EVENTS, SETUP, START, at, event, rise
 
 
@@ -96,17 +96,17 @@ def test_a_batch_that_the_journal_has_not_has_no_curve(reader: Reader) -> None:
 
 def test_an_old_batch_is_drawn_from_its_minutes(tmp_path: Path) -> None:
     """What has become summaries is drawn by the minute, what has not as it was; without a gap."""
-    start = test_journal.reading(0).at
+    start = numbered.reading(0).at
     began = Event("mix-1", start, "mix-1-7", body_of(Kind.BATCH, {"what": "began"}))
     with Writer(tmp_path / "journal.db") as writer:
-        writer.append([began, *(test_journal.reading(n) for n in range(240))], 0.0)
+        writer.append([began, *(numbered.reading(n) for n in range(240))], 0.0)
         writer.within(lambda db: summarise(db, db.execute(OLDEST, (181, 1000)).fetchall()))
     reader = Reader(tmp_path / "journal.db")
     (record,) = records(each for _, each in reader.events())
 
     points = curve_of(reader, record)
 
-    seconds = [(point.wall - test_journal.START) / timedelta(seconds=1) for point in points]
+    seconds = [(point.wall - numbered.START) / timedelta(seconds=1) for point in points]
     assert [30.0, 90.0, 150.0, *range(180, 240)] == seconds
     assert {33.9} == {round(point.salinity, 9) for point in points}
     assert {0.05} == {round(point.u or 0.0, 9) for point in points}

@@ -30,9 +30,9 @@ from daemon.mixing.station.station import StationState
 from daemon.publishing.sink import follow
 from tests.contract.test_sinks import Recorder
 from tests.parts.events import facts_in
+from tests.parts.numbered import START, event, reading
 from tests.parts.snapshots import stored
 from tests.unit.calibration.test_history import made
-from tests.unit.journal.test_journal import START, event, reading
 
 NOW = Instant(START + timedelta(hours=1), 3600.0, "boot-1")
 LOG = logging.getLogger("tests.mending")

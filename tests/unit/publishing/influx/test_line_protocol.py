@@ -16,7 +16,8 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
 from daemon.mixing.events import OtherEvent
 from daemon.publishing.influx.line_protocol import LATEST_NS, WITHIN_MS, UnfitError, line, time_ns
-from tests.services.mqtt_parts import START, STATION, event, reading
+from tests.parts.numbered import START, reading
+from tests.services.mqtt_parts import STATION, event
 
 # As the line protocol has it: what is escaped is passed over, texts of fields stand in quotes.
 PLAIN = r"(?:\\.|[^,= \\\n])+"

@@ -11,7 +11,7 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.notice import AlarmNotice, NoticeState, notice_of
-from tests.services.mqtt_parts import reading
+from tests.parts.numbered import reading
 
 NOON = datetime(2026, 3, 3, 12, 0, tzinfo=UTC)
 
