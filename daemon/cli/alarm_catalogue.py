@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.alarm_list import described, rows_of
-from daemon.cli.output import emit, read_config, say, table
+from daemon.cli.output import emit, print_text, read_config, table
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 
 if TYPE_CHECKING:
@@ -39,16 +39,16 @@ def catalogue(
 ) -> None:
     """List every alarm: how urgent it is, and what to do."""
     if markdown:
-        say(as_markdown(CATALOGUE.values()))
+        print_text(as_markdown(CATALOGUE.values()))
         return
     rows = _ordered(_rows(config))
     if as_json:
         for each in rows:
             emit(described(each), as_json=True)
     elif whole:
-        say("\n\n".join(table(rows_of(each)) for each in rows))
+        print_text("\n\n".join(table(rows_of(each)) for each in rows))
     else:
-        say(
+        print_text(
             table(
                 [(each.name, str(each.priority), each.do) for each in rows],
                 ("alarm", "priority", "what to do"),

@@ -11,12 +11,12 @@ import typer
 from daemon.cli.alarm_lookup import STATION, PresentAlarm, present_alarms, row_of, snapshots_of
 from daemon.cli.output import (
     NOT_SO,
-    complain,
     emit,
     fail,
     journal_of,
     read_config,
     table,
+    warn,
 )
 from daemon.entries import Event
 from daemon.journal.payloads import event_payload
@@ -244,4 +244,4 @@ def _warn_if_old(config: Config, snapshots: Snapshots) -> None:
     age_s = (datetime.now(UTC) - datetime.fromisoformat(newest)).total_seconds()
     if config.station.rehearsal_speed <= 1.0 and age_s > OLD_S:
         at = local_iso(newest, config.station.zone)
-        complain(f"this is of {at}, {age_s / 60:.0f} min ago: is the service running?")
+        warn(f"this is of {at}, {age_s / 60:.0f} min ago: is the service running?")

@@ -14,12 +14,12 @@ from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
     USAGE,
-    complain,
     emit,
     fail,
     journal_of,
     read_config,
     reason_of,
+    warn,
 )
 from daemon.config import ConfigError, find_config, parse
 from daemon.config.loading import USUAL_PLACES
@@ -74,8 +74,8 @@ def create(
         made = back_up(source, file, assembly.clock(settings).now(), replace=force)
     except OSError as exc:
         fail(f"{exc.filename}: cannot be read: {reason_of(exc)}", CONFIG)
-    emit(_facts(file, made), as_json=as_json, text=_summary(f"written to {file}", made))
-    _complain(made)
+    emit(_payload(file, made), as_json=as_json, text=_summary(f"written to {file}", made))
+    _warn(made)
     if made.spoilt or made.missing:
         raise SystemExit(NOT_SO)
 
@@ -85,8 +85,8 @@ def check_file(*, file: File, as_json: Json = False) -> None:
     """Say whether a backup is whole and what is in it, without restoring it."""
     _check_there(file)
     manifest = check(file)
-    emit(_facts(file, manifest), as_json=as_json, text=_summary(f"{file} is whole", manifest))
-    _complain(manifest)
+    emit(_payload(file, manifest), as_json=as_json, text=_summary(f"{file} is whole", manifest))
+    _warn(manifest)
 
 
 @backup.command(name="restore")
@@ -125,7 +125,7 @@ def restore_file(
         )
     away = [each for each in done.manifest.left_out if not _may_be_there(Path(each))]
     answer = {
-        **_facts(file, done.manifest),
+        **_payload(file, done.manifest),
         "journal": str(journal),
         "put_aside": [str(each) for each in (*done.aside, placed.aside) if each],
         "configuration": None if placed.to is None else str(placed.to),
@@ -134,13 +134,13 @@ def restore_file(
     }
     emit(answer, as_json=as_json, text=_restored(done, placed, path, journal))
     if settings.station.name != done.manifest.station:
-        complain(
+        warn(
             f"this backup is of the station {done.manifest.station!r}, and the configuration is of"
             f" {settings.station.name!r}"
         )
     if away:
-        complain(f"not in the backup, and not here either: {', '.join(away)}")
-    _complain(done.manifest)
+        warn(f"not in the backup, and not here either: {', '.join(away)}")
+    _warn(done.manifest)
 
 
 def _check_there(file: Path) -> None:
@@ -184,7 +184,7 @@ def _settings(path: Path, text: bytes, file: Path, *, replace: bool) -> Config:
         fail(f"backup {file}: the configuration in it is not UTF-8 text", NOT_SO)
     except ConfigError as exc:
         for fault in exc.faults:
-            complain(fault)
+            warn(fault)
         fail(f"backup {file}: the configuration in it is not one of this version", CONFIG)
 
 
@@ -196,7 +196,7 @@ def _may_be_there(path: Path) -> bool:
         return True
 
 
-def _facts(file: Path, of: Manifest) -> dict[str, JSON]:
+def _payload(file: Path, of: Manifest) -> dict[str, JSON]:
     return {
         "file": str(file),
         "bytes": file.stat().st_size,
@@ -250,16 +250,16 @@ def _restored(done: Restored, placed: Placed, path: Path, journal: Path) -> str:
     return "\n".join([head, *map(printable, lines)])
 
 
-def _complain(of: Manifest) -> None:
+def _warn(of: Manifest) -> None:
     if of.spoilt:
-        complain(
-            f"the journal was spoilt on the disk ({of.spoilt}); the backup holds what proves true"
-            " of it; restart measuring, which puts it aside and goes on with as much"
+        warn(
+            f"the journal was spoilt on the disk ({of.spoilt}); the backup holds what could be"
+            " read of it; restart measuring, which puts it aside and goes on with as much"
         )
     for each in of.missing:
-        complain(f"not in the backup: {each}")
+        warn(f"not in the backup: {each}")
     if of.damaged:
-        complain(f"{of.damaged} old readings in it were changed on the disk and cannot be trusted")
+        warn(f"{of.damaged} old readings in it were changed on the disk and cannot be trusted")
 
 
 def _moment(wall: datetime | None) -> str | None:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.batch_commands import ACTS
-from daemon.cli.output import NOT_SO, emit, fail, journal_of, read_config, say, table
+from daemon.cli.output import NOT_SO, emit, fail, journal_of, print_text, read_config, table
 from daemon.entries import Kind, Phase
 from daemon.journal.payloads import event_payload
 from daemon.local_time import local
@@ -53,7 +53,7 @@ def list_(
         (each.id, each.phase.replace("_", " "), _salinity(each, ""), local(each.began, zone))
         for each in reversed(batches)
     ]
-    say(table(rows, ("batch", "status", "salinity, ± with k=2", "began")))
+    print_text(table(rows, ("batch", "status", "salinity, ± with k=2", "began")))
 
 
 @batch.command()

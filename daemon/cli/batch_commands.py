@@ -9,15 +9,15 @@ import typer
 
 from daemon import assembly
 from daemon.cli.command_client import reservoir_of, send_and_report
-from daemon.cli.lot import books
+from daemon.cli.lot import recorded_lots
 from daemon.cli.output import (
     NOT_SO,
     USAGE,
     fail,
     journal_of,
+    print_text,
     read_config,
     reason_of,
-    say,
 )
 from daemon.entries import JSON
 from daemon.mixing.batch.record import records
@@ -156,14 +156,14 @@ def sheet(
         if name not in batches:
             fail(f"there is no batch {name!r}; 'brinewright batch list' names those", NOT_SO)
         record = batches[name]
-        lots, now = books(settings)[0], assembly.clock(settings).now()
+        lots, now = recorded_lots(settings)[0], assembly.clock(settings).now()
         html = sheet_html(reader, record, setup_of(record, settings, lots, now.wall))
         write_document(html, path, force=force)
     except FileExistsError:
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:
         fail(f"{path}: cannot be written: {reason_of(exc)}", USAGE)
-    say(f"written to {path}")
+    print_text(f"written to {path}")
 
 
 ACTS = (start, confirm, reading, note, use, discard, sheet)

@@ -22,9 +22,9 @@ from daemon.cli.output import (
     emit,
     fail,
     journal_of,
+    print_text,
     read_config,
     reason_of,
-    say,
     table,
 )
 from daemon.journal.calibration_records import calibrations
@@ -229,7 +229,7 @@ def list_(
         )
         for each in overviews
     ]
-    say(table(rows, ("record", "", "made", "says")))
+    print_text(table(rows, ("record", "", "made", "says")))
 
 
 @group.command()
@@ -294,7 +294,7 @@ def report(
         fail(f"{path} is there already; give another --out, or --force to replace it", USAGE)
     except OSError as exc:
         fail(f"{path}: cannot be written: {reason_of(exc)}", USAGE)
-    say(f"written to {path}")
+    print_text(f"written to {path}")
 
 
 def _arguments(

@@ -15,7 +15,7 @@ from rich.text import Text
 
 from daemon.cli.calibrate_live import Display
 from daemon.cli.command_client import send
-from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, complain, fail, journal_of, json_line, say
+from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, fail, journal_of, json_line, print_text, warn
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.payloads import event_payload
 from daemon.mixing.probe_events import (
@@ -91,7 +91,7 @@ class Guide:
                 self._go_on()
             except (KeyboardInterrupt, EOFError):
                 if self._step == "return":
-                    complain(
+                    warn(
                         "the probe's readings do not count until 'brinewright calibrate back' is"
                         " given, once it is in the water"
                     )
@@ -157,7 +157,7 @@ class Guide:
             case _:
                 return
         if self.as_json:
-            say(json_line(event_payload(event)))
+            print_text(json_line(event_payload(event)))
         elif text:
             self._console.print(Text(printable(text)))
 
@@ -189,7 +189,7 @@ class Guide:
             arguments["step"] = self._step
         result = send(self.config, f"calibrate.{action}", self.reservoir, arguments)
         if not result.ok:
-            complain(result.answer)
+            warn(result.answer)
             if action == ABORT:
                 # Nothing runs any more: there is nothing left but to return the probe.
                 self._step = "return"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shlex
 
 from calibration.tables import PUBLISHED
-from daemon.cli.output import say, table
+from daemon.cli.output import print_text, table
 from daemon.mixing.probe.reference_solutions import BadReference, parse
 from daemon.printable import printable
 
@@ -19,7 +19,7 @@ def ask_for_references() -> list[str]:
         SEAWATER: "seawater of stated practical salinity",
         TABLE: "any other bottle with a table of °C against mS/cm on it",
     }
-    say(table([(str(n), names[key]) for n, key in enumerate(kinds, start=1)]))
+    print_text(table([(str(n), names[key]) for n, key in enumerate(kinds, start=1)]))
     without = _says_no("Measure the dry cell in air first, for the zero? [Y/n] ")
     references = [] if without else ["air"]
     while True:
@@ -37,14 +37,14 @@ def ask_for_thermometer() -> tuple[str | None, float | None]:
         try:
             return name, float(input("The ± on it, °C: ").strip().replace(",", "."))
         except ValueError:
-            say("That is no number.")
+            print_text("That is no number.")
 
 
 def _bottle(kinds: list[str]) -> str:
     while True:
         typed = input("Number of the bottle: ").strip()
         if not (typed.isdigit() and 1 <= int(typed) <= len(kinds)):
-            say(f"1 to {len(kinds)}, please.")
+            print_text(f"1 to {len(kinds)}, please.")
             continue
         kind = kinds[int(typed) - 1]
         words = [kind, *_of_kind(kind)]
@@ -55,7 +55,7 @@ def _bottle(kinds: list[str]) -> str:
         try:
             parse(text)
         except BadReference as exc:
-            say(printable(f"{exc}. Once more:"))
+            print_text(printable(f"{exc}. Once more:"))
             continue
         return text
 

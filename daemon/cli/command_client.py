@@ -8,7 +8,7 @@ import uuid
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, journal_of, say
+from daemon.cli.output import NOT_SO, UNAVAILABLE, USAGE, emit, fail, journal_of, print_text
 from daemon.entries import Event
 from daemon.journal.inbox import Inbox, beside
 from daemon.mixing.events import CommandAnswered
@@ -62,7 +62,7 @@ def send_and_report(
         }
         emit(reply, as_json=True)
     elif result.ok:
-        say(printable(result.answer))
+        print_text(printable(result.answer))
     if not result.ok and not as_json:
         fail(result.answer, NOT_SO)
     if not result.ok:

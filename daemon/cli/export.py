@@ -14,16 +14,16 @@ from daemon import assembly
 from daemon.cli.output import (
     NOT_SO,
     USAGE,
-    complain,
     fail,
     journal_of,
+    print_text,
     read_config,
     reason_of,
-    say,
+    warn,
 )
 from daemon.journal.selection import Selection
 from daemon.printable import printable
-from daemon.reports.export_rows import Format, What, entries, rows, write
+from daemon.reports.export_rows import Dataset, ExportFormat, entries, rows, write
 from daemon.reports.recomputation import recomputed
 from daemon.reports.summary_rows import warnings
 from daemon.reports.whole_file import whole_file
@@ -43,8 +43,8 @@ def register(app: typer.Typer) -> None:
 
 def export(
     what: Annotated[
-        What, typer.Argument(help="What to write; keys in _u are standard uncertainties.")
-    ] = What.READINGS,
+        Dataset, typer.Argument(help="What to write; keys in _u are standard uncertainties.")
+    ] = Dataset.READINGS,
     *,
     since: Annotated[
         str | None, typer.Option("--from", help="From this time on; ISO 8601, UTC without a zone.")
@@ -54,8 +54,8 @@ def export(
     ] = None,
     reservoir: Annotated[str | None, typer.Option(help="Only of this one.")] = None,
     shape: Annotated[
-        Format, typer.Option("--format", help="CSV, or one JSON object per line.")
-    ] = Format.CSV,
+        ExportFormat, typer.Option("--format", help="CSV, or one JSON object per line.")
+    ] = ExportFormat.CSV,
     out: Annotated[Path | None, typer.Option(help="File to write; else standard output.")] = None,
     force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     calibration: Annotated[
@@ -83,17 +83,17 @@ def export(
         if calibration is not None:
             reservoirs = assembly.reservoirs(settings)
             stored = recomputed(stored, reservoirs, reader, calibration)
-        lines = rows(what, shape, stored, reader, selection, complain)
-        for sentence in warnings(reader, selection) if what is What.READINGS else ():
-            complain(sentence)
+        lines = rows(what, shape, stored, reader, selection, warn)
+        for sentence in warnings(reader, selection) if what is Dataset.READINGS else ():
+            warn(sentence)
         if out is None:
             write(lines, what, shape, sys.stdout)
             return
         with whole_file(out, force=force) as file:
             count = write(lines, what, shape, file)
-        say(printable(f"{count} {what} written to {out}"))
-        if what is What.READINGS and reservoir is None and len(settings.reservoirs) > 1:
-            complain("to replay a file of readings, write it with --reservoir, one for each")
+        print_text(printable(f"{count} {what} written to {out}"))
+        if what is Dataset.READINGS and reservoir is None and len(settings.reservoirs) > 1:
+            warn("to replay a file of readings, write it with --reservoir, one for each")
     except FileExistsError:
         fail(f"{out} exists already; give another --out, or --force to replace it", USAGE)
     except BrokenPipeError:
@@ -102,11 +102,11 @@ def export(
         fail(f"{out or 'standard output'} cannot be written: {reason_of(exc)}", NOT_SO)
 
 
-def _check(what: What, selection: Selection, calibration: str | None) -> None:
+def _check(what: Dataset, selection: Selection, calibration: str | None) -> None:
     since, until = selection.since, selection.until
     if since and until and since >= until:
         fail("--from must be before --to; --to itself is not included", USAGE)
-    if what is not What.READINGS and calibration is not None:
+    if what is not Dataset.READINGS and calibration is not None:
         fail(f"only readings can be computed under another calibration, not {what}", USAGE)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from daemon.cli.command_client import send_and_report
-from daemon.cli.output import NOT_SO, emit, fail, journal_of, read_config, say, table
+from daemon.cli.output import NOT_SO, emit, fail, journal_of, print_text, read_config, table
 from daemon.journal.checkpoint import restore, restore_batches
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot
@@ -17,7 +17,10 @@ if TYPE_CHECKING:
     from daemon.config import Config
     from daemon.entries import JSON
 
-lot = typer.Typer(help="Keep the books of salt mix.", no_args_is_help=True)
+lot = typer.Typer(
+    help="Record lots of salt mix: what was bought, what is left, what it holds.",
+    no_args_is_help=True,
+)
 
 ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one object, or one per line.")]
@@ -44,7 +47,7 @@ def add(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Take a new lot into the books."""
+    """Record a new lot."""
     arguments: dict[str, JSON] = {
         "name": name,
         "number": number,
@@ -67,7 +70,7 @@ def adjust(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Correct what the books say of a lot."""
+    """Correct the record of a lot."""
     arguments: dict[str, JSON] = {
         "name": name,
         "number": number,
@@ -81,46 +84,47 @@ def adjust(
 @lot.command(name="list")
 def list_(*, config: ConfigPath = None, as_json: Json = False) -> None:
     """List the lots."""
-    known, t_s = books(read_config(config))
+    known, t_s = recorded_lots(read_config(config))
     if as_json:
         for each in known.values():
-            emit(_facts(each, t_s), as_json=True)
+            emit(_payload(each, t_s), as_json=True)
         return
     if not known:
-        fail("no lot is in the books yet; see 'brinewright lot add'", NOT_SO)
+        fail("no lot is recorded yet; see 'brinewright lot add'", NOT_SO)
     rows = [
-        (each.name, each.number or "-", _left(each), _yield(each, t_s)) for each in known.values()
+        (each.name, each.number or "-", _left(each), _salt_content(each, t_s))
+        for each in known.values()
     ]
-    say(table(rows, ("lot", "number", "left", "yield")))
+    print_text(table(rows, ("lot", "lot number", "left", "salt content")))
 
 
 @lot.command()
 def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> None:
     """Show one lot and the salt content that its batches gave."""
-    known, t_s = books(read_config(config))
+    known, t_s = recorded_lots(read_config(config))
     if name not in known:
         fail(f"there is no lot {name!r}; known are {', '.join(known) or 'none'}", NOT_SO)
     each = known[name]
     rows = [
         ("lot", each.name),
-        ("number", each.number or "not recorded"),
+        ("lot number", each.number or "not recorded"),
         ("bought", "not recorded" if each.bought_g is None else f"{each.bought_g:g} g"),
         ("left", _left(each)),
         ("opened", each.opened_on or "not recorded"),
-        ("yield", _yield(each, t_s)),
+        ("salt content", _salt_content(each, t_s)),
     ]
     rows += [(w.batch, f"gave {w.mix_yield:.3f} ± {2 * w.u:.3f} (k=2)") for w in each.weighings]
-    emit(_facts(each, t_s), as_json=as_json, text=table(rows))
+    emit(_payload(each, t_s), as_json=as_json, text=table(rows))
 
 
-def books(config: Config) -> tuple[dict[str, Lot], float]:
+def recorded_lots(config: Config) -> tuple[dict[str, Lot], float]:
     """Return the lots as the journal has them, and the station's time, s."""
-    kept = journal_of(config.journal.path).checkpoint()
-    state = None if kept is None else restore(kept[1]) or restore_batches(kept[1])
+    checkpoint = journal_of(config.journal.path).checkpoint()
+    state = None if checkpoint is None else restore(checkpoint[1]) or restore_batches(checkpoint[1])
     return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
 
 
-def _facts(each: Lot, t_s: float) -> dict[str, JSON]:
+def _payload(each: Lot, t_s: float) -> dict[str, JSON]:
     estimate = lots.estimate(each, t_s)
     return {
         "lot": each.name,
@@ -139,7 +143,7 @@ def _left(each: Lot) -> str:
     return "not recorded" if each.left_g is None else f"{each.left_g:g} g"
 
 
-def _yield(each: Lot, t_s: float) -> str:
+def _salt_content(each: Lot, t_s: float) -> str:
     estimate = lots.estimate(each, t_s)
     batches = f", {estimate.count} batches" if estimate.count else ""
     return f"{estimate.value:.3f} ± {2 * estimate.u:.3f} (k=2, {estimate.basis}{batches})"

@@ -27,7 +27,7 @@ from typing import Annotated
 
 import typer
 
-from daemon.cli.output import OK, UNAVAILABLE, USAGE, complain, explain, reason_of
+from daemon.cli.output import OK, UNAVAILABLE, USAGE, reason_of, report_error, warn
 from daemon.errors import BrinewrightError
 
 ROOMS = {
@@ -70,7 +70,7 @@ def main() -> None:
     except OSError as exc:
         # Some versions of Python fail once more with what a verb could not print and reported.
         if code != UNAVAILABLE:
-            complain(f"standard output cannot be written: {exc.strerror or exc}")
+            warn(f"standard output cannot be written: {exc.strerror or exc}")
         code = _write_no_more(UNAVAILABLE)
     sys.exit(code)
 
@@ -107,19 +107,19 @@ def _run(app: typer.Typer, words: Sequence[str]) -> int:
     except typer.Exit as exc:
         left = exc.exit_code
     except BrinewrightError as exc:
-        left = explain(exc)
+        left = report_error(exc)
     except BrokenPipeError:
         raise
     except OSError as exc:
         place = "" if exc.filename is None else f"{os.fsdecode(exc.filename)}: "
-        complain(f"{place}{reason_of(exc)}")
+        warn(f"{place}{reason_of(exc)}")
         left = UNAVAILABLE
     except Exception as exc:
         # The parser's usage errors have no common public base; they can all do this.
         message = getattr(exc, "format_message", None)
         if message is None:
             raise
-        complain(" ".join(message().split()))
+        warn(" ".join(message().split()))
         left = USAGE
     return left if isinstance(left, int) else OK
 
@@ -128,10 +128,10 @@ def _known(verb: str) -> bool:
     if verb not in ROOMS:
         close = difflib.get_close_matches(verb, ROOMS, n=1)
         hint = f"did you mean {close[0]}?" if close else "see brinewright --help"
-        complain(f"there is no command {verb!r}; {hint}")
+        warn(f"there is no command {verb!r}; {hint}")
         return False
     if not _present(verb):
-        complain(f"the command {verb!r} is planned and not there yet")
+        warn(f"the command {verb!r} is planned and not there yet")
         return False
     return True
 

@@ -44,12 +44,12 @@ def emit(answer: Mapping[str, Any], *, as_json: bool, text: str = "") -> None:
         ValueError: `answer` holds a number that JSON has no word for.
     """
     if as_json:
-        say(json_line(answer))
+        print_text(json_line(answer))
         return
-    say(text or table([(key, _plain(value)) for key, value in answer.items()]))
+    print_text(text or table([(key, _plain(value)) for key, value in answer.items()]))
 
 
-def say(text: str) -> None:
+def print_text(text: str) -> None:
     """Print lines; whatever comes from elsewhere in them must be on one line already."""
     print(printable_lines(text), flush=True)
 
@@ -86,18 +86,18 @@ def fail(sentence: str, code: ExitCode) -> NoReturn:
         sentence: What is wrong, where, and what to do.
         code: What to end with.
     """
-    complain(sentence)
+    warn(sentence)
     raise SystemExit(code)
 
 
-def explain(error: BrinewrightError) -> ExitCode:
+def report_error(error: BrinewrightError) -> ExitCode:
     """Say on standard error everything that is wrong; return the code to end with."""
     for sentence in error.sentences:
-        complain(sentence)
+        warn(sentence)
     return error.exit_code
 
 
-def complain(sentence: str) -> None:
+def warn(sentence: str) -> None:
     """Say on standard error what is wrong, and go on."""
     stop = "" if sentence.endswith((".", "?", "!")) else "."
     print(f"brinewright: {printable(sentence)}{stop}", file=sys.stderr, flush=True)

@@ -77,7 +77,7 @@ def plan(
         left_l = None if capacity is None else dosing.headroom_l(dose.final_volume_l, capacity)
     except ValueError as exc:
         fail(str(exc), USAGE)
-    answer = _facts(dose) | {
+    answer = _payload(dose) | {
         **_uncertainty(dose, known, from_heel),
         "yield_source": source,
         "temperature_C": temperature,
@@ -118,7 +118,7 @@ def correct(
         before = _unsalted(dose, used)
     except ValueError as exc:
         fail(str(exc), USAGE)
-    answer = _facts(dose) | {
+    answer = _payload(dose) | {
         **_uncertainty(dose, known, before),
         "yield_source": source,
         "temperature_C": temperature,
@@ -261,9 +261,9 @@ def _yield(
 
 def _yield_of(lot: str, config: Path | None) -> tuple[SaltContent, str]:
     """Return the salt content of a lot by its batches, with its uncertainty."""
-    from daemon.cli.lot import books
+    from daemon.cli.lot import recorded_lots
 
-    known, t_s = books(read_config(config))
+    known, t_s = recorded_lots(read_config(config))
     if lot not in known:
         fail(f"there is no lot {lot!r}; known are {', '.join(known) or 'none'}", NOT_SO)
     estimate = lots.estimate(known[lot], t_s)
@@ -301,7 +301,7 @@ def _uncertainty_row(dose: Dose, known: SaltContent, before: float) -> list[tupl
     ]
 
 
-def _facts(dose: Dose) -> dict[str, object]:
+def _payload(dose: Dose) -> dict[str, object]:
     return {
         "salt_g": dose.salt_g,
         "purified_water_l": dose.purified_water_l,

@@ -22,12 +22,12 @@ from daemon.cli.output import (
     NOT_SO,
     UNAVAILABLE,
     USAGE,
-    complain,
     fail,
     journal_of,
     json_line,
     read_config,
     reason_of,
+    warn,
 )
 from daemon.config import Config, Reservoir
 from daemon.entries import Event, Sample
@@ -67,7 +67,7 @@ def replay(
 ) -> None:
     """Play a recording through the station and print what it would have said."""
     settings = read_config(config)
-    vessel = _chosen(settings, reservoir)
+    vessel = _reservoir_of(settings, reservoir)
     reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}
     station = Station(reservoirs, load_weights(), own=assembly.station(settings))
     probe = next(iter(reservoirs[vessel.name].probes))
@@ -77,16 +77,16 @@ def replay(
         rows = _rows(file, vessel.name, probe, stack)
         # The file must prove a recording before a journal is made for it.
         first = list(islice(rows, 1))
-        kept = _new_journal(journal, settings, station, stack) if journal else None
+        writer = _new_journal(journal, settings, station, stack) if journal else None
         for item in chain(first, rows):
             if isinstance(item, BadRow):
                 bad += 1
-                _complain_of(item, file, bad)
+                _warn_of(item, file, bad)
             else:
                 _calibrate(station, known, item)
-                _take(station, item, kept, settings.station.zone, as_json=as_json)
+                _take(station, item, writer, settings.station.zone, as_json=as_json)
     if bad:
-        complain(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
+        warn(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
 
 
 def _rows(file: Path, reservoir: str, probe: str, stack: ExitStack) -> Iterator[Sample | BadRow]:
@@ -123,7 +123,7 @@ def _take(
         journal.add(sample, entries)
 
 
-def _chosen(config: Config, name: str | None) -> Reservoir:
+def _reservoir_of(config: Config, name: str | None) -> Reservoir:
     names = [reservoir.name for reservoir in config.reservoirs]
     if name is None and len(names) > 1:
         fail(f"the configuration has {', '.join(names)}; choose one with --reservoir", USAGE)
@@ -144,11 +144,11 @@ def _new_journal(path: Path, config: Config, station: Station, stack: ExitStack)
     return stack.enter_context(bulk_writer(path, station))
 
 
-def _complain_of(row: BadRow, file: Path, count: int) -> None:
+def _warn_of(row: BadRow, file: Path, count: int) -> None:
     if count <= SHOWN_BAD_ROWS:
-        complain(f"{file}, line {row.line}: {row.why}; skipped")
+        warn(f"{file}, line {row.line}: {row.why}; skipped")
     elif count == SHOWN_BAD_ROWS + 1:
-        complain(f"{file}: further bad rows are counted and not shown")
+        warn(f"{file}: further bad rows are counted and not shown")
 
 
 def _with_progress(lines: Iterable[str], file: Path, stack: ExitStack) -> Iterable[str]:

@@ -11,12 +11,12 @@ import typer
 
 from daemon.cli.output import (
     NOT_SO,
-    complain,
     emit,
     fail,
     journal_of,
     read_config,
     table,
+    warn,
 )
 from daemon.config import Config
 from daemon.entries import JSON, Flag, Follower, Phase
@@ -51,7 +51,7 @@ def status(
         bool, typer.Option("--until-ready", help="With --watch: end when the batch is released.")
     ] = False,
     within: Annotated[
-        float, typer.Option(help="With --until-ready: minutes until it is given up.")
+        float, typer.Option(help="With --until-ready: minutes until it gives up.")
     ] = 240.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
@@ -62,7 +62,7 @@ def status(
     reader = journal_of(settings.journal.path)
     snapshots, own = reader.snapshots(), reader.station_snapshot()
     if reservoir is not None and reservoir not in snapshots:
-        fail(f"nothing is known of a reservoir {reservoir!r} yet", NOT_SO)
+        fail(f"there is no reading of a reservoir {reservoir!r} yet", NOT_SO)
     chosen = {name: snapshots[name] for name in sorted(snapshots) if reservoir in (None, name)}
     if not chosen:
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
@@ -79,7 +79,7 @@ def status(
         "station": settings.station.name,
         "reservoirs": {name: to_object(each) for name, each in chosen.items()},
         "alarms": [] if own is None else [*own.alarms],
-        "publishers": {one.name: _facts(one) for one in publishers},
+        "publishers": {one.name: _payload(one) for one in publishers},
     }
     emit(answer, as_json=as_json, text="\n\n".join(blocks))
 
@@ -92,11 +92,11 @@ def _publishers(settings: Config) -> tuple[Follower, ...]:
     try:
         return followers(journal, cursors_path(journal), settings.publishers, now, COUNT_AT_MOST)
     except JournalError as exc:
-        complain(str(exc))
+        warn(str(exc))
         return ()
 
 
-def _facts(one: Follower) -> dict[str, JSON]:
+def _payload(one: Follower) -> dict[str, JSON]:
     payload = asdict(one)
     del payload["name"]
     return {
@@ -117,10 +117,10 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     reservoir = chosen[0]
     low = reservoir.target_ppt - reservoir.tolerance_ppt
     high = reservoir.target_ppt + reservoir.tolerance_ppt
-    request = live.WatchOptions(
+    options = live.WatchOptions(
         reservoir.name, (low, high), until_ready, within_min, settings.station.zone
     )
-    return live.watch(journal_of(settings.journal.path), request)
+    return live.watch(journal_of(settings.journal.path), options)
 
 
 def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo) -> str:

@@ -1,11 +1,11 @@
-"""Commands as they come in: untrusted bytes to a checked request, or a sentence.
+"""Incoming commands: untrusted bytes to a checked request, or a sentence.
 
-One check for every way in that is not the command line.
+One check for every way in except the command line.
 
     {"id": "press-17", "verb": "batch.use", "facts": {"volume_l": 40}, "who": "morning shift"}
 
-Arguments may also stand beside `verb` without `facts` around them.  Nothing
-that comes in is believed: neither its size nor its form, nor any value in it.
+Arguments may also stand beside `verb` without `facts` around them.  Size, form and
+values are all untrusted.
 """
 
 from __future__ import annotations
@@ -32,10 +32,10 @@ HEAD = ("id", "verb", "facts", "who")
 
 
 class BadRequestError(BrinewrightError):
-    """What came in is no command that can be carried out; the text is the answer.
+    """The input is no command that can be carried out; the text is the answer.
 
     Attributes:
-        id: By which its sender knows it; empty when none could be read.
+        id: Given by the sender; empty when none could be read.
     """
 
     exit_code = ExitCode.USAGE
@@ -48,12 +48,12 @@ class BadRequestError(BrinewrightError):
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One command as it was requested.
+    """One command as its sender gave it.
 
     Attributes:
         id: Given by the sender; empty for none.
         verb: Of the command.
-        who: Who the sender says it is; empty for nothing said.
+        who: Name that the sender gives; empty for none.
         facts: Arguments: texts, numbers, true, false and null.
     """
 
@@ -67,7 +67,7 @@ def parse(payload: bytes, size: int, allowed: Collection[str], setting: str) -> 
     """Return the request in a payload.
 
     Args:
-        payload: JSON in UTF-8; what stands in it does not matter when `size` is too large.
+        payload: JSON in UTF-8; not read when `size` is too large.
         size: How long it was, bytes.
         allowed: Verbs that may be used.
         setting: Key of the configuration that lists them.
@@ -92,7 +92,7 @@ def checked(parsed: Mapping[str, JSON], allowed: Collection[str], setting: str) 
     id_ = _text(parsed, "id", LONGEST_ID, "")
     verb = _text(parsed, "verb", LONGEST_NAME, id_)
     if not verb:
-        raise BadRequestError('a "verb" is wanted, such as "batch.confirm"', id_)
+        raise BadRequestError('a "verb" is missing, such as "batch.confirm"', id_)
     if verb not in allowed:
         raise BadRequestError(
             f"{verb!r} is not allowed here; allowed are {', '.join(allowed) or 'none'} ({setting})",
@@ -147,12 +147,12 @@ def read_object(payload: bytes, size: int) -> dict[str, JSON]:
 
 def _each_once(pairs: list[tuple[str, JSON]]) -> dict[str, JSON]:
     """Refuse what readers of JSON understand differently: RFC 8259, 4."""
-    found = dict(pairs)
-    if len(found) < len(pairs):
+    members = dict(pairs)
+    if len(members) < len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise BadRequestError(f"{_shown(twice)} stands twice in one object")
-    return found
+        raise BadRequestError(f"{_quoted(twice)} is twice in one object")
+    return members
 
 
 def _no_number(name: str) -> JSON:
@@ -176,10 +176,10 @@ def _facts(parsed: Mapping[str, JSON], id_: str) -> dict[str, JSON]:
         raise BadRequestError('"facts" must be an object such as {"volume_l": 40}', id_)
     beside = {key: value for key, value in parsed.items() if key not in HEAD}
     if twice := sorted(beside.keys() & (inner or {}).keys()):
-        raise BadRequestError(f"{_shown(twice[0])} stands twice, in facts and beside them", id_)
+        raise BadRequestError(f"{_quoted(twice[0])} is given twice, in facts and beside them", id_)
     facts = {**beside, **(inner or {})}
     if len(facts) > MOST_FACTS:
-        raise BadRequestError(f"{len(facts)} facts are too many; {MOST_FACTS} are allowed", id_)
+        raise BadRequestError(f"{len(facts)} arguments are too many; {MOST_FACTS} are allowed", id_)
     for key, value in facts.items():
         _check(key, value, id_)
     return facts
@@ -187,16 +187,16 @@ def _facts(parsed: Mapping[str, JSON], id_: str) -> dict[str, JSON]:
 
 def _check(key: str, value: JSON, id_: str) -> None:
     if not key or len(key) > LONGEST_NAME or not key.isprintable():
-        raise BadRequestError(f"{_shown(key)} is no name of a fact", id_)
+        raise BadRequestError(f"{_quoted(key)} is no name of an argument", id_)
     if isinstance(value, str):
         if len(value) > LONGEST_TEXT:
             raise BadRequestError(f"{key} is longer than {LONGEST_TEXT} characters", id_)
     elif isinstance(value, int | float):
         if not -LARGEST_NUMBER <= value <= LARGEST_NUMBER:
-            raise BadRequestError(f"{key} is larger than any number that is meant", id_)
+            raise BadRequestError(f"{key} is larger than any number that makes sense", id_)
     elif value is not None:
         raise BadRequestError(f"{key} must be a text, a number, true, false or null", id_)
 
 
-def _shown(name: str) -> str:
+def _quoted(name: str) -> str:
     return repr(name[:LONGEST_NAME])

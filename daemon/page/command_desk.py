@@ -205,11 +205,11 @@ class CommandDesk:
         except JournalError as exc:
             trouble = str(exc)
         try:
-            found = self.journal.answer_to(id_)
+            event = self.journal.answer_to(id_)
         except JournalError as exc:
-            found, trouble = None, str(exc)
-        if found is not None:
-            return CommandStatus(HTTPStatus.OK, found)
+            event, trouble = None, str(exc)
+        if event is not None:
+            return CommandStatus(HTTPStatus.OK, event)
         if waits:
             why = f"{trouble}; the command is carried out when measuring runs"
             return CommandStatus(HTTPStatus.OK, waits=True, why=why if trouble else NO_ANSWER)

@@ -104,12 +104,12 @@ def families(view: StationView) -> Iterator[Metric]:
 
 def _of_reservoirs(reservoirs: Iterable[ReservoirView]) -> Iterator[Metric]:
     for name, key, unit, factor, text in MEASURED:
-        found = _gauge(name, text, unit)
+        metric = _gauge(name, text, unit)
         for each in reservoirs:
             value = _number(each, key)
             if value is not None:
-                found.add_metric([plain(each.settings.name)], value * factor)
-        yield found
+                metric.add_metric([plain(each.settings.name)], value * factor)
+        yield metric
     age = _gauge("reading_age_seconds", "Since the last reading, with or without value.", "seconds")
     target = _gauge("practical_salinity_target", "Target of practical salinity.")
     tolerance = _gauge("practical_salinity_tolerance", "Half of the tolerance interval.")
@@ -180,9 +180,9 @@ def _gauge(
 
 
 def _one(name: str, text: str, unit: str, value: float) -> GaugeMetricFamily:
-    found = _gauge(name, text, unit, ())
-    found.add_metric([], value)
-    return found
+    metric = _gauge(name, text, unit, ())
+    metric.add_metric([], value)
+    return metric
 
 
 def _number(reservoir: ReservoirView, key: str) -> float | None:

@@ -25,7 +25,7 @@ FORMULA = ("=", "+", "-", "@")
 """What spreadsheets take for the beginning of a formula, where a text begins with it."""
 
 
-class What(StrEnum):
+class Dataset(StrEnum):
     """What can be exported."""
 
     READINGS = "readings"
@@ -34,16 +34,16 @@ class What(StrEnum):
     SUMMARIES = "summaries"
 
 
-class Format(StrEnum):
+class ExportFormat(StrEnum):
     """How it is written."""
 
     CSV = "csv"
     JSONL = "jsonl"
 
 
-COLUMNS: dict[What, tuple[str, ...]] = {
+COLUMNS: dict[Dataset, tuple[str, ...]] = {
     # The first three are the header of a recording, so that the file can be replayed.
-    What.READINGS: (
+    Dataset.READINGS: (
         "time",
         "conductivity_mS_cm",
         "temperature_C",
@@ -59,8 +59,8 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "calibrating",
         "seq",
     ),
-    What.EVENTS: ("time", "reservoir", "batch", "kind", "facts", "synced", "seq"),
-    What.BATCHES: (
+    Dataset.EVENTS: ("time", "reservoir", "batch", "kind", "facts", "synced", "seq"),
+    Dataset.BATCHES: (
         "batch",
         "reservoir",
         "phase",
@@ -73,11 +73,13 @@ COLUMNS: dict[What, tuple[str, ...]] = {
         "salinity_u",
         "disturbed",
     ),
-    What.SUMMARIES: SUMMARY_COLUMNS,
+    Dataset.SUMMARIES: SUMMARY_COLUMNS,
 }
 
 
-def entries(what: What, reader: Reader, selection: Selection, last: int) -> Iterator[list[Stored]]:
+def entries(
+    what: Dataset, reader: Reader, selection: Selection, last: int
+) -> Iterator[list[Stored]]:
     """Return the selected readings or events, some at a time; none for what is not an entry.
 
     Args:
@@ -86,14 +88,14 @@ def entries(what: What, reader: Reader, selection: Selection, last: int) -> Iter
         selection: Which of them.
         last: The number up to which they are read.
     """
-    if what is What.READINGS:
+    if what is Dataset.READINGS:
         return readings(reader, selection, last)
-    return events(reader, selection, last) if what is What.EVENTS else iter(())
+    return events(reader, selection, last) if what is Dataset.EVENTS else iter(())
 
 
 def rows(
-    what: What,
-    shape: Format,
+    what: Dataset,
+    shape: ExportFormat,
     stored: Iterable[list[Stored]],
     reader: Reader,
     selection: Selection,
@@ -109,17 +111,19 @@ def rows(
         selection: Which of them.
         warn: Called with a sentence on what had to be left out.
     """
-    if what is What.SUMMARIES:
+    if what is Dataset.SUMMARIES:
         return summary_rows(reader, selection, warn)
-    if what is What.BATCHES:
+    if what is Dataset.BATCHES:
         return map(batch_row, batches(reader, selection, reader.last_seq()))
     each = (item for some in stored for item in some)
-    if shape is Format.JSONL:
+    if shape is ExportFormat.JSONL:
         return map(_object, each)
-    return map(_reading_row if what is What.READINGS else _event_row, each)
+    return map(_reading_row if what is Dataset.READINGS else _event_row, each)
 
 
-def write(objects: Iterable[Mapping[str, JSON]], what: What, shape: Format, file: IO[str]) -> int:
+def write(
+    objects: Iterable[Mapping[str, JSON]], what: Dataset, shape: ExportFormat, file: IO[str]
+) -> int:
     """Write one line for each object, and return how many there were.
 
     Args:
@@ -128,7 +132,7 @@ def write(objects: Iterable[Mapping[str, JSON]], what: What, shape: Format, file
         shape: CSV with a header, or JSON Lines without.
         file: Where to.
     """
-    put = _csv_writer(COLUMNS[what], file) if shape is Format.CSV else _json_writer(file)
+    put = _csv_writer(COLUMNS[what], file) if shape is ExportFormat.CSV else _json_writer(file)
     count = 0
     for count, each in enumerate(objects, start=1):  # noqa: B007 - also used after the loop
         put(each)

@@ -207,7 +207,7 @@ def test_a_tool_asks_and_looks_for_its_answer(port: int, inbox: Inbox, writer: W
         ({"who": "k" * 41}, "at most 40 characters"),
         ({"who": "kim\nALARM"}, "on one line"),
         ({"verb": "batch.discard"}, "'batch.discard' is not allowed here"),
-        ({"verb": ""}, "is wanted"),
+        ({"verb": ""}, "is missing"),
         ({"id": "i" * 65}, "at most 64 characters"),
         ({"reservoir": "mix-9"}, "there is no reservoir of that name; known: mix-1"),
         ({"text": "x" * 2001}, "longer than 2000"),

@@ -21,7 +21,7 @@ from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.probe.quality import TESTS
-from daemon.reports.export_rows import Format, What, rows, write
+from daemon.reports.export_rows import Dataset, ExportFormat, rows, write
 from daemon.reports.whole_file import whole_file
 from daemon.wire.recording import samples
 
@@ -192,8 +192,8 @@ def test_the_journal_is_never_held_whole(
     lines_of = rows
 
     def counted(
-        what: What,
-        shape: Format,
+        what: Dataset,
+        shape: ExportFormat,
         stored: Iterable[list[Stored]],
         *rest: Any,  # noqa: ANN401
     ) -> Iterator[Any]:
@@ -331,7 +331,7 @@ def test_a_long_export_shows_how_far_it_is(
 def test_an_empty_table_has_its_header(tmp_path: Path) -> None:
     """A CSV names its columns even with no row."""
     with whole_file(tmp_path / "out.csv", force=False) as file:
-        assert 0 == write([], What.EVENTS, Format.CSV, file)
+        assert 0 == write([], Dataset.EVENTS, ExportFormat.CSV, file)
 
     assert "time,reservoir,batch,kind,facts,synced,seq\n" == (tmp_path / "out.csv").read_text()
 

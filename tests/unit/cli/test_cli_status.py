@@ -174,7 +174,7 @@ def test_in_json_the_picture_is_whole(folder: Path, capsys: pytest.CaptureFixtur
 @pytest.mark.parametrize(
     "words, code, said",
     [
-        (["--reservoir", "mix-9"], 1, "nothing is known of a reservoir 'mix-9' yet"),
+        (["--reservoir", "mix-9"], 1, "there is no reading of a reservoir 'mix-9' yet"),
         (["--watch", "--reservoir", "mix-9"], 1, "there is no reservoir 'mix-9'"),
     ],
 )

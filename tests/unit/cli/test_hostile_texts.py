@@ -25,7 +25,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.notify.formatter import Formatter
 from daemon.publishing.notify.notice import notice_of
 from daemon.publishing.notify.policy import Notification, NotificationKind, QueuedChange
-from daemon.reports.export_rows import Format, What, write
+from daemon.reports.export_rows import Dataset, ExportFormat, write
 from tests.parts.events import facts_in
 from tests.parts.every_verb import (
     LINES,
@@ -172,7 +172,7 @@ def test_a_row_of_a_csv_is_a_line_of_it(folder: Path, what: str) -> None:
 def test_no_text_of_a_csv_is_a_formula(text: JSON, cell: str) -> None:
     """A spreadsheet shows what is there; a number below zero stays a number."""
     out = io.StringIO()
-    write([{"fault": text}], What.READINGS, Format.CSV, out)
+    write([{"fault": text}], Dataset.READINGS, ExportFormat.CSV, out)
     (row,) = csv.DictReader(io.StringIO(out.getvalue()))
 
     assert cell == row["fault"]
