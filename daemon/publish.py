@@ -22,7 +22,7 @@ from daemon.journal.errors import JournalError
 from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
 from daemon.journal.replacement import note_path
-from daemon.page.assembly import make_page
+from daemon.page.page_assembly import make_page
 from daemon.publishing.registry import kept_after_s, make_heartbeat, make_sinks, step_within_s
 from daemon.publishing.sink import Backoff
 from daemon.publishing.tail import Changes, Tail

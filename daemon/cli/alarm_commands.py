@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Name = Annotated[str, typer.Argument(help="Of the alarm, as 'alarm list' gives it.")]
 Where = Annotated[str | None, typer.Option("--reservoir", help="Which, if there are several.")]
-Reason = Annotated[str, typer.Option(help="Why, for whoever comes later.")]
+Reason = Annotated[str, typer.Option(help="Why, for the record.")]
 ConfigPath = Annotated[Path | None, typer.Option("--config", help="Configuration file.")]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
 
@@ -97,7 +97,7 @@ def remove(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Remove an alarm from service until somebody returns it."""
+    """Remove an alarm from service until it is returned."""
     settings = read_config(config)
     _send(settings, "alarm.remove-from-service", name, reservoir, {"reason": reason}, as_json)
 

@@ -226,7 +226,7 @@ def _summary(done: str, of: Manifest) -> str:
     ]
     if of.left_out:
         lines.append(f"{KEEP}: {', '.join(of.left_out)}")
-    # What a file says of itself is the word of whoever made it.
+    # What a file says of itself is untrusted.
     return "\n".join(map(printable, lines))
 
 

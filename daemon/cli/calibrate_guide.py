@@ -1,4 +1,4 @@
-"""The guided routine in a terminal: says what to do, asks, and passes the answer on.
+"""The guided routine in a terminal: shows what to do, prompts, and passes the answer on.
 
 It decides nothing.  Instructions come out of the journal, what the person does goes
 into the inbox; measuring runs the routine.

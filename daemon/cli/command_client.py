@@ -27,7 +27,7 @@ POLL_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class CommandResult:
+class CommandReply:
     """What came of a command that was sent.
 
     Attributes:
@@ -69,7 +69,7 @@ def send_and_report(
         raise SystemExit(NOT_SO)
 
 
-def send(config: Config, verb: str, reservoir: str, arguments: Mapping[str, JSON]) -> CommandResult:
+def send(config: Config, verb: str, reservoir: str, arguments: Mapping[str, JSON]) -> CommandReply:
     """Send a command to the running service and return its answer, within `WAIT_S`.
 
     Ends with `USAGE` when it cannot be sent so, and with `UNAVAILABLE` when
@@ -99,7 +99,7 @@ def reservoir_of(config: Config, name: str | None) -> str:
     return name or names[0]
 
 
-def _await(reader: Reader, id_: str, seq: int) -> CommandResult | None:
+def _await(reader: Reader, id_: str, seq: int) -> CommandReply | None:
     deadline_s = time.monotonic() + WAIT_S
     while time.monotonic() < deadline_s:
         entries = reader.after(seq)
@@ -107,7 +107,7 @@ def _await(reader: Reader, id_: str, seq: int) -> CommandResult | None:
             seq = stored.seq
             match stored.entry:
                 case Event(reservoir, _, batch, CommandAnswered(id=known) as body) if known == id_:
-                    return CommandResult(id_, reservoir, batch or None, body.ok, body.answer)
+                    return CommandReply(id_, reservoir, batch or None, body.ok, body.answer)
         if not entries:
             time.sleep(POLL_S)
     return None

@@ -113,8 +113,8 @@ def _check(what: Dataset, selection: Selection, calibration: str | None) -> None
 def _with_progress(
     stored: Iterable[list[Stored]], last: int, out: Path | None
 ) -> Iterator[list[Stored]]:
-    """Pass on what is read and show on a terminal how far it is, where that takes a while."""
-    # Lines on the same terminal show it by themselves.
+    """Pass on what is read and show the progress on a terminal, where that takes a while."""
+    # Lines on the same terminal show the progress already.
     has_terminal = sys.stderr.isatty() and (out is not None or not sys.stdout.isatty())
     if not has_terminal or last < LONG:
         yield from stored

@@ -34,7 +34,7 @@ from daemon.reports.event_text import alarm_names
 
 OLD_S = 60.0
 COUNT_AT_MOST = 1_000_000
-"""Entries that wait for a publisher are counted up to here: who asks can wait a moment."""
+"""Entries that wait for a publisher are counted up to here, which takes a moment."""
 
 
 def register(app: typer.Typer) -> None:

@@ -148,7 +148,7 @@ def _time(state: WatchState) -> datetime | None:
 
 
 def view(state: WatchState, options: WatchOptions, console: Console) -> str:
-    """Return what is shown below the events: the reservoir now, a fact a row."""
+    """Return the lines below the events: the reservoir now, a figure a row."""
     snapshot = state.snapshot
     if snapshot is None:
         return "waiting for the first reading"

@@ -36,7 +36,7 @@ def environment(package: str) -> Environment:
 
 @cache
 def stylesheet() -> str:
-    """Return the one stylesheet, which is written into each page so that it stands alone."""
+    """Return the one stylesheet, which is written into each page so that it needs no other file."""
     return files("daemon.html").joinpath("style.css").read_text(encoding="utf-8")
 
 

@@ -112,7 +112,7 @@ class Application:
 
 
 def knows_itself(host: str, names: frozenset[str]) -> bool:
-    """Return whether a header `Host` names this machine in a way that nobody else controls."""
+    """Return whether a header `Host` is a name of this machine that no other site controls."""
     name = host.lower()
     if name.startswith("["):
         name = name.partition("]")[0][1:]

@@ -50,7 +50,7 @@ UNKNOWN = f"no command with this id is known: none waits, and no answer to one i
 TAKEN = f"this command was taken, and its answer is no longer {_OLD}"
 
 
-class AnswerSource(Protocol):
+class ReplySource(Protocol):
     """Where answers are; the journal's reader is one."""
 
     def answer_to(self, id: str) -> Event | None:  # noqa: A002 - the name that the record uses
@@ -91,7 +91,7 @@ class CommandDesk:
     allowed: tuple[str, ...]
     reservoirs: tuple[str, ...]
     inbox: Inbox
-    journal: AnswerSource
+    journal: ReplySource
     clock: Callable[[], float] = time.monotonic
     make_id: Callable[[], str] = lambda: secrets.token_hex(12)
     secret: str = field(default_factory=lambda: secrets.token_hex(24), repr=False)

@@ -80,7 +80,7 @@ def fields_of(body: bytes) -> dict[str, str]:
 
 
 def from_fields(fields: Mapping[str, str]) -> dict[str, JSON]:
-    """Return the object that the fields of a form stand for.
+    """Return the fields of a form as an object.
 
     Raises:
         BadRequestError: A number is none.

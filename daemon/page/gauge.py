@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 WIDTH, HEIGHT = 360.0, 40.0
 EDGE = 6.0
-SHOWN_TOLERANCES = 3.0
+SCALE_TOLERANCES = 3.0
 """The scale reaches this many tolerances to each side of the target."""
 BASE = 14.0
 
@@ -58,7 +58,7 @@ def gauge(
     """
     if salinity is None or not tolerance_ppt > 0.0 or not abs(salinity) < float("inf"):
         return None
-    span = SHOWN_TOLERANCES * tolerance_ppt
+    span = SCALE_TOLERANCES * tolerance_ppt
 
     def x(value: float) -> float:
         share = (value - target_ppt + span) / (2.0 * span)

@@ -1,4 +1,4 @@
-"""Serves the page from threads of its own, few and bounded, until told to stop.
+"""Serves the page from threads of its own, few and bounded, until stopped.
 
 A port that is taken is said once and tried again; nothing else waits for it.
 """

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 AGAIN_S = 10
 """How often a browser loads the page again, s."""
 LONGEST = 1000
-"""Characters of any one text that are shown; advice with its steps and cautions is some 600."""
+"""Most characters of any one text; advice with its steps and cautions is some 600."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +58,7 @@ class PhaseLine:
 
 @dataclass(frozen=True, slots=True)
 class AlarmBlock:
-    """An alarm as it is shown.
+    """An alarm as the page shows it.
 
     Attributes:
         name: In words.
@@ -77,7 +77,7 @@ class AlarmBlock:
 
 @dataclass(frozen=True, slots=True)
 class ReservoirBlock:
-    """A reservoir as it is shown; without a reading only its name, notice and alarms.
+    """A reservoir as the page shows it; without a reading only its name, notice and alarms.
 
     Attributes:
         name: Its name.
@@ -259,7 +259,7 @@ def _use_by(snapshot: ReservoirSnapshot, settings: DisplaySettings, zone: tzinfo
 
 
 def _salinity(snapshot: ReservoirSnapshot) -> tuple[str, str]:
-    """Return the salinity as it is shown large, and what belongs to it."""
+    """Return the salinity in large type, and its coverage factor."""
     value, u = snapshot.salinity, snapshot.salinity_u
     if value is None:
         return "no value", ""

@@ -28,7 +28,7 @@ ANNOUNCED_STATES = [*map(str, ACTIVE_STATES)]
 
 @dataclass(frozen=True, slots=True)
 class DisplaySettings:
-    """What the configuration says of a reservoir, as far as it is shown.
+    """What the configuration says of a reservoir, as far as the page needs it.
 
     Attributes:
         name: Its name.
@@ -135,7 +135,7 @@ class StationView:
     zone: tzinfo = UTC
 
 
-class SnapshotSource(Protocol):
+class ViewSource(Protocol):
     """What snapshots come from; the journal's reader is one."""
 
     def snapshots(self) -> dict[str, ReservoirSnapshot]:
@@ -165,7 +165,7 @@ class ViewReader:
     station: str
     settings: Sequence[DisplaySettings]
     path: Path
-    journal: SnapshotSource
+    journal: ViewSource
     followers: Callable[[Instant], Sequence[Follower]]
     clock: Callable[[], Instant]
     zone: tzinfo = UTC

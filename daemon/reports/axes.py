@@ -28,7 +28,7 @@ STEPS_MIN = (
 DATED_STEP_MIN, DAY_MIN = 720, 1440
 """Steps from which a tick needs its date, and from which that is all it needs."""
 VALUES = 5
-"""About so many numbers stand at an axis."""
+"""About so many numbers at an axis."""
 
 
 def value_ticks(low: float, high: float) -> list[tuple[float, str]]:

@@ -119,7 +119,7 @@ def _accepted(event: Event, verb: str) -> Mapping[str, JSON] | None:
 
 
 def _salt_content(record: BatchRecord) -> tuple[float | None, float | None]:
-    """Return the salt content that this batch has shown, and its standard uncertainty."""
+    """Return the salt content by this batch, and its standard uncertainty."""
     for event in reversed(record.events):
         if isinstance(event.body, SaltContentLearned):
             return event.body.mix_yield, event.body.mix_yield_u

@@ -1,4 +1,4 @@
-"""An event as text for a person: when, about what, and what happened."""
+"""An event as text for a person: when, of which kind, and what happened."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ OUTCOMES = {
 """Outcomes of a calibration in words."""
 CLOCK = "%H:%M"
 WIDTH = 80
-"""Columns of a screen that nobody has made wider."""
+"""Columns of a usual terminal."""
 
 
 def listing(

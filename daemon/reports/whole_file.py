@@ -1,4 +1,4 @@
-"""A file that exists only once it is whole, so that nobody takes half of it for the document."""
+"""A file that exists only once it is whole, so that half of it is never taken for the document."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from daemon.entries import JSON
 from daemon.journal.writer import Writer
 from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.page.crowd_parts import KINDS, crowding
-from tests.page.page_parts import PICTURE, ask
+from tests.page.page_parts import SNAPSHOT, ask
 from tests.parts.numbered import reading
 from tests.services.mqtt_parts import Publisher, write_configuration
 
@@ -36,7 +36,7 @@ def station(folder: Path) -> Iterator[tuple[int, int]]:
     config = write_configuration(folder, 1883, f'[page]\nlisten = "{LOOPBACK}:{port}"')
     text = config.read_text()
     config.write_text(text[: text.index("[mqtt]")] + text[text.index("[page]") :])
-    picture: dict[str, JSON] = {"mix-1": PICTURE}
+    picture: dict[str, JSON] = {"mix-1": SNAPSHOT}
     publisher = Publisher(config, folder / "publish.log")
     with Writer(folder / "journal.db") as writer:
         writer.append([reading(1)], 0.0, picture)

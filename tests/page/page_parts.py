@@ -20,7 +20,7 @@ from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationV
 from tests.conftest import LOOPBACK, find_free_port
 
 NOW = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
-PICTURE: dict[str, JSON] = {
+SNAPSHOT: dict[str, JSON] = {
     "time": "2031-05-04T08:59:58.000Z",
     "phase": "ready",
     "batch": "mix-1-20310504",
@@ -53,12 +53,12 @@ def reservoir_view(
     **more: JSON,
 ) -> ReservoirView:
     """A reservoir as the journal has it, with some members of its snapshot changed."""
-    text = json.dumps({**PICTURE, **(facts or {}), **more})
+    text = json.dumps({**SNAPSHOT, **(facts or {}), **more})
     return ReservoirView(display_settings(name), reservoir_snapshot(text), age_s)
 
 
 def alarm_view(reservoir: str = "mix-1", *, active: bool = True, **words: str) -> AlarmView:
-    """An alarm that stands."""
+    """An alarm that is active, unless said otherwise."""
     usual = {
         "name": "batch-off-target",
         "state": "unacknowledged",
@@ -75,7 +75,7 @@ def station_view(
     trouble: str = "",
     followers: tuple[Follower, ...] = (),
 ) -> StationView:
-    """A look at a station with these reservoirs and these publishers."""
+    """The view of a station with these reservoirs and these publishers."""
     return StationView(
         "quarantine-wing",
         NOW,
@@ -110,7 +110,7 @@ def ask(
     headers: Mapping[str, str] | None = None,
     body: bytes | None = None,
 ) -> Reply:
-    """Ask a server on loopback once, by a connection of its own."""
+    """Send a request to a server on loopback once, by a connection of its own."""
     with closing(http.client.HTTPConnection(LOOPBACK, port, timeout=10)) as connection:
         connection.request(method, path, body, dict(headers or {}))
         answer = connection.getresponse()

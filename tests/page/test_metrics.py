@@ -43,7 +43,7 @@ def values(family: Metric) -> list[float]:
 
 
 def test_a_strict_reader_finds_every_figure_in_base_units() -> None:
-    """The figures of the picture, converted, under the reservoir's name."""
+    """The figures of the snapshot, converted, under the reservoir's name."""
     found = metrics_of(station_view())
 
     assert {

@@ -17,10 +17,10 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.page.assembly import display_settings as configured
-from daemon.page.assembly import make_page
+from daemon.page.page_assembly import display_settings as configured
+from daemon.page.page_assembly import make_page
 from daemon.page.view import LatestView, ViewReader, alarm_views
-from tests.page.page_parts import NOW, PICTURE, display_settings, station_view
+from tests.page.page_parts import NOW, SNAPSHOT, display_settings, station_view
 from tests.parts.configurations import configuration
 from tests.parts.snapshots import a_snapshot
 
@@ -48,7 +48,7 @@ def at(seconds: float = 0.0) -> Instant:
 
 
 def view_reader(path: Path, seconds: float = 2.0) -> ViewReader:
-    """Whoever looks, so long after the start."""
+    """What reads the view, so long after the start."""
     return ViewReader(
         "quarantine-wing",
         [display_settings()],
@@ -59,8 +59,8 @@ def view_reader(path: Path, seconds: float = 2.0) -> ViewReader:
     )
 
 
-def picture(*alarms: str, **facts: JSON) -> dict[str, JSON]:
-    """The picture of a reservoir in which these alarms stand."""
+def snapshot_with(*alarms: str, **facts: JSON) -> dict[str, JSON]:
+    """The snapshot of a reservoir with these alarms."""
     usual: dict[str, JSON] = {
         "state": "unacknowledged",
         "priority": "medium",
@@ -68,7 +68,7 @@ def picture(*alarms: str, **facts: JSON) -> dict[str, JSON]:
         "why": "it is so",
     }
     details: dict[str, JSON] = {name: {**usual, **facts} for name in alarms}
-    return {**PICTURE, "time": "2031-05-04T09:00:00.000Z", "alarm_details": details}
+    return {**SNAPSHOT, "time": "2031-05-04T09:00:00.000Z", "alarm_details": details}
 
 
 def begun() -> Event:
@@ -76,9 +76,9 @@ def begun() -> Event:
     return Event("mix-1", at(), "", body_of(Kind.BATCH, {"what": "begun"}))
 
 
-def test_a_look_tells_pictures_ages_alarms_and_sizes(path: Path, writer: Writer) -> None:
+def test_a_view_has_snapshots_ages_alarms_and_sizes(path: Path, writer: Writer) -> None:
     """All of them from one journal."""
-    writer.append([begun()], 0.0, {"mix-1": picture("salt-low")})
+    writer.append([begun()], 0.0, {"mix-1": snapshot_with("salt-low")})
     found = view_reader(path).read()
 
     assert (2.0, True) == (found.reservoirs[0].age_s, found.reservoirs[0].fresh)
@@ -94,9 +94,9 @@ def test_a_look_tells_pictures_ages_alarms_and_sizes(path: Path, writer: Writer)
 
 def test_the_most_urgent_alarm_comes_first(path: Path, writer: Writer) -> None:
     """Of reservoir and station alike; what is withheld comes last."""
-    own = picture("storage-low", priority="high")
-    writer.append([begun()], 0.0, {"mix-1": picture("salt-low"), "": own})
-    withheld = picture("batch-stale", priority="high", state="shelved")
+    own = snapshot_with("storage-low", priority="high")
+    writer.append([begun()], 0.0, {"mix-1": snapshot_with("salt-low"), "": own})
+    withheld = snapshot_with("batch-stale", priority="high", state="shelved")
     kept = view_reader(path).read().alarms
     writer.append([begun()], 1.0, {"mix-1": withheld})
 
@@ -108,7 +108,7 @@ def test_an_alarm_of_a_reservoir_that_was_taken_out_is_not_shown(
     path: Path, writer: Writer
 ) -> None:
     """Nobody can clear it any more."""
-    writer.append([begun()], 0.0, {"mix-9": picture("salt-low")})
+    writer.append([begun()], 0.0, {"mix-9": snapshot_with("salt-low")})
 
     assert [] == view_reader(path).read().alarms
     assert [None] == [each.snapshot for each in view_reader(path).read().reservoirs]
@@ -123,7 +123,7 @@ def test_alarms_of_another_version_break_nothing(details: JSON, count: int) -> N
     assert count == len(alarm_views("mix-1", a_snapshot(alarm_details=details)))
 
 
-def test_without_a_journal_the_look_says_what_to_do(path: Path) -> None:
+def test_without_a_journal_the_view_says_what_to_do(path: Path) -> None:
     """Nothing is made where there was none."""
     found = view_reader(path).read()
 
@@ -132,7 +132,7 @@ def test_without_a_journal_the_look_says_what_to_do(path: Path) -> None:
     assert not path.exists()
 
 
-def test_a_journal_that_cannot_be_read_is_told(path: Path) -> None:
+def test_a_journal_that_cannot_be_read_gives_a_sentence(path: Path) -> None:
     """In a sentence, and not raised."""
     path.write_bytes(os.urandom(8192))
 
@@ -215,8 +215,8 @@ period_s = %s
     assert [60.0, 150.0] == limits
 
 
-def test_one_look_serves_all_who_asked_before_it_began() -> None:
-    """And nobody who asked later, nor whoever does not say when."""
+def test_one_view_serves_all_requests_that_came_before_it_began() -> None:
+    """And none that came later, nor one without a time."""
     looks = [replace(station_view(), last_seq=number) for number in range(3)]
     at_s = iter((5.0, 7.0, 9.0))
     latest, read = LatestView(lambda: next(at_s)), iter(looks).__next__

@@ -349,7 +349,7 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
     )
 )
 def test_no_picture_breaks_the_page(facts: dict[str, JSON]) -> None:
-    """A picture that another version wrote is shown as far as it goes."""
+    """A snapshot that another version wrote is shown as far as it goes."""
     view = station_view(reservoir_view(facts=facts))
 
     assert "mix-1" in unescape(status_page(view))

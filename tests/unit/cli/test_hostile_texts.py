@@ -14,7 +14,7 @@ import pytest
 
 from daemon.cli import calibrate_guide, command_client, watch
 from daemon.cli.calibrate_guide import Guide
-from daemon.cli.command_client import CommandResult
+from daemon.cli.command_client import CommandReply
 from daemon.cli.output import json_line, table
 from daemon.config import load
 from daemon.entries import JSON, Entry, Event, Instant, Kind
@@ -255,7 +255,7 @@ def test_the_routine_of_calibration_prints_nothing_raw(
         an_event(what="say", text=HALF, way_on=HALF, step="rinse"),
         an_event(what="returned", text=HALF),
     )
-    done = CommandResult("1", "mix-1", None, ok=True, answer=HALF)
+    done = CommandReply("1", "mix-1", None, ok=True, answer=HALF)
     monkeypatch.setattr(calibrate_guide, "journal_of", lambda _: journal)
     monkeypatch.setattr(calibrate_guide, "send", lambda *_: done)
     Guide(load(folder / "brinewright.toml"), "mix-1", "ct-1", unattended=True).run("x", {})
@@ -271,7 +271,7 @@ def test_an_answer_is_one_line(
     folder: Path, monkeypatch: pytest.MonkeyPatch, verb: str, *, ok: bool
 ) -> None:
     """Done or refused, as text and as JSON."""
-    result = CommandResult(HALF, "mix-1", HALF, ok, HALF)
+    result = CommandReply(HALF, "mix-1", HALF, ok, HALF)
     monkeypatch.setattr(command_client, "_await", lambda *_: result)
     words = lines_of(folder)[verb]
     for each in (told(words), told([*words, "--json"])):

@@ -1,4 +1,4 @@
-"""The page as the configuration asks for it."""
+"""The page, put together from the configuration."""
 
 from __future__ import annotations
 
