@@ -14,6 +14,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
 from tests.parts.numbered import reading
+from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, event, present
 
 STATE = f"brinewright/{STATION}/mix-1/state"
@@ -48,8 +49,8 @@ def test_a_picture_expires_with_the_broker_and_an_alarm_does_not(
         closing(MqttSink(section, STATION, reader)) as sink,
     ):
         pictures: dict[str, dict[str, JSON]] = {
-            "mix-1": {"probe": "ct-1", "age_h": 1},
-            "mix-2": {"probe": None, "age_h": 1},
+            "mix-1": stored(probe="ct-1", age_h=1),
+            "mix-2": stored(probe=None, age_h=1),
         }
         writer.append([reading(1), raised], 0.0, dict(pictures))
         sink.deliver([])

@@ -1,25 +1,15 @@
-"""The present state of one reservoir, and of the station itself, as the outside has it."""
+"""The present state of one reservoir, and of the station itself, as the outside has it.
+
+Apart from what makes them, so that who only reads them need not load the equations of seawater.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-from daemon.entries import Flag, Instant, Phase
-from daemon.mixing.alarm.alarm_state import LifecycleState
-from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.mixing.batch import lifecycle
+from daemon.entries import Flag, Phase
 from daemon.mixing.events import optional
-from daemon.mixing.station import due_batches
-from daemon.mixing.station.last_reading import LastReading, iso, last_reading
-
-if TYPE_CHECKING:
-    from daemon.entries import Reading
-    from daemon.mixing.alarm.alarm_state import AlarmState
-    from daemon.mixing.alarm.catalogue import AlarmKind
-    from daemon.mixing.station.host import StationSettings
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,97 +111,3 @@ class StationSnapshot:
     alarms: tuple[str, ...] = ()
     alarm_details: Mapping[str, AlarmSnapshot] = field(default_factory=dict)
     alarm_flood: bool = False
-
-
-def of_reservoir(
-    state: ReservoirState,
-    last: Reading | None,
-    settings: ReservoirSettings | None,
-    at: Instant,
-    t_s: float,
-    rows: Mapping[str, AlarmKind] = CATALOGUE,
-) -> ReservoirSnapshot:
-    """Return the whole present state of a reservoir.
-
-    Args:
-        state: Of the reservoir.
-        last: Its last reading; None before any.
-        settings: Of the reservoir; None for one that is not configured.
-        at: Now.
-        t_s: Monotonic time, s.
-        rows: The catalogue of alarms, with the owner's priorities.
-    """
-    batch = state.batch
-    age = lifecycle.age_h(batch, t_s)
-    start = None if settings is None else due_batches.next_start(state, at.wall, settings)
-    measured = LastReading() if last is None else last_reading(last)
-    return ReservoirSnapshot(
-        time=iso(at),
-        phase=batch.phase,
-        batch=batch.id or None,
-        age_h=None if age is None else round(age, 3),
-        stable_at=state.stable_at,
-        advice=batch.advice.text or None,
-        advice_salt_g=batch.advice.salt_g,
-        advice_water_l=batch.advice.water_l,
-        alarms=tuple(state.alarms.active_names),
-        alarm_details=_alarms(state.alarms, rows, at, t_s),
-        probe_health=_health(state, last),
-        probes_health={
-            name: str(probe.health.health) for name, probe in sorted(state.probes.items())
-        },
-        start_by=None if start is None else iso(Instant(start[0], 0.0)),
-        due=None if start is None else str(start[1]),
-        due_volume_l=None if start is None else start[1].volume_l,
-        salinity=measured.salinity,
-        salinity_u=measured.salinity_u,
-        specific_gravity=measured.specific_gravity,
-        conductivity_mS_cm=measured.conductivity_mS_cm,
-        temperature_C=measured.temperature_C,
-        flag=measured.flag,
-        probe=measured.probe,
-    )
-
-
-def of_station(state: StationState, at: Instant, settings: StationSettings) -> StationSnapshot:
-    """Return the present state of the station itself."""
-    return StationSnapshot(
-        time=iso(at),
-        alarms=tuple(state.alarms.active_names),
-        alarm_details=_alarms(state.alarms, settings.alarms, at, state.timeline.t_s),
-        alarm_flood=state.load.flooding,
-    )
-
-
-def _alarms(
-    state: AlarmState, rows: Mapping[str, AlarmKind], at: Instant, t_s: float
-) -> dict[str, AlarmSnapshot]:
-    """Return every alarm that is not normal, by name."""
-    return {
-        name: _alarm(name, state, rows[name], at, t_s)
-        for name in sorted(state.known)
-        if state.known[name].state is not LifecycleState.NORMAL and name in rows
-    }
-
-
-def _alarm(name: str, state: AlarmState, row: AlarmKind, at: Instant, t_s: float) -> AlarmSnapshot:
-    alarm = state.known[name]
-    suppressed = alarm.state is LifecycleState.SUPPRESSED_BY_DESIGN
-    return AlarmSnapshot(
-        state=str(alarm.state),
-        priority=str(row.priority),
-        since=iso(at, alarm.since_s - t_s),
-        active=alarm.active,
-        why=alarm.why,
-        raised_at=iso(at, alarm.raised_s[-1] - t_s) if alarm.raised_s else None,
-        until=None if alarm.until_s is None else iso(at, alarm.until_s - t_s),
-        reason=alarm.reason or (alarm.suppressed_by if suppressed else ""),
-        who=alarm.who,
-        repeating=alarm.repeating,
-    )
-
-
-def _health(state: ReservoirState, last: Reading | None) -> str | None:
-    """Return the status signal of the probe that decides."""
-    probe = None if last is None else state.probes.get(last.probe)
-    return None if probe is None else str(probe.health.health)

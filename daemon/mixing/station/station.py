@@ -21,7 +21,7 @@ from daemon.mixing.events import (
 from daemon.mixing.probe import calibration_routines, health
 from daemon.mixing.probe.calibration_history import Calibrations, name_of
 from daemon.mixing.probe.salinity import as_water
-from daemon.mixing.station import annunciation, due_batches, host, learning, snapshot, water
+from daemon.mixing.station import annunciation, due_batches, host, learning, present_state, water
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.commands.context import CommandResult, Rejected
@@ -255,8 +255,8 @@ class Station:
     def snapshot(self, reservoir: str, at: Instant) -> ReservoirSnapshot | StationSnapshot:
         """Return the whole present state of one reservoir, or of the station for no name."""
         if not reservoir:
-            return snapshot.of_station(self.state, at, self._own)
-        return snapshot.of_reservoir(
+            return present_state.of_station(self.state, at, self._own)
+        return present_state.of_reservoir(
             self.state.reservoirs.get(reservoir, ReservoirState()),
             self._last.get(reservoir),
             self._settings.get(reservoir),
