@@ -37,7 +37,7 @@ from calibration.mistakes import (
     expired,
     overdue,
 )
-from calibration.model import Calibration
+from calibration.model import NEVER_CALIBRATED, Calibration
 from calibration.points import Capture
 from calibration.record import CalibrationRecord, CheckRecord
 from calibration.references import Reference
@@ -169,7 +169,10 @@ class Routine:
 
     def _abort(self) -> tuple[RoutineOutput, ...]:
         self.step = RoutineStep.ABORTED
-        text = f"Aborted; nothing is saved and calibration {self.plan.before.id} stays in force."
+        before = self.plan.before.id
+        never = before == NEVER_CALIBRATED
+        in_force = "no calibration is" if never else f"calibration {before} stays"
+        text = f"Aborted; nothing is saved and {in_force} in force."
         return (Message(RoutineStep.ABORTED, text),)
 
     def _hold(self, finding: Finding) -> tuple[RoutineOutput, ...]:

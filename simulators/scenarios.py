@@ -77,7 +77,7 @@ def plain_batch() -> Scenario:
     return _batch(
         "plain-batch",
         "Three minutes of purified water, then salt for 34 poured over two minutes.",
-        "Dissolving at 3 min, steady about 12 min after the pour, ready at 34.",
+        "Dissolving at 3 min, ready at 34 about 25 min after the pour.",
     )
 
 

@@ -74,7 +74,7 @@ def shelve(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Shelve an alarm for a time, after which it is unshelved."""
+    """Shelve an alarm for a time. It is unshelved afterwards."""
     settings = read_config(config)
     if (hours is None) == (minutes is None):
         fail("say for how long, with either --hours or --minutes", USAGE)

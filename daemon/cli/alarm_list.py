@@ -69,7 +69,7 @@ def list_(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """List alarms that need action, the most urgent first, then those shelved or suppressed."""
+    """List alarms that need action. Those shelved or suppressed come last."""
     settings = read_config(config)
     names = [STATION, *(each.name for each in settings.reservoirs)]
     if reservoir is not None and reservoir not in names:
@@ -184,7 +184,7 @@ def _block(each: PresentAlarm, zone: tzinfo) -> str:
     mark = priority.upper() if each.row.priority is Priority.HIGH else priority
     rows = [
         (mark, f"{_place(each)} {each.row.name}: {_state(each, zone)}"),
-        ("why", each.alarm.why or each.row.means),
+        ("why" if each.alarm.active else "was", each.alarm.why or each.row.means),
         ("do", each.row.do if each.alarm.active else "acknowledge it; it has cleared"),
     ]
     return table([(head.ljust(len(Priority.MEDIUM)), text) for head, text in rows])

@@ -29,7 +29,7 @@ def add_to(group: typer.Typer) -> None:
 
 
 def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
-    """Send a test message now to every receiver of notifications.
+    """Send a test message to every receiver of notifications.
 
     Ends with 1 when some did not take it, and with 69 when none did.
     """

@@ -61,7 +61,7 @@ def create(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Copy journal, cursors, inbox and configuration to one file, while all goes on."""
+    """Copy all records to one file, while the service runs."""
     settings = read_config(config)
     journal_of(settings.journal.path)
     if lacking := missing_rights(file.parent, write=True):
@@ -82,7 +82,7 @@ def create(
 
 @backup.command(name="check")
 def check_file(*, file: File, as_json: Json = False) -> None:
-    """Say whether a backup is whole and what is in it, without restoring it."""
+    """Say whether a backup is whole, and what is in it. Nothing is restored."""
     _check_there(file)
     manifest = check(file)
     emit(_payload(file, manifest), as_json=as_json, text=_summary(f"{file} is whole", manifest))

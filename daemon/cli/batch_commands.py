@@ -40,14 +40,16 @@ def start(
         float | None, typer.Option(help="Water before the salt, heel included, litres.")
     ] = None,
     lot: Annotated[str | None, typer.Option(help="Lot of the mix.")] = None,
-    heel_volume: Annotated[float | None, typer.Option(help="Heel in it, litres.")] = None,
+    heel_volume: Annotated[
+        float | None, typer.Option(help="Heel in it, left from the last batch, litres.")
+    ] = None,
     heel_salinity: Annotated[float | None, typer.Option(help="Salinity of the heel, ppt.")] = None,
     batch: Named = None,
     reservoir: Where = None,
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Record what is being mixed, so that the salt can be accounted for.
+    """Record what is mixed, so that missing salt is noticed.
 
     A second start before release replaces the first.
     """

@@ -119,7 +119,7 @@ def check(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Compare a probe with a reference and adjust nothing: the thing to do each week."""
+    """Compare a probe with a reference and adjust nothing. Best done each week."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     arguments = _arguments(settings, references, thermometer, tolerance, unattended=unattended)
@@ -135,7 +135,7 @@ def abort(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """End a routine that was left in another terminal; nothing of it is saved."""
+    """End a routine without saving it. It may run in another terminal."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     arguments: dict[str, JSON] = {"probe": _probe(settings, place, probe)}
@@ -150,7 +150,7 @@ def back(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Say that a probe is back in the water, so that its readings count again."""
+    """Confirm that a probe is back in the water. Its readings count again."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     arguments: dict[str, JSON] = {"probe": _probe(settings, place, probe), "step": "return"}
@@ -165,7 +165,7 @@ def revert(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Go back to an older calibration; what was made since is kept and not used."""
+    """Go back to an older calibration. Later ones are kept and not used."""
     settings = read_config(config)
     record = _record_of(_records(settings), name)
     place, _, probe = record.probe.partition("/")
@@ -185,7 +185,7 @@ def settle(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """Put a calibration that is on hold in force, after a repair that changed the probe."""
+    """Put a calibration that is on hold in force. A repair that changed the probe is named."""
     settings = read_config(config)
     place = reservoir_of(settings, reservoir)
     arguments: dict[str, JSON] = {
@@ -204,7 +204,7 @@ def list_(
     config: ConfigPath = None,
     as_json: Json = False,
 ) -> None:
-    """List calibrations, checks and returns to older ones, the newest first."""
+    """List calibrations and checks, the newest first. Returns to older ones too."""
     settings = read_config(config)
     known = Calibrations(_records(settings))
     chosen = [

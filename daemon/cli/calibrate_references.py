@@ -42,7 +42,7 @@ def ask_for_thermometer() -> tuple[str | None, float | None]:
 
 def _bottle(kinds: list[str]) -> str:
     while True:
-        typed = input("Number of the bottle: ").strip()
+        typed = input(f"Which reference solution of the list, 1 to {len(kinds)}: ").strip()
         if not (typed.isdigit() and 1 <= int(typed) <= len(kinds)):
             print_text(f"1 to {len(kinds)}, please.")
             continue

@@ -168,7 +168,7 @@ def _brinewright(
         typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
     ] = False,
 ) -> None:
-    """Watch a mixing reservoir of synthetic seawater, and work out its doses."""
+    """Watch a mixing reservoir of artificial seawater, and work out its doses."""
 
 
 if __name__ == "__main__":

@@ -109,7 +109,7 @@ def correct(
     temperature: Temperature = 25.0,
     as_json: Json = False,
 ) -> None:
-    """Compute the mix or the purified water that brings a batch to its target."""
+    """Compute what brings a batch to its target."""
     known, source = _yield(lot, mix_yield, config)
     used = known.value
     try:
@@ -169,7 +169,7 @@ def change(
     temperature: Temperature = 25.0,
     as_json: Json = False,
 ) -> None:
-    """Compute what a water change does to a tank, and how many bring it to a salinity."""
+    """Compute what water changes do to the salinity of a tank."""
     steps: list[float] = []
     once_l: float | None = None
     try:

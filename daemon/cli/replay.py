@@ -65,7 +65,7 @@ def replay(
     ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print each event as one line.")] = False,
 ) -> None:
-    """Play a recording through the station and print what it would have said."""
+    """Print what the service would have said to a recording."""
     settings = read_config(config)
     vessel = _reservoir_of(settings, reservoir)
     reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}

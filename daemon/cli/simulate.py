@@ -23,7 +23,7 @@ def register(app: typer.Typer) -> None:
 
 
 def simulate(context: typer.Context) -> None:
-    """Play or record a simulated reservoir (words as 'simulate --help' says)."""
+    """Play or record a simulated reservoir."""
     if importlib.util.find_spec("simulators") is None:
         fail("the simulators are not installed; run from a full checkout", UNAVAILABLE)
     sys.stdout.flush()

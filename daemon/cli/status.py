@@ -29,7 +29,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.health import Health
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
-from daemon.mixing.station.steady import expected_steady, steady_since
+from daemon.mixing.station.steady import expected_steady, is_late, steady_since
 from daemon.reports.event_text import alarm_names
 
 OLD_S = 60.0
@@ -133,7 +133,7 @@ def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo
         ("probes", _probes(snapshot)),
         ("batch", snapshot.batch or ""),
         ("released", _released(snapshot)),
-        ("expected steady", local_iso(expected_steady(snapshot), zone, SECOND)),
+        ("expected steady", _expected_steady(snapshot, zone)),
         ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),
         ("advice", snapshot.advice or ""),
         ("next due", _next_due(snapshot, zone)),
@@ -141,6 +141,11 @@ def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo
         ("as of", _as_of(snapshot.time, zone, real_time=real_time)),
     ]
     return table([row for row in rows if row[1]])
+
+
+def _expected_steady(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
+    late = ", later than forecast" if is_late(snapshot) else ""
+    return f"{local_iso(expected_steady(snapshot), zone, SECOND)}{late}"
 
 
 def _salinity(snapshot: ReservoirSnapshot) -> str:

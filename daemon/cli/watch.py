@@ -183,7 +183,7 @@ def _temperature(snapshot: ReservoirSnapshot) -> str:
     if snapshot.probe_health == Health.FUNCTION_CHECK:
         return "the probe is out of the water for calibration"
     value = snapshot.temperature_C
-    return "no value" if value is None else f"{value} °C"
+    return "no value" if value is None else f"{value:.2f} °C"
 
 
 def _steady(

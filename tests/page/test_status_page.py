@@ -113,6 +113,17 @@ def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -
     assert other not in said
 
 
+@pytest.mark.parametrize(
+    "now, note", [("2031-05-04T07:09:00.000Z", ""), ("2031-05-04T07:11:00.000Z", ", later")]
+)
+def test_a_forecast_that_has_passed_says_so(now: str, note: str) -> None:
+    """A moment in the past is no moment to wait for."""
+    said = read(present(seen(phase=str(Phase.DISSOLVING), time=now))).text
+
+    assert f"Expected steady2031-05-04 07:10 UTC{note}" in said
+    assert bool(note) == (", later than forecast" in said)
+
+
 def test_labels_are_those_of_the_vocabulary() -> None:
     """Target, last reading, and a conductivity as the instrument indicates it."""
     said = read(station_view()).text

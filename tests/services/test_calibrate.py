@@ -200,7 +200,7 @@ def test_ctrl_c_aborts_and_leaves_the_probe_to_be_put_back(tmp_path: Path) -> No
         with at_terminal(words(station, "--reference", BOTTLE)) as person:
             into_the_bottle(person, stage)
             person.interrupt()
-            person.expect("Aborted; nothing is saved and calibration none stays in force")
+            person.expect("Aborted; nothing is saved and no calibration is in force")
             person.expect("back in the water:")
             person.interrupt(until="do not count until 'brinewright calibrate back' is given")
             assert 130 == person.ended()

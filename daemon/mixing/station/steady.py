@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
@@ -18,6 +19,17 @@ FACT = (Phase.VERIFYING, Phase.READY, Phase.OFF_TARGET, Phase.STALE)
 def expected_steady(snapshot: ReservoirSnapshot) -> str | None:
     """Return when the water is expected to be steady, ISO 8601; None where nothing is forecast."""
     return _moment(snapshot, FORECAST)
+
+
+def is_late(snapshot: ReservoirSnapshot) -> bool:
+    """Return whether the moment of the forecast has passed and the water is not steady yet."""
+    expected = expected_steady(snapshot)
+    try:
+        return expected is not None and (
+            datetime.fromisoformat(expected) < datetime.fromisoformat(snapshot.time)
+        )
+    except (ValueError, TypeError):
+        return False
 
 
 def steady_since(snapshot: ReservoirSnapshot) -> str | None:

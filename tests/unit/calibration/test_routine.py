@@ -253,7 +253,7 @@ def test_an_abort_at_the_verdict_saves_nothing() -> None:
     (said,) = made.act(ActKind.ABORT)
 
     assert isinstance(said, parts.Message)
-    assert "calibration none stays in force" in said.text
+    assert "no calibration is in force" in said.text
 
 
 def test_an_act_that_does_not_fit_changes_nothing() -> None:

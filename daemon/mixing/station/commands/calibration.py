@@ -166,8 +166,7 @@ def _back(context: CalibrationContext, place: Place, doing: ActKind, step: str) 
     """Let the readings count again, once a person confirms that the probe is in the water."""
     if not place.is_out:
         raise Rejected(
-            f"probe {place.probe} is not being calibrated; calibrate.start or calibrate.check"
-            " begins it"
+            f"probe {place.probe} is not being calibrated; begin a calibration or a check first"
         )
     if doing is not ActKind.CONFIRM or step not in ("", calibration_routines.BACK):
         raise Rejected(

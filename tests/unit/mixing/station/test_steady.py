@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daemon.entries import Phase
-from daemon.mixing.station.steady import expected_steady, steady_since
+from daemon.mixing.station.steady import expected_steady, is_late, steady_since
 from tests.parts.snapshots import a_snapshot
 
 AT = "2031-05-04T07:10:00.000Z"
@@ -33,3 +33,18 @@ def test_the_phase_says_whether_the_moment_lies_ahead(
 
     assert (expected, since) == (expected_steady(snapshot), steady_since(snapshot))
     assert NEITHER == (expected_steady(unknown), steady_since(unknown))
+
+
+@pytest.mark.parametrize(
+    "phase, now, late",
+    [
+        (Phase.DISSOLVING, "2031-05-04T07:09:59.000Z", False),
+        (Phase.DISSOLVING, AT, False),
+        (Phase.DISSOLVING, "2031-05-04T07:10:01.000Z", True),
+        (Phase.READY, "2031-05-04T07:10:01.000Z", False),
+    ],
+)
+def test_a_forecast_that_has_passed_is_late(phase: Phase, now: str, *, late: bool) -> None:
+    """Only while the water is not steady yet; once it is, the moment is a fact."""
+    assert late == is_late(a_snapshot(phase=str(phase), stable_at=AT, time=now))
+    assert not is_late(a_snapshot(phase=str(phase), stable_at=None, time=now))
