@@ -56,7 +56,10 @@ VERDICTS: dict[str, tuple[str, str]] = {
     "discarded": ("Discarded", "not for use"),
 }
 CAUTIONS = (
-    "Calibrate that instrument apart from the probe; where the two disagree, do not use the water.",
+    (
+        "Calibrate the independent instrument apart from the probe;"
+        " where the two disagree, do not use the water."
+    ),
     "Salinity alone was judged here: temperature, pH, alkalinity and oxygen were not.",
 )
 

@@ -118,7 +118,7 @@ def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -
 )
 def test_a_forecast_that_has_passed_says_so(now: str, note: str) -> None:
     """A moment in the past is no moment to wait for."""
-    said = read(present(seen(phase=str(Phase.DISSOLVING), time=now))).text
+    said = read(station_view(reservoir_view(phase=str(Phase.DISSOLVING), time=now))).text
 
     assert f"Expected steady2031-05-04 07:10 UTC{note}" in said
     assert bool(note) == (", later than forecast" in said)
