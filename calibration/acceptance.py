@@ -174,30 +174,31 @@ def _factor(fit: Fit, before: Calibration, limits: Limits) -> Iterator[_Reason]:
 
 def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
     """Yield what contradicts the calibration in force, and whether that is settled."""
-    seen = contrast.comparison
-    if seen is None:
+    comparison = contrast.comparison
+    if comparison is None:
         return
-    if seen.zero_moved and not contrast.repair:
+    if comparison.zero_moved and not contrast.repair:
         yield (
             CalibrationOutcome.HOLD,
             (
-                f"The zero moved by {seen.zero_moved_mS_cm:+.3f} mS/cm since the calibration in"
+                f"The zero moved by {comparison.zero_moved_mS_cm:+.3f} mS/cm since the calibration"
+                " in"
                 f" force, more than the {ZERO_REPEATS_MS_CM:g} mS/cm that a dry cell does: a film"
                 " of solution in the cell does that. Rinse it, dry it and repeat."
             ),
         )
-    if not seen.contradicts:
-        if seen.unconfirmed_percent and not contrast.repair:
-            yield CalibrationOutcome.ACCEPT_WITH_WARNING, _unconfirmed(seen)
+    if not comparison.contradicts:
+        if comparison.unconfirmed_percent and not contrast.repair:
+            yield CalibrationOutcome.ACCEPT_WITH_WARNING, _unconfirmed(comparison)
         return
-    if seen.compensating is not None:
-        yield CalibrationOutcome.REFUSE, _compensates(seen)
+    if comparison.compensating is not None:
+        yield CalibrationOutcome.REFUSE, _compensates(comparison)
         return
     what = (
-        f"it would change the salinity of the same water by {seen.change_ppt:+.2f} ppt"
-        f" (E_n {seen.en:+.1f}; beyond 1 they contradict one another)"
+        f"it would change the salinity of the same water by {comparison.change_ppt:+.2f} ppt"
+        f" (E_n {comparison.en:+.1f}; beyond 1 they contradict one another)"
     )
-    settled = _settled(contrast, seen)
+    settled = _settled(contrast, comparison)
     if settled:
         yield (
             CalibrationOutcome.ACCEPT_WITH_WARNING,
@@ -206,7 +207,7 @@ def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
         return
     cause = (
         "Bubbles, a fouled cell or a diluted solution do that"
-        if seen.reads_low
+        if comparison.reads_low
         else "A solution that lost water, a wet cell in air or a cell that was cleaned does that"
     )
     yield (
@@ -222,30 +223,32 @@ SETTLES = (
 )
 
 
-def _settled(contrast: Contrast, seen: Comparison) -> str:
+def _settled(contrast: Contrast, comparison: Comparison) -> str:
     """Say what settles a contradiction; empty where nothing does."""
     if contrast.repair:
         return f"taken because of the repair: {contrast.repair}"
     if contrast.on_hold:
         return f"taken because {contrast.on_hold}, which was held, says the same by another lot"
-    if seen.lots_agree and not seen.reads_low:
+    if comparison.lots_agree and not comparison.reads_low:
         return "taken because solutions of two lots say the same"
     return ""
 
 
-def _unconfirmed(seen: Comparison) -> str:
+def _unconfirmed(comparison: Comparison) -> str:
     return (
-        f"It moves the salinity of the same water by {seen.change_ppt:+.2f} ppt"
-        f" (E_n {seen.en:+.1f}), and its solution alone is worth"
-        f" ± {seen.expanded_ppt:.2f} ppt: readings are stated with more uncertainty until a check"
+        f"It moves the salinity of the same water by {comparison.change_ppt:+.2f} ppt"
+        f" (E_n {comparison.en:+.1f}), and its solution alone is worth"
+        f" ± {comparison.expanded_ppt:.2f} ppt: readings are stated with more uncertainty"
+        " until a check"
         " in a solution of another lot agrees."
     )
 
 
-def _compensates(seen: Comparison) -> str:
+def _compensates(comparison: Comparison) -> str:
     return (
         "The difference from the calibration in force is that of an instrument that compensates"
-        f" for temperature by {seen.compensating:.1f} % per °C to 25 °C, and not of a cell: switch"
+        f" for temperature by {comparison.compensating:.1f} % per °C to 25 °C, and not of a cell:"
+        " switch"
         " compensation off in the instrument, or state it in the probe's configuration"
         " (compensation), and repeat. If it is off for certain, repeat at 25 °C, where both are"
         " alike."

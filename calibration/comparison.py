@@ -77,8 +77,8 @@ class Comparison:
 
         One lot may be wrong, and bubbles make two read low alike.
         """
-        known = self.expanded_before_ppt <= DISTINCT_PPT
-        if not known or (self.lots_agree and not self.reads_low):
+        distinct = self.expanded_before_ppt <= DISTINCT_PPT
+        if not distinct or (self.lots_agree and not self.reads_low):
             return 0.0
         if abs(self.change_ppt) <= self.expanded_ppt * (1.0 if self.lots_agree else _SINGLE_SHARE):
             return 0.0
@@ -140,14 +140,14 @@ def compare(
 
 def _expanded_ppt(factor: float, zero_mS_cm: float, covariance: Matrix) -> float:
     """Return the expanded uncertainty, k = 2, of salinity that a correction alone has."""
-    found = []
+    candidates = []
     for temperature_C in TEMPERATURES_C:
         conductivity = float(gsw.C_from_SP(SALINITY, temperature_C, 0.0))
         raw = conductivity / factor + zero_mS_cm
         sensitivities = salinity_sensitivities(conductivity, temperature_C)
         gradient = _gradient(raw, factor, zero_mS_cm, sensitivities)
-        found.append(COVERAGE_K * math.sqrt(quadratic(gradient, covariance)))
-    return max(found)
+        candidates.append(COVERAGE_K * math.sqrt(quadratic(gradient, covariance)))
+    return max(candidates)
 
 
 def difference(fit: Fit, other: Calibration, rows: Sequence[Row] = ()) -> tuple[float, float]:
@@ -158,7 +158,7 @@ def difference(fit: Fit, other: Calibration, rows: Sequence[Row] = ()) -> tuple[
         other: The older one, with what its uncertainty has grown by.
         rows: The budget that the older one was made with.
     """
-    found = []
+    candidates = []
     for temperature_C in TEMPERATURES_C:
         conductivity = float(gsw.C_from_SP(SALINITY, temperature_C, 0.0))
         raw, raw_C = other.invert(conductivity, temperature_C)
@@ -173,8 +173,8 @@ def difference(fit: Fit, other: Calibration, rows: Sequence[Row] = ()) -> tuple[
             other,
             rows,
         )
-        found.append((change, change / (COVERAGE_K * u)))
-    return max(found, key=lambda pair: abs(pair[1]))
+        candidates.append((change, change / (COVERAGE_K * u)))
+    return max(candidates, key=lambda pair: abs(pair[1]))
 
 
 def _gradient(
@@ -188,7 +188,7 @@ def _lots_agree(
     fit: Fit, captures: Sequence[Capture], instrument: Instrument, zero_mS_cm: float
 ) -> bool:
     """Say whether every two solutions of different lots give the same cell constant."""
-    seen: list[tuple[str, float, float]] = []
+    constants: list[tuple[str, float, float]] = []
     for point in captures:
         bottle = point.reference.bottle
         if not point.reference.is_solution or bottle is None:
@@ -202,8 +202,8 @@ def _lots_agree(
             fit.factor * math.sqrt(max(0.0, fit.covariance[1][1])),
         )
         constant = value.conductivity_mS_cm / (point.raw_mS_cm - zero_mS_cm)
-        seen.append((bottle.lot, constant, u / value.conductivity_mS_cm))
-    pairs = [(a, b) for a, b in combinations(seen, 2) if a[0] != b[0]]
+        constants.append((bottle.lot, constant, u / value.conductivity_mS_cm))
+    pairs = [(a, b) for a, b in combinations(constants, 2) if a[0] != b[0]]
     return bool(pairs) and all(
         abs(a[1] / b[1] - 1.0) <= COVERAGE_K * math.hypot(a[2], b[2]) for a, b in pairs
     )

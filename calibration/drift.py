@@ -1,10 +1,10 @@
-"""How far a cell constant may have moved since it was calibrated, and what checks say of that.
+"""How far a cell constant may have moved since it was calibrated, with checks as observations.
 
-Before anything is known the cell constant drifts by 0 ± the rate assumed of the probe.  Each
-check and each later calibration is one more observation of it.  What two observations share
-(the lot of their solution) is a state of its own, so that it is not taken for drift, and a
-solution of another lot speaks of both.  An observation that agrees never widens; one that
-contradicts does, since what it says is not corrected for.
+At first the cell constant drifts by 0 ± the rate assumed of the probe.  Each check and each later
+calibration is one more observation.  The error that two observations share (the lot of their
+solution) is a state of its own, so that it is not taken for drift; a solution of another lot
+observes both.  An observation that agrees never widens the uncertainty; one that contradicts
+does, because the result is not corrected for it.
 
 Source: the linear Kalman filter (Kalman 1960, J. Basic Eng. 82, 35; from memory); that the
 rate wanders, and how far, is our own choice.
@@ -36,15 +36,15 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Observation:
-    """The cell constant as one point saw it, relative to the calibration in force.
+    """The cell constant measured at one point, relative to the calibration in force.
 
     Attributes:
         days: Since that calibration.
         change: True cell constant over that of the calibration, less 1.
-        u: Standard uncertainty by all that is of this point alone.
+        u: Standard uncertainty of this point alone.
         lot: Of the solution; empty where it has none.
         lot_u: Relative standard uncertainty of that lot's value.
-        agrees: Whether it was found to agree when it was made; None where nobody said.
+        agrees: Whether it agreed by its record; None where not recorded.
     """
 
     days: float
@@ -69,7 +69,7 @@ class Rate:
 
 
 def assumed(percent_30d: float) -> Rate:
-    """Return the rate before anything is known: 0, with limits of so many per cent in 30 days."""
+    """Return the rate before any observation: 0, with limits of so many per cent in 30 days."""
     return Rate(0.0, percent_30d / 100.0 / THIRTY_DAYS / math.sqrt(3.0))
 
 
@@ -95,7 +95,7 @@ class Course:
     days: float = 0.0
 
     def to(self, days: float) -> None:
-        """Let time pass; a day before the last one changes nothing."""
+        """Advance to a day; a day before the last one changes nothing."""
         span = max(0.0, days - self.days)
         step = np.eye(len(self.mean))
         step[_OWN, _RATE] = span
@@ -108,7 +108,7 @@ class Course:
         self.days += span
 
     def widen(self, relative_u: float) -> None:
-        """Let the lots that the calibration rests on be off by more than they state.
+        """Widen the uncertainty of the lots that the calibration rests on.
 
         Args:
             relative_u: Standard uncertainty of the factor that this adds, relative.
@@ -120,60 +120,64 @@ class Course:
         state = _FIRST_LOT + self.lots.index(weighty)
         self.covariance[state, state] += (relative_u / self.shares[weighty]) ** 2
 
-    def observe(self, seen: Observation) -> bool:
-        """Take one observation; say whether it agrees.
+    def observe(self, observation: Observation) -> bool:
+        """Add one observation; return whether it agrees.
 
         It is of its own day, or of the last one followed where that is later.
         """
-        self.to(seen.days)
+        self.to(observation.days)
         before = self.variance()
-        see = self._sight(seen)
-        spread = float(see @ self.covariance @ see) + seen.u**2
-        off = seen.change - float(see @ self.mean)
+        see = self._sight(observation)
+        spread = float(see @ self.covariance @ see) + observation.u**2
+        off = observation.change - float(see @ self.mean)
         gain = (self.covariance @ see) / spread
-        agrees = seen.agrees if seen.agrees is not None else self._fits(seen, see, spread)
+        agrees = (
+            observation.agrees
+            if observation.agrees is not None
+            else self._fits(observation, see, spread)
+        )
         self.mean = self.mean + gain * off
-        known = self.covariance
-        self.covariance = known - np.outer(gain, see @ known)
+        prior = self.covariance
+        self.covariance = prior - np.outer(gain, see @ prior)
         if agrees:
             self._temper(before)
         elif self.variance() < MORE * before:
-            # It contradicts, so it makes nothing surer.
-            self.covariance = known
+            # A contradiction must not reduce the uncertainty.
+            self.covariance = prior
             self._sharpen(MORE * before)
         return agrees
 
     def variance(self) -> float:
-        """Return the relative variance of the factor in force: what is not known, and what is off.
+        """Return the relative variance of the factor in force: uncertainty and estimated error.
 
-        The factor is not corrected for what the observations say, so that counts in full.
+        The factor is not corrected for that error, so it counts in full.
         """
         see = self._error()
         return float(see @ self.covariance @ see) + float(see @ self.mean) ** 2
 
     def rate(self) -> Rate:
-        """Return how fast it drifts, by all that was seen."""
+        """Return how fast it drifts, by all observations."""
         u = math.sqrt(max(0.0, float(self.covariance[_RATE, _RATE])))
         return Rate(float(self.mean[_RATE]), u)
 
-    def _fits(self, seen: Observation, see: Floats, spread: float) -> bool:
-        """Say whether an observation agrees with the factor in force, by its E_n number."""
+    def _fits(self, observation: Observation, see: Floats, spread: float) -> bool:
+        """Return whether an observation agrees with the factor in force, by its E_n number."""
         whole = spread + float(see @ self.mean) ** 2
-        return abs(seen.change) <= COVERAGE_K * math.sqrt(whole)
+        return abs(observation.change) <= COVERAGE_K * math.sqrt(whole)
 
-    def _sight(self, seen: Observation) -> Floats:
+    def _sight(self, observation: Observation) -> Floats:
         """Return what an observation sees of each state; a lot not met before becomes one."""
-        if seen.lot and seen.lot not in self.lots:
-            self.lots.append(seen.lot)
+        if observation.lot and observation.lot not in self.lots:
+            self.lots.append(observation.lot)
             size = len(self.mean)
             self.mean = np.append(self.mean, 0.0)
             grown = np.zeros((size + 1, size + 1))
             grown[:size, :size] = self.covariance
-            grown[size, size] = seen.lot_u**2
+            grown[size, size] = observation.lot_u**2
             self.covariance = grown
         see = self._error()
-        if seen.lot:
-            see[_FIRST_LOT + self.lots.index(seen.lot)] += -1.0
+        if observation.lot:
+            see[_FIRST_LOT + self.lots.index(observation.lot)] += -1.0
         return see
 
     def _error(self) -> Floats:
@@ -214,7 +218,7 @@ def begin(
         rows: Budget of the calibration.
         factor: Relative cell constant found.
         lots_u: Relative standard uncertainty of the value of each lot that it rests on, above 0.
-        rate: What is known of its drift.
+        rate: Of its drift.
         percent_30d: Drift assumed of the probe, ± % in thirty days.
     """
     own, shares = 0.0, {}
@@ -225,8 +229,8 @@ def begin(
             shares[lot] = part / lots_u[lot]
         elif not name.startswith((LOT, TABLE)) and row.sensitivity[2] == 0.0:
             own += part**2
-    known = np.diag([own, rate.u**2, *(lots_u[lot] ** 2 for lot in shares)])
-    mean = np.zeros(len(known))
+    covariance = np.diag([own, rate.u**2, *(lots_u[lot] ** 2 for lot in shares)])
+    mean = np.zeros(len(covariance))
     mean[_RATE] = rate.per_day
     wander = (WANDER * assumed(percent_30d).u) ** 2 / THIRTY_DAYS
-    return Course(wander, list(shares), shares, mean, known)
+    return Course(wander, list(shares), shares, mean, covariance)

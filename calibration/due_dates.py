@@ -114,8 +114,10 @@ def _factors(records: Sequence[Record], probe: str) -> Iterator[MeasuredFactor]:
         if isinstance(record, CalibrationRecord) and "factor" in record.fit.measured:
             if record.on_hold:
                 continue
-            made = record.calibration
-            yield MeasuredFactor(moment(record.made_at), made.factor, made.u_factor, record.id)
+            calibration = record.calibration
+            yield MeasuredFactor(
+                moment(record.made_at), calibration.factor, calibration.u_factor, record.id
+            )
         elif isinstance(record, CheckRecord) and record.calibration_id in calibrations:
             checked = calibrations[record.calibration_id].calibration
             yield from _checked(record, checked.factor)

@@ -107,13 +107,13 @@ class _Ledger:
     rows: dict[str, Row] = field(default_factory=dict)
 
     def add(self, origin: str, cause: Input, per_unit: Vector) -> None:
-        known = self.rows.get(origin)
-        if known is None:
+        row = self.rows.get(origin)
+        if row is None:
             self.rows[origin] = Row(cause, per_unit)
             return
-        share = cause.u / known.cause.u if known.cause.u else 0.0
-        a, b, c = (x + share * y for x, y in zip(known.sensitivity, per_unit, strict=True))
-        self.rows[origin] = Row(known.cause, (a, b, c))
+        share = cause.u / row.cause.u if row.cause.u else 0.0
+        a, b, c = (x + share * y for x, y in zip(row.sensitivity, per_unit, strict=True))
+        self.rows[origin] = Row(row.cause, (a, b, c))
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +168,7 @@ def fit(
     offset, offset_rows = temperature_offset(captures, instrument, before, thermometer)
     points = _points(captures, instrument, before, offset)
     solutions = [p for p in points if p.capture and p.capture.reference.is_solution]
-    line = _line(points, before) if solutions else _kept(points, before)
+    line = _line(points, before) if solutions else _carried_over(points, before)
     if line.slope <= 0.0:
         raise CannotFit(
             "the value shown does not rise with conductivity: the points contradict one another;"
@@ -180,7 +180,7 @@ def fit(
     for origin, cause, share in offset_rows:
         ledger.add(origin, cause, (share * per_offset[0], share * per_offset[1], share))
     if not solutions:
-        _enter_kept(ledger, points, before)
+        _enter_carried_over(ledger, points, before)
     rows = tuple(sorted(ledger.rows.values(), key=lambda row: -abs(row.contribution[0])))
     return Fit(
         factor,
@@ -198,17 +198,17 @@ def fit(
 def _points(
     captures: Sequence[Capture], instrument: Instrument, before: Calibration, offset: float
 ) -> list[_Point]:
-    found = [
+    points = [
         _point(capture, instrument, capture.raw_C + offset)
         for capture in captures
         if capture.reference.is_solution or capture.reference.is_zero
     ]
-    values = [point.value.conductivity_mS_cm for point in found]
+    values = [point.value.conductivity_mS_cm for point in points]
     if values and max(values) - min(values) < _APART * max(values):
-        kept = standard("zero in force", before.u_zero_mS_cm, "mS/cm")
+        zero = standard("zero in force", before.u_zero_mS_cm, "mS/cm")
         nothing = Value(0.0, 0.0, (), "the calibration in force")
-        found.append(_Point(0, before.zero_mS_cm, nothing, (("zero in force", kept),)))
-    return found
+        points.append(_Point(0, before.zero_mS_cm, nothing, (("zero in force", zero),)))
+    return points
 
 
 def _point(capture: Capture, instrument: Instrument, temperature_C: float) -> _Point:
@@ -259,18 +259,18 @@ def _weighted(points: Sequence[_Point], u: Sequence[float]) -> _Line:
     return _Line(zero, slope, tuple(pulls))
 
 
-def _kept(points: Sequence[_Point], before: Calibration) -> _Line:
+def _carried_over(points: Sequence[_Point], before: Calibration) -> _Line:
     """Keep the factor, and the zero too where no point tells it."""
-    told = [point for point in points if point.capture is not None]
+    measuring = [point for point in points if point.capture is not None]
     slope = 1.0 / before.factor
-    if not told:
+    if not measuring:
         return _Line(before.zero_mS_cm, slope, ())
-    share = 1.0 / len(told)
-    zero = math.fsum(p.raw_mS_cm - slope * p.value.conductivity_mS_cm for p in told) * share
+    share = 1.0 / len(measuring)
+    zero = math.fsum(p.raw_mS_cm - slope * p.value.conductivity_mS_cm for p in measuring) * share
     return _Line(zero, slope, tuple((share if p.capture else 0.0, 0.0) for p in points))
 
 
-def _enter_kept(ledger: _Ledger, points: Sequence[_Point], before: Calibration) -> None:
+def _enter_carried_over(ledger: _Ledger, points: Sequence[_Point], before: Calibration) -> None:
     factor = standard("factor in force", before.u_factor, "1")
     ledger.add("factor in force", factor, (1.0, 0.0, 0.0))
     if not any(point.capture for point in points):
@@ -332,14 +332,14 @@ def _residuals(points: Sequence[_Point], line: _Line) -> Iterator[Residual]:
 
 
 def _measured(captures: Sequence[Capture]) -> tuple[str, ...]:
-    told = {
+    parts = {
         "factor": any(c.reference.is_solution for c in captures),
         "zero": any(c.reference.is_zero for c in captures),
         "temperature": any(
             c.reference.kind is ReferenceKind.ICE or c.thermometer_C is not None for c in captures
         ),
     }
-    return tuple(name for name, yes in told.items() if yes)
+    return tuple(name for name, yes in parts.items() if yes)
 
 
 def _method(captures: Sequence[Capture]) -> str:

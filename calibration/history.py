@@ -44,38 +44,38 @@ def in_force(records: Sequence[Record], probe: str, at: str) -> CalibrationRecor
         UnknownCalibration: A reversion points to a calibration that is not among them.
     """
     until = moment(at)
-    known = [each for each in in_order(records, probe) if moment(each.made_at) <= until]
-    return chosen(known, records, probe)
+    until_then = [each for each in in_order(records, probe) if moment(each.made_at) <= until]
+    return chosen(until_then, records, probe)
 
 
 def chosen(
-    known: Iterable[Record], records: Sequence[Record], probe: str
+    until_then: Iterable[Record], records: Sequence[Record], probe: str
 ) -> CalibrationRecord | None:
     """Return the calibration that is in force after some records; None where there is none yet.
 
     Args:
-        known: Records of the probe up to then, in the order that counts.
+        until_then: Records of the probe up to then, in the order that counts.
         records: All of them, to find one that is pointed to.
         probe: Its name.
 
     Raises:
         UnknownCalibration: As `in_force`.
     """
-    found_: CalibrationRecord | None = None
-    for record in known:
+    current: CalibrationRecord | None = None
+    for record in until_then:
         if isinstance(record, CalibrationRecord) and record.usable:
-            found_ = record
+            current = record
         elif isinstance(record, Reversion):
-            found_ = find(records, probe, record.to_id)
+            current = find(records, probe, record.to_id)
         elif isinstance(record, Settlement) and record.in_force:
-            found_ = find(records, probe, record.calibration_id)
-    return found_
+            current = find(records, probe, record.calibration_id)
+    return current
 
 
-def on_hold(known: Iterable[Record]) -> CalibrationRecord | None:
+def on_hold(until_then: Iterable[Record]) -> CalibrationRecord | None:
     """Return the calibration that is held after some records of a probe; None where none is."""
     waiting: CalibrationRecord | None = None
-    for record in known:
+    for record in until_then:
         if (
             isinstance(record, CalibrationRecord)
             and record.verdict.outcome is not CalibrationOutcome.REFUSE
@@ -103,9 +103,9 @@ def find(records: Sequence[Record], probe: str, calibration_id: str) -> Calibrat
     for record in usable:
         if record.id == calibration_id:
             return record
-    known = ", ".join(record.id for record in usable) or "none"
+    until_then = ", ".join(record.id for record in usable) or "none"
     raise UnknownCalibration(
-        f"probe {probe} has no accepted calibration {calibration_id!r}; there are: {known}"
+        f"probe {probe} has no accepted calibration {calibration_id!r}; there are: {until_then}"
     )
 
 

@@ -220,8 +220,8 @@ class _Near:
 def _bottles(
     others: Sequence[tuple[int, Reference]], indicated_mS_cm: float, temperature_C: float
 ) -> Iterator[_Near]:
-    known = (*(published(key) for key in PUBLISHED), seawater(35.0))
-    for point, other in (*others, *((None, each) for each in known)):
+    solutions = (*(published(key) for key in PUBLISHED), seawater(35.0))
+    for point, other in (*others, *((None, each) for each in solutions)):
         value = _value_or_none(other, temperature_C)
         if value is None or _distance(indicated_mS_cm, value) > _NEAR:
             continue

@@ -24,22 +24,22 @@ def check_label(key: str, label_mS_cm: float) -> None:
     Raises:
         ValueError: It is not of this solution; the text names the one that it fits.
     """
-    values = {each: known.conductivity_mS_cm(25.0) for each, known in PUBLISHED.items()}
+    values = {each: solution.conductivity_mS_cm(25.0) for each, solution in PUBLISHED.items()}
 
     def off(each: str, value: float = label_mS_cm) -> float:
         return abs(value / values[each] - 1.0)
 
     if off(key) <= _LABEL_SHARE:
         return
-    said = f"{label_mS_cm:g} mS/cm at 25 °C is not that of {key}, which is {values[key]:.4g}"
+    text = f"{label_mS_cm:g} mS/cm at 25 °C is not that of {key}, which is {values[key]:.4g}"
     milli = label_mS_cm / 1000.0
     if off(key, milli) <= _LABEL_SHARE:
-        raise ValueError(f"{said}; labels are in mS/cm; {label_mS_cm:g} µS/cm is {milli:.4g} mS/cm")
+        raise ValueError(f"{text}; labels are in mS/cm; {label_mS_cm:g} µS/cm is {milli:.4g} mS/cm")
     nearest = min(values, key=off)
     if off(nearest) <= _LABEL_SHARE:
-        raise ValueError(f"{said}: {nearest} would fit")
+        raise ValueError(f"{text}: {nearest} would fit")
     raise ValueError(
-        f"{said}, and no solution known here has it: use 'table' with the bottle's own table"
+        f"{text}, and no solution known here has it: use 'table' with the bottle's own table"
     )
 
 
@@ -52,16 +52,16 @@ def check_rise(table: ValueTable) -> None:
     for (low_C, low), (high_C, high) in pairwise(
         zip(table.temperatures_C, table.values, strict=True)
     ):
-        said = f"the values in the table of {table.name}"
+        text = f"the values in the table of {table.name}"
         if high <= low:
             raise ValueError(
-                f"{said} do not rise with temperature: {high:g} mS/cm at {high_C:g} °C after"
+                f"{text} do not rise with temperature: {high:g} mS/cm at {high_C:g} °C after"
                 f" {low:g} at {low_C:g} °C; copy them from the bottle again"
             )
         percent = 200.0 * (high - low) / (high + low) / (high_C - low_C)
         if not _LEAST_PERCENT_PER_C <= percent <= _MOST_PERCENT_PER_C:
             raise ValueError(
-                f"{said} rise by {percent:.2g} % per °C between {low_C:g} and {high_C:g} °C;"
+                f"{text} rise by {percent:.2g} % per °C between {low_C:g} and {high_C:g} °C;"
                 f" solutions of salt in water rise by {_LEAST_PERCENT_PER_C:g} to"
                 f" {_MOST_PERCENT_PER_C:g} %, so compare each value with the bottle"
             )

@@ -282,13 +282,13 @@ def _published(reference: Reference) -> tuple[_Curve, _Causes, str]:
 
     def causes(at: float) -> tuple[Input, ...]:
         value = curve(at)
-        found = [
+        inputs = [
             *_tolerance(reference.bottle, value),
             standard(f"published table of {known.key}", value * known.u_percent / 100.0, "mS/cm"),
         ]
         if reference.with_solvent:
-            found.append(rectangular("carbon dioxide in it", linear(SOLVENT, at) / 2, "mS/cm"))
-        return tuple(found)
+            inputs.append(rectangular("carbon dioxide in it", linear(SOLVENT, at) / 2, "mS/cm"))
+        return tuple(inputs)
 
     return curve, causes, known.source
 

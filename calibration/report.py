@@ -56,7 +56,7 @@ class Drift:
 
     Attributes:
         measured: Its values, one or more, in order of time.
-        ahead: Trend and limits; None where too few values are known.
+        ahead: Trend and limits; None where there are too few values.
         sentences: What follows from them.
     """
 
@@ -67,17 +67,17 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class Certificate:
-    """All that is known of one calibration or check.
+    """The content of the certificate of one calibration or check.
 
     Attributes:
         kind: "Calibration" or "Check".
-        probe: Of which probe.
+        probe: Name of the probe.
         id: Of the record.
         conclusion: In a word or two.
         agrees: Whether the calibration is accepted, or the check agrees.
         reasons: Sentences that lead to it.
         began: When; None where not recorded.
-        made: When it was finished.
+        finished: When.
         facts: Names and what they are; none is empty.
         tables: In their order.
         drift: Of the probe until then; None before any value.
@@ -92,7 +92,7 @@ class Certificate:
     agrees: bool
     reasons: tuple[str, ...]
     began: datetime | None
-    made: datetime
+    finished: datetime
     facts: tuple[tuple[str, str], ...]
     tables: tuple[ReportTable, ...]
     drift: Drift | None
@@ -126,7 +126,7 @@ def _of_calibration(record: CalibrationRecord, records: Sequence[Record]) -> Cer
         tuple(record.verdict.reasons),
         moment(record.started_at) if record.started_at else None,
         moment(record.made_at),
-        _known(_instrument(record)),
+        _present(_instrument(record)),
         (
             _references([capture.reference for capture in record.captures]),
             _conditions(record.captures),
@@ -163,7 +163,7 @@ def _of_check(record: CheckRecord, records: Sequence[Record]) -> Certificate:
     )
 
 
-def _known(pairs: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+def _present(pairs: Sequence[tuple[str, str]]) -> tuple[tuple[str, str], ...]:
     return tuple((name, value) for name, value in pairs if value)
 
 
@@ -188,12 +188,12 @@ def _references(references: Sequence[Reference]) -> ReportTable:
     rows = []
     for number, reference in enumerate(references, start=1):
         solution = reference.bottle
-        given = [""] * 5
+        columns = [""] * 5
         if solution is not None:
             tolerance = f"± {solution.tolerance_percent:g} % ({solution.tolerance.value})"
             lot, certified = solution.lot, solution.certificate
-            given = [lot, tolerance, certified, solution.expiry, solution.opened_on]
-        rows.append((str(number), reference.name, *(each or NO_VALUE for each in given)))
+            columns = [lot, tolerance, certified, solution.expiry, solution.opened_on]
+        rows.append((str(number), reference.name, *(each or NO_VALUE for each in columns)))
     head = ("Point", "Reference", "Lot", "Stated tolerance", "Certificate", "Expiry", "Opened")
     return ReportTable("References", "", head, tuple(rows))
 
@@ -266,18 +266,22 @@ def _comparison(title: str, founds: Sequence[PointError], under: str) -> tuple[R
 
 
 def _results(record: CalibrationRecord) -> tuple[ReportTable, ReportTable]:
-    made = record.calibration
+    calibration = record.calibration
     rows = (
         (
             "Factor (relative cell constant)",
-            f"{made.factor:.5f}",
-            f"{COVERAGE_K * made.u_factor:.5f}",
+            f"{calibration.factor:.5f}",
+            f"{COVERAGE_K * calibration.u_factor:.5f}",
         ),
-        ("Zero, mS/cm", f"{made.zero_mS_cm:+z.4f}", f"{COVERAGE_K * made.u_zero_mS_cm:.4f}"),
+        (
+            "Zero, mS/cm",
+            f"{calibration.zero_mS_cm:+z.4f}",
+            f"{COVERAGE_K * calibration.u_zero_mS_cm:.4f}",
+        ),
         (
             "Temperature offset, °C",
-            f"{made.temperature_offset_C:+z.3f}",
-            f"{COVERAGE_K * made.u_offset_C:.3f}",
+            f"{calibration.temperature_offset_C:+z.3f}",
+            f"{COVERAGE_K * calibration.u_offset_C:.3f}",
         ),
     )
     points = tuple(
@@ -308,14 +312,14 @@ def _results(record: CalibrationRecord) -> tuple[ReportTable, ReportTable]:
 
 def _budget(record: CalibrationRecord) -> ReportTable:
     rows = tuple(_budget_row(row, record.calibration.factor) for row in record.budget)
-    made = record.calibration
+    calibration = record.calibration
     degrees = record.fit.degrees_of_freedom
     combined = (
         "Combined standard uncertainty",
         *[""] * 5,
-        f"{100 * made.u_factor / made.factor:.4f}",
-        f"{made.u_zero_mS_cm:.5f}",
-        f"{made.u_offset_C:.4f}",
+        f"{100 * calibration.u_factor / calibration.factor:.4f}",
+        f"{calibration.u_zero_mS_cm:.5f}",
+        f"{calibration.u_offset_C:.4f}",
     )
     head = (
         "Source of uncertainty",
@@ -354,21 +358,21 @@ def _budget_row(row: Row, factor: float) -> tuple[str, ...]:
 
 def _drift(probe: str, made_at: str, records: Sequence[Record]) -> Drift | None:
     until = moment(made_at)
-    known = tuple({record.id: record for record in records}.values())
-    known = tuple(record for record in known if moment(record.made_at) <= until)
-    measured = factors(known, probe)
+    records_until = tuple({record.id: record for record in records}.values())
+    records_until = tuple(record for record in records_until if moment(record.made_at) <= until)
+    measured = factors(records_until, probe)
     if not measured:
         return None
     day = measured[-1].at.date().isoformat()
-    sentences = [_outlook(probe, known, day)]
-    learned = rate(known, probe, made_at)
+    sentences = [_outlook(probe, records_until, day)]
+    learned = rate(records_until, probe, made_at)
     if learned is not None:
         sentences.append(_learned(learned))
-    zero = zeros(known, probe)
+    zero = zeros(records_until, probe)
     if zero:
         low, high = min(z.value for z in zero), max(z.value for z in zero)
         sentences.append(f"Zero so far from {low:+z.4f} to {high:+z.4f} mS/cm.")
-    return Drift(tuple(measured), factor_forecast(known, probe, day), tuple(sentences))
+    return Drift(tuple(measured), factor_forecast(records_until, probe, day), tuple(sentences))
 
 
 def _learned(rate_: Rate) -> str:

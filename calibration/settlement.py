@@ -29,7 +29,7 @@ class Settled:
 
 
 def settle(
-    waiting: CalibrationRecord, now: CalibrationRecord, check: CheckRecord, known: Sequence[Record]
+    waiting: CalibrationRecord, now: CalibrationRecord, check: CheckRecord, before: Sequence[Record]
 ) -> Settled | None:
     """Say whether a check in a solution of another lot settles a calibration that is held.
 
@@ -37,7 +37,7 @@ def settle(
         waiting: The calibration that is held.
         now: The calibration in force.
         check: Made after it.
-        known: Records of the probe before the check, in the order that counts.
+        before: Records of the probe before the check, in the order that counts.
 
     Returns:
         None where it settles nothing: a lot that the held one rests on proves only that the
@@ -51,10 +51,10 @@ def settle(
         and point.reference.bottle is not None
         and point.reference.bottle.lot not in rests_on
     ]
-    old = _founds(now, points, grown(undisputed(known), now, check.made_at))
+    old = _founds(now, points, grown(undisputed(before), now, check.made_at))
     # What it states alone: with what its contradiction adds it would agree with anything.
     alone = replace(waiting, unconfirmed_percent=0.0)
-    new = _founds(waiting, points, grown([*undisputed(known), alone], alone, check.made_at))
+    new = _founds(waiting, points, grown([*undisputed(before), alone], alone, check.made_at))
     agrees_new = all(each.agrees for each in new)
     if not points or agrees_new == all(each.agrees for each in old):
         return None

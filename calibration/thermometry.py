@@ -30,16 +30,16 @@ def temperature_offset(
     Returns:
         The offset, and its causes as (origin, cause, change of the offset per unit).
     """
-    told = [
+    measuring = [
         c for c in captures if c.reference.kind is ReferenceKind.ICE or c.thermometer_C is not None
     ]
-    if not told:
+    if not measuring:
         cause = standard("temperature offset in force", before.u_offset_C, "°C")
         return before.temperature_offset_C, [("offset in force", cause, 1.0)]
-    share = 1.0 / len(told)
+    share = 1.0 / len(measuring)
     total = 0.0
     rows: list[tuple[str, Input, float]] = []
-    for capture in told:
+    for capture in measuring:
         ice = capture.thermometer_C is None
         total += (0.0 if capture.thermometer_C is None else capture.thermometer_C) - capture.raw_C
         if ice:

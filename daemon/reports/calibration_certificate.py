@@ -34,13 +34,13 @@ def certificate_html(
     """
     data = certificate(record, records)
     times = [("Began", local(data.began, zone))] if data.began else []
-    times += [("Finished", local(data.made, zone)), ("Performed by", data.performed_by)]
+    times += [("Finished", local(data.finished, zone)), ("Performed by", data.performed_by)]
     title = f"Relative cell constant of {data.probe} over time"
     drift = data.drift
     return _template().render(
         certificate=data,
         station=station,
-        zone=zone_title(zone, data.began or data.made, data.made),
+        zone=zone_title(zone, data.began or data.finished, data.finished),
         facts=[*times, *data.facts],
         chart=None if drift is None else drift_chart(drift.measured, drift.ahead, title, zone),
     )

@@ -44,7 +44,7 @@ EXACT_G, EXACT_L = 100.0, 10.0
 
 
 def correction(salinity: float, target: float, vessel: Vessel) -> AdviceGiven:
-    """Say in grams or litres, and in which steps, how to take steady water to the target.
+    """Return in grams or litres, and in steps, how to bring steady water to the target.
 
     Args:
         salinity: Practical salinity of the water.
@@ -123,17 +123,17 @@ def _amount(dose: Dose, share: float) -> str:
 def undecided(
     probability: float | None, u: float, low: float, high: float, confidence: float
 ) -> str:
-    """Say what would decide a batch that cannot be released or refused yet.
+    """Return what would decide a batch that cannot be released or refused yet.
 
     Args:
-        probability: That it is within the limits, 0 to 1; None where nobody knows.
+        probability: That it is within the limits, 0 to 1; None where unknown.
         u: Standard uncertainty of its salinity.
         low: Lower limit, practical salinity.
         high: Upper limit, practical salinity.
         confidence: Probability that release needs.
     """
-    known = "unknown probability" if probability is None else f"probability {probability:.2f}"
-    start = f"within limits with {known}, release needs {confidence:g}: "
+    probable = "unknown probability" if probability is None else f"probability {probability:.2f}"
+    start = f"within limits with {probable}, release needs {confidence:g}: "
     provable = acceptance_interval(u, low, high, confidence)
     if provable is None:
         return (

@@ -1,11 +1,10 @@
 """Lots of sea salt: what is left of each, and how much salt is really in it.
 
-A dry mix is not all salt, and what it lacks in the bag it loses further to the
-air: an open bag draws moisture.  Each released batch whose mix was weighed
-says what the lot yields now; the estimate here joins what they said, trusts
-the newer ones more, and lets one bad weighing carry little weight.
+A salt mix is not all salt, and an open bag draws moisture.  Each released batch whose mix was
+weighed gives the salt content of its lot; the estimate combines them, gives newer ones more
+weight, and one bad weighing little.
 
-The model: the yield walks at random from day to day, each batch saw it with a
+The model: the salt content walks at random from day to day, each batch measures it with a
 Student-t error, and before any batch there is the label or common practice.
 The estimate is the mode, found by reweighting (iteratively reweighted least
 squares for the t distribution; Lange, Little and Taylor, Robust Statistical
@@ -25,22 +24,22 @@ from daemon.mixing.seawater.dosing import COMMON_YIELD, MASS_U_SHARE, MIN_YIELD,
 from daemon.mixing.seawater.uncertainty import combine
 
 COMMON_CONTENT_U = 0.03
-"""Standard uncertainty of the yield of a mix that nobody has measured.
+"""Standard uncertainty of the salt content of a mix that has not been measured.
 
 Source: none but common practice: mixes differ by several per cent.
 """
 
 LABEL_U = 0.02
-"""Standard uncertainty of a yield worked out from the label; common practice, no source."""
+"""Standard uncertainty of a salt content computed from the label; common practice, no source."""
 
 WALK_U_PER_ROOT_DAY = 0.002
-"""How far the yield of an open lot may wander, per square root of a day.
+"""How far the salt content of an open lot may wander, per square root of a day.
 
 Source: none; an assumption that lets it lose about 1 % in a month.
 """
 
 FLOOR_U = 0.004
-"""The estimate is never said to be surer than this.
+"""Least standard uncertainty of the estimate.
 
 The probe's calibration and the vessel's volume mark are the same in every
 batch, so no number of batches averages their error away; 0.004 is 0.15 ppt of
@@ -48,7 +47,7 @@ a batch at 34, an ordinary calibration.
 """
 
 FREEDOM = 3.0
-"""Degrees of freedom of the t distribution: few, for bad weighings are not rare."""
+"""Degrees of freedom of the t distribution: few, because bad weighings are not rare."""
 WEIGHINGS_KEPT = 20
 """Weighings remembered of one lot; older ones no longer count for anything."""
 ROUNDS = 50
@@ -59,7 +58,7 @@ MAX_MASS_G = 1e7
 
 @dataclass(slots=True)
 class Weighing:
-    """What one released batch taught about its lot.
+    """The salt content of a lot, measured by one released batch.
 
     Attributes:
         t_s: When it was released, s, on the station's own clock.
@@ -74,7 +73,7 @@ class Weighing:
     batch: str
 
     def __post_init__(self) -> None:
-        """Refuse what no weighing can have shown.
+        """Refuse values that no weighing can give.
 
         Raises:
             ValueError: The yield or its uncertainty leaves its range.
@@ -82,7 +81,7 @@ class Weighing:
         if not MIN_YIELD <= self.mix_yield <= 1.0:
             raise ValueError(
                 f"batch {self.batch} shows a yield of {self.mix_yield:.3g}, outside"
-                f" {MIN_YIELD:g} to 1: check the mass that was told, the volume and the salinity"
+                f" {MIN_YIELD:g} to 1: check the recorded mass, the volume and the salinity"
             )
         if not (0.0 < self.u < math.inf and math.isfinite(self.t_s)):
             raise ValueError(f"batch {self.batch} shows a yield without a usable uncertainty")
@@ -90,16 +89,16 @@ class Weighing:
 
 @dataclass(slots=True)
 class Lot:
-    """One lot of dry mix, by the name that its owner gave it; plain data.
+    """One lot of salt mix, by the name that its owner gave it; plain data.
 
     Attributes:
         name: The owner's word for it.
-        number: Printed on the bag; empty when not told.
-        bought_g: Mass bought, g; None when not told.
-        left_g: Mass left, g; None when not told.
-        opened_on: ISO date; None while closed or not told.
+        number: Printed on the bag; empty when not recorded.
+        bought_g: Mass bought, g; None when not recorded.
+        left_g: Mass left, g; None when not recorded.
+        opened_on: ISO date; None while closed or not recorded.
         label_yield: Grams of salt per gram of mix as the label has it, 0.5 to 1; None without.
-        weighings: What its batches taught, oldest first.
+        weighings: Of its batches, oldest first.
     """
 
     name: str
@@ -136,7 +135,7 @@ class Lot:
 
 @dataclass(frozen=True, slots=True)
 class SaltContent:
-    """How much salt is in a lot's mix, as far as is known.
+    """The estimated salt content of a lot.
 
     Attributes:
         value: Grams of sea salt per gram of mix.
@@ -161,12 +160,12 @@ def weighed(
     before: float = 0.0,
     temperature_C: float = 25.0,
 ) -> Weighing:
-    """Return what a batch shows of its lot, with the uncertainty of what it was worked out from.
+    """Return the salt content of a lot that a batch gives, with its uncertainty.
 
     Args:
         t_s: When it was released, s, on the station's own clock.
         batch: Its id.
-        salt_g: Mix that went in, g, as it was told.
+        salt_g: Mix that went in, g, as recorded.
         volume_l: Water in the vessel before the salt, litres.
         salinity: Practical salinity once mixed.
         salinity_u: Its standard uncertainty.
@@ -176,31 +175,31 @@ def weighed(
     Raises:
         ValueError: An argument leaves its range, or the yield comes out impossible.
     """
-    found = dosing.yield_of(volume_l, before, salinity, salt_g, temperature_C)
+    content = dosing.yield_of(volume_l, before, salinity, salt_g, temperature_C)
 
     def moved(salt_share: float = 0.0, volume_share: float = 0.0) -> float:
         volume, salt = volume_l * (1.0 + volume_share), salt_g * (1.0 + salt_share)
-        return dosing.yield_of(volume, before, salinity, salt, temperature_C) - found
+        return dosing.yield_of(volume, before, salinity, salt, temperature_C) - content
 
     # Salinity is nearly proportional to the salt in the water, so its share moves the yield alike.
-    by_salinity = found * salinity_u / max(salinity - before, salinity_u, 1e-9)
+    by_salinity = content * salinity_u / max(salinity - before, salinity_u, 1e-9)
     u = combine(by_salinity, moved(salt_share=MASS_U_SHARE), moved(volume_share=VOLUME_U_SHARE))
-    return Weighing(t_s, found, u, batch)
+    return Weighing(t_s, content, u, batch)
 
 
 def learn(lot: Lot, weighing: Weighing) -> None:
-    """Let one more released batch teach its lot; the same batch again replaces what it taught.
+    """Add the weighing of a released batch; the same batch again replaces its former one.
 
     Args:
         lot: Changed in place.
-        weighing: What the batch showed.
+        weighing: Of the batch.
     """
     others = [each for each in lot.weighings if each.batch != weighing.batch]
     lot.weighings = sorted([*others, weighing], key=lambda each: each.t_s)[-WEIGHINGS_KEPT:]
 
 
 def estimate(lot: Lot, t_s: float) -> SaltContent:
-    """Return what the lot yields now, as far as is known.
+    """Return the estimated salt content of the lot now.
 
     Args:
         lot: The lot.
@@ -219,18 +218,18 @@ def estimate(lot: Lot, t_s: float) -> SaltContent:
     return SaltContent(min(value, 1.0), max(u, FLOOR_U), len(lot.weighings), "learned")
 
 
-def dose_u(salinity: float, known: SaltContent, from_heel: float = 0.0) -> float:
-    """Return the standard uncertainty that the yield alone leaves in a planned salinity.
+def dose_u(salinity: float, content: SaltContent, from_heel: float = 0.0) -> float:
+    """Return the standard uncertainty that the salt content alone leaves in a planned salinity.
 
     The mass of mix and water being given, salinity is proportional to the salt
     that the mix brings, and that to the yield.
 
     Args:
         salinity: Practical salinity planned.
-        known: The yield that the plan was made with.
+        content: The salt content of the plan.
         from_heel: The part of it that is there without any mix.
     """
-    return abs(salinity - from_heel) * known.u / known.value
+    return abs(salinity - from_heel) * content.u / content.value
 
 
 def take(lot: Lot, grams: float) -> None:
@@ -265,7 +264,7 @@ def set_left(lot: Lot, grams: float) -> None:
 
 
 def low(lot: Lot, needed_g: float) -> bool:
-    """Say whether less is left than the next batch needs; not when nobody told what is left."""
+    """Return whether less is left than the next batch needs; False when that is not recorded."""
     _check_mass(needed_g, "the mass needed")
     return lot.left_g is not None and lot.left_g < needed_g
 

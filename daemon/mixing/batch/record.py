@@ -1,4 +1,4 @@
-"""The record of each batch, told by its events alone."""
+"""The record of each batch, from its events alone."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class BatchRecord:
         reservoir: Where it was mixed.
         began: UTC.
         phase: The last phase known, or how it ended.
-        salted: When salt was first seen, UTC.
+        salted: When salt first arrived, UTC.
         stabilised: When mixing was last called over, UTC.
         released: When it was last released, UTC.
         ended: When it ended, UTC; None while it has not.
@@ -58,16 +58,16 @@ def records(events: Iterable[Event]) -> list[BatchRecord]:
     Args:
         events: Of any reservoirs, in the order in which they happened.
     """
-    found: dict[str, BatchRecord] = {}
+    by_id: dict[str, BatchRecord] = {}
     for event in events:
         if not event.batch:
             continue
-        record = found.setdefault(
+        record = by_id.setdefault(
             event.batch, BatchRecord(event.batch, event.reservoir, event.at.wall)
         )
         record.events.append(event)
         _take(record, event)
-    return list(found.values())
+    return list(by_id.values())
 
 
 def _take(record: BatchRecord, event: Event) -> None:

@@ -1,8 +1,8 @@
-"""Whether something comes into water of which no batch is known: salt, or other water.
+"""Detect salt or other water that comes into a reservoir without a batch.
 
-A bubble that sticks in the cell reads as if water were added, and goes.  So a fall is believed
-only once it has outlasted bubbles, and a rise that merely undoes one is none; else water that was
-used, or is too old, would be taken for a new batch and released anew.
+A bubble that sticks in the cell reads as if water were added, and goes.  So a fall counts only
+once it has outlasted bubbles, and a rise that only undoes one does not count; else water that was
+used, or is too old, would be taken for a new batch and released again.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ OUTLASTS_S = 180.0
 
 
 def arrived(state: BatchState, level: Level, now: float, t_s: float) -> str:
-    """Return what was seen to come, as a reason; empty while nothing was.
+    """Return what came, as a reason; empty while nothing did.
 
     Args:
         state: Of a reservoir without a batch; changed in place.
-        level: Of late, with three bins at least.
+        level: Of the last minutes, with three bins at least.
         now: Salinity, by the last bins.
         t_s: Monotonic time, s.
     """
@@ -52,6 +52,6 @@ def _calm(level: Level) -> bool:
 
 
 def still_falling(level: Level) -> bool:
-    """Say whether water may still be running in, so that it is too early to name it."""
+    """Return whether water may still be running in, so that it is too early to name it."""
     recent = level.medians[-FRESH_BINS:]
     return bool(recent) and recent[-1] < recent[0] - ARRIVAL_PPT / 3

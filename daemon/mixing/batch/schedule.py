@@ -1,7 +1,7 @@
-"""Batches that are wanted by a certain time: when to start, and when it is too late.
+"""Batches that are due by a certain time: when to start, and when it is too late.
 
-A due time is one of the local clock ("Saturday 10:00") and stays there when
-clocks are moved for summer.  What is answered is in UTC.
+A due time is one of the local clock ("Saturday 10:00") and stays there when clocks change for
+summer.  Results are in UTC.
 """
 
 from __future__ import annotations
@@ -31,14 +31,14 @@ MAX_VOLUME_L = 100_000.0
 
 @dataclass(frozen=True, slots=True)
 class DueBatch:
-    """A batch that is wanted again and again, as "60 L ready by Saturday 10:00, weekly".
+    """A batch that is due again and again, as "60 L ready by Saturday 10:00, weekly".
 
     Attributes:
         weekday: 0 for Monday to 6 for Sunday; None for every day.
         hour: Of the local clock, 0 to 23.
         minute: Of the local clock, 0 to 59.
         volume_l: Litres wanted, above 0 to 100 000.
-        fraction: Share of the tank that it will replace, above 0 to 1; None when not told.
+        fraction: Share of the tank that it will replace, above 0 to 1; None when not recorded.
     """
 
     weekday: int | None
@@ -65,7 +65,7 @@ class DueBatch:
             )
 
     def __str__(self) -> str:
-        """Return it as a person says it."""
+        """Return it in words."""
         often = "every day" if self.weekday is None else f"{DAYS[self.weekday]}s"
         share = "" if self.fraction is None else f", {100 * self.fraction:g} % of the tank"
         return f"{self.volume_l:g} L ready by {self.hour:02}:{self.minute:02}, {often}{share}"
@@ -73,7 +73,7 @@ class DueBatch:
 
 @dataclass(slots=True)
 class MixingTimes:
-    """How long batches in one reservoir took, from salt seen to released; plain data.
+    """How long batches in one reservoir took, from the arrival of salt to release; plain data.
 
     Attributes:
         minutes: The last of them, oldest first.
@@ -87,7 +87,7 @@ def learn(times: MixingTimes, minutes: float) -> None:
 
     Args:
         times: Changed in place.
-        minutes: From salt seen to released, above 0.
+        minutes: From the arrival of salt to release, above 0.
 
     Raises:
         ValueError: It is not above 0, or endless.
@@ -99,22 +99,22 @@ def learn(times: MixingTimes, minutes: float) -> None:
 
 def expected(times: MixingTimes) -> tuple[float, float]:
     """Return how long the next batch will take: the median, and a length few exceed, minutes."""
-    known = sorted(times.minutes)
-    if not known:
+    minutes = sorted(times.minutes)
+    if not minutes:
         return DEFAULT_MIN, DEFAULT_MIN
     # The nearest rank that nine in ten do not exceed: with fewer than ten, the longest.
-    high = known[math.ceil(HIGH_SHARE * len(known)) - 1]
-    return median(known), high if len(known) >= ENOUGH else max(high, DEFAULT_MIN)
+    high = minutes[math.ceil(HIGH_SHARE * len(minutes)) - 1]
+    return median(minutes), high if len(minutes) >= ENOUGH else max(high, DEFAULT_MIN)
 
 
 def next_due(due: DueBatch, now: datetime, zone: tzinfo | None = None) -> datetime:
-    """Return when the batch is wanted next, UTC; now counts as still to come.
+    """Return when the batch is due next, UTC; now counts as still to come.
 
     A time that the clock skips in spring is taken as the one it then shows, an
     hour later; one that comes twice in autumn is the first of the two.
 
     Args:
-        due: What is wanted.
+        due: The batch.
         now: Aware.
         zone: Of the local clock; None for that of `now`.
 
@@ -138,16 +138,16 @@ def earliest_start(
     use_within_h: float,
     zone: tzinfo | None = None,
 ) -> datetime:
-    """Return from when on a batch may be started without being stale when it is wanted, UTC.
+    """Return from when on a batch may be started without being stale when it is due, UTC.
 
     Args:
-        due: What is wanted.
+        due: The batch.
         now: Aware.
         times: Learned of the reservoir.
         use_within_h: Hours after release until a batch is stale, above 0.
         zone: Of the local clock; None for that of `now`.
     """
-    # Released after the shortest time yet seen, it must keep until then.
+    # Released after the shortest time so far, it must keep until then.
     quickest = min(times.minutes, default=0.0)
     keeps = timedelta(hours=use_within_h, minutes=quickest)
     return next_due(due, now, zone) - keeps
@@ -161,13 +161,13 @@ def start_by(
     margin_min: float = MARGIN_MIN,
     zone: tzinfo | None = None,
 ) -> datetime:
-    """Return when salt must go in for the batch to be ready, and not stale, when wanted, UTC.
+    """Return when salt must go in for the batch to be ready, and not stale, when due, UTC.
 
     Where a batch keeps for so short a time that both cannot be had, it is the
     margin that goes: the batch may be late, but is not stale.
 
     Args:
-        due: What is wanted.
+        due: The batch.
         now: Aware.
         times: Learned of the reservoir.
         use_within_h: Hours after release until a batch is stale, above 0.
@@ -189,14 +189,14 @@ def missed(
     margin_min: float = MARGIN_MIN,
     zone: tzinfo | None = None,
 ) -> bool:
-    """Say whether the start has been missed, so that no batch will be ready when wanted.
+    """Return whether the start has been missed, so that no batch will be ready when due.
 
     Args:
-        due: What is wanted.
+        due: The batch.
         now: Aware.
         times: Learned of the reservoir.
         use_within_h: Hours after release until a batch is stale, above 0.
-        salted: When salt was seen to go into the batch that is in the vessel
+        salted: When salt went into the batch that is in the vessel
             now, aware; None for none, or while it is only water.
         released: When that batch was released, aware; None while it is not.
         margin_min: Minutes kept free.

@@ -88,7 +88,7 @@ class QualityState:
 
 
 def worst(tests: dict[str, Flag]) -> Flag:
-    """Return the worst flag; a reading that no test has seen is not evaluated."""
+    """Return the worst flag; a reading without a test is not evaluated."""
     return max(tests.values(), default=Flag.NOT_EVALUATED)
 
 
@@ -232,7 +232,7 @@ def _immersion(
 ) -> Flag:
     """Fail a probe that fell to nothing at once, until it is wet or it has lasted.
 
-    What lasts is purified water in the vessel's place, and is believed.
+    A lasting fall is purified water in place of the batch, and counts.
     """
     if state.dry_since_s is None:
         # What was never true is no height to fall from.

@@ -4,7 +4,7 @@ Everything is counted in grams and turned into litres only where a person
 pours, because masses add up and volumes do not: 10 L of purified water with
 salt for 33 make about 10.1 L.  Salt is that of the reference composition.
 
-A dry mix is never all salt: crystal water and moisture weigh too.  Its *yield*
+A salt mix is never all salt: crystal water and moisture weigh too.  Its *yield*
 is the grams of salt in one gram of mix.
 
 Sources: masses from TEOS-10 densities at reference salinity (see
@@ -26,7 +26,7 @@ from daemon.mixing.seawater.properties import (
 )
 
 COMMON_YIELD = 0.881
-"""Grams of salt per gram of mix where nobody has measured it.
+"""Grams of salt per gram of mix where it has not been measured.
 
 Source: none but common practice: 390 g of mix in 10 L of purified water give
 33.  Mixes differ by several per cent; learn it from a batch with `yield_of`.
@@ -290,8 +290,8 @@ def change(
     if not (volume_l > 0.0 and 0.0 <= changed_l <= volume_l):
         msg = f"{changed_l:g} L cannot be changed in a tank of {volume_l:g} L"
         raise OutOfRange(msg)
-    kept = water(volume_l - changed_l, salinity, temperature_C)
-    return _dose(kept + water(changed_l, new_salinity, temperature_C), 0.0, 0.0, temperature_C)
+    remaining = water(volume_l - changed_l, salinity, temperature_C)
+    return _dose(remaining + water(changed_l, new_salinity, temperature_C), 0.0, 0.0, temperature_C)
 
 
 def headroom_l(final_volume_l: float, capacity_l: float) -> float:

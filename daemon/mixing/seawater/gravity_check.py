@@ -41,9 +41,9 @@ def refuse_gravity(**salinities: float | None) -> None:
         ValueError: One does; the text is a sentence.
     """
     for name, value in salinities.items():
-        said = "" if value is None else looks_like_gravity(value)
-        if said:
-            raise ValueError(f"{name} = {value:g} {said}")
+        text = "" if value is None else looks_like_gravity(value)
+        if text:
+            raise ValueError(f"{name} = {value:g} {text}")
 
 
 def _salinity(value: float) -> float:

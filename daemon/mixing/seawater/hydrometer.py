@@ -67,13 +67,13 @@ def parse_pair(text: str) -> Pair:
     Raises:
         OutOfRange: It names none, or none that an instrument is made for.
     """
-    found = _PAIR.fullmatch(text)
-    if found is None:
+    salinity = _PAIR.fullmatch(text)
+    if salinity is None:
         raise OutOfRange(
             f"hydrometer = {text[:20]!r} is no pair of temperatures; write what is printed on it,"
             " such as 25/25 or 20/4 in °C, or 60/60F"
         )
-    first, unit, second, last_unit = found.groups()
+    first, unit, second, last_unit = salinity.groups()
     units = (unit or last_unit or "C").upper(), (last_unit or unit or "C").upper()
     return Pair(_celsius(float(first), units[0]), _celsius(float(second), units[1]))
 

@@ -18,14 +18,14 @@ class AlarmSnapshot:
 
     Attributes:
         state: Its state, one of ISA-18.2.
-        priority: How soon somebody must act.
+        priority: How soon a person must act.
         since: Since when it is in that state, ISO 8601.
         active: Whether its condition holds now.
         why: The reason, as a sentence without its full stop.
         raised_at: When it was last raised, ISO 8601.
-        until: When its state ends by itself, ISO 8601.
+        until: When its state ends without an act, ISO 8601.
         reason: Why it is shelved, suppressed or out of service.
-        who: Who last did something to it.
+        who: Who last acted on it.
         repeating: Whether it is raised again and again.
     """
 
@@ -46,7 +46,7 @@ class ReservoirSnapshot:
     """The whole present state of one reservoir.
 
     Attributes:
-        time: When it was so, ISO 8601.
+        time: Of the snapshot, ISO 8601.
         phase: Of the reservoir.
         batch: Id of its batch; None when none is known.
         age_h: Hours since release; None when the batch is not released.
@@ -101,7 +101,7 @@ class StationSnapshot:
     """The present state of the station itself.
 
     Attributes:
-        time: When it was so, ISO 8601.
+        time: Of the snapshot, ISO 8601.
         alarms: Names of the alarms that are raised and shown.
         alarm_details: Every alarm that is not normal, by name.
         alarm_flood: Whether alarms come too fast to be read.

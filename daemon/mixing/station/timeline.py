@@ -1,9 +1,8 @@
-"""One count of seconds that neither a restart nor a clock jump can bend.
+"""One count of seconds that neither a restart nor a clock jump distorts.
 
-Within one boot only the monotonic clock is believed.  Across a reboot the
-wall clock is the only witness, and it is believed only where it was known to
-be synchronised on both sides; until then the time away counts as nothing and
-is made up for as soon as the clock is synchronised again.
+Within one boot only the monotonic clock counts.  Across a reboot the wall clock counts, and only
+where it was synchronised on both sides; until then the time away counts as zero, and is added as
+soon as the clock is synchronised again.
 """
 
 from __future__ import annotations
@@ -22,11 +21,11 @@ class Timeline:
 
     Attributes:
         t_s: The count, s; never decreases.
-        boot: Boot of the last instant seen.
+        boot: Boot of the last instant.
         mono_s: Monotonic time of it, s.
         anchor_wall: Wall time of the last instant known to be synchronised.
         anchor_t_s: The count at that instant, s.
-        owing: Whether time away is still to be made up for.
+        owing: Whether time away is still to be added.
     """
 
     t_s: float = 0.0
@@ -49,10 +48,10 @@ class Timeline:
             self.owing = self.boot is not None
             self.boot, self.mono_s = at.boot, at.mono_s
         if at.synced:
-            self._believe(at.wall)
+            self._anchor(at.wall)
         return self.t_s
 
-    def _believe(self, wall: datetime) -> None:
+    def _anchor(self, wall: datetime) -> None:
         if self.owing and self.anchor_wall is not None:
             away_s = (wall - self.anchor_wall).total_seconds()
             self.t_s = max(self.t_s, round(self.anchor_t_s + away_s, 3))

@@ -82,8 +82,8 @@ def carry_out(command: Command, parts: StationParts, t_s: float) -> CommandResul
 def _check(command: Command, parts: StationParts) -> None:
     name, verb = command.reservoir, command.verb
     if name and name not in parts.reservoirs:
-        known = ", ".join(parts.reservoirs)
-        raise Rejected(f"there is no reservoir {name!r}; there are {known}")
+        names = ", ".join(parts.reservoirs)
+        raise Rejected(f"there is no reservoir {name!r}; there are {names}")
     if verb not in VERBS:
         raise Rejected(f"there is no command {verb[:LONGEST_NAME]!r}; known are {', '.join(VERBS)}")
     if verb in batch.VERBS or verb in calibration.VERBS:
