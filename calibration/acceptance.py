@@ -182,8 +182,8 @@ def _contradiction(contrast: Contrast) -> Iterator[_Reason]:
             CalibrationOutcome.HOLD,
             (
                 f"The zero moved by {comparison.zero_moved_mS_cm:+.3f} mS/cm since the calibration"
-                f" in force, more than the {ZERO_REPEATS_MS_CM:g} mS/cm that a dry cell does: a film"
-                " of solution in the cell does that. Rinse it, dry it and repeat."
+                f" in force, more than the {ZERO_REPEATS_MS_CM:g} mS/cm that a dry cell does: a"
+                " film of solution in the cell does that. Rinse it, dry it and repeat."
             ),
         )
     if not comparison.contradicts:

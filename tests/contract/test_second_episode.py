@@ -283,10 +283,10 @@ def batch(one: Bench, begin_s: float) -> list[object]:
     one.story.dice.seed(11)
     begin = one.story.wall
     one.story.still(6).dissolve(34.0, 60)
-    said = one.goes_on()
-    said += one.ask("batch.use")
+    said = one.run()
+    said += one.send("batch.use")
     one.story.refilled().still(6)
-    said += one.goes_on()
+    said += one.run()
     found = [
         (round((each.at.wall - begin).total_seconds() / 30.0), facts_in(each)["to"])
         for each in of(said, Kind.PHASE)

@@ -106,7 +106,7 @@ def with_a_ready_batch(station: Station) -> None:
     story.t_s = round(time.monotonic() - 60.0 * minutes, 3)
     story.wall = datetime.now(UTC) - timedelta(minutes=minutes)
     mixing = Mixing(assembly.reservoirs(load(station.config)), weights())
-    entries = story.still(3).dissolve(34.0, MIXED_MIN + 60.0 * AGE_H).told(mixing)
+    entries = story.still(3).dissolve(34.0, MIXED_MIN + 60.0 * AGE_H).play(mixing)
     with Writer(station.folder / "journal.db") as writer:
         picture = snapshot_in(mixing, "mix-1", entries[-1].at)
         writer.append(entries, 0.0, {"mix-1": picture}, dump(mixing.state))

@@ -21,8 +21,8 @@ from tests.parts.stories import BATCH, MORNING, of
 from tests.parts.weights import weights
 
 WATER_C = 24.0
-BOTTLE_MS_CM = 52.0
-BOTTLE = "table name='standard 53 mS/cm' values=20:48.2,24:52.0,28:55.9 lot=A17 tolerance=0.5"
+SOLUTION_MS_CM = 52.0
+SOLUTION = "table name='standard 53 mS/cm' values=20:48.2,24:52.0,28:55.9 lot=A17 tolerance=0.5"
 """What a bottle says of itself; 52.0 mS/cm at the 24 °C of the room."""
 
 
@@ -34,7 +34,7 @@ class Corner:
         gain: What the probe makes of conductivity.
         salinity: Of the water in the vessel.
         station: The station.
-        entries: All of its entries so far.
+        entries: Of the station, so far.
     """
 
     gain: float = 0.97
@@ -47,7 +47,7 @@ class Corner:
     period_s: float = 5.0
     probe: str = "ct-1"
     entries: list[Entry] = field(default_factory=list)
-    asked: int = 0
+    sent: int = 0
     dice: Random = field(default_factory=lambda: Random(5))
     station: Station = field(init=False)
 
@@ -65,9 +65,9 @@ class Corner:
         """Now."""
         return Instant(self.wall, self.t_s, "boot-1")
 
-    def shown(self, truth_mS_cm: float | None, minutes: float) -> list[Entry]:
+    def feed(self, truth_mS_cm: float | None, minutes: float) -> list[Entry]:
         """The probe is in something of this conductivity, or silent, for so long."""
-        said: list[Entry] = []
+        followed: list[Entry] = []
         for _ in range(round(minutes * 60.0 / self.period_s)):
             fault, shown, warmth = "no reply", None, None
             if truth_mS_cm is not None:
@@ -75,16 +75,16 @@ class Corner:
                 fault, shown = "", round(truth_mS_cm * self.gain * (1.0 + noise), 3)
                 warmth = round(WATER_C + self.dice.gauss(0.0, 0.006), 2)
             sample = Sample("mix-1", self.probe, self.at, shown, warmth, fault=fault)
-            said += self.station.advance(sample)
+            followed += self.station.advance(sample)
             self.pass_s(self.period_s)
-        self.entries += said
-        return said
+        self.entries += followed
+        return followed
 
     def in_water(self, minutes: float = 10.0) -> list[Entry]:
         """The probe is in the vessel."""
         pure = 0.004
         truth = float(gsw.C_from_SP(self.salinity, WATER_C, 0.0)) if self.salinity else pure
-        return self.shown(truth, minutes)
+        return self.feed(truth, minutes)
 
     def batch(self) -> None:
         """Three minutes of purified water and then a batch, to its end."""
@@ -98,26 +98,28 @@ class Corner:
         self.t_s += seconds
         self.wall += timedelta(seconds=seconds)
 
-    def ask(self, verb: str, **facts: JSON) -> list[Entry]:
-        """Let the night shift ask; return the entries that follow, the answer first."""
-        self.asked += 1
+    def send(self, verb: str, **facts: JSON) -> list[Entry]:
+        """Send a command of the night shift; return the entries that follow, the answer first."""
+        self.sent += 1
         command = Command(
-            f"c-{self.asked}", self.at, "night shift", "cli", verb, "mix-1", facts, self.asked
+            f"c-{self.sent}", self.at, "night shift", "cli", verb, "mix-1", facts, self.sent
         )
-        said = self.station.advance(command)
-        self.entries += said
+        followed = self.station.advance(command)
+        self.entries += followed
         self.pass_s(1.0)
-        return said
+        return followed
 
     def answer(self, verb: str, **facts: JSON) -> str:
-        """Let the night shift ask, and return the sentence; a refusal begins with a "-"."""
-        (told,) = of(self.ask(verb, **facts), Kind.COMMAND)
-        return ("" if facts_in(told)["ok"] else "- ") + str(facts_in(told)["answer"])
+        """Send a command and return the answer; a rejection begins with a "-"."""
+        (answered,) = of(self.send(verb, **facts), Kind.COMMAND)
+        return ("" if facts_in(answered)["ok"] else "- ") + str(facts_in(answered)["answer"])
 
-    def begin(self, verb: str = "calibrate.start", references: str = BOTTLE, **facts: JSON) -> None:
+    def begin(
+        self, verb: str = "calibrate.start", references: str = SOLUTION, **facts: JSON
+    ) -> None:
         """Take the probe out, and rinse, immerse and stir it."""
-        said = self.answer(verb, probe=self.probe, references=references, **facts)
-        assert not said.startswith("-"), said
+        followed = self.answer(verb, probe=self.probe, references=references, **facts)
+        assert not followed.startswith("-"), followed
         self.immersed()
 
     def immersed(self) -> None:
@@ -129,58 +131,58 @@ class Corner:
         self,
         verb: str = "calibrate.start",
         repair: str = "",
-        references: str = BOTTLE,
+        references: str = SOLUTION,
         strength: float = 1.0,
     ) -> Record:
         """Do the whole of it with one solution, put the probe back and return the record.
 
         Args:
-            verb: What is asked.
+            verb: The command.
             repair: What the person says was done to the probe before.
-            references: The solution, and what is said of it.
+            references: The solution, with its words.
             strength: How much it conducts over what it states.
         """
         self.begin(verb, references, **({"repair": repair} if repair else {}))
-        self.shown(BOTTLE_MS_CM * strength, 5)
+        self.feed(SOLUTION_MS_CM * strength, 5)
         self.answer("calibrate.next", probe=self.probe)
-        said = self.ask("calibrate.confirm", probe=self.probe, step="verdict")
+        followed = self.send("calibrate.confirm", probe=self.probe, step="verdict")
         self.answer("calibrate.confirm", probe=self.probe, step="return")
-        return records(said)[0]
+        return records(followed)[0]
 
     def restarted(self) -> list[Entry]:
         """End the process and begin another from what was kept; return what it says first."""
         state = restore(dump(self.station.state))
         assert state is not None
         self.station = Station(self.settings, weights(), state, records(self.entries))
-        said = self.station.resume(self.at)
-        self.entries += said
-        return said
+        followed = self.station.resume(self.at)
+        self.entries += followed
+        return followed
 
     @property
-    def picture(self) -> dict[str, JSON]:
-        """The picture of the reservoir now."""
+    def snapshot(self) -> dict[str, JSON]:
+        """The snapshot of the reservoir now."""
         return snapshot_in(self.station, "mix-1", self.at)
 
     @property
     def alarms(self) -> set[str]:
         """Names of the alarms that are raised."""
-        found = self.picture["alarms"]
+        found = self.snapshot["alarms"]
         assert isinstance(found, list)
         return {str(name) for name in found}
 
 
 def records(entries: list[Entry]) -> list[Record]:
     """The records that were kept, as the journal gives them back."""
-    told = [
+    stored = [
         facts_in(each)["record"]
         for each in of(entries, Kind.CALIBRATION)
         if "record" in facts_in(each)
     ]
-    return [from_plain(each) for each in told]
+    return [from_plain(each) for each in stored]
 
 
 def steps(entries: list[Entry]) -> list[str]:
-    """The steps of the routine that were told, in order."""
+    """The steps of the routine in order."""
     return [
         str(facts_in(each)["step"])
         for each in of(entries, Kind.CALIBRATION)

@@ -55,9 +55,9 @@ def hostile_station() -> tuple[list[Entry], Bench, dict[str, JSON]]:
     bench.story.silence(15)
     said = [replace(each, fault=HALF, spoken=HALF) for each in bench.story.samples]
     bench.story.samples = [replace(each, fault=HOSTILE) for each in said]
-    entries += bench.goes_on()
+    entries += bench.run()
     bench.station.state.lots["evil"] = Lot(HOSTILE, HOSTILE, 20_000.0, 100.0)
-    picture = spoilt(bench.picture)
+    picture = spoilt(bench.snapshot)
     assert isinstance(picture, dict)
     return [worse(each) for each in entries], bench, picture
 

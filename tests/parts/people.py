@@ -18,46 +18,46 @@ from tests.parts.stories import BATCH, Story, a_station, of
 
 @dataclass
 class Bench:
-    """A station, the water that it looks at, and all that it has said so far.
+    """A station, its water, and all of its entries so far.
 
     Attributes:
         story: What happens to the water.
         station: The station.
-        entries: All of its entries so far.
+        entries: Of the station, so far.
     """
 
     story: Story
     station: Station = field(default_factory=a_station)
     entries: list[Entry] = field(default_factory=list)
-    asked: int = 0
+    sent: int = 0
 
-    def goes_on(self, warmth_C: float | None = None) -> list[Entry]:
-        """Feed what has happened to the water; return what the station says to it."""
+    def run(self, warmth_C: float | None = None) -> list[Entry]:
+        """Feed the samples of the story to the station; return its entries."""
         if warmth_C is not None:
             self.story.samples = [warmer(each, warmth_C) for each in self.story.samples]
-        said = self.story.told(self.station)
-        self.entries += said
-        return said
+        followed = self.story.play(self.station)
+        self.entries += followed
+        return followed
 
-    def ask(self, verb: str, reservoir: str = "mix-1", **facts: JSON) -> list[Entry]:
-        """Let the keeper ask; return the entries that follow, the answer first."""
-        self.asked += 1
+    def send(self, verb: str, reservoir: str = "mix-1", **facts: JSON) -> list[Entry]:
+        """Send a command of the keeper; return the entries that follow, the answer first."""
+        self.sent += 1
         at = Instant(self.story.wall, self.story.t_s, self.story.boot)
         command = Command(
-            f"c-{self.asked}", at, "keeper", "cli", verb, reservoir, facts, number=self.asked
+            f"c-{self.sent}", at, "keeper", "cli", verb, reservoir, facts, number=self.sent
         )
-        said = self.station.advance(command)
-        self.entries += said
-        return said
+        followed = self.station.advance(command)
+        self.entries += followed
+        return followed
 
     def answer(self, verb: str, reservoir: str = "mix-1", **facts: JSON) -> str:
-        """Let the keeper ask, and return the sentence; a refusal begins with a "-"."""
-        (told,) = of(self.ask(verb, reservoir, **facts), Kind.COMMAND)
-        return ("" if facts_in(told)["ok"] else "- ") + str(facts_in(told)["answer"])
+        """Send a command of the keeper and return the answer; a rejection begins with a "-"."""
+        (answered,) = of(self.send(verb, reservoir, **facts), Kind.COMMAND)
+        return ("" if facts_in(answered)["ok"] else "- ") + str(facts_in(answered)["answer"])
 
     @property
-    def picture(self) -> dict[str, JSON]:
-        """The picture of the reservoir now."""
+    def snapshot(self) -> dict[str, JSON]:
+        """The snapshot of the reservoir now."""
         return snapshot_in(
             self.station, "mix-1", Instant(self.story.wall, self.story.t_s, self.story.boot)
         )
@@ -65,17 +65,17 @@ class Bench:
     @property
     def phase(self) -> str:
         """Where the batch stands."""
-        return str(self.picture["phase"])
+        return str(self.snapshot["phase"])
 
     @property
     def advice(self) -> str:
         """The advice in force."""
-        return str(self.picture["advice"] or "")
+        return str(self.snapshot["advice"] or "")
 
     @property
     def alarms(self) -> set[str]:
         """Names of the alarms that are raised."""
-        found = self.picture["alarms"]
+        found = self.snapshot["alarms"]
         assert isinstance(found, list)
         return {str(name) for name in found}
 
@@ -95,7 +95,7 @@ def a_batch(
 ) -> Bench:
     """A bench at which a batch has been mixed to this salinity."""
     bench = a_bench(settings, Story().still(3).dissolve(salinity, minutes), probe_percent)
-    bench.goes_on()
+    bench.run()
     return bench
 
 

@@ -106,7 +106,7 @@ class Story:
         self.t_s += self.period_s
         self.wall += timedelta(seconds=self.period_s)
 
-    def told(self, station: Station | None = None, settings: BatchSettings = BATCH) -> list[Entry]:
+    def play(self, station: Station | None = None, settings: BatchSettings = BATCH) -> list[Entry]:
         """Feed all samples and return the entries; the samples are then gone."""
         station = station or a_station(settings)
         given, self.samples = self.samples, []

@@ -16,7 +16,7 @@ from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.state import ReservoirState
 from daemon.mixing.station.station import ReservoirSettings, Station
-from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, records
+from tests.parts.calibrating import SOLUTION, SOLUTION_MS_CM, records
 from tests.parts.stories import MORNING, VESSEL
 from tests.parts.weights import weights
 
@@ -67,7 +67,7 @@ class Corner:
     bottles: set[str] = field(default_factory=set)
     entries: list[Entry] = field(default_factory=list)
     samples: int = 0
-    asked: int = 0
+    sent: int = 0
     dice: Random = field(default_factory=lambda: Random(17))
     station: Station = field(init=False)
 
@@ -110,7 +110,7 @@ class Corner:
         if name in self.silent:
             said = Sample("mix-1", name, self.at, None, None, fault="no reply")
             return self.station.advance(said)
-        truth = BOTTLE_MS_CM if name in self.bottles else self._truth()
+        truth = SOLUTION_MS_CM if name in self.bottles else self._truth()
         shown = truth * self.gains[name] * (1.0 + self.dice.gauss(0.0, 1.5e-4))
         warmth_C = WATER_C if name in self.bottles else self.warmth_C
         warmth = round(warmth_C + self.dice.gauss(0.0, 0.006), 2)
@@ -125,11 +125,11 @@ class Corner:
         self.t_s += seconds
         self.wall += timedelta(seconds=seconds)
 
-    def ask(self, verb: str, facts: Mapping[str, JSON], reservoir: str = "mix-1") -> Event:
+    def send(self, verb: str, facts: Mapping[str, JSON], reservoir: str = "mix-1") -> Event:
         """Let the keeper ask; return the answer."""
-        self.asked += 1
+        self.sent += 1
         command = Command(
-            f"c-{self.asked}", self.at, "keeper", "cli", verb, reservoir, facts, self.asked
+            f"c-{self.sent}", self.at, "keeper", "cli", verb, reservoir, facts, self.sent
         )
         said = self.station.advance(command)
         self.entries += said
@@ -141,9 +141,9 @@ class Corner:
 
     def bench(self, verb: str, probe: str, acts: int) -> None:
         """Take a probe out, do so many acts with it, and put it back where they are all."""
-        self.ask(f"calibrate.{verb}", {"probe": probe, "references": BOTTLE})
+        self.send(f"calibrate.{verb}", {"probe": probe, "references": SOLUTION})
         for doing, minutes in ACTS[:acts]:
-            self.ask(f"calibrate.{doing}", {"probe": probe})
+            self.send(f"calibrate.{doing}", {"probe": probe})
             if minutes and probe in self.out:
                 self.bottles.add(probe)
                 self.run(minutes)
@@ -151,8 +151,8 @@ class Corner:
 
     def put_back(self, probe: str) -> None:
         """Give up what is done with a probe, and put it back."""
-        self.ask("calibrate.abort", {"probe": probe})
-        self.ask("calibrate.confirm", {"probe": probe, "step": "return"})
+        self.send("calibrate.abort", {"probe": probe})
+        self.send("calibrate.confirm", {"probe": probe, "step": "return"})
 
     def restart(self, minutes: float, boot: str) -> None:
         """End the process, let minutes go by and begin another from what was kept."""

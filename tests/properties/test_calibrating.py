@@ -11,13 +11,13 @@ from daemon.entries import Entry, Kind
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.station.station import Station
-from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
+from tests.parts.calibrating import SOLUTION, SOLUTION_MS_CM, Corner, readings, records
 from tests.parts.events import facts_in
 from tests.parts.stories import of, phases
 from tests.parts.weights import weights
 
 VERBS = ("confirm", "next", "retry", "abort")
-PLACES = {"bottle": BOTTLE_MS_CM, "wrong bottle": 12.6, "air": 0.0, "silence": None}
+PLACES = {"bottle": SOLUTION_MS_CM, "wrong bottle": 12.6, "air": 0.0, "silence": None}
 ABOUT_A_PROBE = {Kind.CALIBRATION, Kind.COMMAND, Kind.ALARM, Kind.DEVICE}
 DOINGS = st.lists(
     st.sampled_from((*VERBS, *PLACES, "start", "check", "restart", "confirm", "confirm", "bottle")),
@@ -51,11 +51,11 @@ def with_a_batch() -> Corner:
 def do(corner: Corner, doing: str) -> list[Entry]:
     """Do one thing at the bench."""
     if doing in PLACES:
-        return corner.shown(PLACES[doing], 2)
+        return corner.feed(PLACES[doing], 2)
     if doing == "restart":
         return corner.restarted()
-    facts = {"references": BOTTLE} if doing in ("start", "check") else {}
-    return corner.ask(f"calibrate.{doing}", **facts)
+    facts = {"references": SOLUTION} if doing in ("start", "check") else {}
+    return corner.send(f"calibrate.{doing}", **facts)
 
 
 def is_out(corner: Corner) -> bool:
@@ -78,12 +78,12 @@ def test_nothing_done_at_the_bench_reaches_a_batch(doings: list[str]) -> None:
         if out and is_out(corner):
             assert all(CALIBRATING in each.tests for each in readings(said))
             assert {each.kind for each in said if not hasattr(each, "flag")} <= ABOUT_A_PROBE
-    corner.ask("calibrate.abort")
-    corner.ask("calibrate.confirm")
+    corner.send("calibrate.abort")
+    corner.send("calibrate.confirm")
     corner.in_water(40)
 
     assert not is_out(corner)
-    assert "ready" == corner.picture["phase"]
+    assert "ready" == corner.snapshot["phase"]
     saved = [each for each in of(corner.entries, Kind.CALIBRATION) if "record" in facts_in(each)]
     assert len(saved) == len(records(corner.entries))
     changed = any(facts_in(each).get("outcome", "refuse") != "refuse" for each in saved)

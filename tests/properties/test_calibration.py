@@ -162,7 +162,7 @@ def play(
     return played
 
 
-def test_who_does_as_told_comes_to_the_end() -> None:
+def test_who_follows_the_instructions_comes_to_the_end() -> None:
     """The law below is not empty: twelve moves as told end in a saved record."""
     *_, (before, after, outputs) = play(["as told"] * 12)
 

@@ -74,7 +74,7 @@ def kept(stage: int) -> str:
         story.still(3)
     if stage > 1:
         story.dissolve(34.0, 10 if stage == 2 else 50)
-    story.told(station)
+    story.play(station)
     if stage > 1:
         station.advance(asked("lot.add", "", {"name": "blue", "bought_g": 20000}))
     if stage == READY:
@@ -196,7 +196,7 @@ def told(station: Station, inputs: list[Sample | Command]) -> list[Entry]:
 
 @given(stories, st.floats(0, 1))
 @settings(max_examples=40)
-def test_going_on_from_a_kept_state_is_never_having_stopped(
+def test_going_on_from_a_checkpoint_is_never_having_stopped(
     happenings: list[tuple[str, float]], share: float
 ) -> None:
     """Between commands too, wherever it is stopped and restored."""
@@ -215,7 +215,7 @@ def test_going_on_from_a_kept_state_is_never_having_stopped(
 @example([("ask", 3.0), ("ask", 6.0), ("ask", 5.0), ("cool", 4.0), ("still", 40.0)])
 @example([("ask", 11.0), ("ask", 2.0), ("ask", 3.0), ("ask", 1.0), ("ask", 8.0), ("ask", 10.0)])
 @settings(max_examples=60)
-def test_what_always_holds_whatever_is_asked(happenings: list[tuple[str, float]]) -> None:
+def test_what_always_holds_whatever_is_sent(happenings: list[tuple[str, float]]) -> None:
     """Phases chain, a batch ends once, and nothing is released while a condition is pending."""
     station, entries = Station(SETTINGS, weights()), list[Entry]()
     for item in played(happenings):

@@ -61,7 +61,7 @@ def test_facts_of_another_version_come_back_untouched(kind: Kind, facts: dict[st
 
 
 @pytest.mark.parametrize("shape", SHAPES)
-def test_a_shape_is_told_from_every_other_one_of_its_kind(shape: type[Any]) -> None:
+def test_a_shape_is_reported_from_every_other_one_of_its_kind(shape: type[Any]) -> None:
     """No two shapes of a kind have the same constant, and at most one of a kind has none."""
     alike = [
         other

@@ -78,7 +78,7 @@ def told(station: Station, samples: list[Sample]) -> list[Entry]:
 
 @given(stories, st.floats(0, 1))
 @settings(max_examples=40)
-def test_going_on_from_a_kept_state_is_never_having_stopped(
+def test_going_on_from_a_checkpoint_is_never_having_stopped(
     happenings: list[tuple[str, float]], share: float
 ) -> None:
     """Wherever it is stopped and restored, the entries after it are the same ones."""

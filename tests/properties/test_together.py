@@ -162,7 +162,7 @@ DOES: dict[str, Callable[..., object]] = {
     "start": lambda corner, how: corner.bench("start", *how),
     "check": lambda corner, how: corner.bench("check", *how),
     "put back": Corner.put_back,
-    "ask": lambda corner, how: corner.ask(*how),
+    "ask": lambda corner, how: corner.send(*how),
     "restart": lambda corner, how: corner.restart(how[1], how[0]),
     "clock": Corner.clock_moves,
 }
@@ -203,7 +203,7 @@ def test_what_always_holds_of_two_probes_a_bench_and_a_keeper(script: Script) ->
     of_water = [each for each in events if each.kind in WATER and each.reservoir == "mix-1"]
 
     assert corner.samples == len(corner.entries) - len(events)
-    assert corner.asked == sum(each.kind is Kind.COMMAND for each in events)
+    assert corner.sent == sum(each.kind is Kind.COMMAND for each in events)
     assert_phases_follow(of_water)
     assert_each_event_is_of_the_batch_of_then(of_water)
     assert_only_the_steady_are_ready(of_water)
@@ -215,7 +215,7 @@ def test_what_always_holds_of_two_probes_a_bench_and_a_keeper(script: Script) ->
 @given(st.lists(HAPPENINGS, min_size=2, max_size=6))
 @example(BUSY)
 @pytest.mark.timeout(600)
-def test_the_same_day_is_told_in_the_same_words(script: Script) -> None:
+def test_the_same_day_is_reported_in_the_same_words(script: Script) -> None:
     """Played a second time by a station that is new, entries and state are the same."""
     first, second = play(script), play(script)
 
@@ -297,4 +297,4 @@ def assert_readings_are_of_the_calibration_in_force(corner: Corner) -> None:
                     in_force[record.probe.partition("/")[2]] = record.calibration_id
     last = [each for each in corner.entries if isinstance(each, Reading)][-len(PROBES) :]
     for each in last if not corner.mute else []:
-        assert (each.probe in corner.out) == (CALIBRATING in each.tests) or corner.asked
+        assert (each.probe in corner.out) == (CALIBRATING in each.tests) or corner.sent

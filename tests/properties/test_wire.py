@@ -49,7 +49,7 @@ def test_a_line_gives_finite_numbers_or_is_unreadable(line: str) -> None:
 
 
 @given(st.floats(allow_nan=True), st.floats(allow_nan=True))
-def test_numbers_are_read_as_they_were_said(conductivity: float, temperature: float) -> None:
+def test_numbers_are_read_as_they_were_sent(conductivity: float, temperature: float) -> None:
     """Every number that an instrument can mean is read exactly; none beyond a thousand million."""
     try:
         spoken = parse(f"{conductivity!r},{temperature!r}", REPLY)

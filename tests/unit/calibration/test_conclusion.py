@@ -37,7 +37,7 @@ from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, bench
         ),
     ],
 )
-def test_a_verdict_is_told_with_its_reasons_and_what_a_confirmation_does(
+def test_a_verdict_is_reported_with_its_reasons_and_what_a_confirmation_does(
     outcome: CalibrationOutcome, begins: str, way: str
 ) -> None:
     """The outcome first, then every reason, then the way on."""
@@ -49,7 +49,7 @@ def test_a_verdict_is_told_with_its_reasons_and_what_a_confirmation_does(
     assert way in said.way_on
 
 
-def test_a_check_is_told_by_its_findings_alone() -> None:
+def test_a_check_is_reported_by_its_findings_alone() -> None:
     """It adjusts nothing, so that nothing is accepted or refused."""
     said = check_message(
         CalibrationVerdict(CalibrationOutcome.ACCEPT, ("It agrees.", "So does the other."))
@@ -77,7 +77,7 @@ def test_what_can_be_gone_back_to_is_named_and_so_is_that_there_is_nothing() -> 
         find((made(0),), "ct-2", "cal-0")
 
 
-def test_what_cannot_be_confirmed_is_said_again_with_what_is_wrong() -> None:
+def test_what_cannot_be_confirmed_is_repeated_with_what_is_wrong() -> None:
     """A wrong bottle stays one; the finding comes with each answer."""
     plan = replace(PLAN, references=(STRONG,))
     run = bench(plan, factor=1.0, zero=0.0, off_C=0.0, in_hand={STRONG.key: WEAK})

@@ -148,7 +148,7 @@ def test_the_budget_adds_up_to_the_uncertainty() -> None:
     )
 
 
-def test_one_bottle_used_twice_is_doubted_once() -> None:
+def test_one_solution_used_twice_is_doubted_once() -> None:
     """Two dips into one lot are no better than one, as far as its label goes."""
     once = fit([capture(1, STRONG, truth())], EXACT, NEVER)
     twice = fit([capture(1, STRONG, truth()), capture(2, STRONG, truth())], EXACT, NEVER)
@@ -175,7 +175,7 @@ def test_a_label_of_half_a_percent_weighs_a_quarter() -> None:
     assert pytest.approx(by_hand, rel=1e-6) == fitted.u_factor
 
 
-def test_two_bottles_are_better_than_one() -> None:
+def test_two_solutions_are_better_than_one() -> None:
     """Two labels of equal worth and a zero give a factor better by the root of two, nearly."""
     exact = replace(EXACT, thermometer_limits_C=0.0)
     points = [capture(n, r, truth()) for n, r in enumerate((air(), WEAK, STRONG), start=1)]

@@ -158,7 +158,7 @@ def test_the_uncertainty_of_a_slope_is_that_of_the_formula() -> None:
     assert pytest.approx(0.001 * 2**0.5 / 10.0) == found.per_day_u
 
 
-def test_no_slope_is_told_from_one_value() -> None:
+def test_no_slope_follows_from_one_value() -> None:
     """A single calibration has no drift, not a drift of zero."""
     assert forecast(line(10, 0.0), 0.98, 1.02, "2026-02-20") is None
 

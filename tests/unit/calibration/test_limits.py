@@ -141,7 +141,7 @@ def test_air_holds_no_bubbles() -> None:
     assert bubbles(air(), dipped(20, 30, 40)) is None
 
 
-def test_what_a_step_takes_is_said_before_it_is_done() -> None:
+def test_what_a_step_takes_is_reported_before_it_is_done() -> None:
     """Abort at every step, start at the first alone, nothing once it is over."""
     made = bench()
     ready = [doing for doing in ActKind if made.routine.takes(doing)]

@@ -26,7 +26,7 @@ def held(made: Bench) -> Message:
     return made.named()
 
 
-def test_the_wrong_bottle_is_named() -> None:
+def test_the_wrong_solution_is_named() -> None:
     """The 12.88 bottle in place of 53.0 is told by its value."""
     said = held(bench(ONE, in_hand={STRONG.key: WEAK}))
 
@@ -46,7 +46,7 @@ def test_the_wrong_bottle_is_named() -> None:
         (published("kcl-111-8"), "labelled 111.8"),
     ],
 )
-def test_the_wrong_bottle_is_named_however_far_the_cell_is_off(
+def test_the_wrong_solution_is_named_however_far_the_cell_is_off(
     given: Reference, words: str, factor: float
 ) -> None:
     """A cell constant a fifth off still leaves the bottle recognisable, or at least refused."""
@@ -155,7 +155,7 @@ def test_waiting_longer_goes_on_with_the_same_point() -> None:
     assert RoutineStep.CAPTURED is made.routine.step
 
 
-def test_an_expired_bottle_is_named_before_it_is_opened() -> None:
+def test_an_expired_solution_is_named_before_it_is_opened() -> None:
     """It may be used all the same, and the record then says so."""
     old = ReferenceSolution("Q-old", 0.5, Tolerance.COVERAGE_2, expiry="2026-02-28")
     made = bench(replace(PLAN, references=(replace(STRONG, bottle=old),)), factor=1.0)
@@ -173,7 +173,7 @@ def test_an_expired_bottle_is_named_before_it_is_opened() -> None:
     assert CalibrationOutcome.ACCEPT_WITH_WARNING is record.verdict.outcome
 
 
-def test_a_bottle_kept_open_too_long_has_expired() -> None:
+def test_a_solution_kept_open_too_long_has_expired() -> None:
     """Days once opened count as well as the printed date."""
     old = ReferenceSolution(
         "Q-open", 0.5, expiry="2027-01-01", opened_on="2026-01-01", keeps_days=30
@@ -199,7 +199,7 @@ def test_a_probe_in_air_is_not_taken_for_a_solution() -> None:
     assert "not immersed" in said.text
 
 
-def test_a_bottle_outside_its_table_is_not_extrapolated() -> None:
+def test_a_solution_outside_its_table_is_not_extrapolated() -> None:
     """A bottle from the refrigerator is warmed and not guessed."""
     made = bench(ONE, factor=1.0)
     made.begin()

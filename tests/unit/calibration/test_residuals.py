@@ -36,7 +36,7 @@ def line_with_its_middle_off(off_mS_cm: float) -> Fit:
     return fit(captures, EXACT, uncalibrated(EXACT))
 
 
-def test_a_residual_is_held_against_what_the_line_leaves_free() -> None:
+def test_a_residual_is_compared_with_what_the_line_leaves_free() -> None:
     """Of 0.3 mS/cm two thirds stay at the middle and a third, downwards, at each end.
 
     The line takes 5/6 of an end's freedom and 1/3 of the middle's: u is 0.1 √(1/6) there and

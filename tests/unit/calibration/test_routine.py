@@ -180,7 +180,7 @@ def test_the_steps_come_in_order_for_each_point() -> None:
     assert [*once, *once, *once, RoutineStep.VERDICT] == steps[len(CAUTIONS) :]
 
 
-def test_cautions_come_before_the_first_bottle_is_opened() -> None:
+def test_cautions_come_before_the_first_solution_is_opened() -> None:
     """Handling and disposal are said before anything else."""
     made = bench()
     answer = made.act(ActKind.START)
@@ -276,7 +276,7 @@ def test_a_point_can_be_taken_again() -> None:
     assert (RoutineStep.RINSE, []) == (made.routine.step, made.routine.captures)
 
 
-def test_each_point_tells_at_once_how_far_off_it_was_found() -> None:
+def test_each_point_tells_at_once_how_far_off_it_was() -> None:
     """As found is under the calibration in force: the probe shows 2 % too little."""
     made = bench(zero=0.0, off_C=0.0)
     made.whole()
@@ -286,7 +286,7 @@ def test_each_point_tells_at_once_how_far_off_it_was_found() -> None:
     assert pytest.approx([-1.961, -1.961], abs=0.01) == errors[1:]
 
 
-def test_as_left_is_measured_anew_where_the_plan_asks() -> None:
+def test_as_left_is_measured_again_where_the_plan_says() -> None:
     """The new calibration is held against a reference once more before it is saved."""
     made = bench(replace(PLAN, as_left=seawater(35.0, 0.01)), off_C=0.0)
     made.whole()
@@ -341,7 +341,7 @@ def test_the_ice_point_tells_the_thermometer() -> None:
     assert pytest.approx((1.0, 0.31), abs=1e-6) == (found.factor, found.temperature_offset_C)
 
 
-def test_a_thermometer_far_from_the_probe_is_asked_again() -> None:
+def test_a_thermometer_far_from_the_probe_is_required_again() -> None:
     """A slip of the finger, 220 for 22.0, is not taken."""
     made = bench(replace(PLAN, references=(WEAK,), thermometer=Thermometer("T-1", 0.1)))
     made.begin()
@@ -391,7 +391,7 @@ def test_a_plan_that_cannot_be_followed_is_refused(wrong: dict[str, Any], words:
         replace(PLAN, **wrong)
 
 
-def test_a_date_on_a_bottle_that_is_none_is_refused() -> None:
+def test_a_date_on_a_solution_that_is_none_is_refused() -> None:
     """An expiry that cannot be read would never expire."""
     with pytest.raises(ValueError, match="of lot Q-1 cannot be read"):
         ReferenceSolution("Q-1", 0.5, expiry="03/2026")

@@ -26,7 +26,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def known(folder: Path) -> Path:
     """The same with a journal of one batch used and one begun."""
-    entries = mixed().refilled().told(a_station())
+    entries = mixed().refilled().play(a_station())
     with Writer(folder / "configured.db") as writer:
         writer.append(entries, 0.0, {}, None)
     return folder

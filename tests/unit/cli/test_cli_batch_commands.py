@@ -43,7 +43,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def _released() -> tuple[str, list[Event], datetime, float]:
     """The state of a station that has released a batch, the events so far, and what time it is."""
     station, story = a_station(), mixed()
-    entries = story.told(station)
+    entries = story.play(station)
     events = [each for each in entries if isinstance(each, Event)]
     return dump(station.state), events, story.wall, story.t_s
 
@@ -52,7 +52,7 @@ def heard(story: Story | None) -> tuple[Station, list[Event], Story]:
     """A station that has heard a story, or of a batch released; its events; and where it stands."""
     if story is not None:
         station = a_station()
-        entries = story.told(station)
+        entries = story.play(station)
         return station, [each for each in entries if isinstance(each, Event)], story
     text, events, wall, t_s = _released()
     return Station(SETTINGS, weights(), restore(text)), events, Story(wall=wall, t_s=t_s)

@@ -27,7 +27,7 @@ from daemon.mixing.batch.record import records as batch_records
 from daemon.mixing.probe.reference_solutions import parse
 from daemon.mixing.probe_events import RecordSaved
 from daemon.reports.batch_curve import curve_of
-from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, Corner, readings, records
+from tests.parts.calibrating import SOLUTION, SOLUTION_MS_CM, Corner, readings, records
 from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.events import facts_in
 from tests.parts.stories import MORNING, of
@@ -71,7 +71,7 @@ def past(folder: Path) -> Corner:
     corner.gain = 0.985
     corner.calibrate(repair="cleaned")
     corner.calibrate("calibrate.check")
-    corner.ask("calibrate.revert", to=first.id, reason="the second bottle was old")
+    corner.send("calibrate.revert", to=first.id, reason="the second bottle was old")
     corner.in_water(2)
     kept(folder, corner)
     return corner
@@ -198,7 +198,7 @@ def test_the_sheet_of_a_batch_shows_no_bottle(folder: Path) -> None:
     reader = Reader(kept(folder, corner))
     (batch,) = batch_records(event for _, event in reader.events())
     curve = [point.salinity for point in curve_of(reader, batch)]
-    bottle = float(gsw.SP_from_C(BOTTLE_MS_CM, 24.0, 0.0))
+    bottle = float(gsw.SP_from_C(SOLUTION_MS_CM, 24.0, 0.0))
 
     assert len(curve) > 500
     assert not any(abs(each - bottle) < 0.5 for each in curve)
@@ -325,11 +325,11 @@ def test_the_live_display_says_what_still_moves_and_when_nothing_does() -> None:
     settling = Settling()
     assert "waiting for the probe" == settling.text()
     for number in range(15):
-        settling.take(a_reading(number, BOTTLE_MS_CM, 20.0 + 0.1 * number))
+        settling.take(a_reading(number, SOLUTION_MS_CM, 20.0 + 0.1 * number))
     warming = settling.text()
     settling.take(a_reading(15, None, None))
     for number in range(16, 40):
-        settling.take(a_reading(number, BOTTLE_MS_CM + 1e-3 * (number % 2), 24.0))
+        settling.take(a_reading(number, SOLUTION_MS_CM + 1e-3 * (number % 2), 24.0))
 
     assert "temperature by 0.60 °C a minute (at most 0.05)" in warming
     assert "waited        140 s" in warming
@@ -338,7 +338,7 @@ def test_the_live_display_says_what_still_moves_and_when_nothing_does() -> None:
 
 def test_a_dashboard_can_ask_for_a_calibration_over_the_broker() -> None:
     """The bottles are one text, as a message can carry it."""
-    told = {"verb": "calibrate.start", "references": f"air; {BOTTLE}", "probe": "ct-1"}
+    told = {"verb": "calibrate.start", "references": f"air; {SOLUTION}", "probe": "ct-1"}
     payload = json.dumps(told).encode()
     request = parse_request(payload, len(payload), ("calibrate.start",), "mqtt.commands")
     corner = Corner()

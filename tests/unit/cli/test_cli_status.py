@@ -36,7 +36,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def measured(folder: Path, story: Story, ago_s: float) -> None:
     """Let the journal hold this story, told up to so many seconds ago."""
     station, at = a_station(), datetime.now(UTC) - timedelta(seconds=ago_s)
-    entries = story.told(station)
+    entries = story.play(station)
     picture = snapshot_in(station, "mix-1", Instant(at, story.t_s, story.boot))
     with Writer(folder / "configured.db") as writer:
         writer.append(entries, 0.0, {"mix-1": picture}, None)
@@ -82,7 +82,7 @@ def test_a_batch_that_is_wanted_shows_when_to_start(
     """What is wanted, and until when salt must be in for it."""
     due = (DueBatch(5, 10, 0, 60.0, 0.1),)
     station = Station({"mix-1": ReservoirSettings("mix-1", due=due)}, weights())
-    entries = mixed(minutes=1).told(station)
+    entries = mixed(minutes=1).play(station)
     at = Instant(datetime(2026, 3, 2, 9, tzinfo=UTC), 0.0)
     with Writer(folder / "configured.db") as writer:
         writer.append(entries, 0.0, {"mix-1": snapshot_in(station, "mix-1", at)}, None)
@@ -146,7 +146,7 @@ def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
 ) -> None:
     """Below the reservoirs, and beside the quality of the reading."""
     station, story, at = a_station(), mixed(minutes=10).silence(2), datetime.now(UTC)
-    entries = story.told(station)
+    entries = story.play(station)
     now = Instant(at, story.t_s, story.boot)
     entries += station.advance(Surroundings(now, storage_free_bytes=1))
     snapshots = {name: snapshot_in(station, name, now) for name in ("", "mix-1")}

@@ -31,7 +31,7 @@ from tests.parts.weights import weights
 def stopped(story: Story) -> str:
     """What is kept of a station that has heard a story."""
     station = a_station()
-    story.told(station)
+    story.play(station)
     return dump(station.state)
 
 
@@ -146,9 +146,9 @@ def test_every_field_stored_flat_has_its_place() -> None:
 def test_what_people_did_to_alarms_survives_another_version() -> None:
     """What is shelved or out of service stays so, and what nobody has seen waits for somebody."""
     bench = Bench(mixed(31.5).silence(3).still(3))
-    bench.goes_on()
-    bench.ask("alarm.shelve", name="batch-off-target", hours=5, reason="salt is ordered")
-    bench.ask("alarm.remove-from-service", "", name="storage-low", reason="a bigger card comes")
+    bench.run()
+    bench.send("alarm.shelve", name="batch-off-target", hours=5, reason="salt is ordered")
+    bench.send("alarm.remove-from-service", "", name="storage-low", reason="a bigger card comes")
     station = went_on(of_another_version(dump(bench.station.state)))
 
     assert bench.station.state.alarms == station.state.alarms
@@ -161,8 +161,8 @@ def test_what_people_did_to_alarms_survives_another_version() -> None:
 def test_alarms_under_former_names_go_on_under_the_present_ones(*, other_version: bool) -> None:
     """What somebody shelved stays shelved, and what the station saw of itself stays seen."""
     bench = Bench(mixed())
-    bench.ask("alarm.shelve", name="reading-overdue", hours=5, reason="the cable is on order")
-    bench.ask("alarm.remove-from-service", "", name="publishing-delayed", reason="no broker yet")
+    bench.send("alarm.shelve", name="reading-overdue", hours=5, reason="the cable is on order")
+    bench.send("alarm.remove-from-service", "", name="publishing-delayed", reason="no broker yet")
     bench.station.state.health.conditions = {"publishing-delayed": "mqtt is 6 min behind"}
     text = dump(bench.station.state)
     for former, present in PRESENT_NAMES.items():
@@ -191,7 +191,7 @@ def test_a_batch_that_was_dissolving_is_judged_after_a_new_version_was_started()
     """The detectors begin anew and come to an end."""
     story = mixed(minutes=3)
     station = went_on(of_another_version(stopped(story)))
-    entries = story.still(45).told(station)
+    entries = story.still(45).play(station)
 
     assert ["verifying", "ready"] == phases(entries)
     assert {"mix-1-20260302-1"} == {e.batch for e in entries if isinstance(e, Event)}
@@ -205,7 +205,7 @@ def test_a_judged_batch_stays_judged_after_a_new_version_was_started(
     story = mixed(salinity)
     station = went_on(of_another_version(stopped(story)))
     before = station.state.reservoirs["mix-1"].batch.age.released_s
-    entries = story.still(60).told(station)
+    entries = story.still(60).play(station)
 
     assert [] == phases(entries)
     assert [] == of(entries, Kind.STABILISED)
@@ -218,7 +218,7 @@ def test_water_changed_while_a_new_version_was_installed_is_judged_anew() -> Non
     story = mixed()
     station = went_on(of_another_version(stopped(story)))
     story.salinity = 32.0
-    entries = story.away(0.2).still(60).told(station)
+    entries = story.away(0.2).still(60).play(station)
 
     assert ["dissolving", "verifying", "off_target"] == phases(entries)[-3:]
 
@@ -227,6 +227,6 @@ def test_water_changed_after_a_new_version_was_started_is_judged_anew() -> None:
     """The detector watches a judged batch as it did before."""
     story = mixed()
     station = went_on(of_another_version(stopped(story)))
-    entries = story.still(40).ramp(2, 32.0).still(60).told(station)
+    entries = story.still(40).ramp(2, 32.0).still(60).play(station)
 
     assert ["dissolving", "verifying", "off_target"] == phases(entries)

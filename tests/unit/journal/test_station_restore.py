@@ -23,7 +23,7 @@ SETTINGS = {"mix-1": ReservoirSettings("mix-1", BATCH)}
 def left(tmp_path: Path) -> tuple[Path, Station]:
     """A journal with the state of a station whose batch is ready, and that station."""
     station, path = a_station(), tmp_path / "journal.db"
-    entries = mixed().told(station)
+    entries = mixed().play(station)
     with Writer(path) as writer:
         writer.append(entries, 0.0, checkpoint=dump(station.state))
     return path, station

@@ -184,7 +184,7 @@ def test_no_kind_is_forgotten() -> None:
 @pytest.mark.parametrize("width", [60, 80, 120])
 def test_what_a_batch_says_fits_any_screen(width: int) -> None:
     """The events of a real story, too, with a short time."""
-    entries = mixed(31.5).silence(6).still(5).refilled().told()
+    entries = mixed(31.5).silence(6).still(5).refilled().play()
     events = [each for each in entries if isinstance(each, Event)]
 
     assert len(events) > 20

@@ -278,7 +278,7 @@ def raised_every(spacing_s: float, times: int) -> list[AlarmChange]:
 
 
 @pytest.mark.parametrize("spacing_s, times, repeating", [(300, 2, 0), (300, 9, 1), (1000, 9, 0)])
-def test_what_is_raised_again_and_again_is_said_to_chatter(
+def test_what_is_raised_again_and_again_is_marked_as_repeating(
     spacing_s: float, times: int, repeating: int
 ) -> None:
     """Once, from the third raising within half an hour on."""

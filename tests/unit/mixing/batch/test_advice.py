@@ -88,7 +88,7 @@ def test_a_dose_that_does_not_fit_says_so() -> None:
 @pytest.mark.parametrize(
     "salinity, target", [(85.0, 34.0), (34.0, 0.0), (-1.0, 34.0), (float("nan"), 34.0)]
 )
-def test_what_cannot_be_reckoned_is_said_and_not_raised(salinity: float, target: float) -> None:
+def test_what_cannot_be_computed_is_reported_and_not_raised(salinity: float, target: float) -> None:
     """Advice is always a sentence."""
     assert correction(salinity, target, VESSEL).advice.startswith("no correction can be reckoned: ")
 
@@ -105,7 +105,7 @@ def test_water_off_the_scale_is_advised_to_be_thinned(salinity: float) -> None:
     assert mass_g * salinity / (mass_g + 997.047 * water_l) == pytest.approx(34.0, abs=0.02)
 
 
-def test_an_undecided_batch_is_told_where_it_would_be_released() -> None:
+def test_an_undecided_batch_is_reported_where_it_would_be_released() -> None:
     """With u = 0.2 a value must lie 1.645 u inside either limit (JCGM 106:2012, guard band)."""
     text = undecided(0.6, 0.2, 33.0, 35.0, 0.95)
 
@@ -113,7 +113,7 @@ def test_an_undecided_batch_is_told_where_it_would_be_released() -> None:
     assert "between 33.33 and 34.67 ppt" in text
 
 
-def test_a_probe_that_can_never_prove_the_limits_is_told_apart() -> None:
+def test_a_probe_that_can_never_prove_the_limits_is_named() -> None:
     """No salinity would be sure enough, so none is advised."""
     text = undecided(0.6, 1.0, 33.0, 35.0, 0.95)
 

@@ -269,7 +269,7 @@ def test_only_what_is_released_grows_stale() -> None:
         assert [] == seen(state, *[34.0] * 5, t_s=1e6)
 
 
-def test_nothing_is_said_before_there_is_a_level() -> None:
+def test_nothing_is_reported_before_there_is_a_level() -> None:
     """Two bins are no level."""
     assert [] == seen(BatchState(), 0.0, 0.0)
 

@@ -151,7 +151,7 @@ def test_stock_goes_down_to_nothing_and_no_further() -> None:
     assert 0.0 == lot.left_g
 
 
-def test_an_untold_stock_stays_untold() -> None:
+def test_an_unrecorded_stock_stays_unrecorded() -> None:
     """Nothing is counted, and nothing is low, where nobody said what there was."""
     lot = Lot("blue-7")
     take(lot, 7000.0)

@@ -9,9 +9,9 @@ from tests.parts.events import facts_in
 from tests.parts.stories import mixed, of
 
 
-def test_a_batch_is_told_from_its_events() -> None:
+def test_a_batch_is_reported_from_its_events() -> None:
     """When it began, was salted, steady, released, disturbed and ended, and what it measured."""
-    entries = mixed().ramp(2, 32.4).still(45).refilled().told()
+    entries = mixed().ramp(2, 32.4).still(45).refilled().play()
     events = [each for each in entries if isinstance(each, Event)]
     old, new = records(events)
     stabilised = of(entries, Kind.STABILISED)
@@ -29,7 +29,7 @@ def test_a_batch_is_told_from_its_events() -> None:
 
 def test_events_of_no_batch_make_no_record() -> None:
     """A fault of a probe before any batch is not a batch."""
-    event = next(e for e in mixed(minutes=5).silence(5).told() if isinstance(e, Event))
+    event = next(e for e in mixed(minutes=5).silence(5).play() if isinstance(e, Event))
 
     assert [] == records(
         [Event(event.reservoir, event.at, "", body_of(Kind.DEVICE, {"state": "fault"}))]

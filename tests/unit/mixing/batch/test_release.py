@@ -111,9 +111,9 @@ def test_a_disagreement_after_release_takes_it_back() -> None:
     """Nothing is ready of which two instruments say different things; a better look releases it."""
     bench = a_batch()
     bench.answer("batch.reading", salinity=31.0, u_ppt=0.2)
-    assert ("verifying", None) == (bench.phase, bench.picture["age_h"])
+    assert ("verifying", None) == (bench.phase, bench.snapshot["age_h"])
     bench.story.still(5)
-    bench.goes_on()
+    bench.run()
     assert "verifying" == bench.phase
     bench.answer("batch.reading", salinity=33.9, u_ppt=0.2)
 
@@ -171,10 +171,10 @@ def test_a_batch_too_cold_is_released_by_itself_once_it_is_warm() -> None:
     assert "verifying" == bench.phase
     assert "temperature is 24.0 °C, wanted 25 to 27 °C" in bench.advice
     bench.story.still(3)
-    bench.goes_on(warmth_C=24.6)
+    bench.run(warmth_C=24.6)
     assert ("verifying", True) == (bench.phase, "24.6 °C" in bench.advice)
     bench.story.still(3)
-    said = bench.goes_on(warmth_C=25.4)
+    said = bench.run(warmth_C=25.4)
 
     assert ["ready"] == phases(said)
     assert 1 == len(advice(bench.entries))
@@ -184,10 +184,10 @@ def test_confirmation_is_waited_for_and_releases_at_once() -> None:
     """The command itself brings the release, in its own answer."""
     bench = a_batch(settings=NEEDS_LOOK)
     bench.story.still(30)
-    bench.goes_on()
+    bench.run()
     assert "verifying" == bench.phase
     assert "somebody must confirm that the water is clear" in bench.advice
-    said = bench.ask("batch.confirm")
+    said = bench.send("batch.confirm")
 
     assert ["ready"] == phases(said)
     assert "confirmed; batch mix-1-20260302-1 is ready" in str(said[0])
@@ -198,14 +198,14 @@ def test_a_confirmation_of_other_water_does_not_count() -> None:
     bench = a_batch(33.05, NEEDS_LOOK)
     bench.answer("batch.confirm")
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
 
     assert "verifying" == bench.phase
     bench.answer("batch.confirm")
     assert "ready" == bench.phase
 
 
-def test_all_that_is_waited_for_is_said_at_once() -> None:
+def test_all_that_is_waited_for_is_listed_at_once() -> None:
     """Each with its own sentence."""
     waits = pending(
         BatchState(judgement=Judgement(salinity=34.0, salinity_u=0.1), temperature_C=None),
@@ -220,7 +220,7 @@ def test_a_batch_released_again_is_as_old_as_its_water() -> None:
     """Thinned a little after its release and steady anew, it has grown no younger."""
     bench = a_batch(settings=replace(BATCH, use_within_h=2.0))
     bench.story.dissolve(33.6)
-    said = bench.goes_on()
+    said = bench.run()
 
     assert ["dissolving", "verifying", "ready"] == phases(said)
     released = [
@@ -228,11 +228,11 @@ def test_a_batch_released_again_is_as_old_as_its_water() -> None:
     ]
     assert ["08:23", "09:03"] == [f"{each:%H:%M}" for each in released]
     # At 9:33 the water is 70 min old, and at 10:23 it is stale.
-    assert 1.167 == pytest.approx(bench.picture["age_h"], abs=0.003)
+    assert 1.167 == pytest.approx(bench.snapshot["age_h"], abs=0.003)
     bench.story.still(49)
-    assert [] == phases(bench.goes_on())
+    assert [] == phases(bench.run())
     bench.story.still(2)
-    assert ["stale"] == phases(bench.goes_on())
+    assert ["stale"] == phases(bench.run())
 
 
 # --- stale --------------------------------------------------------------------------------------
@@ -244,7 +244,7 @@ def a_stale_batch(settings: BatchSettings = SHORT_LIVED) -> Bench:
     """One that was released and has grown too old."""
     bench = a_batch(settings=settings)
     bench.story.still(70)
-    bench.goes_on()
+    bench.run()
     assert "stale" == bench.phase
     return bench
 
@@ -253,7 +253,7 @@ def test_a_stale_batch_is_not_ready_again_by_itself() -> None:
     """Not after hours of readings that are right."""
     bench = a_stale_batch()
     bench.story.still(180)
-    bench.goes_on()
+    bench.run()
 
     assert "stale" == bench.phase
 
@@ -262,7 +262,7 @@ def test_not_through_a_disturbance_either() -> None:
     """Thinned, called steady anew and inside again, it still waits for somebody."""
     bench = a_stale_batch()
     bench.story.dissolve(33.6)
-    said = bench.goes_on()
+    said = bench.run()
 
     assert ["dissolving", "verifying"] == phases(said)
     assert "it was stale; somebody must confirm" in bench.advice
@@ -273,13 +273,13 @@ def test_not_through_a_disturbance_either() -> None:
 def test_confirming_a_stale_batch_verifies_it_again() -> None:
     """From what the probe says now, with an age that begins anew."""
     bench = a_stale_batch()
-    said = bench.ask("batch.confirm")
+    said = bench.send("batch.confirm")
 
     assert ["verifying", "ready"] == phases(said)
-    assert 0.0 == bench.picture["age_h"]
+    assert 0.0 == bench.snapshot["age_h"]
     assert "batch-stale" in bench.alarms
     bench.story.still(1)
-    bench.goes_on()
+    bench.run()
     assert "batch-stale" not in bench.alarms
 
 
@@ -287,7 +287,7 @@ def test_a_stale_batch_that_has_changed_is_not_released_by_a_confirmation() -> N
     """Evaporated slowly beyond the limit, it is off target."""
     bench = a_stale_batch(replace(SHORT_LIVED, tolerance_ppt=0.5))
     bench.station.state.reservoirs["mix-1"].level.medians[:] = [35.0] * 30
-    said = bench.ask("batch.confirm")
+    said = bench.send("batch.confirm")
 
     assert ["verifying", "off_target"] == phases(said)
 
@@ -298,7 +298,7 @@ def test_an_old_second_reading_vouches_for_nothing() -> None:
     bench.answer("batch.reading", salinity=34.0)
     assert "ready" == bench.phase
     bench.story.still(70)
-    bench.goes_on()
+    bench.run()
     bench.answer("batch.confirm")
 
     assert "verifying" == bench.phase
@@ -309,11 +309,11 @@ def test_a_confirmation_without_readings_waits_for_some() -> None:
     """What the probe said hours ago releases nothing; its next minutes do."""
     bench = a_stale_batch()
     bench.story.silence(20)
-    bench.goes_on()
+    bench.run()
     bench.answer("batch.confirm")
     assert ("verifying", True) == (bench.phase, "until there are readings" in bench.advice)
     bench.story.still(4)
-    bench.goes_on()
+    bench.run()
 
     assert "ready" == bench.phase
 
@@ -350,11 +350,11 @@ def test_no_release_while_anything_is_pending() -> None:
 def test_water_off_the_scale_has_a_figure_and_is_advised_water(salinity: float) -> None:
     """Salted twice: extrapolated, marked suspect, refused, and told how much water it takes."""
     bench = a_batch(salinity, minutes=100.0)
-    shown = bench.picture["salinity"]
+    shown = bench.snapshot["salinity"]
     assert isinstance(shown, float)
 
     assert "off_target" == bench.phase
     assert shown == pytest.approx(salinity, abs=0.1)
-    assert 3 == bench.picture["flag"]
+    assert 3 == bench.snapshot["flag"]
     assert "L of purified water would make" in bench.advice
     assert {"batch-off-target"} == bench.alarms

@@ -106,6 +106,6 @@ def test_water_at_a_limit_is_not_released_by_looking_often() -> None:
     """Judged each minute for hours by noisy readings, it stays where its first look put it."""
     story = Story()
     story.still(3).dissolve(33.33, 300.0)
-    entries = story.told(a_station(BATCH, 0.5))
+    entries = story.play(a_station(BATCH, 0.5))
 
     assert ["blank", "dissolving", "verifying"] == phases(entries)

@@ -60,7 +60,7 @@ def test_salt_is_believed_at_once() -> None:
 
 
 @pytest.mark.parametrize("seed", [7301, 7302, 7303])
-def test_used_water_that_stays_is_never_released_anew(seed: int) -> None:
+def test_used_water_that_stays_is_never_released_again(seed: int) -> None:
     """Twelve hours of bubbles and lost replies after the last was used: no batch, no alarm."""
     room = corner(seed)
     released(room)

@@ -21,10 +21,10 @@ FULL_G = plan(180.0, 34.0, 0.881).salt_g
 def short(told_g: float = 8200.0, settings: BatchSettings = BATCH, found: float = 34.0) -> Bench:
     """A batch of which more was told than the water shows."""
     bench = a_bench(settings)
-    bench.goes_on()
+    bench.run()
     bench.answer("batch.start", mass_g=told_g, volume_l=180)
     bench.story.dissolve(found)
-    bench.goes_on()
+    bench.run()
     return bench
 
 
@@ -45,26 +45,26 @@ def test_it_may_be_released_all_the_same_where_the_owner_says_so() -> None:
     assert "ready" == short(settings=replace(BATCH, release_short=True)).phase
 
 
-def test_the_right_mass_told_anew_releases_at_once() -> None:
+def test_the_right_mass_corrected_releases_at_once() -> None:
     """A slip of the pen is corrected while verifying, for the same batch."""
     bench = short()
-    batch = bench.picture["batch"]
-    said = bench.ask("batch.start", mass_g=round(FULL_G), volume_l=180)
+    batch = bench.snapshot["batch"]
+    said = bench.send("batch.start", mass_g=round(FULL_G), volume_l=180)
     bench.story.still(1)
-    bench.goes_on()
+    bench.run()
 
     assert ["ready"] == phases(said)
-    assert batch == bench.picture["batch"]
+    assert batch == bench.snapshot["batch"]
     assert set() == bench.alarms
 
 
-def test_what_was_told_of_a_refused_batch_may_be_corrected_too() -> None:
+def test_the_salt_of_a_refused_batch_may_be_corrected_too() -> None:
     """The wrong volume gave the wrong grams; the answer has the right ones, and no shortage."""
     bench = short(told_g=round(FULL_G), found=31.0)
     assert ("off_target", True) == (bench.phase, "to 180 L" in bench.advice)
     answer = bench.answer("batch.start", mass_g=4000, volume_l=110)
     bench.story.still(1)
-    bench.goes_on()
+    bench.run()
 
     assert "the salt is corrected: 4000 g in 110 L; batch mix-1-20260302-1 is off_target" in answer
     assert "to 110 L" in answer
@@ -79,7 +79,7 @@ def test_salt_that_dissolves_after_all_ends_the_shortage() -> None:
     assert "are unaccounted for" in bench.advice
     assert "; only then add" in bench.advice
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
 
     assert ("ready", set()) == (bench.phase, bench.alarms)
 
@@ -88,18 +88,18 @@ def test_salt_that_dissolves_in_part_leaves_the_rest_missing() -> None:
     """Still short after the stir, still said so."""
     bench = short(told_g=8900.0, found=30.0)
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
 
     assert "verifying" == bench.phase
     assert "g of the 8900 g weighed are unaccounted for" in bench.advice
 
 
-def test_what_was_told_says_nothing_of_an_addition() -> None:
+def test_the_recorded_salt_says_nothing_of_an_addition() -> None:
     """Salt on top of a batch that lacked none is not held against the first weighing."""
     bench = short(told_g=6600.0, found=31.0)
     assert "off_target" == bench.phase
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
     told = bench.station.state.reservoirs["mix-1"].batch.salt
 
     assert "ready" == bench.phase
@@ -110,10 +110,10 @@ def test_what_was_told_says_nothing_of_an_addition() -> None:
 def test_advice_after_an_addition_still_knows_volume_and_yield() -> None:
     """The grams are those for the litres that were told, not for those of the configuration."""
     bench = a_bench()
-    bench.goes_on()
+    bench.run()
     bench.answer("batch.start", mass_g=3000, volume_l=90)
     bench.story.dissolve(29.0).dissolve(31.0)
-    bench.goes_on()
+    bench.run()
 
     assert "off_target" == bench.phase
     assert "to 90 L" in bench.advice
@@ -122,15 +122,15 @@ def test_advice_after_an_addition_still_knows_volume_and_yield() -> None:
 def test_advice_after_an_addition_counts_with_the_lot_and_what_is_left() -> None:
     """Salt of a label yield of 0.80 is dosed by it, for the litres that were not yet used."""
     bench = a_bench()
-    bench.goes_on()
+    bench.run()
     bench.answer("lot.add", "", name="weak", label_yield=0.8)
     bench.answer("batch.start", mass_g=7990, volume_l=180, lot="weak")
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
     assert "ready" == bench.phase
     bench.answer("batch.use", volume_l=80)
     bench.story.dissolve(31.0)
-    bench.goes_on()
+    bench.run()
     known = bench.station.state.reservoirs["mix-1"].batch
     assert known.salt is not None
     assert known.judgement.salinity is not None
@@ -139,7 +139,7 @@ def test_advice_after_an_addition_counts_with_the_lot_and_what_is_left() -> None
     assert 0.8 == known.salt.salt_content
     assert not known.salt.comparable
     assert "to 100 L" in bench.advice
-    assert wanted.salt_g == pytest.approx(float(str(bench.picture["advice_salt_g"])), abs=0.1)
+    assert wanted.salt_g == pytest.approx(float(str(bench.snapshot["advice_salt_g"])), abs=0.1)
 
 
 def test_too_much_salt_is_no_short_yield() -> None:
@@ -167,12 +167,12 @@ def test_a_heel_is_part_of_what_is_expected() -> None:
     dose = plan(180.0, 34.0, 0.881, heel_volume_l=60.0, heel_salinity=30.0)
     for facts in ({"heel_volume_l": 60, "heel_salinity": 30}, {}):
         bench = a_bench(story=Story(salinity=30.0).still(4).dissolve(10.0, 15, 60.0))
-        bench.goes_on()
+        bench.run()
         assert "blank" == bench.phase
         told: dict[str, JSON] = {"mass_g": dose.salt_g, "volume_l": 180, **facts}
-        bench.ask("batch.start", "mix-1", **told)
+        bench.send("batch.start", "mix-1", **told)
         bench.story.dissolve(34.0)
-        bench.goes_on()
+        bench.run()
         state = bench.station.state.reservoirs["mix-1"].batch
 
         assert state.salt is not None

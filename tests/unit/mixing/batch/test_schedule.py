@@ -188,7 +188,7 @@ def test_the_start_crosses_the_moved_clock() -> None:
     st.floats(0.0, 240.0),
     st.data(),
 )
-def test_a_batch_started_in_time_is_never_stale_when_wanted(
+def test_a_batch_started_in_time_is_never_stale_when_due(
     minutes: list[float], use_within_h: float, margin_min: float, data: st.DataObject
 ) -> None:
     """Whichever of its known durations it takes, it keeps until it is due; most are ready too."""
@@ -204,7 +204,7 @@ def test_a_batch_started_in_time_is_never_stale_when_wanted(
     assert not roomy or start + timedelta(minutes=expected(times)[1]) <= wanted + second
 
 
-def test_the_earliest_start_keeps_until_wanted() -> None:
+def test_the_earliest_start_keeps_until_due() -> None:
     """A batch that keeps for a day may be started a day and the quickest mixing before."""
     now = utc("2026-03-06T12:00")
 
@@ -282,7 +282,7 @@ def test_a_time_without_a_zone_is_refused() -> None:
         (DueBatch(None, 7, 5, 12.5), "12.5 L ready by 07:05, every day"),
     ],
 )
-def test_a_due_time_is_said_in_words(due: DueBatch, said: str) -> None:
+def test_a_due_time_is_put_in_words(due: DueBatch, said: str) -> None:
     """A person reads it as it was meant."""
     assert said == str(due)
 

@@ -11,7 +11,7 @@ from tests.unit.calibration.test_history import FIRST, checked, made
 
 
 @pytest.mark.parametrize("clock_off_days", [400, -400])
-def test_what_was_written_last_is_in_force_whatever_the_clock_said_before(
+def test_what_was_written_last_is_in_force_whatever_the_clock_was_before(
     clock_off_days: int,
 ) -> None:
     """The first was dated a year ahead, or a year behind; the second by a clock that is right."""

@@ -6,9 +6,9 @@ import pytest
 
 from calibration.record import CalibrationRecord, CheckRecord, Settlement
 from daemon.entries import Entry
-from tests.parts.calibrating import BOTTLE, Corner, readings, records
+from tests.parts.calibrating import SOLUTION, Corner, readings, records
 
-OTHER = BOTTLE.replace("A17", "B2")
+OTHER = SOLUTION.replace("A17", "B2")
 DAY_S = 86400.0
 TIMES = [0.93, 0.95, 1.05, 1.1]
 """Strength of a solution that was diluted, or that lost water, over what it states."""
@@ -47,7 +47,7 @@ def sound(days: float = 30.0) -> tuple[Corner, CalibrationRecord]:
     return corner, record
 
 
-@pytest.mark.parametrize("references", [BOTTLE, OTHER])
+@pytest.mark.parametrize("references", [SOLUTION, OTHER])
 @pytest.mark.parametrize("strength", TIMES)
 def test_a_wrong_solution_does_not_come_into_force(strength: float, references: str) -> None:
     """Neither one of the same lot nor of another, five or ten per cent off, against a history."""
@@ -90,7 +90,7 @@ def test_a_solution_of_another_lot_puts_the_held_one_in_force() -> None:
     assert isinstance(second, CalibrationRecord)
     assert second.on_hold
     assert first.id == in_force(corner)
-    corner.calibrate("calibrate.check", references=BOTTLE.replace("A17", "C3"))
+    corner.calibrate("calibrate.check", references=SOLUTION.replace("A17", "C3"))
     (settled,) = settlements(corner.entries)
 
     assert (True, second.id) == (settled.in_force, settled.calibration_id)
@@ -103,7 +103,7 @@ def test_a_check_that_agrees_with_the_old_one_drops_the_held_one() -> None:
     """The spoilt solution was the second."""
     corner, first = sound()
     wrong = corner.calibrate(references=OTHER, strength=0.95)
-    corner.calibrate("calibrate.check", references=BOTTLE.replace("A17", "C3"))
+    corner.calibrate("calibrate.check", references=SOLUTION.replace("A17", "C3"))
     (settled,) = settlements(corner.entries)
 
     assert (False, wrong.id) == (settled.in_force, settled.calibration_id)
@@ -198,7 +198,7 @@ def test_a_check_in_the_same_lot_says_what_it_proves() -> None:
 
 
 @pytest.mark.parametrize("days", [0.03, 1.0, 7.0, 30.0, 90.0])
-@pytest.mark.parametrize("references", [BOTTLE, OTHER])
+@pytest.mark.parametrize("references", [SOLUTION, OTHER])
 def test_an_agreeing_check_never_widens(days: float, references: str) -> None:
     """Forty minutes, a week or three months later, in either lot; after days it narrows."""
     corner, _ = sound(days)
@@ -238,9 +238,9 @@ def test_a_first_solution_after_air_alone_is_worth_what_it_is() -> None:
     """A calibration that knew nothing of the cell has nothing that a move could depart from."""
     corner = Corner()
     corner.begin(references="air")
-    corner.shown(0.0, 5)
+    corner.feed(0.0, 5)
     corner.answer("calibrate.next")
-    corner.ask("calibrate.confirm", step="verdict")
+    corner.send("calibrate.confirm", step="verdict")
     corner.answer("calibrate.confirm", step="return")
     corner.calibrate()
 
@@ -251,9 +251,9 @@ def test_a_check_in_ice_alone_agrees_with_nothing() -> None:
     """It compares no conductivity, so it is no proof of any."""
     corner, _ = sound()
     corner.begin("calibrate.check", references="ice")
-    corner.shown(0.0, 5)
+    corner.feed(0.0, 5)
     corner.answer("calibrate.next")
-    (check,) = records(corner.ask("calibrate.confirm", step="verdict"))
+    (check,) = records(corner.send("calibrate.confirm", step="verdict"))
     assert isinstance(check, CheckRecord)
 
     assert not check.agrees
@@ -266,12 +266,12 @@ def test_released_water_is_judged_again_once_its_probe_is_contradicted(verb: str
     corner = Corner()
     corner.calibrate()
     corner.batch()
-    assert "ready" == corner.picture["phase"]
+    assert "ready" == corner.snapshot["phase"]
     corner.calibrate(verb, references=OTHER, strength=0.95)
-    assert "ready" != corner.picture["phase"]
+    assert "ready" != corner.snapshot["phase"]
     corner.in_water(60)
 
-    assert "verifying" == corner.picture["phase"]
+    assert "verifying" == corner.snapshot["phase"]
 
 
 def test_released_water_stays_released_after_a_check_that_agrees() -> None:
@@ -282,4 +282,4 @@ def test_released_water_stays_released_after_a_check_that_agrees() -> None:
     corner.calibrate("calibrate.check", references=OTHER)
     corner.in_water(10)
 
-    assert "ready" == corner.picture["phase"]
+    assert "ready" == corner.snapshot["phase"]

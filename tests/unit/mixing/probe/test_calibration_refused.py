@@ -14,7 +14,15 @@ from daemon.entries import Kind
 from daemon.journal.checkpoint import dump, restore_batches
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.station.station import Station
-from tests.parts.calibrating import BOTTLE, BOTTLE_MS_CM, WATER_C, Corner, readings, records, steps
+from tests.parts.calibrating import (
+    SOLUTION,
+    SOLUTION_MS_CM,
+    WATER_C,
+    Corner,
+    readings,
+    records,
+    steps,
+)
 from tests.parts.events import facts_in
 from tests.parts.stories import of
 from tests.parts.weights import weights
@@ -25,9 +33,9 @@ def test_a_restart_in_the_middle_of_a_capture_saves_nothing_and_says_so() -> Non
     corner = Corner()
     first = corner.calibrate()
     corner.begin()
-    corner.shown(BOTTLE_MS_CM, 1)
+    corner.feed(SOLUTION_MS_CM, 1)
     said = corner.restarted()
-    out = readings(corner.shown(BOTTLE_MS_CM, 5))
+    out = readings(corner.feed(SOLUTION_MS_CM, 5))
 
     assert ["lost", "say"] == [facts_in(each)["what"] for each in of(said, Kind.CALIBRATION)]
     assert [first] == records(corner.entries)
@@ -48,13 +56,13 @@ def test_a_station_of_another_version_knows_that_a_probe_is_out() -> None:
     assert state is not None
     corner.station = Station(corner.settings, weights(), state)
 
-    assert CALIBRATING in readings(corner.shown(BOTTLE_MS_CM, 1))[-1].tests
+    assert CALIBRATING in readings(corner.feed(SOLUTION_MS_CM, 1))[-1].tests
 
 
 def test_a_confirmation_of_a_step_that_is_past_changes_nothing() -> None:
     """A button pressed twice confirms once."""
     corner = Corner()
-    corner.answer("calibrate.start", references=BOTTLE)
+    corner.answer("calibrate.start", references=SOLUTION)
     assert not corner.answer("calibrate.confirm", step="rinse").startswith("-")
     again = corner.answer("calibrate.confirm", step="rinse")
 
@@ -94,7 +102,7 @@ def test_a_confirmation_of_a_step_that_is_past_changes_nothing() -> None:
         ),
         (
             "calibrate.start",
-            {"references": BOTTLE, "as_left": "air; ice"},
+            {"references": SOLUTION, "as_left": "air; ice"},
             "- as_left is one reference",
         ),
     ],
@@ -117,7 +125,7 @@ def test_a_clock_behind_the_last_record_refuses_to_calibrate() -> None:
     corner.calibrate()
     corner.wall -= timedelta(days=2)
 
-    said = corner.answer("calibrate.start", references=BOTTLE)
+    said = corner.answer("calibrate.start", references=SOLUTION)
     assert said.startswith("- the clock says 2026-02-28")
     assert "set the clock first" in said
 
@@ -133,11 +141,11 @@ def test_a_clock_that_is_wrong_for_a_while_brings_no_old_calibration_back() -> N
     assert second.id == readings(corner.in_water(1))[-1].calibration
 
 
-def test_the_wrong_bottle_is_named_and_can_be_changed() -> None:
+def test_the_wrong_solution_is_named_and_can_be_changed() -> None:
     """The event says which mistake, what can be done, and what a confirmation would do."""
     corner = Corner()
     corner.begin()
-    corner.shown(12.64, 5)
+    corner.feed(12.64, 5)
     (held,) = [e for e in of(corner.entries, Kind.CALIBRATION) if facts_in(e).get("step") == "held"]
 
     assert ("wrong_bottle", "nothing") == (
@@ -148,20 +156,20 @@ def test_the_wrong_bottle_is_named_and_can_be_changed() -> None:
     assert "cannot be confirmed" in corner.answer("calibrate.confirm")
     assert not corner.answer("calibrate.retry", step="held").startswith("-")
     corner.immersed()
-    corner.shown(BOTTLE_MS_CM, 5)
+    corner.feed(SOLUTION_MS_CM, 5)
     assert "captured" == steps(corner.entries)[-1]
 
 
 def test_what_was_adjusted_can_be_measured_once_more() -> None:
     """The as-left figures of the record then come from a point of their own."""
     corner = Corner()
-    corner.answer("calibrate.start", references=BOTTLE, as_left=BOTTLE)
+    corner.answer("calibrate.start", references=SOLUTION, as_left=SOLUTION)
     corner.immersed()
-    corner.shown(BOTTLE_MS_CM, 5)
+    corner.feed(SOLUTION_MS_CM, 5)
     corner.answer("calibrate.next")
     corner.immersed()
-    corner.shown(BOTTLE_MS_CM, 5)
-    (record,) = records(corner.ask("calibrate.confirm", step="verdict"))
+    corner.feed(SOLUTION_MS_CM, 5)
+    (record,) = records(corner.send("calibrate.confirm", step="verdict"))
 
     assert isinstance(record, CalibrationRecord)
     assert record.as_left_measured
@@ -169,14 +177,14 @@ def test_what_was_adjusted_can_be_measured_once_more() -> None:
     assert abs((record.as_found[0].error_percent or 9.0) + 3.0) < 0.1
 
 
-def test_a_thermometer_is_asked_for_and_corrects_the_water_too() -> None:
+def test_a_thermometer_is_required_and_corrects_the_water_too() -> None:
     """A thermometer that is off moves the temperature that release looks at."""
     corner = Corner()
     corner.answer(
-        "calibrate.start", references=BOTTLE, thermometer="T 3", thermometer_tolerance_C=0.1
+        "calibrate.start", references=SOLUTION, thermometer="T 3", thermometer_tolerance_C=0.1
     )
     corner.immersed()
-    corner.shown(52.2, 5)
+    corner.feed(52.2, 5)
     assert "thermometer" == steps(corner.entries)[-1]
     corner.answer("calibrate.confirm", value_C=WATER_C + 0.2)
     corner.answer("calibrate.next")

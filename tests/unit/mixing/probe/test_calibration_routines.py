@@ -9,8 +9,8 @@ from daemon.entries import Flag, Kind
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from tests.parts.calibrating import (
-    BOTTLE,
-    BOTTLE_MS_CM,
+    SOLUTION,
+    SOLUTION_MS_CM,
     Corner,
     later,
     of_the_batch,
@@ -71,7 +71,7 @@ def test_doubt_grows_with_the_age_of_a_calibration() -> None:
     assert old > 1.5 * young
 
 
-def test_each_step_is_told_with_its_sentence_and_who_did_what() -> None:
+def test_each_step_is_reported_with_its_sentence_and_who_did_what() -> None:
     """Whoever looks on sees what is to be done, and the record says who did it."""
     corner = Corner()
     record = corner.calibrate()
@@ -89,19 +89,19 @@ def test_each_step_is_told_with_its_sentence_and_who_did_what() -> None:
     assert record.made_at.startswith("2026-03-02T08:")
 
 
-def test_what_a_probe_says_in_a_bottle_never_enters_a_batch() -> None:
+def test_what_a_probe_reads_in_a_solution_never_enters_a_batch() -> None:
     """A released batch stays as it is while its probe is in air, in bottles and back."""
     corner = Corner(gain=1.0)
     corner.batch()
-    assert "ready" == corner.picture["phase"]
+    assert "ready" == corner.snapshot["phase"]
     known = len(corner.station.state.reservoirs["mix-1"].level.medians)
-    corner.begin("calibrate.check", f"air; {BOTTLE}")
-    out = corner.shown(0.0, 12)
+    corner.begin("calibrate.check", f"air; {SOLUTION}")
+    out = corner.feed(0.0, 12)
     corner.answer("calibrate.next")
     corner.immersed()
-    out += corner.shown(12.9, 20)
+    out += corner.feed(12.9, 20)
     corner.answer("calibrate.abort")
-    out += corner.shown(80.0, 5)
+    out += corner.feed(80.0, 5)
     corner.answer("calibrate.confirm")
     back = corner.in_water(30)
 
@@ -124,9 +124,9 @@ def test_a_batch_that_dissolves_waits_for_its_probe() -> None:
     corner.in_water(3)
     corner.salinity = 34.0
     corner.in_water(2)
-    assert "dissolving" == corner.picture["phase"]
+    assert "dissolving" == corner.snapshot["phase"]
     corner.begin("calibrate.check")
-    out = corner.shown(BOTTLE_MS_CM, 40)
+    out = corner.feed(SOLUTION_MS_CM, 40)
     corner.answer("calibrate.abort")
     corner.answer("calibrate.confirm")
     back = corner.in_water(40)
@@ -140,31 +140,34 @@ def test_no_alarm_of_the_probe_is_raised_while_it_is_out() -> None:
     corner = Corner()
     corner.in_water()
     corner.begin()
-    corner.shown(None, 12)
-    corner.shown(0.0, 12)
-    corner.shown(None, 12)
+    corner.feed(None, 12)
+    corner.feed(0.0, 12)
+    corner.feed(None, 12)
 
     assert set() == corner.alarms
     assert ["function check"] == [facts_in(e)["health"] for e in of(corner.entries, Kind.DEVICE)]
-    assert ("function check", None) == (corner.picture["probe_health"], corner.picture["salinity"])
+    assert ("function check", None) == (
+        corner.snapshot["probe_health"],
+        corner.snapshot["salinity"],
+    )
 
     corner.answer("calibrate.abort")
     corner.answer("calibrate.confirm")
-    corner.shown(None, 6)
+    corner.feed(None, 6)
     assert {"probe-fault"} == corner.alarms
-    assert "failure" == corner.picture["probe_health"]
+    assert "failure" == corner.snapshot["probe_health"]
 
 
 def test_a_probe_that_is_taken_out_and_forgotten_is_an_alarm() -> None:
     """Nobody is told so while somebody is at it; an hour later everybody is."""
     corner = Corner()
     corner.begin()
-    corner.shown(BOTTLE_MS_CM, 50)
+    corner.feed(SOLUTION_MS_CM, 50)
     assert set() == corner.alarms
     corner.answer("calibrate.next")
-    corner.shown(BOTTLE_MS_CM, 59)
+    corner.feed(SOLUTION_MS_CM, 59)
     assert set() == corner.alarms
-    corner.shown(BOTTLE_MS_CM, 3)
+    corner.feed(SOLUTION_MS_CM, 3)
     assert {"probe-out-for-calibration"} == corner.alarms
     corner.answer("calibrate.abort")
     corner.answer("calibrate.confirm")
@@ -179,7 +182,7 @@ def test_an_abort_leaves_the_old_calibration_in_force(minutes: int) -> None:
     first = corner.calibrate()
     corner.gain = 0.99
     corner.begin()
-    corner.shown(BOTTLE_MS_CM, minutes)
+    corner.feed(SOLUTION_MS_CM, minutes)
 
     assert "Aborted" not in corner.answer("calibrate.abort", step="rinse")  # not at that step
     assert "Put the probe back" in corner.answer("calibrate.abort")
@@ -227,7 +230,7 @@ def test_a_check_adjusts_nothing_and_says_when_a_calibration_is_due() -> None:
 
 
 @pytest.mark.parametrize("gain, agrees", [(0.997, True), (0.97, False)])
-def test_a_check_before_any_calibration_is_held_to_what_was_configured(
+def test_a_check_before_any_calibration_is_judged_by_what_was_configured(
     gain: float, *, agrees: bool
 ) -> None:
     """Half a percent was claimed: 0.3 % off agrees with that, and 3 % does not."""
@@ -246,7 +249,7 @@ def test_an_old_calibration_can_be_brought_back() -> None:
     first = corner.calibrate()
     corner.gain = 0.99
     second = corner.calibrate(repair="cleaned")
-    said = corner.ask("calibrate.revert", to=first.id, reason="the second bottle was old")
+    said = corner.send("calibrate.revert", to=first.id, reason="the second bottle was old")
     (back,) = records(said)
 
     assert isinstance(back, Reversion)
@@ -297,11 +300,11 @@ def test_a_probe_never_calibrated_is_worth_what_its_configuration_says() -> None
     assert set() == corner.alarms
 
 
-def test_a_batch_is_judged_anew_under_another_calibration() -> None:
+def test_a_batch_is_judged_again_under_another_calibration() -> None:
     """What was released at a seeming 34 is off target once the probe is known to be off."""
     corner = Corner(gain=0.97, salinity=35.35)
     corner.batch()
-    assert "ready" == corner.picture["phase"]
+    assert "ready" == corner.snapshot["phase"]
     corner.calibrate()
     corner.in_water(40)
 
@@ -316,12 +319,12 @@ def test_another_calibration_does_not_make_a_batch_young() -> None:
     corner.batch()
     learned = [*corner.station.state.reservoirs["mix-1"].times.minutes]
     corner.in_water(120)
-    before = corner.picture["age_h"]
+    before = corner.snapshot["age_h"]
     corner.calibrate()
     corner.in_water(40)
-    after = corner.picture["age_h"]
+    after = corner.snapshot["age_h"]
 
-    assert "ready" == corner.picture["phase"]
+    assert "ready" == corner.snapshot["phase"]
     assert isinstance(before, float)
     assert isinstance(after, float)
     assert before + 0.7 < after < before + 0.9

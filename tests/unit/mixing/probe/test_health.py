@@ -61,7 +61,7 @@ def test_a_moment_changes_nothing() -> None:
     assert Health.NORMAL == probe.health.health
 
 
-def test_a_change_is_told_once_with_what_it_was_and_why() -> None:
+def test_a_change_is_reported_once_with_what_it_was_and_why() -> None:
     """Half a minute of failure, and a whole one until it is good again."""
     probe, told = ProbeState(), []
     for t_s in range(0, 600, 5):
@@ -89,15 +89,15 @@ def test_being_calibrated_counts_at_once() -> None:
 def test_a_picture_tells_of_every_probe() -> None:
     """Under the name of each, and of the one that decides by itself."""
     bench = Bench(mixed(minutes=5).silence(2), a_station())
-    bench.goes_on()
+    bench.run()
 
     assert ("failure", {"ct-1": "failure"}) == (
-        bench.picture["probe_health"],
-        bench.picture["probes_health"],
+        bench.snapshot["probe_health"],
+        bench.snapshot["probes_health"],
     )
     bench.story.still(3)
-    said = bench.goes_on()
-    assert "good" == bench.picture["probe_health"]
+    said = bench.run()
+    assert "good" == bench.snapshot["probe_health"]
     assert ["good"] == [
         facts_in(e)["health"] for e in of(said, Kind.DEVICE) if "health" in facts_in(e)
     ]
@@ -109,9 +109,9 @@ def test_a_zero_that_is_off_asks_for_maintenance() -> None:
     for _ in range(60):
         story.say(-0.05 + story.dice.gauss(0.0, 1e-4), 24.0)
     bench = Bench(story)
-    bench.goes_on()
+    bench.run()
 
-    assert "maintenance required" == bench.picture["probe_health"]
+    assert "maintenance required" == bench.snapshot["probe_health"]
 
 
 def test_a_probe_that_is_unplugged_at_the_bench_has_not_failed() -> None:

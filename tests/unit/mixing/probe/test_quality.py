@@ -210,7 +210,7 @@ def test_a_quiet_zero_is_never_stuck() -> None:
     assert worst(found[-1]) is NOT_EVALUATED
 
 
-def test_a_silence_begins_the_count_of_equal_values_anew() -> None:
+def test_a_silence_begins_the_count_of_equal_values_again() -> None:
     """Two equal values an hour apart do not prove that nothing trembled between them."""
     rows = [*steady(5), (20.0, 50.0, 24.0), (3620.0, 50.0, 24.0)]
 

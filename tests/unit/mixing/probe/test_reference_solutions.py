@@ -27,7 +27,7 @@ TABLE = "table lot=Q-12 tolerance=0.5"
         f"{TABLE} values=-2:27.5,0:29.05,2:30.6",
     ],
 )
-def test_what_a_bottle_may_say_is_taken(text: str) -> None:
+def test_every_word_of_a_reference_is_accepted(text: str) -> None:
     """Right labels, tables and dates make references."""
     assert len(parse(text)) == text.count(";") + 1
 

@@ -25,7 +25,7 @@ def told(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
     return found
 
 
-def test_a_minute_below_nothing_is_told_once() -> None:
+def test_a_minute_below_nothing_is_reported_once() -> None:
     """Ten minutes at -12 µS/cm make one event, and the return to 3 µS/cm another."""
     assert told([-0.012] * 60 + [0.003] * 6) == ["zero off", "zero right again"]
 
@@ -45,14 +45,14 @@ def test_minutes_at_the_bench_do_not_count_as_below_nothing() -> None:
     """Twenty seconds before it is taken out and twenty after it is back are no minute."""
     corner = Corner(gain=1.0, salinity=0.0)
     corner.in_water(3)
-    corner.shown(-0.012, 0.3)
+    corner.feed(-0.012, 0.3)
     corner.begin()
-    corner.shown(52.0, 5)
+    corner.feed(52.0, 5)
     corner.answer("calibrate.abort", probe="ct-1")
     corner.answer("calibrate.confirm", probe="ct-1", step="return")
-    assert [] == zero_off(corner.shown(-0.012, 0.3))
+    assert [] == zero_off(corner.feed(-0.012, 0.3))
 
-    assert 1 == len(zero_off(corner.shown(-0.012, 1.0)))
+    assert 1 == len(zero_off(corner.feed(-0.012, 1.0)))
 
 
 def zero_off(said: Sequence[Entry]) -> list[Entry]:

@@ -35,7 +35,7 @@ def test_it_says_which_salinity_is_meant(gravity: float, salinity: str) -> None:
         (1.05, "seawater has 1.000 to 1.032"),
     ],
 )
-def test_what_is_no_seawater_is_said_so(value: float, part: str) -> None:
+def test_what_is_no_seawater_is_reported(value: float, part: str) -> None:
     """Below pure water and above salinity 42 there is no salinity to name."""
     assert part in looks_like_gravity(value)
 
@@ -81,7 +81,7 @@ def test_no_dose_is_worked_out_with_it(
 def test_a_command_refuses_it() -> None:
     """A heel and a reading of another instrument come over the line too."""
     bench = a_bench()
-    bench.goes_on()
+    bench.run()
     said = bench.answer("batch.start", mass_g=7000, heel_volume_l=20, heel_salinity=1.025)
     read = a_batch().answer("batch.reading", salinity=1.025)
 

@@ -95,7 +95,7 @@ def test_a_clean_batch_is_called_once_and_in_time() -> None:
     assert over_s <= calls[0] <= over_s + 25 * 60.0
 
 
-def test_nothing_is_found_before_arming() -> None:
+def test_nothing_is_detected_before_arming() -> None:
     """Purified water at rest is steady for hours and gives no findings."""
     assert run(record(lambda _t: 0.05, 0.16)) == []
 
@@ -274,7 +274,7 @@ def test_the_sampling_rate_moves_the_call_by_minutes_only(every_s: float) -> Non
 @pytest.mark.parametrize(
     "change,cause", [(0.4, "salt"), (2.0, "salt"), (-0.35, "water"), (-2.0, "water")]
 )
-def test_an_addition_after_the_call_is_noticed_and_decided_anew(change: float, cause: str) -> None:
+def test_an_addition_after_the_call_is_noticed_and_decided_again(change: float, cause: str) -> None:
     """Salt or water of 0.3 or more gives `disturbed` within 10 min, and then a new call."""
     course, added_s = mix(), 2.0 * 3600.0
 

@@ -41,7 +41,7 @@ def test_what_stays_is_a_change_within_five_minutes(change: float) -> None:
     assert seen.change == pytest.approx(change, abs=0.01)
 
 
-def test_water_that_comes_over_a_bubble_is_seen_too() -> None:
+def test_water_that_comes_over_a_bubble_is_detected_too() -> None:
     """One cell that was lowered further, or not at all, delays it by no more than itself."""
     thinned = [LEVEL - 1.0, LEVEL - 6.0, LEVEL - 1.0, LEVEL] + [LEVEL - 1.0] * 10
 

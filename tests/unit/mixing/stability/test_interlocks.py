@@ -81,7 +81,7 @@ def test_a_stuck_probe_is_recognised_by_its_repeats() -> None:
     assert is_stuck(cells, 41)
 
 
-def test_a_fine_probe_that_sticks_is_told_by_few_repeats() -> None:
+def test_a_fine_probe_that_sticks_is_reported_by_few_repeats() -> None:
     """Read every 5 s, six repeats of a value that scattered by many steps are enough."""
     rng = np.random.default_rng(6)
     live = [np.round(50.0 + 0.03 * rng.normal(size=6), 3).tolist() for _ in range(40)]

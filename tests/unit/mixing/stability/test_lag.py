@@ -53,7 +53,7 @@ def seen(
 
 
 @pytest.mark.parametrize("lag_s", [45.0, 70.0, 100.0])
-def test_a_slow_thermometer_is_found_and_its_swings_taken_off(lag_s: float) -> None:
+def test_a_slow_thermometer_is_detected_and_its_swings_taken_off(lag_s: float) -> None:
     """Salinity that a slow thermometer lets swing by tenths stands nearly still when matched."""
     cells, raw = seen(75.0, thermometer_s=lag_s, cell_s=0.5)
 
@@ -62,7 +62,7 @@ def test_a_slow_thermometer_is_found_and_its_swings_taken_off(lag_s: float) -> N
     assert np.ptp(cells.salinity[-30:]) < 0.25 * np.ptp(raw[-30:])
 
 
-def test_a_slow_cell_is_found_too() -> None:
+def test_a_slow_cell_is_detected_too() -> None:
     """Where water reaches the cell late, it is temperature that is slowed."""
     cells, raw = seen(75.0, thermometer_s=0.5, cell_s=30.0, period_s=600.0)
 

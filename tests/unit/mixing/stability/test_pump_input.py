@@ -7,7 +7,7 @@ from daemon.mixing.stability.detector import Disturbed, Stabilised
 from tests.unit.mixing.stability.test_detector import POUR_S, mix, of_kind, record, run
 
 
-def test_a_pump_said_to_be_off_forbids_the_call() -> None:
+def test_a_pump_reported_off_forbids_the_call() -> None:
     """While a pump input says "off" nothing is called, however still the water."""
     rows = [(t, _with_pump(row, running=t < POUR_S + 900.0)) for t, row in record(mix(), 2.0)]
 

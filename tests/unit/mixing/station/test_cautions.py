@@ -35,7 +35,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "brinewright.toml").write_text(CONFIG)
     station, story = a_station(), mixed()
-    entries = story.told(station)
+    entries = story.play(station)
     at = Instant(datetime.now(UTC) - timedelta(seconds=1.0), story.t_s, story.boot)
     with Writer(tmp_path / "configured.db") as writer:
         writer.append(entries, 0.0, {"mix-1": snapshot_in(station, "mix-1", at)}, None)
@@ -51,7 +51,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     ],
     ids=" ".join,
 )
-def test_released_water_is_shown_with_the_caution(
+def test_released_water_comes_with_the_caution(
     folder: Path, capsys: pytest.CaptureFixture[str], words: list[str]
 ) -> None:
     """On every screen of the command line, within 80 columns."""
@@ -88,7 +88,7 @@ def test_an_alarm_that_sends_a_hand_into_the_water_says_unplug_first(kind: Alarm
     assert reaches_in == (UNPLUG_FIRST in kind.do)
 
 
-def test_whoever_takes_a_probe_out_or_puts_it_back_is_told_to_unplug_first() -> None:
+def test_whoever_takes_a_probe_out_or_puts_it_back_is_warned_to_unplug_first() -> None:
     """Before the first step and after the last, in the same words."""
     facts = facts_of(last_step("mix-1/ct-1").body)
 

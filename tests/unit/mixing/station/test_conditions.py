@@ -40,7 +40,7 @@ def pours(story: Story, conductivity_uS_cm: float, minutes: float) -> Story:
 def standing(conductivity_uS_cm: float, minutes: float = 10.0) -> Bench:
     """A bench beside purified water of this conductivity at 25 °C."""
     bench = Bench(pours(Story(), conductivity_uS_cm, minutes))
-    bench.goes_on()
+    bench.run()
     return bench
 
 
@@ -69,7 +69,7 @@ def test_the_alarm_comes_after_its_delay_and_goes_with_the_water() -> None:
     (told,) = of(bench.entries, Kind.ADVICE)
     assert 1.0 <= minutes_between(told, raised) < 1.2
     pours(bench.story, 8, 15)
-    said = bench.goes_on()
+    said = bench.run()
 
     assert [("blank-impure", "cleared")] == alarms(said)
     assert "the purified water is pure now" in advice(said)
@@ -81,13 +81,13 @@ def test_the_alarm_ends_when_salt_goes_in_all_the_same() -> None:
     bench = standing(60)
     bench.story.dissolve(34.0, 5)
 
-    assert ("blank-impure", "cleared") in alarms(bench.goes_on())
+    assert ("blank-impure", "cleared") in alarms(bench.run())
 
 
 def test_the_limit_is_that_of_the_configuration() -> None:
     """An owner with worse water may allow it."""
     bench = a_bench(replace(BATCH, purified_max_uS_cm=100.0), pours(Story(), 60, 10))
-    bench.goes_on()
+    bench.run()
 
     assert set() == bench.alarms
 
@@ -95,7 +95,7 @@ def test_the_limit_is_that_of_the_configuration() -> None:
 def test_a_heel_is_not_impure_water() -> None:
     """Water left on purpose, thinned to a seventh, is salt water and known to be."""
     bench = Bench(Story(salinity=34.0).still(4).dissolve(5.0, 15, 60.0))
-    bench.goes_on()
+    bench.run()
 
     assert Phase.BLANK == bench.phase
     assert (set(), []) == (bench.alarms, of(bench.entries, Kind.ADVICE))
@@ -104,7 +104,7 @@ def test_a_heel_is_not_impure_water() -> None:
 def test_water_that_still_runs_in_is_not_called_impure() -> None:
     """A vessel rinsed through passes 100 µS/cm on its way down."""
     bench = Bench(mixed().dissolve(0.005, 25, 60.0))
-    said = bench.goes_on()
+    said = bench.run()
 
     assert "blank" == bench.phase
     assert [] == [text for text in advice(said) if "µS/cm" in text]
@@ -118,7 +118,7 @@ def test_zero_and_less_are_as_pure_as_can_be(conductivity: float) -> None:
     for _ in range(120):
         story.say(conductivity + story.dice.gauss(0.0, 1e-4), 24.0)
     bench = Bench(story)
-    bench.goes_on()
+    bench.run()
 
     assert "blank-impure" not in bench.alarms
     assert "" == bench.advice
@@ -163,7 +163,7 @@ def test_a_batch_is_ageing_so_long_before_it_is_stale(
 def test_ageing_is_raised_before_stale_and_gives_way_to_it() -> None:
     """One after the other, in the order of the hours."""
     settings = replace(BATCH, use_within_h=2.0, warn_before_h=1.0)
-    entries = mixed(minutes=200).told(settings=settings)
+    entries = mixed(minutes=200).play(settings=settings)
 
     assert [
         ("batch-ageing", "raised"),
@@ -176,7 +176,7 @@ def test_standing_water_is_to_be_mixed_once_a_day() -> None:
     """Three days after release it has been said twice: after one day, and after two."""
     settings = replace(BATCH, use_within_h=100.0)
     bench = a_bench(settings, Story(period_s=10.0).still(6).dissolve(34.0, 90).still(3 * 1440 - 80))
-    bench.goes_on()
+    bench.run()
     remix = [text for text in advice(bench.entries) if "run the pump" in text]
 
     assert ["released 24 h ago", "released 48 h ago"] == [text[:17] for text in remix]
@@ -187,7 +187,7 @@ def test_drawing_off_and_refilling_ends_a_batch_that_nobody_ended() -> None:
     """Seen by itself, and called used because it had been released."""
     bench = a_batch()
     bench.story.refilled()
-    (ended,) = (e for e in of(bench.goes_on(), Kind.BATCH) if facts_in(e)["what"] == "ended")
+    (ended,) = (e for e in of(bench.run(), Kind.BATCH) if facts_in(e)["what"] == "ended")
 
     assert ("used", "seen refilled") == (facts_in(ended)["how"], facts_in(ended)["by"])
 
@@ -234,10 +234,10 @@ def a_due_bench(story: Story) -> Bench:
 def test_a_missed_start_is_raised_when_it_is_missed_and_cleared_by_a_start() -> None:
     """Nothing is known of mixing yet: 30 minutes and a margin of 15 before noon."""
     bench = a_due_bench(Story(period_s=10.0).still(190))
-    bench.goes_on()
-    assert ("2026-03-02T11:15:00.000Z", set()) == (bench.picture["start_by"], bench.alarms)
+    bench.run()
+    assert ("2026-03-02T11:15:00.000Z", set()) == (bench.snapshot["start_by"], bench.alarms)
     bench.story.still(10)
-    (raised,) = of(bench.goes_on(), Kind.ALARM)
+    (raised,) = of(bench.run(), Kind.ALARM)
     assert "start-missed" == facts_in(raised)["name"]
     assert (
         timedelta(0)
@@ -246,13 +246,13 @@ def test_a_missed_start_is_raised_when_it_is_missed_and_cleared_by_a_start() -> 
     )
     bench.story.dissolve(34.0, 5)
 
-    assert [("start-missed", "cleared")] == alarms(bench.goes_on())
+    assert [("start-missed", "cleared")] == alarms(bench.run())
 
 
 def test_a_batch_that_is_ready_and_will_not_be_stale_is_enough() -> None:
     """Mixed in the morning for noon: nothing was missed."""
     bench = a_due_bench(mixed(minutes=210))
-    bench.goes_on()
+    bench.run()
 
     assert ("ready", set()) == (bench.phase, bench.alarms)
 
@@ -261,14 +261,14 @@ def test_a_batch_that_is_ready_and_will_not_be_stale_is_enough() -> None:
 def test_a_batch_that_is_gone_is_not_there_at_noon(how: str) -> None:
     """Used, discarded or poured away before it was wanted, another must be begun."""
     bench = a_due_bench(Story(period_s=10.0).still(6).dissolve(34.0, 90))
-    bench.goes_on()
+    bench.run()
     assert "ready" == bench.phase
     if how == "refilled":
         bench.story.refilled()
     else:
         bench.answer(how)
     bench.story.still(125)
-    bench.goes_on()
+    bench.run()
 
     assert {"start-missed"} == bench.alarms
 
@@ -309,13 +309,13 @@ def test_a_bubble_is_no_motion() -> None:
     assert {} == of_mixing(state, level, 40 * 60.0, BATCH, active=False)
 
 
-def test_salt_that_was_told_is_not_taken_for_impurity() -> None:
+def test_salt_that_is_recorded_is_not_taken_for_impurity() -> None:
     """Pure before, it creeps up from the bottom while the pump is off: that is the salt."""
     bench = a_bench(story=Story().still(5))
-    bench.goes_on()
+    bench.run()
     bench.answer("batch.start", mass_g=7241.0, volume_l=180.0)
     bench.story.ramp(10, 0.05).still(15)
-    bench.goes_on()
+    bench.run()
 
     assert "blank" == bench.phase
     assert "blank-impure" not in bench.alarms

@@ -24,7 +24,7 @@ def told(state: StationHealth, t_s: float) -> set[str]:
     return set(host_conditions(state, AT, t_s))
 
 
-def test_entries_lost_after_a_restart_are_told_though_they_are_fewer_than_before() -> None:
+def test_entries_lost_after_a_restart_are_reported_though_they_are_fewer_than_before() -> None:
     """A count begins anew with each process: 3 now are 3 lost, after 50 of the one before."""
     state = StationHealth()
     on_surroundings(state, seen(lost=50), OWN, 100.0)
@@ -59,7 +59,9 @@ def test_a_card_is_low_below_half_a_gigabyte(
     assert low == ("storage-low" in told(state, 0.0))
 
 
-def test_an_unexpected_restart_is_told_for_ten_minutes_and_one_that_was_wanted_is_not() -> None:
+def test_an_unexpected_restart_is_reported_for_ten_minutes_and_one_that_was_commanded_is_not() -> (
+    None
+):
     """Both outcomes of the same start."""
     wanted, unexpected = StationHealth(), StationHealth()
     started(wanted, 100.0, unexpected=False)
@@ -69,7 +71,7 @@ def test_an_unexpected_restart_is_told_for_ten_minutes_and_one_that_was_wanted_i
     assert (1, set()) == (len(told(unexpected, 699.0)), told(unexpected, 700.0))
 
 
-def test_three_starts_within_an_hour_are_told_also_where_each_was_wanted() -> None:
+def test_three_starts_within_an_hour_are_reported_also_where_each_was_commanded() -> None:
     """At 0, 30 and 59 min they are; at 0, 30 and 60 min they are not."""
     often, seldom = StationHealth(), StationHealth()
     for state, last_s in ((often, 3540.0), (seldom, 3600.0)):
@@ -80,7 +82,7 @@ def test_three_starts_within_an_hour_are_told_also_where_each_was_wanted() -> No
     assert (1, set()) == (len(told(often, 3599.9)), told(often, 3600.0))
 
 
-def test_a_clock_that_nobody_set_is_told_and_one_that_was_set_is_not() -> None:
+def test_a_clock_without_a_time_service_is_reported_and_one_that_was_set_is_not() -> None:
     """Both directions."""
     unset = replace(AT, synced=False)
 

@@ -77,7 +77,7 @@ def test_water_that_was_added_to_teaches_nothing() -> None:
     assert [] == known["blue"].weighings
 
 
-def test_an_impossible_yield_is_said_and_not_learned() -> None:
+def test_an_impossible_yield_is_reported_and_not_learned() -> None:
     """Half of the mass told would have to be more than all salt."""
     known, wrong = {"blue": Lot("blue")}, told()
     wrong.mass_g /= 2.0

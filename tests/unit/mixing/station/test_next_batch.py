@@ -24,7 +24,7 @@ def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None
     )
     story = Story(period_s=10.0).still(6).dissolve(34.0, 174).dissolve(33.6, 72)
     bench = Bench(story, Station({"mix-1": settings}, weights()))
-    said = bench.goes_on()
+    said = bench.run()
 
     assert ["blank", "dissolving", "verifying", "ready", "dissolving", "verifying", "ready"] == (
         phases(said)
@@ -33,7 +33,7 @@ def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None
     assert (second.at.wall.hour, bench.story.wall.hour) == (11, 12)
     assert set() == bench.alarms
     bench.story.still(6)
-    bench.goes_on()
+    bench.run()
 
     assert (Phase.READY, {"start-missed"}) == (bench.phase, bench.alarms)
 
@@ -42,7 +42,7 @@ def test_water_released_again_that_is_stale_when_due_is_a_missed_start() -> None
 def crept() -> Bench:
     """A batch that crept away after its release, rested and was released a second time."""
     bench = Bench(Story(period_s=10.0).still(6).dissolve(34.0, 80).ramp(5 * 60.0, 34.5).still(75))
-    said = bench.goes_on()
+    said = bench.run()
     assert ["dissolving", "verifying", "ready"] == phases(said)[-3:]
     causes = [facts_in(each)["cause"] for each in of(said, Kind.DISTURBED)]
     assert ["drift"] == causes
@@ -52,7 +52,7 @@ def crept() -> Bench:
 def test_a_drift_of_one_batch_does_not_silence_the_next_that_mixes_too_long(crept: Bench) -> None:
     """Salt that still comes in after an hour and more is told, whatever the water before did."""
     crept.story.refilled().still(6).dissolve(34.0, 100, 2400.0)
-    said = crept.goes_on()
+    said = crept.run()
 
     assert Phase.DISSOLVING == crept.phase
     assert ("mixing-overdue", "raised") in alarms(said)

@@ -25,7 +25,7 @@ def live(*minutes: Follower) -> list[str]:
     return told
 
 
-def test_one_that_fails_for_longer_than_may_be_is_told_with_its_reason() -> None:
+def test_one_that_fails_for_longer_than_may_be_is_reported_with_its_reason() -> None:
     """Nothing waits, so age alone would never say it; that it works again ends it."""
     told = live(WELL, *[ILL] * 7, WELL)
 
@@ -39,7 +39,7 @@ def test_one_that_fails_now_and_then_is_not() -> None:
     assert [""] * 12 == live(*[ILL, ILL, ILL, WELL] * 3)
 
 
-def test_one_that_is_behind_is_told_once() -> None:
+def test_one_that_is_behind_is_reported_once() -> None:
     """By its age, though it fails too."""
     ill = Follower("mqtt", 7, 400.0, "no broker")
 

@@ -42,7 +42,7 @@ def start_by(
         ((), "UTC", None),
     ],
 )
-def test_it_says_when_to_start_for_the_next_that_is_wanted(
+def test_it_says_when_to_start_for_the_next_that_is_due(
     due: tuple[DueBatch, ...], zone: str, wanted: str | None
 ) -> None:
     """Half an hour and a margin of a quarter before, of the local clock; the earliest of all."""
@@ -56,7 +56,7 @@ def test_when_to_start_follows_what_mixing_takes_here() -> None:
     )
 
 
-def test_nothing_known_is_said_as_nothing() -> None:
+def test_nothing_known_is_published_as_nothing() -> None:
     """Names without values, so that a dashboard knows them from the first."""
     found = to_object(of_reservoir(ReservoirState(), None, None, NINE, 0.0))
 
@@ -73,26 +73,26 @@ def test_nothing_known_is_said_as_nothing() -> None:
 def test_advice_comes_with_its_numbers() -> None:
     """Grams or litres for an automation, and none once the advice is gone."""
     bench = a_batch(31.0)
-    salt_g = bench.picture["advice_salt_g"]
+    salt_g = bench.snapshot["advice_salt_g"]
     assert isinstance(salt_g, float)
     told = re.search(r"add (\d+) g of salt mix .* the rest, (\d+) g in all", bench.advice)
     assert told is not None
     assert int(told[1]) == pytest.approx(0.8 * salt_g, abs=0.6)
     assert int(told[2]) == pytest.approx(salt_g, abs=0.6)
-    assert bench.picture["advice_water_l"] is None
+    assert bench.snapshot["advice_water_l"] is None
     bench.answer("batch.discard")
 
     assert (None, None, None) == (
-        bench.picture["advice"],
-        bench.picture["advice_salt_g"],
-        bench.picture["batch"],
+        bench.snapshot["advice"],
+        bench.snapshot["advice_salt_g"],
+        bench.snapshot["batch"],
     )
 
 
 def test_it_is_json() -> None:
     """At any time of a batch's life."""
     for salinity in (34.0, 33.05, 31.0):
-        found = a_batch(salinity).picture
+        found = a_batch(salinity).snapshot
         assert found == json.loads(json.dumps(found, allow_nan=False))
 
 

@@ -47,7 +47,7 @@ PICTURE = (
 
 def test_a_good_batch_is_recognised_judged_and_released() -> None:
     """Purified water, salt, steadiness and release are seen without a word from anybody."""
-    entries = mixed().told()
+    entries = mixed().play()
     (stabilised,) = of(entries, Kind.STABILISED)
 
     assert ["blank", "dissolving", "verifying", "ready"] == phases(entries)
@@ -70,7 +70,7 @@ def test_every_sample_gives_its_reading_first() -> None:
 
 def test_a_forecast_comes_while_salt_dissolves_and_never_more_than_one_a_minute() -> None:
     """Somebody who waits is told until when, and the journal is not flooded."""
-    entries = mixed().told()
+    entries = mixed().play()
     forecasts = of(entries, Kind.FORECAST)
     ready = next(e for e in of(entries, Kind.PHASE) if facts_in(e)["to"] == Phase.READY)
 
@@ -82,7 +82,7 @@ def test_a_forecast_comes_while_salt_dissolves_and_never_more_than_one_a_minute(
 @pytest.mark.parametrize("salinity, asked", [(31.5, "salt mix"), (36.5, "purified water")])
 def test_the_dose_for_a_batch_off_target_brings_it_there(salinity: float, asked: str) -> None:
     """Mass balance by the gsw library confirms the grams or litres that are advised."""
-    entries = mixed(salinity).told()
+    entries = mixed(salinity).play()
     (advice,) = of(entries, Kind.ADVICE)
     solution_g = 180.0 * float(gsw.rho(salinity * SALT_SHARE * 1000.0, 25.0, 0.0))
     salt_g = solution_g * salinity * SALT_SHARE + number(advice, "salt_g") * VESSEL.mix_yield
@@ -97,7 +97,7 @@ def test_the_dose_for_a_batch_off_target_brings_it_there(salinity: float, asked:
 
 def test_a_batch_put_right_is_released() -> None:
     """Salt added as advised clears the alarm and leads through dissolving to ready."""
-    entries = mixed(31.5).dissolve(34.0).told()
+    entries = mixed(31.5).dissolve(34.0).play()
 
     assert ["off_target", "dissolving", "verifying", "ready"] == phases(entries)[3:]
     assert [("batch-off-target", "raised"), ("batch-off-target", "cleared")] == alarms(entries)
@@ -107,7 +107,7 @@ def test_a_batch_put_right_is_released() -> None:
 
 def test_a_batch_at_the_edge_stays_undecided_and_says_what_would_decide() -> None:
     """Neither inside nor outside with the confidence asked for: verifying, with advice, once."""
-    entries = mixed(33.05, minutes=60).told()
+    entries = mixed(33.05, minutes=60).play()
     (advice,) = of(entries, Kind.ADVICE)
 
     assert ["blank", "dissolving", "verifying"] == phases(entries)
@@ -118,7 +118,7 @@ def test_a_batch_at_the_edge_stays_undecided_and_says_what_would_decide() -> Non
 
 def test_a_probe_that_cannot_prove_the_limits_never_releases() -> None:
     """With too uncertain a probe the right salinity is not enough."""
-    entries = mixed().told(a_station(probe_percent=3.0))
+    entries = mixed().play(a_station(probe_percent=3.0))
 
     assert "ready" not in phases(entries)
     assert "cannot prove 33 to 35 ppt" in str(facts_of(of(entries, Kind.ADVICE)[0].body)["advice"])
@@ -127,7 +127,7 @@ def test_a_probe_that_cannot_prove_the_limits_never_releases() -> None:
 def test_a_batch_goes_stale_after_its_time_and_not_before() -> None:
     """The hours count from release."""
     settings = replace(BATCH, use_within_h=2.0)
-    entries = mixed(minutes=180).told(settings=settings)
+    entries = mixed(minutes=180).play(settings=settings)
     ready, stale = of(entries, Kind.PHASE)[-2:]
 
     assert ["ready", "stale"] == phases(entries)[-2:]
@@ -139,7 +139,7 @@ def test_a_batch_goes_stale_after_its_time_and_not_before() -> None:
 
 def test_water_added_after_release_withdraws_it() -> None:
     """A top-up disturbs, and the batch is judged anew where it then stands."""
-    entries = mixed().ramp(2, 32.4).still(45).told()
+    entries = mixed().ramp(2, 32.4).still(45).play()
 
     assert ["ready", "dissolving", "verifying", "off_target"] == phases(entries)[3:]
     assert 1 == len(of(entries, Kind.DISTURBED))
@@ -151,7 +151,7 @@ def test_water_added_after_release_withdraws_it() -> None:
 @pytest.mark.parametrize("salinity, minutes, how", [(34.0, 45, "used"), (34.0, 6, "discarded")])
 def test_a_refill_ends_the_batch(salinity: float, minutes: float, how: str) -> None:
     """Purified water in its place: used if it was ever released, else discarded."""
-    entries = mixed(salinity, minutes).refilled().told()
+    entries = mixed(salinity, minutes).refilled().play()
     began, ended, again = of(entries, Kind.BATCH)
 
     assert ("began", "ended", "began") == tuple(facts_in(e)["what"] for e in (began, ended, again))
@@ -163,7 +163,7 @@ def test_a_refill_ends_the_batch(salinity: float, minutes: float, how: str) -> N
 
 def test_every_event_belongs_to_the_batch_of_its_moment() -> None:
     """Until a batch has ended its events carry its id, and none after."""
-    entries = mixed().refilled().told()
+    entries = mixed().refilled().play()
     events = [each for each in entries if isinstance(each, Event)]
     ended = next(n for n, e in enumerate(events) if facts_in(e).get("what") == "ended")
 
@@ -173,7 +173,7 @@ def test_every_event_belongs_to_the_batch_of_its_moment() -> None:
 
 def test_a_refill_onto_a_heel_is_a_new_batch() -> None:
     """A fall to a seventh is purified water on what was left; the salt that follows is seen."""
-    entries = mixed().ramp(7, 5.0).still(8).dissolve(34.0).told()
+    entries = mixed().ramp(7, 5.0).still(8).dissolve(34.0).play()
 
     assert ["ready", "blank", "dissolving", "verifying", "ready"] == [
         phase for phase in phases(entries)[3:] if phase != "dissolving"
@@ -185,14 +185,14 @@ def test_a_refill_onto_a_heel_is_a_new_batch() -> None:
 
 def test_a_station_that_starts_beside_an_old_heel_sees_the_new_batch() -> None:
     """Nothing is known of water that only stands there; the refill begins a batch."""
-    entries = Story(salinity=34.0).still(5).ramp(7, 5.0).still(8).dissolve(34.0).told()
+    entries = Story(salinity=34.0).still(5).ramp(7, 5.0).still(8).dissolve(34.0).play()
 
     assert ["blank", "dissolving", "verifying", "ready"] == phases(entries)
 
 
 def test_salt_poured_before_anything_was_known_begins_a_batch() -> None:
     """A station started in the middle of things goes by what changes."""
-    entries = Story(salinity=20.0).still(3).dissolve(34.0).told()
+    entries = Story(salinity=20.0).still(3).dissolve(34.0).play()
 
     assert ["dissolving", "verifying", "ready"] == phases(entries)
     assert "idle" == facts_of(of(entries, Kind.PHASE)[0].body)["from"]
@@ -200,14 +200,14 @@ def test_salt_poured_before_anything_was_known_begins_a_batch() -> None:
 
 def test_standing_water_is_no_batch() -> None:
     """Water of any salinity that nobody changes stays unknown."""
-    entries = Story(salinity=34.0).still(120).told()
+    entries = Story(salinity=34.0).still(120).play()
 
     assert [] == [each for each in entries if isinstance(each, Event)]
 
 
 def test_purified_water_alone_stays_blank() -> None:
     """Hours of nothing are no salt, no fault and no alarm."""
-    entries = Story().still(240).told()
+    entries = Story().still(240).play()
 
     assert ["blank"] == phases(entries)
     assert [] == alarms(entries)
@@ -221,12 +221,12 @@ def several(days: list[int]) -> list[str]:
     station, story, ids = a_station(), Story(period_s=10.0), []
     for day in days:
         story.wall = MORNING.replace(day=day)
-        entries = story.still(5).ramp(5, 20.0).still(3).refilled().told(station)
+        entries = story.still(5).ramp(5, 20.0).still(3).refilled().play(station)
         ids += [e.batch for e in of(entries, Kind.BATCH) if facts_in(e)["what"] == "began"]
     return ids
 
 
-def test_ids_count_up_and_begin_anew_each_day() -> None:
+def test_ids_count_up_and_start_over_each_day() -> None:
     """The id says the reservoir, the day in UTC and which one of the day."""
     assert [
         "mix-1-20260302-1",
@@ -257,16 +257,16 @@ def after_restart(station: Station, settings: BatchSettings = BATCH) -> Station:
 def test_age_survives_a_reboot() -> None:
     """Ten hours off count as ten hours, and the batch is stale at its time."""
     station, story = a_station(), mixed()
-    released = of(story.told(station), Kind.PHASE)[-1]
+    released = of(story.play(station), Kind.PHASE)[-1]
     station = after_restart(station)
-    story.away(10.0, boot="boot-2").still(2).told(station)
+    story.away(10.0, boot="boot-2").still(2).play(station)
     off_h = (story.wall - released.at.wall).total_seconds() / 3600.0
 
     assert off_h > 10.0
     assert snapshot_in(station, "mix-1", Instant(story.wall, story.t_s, story.boot))[
         "age_h"
     ] == pytest.approx(off_h, abs=0.01)
-    entries = story.away(14.0).still(2).told(station)
+    entries = story.away(14.0).still(2).play(station)
     assert ["stale"] == phases(entries)
 
 
@@ -274,9 +274,9 @@ def test_age_survives_a_reboot() -> None:
 def test_a_jump_of_the_clock_ages_nothing(days: int) -> None:
     """More than a year either way within one boot: the batch stays ready, its age right."""
     station, story = a_station(), mixed()
-    story.told(station)
+    story.play(station)
     story.wall += timedelta(days=days)
-    entries = story.still(20).told(station)
+    entries = story.still(20).play(station)
 
     assert [] == phases(entries)
     age_h = snapshot_in(station, "mix-1", Instant(story.wall, story.t_s, story.boot))["age_h"]
@@ -303,7 +303,7 @@ def test_a_second_probe_only_gives_readings() -> None:
 def test_a_command_that_nobody_knows_changes_nothing() -> None:
     """Whatever is answered, the batch and the picture stand as before."""
     station, story = a_station(), mixed()
-    story.told(station)
+    story.play(station)
     picture = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
     last = Instant(story.wall - timedelta(seconds=5), story.t_s - 5.0, "boot-1")
     entries = station.advance(Command("c-1", last, "keeper", "cli", "batch.no-such-verb", "mix-1"))
@@ -326,7 +326,7 @@ def test_the_picture_has_every_name_that_is_relied_on() -> None:
     """Before the first reading too, and then with the values of the last."""
     station, story = a_station(), mixed()
     empty = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
-    story.told(station)
+    story.play(station)
     full = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
 
     assert sorted(PICTURE) == sorted(empty) == sorted(full)

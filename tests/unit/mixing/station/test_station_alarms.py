@@ -96,7 +96,7 @@ def test_a_card_that_is_nearly_full_is_an_alarm_of_the_station() -> None:
     assert [("storage-low", "cleared")] == house.sees()
 
 
-def test_entries_that_could_not_be_written_are_told_for_ten_minutes() -> None:
+def test_entries_that_could_not_be_written_are_reported_for_ten_minutes() -> None:
     """Though there is room again."""
     house = House().passes()
 
@@ -106,7 +106,7 @@ def test_entries_that_could_not_be_written_are_told_for_ten_minutes() -> None:
     assert ("storage-low", "cleared") in [change for _ in range(4) for change in house.sees(lost=3)]
 
 
-def test_a_count_of_losses_that_begins_anew_is_no_loss() -> None:
+def test_a_count_of_losses_that_starts_over_is_no_loss() -> None:
     """Each process counts from nothing."""
     house = House().passes()
     house.sees(lost=5)
@@ -132,7 +132,7 @@ def test_a_publisher_that_is_behind_is_named_with_what_it_fails_with() -> None:
     )
 
 
-def test_what_was_seen_counts_until_the_next_look_and_over_a_restart() -> None:
+def test_the_last_look_counts_until_the_next_look_and_over_a_restart() -> None:
     """Readings in between clear nothing."""
     house = House().passes()
     house.sees(free=120_000_000)
@@ -143,7 +143,7 @@ def test_what_was_seen_counts_until_the_next_look_and_over_a_restart() -> None:
     assert {"storage-low"} == house.own()
 
 
-def test_a_clock_that_nothing_sets_is_told_after_ten_minutes() -> None:
+def test_a_clock_that_nothing_sets_is_reported_after_ten_minutes() -> None:
     """Not at each start, where it takes a while; and it goes once it is set."""
     house = House().passes(9, synced=False)
     assert [] == alarms(house.entries)
@@ -153,7 +153,7 @@ def test_a_clock_that_nothing_sets_is_told_after_ten_minutes() -> None:
     assert ("clock-unsynchronised", "cleared") == alarms(house.entries)[-1]
 
 
-def test_a_restart_that_nobody_asked_for_waits_for_somebody() -> None:
+def test_a_restart_that_was_unexpected_waits_for_a_person() -> None:
     """It goes by itself after ten minutes, and is unacknowledged until it is seen."""
     house = House().passes()
     house.entries += house.station.resume(house.at, unexpected=True)
@@ -168,7 +168,7 @@ def test_a_restart_that_nobody_asked_for_waits_for_somebody() -> None:
     assert "returned-unacknowledged" in str(details["measuring-restarted"])
 
 
-def test_another_restart_is_told_anew_though_the_first_was_seen() -> None:
+def test_another_restart_is_corrected_although_the_first_was_acknowledged() -> None:
     """Whoever acknowledged the one has not seen the other."""
     house = House().passes()
     house.station.resume(house.at, unexpected=True)
@@ -182,7 +182,7 @@ def test_another_restart_is_told_anew_though_the_first_was_seen() -> None:
     assert [("measuring-restarted", "cleared"), ("measuring-restarted", "raised")] == alarms(said)
 
 
-def test_a_restart_that_was_asked_for_is_no_alarm_but_the_third_in_an_hour_is() -> None:
+def test_a_restart_that_was_commanded_is_no_alarm_but_the_third_in_an_hour_is() -> None:
     """Somebody may be installing a version; a service that is started again and again is ill."""
     house = House()
     for count in range(1, 4):
@@ -194,7 +194,7 @@ def test_a_restart_that_was_asked_for_is_no_alarm_but_the_third_in_an_hour_is() 
 # --- what is not heard --------------------------------------------------------------------------
 
 
-def test_a_probe_of_which_not_even_a_fault_comes_is_told() -> None:
+def test_a_probe_of_which_not_even_a_fault_comes_is_reported() -> None:
     """A driver that hangs gives no samples; looking around sees it, and that the probe fails."""
     house = House().passes()
     changes = [(house.t_s, change) for _ in range(10) for change in house.sees()]
@@ -233,13 +233,13 @@ def test_no_alarm_of_the_water_stands_while_its_probe_is_being_calibrated() -> N
     assert {"batch-off-target"} == bench.alarms
     assert not bench.answer("calibrate.start", references="air").startswith("-")
     bench.story.still(1)
-    bench.goes_on()
+    bench.run()
     assert set() == bench.alarms
-    assert "calibration" in str(bench.picture["alarm_details"])
+    assert "calibration" in str(bench.snapshot["alarm_details"])
     bench.answer("calibrate.abort")
     bench.answer("calibrate.confirm")
     bench.story.still(1)
-    said = bench.goes_on()
+    said = bench.run()
 
     assert [("batch-off-target", "unsuppressed")] == alarms(said)
     assert {"batch-off-target"} == bench.alarms
@@ -248,11 +248,11 @@ def test_no_alarm_of_the_water_stands_while_its_probe_is_being_calibrated() -> N
 def test_a_probe_that_is_silent_is_one_alarm_and_not_two() -> None:
     """What follows from it is suppressed while it stands; shelved, it speaks for nothing."""
     bench = Bench(mixed(minutes=10).silence(8))
-    bench.goes_on()
+    bench.run()
     assert {"probe-fault"} == bench.alarms
-    bench.ask("alarm.shelve", name="probe-fault", hours=1, reason="a new cable is ordered")
+    bench.send("alarm.shelve", name="probe-fault", hours=1, reason="a new cable is ordered")
     bench.story.silence(1)
-    bench.goes_on()
+    bench.run()
 
     assert {"reading-overdue"} == bench.alarms
 
@@ -293,23 +293,23 @@ def test_a_shelf_ends_when_its_hours_are_over_whatever_the_wall_clock_says() -> 
     """A clock that is set back by a day, or ahead, moves nothing."""
     for jump_h in (-24.0, 24.0):
         bench = Bench(mixed(31.5))
-        bench.goes_on()
-        bench.ask("alarm.shelve", name="batch-off-target", hours=1.0, reason="known")
+        bench.run()
+        bench.send("alarm.shelve", name="batch-off-target", hours=1.0, reason="known")
         bench.story.wall += timedelta(hours=jump_h)
         bench.story.still(58)
-        bench.goes_on()
+        bench.run()
         assert set() == bench.alarms
         bench.story.still(3)
-        bench.goes_on()
+        bench.run()
         assert {"batch-off-target"} == bench.alarms
 
 
 def test_a_shelf_ends_over_a_reboot_too() -> None:
     """The time that the machine was off counts, where the clock was right before and after."""
     bench = Bench(mixed(31.5))
-    bench.goes_on()
-    bench.ask("alarm.shelve", name="batch-off-target", hours=2.0, reason="known")
+    bench.run()
+    bench.send("alarm.shelve", name="batch-off-target", hours=2.0, reason="known")
     bench.story.away(3.0, boot="boot-2").still(2)
-    bench.goes_on()
+    bench.run()
 
     assert {"batch-off-target"} == bench.alarms

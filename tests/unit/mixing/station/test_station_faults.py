@@ -12,11 +12,11 @@ from tests.parts.events import facts_in
 from tests.parts.stories import BATCH, Story, a_station, alarms, minutes_between, mixed, of, phases
 
 
-def test_a_silent_probe_is_told_and_told_again_when_it_works() -> None:
+def test_a_silent_probe_is_reported_and_reported_again_when_it_works() -> None:
     """A device event each way, and each alarm after its own delay."""
     story = mixed(minutes=10)
     began = story.wall
-    entries = story.silence(8).still(3).told()
+    entries = story.silence(8).still(3).play()
     device = [
         (facts_in(e).get("health", facts_in(e)["state"]), facts_in(e).get("why"))
         for e in of(entries, Kind.DEVICE)
@@ -40,7 +40,7 @@ def test_a_silent_probe_is_told_and_told_again_when_it_works() -> None:
 
 def test_a_probe_lifted_into_air_ends_no_batch() -> None:
     """A few minutes in air are a fault of the reading and not purified water."""
-    entries = mixed().lifted(5).still(10).told()
+    entries = mixed().lifted(5).still(10).play()
 
     assert "ready" == phases(entries)[-1]
     assert 1 == len(of(entries, Kind.BATCH))
@@ -50,7 +50,7 @@ def test_a_probe_lifted_into_air_ends_no_batch() -> None:
 def test_mixing_that_takes_too_long_is_alarmed_until_it_is_over() -> None:
     """The time is that of the configuration."""
     settings = replace(BATCH, settle_within_min=5.0)
-    entries = mixed().told(settings=settings)
+    entries = mixed().play(settings=settings)
     dissolving = of(entries, Kind.PHASE)[1]
 
     assert [("mixing-overdue", "raised"), ("mixing-overdue", "cleared")] == alarms(entries)
@@ -65,9 +65,9 @@ IMPOSSIBLE = [float("nan"), float("inf"), float("-inf"), 1e308, -1e308, 1e-320, 
 def test_an_impossible_value_crashes_nothing(conductivity: float, warmth: float) -> None:
     """It is flagged, kept as it was said, and the station goes on."""
     station, story = a_station(), mixed(minutes=10)
-    story.told(station)
+    story.play(station)
     story.say(conductivity, warmth)
-    entries = story.still(1).told(station)
+    entries = story.still(1).play(station)
     first = entries[0]
 
     assert isinstance(first, Reading)
@@ -81,6 +81,6 @@ def test_an_impossible_value_crashes_nothing(conductivity: float, warmth: float)
 
 def test_salt_poured_in_half_a_minute_is_no_fault() -> None:
     """What the spike and rate tests say of the pour keeps no batch from being seen."""
-    entries = Story(period_s=2.0).still(3).ramp(0.5, 34.0).still(40).told()
+    entries = Story(period_s=2.0).still(3).ramp(0.5, 34.0).still(40).play()
 
     assert ["blank", "dissolving", "verifying", "ready"] == phases(entries)

@@ -63,13 +63,13 @@ def test_the_alarm_of_the_temperature_stays_while_no_reading_comes() -> None:
     """Ten minutes without a reading do not warm the water; a quarter of an hour inside does."""
     bench = a_batch(settings=BANDED)
     bench.story.still(8)
-    bench.goes_on(22.5)
+    bench.run(22.5)
     assert "temperature-out-of-band" in bench.alarms
     bench.story.silence(10)
-    bench.goes_on()
+    bench.run()
     assert "temperature-out-of-band" in bench.alarms
     bench.story.still(15)
-    bench.goes_on()
+    bench.run()
 
     assert "temperature-out-of-band" not in bench.alarms
 
@@ -77,10 +77,10 @@ def test_the_alarm_of_the_temperature_stays_while_no_reading_comes() -> None:
 def test_the_alarm_of_a_drift_stays_while_no_reading_comes() -> None:
     """Ten minutes without a reading do not bring the salinity back."""
     bench = Bench(Story(period_s=10.0).still(6).dissolve(34.0, 80).ramp(5 * 60.0, 34.5))
-    assert ("salinity-drifting", "raised") in alarms(bench.goes_on())
+    assert ("salinity-drifting", "raised") in alarms(bench.run())
     assert "salinity-drifting" in bench.alarms
     bench.story.silence(10)
-    said = bench.goes_on()
+    said = bench.run()
 
     assert "salinity-drifting" in bench.alarms
     assert ("salinity-drifting", "cleared") not in alarms(said)

@@ -20,21 +20,21 @@ from tests.parts.weights import weights
 BANDED = replace(BATCH, temperature_range_C=(23.0, 27.0))
 
 
-def test_water_that_waits_out_of_its_band_is_told_with_a_deadband() -> None:
+def test_water_that_waits_out_of_its_band_is_reported_with_a_deadband() -> None:
     """After five minutes, and over only once it is 0.3 °C inside."""
     bench = a_batch(settings=BANDED)
     assert Phase.READY == bench.phase
     bench.story.still(4)
-    bench.goes_on(22.8)
+    bench.run(22.8)
     assert set() == bench.alarms
     bench.story.still(3)
-    bench.goes_on(22.8)
+    bench.run(22.8)
     assert {"temperature-out-of-band"} == bench.alarms
     bench.story.still(10)
-    bench.goes_on(23.15)
+    bench.run(23.15)
     assert {"temperature-out-of-band"} == bench.alarms
     bench.story.still(3)
-    bench.goes_on(23.5)
+    bench.run(23.5)
     assert set() == bench.alarms
 
 
@@ -43,7 +43,7 @@ def test_water_that_is_still_mixed_may_have_any_temperature() -> None:
     story = Story().still(3).dissolve(34.0, 12)
     story.samples = [warmer(each, 20.0) for each in story.samples]
     bench = Bench(story, Station({"mix-1": ReservoirSettings("mix-1", BANDED)}, weights()))
-    bench.goes_on()
+    bench.run()
 
     assert (Phase.DISSOLVING, set()) == (bench.phase, bench.alarms)
 
@@ -52,19 +52,19 @@ def test_a_band_that_nobody_set_is_none() -> None:
     """Without `temperature_range_C` the water may be as it is."""
     bench = a_batch()
     bench.story.still(20)
-    bench.goes_on(15.0)
+    bench.run(15.0)
 
     assert "temperature-out-of-band" not in bench.alarms
 
 
-def test_released_water_that_creeps_away_is_told_before_it_is_outside() -> None:
+def test_released_water_that_creeps_away_is_reported_before_it_is_outside() -> None:
     """With the lid off: a tenth of a ppt an hour, well within limits when it is told."""
     story = Story(period_s=10.0).still(6).dissolve(34.0, 80)
     bench = Bench(story)
-    bench.goes_on()
+    bench.run()
     assert Phase.READY == bench.phase
     bench.story.ramp(5 * 60.0, 34.5)
-    said = bench.goes_on()
+    said = bench.run()
 
     (raised,) = [e for e in of(said, Kind.ALARM) if facts_in(e)["what"] == "raised"]
     assert ("salinity-drifting", "high") == (
@@ -76,13 +76,13 @@ def test_released_water_that_creeps_away_is_told_before_it_is_outside() -> None:
     assert 2.0 < hours < 4.5  # 0.2 ppt is told of once the detector calls it a drift, 0.3 always
 
 
-def test_water_that_stands_for_a_day_is_not_said_to_drift() -> None:
+def test_water_that_stands_for_a_day_is_not_reported_as_drift() -> None:
     """Noise and the usual evaporation under a lid are nothing."""
     settings = replace(BATCH, use_within_h=48.0)
     story = Story(period_s=30.0).still(10).dissolve(34.0, 90)
     story.ramp(20 * 60.0, 34.06)
 
-    assert [] == alarms(story.told(settings=settings))
+    assert [] == alarms(story.play(settings=settings))
 
 
 class Pair:
@@ -98,7 +98,7 @@ class Pair:
         self.story = Story().still(3).dissolve(34.0, 45)
         self.entries: list[Entry] = []
 
-    def goes_on(self, factor: float) -> Pair:
+    def run(self, factor: float) -> Pair:
         """Feed the story; the second probe reads so many times what the first does."""
         samples, self.story.samples = self.story.samples, []
         for each in samples:
@@ -109,18 +109,18 @@ class Pair:
         return self
 
 
-def test_two_probes_that_differ_by_more_than_both_can_be_off_are_told() -> None:
+def test_two_probes_that_differ_by_more_than_both_can_be_off_are_reported() -> None:
     """Two per cent apart where each is worth 0.2; and over when they agree again."""
-    pair = Pair().goes_on(1.0)
+    pair = Pair().run(1.0)
     pair.story.still(10)
-    pair.goes_on(1.02)
+    pair.run(1.02)
     (raised,) = of(pair.entries, Kind.ALARM)
 
     assert ("probe-disagrees", "raised") == alarms(pair.entries)[-1]
     assert "ct-1 reads 34.0" in str(facts_in(raised)["why"])
     assert "and ct-2 34.7" in str(facts_in(raised)["why"])
     pair.story.still(10)
-    pair.goes_on(1.001)
+    pair.run(1.001)
     assert ("probe-disagrees", "cleared") == alarms(pair.entries)[-1]
 
 
@@ -128,7 +128,7 @@ def test_two_probes_that_differ_while_salt_goes_into_solution_are_no_alarm() -> 
     """At two depths the water is not the same then; design suppresses it."""
     pair = Pair()
     pair.story = Story().still(3).dissolve(34.0, 12)
-    pair.goes_on(1.05)
+    pair.run(1.05)
 
     assert {("probe-disagrees", "suppressed")} == {
         each for each in alarms(pair.entries) if each[0] == "probe-disagrees"

@@ -23,15 +23,15 @@ def bench() -> Bench:
 
 def state_of(bench: Bench, name: str) -> str:
     """Where an alarm stands, as the picture tells."""
-    details = bench.picture["alarm_details"]
+    details = bench.snapshot["alarm_details"]
     assert isinstance(details, dict)
     told = details.get(name)
     return str(told["state"]) if isinstance(told, dict) else "normal"
 
 
-def test_an_acknowledgement_is_told_with_who_gave_it(bench: Bench) -> None:
+def test_an_acknowledgement_is_reported_with_who_gave_it(bench: Bench) -> None:
     """As an event of the alarm beside the record of the command."""
-    said = bench.ask("alarm.acknowledge", name=OFF)
+    said = bench.send("alarm.acknowledge", name=OFF)
     (told,) = of(said, Kind.ALARM)
 
     assert f"{OFF} is acknowledged now" == facts_of(of(said, Kind.COMMAND)[0].body)["answer"]
@@ -50,7 +50,7 @@ def test_an_acknowledgement_is_told_with_who_gave_it(bench: Bench) -> None:
 
 def test_shelving_tells_until_when(bench: Bench) -> None:
     """In the answer, in the event and in the picture."""
-    said = bench.ask("alarm.shelve", name=OFF, hours=2, reason="salt is ordered")
+    said = bench.send("alarm.shelve", name=OFF, hours=2, reason="salt is ordered")
     (told,) = of(said, Kind.ALARM)
     until = "2026-03-02T10:48:00.000Z"
 
@@ -58,7 +58,7 @@ def test_shelving_tells_until_when(bench: Bench) -> None:
     assert (until, "salt is ordered", False) == tuple(
         facts_in(told)[name] for name in ("until", "why", "standing")
     )
-    details = bench.picture["alarm_details"]
+    details = bench.snapshot["alarm_details"]
     assert isinstance(details, dict)
     shelved = details[OFF]
     assert isinstance(shelved, dict)
@@ -72,16 +72,16 @@ def test_an_alarm_out_of_service_comes_back_only_by_command(bench: Bench) -> Non
     """However long it lasts; then it stands again."""
     bench.answer("alarm.remove-from-service", name=OFF, reason="the probe is being moved")
     bench.story.still(80)
-    bench.goes_on()
+    bench.run()
     assert ("out-of-service", set()) == (state_of(bench, OFF), bench.alarms)
     assert f"{OFF} is unacknowledged now" == bench.answer("alarm.return-to-service", name=OFF)
     assert {OFF} == bench.alarms
 
 
-def test_all_alarms_of_a_place_are_acknowledged_when_that_is_said() -> None:
+def test_all_alarms_of_a_place_are_acknowledged_when_that_is_commanded() -> None:
     """Those that wait for it and no others."""
     bench = Bench(mixed(31.5).silence(3).still(3))
-    bench.goes_on()
+    bench.run()
     answer = bench.answer("alarm.acknowledge", all=True)
 
     assert f"{OFF} is acknowledged now; probe-fault is normal now" == answer
@@ -90,7 +90,7 @@ def test_all_alarms_of_a_place_are_acknowledged_when_that_is_said() -> None:
     )
 
 
-def test_the_stations_own_alarms_are_asked_of_the_station(bench: Bench) -> None:
+def test_the_stations_own_alarms_belong_to_the_station(bench: Bench) -> None:
     """And a reservoir's of the reservoir."""
     assert "- storage-low is an alarm of the station; leave the reservoir out" == bench.answer(
         "alarm.shelve", name="storage-low", hours=1, reason="x"
@@ -137,7 +137,7 @@ def test_what_cannot_be_done_is_refused_and_changes_nothing(
 ) -> None:
     """One sentence that says what is wrong."""
     before = without_time(bench.station.state)
-    (told,) = of(bench.ask(verb, "mix-1", **facts), Kind.COMMAND)
+    (told,) = of(bench.send(verb, "mix-1", **facts), Kind.COMMAND)
 
     assert not facts_in(told)["ok"]
     assert said in str(facts_in(told)["answer"])
@@ -148,7 +148,7 @@ def test_an_alarm_that_nothing_has_happened_to_can_be_shelved(bench: Bench) -> N
     """Before the work that would raise it; it is then not raised meanwhile."""
     bench.answer("alarm.shelve", name="probe-fault", hours=1, reason="the cable is being moved")
     bench.story.silence(4)
-    bench.goes_on()
+    bench.run()
 
     assert ("shelved", {OFF}) == (
         state_of(bench, "probe-fault"),

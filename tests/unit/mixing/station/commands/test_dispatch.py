@@ -19,7 +19,7 @@ FULL_G = plan(180.0, 34.0, 0.881).salt_g
 def stocked(**facts: JSON) -> Bench:
     """A bench beside purified water, with a lot called blue of 20 kg."""
     bench = a_bench()
-    bench.goes_on()
+    bench.run()
     bench.answer("lot.add", "", **{"name": "blue", "bought_g": 20000, **facts})
     return bench
 
@@ -35,7 +35,7 @@ def left_g(bench: Bench) -> float | None:
 def test_a_command_is_on_record_with_who_and_how() -> None:
     """Done or refused, there is one event with all that was asked and what was answered."""
     bench = a_batch()
-    (told,) = of(bench.ask("batch.note", text="bag was damp"), Kind.COMMAND)
+    (told,) = of(bench.send("batch.note", text="bag was damp"), Kind.COMMAND)
 
     assert {
         "id": "c-1",
@@ -52,7 +52,7 @@ def test_a_command_is_on_record_with_who_and_how() -> None:
 
 def test_facts_cannot_pass_for_what_the_station_says() -> None:
     """An argument called like a part of the record is overruled by it, and refused."""
-    (told,) = of(a_batch().ask("batch.note", ok=True, who="the queen", id="7"), Kind.COMMAND)
+    (told,) = of(a_batch().send("batch.note", ok=True, who="the queen", id="7"), Kind.COMMAND)
 
     assert (False, "keeper", "c-1") == (
         facts_in(told)["ok"],
@@ -65,7 +65,7 @@ def test_an_unknown_reservoir_is_answered_and_not_made() -> None:
     """The answer is the station's; nothing keeps the name."""
     bench = a_batch()
     before = without_time(bench.station.state)
-    (told,) = bench.ask("batch.discard", "mix-9")
+    (told,) = bench.send("batch.discard", "mix-9")
 
     assert isinstance(told, Event)
     assert "" == told.reservoir
@@ -137,8 +137,8 @@ def test_with_no_batch_there_is_nothing_to_act_on(verb: str) -> None:
     """Each is refused, and no batch without a name ends."""
     facts: dict[str, JSON] = {"salinity": 34.0} if verb == "reading" else {}
     bench = Bench(Story(salinity=34.0).still(3))
-    bench.goes_on()
-    said = bench.ask(f"batch.{verb}", "mix-1", **facts)
+    bench.run()
+    said = bench.send(f"batch.{verb}", "mix-1", **facts)
 
     assert 1 == len(said)
     assert "no batch is known in mix-1" in str(facts_of(of(said, Kind.COMMAND)[0].body)["answer"])
@@ -155,24 +155,24 @@ def test_a_batch_command_needs_a_reservoir() -> None:
 def test_a_start_in_unknown_water_begins_a_batch() -> None:
     """What stands there may be mixing already; the batch is dissolving."""
     bench = Bench(Story(salinity=20.0).still(3))
-    bench.goes_on()
-    said = bench.ask("batch.start", mass_g=100, volume_l=180)
+    bench.run()
+    said = bench.send("batch.start", mass_g=100, volume_l=180)
 
     assert ["dissolving"] == phases(said)
     assert {"mix-1-20260302-1"} == {event.batch for event in said if isinstance(event, Event)}
 
 
-def test_a_start_told_before_the_salt_waits_for_it() -> None:
+def test_a_start_before_the_salt_waits_for_it() -> None:
     """Purified water is blank however soon one speaks, so weighing may take its time."""
     bench = Bench(Story().still(0.75))
-    bench.goes_on()
+    bench.run()
     assert "idle" == bench.phase
-    said = bench.ask("batch.start", mass_g=round(FULL_G), volume_l=180)
+    said = bench.send("batch.start", mass_g=round(FULL_G), volume_l=180)
     bench.story.still(40)
-    bench.goes_on()
+    bench.run()
     assert (["blank"], "blank") == (phases(said), bench.phase)
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
     told = bench.station.state.reservoirs["mix-1"].batch.salt
 
     assert "ready" == bench.phase
@@ -204,7 +204,7 @@ def test_giving_back_is_no_more_than_was_taken() -> None:
     assert 60.0 == left_g(bench)
 
 
-def test_a_start_with_nothing_said_forgets_nothing() -> None:
+def test_a_start_without_arguments_forgets_nothing() -> None:
     """An automation may say again and again that a batch is being mixed."""
     bench = stocked()
     bench.answer("batch.start", mass_g=7000, lot="blue")
@@ -251,12 +251,16 @@ def test_a_batch_is_used_in_parts_and_ends_with_the_last() -> None:
         "batch.use", volume_l=60
     )
     assert "ready" == bench.phase
-    said = bench.ask("batch.use", volume_l=120)
+    said = bench.send("batch.use", volume_l=120)
     (ended,) = of(said, Kind.BATCH)
 
     assert {"what": "ended", "how": "used", "by": "keeper"} == facts_in(ended)
     assert "mix-1-20260302-1" == ended.batch
-    assert ("idle", None, None) == (bench.phase, bench.picture["batch"], bench.picture["stable_at"])
+    assert ("idle", None, None) == (
+        bench.phase,
+        bench.snapshot["batch"],
+        bench.snapshot["stable_at"],
+    )
 
 
 def test_what_is_left_is_what_a_correction_is_for() -> None:
@@ -264,7 +268,7 @@ def test_what_is_left_is_what_a_correction_is_for() -> None:
     bench = a_batch()
     bench.answer("batch.use", volume_l=60)
     bench.story.dissolve(31.0)
-    bench.goes_on()
+    bench.run()
 
     assert "off_target" == bench.phase
     assert "to 120 L" in bench.advice
@@ -288,23 +292,23 @@ def test_the_next_fill_after_the_end_is_a_new_batch() -> None:
     bench = a_batch()
     bench.answer("batch.use")
     bench.story.still(30)
-    assert [] == phases(bench.goes_on())
+    assert [] == phases(bench.run())
     bench.story.refilled().still(3).dissolve(34.0)
-    said = bench.goes_on()
+    said = bench.run()
 
     assert ["blank", "dissolving", "verifying", "ready"] == phases(said)
-    assert "mix-1-20260302-2" == bench.picture["batch"]
+    assert "mix-1-20260302-2" == bench.snapshot["batch"]
 
 
 def test_discarding_while_salt_dissolves_begins_no_other_batch() -> None:
     """What the level did before is forgotten with the batch that did it."""
     bench = a_bench(story=Story().still(3).ramp(2, 20.0))
-    bench.goes_on()
+    bench.run()
     assert "dissolving" == bench.phase
     bench.answer("batch.discard", why="wrong bag")
     bench.story.still(20)
 
-    assert [] == phases(bench.goes_on())
+    assert [] == phases(bench.run())
     assert "idle" == bench.phase
 
 

@@ -21,7 +21,7 @@ def test_a_release_teaches_its_lot() -> None:
     bench = stocked()
     bench.answer("batch.start", mass_g=plan(180.0, 34.0, 0.85).salt_g, volume_l=180, lot="blue")
     bench.story.dissolve(34.0)
-    learned = [e for e in of(bench.goes_on(), Kind.BATCH) if facts_in(e)["what"] == "yield learned"]
+    learned = [e for e in of(bench.run(), Kind.BATCH) if facts_in(e)["what"] == "yield learned"]
 
     assert 1 == len(learned)
     assert ("blue", 1) == (facts_in(learned[0])["lot"], facts_in(learned[0])["batches"])
@@ -34,7 +34,7 @@ def test_what_was_corrected_teaches_by_what_it_gave_before() -> None:
     bench = stocked()
     bench.answer("batch.start", mass_g=6500, volume_l=180, lot="blue")
     bench.story.dissolve(31.0).dissolve(34.0)
-    bench.goes_on()
+    bench.run()
 
     assert "ready" == bench.phase
     (weighing,) = bench.station.state.lots["blue"].weighings
@@ -51,7 +51,7 @@ def test_a_stale_batch_teaches_nothing_more() -> None:
     )
     bench.answer("batch.start", mass_g=FULL_G, volume_l=180, lot="blue")
     bench.story.dissolve(34.0).still(60)
-    bench.goes_on()
+    bench.run()
     times = [*bench.station.state.reservoirs["mix-1"].times.minutes]
     assert "stale" == bench.phase
     bench.answer("batch.confirm")
@@ -67,19 +67,19 @@ def test_low_stock_is_an_alarm_until_the_lot_is_filled_or_changed() -> None:
     bench = stocked(left_g=9000)
     bench.answer("batch.start", mass_g=FULL_G, volume_l=180, lot="blue")
     bench.story.dissolve(34.0)
-    bench.goes_on()
+    bench.run()
     assert {"salt-low"} == bench.alarms
     bench.answer("batch.use")
     bench.story.still(2)
-    bench.goes_on()
+    bench.run()
     assert {"salt-low"} == bench.alarms
     bench.answer("lot.adjust", "", name="blue", left_g=15000)
     bench.story.still(2)
 
-    assert [("salt-low", "cleared")] == alarms(bench.goes_on())
+    assert [("salt-low", "cleared")] == alarms(bench.run())
 
 
-def test_lots_are_corrected_in_what_is_said_and_keep_the_rest() -> None:
+def test_lots_are_corrected_in_what_is_reported_and_keep_the_rest() -> None:
     """A weighing anew changes the mass left and nothing else."""
     bench = stocked(number="B-77", label_yield=0.87, opened_on="2026-02-01")
     assert "lot blue: 7500 g left" == bench.answer("lot.adjust", "", name="blue", left_g=7500)
@@ -95,7 +95,7 @@ def test_lots_are_corrected_in_what_is_said_and_keep_the_rest() -> None:
     assert "- there is a lot 'blue' already" in bench.answer("lot.add", "", name="blue")
 
 
-def test_lots_and_what_was_told_survive_a_restart() -> None:
+def test_lots_and_the_recorded_salt_survive_a_restart() -> None:
     """The kept state has them."""
     bench = stocked()
     bench.answer("batch.start", mass_g=7000, volume_l=170, lot="blue")
