@@ -85,7 +85,7 @@ def test_an_impossible_yield_is_reported_and_not_learned() -> None:
 
     assert isinstance(advised.body, AdviceGiven)
     assert advised.body.advice.startswith("lot blue learns nothing from this batch:")
-    assert "check the mass that was told" in advised.body.advice
+    assert "check the recorded mass" in advised.body.advice
     assert [] == known["blue"].weighings
 
 
