@@ -1,6 +1,6 @@
 """Which connections the page closes: those that take too long, and of too many the least needed.
 
-Nobody is refused for want of a place: where all are taken, a newcomer gets that of another.
+None is refused for lack of a place: where all are taken, a new one gets that of another.
 Whoever has most connections gives one up, so that a crowd from one machine costs the others
 nothing; of these the step goes first at which most of them are, so that silent connections cost
 nothing to those kept for their next request, nor the other way round; of these the one
@@ -42,7 +42,7 @@ LONGEST_S = {
 browser or a collector of metrics usually comes again."""
 GRACE_S = 0.1
 """Every step may last so long, s: our own choice.  A request comes a few milliseconds after its
-connection; while all are younger, newcomers wait before the door."""
+connection; while all are younger, new ones wait to be accepted."""
 V6_NETWORK = 64
 """Bits of an IPv6 address that its owner does not choose: RFC 4291, 2.5.1."""
 

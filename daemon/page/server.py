@@ -30,15 +30,15 @@ THREADS = 2
 CONNECTIONS = 200
 """So many are kept, where the process may have four times as many descriptors: our own choice."""
 BURST = 64
-"""So many more are taken in before others make room for them."""
+"""So many more are accepted before others make room for them."""
 BACKLOG = 1024
-"""So many wait at the door, where the kernel lets them."""
+"""So many wait to be accepted, where the kernel lets them."""
 NEVER_S = 2**40
 """In place of the library's own limits, which go by the wall clock, s."""
 LONGEST_HEAD = 16_384
 TICK_S = 1.0
 FULL_TICK_S = 0.02
-"""So soon is looked again for a place to free while newcomers wait for one, s."""
+"""Pause between two searches for a place to free, while new connections wait for one, s."""
 ROUND_WITHIN_S = 60.0
 """The page hangs when its loop, or a request that waits for its answer, takes longer, s."""
 
@@ -46,7 +46,7 @@ log = logging.getLogger("brinewright.publish")
 
 
 class Pauses(Protocol):
-    """How long to leave a port alone that cannot be had."""
+    """How long to wait before a port is tried again."""
 
     def failed(self, now_s: float) -> float:
         """Return how long to wait now, s."""
@@ -61,10 +61,10 @@ class PageServer:
         host: Address or name to listen on.
         port: TCP port.
         outage: What is logged of failures.
-        pauses: How long is waited after one.
-        served: Told the address once it is served.
+        pauses: How long to wait after one.
+        served: Called with the address once it is served.
         clock: Monotonic seconds.
-        progress: Where each round is noted, so that a thread that hangs is noticed.
+        progress: Notes each round, so that a thread that hangs is noticed.
     """
 
     application: Application
@@ -82,12 +82,12 @@ class PageServer:
             try:
                 self._serve(stop)
             except OSError as exc:
-                self._leave_alone(_why(self.host, self.port, exc), stop)
+                self._wait_after(_why(self.host, self.port, exc), stop)
             except Exception as exc:  # a fault of ours must not end the page for good
                 log.exception("the page: a fault in this program")
-                self._leave_alone(repr(exc), stop)
+                self._wait_after(repr(exc), stop)
 
-    def _leave_alone(self, why: str, stop: Signal) -> None:
+    def _wait_after(self, why: str, stop: Signal) -> None:
         now_s = self.clock()
         self.outage.failed(why, now_s)
         pause_s = self.pauses.failed(now_s)
@@ -134,7 +134,7 @@ def serve(
         ident=None,
     )
     server.channel_class = PageChannel
-    looked_s = time.monotonic()
+    checked_s = time.monotonic()
     try:
         while not stop.is_set():
             full = len(server.active_channels) > most
@@ -143,11 +143,11 @@ def serve(
             )
             _accept_the_rest(server, most)
             now_s = time.monotonic()
-            if now_s - looked_s >= TICK_S:
+            if now_s - checked_s >= TICK_S:
                 _end_the_overdue(server, now_s)
                 if _answers_in_time(server, now_s):
                     well()
-                looked_s = now_s
+                checked_s = now_s
             _make_room(server, most, now_s)
     finally:
         server.task_dispatcher.shutdown(timeout=2)
@@ -155,13 +155,13 @@ def serve(
 
 
 def _most() -> int:
-    """Return how many connections there may be; most descriptors are for the rest of us."""
+    """Return how many connections there may be; most descriptors are for the rest of the process."""
     allowed, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
     return min(CONNECTIONS, allowed // 4)
 
 
 def _accept_the_rest(server: Any, most: int) -> None:  # noqa: ANN401 - the library ships no types
-    """Take in who else waits at the door: the library takes in one at a time."""
+    """Accept what else waits: the library accepts one at a time."""
     before = -1
     while before < len(server.active_channels) < most + BURST:
         before = len(server.active_channels)
@@ -175,7 +175,7 @@ def _end_the_overdue(server: Any, now_s: float) -> None:  # noqa: ANN401 - as ab
 
 
 def _answers_in_time(server: Any, now_s: float) -> bool:  # noqa: ANN401 - as above
-    """Say whether no request has waited for its answer so long that an answerer must hang."""
+    """Say whether no request has waited for its answer so long that a thread must hang."""
     connections = (each.now_at for each in list(server.active_channels.values()))
     waiting = (each for each in connections if each.step is ConnectionStep.ANSWERING)
     return all(now_s - each.since_s < ROUND_WITHIN_S for each in waiting)
