@@ -141,7 +141,7 @@ class CommandDesk:
             return text_response(
                 HTTPStatus.FORBIDDEN,
                 "this was sent from another page than this one, and is not taken; where something"
-                " stands in front of the page, it must pass on the name that the browser used (Host)",
+                " stands in front of the page, it must pass on the name in the request (Host)",
             )
         try:
             fields = fields_of(_body(environ))

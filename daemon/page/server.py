@@ -155,7 +155,7 @@ def serve(
 
 
 def _most() -> int:
-    """Return how many connections there may be; most descriptors are for the rest of the process."""
+    """Return how many connections there may be; most descriptors are for the others."""
     allowed, _ = resource.getrlimit(resource.RLIMIT_NOFILE)
     return min(CONNECTIONS, allowed // 4)
 
