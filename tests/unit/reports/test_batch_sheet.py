@@ -223,6 +223,14 @@ def test_facts_of_another_version_do_not_stop_the_sheet() -> None:
     assert "other thing" in html
 
 
+def test_what_another_version_wrote_is_not_put_down_to_the_station() -> None:
+    """Who did it is among its facts, if it is known at all."""
+    rows = [EVENTS[0], event(1, Kind.COMMAND, verb="batch.note", who="kim")]
+    shown = words(render(records(rows)[0], [], Setup()))
+
+    assert "– verb batch.note, who kim" in shown
+
+
 @pytest.mark.parametrize(
     "zone, title, released, event_time",
     [

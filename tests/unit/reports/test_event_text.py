@@ -1,4 +1,4 @@
-"""How events are told to a person: every kind, in lines that fit the screen."""
+"""How events read to a person: every kind, in lines that fit the screen."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from daemon.cli.output import json_line
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.event_codec import body_of
 from daemon.journal.payloads import event_payload
+from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.event_text import alarm_names, listing, sentence_of
 from tests.parts.snapshots import a_snapshot
 from tests.parts.stories import mixed
@@ -159,7 +160,7 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
 
 
 @pytest.mark.parametrize("kind, facts, expected", CASES)
-def test_every_kind_is_told_in_words(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
+def test_every_kind_has_its_words(kind: Kind, facts: dict[str, JSON], expected: str) -> None:
     """What happened, without braces, brackets or names of fields that mean nothing."""
     assert expected in sentence_of(Event("mix-1", NOON, "b-1", body_of(kind, facts)), UTC)
 
@@ -212,13 +213,13 @@ def test_an_event_is_one_line_of_json(kind: Kind, facts: dict[str, JSON], expect
     "alarms, expected",
     [([], "none"), (["batch-stale"], "batch-stale"), (["a", "b"], "a, b")],
 )
-def test_the_alarms_of_a_picture_are_named(alarms: JSON, expected: str) -> None:
+def test_the_alarms_of_a_snapshot_are_named(alarms: JSON, expected: str) -> None:
     """Or "none", which is a word too."""
     assert expected == alarm_names(a_snapshot(alarms=alarms))
 
 
 @pytest.mark.parametrize("alarms, named", [([], "none"), (["salt-low"], "salt-low")])
-def test_an_alarm_that_is_over_and_was_not_seen_is_counted(alarms: JSON, named: str) -> None:
+def test_an_alarm_that_returned_unacknowledged_is_counted(alarms: JSON, named: str) -> None:
     """Somebody has yet to acknowledge it, so that "none" alone would hide it."""
     gone: JSON = {"state": "returned-unacknowledged"}
     details: JSON = {"batch-stale": gone, "salt-low": {"state": "unacknowledged"}}
@@ -253,3 +254,14 @@ def test_times_are_local_with_the_zone_named(zone: str, head: str, clock: str) -
     assert lines[0].startswith(head)
     assert clock in " ".join(" ".join(lines).split())
     assert max(map(len, lines)) <= 80
+
+
+@pytest.mark.parametrize("more", [{}, {"of_another_version": 1}])
+def test_a_release_comes_with_its_caution_whichever_version_wrote_it(
+    more: dict[str, JSON],
+) -> None:
+    """Also where the event has facts that this version has no words for."""
+    facts: dict[str, JSON] = {"from": "verifying", "to": "ready", "why": "within limits", **more}
+    lines = listing(Event("mix-1", NOON, "b-1", body_of(Kind.PHASE, facts)), UTC)
+
+    assert INDEPENDENT_CHECK in " ".join(lines.split())
