@@ -9,8 +9,8 @@ from calibration.model import Instrument
 from daemon.clock import Clock, clock_of
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.batch.lifecycle import BatchSettings
-from daemon.mixing.batch.schedule import DueBatch
 from daemon.mixing.probe.quality import QualityLimits
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.host import StationSettings

@@ -12,7 +12,7 @@ from daemon.cli.output import NOT_SO, emit, fail, journal_of, print_text, read_c
 from daemon.entries import Kind, Phase
 from daemon.journal.payloads import event_payload
 from daemon.local_time import local
-from daemon.mixing.batch.record import BatchRecord, records
+from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.reports.event_text import listing
 from daemon.reports.export_rows import batch_row

@@ -18,11 +18,11 @@ from pydantic import TypeAdapter, ValidationError
 from daemon.journal.former_batch import in_present_shape
 from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.former_names import by_present_name
+from daemon.mixing.batch.batch_state import BatchState
+from daemon.mixing.batch.due_times import MixingTimes
 from daemon.mixing.batch.lots import Lot
-from daemon.mixing.batch.schedule import MixingTimes
-from daemon.mixing.batch.state import BatchState
-from daemon.mixing.probe.state import ProbeState
-from daemon.mixing.station.state import ReservoirState, StationState
+from daemon.mixing.probe.probe_state import ProbeState
+from daemon.mixing.station.station_state import ReservoirState, StationState
 from daemon.mixing.station.timeline import Timeline
 
 

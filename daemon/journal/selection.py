@@ -19,7 +19,7 @@ from daemon.journal import rows
 from daemon.journal.blocks import spans
 from daemon.journal.reader import Stored, origins_of
 from daemon.journal.summaries import COLUMNS, to_summary
-from daemon.mixing.batch.record import records
+from daemon.mixing.batch.batch_record import records
 
 if TYPE_CHECKING:
     import sqlite3
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from daemon.journal.blocks import Span
     from daemon.journal.reader import Reader
     from daemon.journal.summaries import Summary
-    from daemon.mixing.batch.record import BatchRecord
+    from daemon.mixing.batch.batch_record import BatchRecord
 
 Row: TypeAlias = tuple[Any, ...]
 Origins: TypeAlias = dict[int, Any]

@@ -16,7 +16,7 @@ from daemon.reports.summary_rows import all_summaries
 
 if TYPE_CHECKING:
     from daemon.journal.reader import Reader
-    from daemon.mixing.batch.record import BatchRecord
+    from daemon.mixing.batch.batch_record import BatchRecord
 
 MOST_KEPT = 4000
 """Points in memory, however long the batch is."""

@@ -8,7 +8,7 @@ from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event
-from daemon.mixing.batch.record import BatchRecord
+from daemon.mixing.batch.batch_record import BatchRecord
 from daemon.mixing.events import CommandAnswered, SaltContentLearned
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Event, Kind, Phase
 from daemon.html.environment import environment
 from daemon.local_time import MINUTE, local, zone_title
-from daemon.mixing.batch.record import BatchRecord
+from daemon.mixing.batch.batch_record import BatchRecord
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.events import (
     AdviceGiven,
@@ -84,7 +84,7 @@ def sheet_html(reader: Reader, record: BatchRecord, setup: Setup) -> str:
 
     Args:
         reader: Of the journal that holds the batch.
-        record: The batch, as `daemon.mixing.batch.record.records` gives it.
+        record: The batch, as `daemon.mixing.batch.batch_record.records` gives it.
         setup: What it was made of and has to meet.
 
     Raises:

@@ -19,7 +19,7 @@ from daemon.reports.summary_rows import SUMMARY_COLUMNS, summary_rows
 if TYPE_CHECKING:
     from daemon.entries import JSON
     from daemon.journal.reader import Reader, Stored
-    from daemon.mixing.batch.record import BatchRecord
+    from daemon.mixing.batch.batch_record import BatchRecord
 
 FORMULA = ("=", "+", "-", "@")
 """What spreadsheets take for the beginning of a formula, where a text begins with it."""

@@ -13,14 +13,14 @@ from daemon.errors import BrinewrightError
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.reader import Stored
 from daemon.mixing.probe.calibration_history import name_of
-from daemon.mixing.probe.salinity import Correction, correction, salinity_of
+from daemon.mixing.probe.corrected_salinity import Correction, correction, salinity_of
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.journal.reader import Reader
-    from daemon.mixing.station.state import ReservoirSettings
+    from daemon.mixing.station.station_state import ReservoirSettings
 
 
 class NoSuchCalibrationError(BrinewrightError):

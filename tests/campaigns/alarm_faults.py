@@ -8,7 +8,7 @@ from datetime import timedelta
 
 from calibration.record import Record
 from daemon.entries import Follower, Instant, Phase, Surroundings
-from daemon.mixing.batch.schedule import DueBatch
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings
 from simulators.instrument import Instrument

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from daemon.entries import Event, Kind
-from daemon.mixing.batch.record import records
+from daemon.mixing.batch.batch_record import records
 from simulators.scenarios import plain_batch
 from simulators.vessel import SaltMix
 from tests.campaigns.fortnight_stories import (

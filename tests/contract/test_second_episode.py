@@ -21,8 +21,8 @@ from daemon.logs import Outage
 from daemon.mixing.alarm import flood, transitions
 from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES, AlarmState
 from daemon.mixing.probe import health
+from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
-from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.probe.zero import ZeroState, zero_steps
 from daemon.mixing.station.host import StationHealth, StationSettings, on_surroundings, started
 from daemon.mixing.station.host import conditions as host_conditions

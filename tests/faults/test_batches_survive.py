@@ -19,7 +19,7 @@ import pytest
 
 from daemon.entries import JSON, Command, Entry, Event, Kind, Reading, Surroundings
 from daemon.journal.reader import Reader, Stored
-from daemon.mixing.batch.record import BatchRecord, records
+from daemon.mixing.batch.batch_record import BatchRecord, records
 from tests.campaigns.fortnight import live
 from tests.campaigns.fortnight_stories import on_a_heel, weighed_light
 from tests.campaigns.rooms import START, Room

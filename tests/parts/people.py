@@ -8,7 +8,7 @@ import gsw
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Sample
 from daemon.journal.checkpoint import dump
-from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.batch.batch_state import BatchSettings
 from daemon.mixing.station.station import Station, StationState
 from daemon.mixing.station.timeline import Timeline
 from tests.parts.events import facts_in

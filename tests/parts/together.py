@@ -11,11 +11,11 @@ import gsw
 
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Sample, Surroundings
 from daemon.journal.checkpoint import dump, restore
-from daemon.mixing.batch.schedule import DueBatch
-from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.batch.batch_state import BatchSettings
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
-from daemon.mixing.station.state import ReservoirState
 from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.mixing.station.station_state import ReservoirState
 from tests.parts.calibrating import SOLUTION, SOLUTION_MS_CM, records
 from tests.parts.stories import MORNING, VESSEL
 from tests.parts.weights import weights

@@ -19,7 +19,7 @@ from daemon.mixing.alarm.alarm_state import (
 )
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.alarm.transitions import LONGEST_SHELF_S, advance
-from daemon.mixing.station.state import ReservoirState, StationState
+from daemon.mixing.station.station_state import ReservoirState, StationState
 
 NAMES = (
     *("mixing-overdue", "probe-fault", "reading-overdue"),

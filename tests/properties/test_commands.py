@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Phase, Sample
 from daemon.journal.checkpoint import dump, restore
 from daemon.journal.rows import to_json
+from daemon.mixing.batch.batch_state import BatchSettings
 from daemon.mixing.batch.release import pending
-from daemon.mixing.batch.state import BatchSettings
 from daemon.mixing.station.commands.dispatch import VERBS
 from daemon.mixing.station.station import ReservoirSettings, ReservoirState, Station
 from tests.parts.events import facts_in

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from calibration.drift import Course, Observation, assumed, begin
 from calibration.gum import Row, expanded, standard
 from daemon.entries import Phase
-from daemon.mixing.batch.state import BatchSettings, BatchState
+from daemon.mixing.batch.batch_state import BatchSettings, BatchState
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.stability.detector import Stabilised
 from daemon.mixing.stability.level import Level

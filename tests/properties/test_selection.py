@@ -24,7 +24,7 @@ from daemon.journal.schema import MIGRATIONS
 from daemon.journal.selection import BATCH_KINDS, Selection
 from daemon.journal.summaries import Summary
 from daemon.journal.writer import EVENT, READING, Writer
-from daemon.mixing.batch.record import BatchRecord, records
+from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.probe.quality import TESTS
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from daemon.entries import JSON, Entry, Event, Flag, Kind, Phase, Reading
 from daemon.mixing.alarm.alarm_state import ACTIVE_STATES, MOVES, LifecycleState, Transition
-from daemon.mixing.batch.state import BatchState
+from daemon.mixing.batch.batch_state import BatchState
 from daemon.mixing.probe.quality import CALIBRATING
 from tests.parts.calibrating import records
 from tests.parts.events import facts_in

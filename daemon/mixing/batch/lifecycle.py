@@ -11,9 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch.release import move_to, set_advice, shortfall
-from daemon.mixing.batch.salt_detection import ARRIVAL_PPT, FRESH_BINS, arrived, still_falling
-from daemon.mixing.batch.state import (
+from daemon.mixing.batch.batch_state import (
     ENDED_KEPT,
     STEADY,
     WITH_SALT,
@@ -22,6 +20,8 @@ from daemon.mixing.batch.state import (
     BatchSettings,
     BatchState,
 )
+from daemon.mixing.batch.release import move_to, set_advice, shortfall
+from daemon.mixing.batch.salt_detection import ARRIVAL_PPT, FRESH_BINS, arrived, still_falling
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
 from daemon.mixing.seawater.properties import conductivity_mS_cm
 

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.batch.advice import Vessel, correction, undecided
+from daemon.mixing.batch.batch_state import Advice
 from daemon.mixing.batch.second_instrument import likely_cause
-from daemon.mixing.batch.state import Advice
 from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
 from daemon.mixing.seawater import dosing
 from daemon.mixing.seawater.dosing import MASS_U_SHARE, VOLUME_U_SHARE
@@ -28,7 +28,7 @@ from daemon.mixing.seawater.uncertainty import Conformity, accept, combine, conf
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from daemon.mixing.batch.state import BatchSettings, BatchState, SaltAddition
+    from daemon.mixing.batch.batch_state import BatchSettings, BatchState, SaltAddition
 
 SURE = 2.0
 

@@ -11,7 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from daemon.mixing.batch.state import BatchState
+    from daemon.mixing.batch.batch_state import BatchState
     from daemon.mixing.stability.level import Level
 
 ARRIVAL_PPT = 0.3

@@ -9,10 +9,10 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
+from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchSettings, BatchState
 from daemon.mixing.batch.lifecycle import dissolve, on_added
 from daemon.mixing.batch.release import judge, move_to, set_advice
 from daemon.mixing.batch.salt_detection import ARRIVAL_PPT
-from daemon.mixing.batch.state import STEADY, WITH_SALT, Advice, BatchSettings, BatchState
 from daemon.mixing.events import AdviceGiven, Happening, SalinityStabilised, WaterDisturbed
 from daemon.mixing.seawater.uncertainty import combine
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 from calibration import ageing, due_dates, history
 from calibration.model import uncalibrated
 from calibration.record import CalibrationRecord, CheckRecord, Record
-from daemon.mixing.probe.salinity import Correction, correction
+from daemon.mixing.probe.corrected_salinity import Correction, correction
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence

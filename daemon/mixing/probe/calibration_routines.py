@@ -34,7 +34,7 @@ from daemon.mixing.probe_events import (
 if TYPE_CHECKING:
     from calibration.record import CalibrationRecord, Record
     from daemon.entries import JSON, Body, Reading, Sample
-    from daemon.mixing.probe.state import ProbeState
+    from daemon.mixing.probe.probe_state import ProbeState
 
 BACK = "return"
 """The last step of every routine: back into the water."""

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.entries import Reading
-    from daemon.mixing.probe.state import ProbeState
+    from daemon.mixing.probe.probe_state import ProbeState
 
 WORSE_S = 30.0
 BETTER_S = 60.0

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.station.host import StationSettings
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 
 USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 SILENT_S = 90.0

@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from daemon.entries import Reading
+    from daemon.mixing.batch.batch_state import BatchSettings, BatchState
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.batch.state import BatchSettings, BatchState
-    from daemon.mixing.probe.state import ProbeState
+    from daemon.mixing.probe.probe_state import ProbeState
     from daemon.mixing.stability.level import Level
 
 AGEING_SHARE = 6.0

@@ -5,13 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from daemon.mixing.batch import schedule
+from daemon.mixing.batch import due_times
 
 if TYPE_CHECKING:
     from datetime import datetime
 
-    from daemon.mixing.batch.schedule import DueBatch
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+    from daemon.mixing.batch.due_times import DueBatch
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 A_MOMENT = timedelta(seconds=1)
 
@@ -71,9 +71,9 @@ def _around(
     each: DueBatch, wall: datetime, settings: ReservoirSettings
 ) -> tuple[datetime, datetime]:
     """Return when it was due last, and when it is next."""
-    following = schedule.next_due(each, wall, settings.zone)
-    before, last = following - timedelta(days=schedule.WEEK_DAYS + 1), following
-    while (moment := schedule.next_due(each, before, settings.zone)) < following:
+    following = due_times.next_due(each, wall, settings.zone)
+    before, last = following - timedelta(days=due_times.WEEK_DAYS + 1), following
+    while (moment := due_times.next_due(each, before, settings.zone)) < following:
         before, last = moment + A_MOMENT, moment
     return last, following
 
@@ -81,14 +81,14 @@ def _around(
 def _served(
     each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
 ) -> bool:
-    return state.served == schedule.next_due(each, wall, settings.zone)
+    return state.served == due_times.next_due(each, wall, settings.zone)
 
 
 def _open_from(
     each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
 ) -> datetime:
     """Return the moment from which its next occurrence is not covered yet."""
-    moment = schedule.next_due(each, wall, settings.zone)
+    moment = due_times.next_due(each, wall, settings.zone)
     under_way = state.salted_at is not None and not _missed(each, state, moment, settings)
     covered = under_way or _served(each, state, wall, settings)
     return moment + A_MOMENT if covered else wall
@@ -97,7 +97,7 @@ def _open_from(
 def _missed(
     each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
 ) -> bool:
-    return schedule.missed(
+    return due_times.missed(
         each,
         wall,
         state.times,
@@ -111,6 +111,6 @@ def _missed(
 def _start(
     each: DueBatch, wall: datetime, state: ReservoirState, settings: ReservoirSettings
 ) -> datetime:
-    return schedule.start_by(
+    return due_times.start_by(
         each, wall, state.times, settings.batch.use_within_h, zone=settings.zone
     )

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.mixing.batch import lots, schedule
+from daemon.mixing.batch import due_times, lots
 from daemon.mixing.events import AdviceGiven, Happening, SaltContentLearned
 
 if TYPE_CHECKING:
+    from daemon.mixing.batch.batch_state import BatchState
+    from daemon.mixing.batch.due_times import MixingTimes
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.batch.schedule import MixingTimes
-    from daemon.mixing.batch.state import BatchState
 
 
 def released(
@@ -31,7 +31,7 @@ def released(
     if since_s is None:
         return []
     if t_s > since_s:
-        schedule.learn(times, (t_s - since_s) / 60.0)
+        due_times.learn(times, (t_s - since_s) / 60.0)
     salt = state.salt
     if salt is None or salt.lot not in lots_by_name:
         return []

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.station.host import StationSettings
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
 
 

@@ -20,15 +20,15 @@ from daemon.mixing.events import (
 )
 from daemon.mixing.probe import calibration_routines, health
 from daemon.mixing.probe.calibration_history import Calibrations, name_of
-from daemon.mixing.probe.salinity import as_water
+from daemon.mixing.probe.corrected_salinity import as_water
 from daemon.mixing.station import annunciation, due_batches, host, learning, present_state, water
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.commands.context import CommandResult, Rejected
 from daemon.mixing.station.host import StationSettings
-from daemon.mixing.station.intake import probe_steps, reading_of, sample_of
+from daemon.mixing.station.sample_reading import probe_steps, reading_of, sample_of
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
-from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
+from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping

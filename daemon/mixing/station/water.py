@@ -12,9 +12,9 @@ from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
-    from daemon.mixing.batch.state import BatchSettings
+    from daemon.mixing.batch.batch_state import BatchSettings
     from daemon.mixing.stability.weights import Weights
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 FORECAST_SPACING_S = 60.0
 

@@ -12,7 +12,7 @@ from statistics import median
 
 from daemon.entries import Event, Instant, Kind, Phase, Reading, Sample
 from daemon.mixing.batch.advice import Vessel
-from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.batch.batch_state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.campaigns.audit.tub import Tub

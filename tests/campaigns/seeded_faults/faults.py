@@ -56,14 +56,14 @@ FAULTS = (
         (
             (
                 f"{PROBE}/test_calibration_history.py::test_what_was_written_last_is_in_force_whatever_the"
-                "_clock_said_before"
+                "_clock_was_before"
             ),
         ),
     ),
     Fault(
         "a check that agrees ends nothing",
         f"{MIXING}/probe/calibration_history.py",
-        'found.pop("calibration-due", None)',
+        'conditions.pop("calibration-due", None)',
         "pass",
         (
             (
@@ -145,17 +145,17 @@ FAULTS = (
     Fault(
         "a lot keeps its oldest batches",
         f"{MIXING}/batch/lots.py",
-        "[-KEPT:]",
-        "[:KEPT]",
+        "[-WEIGHINGS_KEPT:]",
+        "[:WEIGHINGS_KEPT]",
         (f"{UNIT}/mixing/batch/test_lots.py::test_of_forty_batches_the_twenty_newest_are_kept",),
     ),
     Fault(
         "a time of yesterday that comes as one of today is passed over",
-        f"{MIXING}/batch/schedule.py",
+        f"{MIXING}/batch/due_times.py",
         ".date() - timedelta(days=1)",
         ".date()",
         (
-            f"{UNIT}/mixing/batch/test_schedule.py::test_the_next_due_time_is_one_of_the_local_clock",
+            f"{UNIT}/mixing/batch/test_due_times.py::test_the_next_due_time_is_one_of_the_local_clock",
         ),
     ),
     Fault(
@@ -172,10 +172,10 @@ FAULTS = (
     ),
     Fault(
         "the scatter of a probe counts for nothing",
-        f"{MIXING}/probe/salinity.py",
+        f"{MIXING}/probe/corrected_salinity.py",
         "correct.repeatability * abs(raw_mS_cm)",
         "0.0",
-        (f"{PROBE}/test_salinity.py",),
+        (f"{PROBE}/test_corrected_salinity.py",),
     ),
     Fault(
         "entries lost are counted on from the process before",
@@ -300,8 +300,8 @@ FAULTS = (
     Fault(
         "of a field that stands twice the last counts",
         "daemon/page/form_data.py",
-        "if len(found) < len(pairs):",
-        "if len(found) > len(pairs):",
+        "if len(fields) < len(pairs):",
+        "if len(fields) > len(pairs):",
         (f"{UNIT}/page/test_form_data.py::test_a_field_that_stands_twice_is_refused",),
     ),
     Fault(

@@ -23,7 +23,7 @@ from daemon.journal.command_format import parse as parse_request
 from daemon.journal.reader import Reader
 from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
-from daemon.mixing.batch.record import records as batch_records
+from daemon.mixing.batch.batch_record import records as batch_records
 from daemon.mixing.probe.reference_solutions import parse
 from daemon.mixing.probe_events import RecordSaved
 from daemon.reports.batch_curve import curve_of

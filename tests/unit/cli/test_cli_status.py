@@ -17,7 +17,7 @@ from daemon.journal.cursors import Cursors, cursor_name, cursors_path
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.mixing.batch.schedule import DueBatch
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import Story, a_station, mixed

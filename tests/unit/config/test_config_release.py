@@ -10,8 +10,8 @@ import pytest
 
 from daemon import assembly
 from daemon.config import ConfigError, models, parse
-from daemon.mixing.batch.schedule import DueBatch
-from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.batch.batch_state import BatchSettings
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.station.station import ReservoirSettings
 
 PLAIN = """

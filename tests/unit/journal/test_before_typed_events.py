@@ -22,9 +22,9 @@ from daemon.journal.calibration_records import calibrations
 from daemon.journal.payloads import event_payload
 from daemon.journal.reader import Reader
 from daemon.journal.station_restore import restore_station
-from daemon.mixing.batch.record import records
+from daemon.mixing.batch.batch_record import records
 from daemon.mixing.events import OtherEvent
-from daemon.mixing.station.state import ReservoirSettings
+from daemon.mixing.station.station_state import ReservoirSettings
 from tests.old_journals.told import lines
 from tests.parts.schemas import misfits
 from tests.parts.weights import weights

@@ -14,7 +14,7 @@ from daemon.entries import Event, Kind, Phase
 from daemon.journal.checkpoint import dump, restore, restore_batches
 from daemon.journal.former_batch import in_present_shape
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
-from daemon.mixing.batch.state import (
+from daemon.mixing.batch.batch_state import (
     Age,
     BatchState,
     Judgement,

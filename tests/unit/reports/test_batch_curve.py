@@ -13,7 +13,7 @@ from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
-from daemon.mixing.batch.record import BatchRecord, records
+from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.probe.quality import TESTS
 from daemon.reports import batch_curve
 from daemon.reports.batch_curve import Point, curve_of, segments, split, thinned

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from daemon.entries import JSON, Event, Instant, Kind
 from daemon.html.environment import stylesheet
 from daemon.journal.event_codec import body_of
-from daemon.mixing.batch.record import BatchRecord, records
+from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.events import CommandAnswered
 from daemon.reports.batch_curve import Point

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.batch import lifecycle, lots, release, verification
-from daemon.mixing.batch.state import STEADY, SaltAddition, SecondReading
+from daemon.mixing.batch.batch_state import STEADY, SaltAddition, SecondReading
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.seawater.gravity_check import refuse_gravity
 from daemon.mixing.seawater.hydrometer import parse_pair, salinity_from_hydrometer

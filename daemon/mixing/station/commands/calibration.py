@@ -14,7 +14,7 @@ from daemon.mixing.batch import lifecycle
 from daemon.mixing.events import Happening
 from daemon.mixing.probe import calibration_routines, reference_solutions
 from daemon.mixing.probe.calibration_history import name_of, plain, record_id
-from daemon.mixing.probe.state import ProbeState
+from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe_events import CalibrationSettled, RecordSaved, RoutineSpoke
 from daemon.mixing.stability.detector import Disturbed, Stability
 from daemon.mixing.station.commands.calibration_plan import plan_for
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from daemon.mixing.probe.calibration_routines import CalibrationBench
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 LONGEST_REFERENCES = 2000
 WITH_TEXT = (RoutineSpoke, RecordSaved, CalibrationSettled)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from calibration.references import Reference
     from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.seawater.uncertainty import ProbeUncertainty
-    from daemon.mixing.station.state import ReservoirSettings
+    from daemon.mixing.station.station_state import ReservoirSettings
 
 DUE_DAYS = 90
 RESOLUTION_MS_CM = 0.01

@@ -17,12 +17,12 @@ if TYPE_CHECKING:
     from daemon.entries import JSON
     from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
+    from daemon.mixing.batch.batch_state import BatchSettings, BatchState
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.batch.state import BatchSettings, BatchState
     from daemon.mixing.events import Happening
     from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.stability.level import Level
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 LONGEST_TEXT = 500
 LONGEST_NAME = 40

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from daemon.entries import Command
     from daemon.mixing.probe.calibration_routines import CalibrationBench
     from daemon.mixing.station.host import StationSettings
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState, StationState
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 
 VERBS: dict[str, tuple[str, ...]] = {
     name: verb.takes

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from daemon.entries import Kind, Phase
+from daemon.mixing.batch.batch_state import Advice, Age, Judgement, WaterLevels
 from daemon.mixing.batch.lifecycle import (
     STEADY,
     BatchSettings,
@@ -16,7 +17,6 @@ from daemon.mixing.batch.lifecycle import (
     on_disturbed,
     on_level,
 )
-from daemon.mixing.batch.state import Advice, Age, Judgement, WaterLevels
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.events import Happening, PhaseChanged
 from daemon.mixing.stability.detector import Disturbed, Stabilised

@@ -9,8 +9,8 @@ import gsw
 import pytest
 
 from daemon.entries import JSON, Event, Kind
+from daemon.mixing.batch.batch_state import BatchSettings, BatchState, Judgement, SecondReading
 from daemon.mixing.batch.release import disagreement, judge, pending
-from daemon.mixing.batch.state import BatchSettings, BatchState, Judgement, SecondReading
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, advice, last_phase
 from tests.parts.stories import BATCH, SALT_SHARE, number, of, phases

@@ -8,7 +8,7 @@ import pytest
 
 from daemon.entries import Entry, Kind, Phase, Sample
 from daemon.journal.event_codec import facts_of
-from daemon.mixing.batch.state import BatchState, Judgement
+from daemon.mixing.batch.batch_state import BatchState, Judgement
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.stability.detector import Stabilised
 from daemon.mixing.stability.level import Level

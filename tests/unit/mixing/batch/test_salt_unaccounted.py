@@ -8,8 +8,8 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import JSON
+from daemon.mixing.batch.batch_state import BatchSettings, BatchState, Judgement, SaltAddition
 from daemon.mixing.batch.release import pending, shortfall
-from daemon.mixing.batch.state import BatchSettings, BatchState, Judgement, SaltAddition
 from daemon.mixing.seawater.dosing import correct, plan
 from tests.parts.people import Bench, a_bench
 from tests.parts.stories import BATCH, Story, phases

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Phase
-from daemon.mixing.batch.state import BatchState, Judgement
+from daemon.mixing.batch.batch_state import BatchState, Judgement
 from daemon.mixing.batch.verification import on_confirmed, on_more_readings, on_stabilised
 from daemon.mixing.stability.detector import Stabilised
 from daemon.mixing.stability.level import Level

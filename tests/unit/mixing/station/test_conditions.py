@@ -10,9 +10,9 @@ import gsw
 import pytest
 
 from daemon.entries import Event, Kind, Phase
+from daemon.mixing.batch.batch_state import Age, BatchSettings, BatchState, Judgement, SaltAddition
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.batch.lots import Lot
-from daemon.mixing.batch.schedule import DueBatch
-from daemon.mixing.batch.state import Age, BatchSettings, BatchState, Judgement, SaltAddition
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.stability.level import Level
 from daemon.mixing.station.conditions import of_batch, of_mixing

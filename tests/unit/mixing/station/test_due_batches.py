@@ -6,9 +6,9 @@ from datetime import UTC, datetime
 
 import pytest
 
-from daemon.mixing.batch.schedule import DueBatch, MixingTimes
+from daemon.mixing.batch.due_times import DueBatch, MixingTimes
 from daemon.mixing.station import due_batches
-from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 DAILY = DueBatch(None, 10, 0, 60.0)
 SATURDAY = DueBatch(5, 10, 0, 60.0, 0.1)

@@ -6,9 +6,9 @@ import pytest
 
 from daemon.entries import Kind
 from daemon.mixing.batch import lots
+from daemon.mixing.batch.batch_state import BatchState, Judgement, SaltAddition
+from daemon.mixing.batch.due_times import MixingTimes
 from daemon.mixing.batch.lots import Lot
-from daemon.mixing.batch.schedule import MixingTimes
-from daemon.mixing.batch.state import BatchState, Judgement, SaltAddition
 from daemon.mixing.events import AdviceGiven
 from daemon.mixing.seawater.dosing import plan
 from daemon.mixing.station.learning import released

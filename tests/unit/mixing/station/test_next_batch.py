@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Kind, Phase
-from daemon.mixing.batch.schedule import DueBatch
+from daemon.mixing.batch.due_times import DueBatch
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
 from tests.parts.people import Bench

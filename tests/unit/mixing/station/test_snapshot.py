@@ -11,12 +11,12 @@ import pytest
 
 from daemon.entries import Instant
 from daemon.journal.shapes import to_object
-from daemon.mixing.batch.schedule import DueBatch, MixingTimes
+from daemon.mixing.batch.due_times import DueBatch, MixingTimes
 from daemon.mixing.seawater.gravity_25 import GRAVITY_25_25, gravity
 from daemon.mixing.seawater.properties import specific_gravity
 from daemon.mixing.station.last_reading import iso
 from daemon.mixing.station.present_state import of_reservoir
-from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 from tests.parts.people import a_batch
 
 # A Monday.

@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from daemon.entries import Phase
-from daemon.mixing.batch.state import Age, BatchState, Judgement
-from daemon.mixing.probe.state import ProbeState
+from daemon.mixing.batch.batch_state import Age, BatchState, Judgement
+from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.station.conditions import of_drift, of_probes, of_temperature
 from tests.parts.people import Bench, a_batch
 from tests.parts.stories import BATCH, Story, alarms

@@ -9,7 +9,7 @@ from daemon.entries import (
     Kind,
     Phase,
 )
-from daemon.mixing.batch.state import BatchSettings
+from daemon.mixing.batch.batch_state import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in

@@ -15,7 +15,7 @@ from daemon.journal.shapes import to_object
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.probe import calibration_routines
 from daemon.mixing.station.present_state import of_reservoir
-from daemon.mixing.station.state import ReservoirState
+from daemon.mixing.station.station_state import ReservoirState
 from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.publishing.mqtt import calibration_buttons
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences

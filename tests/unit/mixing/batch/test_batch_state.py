@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import fields
 
 from daemon.entries import Phase
-from daemon.mixing.batch.state import (
+from daemon.mixing.batch.batch_state import (
     Advice,
     Age,
     BatchIdentity,

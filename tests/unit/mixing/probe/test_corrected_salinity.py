@@ -8,7 +8,7 @@ import gsw
 import pytest
 
 from calibration.model import Calibration
-from daemon.mixing.probe.salinity import Correction, as_water, salinity_of
+from daemon.mixing.probe.corrected_salinity import Correction, as_water, salinity_of
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from tests.parts.readings import reading
 

@@ -9,11 +9,11 @@ from datetime import datetime, tzinfo
 from calibration.model import Instrument
 from daemon.mixing.alarm.alarm_state import AlarmState
 from daemon.mixing.alarm.flood import Load
+from daemon.mixing.batch.batch_state import BatchSettings, BatchState
+from daemon.mixing.batch.due_times import DueBatch, MixingTimes
 from daemon.mixing.batch.lots import Lot
-from daemon.mixing.batch.schedule import DueBatch, MixingTimes
-from daemon.mixing.batch.state import BatchSettings, BatchState
+from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.quality import QualityLimits
-from daemon.mixing.probe.state import ProbeState
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.stability.detector import Stability
 from daemon.mixing.stability.level import Level

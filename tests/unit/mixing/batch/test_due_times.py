@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
-from daemon.mixing.batch.schedule import (
+from daemon.mixing.batch.due_times import (
     DEFAULT_MIN,
     DURATIONS_KEPT,
     DueBatch,

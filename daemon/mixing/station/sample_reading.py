@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 from daemon.entries import Reading, Sample
 from daemon.mixing.events import Happening
 from daemon.mixing.probe import quality
-from daemon.mixing.probe.salinity import salinity_of
-from daemon.mixing.probe.state import ProbeState
+from daemon.mixing.probe.corrected_salinity import salinity_of
+from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.zero import zero_steps
 from daemon.mixing.probe_events import ProbeFails, ProbeWorks
 
 if TYPE_CHECKING:
-    from daemon.mixing.probe.salinity import Correction
-    from daemon.mixing.station.state import ReservoirSettings, ReservoirState
+    from daemon.mixing.probe.corrected_salinity import Correction
+    from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 FAULT_LASTS_S = 10.0
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from daemon.entries import Event, Kind
 from daemon.journal.event_codec import body_of, facts_of
-from daemon.mixing.batch.record import records
+from daemon.mixing.batch.batch_record import records
 from tests.parts.events import facts_in
 from tests.parts.stories import mixed, of
 
