@@ -44,7 +44,7 @@ class Speaker(Protocol):
     def advance(self, t_s: float) -> bytes:
         """Let time pass until `t_s` and return what it says by itself."""
 
-    def hear(self, data: bytes, t_s: float) -> bytes:
+    def respond(self, data: bytes, t_s: float) -> bytes:
         """Let time pass until `t_s`, take bytes from the line, return what it says."""
 
     def next_s(self) -> float | None:
@@ -140,7 +140,7 @@ class SimulatedLine:
                 self._say(said)
                 for data in self._listen(t_s):
                     now_s = (self.clock() - start_s) * self.speed
-                    self._say(self.speaker.hear(data, now_s))
+                    self._say(self.speaker.respond(data, now_s))
         finally:
             self.unplug()
             self._close_wake()

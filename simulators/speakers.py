@@ -46,7 +46,7 @@ class StageSpeaker:
         self.stage.advance(max(t_s, self.stage.t_s))
         return said
 
-    def hear(self, data: bytes, t_s: float) -> bytes:
+    def respond(self, data: bytes, t_s: float) -> bytes:
         """Answer each whole request in what has come so far; anything else gets silence."""
         said = self.advance(t_s)
         *requests, rest = (self._heard + data).replace(b"\n", b"\r").split(b"\r")
@@ -115,7 +115,7 @@ class RecordedInstrument:
             self._played += 1
         return said
 
-    def hear(self, data: bytes, t_s: float) -> bytes:  # noqa: ARG002 - it is deaf
+    def respond(self, data: bytes, t_s: float) -> bytes:  # noqa: ARG002 - it is deaf
         """Say nothing: a recording does not listen."""
         return b""
 

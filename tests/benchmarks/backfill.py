@@ -83,7 +83,7 @@ class Ear:
         self.line.sendall(b"\x10\x0f\x00\x04MQTT\x04\x02\x00\x00\x00\x03ear")
         self.line.sendall(b"\x82\x12\x00\x01\x00\x0dbrinewright/#\x01")
 
-    def hear(self) -> list[tuple[bytes, bytes]]:
+    def receive(self) -> list[tuple[bytes, bytes]]:
         """Return topic and payload of what came, and acknowledge it."""
         self._held += self.line.recv(1 << 18)
         found, answers, at = [], b"", 0
@@ -124,7 +124,7 @@ def subscribe(port: int, backlog: int, talk: Connection) -> None:
         while not talk.poll():
             if not select.select([line], [], [], 0.1)[0]:
                 continue
-            for topic, said in ear.hear():
+            for topic, said in ear.receive():
                 if topic.endswith(b"/state"):
                     told_s = float(said.partition(b'"at_s":')[2].split(b",")[0])
                     ages_s.append(time.time() - told_s)

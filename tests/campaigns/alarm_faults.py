@@ -110,7 +110,7 @@ class Fault:
 
 def released(room: Corner, factor: float = 1.0) -> None:
     """Mix a batch and have it released."""
-    told(room)
+    plan_batch(room)
     room.pour(room.grams * factor)
     room.settle()
     for _ in range(2):
@@ -118,7 +118,7 @@ def released(room: Corner, factor: float = 1.0) -> None:
             room.put_right()
 
 
-def told(room: Corner) -> None:
+def plan_batch(room: Corner) -> None:
     """Let purified water be seen, and say what will be poured."""
     room.wait(600.0)
     room.say("lot.add", name="tub-7", number="Q-7", bought_g=PLENTY_G)
@@ -171,12 +171,12 @@ def impure_fill(room: Corner) -> None:
 
 def never_poured(room: Corner) -> None:
     """Salt is told and stays beside the vessel."""
-    told(room)
+    plan_batch(room)
 
 
 def pump_off(room: Corner) -> None:
     """The pump stops with the salt on the bottom."""
-    told(room)
+    plan_batch(room)
     room.act("pump", on=0.0)
     room.pour(room.grams)
 
@@ -184,13 +184,13 @@ def pump_off(room: Corner) -> None:
 def too_much(room: Corner) -> None:
     """Eight parts in a hundred more than was planned, and told as it is."""
     room.grams *= 1.08
-    told(room)
+    plan_batch(room)
     room.pour(room.grams)
 
 
 def weighed_short(room: Corner) -> None:
     """An eighth of what was told stays in the bag."""
-    told(room)
+    plan_batch(room)
     room.pour(room.grams * 0.88)
 
 

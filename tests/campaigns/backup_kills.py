@@ -246,7 +246,7 @@ def measured(scene: Scene) -> bool:
     try:
         wait_until(goes_on, "measuring", BACK_S)
     except AssertionError as exc:
-        scene.faults.append(f"{exc}: {scene.measure.said[-3:]}")
+        scene.faults.append(f"{exc}: {scene.measure.output_lines[-3:]}")
         return False
     return True
 

@@ -139,12 +139,12 @@ def _follower(journal: Path) -> Follower:
 
 def _held_in_the_end(server: Server, wanted: Counter[int]) -> Counter[int]:
     deadline_s = time.monotonic() + PATIENCE_S
-    while (held := _held(server)) != wanted and time.monotonic() < deadline_s:
+    while (held := _stored_counts(server)) != wanted and time.monotonic() < deadline_s:
         time.sleep(0.2)  # between two looks
     return held
 
 
-def _held(server: Server) -> Counter[int]:
+def _stored_counts(server: Server) -> Counter[int]:
     return Counter(server.seqs() + server.seqs("event"))
 
 

@@ -74,7 +74,7 @@ class Fortnight:
         """Factor between what is weighed and what is poured."""
         return 1.0 + self.dice.gauss(0.0, CLUMSY)
 
-    def tell(self, heel_l: float = 0.0, heel: float = 0.0) -> float:
+    def plan_salt(self, heel_l: float = 0.0, heel: float = 0.0) -> float:
         """Plan the salt for the water that is there and say so; return the grams to weigh."""
         known = lots.estimate(self.room.station.state.lots[LOT], self.room.stage.t_s)
         planned = dosing.plan(
@@ -92,7 +92,7 @@ class Fortnight:
         self.room.draw_down_to(heel_l)
         self.room.fill(FILL_L - heel_l)
         self.room.wait(600.0)
-        return self.tell(heel_l, heel)
+        return self.plan_salt(heel_l, heel)
 
     def mix(self, grams: float) -> None:
         """Pour, wait for the verdict, and do what is advised until it is released."""
@@ -118,7 +118,7 @@ class Fortnight:
 def weighed_light(days: Fortnight) -> None:
     """The first batch: fresh water, and a scale that shows 3 % too much."""
     days.room.wait(600.0)
-    days.mix(days.tell() * 0.97)
+    days.mix(days.plan_salt() * 0.97)
     days.use()
 
 
@@ -147,7 +147,7 @@ def impure_fill(days: Fortnight) -> None:
         room.draw_down_to(0.0)
         room.fill(FILL_L)
     room.until(lambda: "blank-impure" not in room.alarms(), 3600.0)
-    days.mix(days.tell() * days.clumsy())
+    days.mix(days.plan_salt() * days.clumsy())
     days.use()
 
 

@@ -278,7 +278,7 @@ def _judge(watcher: Person, stranger: Person, publisher: Publisher, found: Outco
     found.on = Counter(each.topic for each in watcher.heard)
     if watcher.on(f"{HERE}/availability") != [b"online"]:
         found.faults.append("its availability was disturbed")
-    if watcher.told(f"{HERE}/mix-1/state") != [PICTURE]:
+    if watcher.objects(f"{HERE}/mix-1/state") != [PICTURE]:
         found.faults.append("its picture was disturbed")
     if len(watcher.on(f"{HERE}/mix-1/reading")) != 1 or watcher.on(f"{HERE}/mix-1/event"):
         found.faults.append("its entries were disturbed")

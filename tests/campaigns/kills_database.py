@@ -64,9 +64,9 @@ class Scene:
     def holds(self, seq: int) -> bool:
         """Whether the database holds an entry."""
         time.sleep(0.2)  # asking for all of them is work for both
-        return seq in self.held()
+        return seq in self.stored_numbers()
 
-    def held(self) -> list[int]:
+    def stored_numbers(self) -> list[int]:
         """The numbers of all entries that the database holds."""
         return self.server.seqs("reading") + self.server.seqs("event")
 
@@ -94,7 +94,7 @@ class Scene:
         stored = self.station.stored()
         last = stored[-1].seq
         wait_until(lambda: self.holds(last), "the last entry", BACK_S)
-        held = self.held()
+        held = self.stored_numbers()
         return Verdict(
             entries=len(stored),
             missing=self.missing(stored, set(held)),
@@ -124,7 +124,7 @@ def campaign(
             running("publish", *publishing, folder=folder) as publish,
         ):
             scene = Scene(station, server, measure, publish, random.Random(seed))
-            wait_until(lambda: len(scene.held()) > 5, "the first entries", BACK_S)
+            wait_until(lambda: len(scene.stored_numbers()) > 5, "the first entries", BACK_S)
             for _ in range(count):
                 time.sleep(span_s(scene.rng))  # the random moment
                 scene.kill()

@@ -143,7 +143,7 @@ def judged(
     aside = list(folder.glob("journal-broken-*.db"))
     # The reading that was written after it, and what was told with it.
     new = {seq for seq in found if seq >= fresh - ("journal cut off" in states)}
-    new |= {seq for seq, e in found.items() if _told(e)}
+    new |= {seq for seq, e in found.items() if _is_journal_notice(e)}
     same = {seq for seq in found if first.written.get(seq) == found[seq]}
     marked = {seq for seq, each in found.items() if _is_damaged(each)}
     assert set(found) == new | same | marked, f"{way}: an entry is not what was written"
@@ -170,7 +170,7 @@ def judged(
 SUMMARIES = 8
 
 
-def _told(entry: Entry) -> bool:
+def _is_journal_notice(entry: Entry) -> bool:
     state = str(facts_in(entry).get("state")) if isinstance(entry, Event) else ""
     return state.startswith("journal ")
 

@@ -44,7 +44,7 @@ class Bench:
             self.take(self.stage.driver.wake, now)
             # One that acted and now waits may have sent a request; one that gave up has not.
             due = due and self.stage.driver.wake_s() > now.mono_s
-            if self.stage.asked(due=due) and coming:
+            if self.stage.may_send(due=due) and coming:
                 self.stage.say(coming.pop(0))
             descriptor = self.stage.driver.fileno()
             if descriptor is not None and select.select([descriptor], [], [], 0)[0]:
@@ -72,7 +72,7 @@ class Bench:
         """When a fault was said, s, and which."""
         return [(each.at.mono_s, each.fault) for each in self.samples if each.fault]
 
-    def said(self, first: int = 0) -> list[bytes]:
+    def messages(self, first: int = 0) -> list[bytes]:
         """What the instrument says for all values."""
         return [self.stage.message(first + n, *pair) for n, pair in enumerate(VALUES)]
 
@@ -106,7 +106,7 @@ def test_it_is_a_driver(bench: Bench) -> None:
 def test_each_reading_is_one_sample_in_our_units(bench: Bench) -> None:
     """In order, with its reservoir, its probe and the moment at which it came."""
     bench.run(0.7)
-    bench.run(12.0, bench.said())
+    bench.run(12.0, bench.messages())
 
     assert VALUES == bench.values()
     assert {("mix-1", "ct-1")} == {(each.reservoir, each.probe) for each in bench.samples}
@@ -127,7 +127,7 @@ def test_silence_is_a_fault_and_no_flood_of_faults(bench: Bench) -> None:
 def test_any_chopping_of_the_bytes_gives_the_same_samples(bench: Bench, seed: int) -> None:
     """How the operating system hands over what an instrument said makes no difference."""
     chance, pieces = random.Random(seed), list[bytes]()
-    for message in bench.said():
+    for message in bench.messages():
         cuts = sorted(chance.sample(range(1, len(message)), chance.randint(0, 6)))
         ends = [*cuts, len(message)]
         pieces += [message[a:b] for a, b in zip([0, *cuts], ends, strict=True)]
@@ -140,14 +140,14 @@ def test_any_chopping_of_the_bytes_gives_the_same_samples(bench: Bench, seed: in
 def test_an_instrument_that_goes_and_comes_back_is_found_again(bench: Bench) -> None:
     """There is a fault that says so in between, and readings afterwards, without a restart."""
     bench.run(0.7)
-    bench.run(8.0, bench.said())
+    bench.run(8.0, bench.messages())
     bench.stage.unplug()
     bench.run(12.0)
     before = len(bench.values())
     gone = bench.faults()
     bench.stage.plug()
     bench.run(1.0)
-    bench.run(12.0, bench.said(first=20))
+    bench.run(12.0, bench.messages(first=20))
 
     assert VALUES == bench.values()[:before]
     assert any(bench.stage.place in why for _, why in gone)
@@ -157,7 +157,7 @@ def test_an_instrument_that_goes_and_comes_back_is_found_again(bench: Bench) -> 
 def test_no_call_waits_for_the_instrument(bench: Bench) -> None:
     """Neither while it is silent, nor while it talks, nor while it is gone."""
     bench.run(4.0)
-    bench.run(8.0, bench.said())
+    bench.run(8.0, bench.messages())
     bench.stage.unplug()
     bench.run(8.0)
 
@@ -186,7 +186,7 @@ def test_nothing_that_an_instrument_says_raises_an_exception(bench: Bench, seed:
     bench.run(60.0, noise)
     bench.run(9.0, [b"\r\n"])
     bench.samples.clear()
-    bench.run(16.0, bench.said())
+    bench.run(16.0, bench.messages())
 
     assert VALUES[-1] in bench.values()
 
@@ -194,11 +194,11 @@ def test_nothing_that_an_instrument_says_raises_an_exception(bench: Bench, seed:
 def test_a_clock_that_jumps_changes_nothing(bench: Bench) -> None:
     """Only durations count: a wall clock set by a day, forth or back, moves no reading."""
     bench.run(0.7)
-    bench.run(PERIOD_S, bench.said()[:1])
+    bench.run(PERIOD_S, bench.messages()[:1])
     bench.wall_ahead_s = 86_400.0
-    bench.run(PERIOD_S, bench.said()[1:2])
+    bench.run(PERIOD_S, bench.messages()[1:2])
     bench.wall_ahead_s = -86_400.0
-    bench.run(2 * PERIOD_S, bench.said()[2:])
+    bench.run(2 * PERIOD_S, bench.messages()[2:])
     came_s = [each.at.mono_s for each in bench.samples if not each.fault]
 
     assert VALUES == bench.values()
@@ -208,7 +208,7 @@ def test_a_clock_that_jumps_changes_nothing(bench: Bench) -> None:
 def test_a_driver_lets_go_of_its_descriptor(bench: Bench) -> None:
     """Closed, once or twice, it holds nothing open and watches nothing."""
     before = open_descriptors()
-    bench.run(4.0, bench.said()[:1])
+    bench.run(4.0, bench.messages()[:1])
     bench.stage.driver.close()
     bench.stage.driver.close()
 

@@ -34,7 +34,7 @@ from tests.parts.notices import ACKNOWLEDGED, CLEARED, HIGH, LOW, MEDIUM, Recipi
 from tests.parts.people import Bench
 from tests.parts.readings import reading
 from tests.parts.stories import Story, of
-from tests.unit.mixing.station.test_host import seen
+from tests.unit.mixing.station.test_host import surroundings
 
 LATER_S = 100_000.0
 """From the first episode to the second; more than a day."""
@@ -159,7 +159,7 @@ def station_health(state: StationHealth, begin_s: float) -> list[object]:
     for n in range(130):
         t_s = begin_s + 10.0 * n
         free = 10**8 if 20 <= n < 30 else 10**10
-        on_surroundings(state, seen(5 if n > 50 else 0, free), StationSettings(), t_s)
+        on_surroundings(state, surroundings(5 if n > 50 else 0, free), StationSettings(), t_s)
         said.append(host_conditions(state, at(t_s), t_s))
     assert {} == said[-1]
     assert {"measuring-restarted", "storage-low"} == {name for each in said for name in names(each)}

@@ -34,16 +34,16 @@ def missing_modules(text: str) -> list[str]:
 
 def _exists(name: str) -> bool:
     module, _, last = name.rpartition(".")
-    if last == "COMMAND" or _found(name):  # it stands for each module of its folder
+    if last == "COMMAND" or _is_importable(name):  # it stands for each module of its folder
         return True
-    spec = importlib.util.find_spec(module) if _found(module) else None
+    spec = importlib.util.find_spec(module) if _is_importable(module) else None
     if spec is None or spec.origin is None or not spec.origin.endswith(".py"):
         return False
     with open(spec.origin, encoding="utf-8") as source:  # noqa: PTH123 - a spec gives text
         return re.search(rf"\b{re.escape(last)}\b", source.read()) is not None
 
 
-def _found(name: str) -> bool:
+def _is_importable(name: str) -> bool:
     try:
         return importlib.util.find_spec(name) is not None
     except ModuleNotFoundError:

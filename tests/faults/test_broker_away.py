@@ -46,16 +46,16 @@ def test_tries_in_vain_leaves_memory_files_and_threads_as_they_were(
         stop = threading.Event()
         for _ in range(100):
             tail.step(stop)
-        before = _held()
+        before = _resources()
         for _ in range(TRIES):
             tail.step(stop)
-        after = _held()
+        after = _resources()
 
     assert after[1:] == before[1:]
     assert after[0] - before[0] < GROWTH_MIB
 
 
-def _held() -> tuple[float, int, int]:
+def _resources() -> tuple[float, int, int]:
     """Resident memory, MiB, open files and threads of this process."""
     gc.collect()
     pages = int(Path("/proc/self/statm").read_text().split()[1])

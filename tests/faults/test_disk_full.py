@@ -132,11 +132,11 @@ def listening(address: Path) -> Iterator[list[str]]:
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
         channel.bind(str(address))
 
-        def hear() -> None:
+        def receive() -> None:
             while (text := channel.recv(4096).decode()) != "end":
                 told.append(text)
 
-        thread = threading.Thread(target=hear)
+        thread = threading.Thread(target=receive)
         thread.start()
         try:
             yield told

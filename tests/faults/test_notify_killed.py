@@ -70,7 +70,7 @@ def test_killed_while_the_receiver_is_down_it_tells_once_when_both_are_back(
     with Writer(tmp_path / "journal.db") as writer:
         writer.append([reading(1), alarm_now("probe-fault"), reading(3)], 0.0)
         process.start()
-        soon(lambda: any("receivers fails" in line for line in process.said), "the failure")
+        soon(lambda: any("receivers fails" in line for line in process.output_lines), "the failure")
         soon(lambda: bool(_fare(tmp_path).error), "the failure on record")
         fare = _fare(tmp_path)
         process.kill()
@@ -83,8 +83,8 @@ def test_killed_while_the_receiver_is_down_it_tells_once_when_both_are_back(
     assert ["mix-1: probe-fault (high)", "mix-1: salt-unaccounted (high)"] == hook.titles
     assert (0, "notify") == (fare.waiting, fare.name)
     assert "json on line 1 of receivers is not reached" in fare.error
-    assert [] == [line for line in process.said if not LOG_LINE.fullmatch(line)]
-    assert "topsecret" not in "\n".join(process.said)
+    assert [] == [line for line in process.output_lines if not LOG_LINE.fullmatch(line)]
+    assert "topsecret" not in "\n".join(process.output_lines)
 
 
 def _fare(folder: Path) -> Follower:

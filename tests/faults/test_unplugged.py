@@ -49,7 +49,7 @@ def test_an_adapter_pulled_twice_is_told_twice_and_resumes(tmp_path: Path) -> No
         f"port {station.port()} cannot be opened: there is no such device; plug the adapter in"
     )
     assert 2 == sum(sentence in line for line in lines_with("state=fault", process))
-    assert 10 > len(process.said)
+    assert 10 > len(process.output_lines)
     assert_plain_speech(process)
 
 

@@ -60,7 +60,7 @@ class SteadyWater:
         """Say nothing by itself."""
         return b""
 
-    def hear(self, data: bytes, t_s: float) -> bytes:
+    def respond(self, data: bytes, t_s: float) -> bytes:
         """Answer each request."""
         conductivity = float(gsw.C_from_SP(34.0, 24.0, 0.0)) * self.dice.gauss(1.0, 1.5e-4)
         warmth = self.dice.gauss(24.0, 0.006)

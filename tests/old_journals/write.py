@@ -5,7 +5,7 @@
 needs the whole history of the repository.  The version that is named in `VERSIONS` is checked out
 elsewhere, its own simulator plays a batch on a real line, its own service measures it, takes a
 command, and ends.  `schema-N.sql.gz` is the journal as SQL, `schema-N.json` what that version's
-own reader says is in it (`told`).  The tests read both and never run old code.
+own reader says is in it (`contents`).  The tests read both and never run old code.
 
 For a new schema add the last commit before it, run this for that number, and keep both files.
 """
@@ -150,7 +150,7 @@ def write(schema: int) -> None:
                 journal = play(code, folder)
             if schema >= FIRST_WITH_SUMMARIES:
                 run(code, ["-c", SUMMARISE, journal])
-            (HERE / f"schema-{schema}.json").write_text(run(code, [HERE / "told.py", journal]))
+            (HERE / f"schema-{schema}.json").write_text(run(code, [HERE / "contents.py", journal]))
         with closing(sqlite3.connect(journal)) as db:
             found = db.execute("PRAGMA user_version").fetchone()
             text = "\n".join([*db.iterdump(), f"PRAGMA user_version = {schema};", ""])

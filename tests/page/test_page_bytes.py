@@ -67,11 +67,11 @@ def test_no_bytes_bring_it_down(caplog: pytest.LogCaptureFixture) -> None:
 
         @settings(max_examples=150, suppress_health_check=[*HealthCheck])
         @given(SAID)
-        def said(sent: bytes) -> None:
+        def send(sent: bytes) -> None:
             with socket.create_connection((LOOPBACK, port), timeout=10) as connection:
                 connection.sendall(sent)
 
-        said()
+        send()
         assert 200 == ask(port).status
 
     assert [] == [each for each in caplog.records if each.levelno >= logging.ERROR]

@@ -66,7 +66,7 @@ class Stage(Protocol):
     def say(self, piece: bytes) -> None:
         """Have the instrument say something, and return when it has arrived."""
 
-    def asked(self, *, due: bool) -> bool:
+    def may_send(self, *, due: bool) -> bool:
         """Whether the instrument may say its next reading now; `due` after the driver acted."""
 
     def unplug(self) -> None:
@@ -103,7 +103,7 @@ class Talking:
         while waiting(descriptor) < expected:
             assert time.monotonic() < until_s, "the pseudo-terminal lost something"
 
-    def asked(self, *, due: bool) -> bool:
+    def may_send(self, *, due: bool) -> bool:
         """It needs no asking, but a listener."""
         return self.driver.fileno() is not None
 
@@ -133,7 +133,7 @@ class Asked(Talking):
     request = 'request = "READ?\\n"\n'
     pending = False
 
-    def asked(self, *, due: bool) -> bool:
+    def may_send(self, *, due: bool) -> bool:
         """Whether a request has arrived that is not answered whole."""
         if not self.plugged or self.driver.fileno() is None:
             self.pending = False
@@ -169,7 +169,7 @@ class Playing:
             with self.path.open("ab") as file:
                 file.write(piece)
 
-    def asked(self, *, due: bool) -> bool:
+    def may_send(self, *, due: bool) -> bool:
         """It needs no asking."""
         return True
 
@@ -220,7 +220,7 @@ class Newest:
             beside.replace(self.path)
             self.begun = b""
 
-    def asked(self, *, due: bool) -> bool:
+    def may_send(self, *, due: bool) -> bool:
         """The file is read once a period: one that is renewed sooner was for nobody."""
         return due or bool(self.begun)
 

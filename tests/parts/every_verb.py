@@ -180,7 +180,7 @@ def write_files(folder: Path, journal: Path) -> Path:
 
 def back_up(config: Path, out: Path) -> None:
     """Make the backup that verbs check and restore, which everybody may read."""
-    made = told(["backup", "create", str(out / BACKUP), "--config", str(config)])
+    made = run_here(["backup", "create", str(out / BACKUP), "--config", str(config)])
     assert 0 == made.code, made.err
     (out / BACKUP).chmod(0o644)
 
@@ -200,7 +200,7 @@ def words_of(verb: str, config: Path, out: Path, entries: list[Entry]) -> list[s
     return words if verb in WITHOUT_CONFIG else [*words, "--config", str(config)]
 
 
-def told(words: list[str]) -> Told:
+def run_here(words: list[str]) -> Told:
     """Run one command line in this process, which another program may not take the place of."""
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
@@ -220,4 +220,4 @@ def run_each(lines: Mapping[str, list[str]]) -> dict[str, Told]:
         patch.setattr(calibrate_guide, "SILENT_S", 0.1)
         patch.setattr(watch, "SILENT_S", 1.0)
         patch.setattr(os, "execv", become)
-        return {name: told(words) for name, words in lines.items()}
+        return {name: run_here(words) for name, words in lines.items()}

@@ -101,7 +101,7 @@ class Shift(RuleBasedStateMachine):
         for change in advance(self.state, self.holding, self.t_s, circumstances=self.circumstances):
             if change.state is not LifecycleState.ACKNOWLEDGED:
                 self.seen.discard(change.name)
-            self.tell(change)
+            self.record_change(change)
 
     @rule()
     def restarts(self) -> None:
@@ -127,7 +127,7 @@ class Shift(RuleBasedStateMachine):
             assert not waits
         else:
             assert waits
-            self.tell(change)
+            self.record_change(change)
             self.seen.add(name)
 
     @rule(name=st.sampled_from(NAMES), for_s=st.floats(60.0, LONGEST_SHELF_S))
@@ -140,7 +140,7 @@ class Shift(RuleBasedStateMachine):
             assert away
         else:
             assert not away
-            self.tell(change)
+            self.record_change(change)
             self.shelf[name] = self.t_s + for_s
 
     @precondition(lambda self: self.shelf)
@@ -149,7 +149,7 @@ class Shift(RuleBasedStateMachine):
         """Somebody brings one back."""
         name = data.draw(st.sampled_from(sorted(self.shelf)))
         del self.shelf[name]
-        self.tell(transitions.unshelve(self.state, name, "kim", self.t_s))
+        self.record_change(transitions.unshelve(self.state, name, "kim", self.t_s))
 
     @rule(name=st.sampled_from(NAMES))
     def removed(self, name: str) -> None:
@@ -158,7 +158,7 @@ class Shift(RuleBasedStateMachine):
             change = transitions.remove_from_service(
                 self.state, name, "kim", "being rebuilt", self.t_s
             )
-            self.tell(change)
+            self.record_change(change)
             self.out.add(name)
             self.shelf.pop(name, None)
 
@@ -168,9 +168,9 @@ class Shift(RuleBasedStateMachine):
         """Somebody returns one to service."""
         name = data.draw(st.sampled_from(sorted(self.out)))
         self.out.discard(name)
-        self.tell(transitions.return_to_service(self.state, name, "kim", self.t_s))
+        self.record_change(transitions.return_to_service(self.state, name, "kim", self.t_s))
 
-    def tell(self, change: AlarmChange) -> None:
+    def record_change(self, change: AlarmChange) -> None:
         """What was announced waits for somebody until it is seen or withheld, even when it goes."""
         self.told[change.name] = change.state
         if change.state is LifecycleState.UNACKNOWLEDGED:

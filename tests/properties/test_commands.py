@@ -76,13 +76,13 @@ def kept(stage: int) -> str:
         story.dissolve(34.0, 10 if stage == 2 else 50)
     story.play(station)
     if stage > 1:
-        station.advance(asked("lot.add", "", {"name": "blue", "bought_g": 20000}))
+        station.advance(a_command("lot.add", "", {"name": "blue", "bought_g": 20000}))
     if stage == READY:
-        station.advance(asked("batch.confirm", "mix-1", {}))
+        station.advance(a_command("batch.confirm", "mix-1", {}))
     return dump(station.state)
 
 
-def asked(verb: str, reservoir: str, facts: dict[str, JSON], number: int = 1) -> Command:
+def a_command(verb: str, reservoir: str, facts: dict[str, JSON], number: int = 1) -> Command:
     """A command soon after all that was measured."""
     at = Instant(Story().wall, 4200.0, "boot-1")
     return Command(f"c-{number}", at, "keeper", "mqtt", verb, reservoir, facts, number)
@@ -106,7 +106,7 @@ def test_any_arguments_are_done_or_refused_in_a_sentence(
     assert state is not None
     station = Station(SETTINGS, weights(), state)
     before = without_time(station.state)
-    told, *steps = station.advance(asked(verb, reservoir, facts))
+    told, *steps = station.advance(a_command(verb, reservoir, facts))
 
     assert isinstance(told, Event)
     assert told.kind is Kind.COMMAND
@@ -189,7 +189,7 @@ def played(happenings: list[tuple[str, float]]) -> list[Sample | Command]:
     return [*inputs, *story.samples]
 
 
-def told(station: Station, inputs: list[Sample | Command]) -> list[Entry]:
+def entries_of(station: Station, inputs: list[Sample | Command]) -> list[Entry]:
     """All entries that follow."""
     return [entry for item in inputs for entry in station.advance(item)]
 
@@ -203,10 +203,10 @@ def test_going_on_from_a_checkpoint_is_never_having_stopped(
     inputs = played(happenings)
     point = int(share * len(inputs))
     whole = Station(SETTINGS, weights())
-    told(whole, inputs[:point])
+    entries_of(whole, inputs[:point])
     again = Station(SETTINGS, weights(), restored(dump(whole.state)))
 
-    assert told(whole, inputs[point:]) == told(again, inputs[point:])
+    assert entries_of(whole, inputs[point:]) == entries_of(again, inputs[point:])
     assert dump(whole.state) == dump(again.state)
 
 

@@ -46,7 +46,7 @@ HOSTILE = (
 )
 
 
-def _asked(payload: bytes) -> Request | None:
+def _request(payload: bytes) -> Request | None:
     try:
         return command_format.parse(payload, len(payload), COMMANDS, "mqtt.commands")
     except BadRequestError:
@@ -57,7 +57,7 @@ def _asked(payload: bytes) -> Request | None:
 @given(HOSTILE)
 def test_any_payload_is_a_request_or_a_refusal(payload: bytes) -> None:
     """What is asked is bounded, and can be written down and said on as it is."""
-    asked = _asked(payload)
+    asked = _request(payload)
 
     if asked is not None:
         assert asked.verb in COMMANDS

@@ -19,7 +19,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.page.form_data import from_json, request_of
 from tests.parts.every_verb import a_station as before
-from tests.parts.every_verb import told, words_of, write_files
+from tests.parts.every_verb import run_here, words_of, write_files
 from tests.parts.inboxes import made
 from tests.parts.people import Bench
 from tests.parts.snapshots import snapshot_in
@@ -49,7 +49,7 @@ def station() -> tuple[list[Entry], Bench, str]:
     return entries, bench, dump(bench.station.state)
 
 
-def asked(way: str, who: str, facts: dict[str, JSON], verb: str) -> Request | None:
+def request_by(way: str, who: str, facts: dict[str, JSON], verb: str) -> Request | None:
     """What comes of a command by a way in; None where it is refused there."""
     plain = {"id": "c-1", "who": who, "verb": verb, "facts": facts}
     try:
@@ -76,7 +76,7 @@ def test_nothing_of_a_command_is_printed_raw(
     way: str, who: str, facts: dict[str, JSON], verb: str, more: dict[str, JSON]
 ) -> None:
     """Every line of every verb can be printed, and none begins as one of ours."""
-    request = asked(way, who, {**facts, **more}, verb)
+    request = request_by(way, who, {**facts, **more}, verb)
     if request is None:
         return
     with tempfile.TemporaryDirectory() as name:
@@ -88,7 +88,7 @@ def test_nothing_of_a_command_is_printed_raw(
             return
         carry_out(folder / "journal.db")
         for each in VERBS:
-            found = told(words_of(each, config, folder, station()[0]))
+            found = run_here(words_of(each, config, folder, station()[0]))
             lines = (found.out + found.err).split("\n")
 
             assert [] == [line for line in lines if not line.isprintable()]

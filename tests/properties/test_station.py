@@ -71,7 +71,7 @@ def a_station() -> Station:
     return Station({"mix-1": ReservoirSettings("mix-1", SOON_STALE)}, weights())
 
 
-def told(station: Station, samples: list[Sample]) -> list[Entry]:
+def entries_of(station: Station, samples: list[Sample]) -> list[Entry]:
     """All entries that follow from the samples."""
     return [entry for sample in samples for entry in station.advance(sample)]
 
@@ -85,13 +85,13 @@ def test_going_on_from_a_checkpoint_is_never_having_stopped(
     samples = played(happenings)
     point = int(share * len(samples))
     whole = a_station()
-    told(whole, samples[:point])
+    entries_of(whole, samples[:point])
     state = restore(dump(whole.state))
     assert state is not None
     assert dump(state) == dump(whole.state)
     again = Station({"mix-1": ReservoirSettings("mix-1", SOON_STALE)}, weights(), state)
 
-    assert told(whole, samples[point:]) == told(again, samples[point:])
+    assert entries_of(whole, samples[point:]) == entries_of(again, samples[point:])
     assert dump(again.state) == dump(whole.state)
 
 
@@ -102,10 +102,10 @@ def test_going_on_from_a_checkpoint_is_never_having_stopped(
 def test_what_always_holds_of_a_station(happenings: list[tuple[str, float]]) -> None:
     """Determinism, unbroken phases, batches that stay ended, and no release without steadiness."""
     samples = played(happenings)
-    entries = told(a_station(), samples)
+    entries = entries_of(a_station(), samples)
     events = [each for each in entries if isinstance(each, Event)]
 
-    assert entries == told(a_station(), samples)
+    assert entries == entries_of(a_station(), samples)
     assert len(samples) == len(entries) - len(events)
     assert_phases_follow(events)
     assert_batches_end_once(events)

@@ -94,7 +94,7 @@ class Listener:
         full = f"brinewright/{STATION}/{topic}"
         return [said for at, said, _ in list(self.messages) if at == full]
 
-    def told(self, topic: str) -> list[dict[str, Any]]:
+    def objects(self, topic: str) -> list[dict[str, Any]]:
         """JSON objects that came on one topic below the station's."""
         return [json.loads(payload) for payload in self.on(topic)]
 
@@ -149,7 +149,7 @@ class Person:
         """Payloads that came on one topic."""
         return [bytes(each.payload) for each in list(self.heard) if each.topic == topic]
 
-    def told(self, topic: str) -> list[dict[str, Any]]:
+    def objects(self, topic: str) -> list[dict[str, Any]]:
         """JSON objects that came on one topic."""
         return [json.loads(payload) for payload in self.on(topic)]
 

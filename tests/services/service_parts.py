@@ -203,7 +203,7 @@ class Process:
         return self._process is not None and self._process.poll() is None
 
     @property
-    def said(self) -> list[str]:
+    def output_lines(self) -> list[str]:
         """The lines that it wrote so far."""
         return lines_of(self.output)
 
@@ -298,9 +298,9 @@ class TroubledLine:
         """Pass on what is said, or noise."""
         return self._through(self.speaker.advance(t_s))
 
-    def hear(self, data: bytes, t_s: float) -> bytes:
+    def respond(self, data: bytes, t_s: float) -> bytes:
         """Pass on what is asked."""
-        return self._through(self.speaker.hear(data, t_s))
+        return self._through(self.speaker.respond(data, t_s))
 
     def next_s(self) -> float | None:
         """Return 0, which is at once, while there is noise."""
@@ -324,9 +324,9 @@ def lines_of(file: Path) -> list[str]:
 
 def lines_with(word: str, process: Process) -> list[str]:
     """The lines of a process that hold a word."""
-    return [line for line in process.said if word in line]
+    return [line for line in process.output_lines if word in line]
 
 
 def assert_plain_speech(process: Process) -> None:
     """Assert that a process wrote log lines and nothing else, so no traceback."""
-    assert [] == [line for line in process.said if not LOG_LINE.fullmatch(line)]
+    assert [] == [line for line in process.output_lines if not LOG_LINE.fullmatch(line)]

@@ -20,9 +20,10 @@ def answer(person: Person, below: str, number: str, verb: str, **facts: object) 
     person.say(f"{below}/command", {"id": number, "verb": verb, "who": "dashboard", **facts})
     reply = f"{below}/command/reply"
     wait_until(
-        lambda: any(each.get("id") == number for each in person.told(reply)), f"an answer to {verb}"
+        lambda: any(each.get("id") == number for each in person.objects(reply)),
+        f"an answer to {verb}",
     )
-    return next(each for each in person.told(reply) if each.get("id") == number)
+    return next(each for each in person.objects(reply) if each.get("id") == number)
 
 
 def test_an_alarm_lives_on_the_dashboard(broker: Broker, tmp_path: Path) -> None:
@@ -38,10 +39,10 @@ def test_an_alarm_lives_on_the_dashboard(broker: Broker, tmp_path: Path) -> None
         present(broker, *topics) as person,
         running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process,
     ):
-        wait_until(lambda: bool(person.told(FAULT)), "the alarm")
-        raised = person.told(FAULT)[-1]
+        wait_until(lambda: bool(person.objects(FAULT)), "the alarm")
+        raised = person.objects(FAULT)[-1]
         wait_until(
-            lambda: person.told(f"{BELOW}/state")[-1]["alarms"] == ["probe-fault"], "the picture"
+            lambda: person.objects(f"{BELOW}/state")[-1]["alarms"] == ["probe-fault"], "the picture"
         )
         seen = answer(person, BELOW, "c-1", "alarm.acknowledge", name="probe-fault")
         again = answer(person, BELOW, "c-1", "alarm.acknowledge", name="probe-fault")
@@ -49,11 +50,12 @@ def test_an_alarm_lives_on_the_dashboard(broker: Broker, tmp_path: Path) -> None
         facts = {"name": "probe-fault", "hours": 3, "reason": "a new cable is ordered"}
         shelved = answer(person, BELOW, "c-3", "alarm.shelve", **facts)
         wait_until(
-            lambda: "probe-fault" not in person.told(f"{BELOW}/state")[-1]["alarms"], "the picture"
+            lambda: "probe-fault" not in person.objects(f"{BELOW}/state")[-1]["alarms"],
+            "the picture",
         )
         back = answer(person, BELOW, "c-4", "alarm.unshelve", name="probe-fault")
-        wait_until(lambda: person.told(FAULT)[-1]["what"] == "unshelved", "its topic")
-        wait_until(lambda: bool(person.told(f"{HERE}/state")), "the station's own picture")
+        wait_until(lambda: person.objects(FAULT)[-1]["what"] == "unshelved", "its topic")
+        wait_until(lambda: bool(person.objects(f"{HERE}/state")), "the station's own picture")
         assert process.stop() == 0
 
     assert ("raised", "unacknowledged", True, "medium") == tuple(
@@ -63,11 +65,11 @@ def test_an_alarm_lives_on_the_dashboard(broker: Broker, tmp_path: Path) -> None
         each["ok"] for each in (seen, again, wrong, shelved, back)
     ]
     assert "outside 1 min to 72 h" in wrong["answer"]
-    told = [(each["what"], each["state"]) for each in person.told(FAULT)]
+    told = [(each["what"], each["state"]) for each in person.objects(FAULT)]
     assert ("raised", "unacknowledged") == told[0]
     assert 1 == told.count(("acknowledged", "acknowledged"))
     assert ("unshelved", "unacknowledged") == told[-1]
     assert {"alarms", "alarm_details", "alarm_flood", "time"} == set(
-        person.told(f"{HERE}/state")[-1]
+        person.objects(f"{HERE}/state")[-1]
     )
     assert_plain_speech(process)

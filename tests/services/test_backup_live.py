@@ -78,7 +78,7 @@ def test_a_batch_goes_on_after_its_station_was_restored(
     assert 1 == states.count("journal restored")
     alarms = {str(facts_in(event)["name"]) for event in station.events(Kind.ALARM)}
     assert "measuring-restarted" not in alarms
-    assert [] == [line for line in measure.said if "spoilt" in line or "cut off" in line]
+    assert [] == [line for line in measure.output_lines if "spoilt" in line or "cut off" in line]
 
 
 def test_only_one_process_publishes_a_journal(tmp_path: Path) -> None:
@@ -94,7 +94,7 @@ def test_only_one_process_publishes_a_journal(tmp_path: Path) -> None:
         wait_until(lambda: not second.alive, "the second to end")
 
         assert UNAVAILABLE == second._process.returncode  # type: ignore[union-attr] # noqa: SLF001
-        assert "another brinewright is writing it; stop that one first" in second.said[-1]
+        assert "another brinewright is writing it; stop that one first" in second.output_lines[-1]
         first.kill()
         second.start()
         wait_until(lambda: answers(ports[0]), "the page of the second")

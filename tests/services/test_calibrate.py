@@ -59,7 +59,7 @@ def words(station: Station, *more: str) -> list[str]:
     return ["calibrate", *more, "--config", str(station.config)]
 
 
-def told(station: Station, *more: str, code: int = 0) -> str:
+def output_of(station: Station, *more: str, code: int = 0) -> str:
     """What a command says, and that it ends as it should."""
     done = subprocess.run(
         [sys.executable, "-m", "daemon.cli.main", *more, "--config", str(station.config)],
@@ -152,14 +152,14 @@ def test_a_probe_is_calibrated_and_the_next_readings_are_right(tmp_path: Path) -
 
 def looked_at(station: Station, name: str, corrected: int, folder: Path) -> None:
     """Ask for what is known of the calibration, and for the readings with it and without."""
-    (listed,) = map(json.loads, told(station, "calibrate", "list", "--json").splitlines())
+    (listed,) = map(json.loads, output_of(station, "calibrate", "list", "--json").splitlines())
     assert (name, True, "ct-1") == (listed["id"], listed["in_force"], listed["probe"])
-    told(station, "calibrate", "report", name, "--out", str(folder / "page.html"))
+    output_of(station, "calibrate", "report", name, "--out", str(folder / "page.html"))
     page = (folder / "page.html").read_text(encoding="utf-8")
     assert all(word in page for word in ("As found", "As left", "A17", "k = 2", name))
-    rows = list(csv.DictReader(told(station, "export").splitlines()))
+    rows = list(csv.DictReader(output_of(station, "export").splitlines()))
     assert corrected == sum(row["calibration"] == name for row in rows)
-    raw = list(csv.DictReader(told(station, "export", "--calibration", "none").splitlines()))
+    raw = list(csv.DictReader(output_of(station, "export", "--calibration", "none").splitlines()))
     assert {""} == {row["calibration"] for row in raw}
     assert 1.0 < float(raw[-1]["salinity"]) - float(rows[-1]["salinity"]) < 1.4
 
@@ -189,7 +189,7 @@ def test_measuring_killed_in_the_middle_of_a_capture_saves_nothing(tmp_path: Pat
     assert [False, True, False] == [
         each for at, each in enumerate(out) if at == 0 or each != out[at - 1]
     ]
-    assert "1 to" not in told(station, "calibrate", "list", code=1)
+    assert "1 to" not in output_of(station, "calibrate", "list", code=1)
     assert_plain_speech(process)
 
 
@@ -204,10 +204,10 @@ def test_ctrl_c_aborts_and_leaves_the_probe_to_be_put_back(tmp_path: Path) -> No
             person.expect("back in the water:")
             person.interrupt(until="do not count until 'brinewright calibrate back' is given")
             assert 130 == person.ended()
-        assert "is not at" not in told(station, "calibrate", "abort", code=1)
+        assert "is not at" not in output_of(station, "calibrate", "abort", code=1)
         perform(stage, BACK)
-        assert "measures mix-1 again" in told(station, "calibrate", "back")
-        assert "is not being calibrated" in told(station, "calibrate", "back", code=1)
+        assert "measures mix-1 again" in output_of(station, "calibrate", "back")
+        assert "is not being calibrated" in output_of(station, "calibrate", "back", code=1)
         assert 0 == process.stop()
     assert [] == saved(station)
 
@@ -217,7 +217,7 @@ def test_a_check_runs_unattended_and_finds_the_probe_out(tmp_path: Path) -> None
     with corner(tmp_path) as (station, stage, process):
         station.wait_for_readings(3)
         perform(stage, IN_BOTTLE)
-        lines = told(
+        lines = output_of(
             station,
             *("calibrate", "check", "--reference", BOTTLE, "--unattended", "--json"),
             code=1,
@@ -236,7 +236,9 @@ def test_without_a_terminal_or_a_service_it_is_a_sentence(tmp_path: Path) -> Non
     """What to do instead, and nothing is begun."""
     station = Station(tmp_path)
 
-    assert "this needs a terminal; --unattended" in told(station, "calibrate", code=2)
-    assert "--unattended needs --reference" in told(station, "calibrate", "--unattended", code=2)
-    said = told(station, "calibrate", "--unattended", "--reference", "air", code=69)
+    assert "this needs a terminal; --unattended" in output_of(station, "calibrate", code=2)
+    assert "--unattended needs --reference" in output_of(
+        station, "calibrate", "--unattended", code=2
+    )
+    said = output_of(station, "calibrate", "--unattended", "--reference", "air", code=69)
     assert "start 'brinewright run'" in said

@@ -19,9 +19,10 @@ def answer(person: Person, number: str, verb: str, **facts: object) -> dict[str,
     person.say(f"{BELOW}/command", {"id": number, "verb": verb, "who": "dashboard", **facts})
     reply = f"{BELOW}/command/reply"
     wait_until(
-        lambda: any(each.get("id") == number for each in person.told(reply)), f"an answer to {verb}"
+        lambda: any(each.get("id") == number for each in person.objects(reply)),
+        f"an answer to {verb}",
     )
-    return next(each for each in person.told(reply) if each.get("id") == number)
+    return next(each for each in person.objects(reply) if each.get("id") == number)
 
 
 def test_a_dashboard_starts_and_aborts_a_calibration(broker: Broker, tmp_path: Path) -> None:
@@ -35,23 +36,23 @@ def test_a_dashboard_starts_and_aborts_a_calibration(broker: Broker, tmp_path: P
         playing(station, "plain-batch"),
         running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process,
     ):
-        wait_until(lambda: bool(person.told(f"{BELOW}/state")), "the first picture")
+        wait_until(lambda: bool(person.objects(f"{BELOW}/state")), "the first picture")
         started = answer(person, "c-1", "calibrate.start", references=BOTTLE)
         wait_until(
-            lambda: person.told(f"{BELOW}/state")[-1]["probe_health"] == "function check",
+            lambda: person.objects(f"{BELOW}/state")[-1]["probe_health"] == "function check",
             "the picture to show the probe under check",
         )
         refused = answer(person, "c-2", "calibrate.start", references=BOTTLE)
         aborted = answer(person, "c-3", "calibrate.abort")
         back = answer(person, "c-4", "calibrate.confirm")
         wait_until(
-            lambda: person.told(f"{BELOW}/state")[-1]["probe_health"] == "good",
+            lambda: person.objects(f"{BELOW}/state")[-1]["probe_health"] == "good",
             "the probe to count again",
         )
         assert process.stop() == 0
 
     assert [True, False, True, True] == [each["ok"] for each in (started, refused, aborted, back)]
-    steps = [each for each in person.told(f"{BELOW}/event") if each["kind"] == "calibration"]
+    steps = [each for each in person.objects(f"{BELOW}/event") if each["kind"] == "calibration"]
     assert "say" in {each["what"] for each in steps}
     assert not [each for each in steps if each["what"] == "saved"]
     assert_plain_speech(process)
@@ -74,16 +75,16 @@ def test_the_buttons_that_a_hub_finds_lead_a_calibration(broker: Broker, tmp_pat
         playing(station, "plain-batch"),
         running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process,
     ):
-        wait_until(lambda: bool(person.told(f"{BELOW}/state")), "the first picture")
+        wait_until(lambda: bool(person.objects(f"{BELOW}/state")), "the first picture")
         wait_until(lambda: bool(person.on(config)), "the announcement")
-        parts = person.told(config)[0]["components"]
+        parts = person.objects(config)[0]["components"]
         for act in ("calibrate", "abort", "back", "back"):
             button = parts[f"button-{act}-ct-1"]
             before = len(person.on(reply))
             person.say(button["command_topic"], button["payload_press"].encode())
             wait_until(partial(_answered, person, reply, before), "an answer")
         assert process.stop() == 0
-    answers = person.told(reply)
+    answers = person.objects(reply)
 
     assert [True, True, True] == [each["ok"] for each in answers[:3]]
     assert "has begun" in answers[0]["answer"]

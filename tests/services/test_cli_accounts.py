@@ -42,7 +42,7 @@ from tests.parts.every_verb import (
     a_station,
     back_up,
     run_each,
-    told,
+    run_here,
     verbs,
     words_of,
     write_files,
@@ -290,10 +290,10 @@ def test_the_running_service_answers_whoever_asked_first(top: Path, first: Accou
     order = [first, *(each for each in (ROOT, KEEPER, SERVICE) if each is not first), first]
     with the_service(top):
         found = [
-            run_as(account, lambda n=n: astuple(told(["lot", "add", f"lot-{n}", *config])))  # type: ignore[misc]
+            run_as(account, lambda n=n: astuple(run_here(["lot", "add", f"lot-{n}", *config])))  # type: ignore[misc]
             for n, account in enumerate(order)
         ]
-        refusal = Told(*run_as(STRANGER, lambda: astuple(told(["lot", "add", "x", *config]))))
+        refusal = Told(*run_as(STRANGER, lambda: astuple(run_here(["lot", "add", "x", *config]))))
 
     assert [[0, f"lot lot-{n} added\n", ""] for n in range(len(order))] == found
     assert f"the group {GROUP} alone, and you (nobody) are not in it" in refusal.err

@@ -174,7 +174,9 @@ def test_a_broken_inbox_stops_no_measuring(tmp_path: Path) -> None:
     with measuring(station) as process:
         wait_until(lambda: bool(began(station)), "measuring to begin")
         wait_until(
-            lambda: any("the inbox of commands was spoilt" in line for line in process.said),
+            lambda: any(
+                "the inbox of commands was spoilt" in line for line in process.output_lines
+            ),
             "a line",
         )
         asked = cli(station, "batch", "note", "hello")
@@ -290,6 +292,6 @@ def test_a_text_from_outside_begins_no_line_of_the_log(tmp_path: Path) -> None:
 
     # As whoever reads the log by lines would see them, whatever they take for a line's end.
     assert_plain_speech(process)
-    assert [] == [line for line in process.said if line.startswith(forged)]
-    assert 3 == len([line for line in process.said if r"\x1b[2J" in line])
+    assert [] == [line for line in process.output_lines if line.startswith(forged)]
+    assert 3 == len([line for line in process.output_lines if r"\x1b[2J" in line])
     assert [] == [line for line in listed.stdout.split("\n") if not line.isprintable()]

@@ -13,7 +13,7 @@ import pytest
 from daemon.entries import Phase
 from tests.docs.guides import blocks
 from tests.docs.test_guides import READERS, commands_of
-from tests.parts.every_verb import WITHOUT_CONFIG, told
+from tests.parts.every_verb import WITHOUT_CONFIG, run_here
 from tests.services.service_parts import ROOT, Station, measuring, playing
 
 NOT_RUN = {
@@ -35,7 +35,7 @@ EXAMPLE_BATCH = "mix-1-20260302-1"
 EXAMPLE_FOLDER = "/media/stick/"
 
 
-def shown() -> list[str]:
+def guide_commands() -> list[str]:
     """Every command of ours in the shell blocks of the pages, once each, in order."""
     lines = [
         found[1]
@@ -70,7 +70,7 @@ def run(station: Station, line: str, batch: str) -> tuple[int, str]:
             check=False,
         )
         return left.returncode, left.stderr
-    done = told(words)
+    done = run_here(words)
     return done.code, done.err
 
 
@@ -86,7 +86,7 @@ def test_every_command_that_a_page_shows_does_what_it_says(
     monkeypatch.chdir(tmp_path)
     (tmp_path / "stick").mkdir()
     station = Station(tmp_path)
-    lines = [line for line in shown() if not any(begins(line, each) for each in NOT_RUN)]
+    lines = [line for line in guide_commands() if not any(begins(line, each) for each in NOT_RUN)]
     early = [line for line in lines if any(begins(line, each) for each in EARLY)]
     with playing(station, "plain-batch"), measuring(station):
         station.wait_for(Phase.BLANK)
@@ -105,7 +105,7 @@ def test_every_command_that_a_page_shows_does_what_it_says(
 
 def test_no_exception_is_left_that_no_page_needs() -> None:
     """Each command that is not run, or is refused, is one that a page shows."""
-    lines = shown()
+    lines = guide_commands()
 
     assert [] == [
         each for each in {**NOT_RUN, **REFUSED} if not any(begins(x, each) for x in lines)

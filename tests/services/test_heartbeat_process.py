@@ -25,13 +25,13 @@ def test_the_process_asks_for_the_address_while_readings_come(tmp_path: Path) ->
         writer.append([reading(1)], 0.0)
         with running("publish", "daemon.publish", "--config", config, folder=tmp_path) as process:
 
-            def asked() -> bool:
+            def beat_arrives() -> bool:
                 writer.append([reading(writer.last_seq + 1)], 0.0)
                 return bool(watcher.asked)
 
-            wait_until(asked, "a sign of life")
+            wait_until(beat_arrives, "a sign of life")
             assert 0 == process.stop()
 
     assert ["/ping/topsecret"] == watcher.asked
-    assert "topsecret" not in "\n".join(process.said)
-    assert [] == [line for line in process.said if "ERROR" in line or "Traceback" in line]
+    assert "topsecret" not in "\n".join(process.output_lines)
+    assert [] == [line for line in process.output_lines if "ERROR" in line or "Traceback" in line]

@@ -125,7 +125,7 @@ def test_a_port_that_is_not_there_is_told_and_measuring_starts_with_it(tmp_path:
 
 
 @contextmanager
-def held(port: Path) -> Iterator[subprocess.Popen[bytes]]:
+def port_holder(port: Path) -> Iterator[subprocess.Popen[bytes]]:
     """Have another process hold a port for itself until it is killed or the block ends."""
     program = (
         "import serial, sys; p = serial.Serial(sys.argv[1], exclusive=True); print(1); input()"
@@ -147,7 +147,7 @@ def test_a_port_that_another_program_holds_is_told_and_taken_when_free(tmp_path:
     """The sentence names the port and the remedy; readings come once the other lets go."""
     station = Station(tmp_path, SPEED, [POLLED.replace("= 10", "= 2")])
     line = SimulatedLine(station.port(), cool_water(Character()), SPEED)
-    with serving(line), held(station.port()) as other, measuring(station) as process:
+    with serving(line), port_holder(station.port()) as other, measuring(station) as process:
         wait_until(lambda: len(station.device()) == 1, "word of the other program")
         assert {Flag.MISSING} == {reading.flag for reading in station.readings()}
         other.kill()

@@ -91,12 +91,12 @@ def test_entries_come_in_order_with_their_seq(
     assert [1, 2, 3] == heard.seqs()
     assert [("2031-05-04T09:00:01.000Z", 33.9, 1, {}, "ct-1")] == [
         (told["time"], told["salinity"], told["flag"], told["tests"], told["probe"])
-        for told in heard.told("mix-1/reading")
+        for told in heard.objects("mix-1/reading")
     ]
     assert [("phase", "lot-7", "verifying")] == [
-        (told["kind"], told["batch"], told["to"]) for told in heard.told("mix-1/event")
+        (told["kind"], told["batch"], told["to"]) for told in heard.objects("mix-1/event")
     ]
-    assert ["device"] == [told["kind"] for told in heard.told("event")]
+    assert ["device"] == [told["kind"] for told in heard.objects("event")]
 
 
 def test_a_long_backlog_comes_whole(
@@ -127,7 +127,7 @@ def test_what_is_live_does_not_wait_for_the_backlog(
     first = [topic.removeprefix(f"brinewright/{STATION}/") for topic, *_ in heard.messages[:4]]
 
     assert ["availability", "mix-1/alarm/no-data", "mix-1/state", "mix-1/event"] == first
-    assert ["cleared"] == [told["what"] for told in heard.told("mix-1/alarm/no-data")]
+    assert ["cleared"] == [told["what"] for told in heard.objects("mix-1/alarm/no-data")]
 
 
 def test_a_late_subscriber_finds_the_present(
@@ -163,7 +163,7 @@ def test_the_picture_comes_when_it_changed_and_only_then(
             sink.deliver([])
         wait_until(lambda: len(heard.on("mix-1/state")) >= 3, "the pictures")
 
-    assert [1, 4, 5] == [told["age_h"] for told in heard.told("mix-1/state")]
+    assert [1, 4, 5] == [told["age_h"] for told in heard.objects("mix-1/state")]
 
 
 def _heard_the_loss(sink: MqttSink) -> bool:
@@ -191,8 +191,8 @@ def test_a_broker_that_forgot_is_told_everything_live_again(
         wait_until(lambda: len(heard.messages) >= 3, "what is retained")
 
     assert [b"online"] == heard.on("availability")
-    assert [stored(phase="ready")] == heard.told("mix-1/state")
-    assert ["cleared"] == [told["what"] for told in heard.told("mix-1/alarm/no-data")]
+    assert [stored(phase="ready")] == heard.objects("mix-1/state")
+    assert ["cleared"] == [told["what"] for told in heard.objects("mix-1/alarm/no-data")]
 
 
 PASSWORDS = {"brinewright": "brine-word", "listener": "listener-word"}
@@ -394,5 +394,5 @@ def test_only_the_last_state_of_each_alarm_is_told_again(
                 sink.deliver([])
         wait_until(lambda: len(heard.on("mix-1/alarm/no-data")) >= 3, "three states")
 
-    shown = [told["what"] for told in heard.told("mix-1/alarm/no-data")]
+    shown = [told["what"] for told in heard.objects("mix-1/alarm/no-data")]
     assert ["raised", "cleared", "raised"] == shown

@@ -44,6 +44,6 @@ def test_what_is_live_goes_between_a_backlog_that_is_held_to_a_rate(
         took_s = time.monotonic() - begun_s
         wait_until(lambda: len(heard.seqs()) == 200, "all of it")
 
-    assert [7, 8] == [told["age_h"] for told in heard.told("mix-1/state")]
+    assert [7, 8] == [told["age_h"] for told in heard.objects("mix-1/state")]
     assert meanwhile <= 100
     assert took_s > 1.9

@@ -77,7 +77,7 @@ def make_sink(path: Path, inbox: Inbox, writer: Writer) -> Iterator[Callable[...
 MakeSink = Callable[..., MqttSink]
 
 
-def _hear(sink: MqttSink) -> None:
+def _receive(sink: MqttSink) -> None:
     """Have the sink take in what came by now, once there is something."""
     wait_until(sink.pressing, "a letter")
     sink.deliver([])
@@ -95,7 +95,7 @@ def test_a_command_is_handed_over_and_answered_where_its_sender_wants(
     sink = make_sink(broker)
     with present(broker, "bench/answers", f"{HERE}/#") as kim:
         kim.say(COMMAND, USE, reply_to="bench/answers", correlation=b"mark-7")
-        _hear(sink)
+        _receive(sink)
         (waiting,) = inbox.after(0)
         assert [] == kim.on("bench/answers")
         _carry_out(writer, waiting.id)
@@ -135,8 +135,8 @@ def test_without_a_response_topic_the_answer_comes_on_the_usual_one(
         sink.deliver([])
         wait_until(lambda: len(kim.heard) == 2, "the answers")
 
-    assert [first.id] == [told["id"] for told in kim.told(REPLY)]
-    assert ["b"] == [told["id"] for told in kim.told(f"{HERE}/command/reply")]
+    assert [first.id] == [told["id"] for told in kim.objects(REPLY)]
+    assert ["b"] == [told["id"] for told in kim.objects(f"{HERE}/command/reply")]
     assert ("mqtt", "", {"name": "L-7"}) == (first.who, second.reservoir, second.facts)
 
 
@@ -149,7 +149,7 @@ def test_what_was_sent_while_nobody_listened_is_not_carried_out_later(
         kim.say(COMMAND, USE)
         sink = make_sink(broker)
         kim.say(COMMAND, USE | {"id": "now"})
-        _hear(sink)
+        _receive(sink)
 
     assert ["now"] == [each.id for each in inbox.after(0)]
 
@@ -217,12 +217,12 @@ def test_hostile_messages_get_a_refusal_each_and_end_nothing(
             if number % 100 == 99:
                 sink.deliver([])
         kim.say(COMMAND, USE | {"id": "after-all"})
-        _hear(sink)
+        _receive(sink)
         wait_until(lambda: len(kim.heard) >= refused, "the refusals")
 
     assert refused > 300
     assert [refused] == [len(kim.heard)]
-    assert all(told["answer"] for told in kim.told(REPLY) + kim.told(fish))
+    assert all(told["answer"] for told in kim.objects(REPLY) + kim.objects(fish))
     assert "after-all" == inbox.after(0, 500)[-1].id
 
 
@@ -246,7 +246,7 @@ def test_too_large_a_message_is_refused_and_one_larger_still_never_comes(
         wait_until(lambda: delivered(sink) and len(kim.heard) >= 3, "three replies")
 
     assert ["20000 bytes are too", "100000 bytes are too", "it is not JSON"] == [
-        " ".join(told["answer"].split()[:4]) for told in kim.told(REPLY)
+        " ".join(told["answer"].split()[:4]) for told in kim.objects(REPLY)
     ]
 
 
@@ -299,11 +299,11 @@ def test_the_real_process_takes_a_command_within_a_second(
             wait_until(lambda: bool(inbox.after(0)), "the command", timeout_s=2.0)
             kim.say(COMMAND, USE | {"id": "b", "verb": "batch.discard"})
             _carry_out(writer, "a")
-            wait_until(lambda: len(kim.told(REPLY)) == 2, "both answers")
+            wait_until(lambda: len(kim.objects(REPLY)) == 2, "both answers")
     finally:
         publisher.kill()
 
-    assert {("a", True), ("b", False)} == {(told["id"], told["ok"]) for told in kim.told(REPLY)}
+    assert {("a", True), ("b", False)} == {(told["id"], told["ok"]) for told in kim.objects(REPLY)}
 
 
 def test_a_reply_that_the_broker_forbids_holds_nothing_up(
@@ -325,9 +325,9 @@ def test_a_reply_that_the_broker_forbids_holds_nothing_up(
     with present(broker) as kim:
         for _ in range(2):
             kim.say(COMMAND, b"?")
-            _hear(sink)
+            _receive(sink)
         kim.say(COMMAND, USE)
-        _hear(sink)
+        _receive(sink)
 
     assert ["a"] == [each.id for each in inbox.after(0)]
     assert [True] == [

@@ -95,7 +95,7 @@ def _components(payload: bytes | bytearray) -> dict[str, Any]:
     return found
 
 
-def _said(hub: Person, topic: str, count: int) -> list[bytes]:
+def _messages(hub: Person, topic: str, count: int) -> list[bytes]:
     wait_until(lambda: len(hub.on(topic)) >= count, f"{count} messages on {topic}")
     return hub.on(topic)
 
@@ -120,16 +120,16 @@ def test_a_restart_says_nothing_and_a_hub_that_asks_is_told(
     reservoir = HubDevice(STATION, "mix-1", allowed=ALL)
     make_stage(broker, reservoir).settle()
     with present(broker, "homeassistant/#") as hub:
-        _said(hub, TOPIC, 1)
+        _messages(hub, TOPIC, 1)
         again = make_stage(broker, reservoir)
         again.settle(TOPIC)
         hub.say("homeassistant/end", b"x")
-        _said(hub, "homeassistant/end", 1)
+        _messages(hub, "homeassistant/end", 1)
         before = len(hub.on(TOPIC))
         hub.say(HUB_STATUS, b"online")
         wait_until(again.sink.pressing, "the hub's word")
         again.settle()
-        first, second = _said(hub, TOPIC, 2)
+        first, second = _messages(hub, TOPIC, 2)
 
     assert 1 == before
     assert first == second
@@ -140,12 +140,12 @@ def test_what_went_away_is_removed(broker: Broker, make_stage: MakeStage) -> Non
     told = HubDevice(STATION, "mix-1", allowed=ALL), HubDevice(STATION, "mix-2")
     make_stage(broker, *told).settle()
     with present(broker, "homeassistant/#") as hub:
-        _said(hub, OTHER, 1)
+        _messages(hub, OTHER, 1)
         make_stage(broker, HubDevice(STATION, "mix-1")).settle(TOPIC, OTHER)
-        _, removing, plain = _said(hub, TOPIC, 3)
-        assert b"" == _said(hub, OTHER, 2)[1]
+        _, removing, plain = _messages(hub, TOPIC, 3)
+        assert b"" == _messages(hub, OTHER, 2)[1]
         make_stage(broker).settle(TOPIC)
-        assert b"" == _said(hub, TOPIC, 4)[3]
+        assert b"" == _messages(hub, TOPIC, 4)[3]
     with present(broker, "homeassistant/#", "brinewright/#") as late:
         wait_until(lambda: bool(late.heard), "availability")
 
@@ -172,7 +172,7 @@ def test_a_broker_that_lost_its_memory_is_told_again(
     broker.start()
     stage.settle()
     with present(broker, "homeassistant/#") as hub:
-        _said(hub, TOPIC, 1)
+        _messages(hub, TOPIC, 1)
 
 
 def test_the_real_process_announces_what_is_configured(broker: Broker, tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ BARE = f"brinewright/{STATION}/mix-2/state"
 ALARM = f"brinewright/{STATION}/mix-1/alarm/no-data"
 
 
-def _found(broker: Broker) -> dict[str, int | None]:
+def _retained(broker: Broker) -> dict[str, int | None]:
     """What a late subscriber is sent, by topic, and for how many seconds it is good."""
     with present(broker, f"brinewright/{STATION}/#") as kim:
         wait_until(lambda: bool(kim.on(ALARM)), "the alarm")
@@ -54,16 +54,16 @@ def test_a_picture_expires_with_the_broker_and_an_alarm_does_not(
         }
         writer.append([reading(1), raised], 0.0, dict(pictures))
         sink.deliver([])
-        assert 170 <= (_found(broker)[STATE] or 0) <= 180
+        assert 170 <= (_retained(broker)[STATE] or 0) <= 180
 
         monkeypatch.setattr("daemon.publishing.topic_messages.SNAPSHOT_EXPIRES_S", 1)
         pictures["mix-1"]["age_h"] = 2
         writer.append([reading(2)], 0.0, dict(pictures))
 
-        def shown() -> bool:
+        def is_renewed() -> bool:
             sink.deliver([])  # looks twice a second
-            return _found(broker).get(STATE) in (1, None)
+            return _retained(broker).get(STATE) in (1, None)
 
-        wait_until(shown, "the second picture")
-        wait_until(lambda: STATE not in _found(broker), "its end")
-        assert {BARE, ALARM} <= _found(broker).keys()
+        wait_until(is_renewed, "the second picture")
+        wait_until(lambda: STATE not in _retained(broker), "its end")
+        assert {BARE, ALARM} <= _retained(broker).keys()

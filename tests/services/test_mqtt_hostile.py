@@ -75,7 +75,7 @@ def test_each_message_is_read_answered_and_survived(
             )
         finally:
             sink.close()
-        answers = [answer for topic in allowed for answer in watcher.told(topic)]
+        answers = [answer for topic in allowed for answer in watcher.objects(topic)]
         availability = watcher.on(f"{HERE}/availability")
 
     assert len(sent) == 300

@@ -231,11 +231,11 @@ def test_a_command_is_carried_out_by_measuring_and_answered(broker: Broker, tmp_
                 reply_to="bench/answers",
             )
             kim.say(f"{here}/mix-1/command", {"verb": "batch.use"}, reply_to="bench/answers")
-            wait_until(lambda: len(kim.told("bench/answers")) == 2, "both answers")
+            wait_until(lambda: len(kim.objects("bench/answers")) == 2, "both answers")
             wait_until(lambda: len(_commands(kim, here)) == 2, "both in the events")
         finally:
             publisher.kill()
-    first, second = sorted(kim.told("bench/answers"), key=lambda told: told["id"] != "a")
+    first, second = sorted(kim.objects("bench/answers"), key=lambda told: told["id"] != "a")
 
     assert ("a", True, "L-7" in first["answer"]) == (first["id"], first["ok"], True)
     assert (False, "mix-1") == (second["ok"], second["reservoir"])
@@ -245,7 +245,7 @@ def test_a_command_is_carried_out_by_measuring_and_answered(broker: Broker, tmp_
 
 
 def _commands(kim: Person, here: str) -> list[dict[str, Any]]:
-    told = kim.told(f"{here}/event") + kim.told(f"{here}/mix-1/event")
+    told = kim.objects(f"{here}/event") + kim.objects(f"{here}/mix-1/event")
     return [each for each in told if each["kind"] == "command"]
 
 

@@ -76,7 +76,7 @@ def test_while_the_station_listens_it_is_refused_and_ignored_ever_after(
         kim.say(COMMAND, USE | {"id": "kept"}, retain=True)
         kim.say(COMMAND, USE | {"id": "sent"})
         wait_until(lambda: works(sink) and bool(inbox.after(0)) and bool(kim.heard), "both")
-        first = [(told["id"], told["ok"], told["answer"]) for told in kim.told(REPLY)]
+        first = [(told["id"], told["ok"], told["answer"]) for told in kim.objects(REPLY)]
     broker.write_down()
     broker.kill()
     broker.start()
@@ -86,7 +86,7 @@ def test_while_the_station_listens_it_is_refused_and_ignored_ever_after(
         kim.say(COMMAND, b"", retain=True)
         kim.say(COMMAND, b"the end")
         wait_until(lambda: works(sink) and bool(kim.on(REPLY)), "the end")
-        then = [told["answer"] for told in kim.told(REPLY)]
+        then = [told["answer"] for told in kim.objects(REPLY)]
 
     assert [("kept", False, RETAINED)] == first
     assert [True] == ["it is not JSON" in answer for answer in then]
@@ -107,7 +107,7 @@ def test_what_the_broker_kept_from_before_is_never_carried_out(
             assert 1 == sum("without the retain flag" in line for line in caplog.messages)
             sink.close()
 
-    assert [RETAINED] * 2 == [told["answer"] for told in kim.told(REPLY)]
+    assert [RETAINED] * 2 == [told["answer"] for told in kim.objects(REPLY)]
     assert [] == inbox.after(0)
 
 
@@ -134,4 +134,4 @@ def test_over_the_older_protocol_it_is_carried_out_once(
         wait_until(lambda: works(sink) and bool(kim.heard), "the end")
 
     assert ["kept"] == [each.id for each in inbox.after(0)]
-    assert [True] == ["it is not JSON" in told["answer"] for told in kim.told(REPLY)]
+    assert [True] == ["it is not JSON" in told["answer"] for told in kim.objects(REPLY)]

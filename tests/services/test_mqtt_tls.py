@@ -291,4 +291,4 @@ def test_commands_work_in_the_older_protocol(
     finally:
         sink.close()
 
-    assert [False] == [told["ok"] for told in kim.told(f"{COMMAND}/reply")]
+    assert [False] == [told["ok"] for told in kim.objects(f"{COMMAND}/reply")]

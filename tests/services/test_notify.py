@@ -193,7 +193,7 @@ def _at_work(name: str) -> bool:
     return any(each.name == name for each in threading.enumerate())
 
 
-def _told(desk: Desk, hook: Hook) -> int:
+def _notification_count(desk: Desk, hook: Hook) -> int:
     desk.sink.deliver([])
     return len(hook.told)
 
@@ -220,7 +220,7 @@ def test_a_receiver_that_never_answers_holds_up_nobody(
                 desk.clocks.pass_by(timedelta(seconds=UNANSWERED_AFTER_S + 61))
                 desk.sink.deliver([])
             desk.happen(alarm(900, "b"))
-            wait_until(lambda: _told(desk, hook) == 2, "the second")
+            wait_until(lambda: _notification_count(desk, hook) == 2, "the second")
         deaf.down()
 
     said = [each.getMessage() for each in ours(caplog)]

@@ -31,7 +31,7 @@ priority = "high"
 """
 
 
-def told(hook: Hook, what: str) -> int:
+def title_count(hook: Hook, what: str) -> int:
     """How many titles say that of the probe's alarm."""
     return len([title for title in hook.titles if title.endswith(f"mix-1: probe-fault {what}")])
 
@@ -46,7 +46,7 @@ def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path
             measuring(station) as measure,
             running("publish", *publish, folder=tmp_path) as process,
         ):
-            wait_until(lambda: told(hook, "is still active") >= 2, "two repeats", BATCH_S)
+            wait_until(lambda: title_count(hook, "is still active") >= 2, "two repeats", BATCH_S)
             words = ("alarm", "ack", "probe-fault", "--config", str(station.config))
             done = subprocess.run(
                 [sys.executable, "-m", "daemon.cli.main", *words],
@@ -58,15 +58,17 @@ def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path
             )
             assert (0, "") == (done.returncode, done.stderr)
             wait_until(lambda: process.alive and _acknowledged(station), "the acknowledgement")
-            repeats = told(hook, "is still active")
+            repeats = title_count(hook, "is still active")
             since = len(station.readings())
             # Three times as long as two repeats are apart, by the station's own clock.
             station.wait_for_readings(since + 90)
             assert measure.alive
-            assert told(hook, "is still active") <= repeats + 1  # one may have been on its way
+            assert (
+                title_count(hook, "is still active") <= repeats + 1
+            )  # one may have been on its way
             assert 0 == process.stop()
 
-    assert 1 == told(hook, "(high)")
+    assert 1 == title_count(hook, "(high)")
     assert "\nWhy: " in hook.bodies[0]
     assert "brinewright alarm ack probe-fault --reservoir mix-1" in hook.bodies[0]
     assert_plain_speech(process)

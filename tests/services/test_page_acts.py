@@ -23,7 +23,7 @@ def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) ->
     port = find_free_port()
     station = Station(tmp_path, speed=60.0, more=f"{page_on(port)}\n{VERBS}")
 
-    def told(fields: dict[str, str], words: str) -> str:
+    def page_after(fields: dict[str, str], words: str) -> str:
         where = post(port, fields).headers["Location"]
         wait_until(lambda: words in ask(port, where).text, words)
         return ask(port, where).text
@@ -35,12 +35,12 @@ def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) ->
     with running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process:
         wait_until(lambda: answers(port), "the page")
         reservoir_view = offered("alarm.acknowledge")
-        told(reservoir_view, "probe-fault is acknowledged now")
-        again = told(reservoir_view, "probe-fault is acknowledged now")
+        page_after(reservoir_view, "probe-fault is acknowledged now")
+        again = page_after(reservoir_view, "probe-fault is acknowledged now")
         shelf = offered("alarm.shelve") | {"hours": "100", "reason": "a new cable is ordered"}
-        told(shelf, "Not done")
-        wrong = told(shelf, "hours = 100 is outside 1 min to 72 h")
-        told(offered("alarm.shelve") | {"hours": "3", "reason": "cable"}, "is shelved until")
+        page_after(shelf, "Not done")
+        wrong = page_after(shelf, "hours = 100 is outside 1 min to 72 h")
+        page_after(offered("alarm.shelve") | {"hours": "3", "reason": "cable"}, "is shelved until")
         offered("alarm.unshelve")
         assert process.stop() == 0
 

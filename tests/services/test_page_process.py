@@ -38,7 +38,7 @@ def answers(port: int) -> bool:
     return True
 
 
-def asked(port: int, path: str = "/") -> Reply:
+def reply_of(port: int, path: str = "/") -> Reply:
     """Ask, once somebody answers."""
     wait_until(lambda: answers(port), "the page")
     return ask(port, path)
@@ -69,7 +69,7 @@ def test_the_page_needs_no_broker_and_no_journal(tmp_path: Path, free_port: int)
     publisher = Publisher(config, tmp_path / "publish.log")
     publisher.start()
     try:
-        page, health = asked(free_port), asked(free_port, "/healthz")
+        page, health = reply_of(free_port), reply_of(free_port, "/healthz")
         code = publisher.stop()
     finally:
         publisher.kill()
@@ -120,7 +120,7 @@ def test_the_page_only_reads(writer: Writer, publisher: Publisher, free_port: in
     """A hundred looks leave the journal as it was, and measuring writes between them."""
     writer.append([reading(1)], 0.0)
     publisher.start()
-    asked(free_port)
+    reply_of(free_port)
     for number in range(2, 102):
         writer.append([reading(number)], float(number))
         assert 200 == ask(free_port, ("/", "/metrics")[number % 2]).status
@@ -133,21 +133,27 @@ def test_a_publisher_that_falls_behind_is_told(
 ) -> None:
     """In the metrics and at the foot of the page, while its broker is away and no longer."""
 
-    def told(line: str) -> bool:
-        return line in asked(free_port, "/metrics").text.splitlines()
+    def has_metric(line: str) -> bool:
+        return line in reply_of(free_port, "/metrics").text.splitlines()
 
     writer.append([reading(1)], 0.0)
     publisher.start()
-    wait_until(lambda: told('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "none")
-    assert told('brinewright_publisher_failing{publisher="mqtt"} 0.0')
+    wait_until(
+        lambda: has_metric('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "none"
+    )
+    assert has_metric('brinewright_publisher_failing{publisher="mqtt"} 0.0')
     broker.stop()
     writer.append([reading(2), reading(3)], 1.0)
-    wait_until(lambda: told('brinewright_publisher_failing{publisher="mqtt"} 1.0'), "its failure")
-    assert told('brinewright_publisher_backlog_entries{publisher="mqtt"} 2.0')
+    wait_until(
+        lambda: has_metric('brinewright_publisher_failing{publisher="mqtt"} 1.0'), "its failure"
+    )
+    assert has_metric('brinewright_publisher_backlog_entries{publisher="mqtt"} 2.0')
     assert "mqtt is 2 entries behind: broker 127.0.0.1" in ask(free_port).text.replace("no ", "")
     broker.start()
-    wait_until(lambda: told('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "it")
-    assert told('brinewright_publisher_failing{publisher="mqtt"} 0.0')
+    wait_until(
+        lambda: has_metric('brinewright_publisher_backlog_entries{publisher="mqtt"} 0.0'), "it"
+    )
+    assert has_metric('brinewright_publisher_failing{publisher="mqtt"} 0.0')
 
 
 def test_a_crowd_costs_few_descriptors_and_delays_nobody(
@@ -156,7 +162,7 @@ def test_a_crowd_costs_few_descriptors_and_delays_nobody(
     """Of 300 slow ones no more are kept than there are places, and each comes again."""
     writer.append([reading(1)], 0.0)
     publisher.start()
-    asked(free_port)
+    reply_of(free_port)
     assert publisher.process is not None
     open_ones = Path(f"/proc/{publisher.process.pid}/fd")
     usual, waits, counts = len(list(open_ones.iterdir())), [], []

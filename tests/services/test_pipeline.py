@@ -105,7 +105,7 @@ def test_a_recording_played_to_the_service_is_its_replay(tmp_path: Path) -> None
     station, go = Station(tmp_path, probes=[probe]), tmp_path / "go"
     line = ("simulators", "repeat", str(recording), "--start", "now", "--go", str(go))
     how = ("--link", str(station.port()), "--speed", f"{station.speed:g}")
-    rows = said(recording)
+    rows = instrument_lines(recording)
     with running("line", *line, *how, folder=tmp_path), measuring(station) as process:
         station.wait_for_readings(1)  # a missing one: the port is open, and nothing is said
         go.touch()
@@ -125,7 +125,7 @@ def test_a_recording_played_to_the_service_is_its_replay(tmp_path: Path) -> None
         assert abs(theirs.get("salinity", 0.0) - ours.get("salinity", 0.0)) < 0.02
 
 
-def said(recording: Path) -> list[str]:
+def instrument_lines(recording: Path) -> list[str]:
     """The rows of a recording as its instrument says them: µS/cm, then °C."""
     with recording.open(newline="", encoding="utf-8") as file:
         rows = csv.DictReader(file)

@@ -32,7 +32,7 @@ def test_a_subscriber_hears_the_batch_as_the_journal_holds_it(
     ):
         station.wait_for(Phase.READY)
         wait_until(
-            lambda: any(s["phase"] == "ready" for s in heard.told("mix-1/state")),
+            lambda: any(s["phase"] == "ready" for s in heard.objects("mix-1/state")),
             "the live state to say ready",
             BATCH_S,
         )
@@ -44,7 +44,7 @@ def test_a_subscriber_hears_the_batch_as_the_journal_holds_it(
     assert seqs[: len(told)] == told
     assert len(told) > 0.8 * len(seqs)
     kept = [item for item in station.stored() if isinstance(item.entry, Event)]
-    events = {event["seq"]: event for event in heard.told("mix-1/event")}
+    events = {event["seq"]: event for event in heard.objects("mix-1/event")}
     batch = [item for item in kept if item.entry.reservoir and item.seq <= told[-1]]
     assert len(batch) > 5
     for item in batch:

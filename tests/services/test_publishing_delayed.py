@@ -18,7 +18,7 @@ from tests.services.service_parts import Station, assert_plain_speech, running
 TOPIC = "brinewright/quarantine-wing/alarm/publishing-delayed"
 
 
-def told(station: Station) -> list[JSON]:
+def alarm_changes(station: Station) -> list[JSON]:
     """What became of the alarm so far."""
     alarms = (facts_in(each) for each in station.events(Kind.ALARM))
     return [each["what"] for each in alarms if each["name"] == "publishing-delayed"]
@@ -38,13 +38,13 @@ def test_a_broker_that_is_away_is_an_alarm_until_it_is_back(broker: Broker, tmp_
     mqtt = f'[mqtt]\nhost = "{broker.host}"\nport = {broker.port}'
     station = Station(tmp_path, speed=120.0, more=mqtt)
     with running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process:
-        station.wait_until(lambda: told(station) == ["raised"], "the alarm")
+        station.wait_until(lambda: alarm_changes(station) == ["raised"], "the alarm")
         away = status(station)
         broker.start()
         with present(broker, TOPIC) as person:
-            wait_until(lambda: bool(person.told(TOPIC)), "the alarm at the broker")
-            station.wait_until(lambda: told(station) == ["raised", "cleared"], "its end")
-            wait_until(lambda: person.told(TOPIC)[-1]["what"] == "cleared", "word of it")
+            wait_until(lambda: bool(person.objects(TOPIC)), "the alarm at the broker")
+            station.wait_until(lambda: alarm_changes(station) == ["raised", "cleared"], "its end")
+            wait_until(lambda: person.objects(TOPIC)[-1]["what"] == "cleared", "word of it")
         back = status(station)
         assert process.stop() == 0
 

@@ -20,7 +20,7 @@ def send(person: Person, number: str, verb: str, **facts: object) -> None:
     """Send a command, and wait for its answer."""
     person.say(f"{BELOW}/command", {"id": number, "verb": verb, "who": "dashboard", **facts})
     wait_until(
-        lambda: any(each.get("id") == number for each in person.told(f"{BELOW}/command/reply")),
+        lambda: any(each.get("id") == number for each in person.objects(f"{BELOW}/command/reply")),
         f"an answer to {verb}",
     )
 
@@ -41,8 +41,10 @@ def test_every_message_of_a_batch_fits_its_schema(broker: Broker, tmp_path: Path
         send(person, "c-2", "batch.use", volume_l=-1)
         send(person, "c-3", "batch.discard")
         send(person, "c-4", "batch.use")
-        wait_until(lambda: any(each.get("what") == "ended" for each in heard.told("mix-1/event")),
-                   "the end of the batch")  # fmt: skip
+        wait_until(
+            lambda: any(each.get("what") == "ended" for each in heard.objects("mix-1/event")),
+            "the end of the batch",
+        )
         assert process.stop() == 0
 
     messages = [(message_of(topic), topic, payload) for topic, payload, _ in heard.messages]

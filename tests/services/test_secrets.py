@@ -117,16 +117,17 @@ def test_a_run_in_which_all_goes_wrong_gives_no_secret_away(
                 publisher.start()
                 assert publisher.process is not None
 
-                def said(*words: str) -> bool:
+                def log_has(*words: str) -> bool:
                     return any(all(word in line for word in words) for line in publisher.log)
 
-                wait_until(lambda: said("mqtt", "refused the account"), "the broker's refusal")
-                wait_until(lambda: said("influx", "fails"), "the database's refusal")
+                wait_until(lambda: log_has("mqtt", "refused the account"), "the broker's refusal")
+                wait_until(lambda: log_has("influx", "fails"), "the database's refusal")
                 wait_until(
-                    lambda: said("notifying json") and said("notifying mailto"), "both failures"
+                    lambda: log_has("notifying json") and log_has("notifying mailto"),
+                    "both failures",
                 )
                 writer.append([reading(3)], 1.0)
-                wait_until(lambda: said("heartbeat"), "the watcher's refusal")
+                wait_until(lambda: log_has("heartbeat"), "the watcher's refusal")
                 reservoir_view = [
                     ask(free_port, path).text for path in ("/", "/metrics", "/healthz")
                 ]

@@ -31,7 +31,7 @@ from tests.campaigns.audit.calibrations import (
 from tests.campaigns.audit.chance import Shape
 from tests.campaigns.audit.mistakes import Attempt, Change, change, run_sound
 from tests.campaigns.audit.mistakes import run as run_mistakes
-from tests.campaigns.audit.mistakes_report import SOUND_LIMIT, bad, held, stopped, telling
+from tests.campaigns.audit.mistakes_report import SOUND_LIMIT, bad, on_hold, stopped, telling
 from tests.campaigns.audit.workers import each
 
 
@@ -119,11 +119,11 @@ def test_right_calibrations_come_into_force(sound: list[Attempt]) -> None:
 
 def test_a_calibration_on_hold_is_settled_by_a_repair_that_is_named(changes: list[Change]) -> None:
     """A probe that truly changed is calibrated again; the calibration before it stays in force."""
-    on_hold = held(changes)
+    held = on_hold(changes)
 
-    assert on_hold
-    assert all(each.at_once != each.id for each in on_hold)
-    assert all(each.repaired == each.id for each in on_hold)
+    assert held
+    assert all(each.at_once != each.id for each in held)
+    assert all(each.repaired == each.id for each in held)
 
 
 def test_a_calibration_on_hold_is_settled_by_another_lot(changes: list[Change]) -> None:

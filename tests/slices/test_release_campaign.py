@@ -18,29 +18,29 @@ from tests.campaigns.releases import (
 
 
 @pytest.fixture(scope="module")
-def found() -> Sums:
+def totals() -> Sums:
     """Sixty batches, always the same; the campaign has five hundred."""
     return sums([*campaign(60, seed=1)])
 
 
-def test_what_is_released_is_truly_within_tolerance(found: Sums) -> None:
+def test_what_is_released_is_truly_within_tolerance(totals: Sums) -> None:
     """Of more than fifty releases not one is outside: one in a hundred would be the limit."""
-    assert found.releases > 50
-    assert found.released_out <= RELEASED_OUT_LIMIT * found.releases
+    assert totals.releases > 50
+    assert totals.released_out <= RELEASED_OUT_LIMIT * totals.releases
 
 
-def test_what_is_well_inside_is_released(found: Sums) -> None:
+def test_what_is_well_inside_is_released(totals: Sums) -> None:
     """Neither refused nor left open, but for three in a hundred; every batch gets a verdict."""
-    assert found.well_inside > 25
-    assert found.well_refused + found.well_open <= REFUSED_LIMIT * found.well_inside
-    assert found.inside_refused <= REFUSED_LIMIT * found.inside
-    assert 0 == found.without_verdict
+    assert totals.well_inside > 25
+    assert totals.well_refused + totals.well_open <= REFUSED_LIMIT * totals.well_inside
+    assert totals.inside_refused <= REFUSED_LIMIT * totals.inside
+    assert 0 == totals.without_verdict
 
 
-def test_one_correction_by_the_advice_brings_it_inside(found: Sums) -> None:
+def test_one_correction_by_the_advice_brings_it_inside(totals: Sums) -> None:
     """Of the batches that needed one, at least 97 in a hundred are truly inside afterwards."""
-    assert found.corrected > 20
-    assert found.corrected_inside >= CORRECTED_LIMIT * found.corrected
+    assert totals.corrected > 20
+    assert totals.corrected_inside >= CORRECTED_LIMIT * totals.corrected
 
 
 def test_a_probe_that_is_worse_than_is_said_of_it_would_show() -> None:

@@ -51,7 +51,7 @@ def corrected(found: Sequence[Batch]) -> tuple[int, int]:
 
 def _released(told: Report, found: Sequence[Batch]) -> None:
     first = Counter(str(each.first) for each in found)
-    told.tell("first verdicts", ", ".join(f"{name} {n}" for name, n in sorted(first.items())))
+    told.add("first verdicts", ", ".join(f"{name} {n}" for name, n in sorted(first.items())))
     out, releases = wrongly(found)
     told.hold(
         "released and truly outside",
@@ -60,7 +60,7 @@ def _released(told: Report, found: Sequence[Batch]) -> None:
     )
     for gaps in (EVERYWHERE, *GAPS_AT_CALL):
         own = [each for each in found if each.gaps == gaps]
-        told.tell(f"  replies missing: {gaps}", share(*wrongly(own)))
+        told.add(f"  replies missing: {gaps}", share(*wrongly(own)))
     at_call = wrongly([each for each in found if each.gaps != EVERYWHERE])
     told.hold(
         "released and truly outside, replies missing at the call",
@@ -77,9 +77,9 @@ def _corrected(told: Report, found: Sequence[Batch]) -> None:
         kept=made > 0 and good >= CORRECTED_LIMIT * made,
     )
     left = sum(each.corrected is None and each.first is not Phase.READY for each in found)
-    told.tell("not released, and no advice of an amount", share(left, len(found)))
+    told.add("not released, and no advice of an amount", share(left, len(found)))
     unheard = sum(each.first in MIXING for each in found)
-    told.tell("  of these, salinity never called steady within 3 h", f"{unheard}")
+    told.add("  of these, salinity never called steady within 3 h", f"{unheard}")
 
 
 def report_looks(count: int, seed: int, workers: int = 1) -> Report:

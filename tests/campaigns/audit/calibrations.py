@@ -129,13 +129,13 @@ def report(cases: list[Case]) -> Report:
     outcomes = sorted({each.outcome for each in cases})
     for outcome in outcomes:
         number = sum(each.outcome == outcome for each in cases)
-        found.tell(f"outcome {outcome}", share(number, len(cases)))
+        found.add(f"outcome {outcome}", share(number, len(cases)))
     for solutions in ("one", "two"):
         _cover(found, solutions, [each for each in used if each.name.startswith(solutions)])
     for name in NAMES:
         widths = [2.0 * each.looks[FRESH].u for each in used if each.name == name]
         if widths:
-            found.tell(f"median U (k=2) at 33, {name}", f"{median(widths):.3f}")
+            found.add(f"median U (k=2) at 33, {name}", f"{median(widths):.3f}")
     _hold_checks(found, [check for each in used for check in each.checks])
     return found
 
@@ -171,7 +171,7 @@ def _hold_checks(found: Report, checks: list[Check]) -> None:
     wide, still = len(widened(checks)), len(unmoved(checks))
     found.hold("U larger after an agreeing check", share(wide, agreeing), kept=not wide)
     most = max((each.after / each.before - 1.0 for each in widened(checks)), default=0.0)
-    found.tell("  by at most", f"{100.0 * most:.2f} %")
+    found.add("  by at most", f"{100.0 * most:.2f} %")
     found.hold(
         "U not larger after a contradicting check",
         share(still, len(checks) - agreeing),

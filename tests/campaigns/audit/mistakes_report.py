@@ -60,13 +60,13 @@ def _mistakes(found: Report, attempts: Sequence[Attempt]) -> None:
             f"{outcome} {sum(each.outcome == outcome for each in own)}"
             for outcome in sorted({each.outcome for each in own})
         )
-        found.tell(f"{what}: bad", f"{share(len(bad(own)), len(own))}: {outcomes}{compensates}")
+        found.add(f"{what}: bad", f"{share(len(bad(own)), len(own))}: {outcomes}{compensates}")
     wrong = bad(attempts)
     found.hold("bad calibrations in force", share(len(wrong), len(attempts)), kept=not wrong)
     unseen = sum(each.en <= 1.0 for each in wrong)
-    found.tell("  of these, no further from the history than both state (E_n up to 1)", f"{unseen}")
+    found.add("  of these, no further from the history than both state (E_n up to 1)", f"{unseen}")
     late = sum(each.bad(each.later) and not each.bad(each.after) for each in attempts)
-    found.tell("  of these, only after a check in a good bottle of another lot", f"{late}")
+    found.add("  of these, only after a check in a good bottle of another lot", f"{late}")
 
 
 def _sound(found: Report, attempts: Sequence[Attempt]) -> None:
@@ -77,35 +77,35 @@ def _sound(found: Report, attempts: Sequence[Attempt]) -> None:
         kept=len(held) <= SOUND_LIMIT * len(attempts),
     )
     settled = sum(each.in_force(each.later) for each in held)
-    found.tell("  of these, in force after a check in another lot", share(settled, len(held)))
+    found.add("  of these, in force after a check in another lot", share(settled, len(held)))
     wrong = len(bad(attempts))
     found.hold("right calibrations in force and wrong", share(wrong, len(attempts)), kept=not wrong)
 
 
-def held(changes: Sequence[Change]) -> list[Change]:
+def on_hold(changes: Sequence[Change]) -> list[Change]:
     """Return the right calibrations of changed probes that are on hold."""
     return [each for each in changes if each.outcome == "hold"]
 
 
 def telling(changes: Sequence[Change]) -> list[Change]:
     """Return those on hold whose other lot agrees with them and not with the one in force."""
-    return [each for each in held(changes) if each.agrees and each.contradicts]
+    return [each for each in on_hold(changes) if each.agrees and each.contradicts]
 
 
 def _changes(found: Report, changes: Sequence[Change]) -> None:
-    on_hold, told = held(changes), telling(changes)
-    found.tell("probes that truly changed: calibration on hold", share(len(on_hold), len(changes)))
-    both = sum(each.agrees and not each.contradicts for each in on_hold)
-    found.tell("  a second lot agrees with both, so that it stays on hold", f"{both}")
+    held, told = on_hold(changes), telling(changes)
+    found.add("probes that truly changed: calibration on hold", share(len(held), len(changes)))
+    both = sum(each.agrees and not each.contradicts for each in held)
+    found.add("  a second lot agrees with both, so that it stays on hold", f"{both}")
     checked = sum(each.checked == each.id for each in told)
-    repaired = sum(each.repaired == each.id for each in on_hold)
+    repaired = sum(each.repaired == each.id for each in held)
     found.hold(
         "  a second lot agrees with it and not with the other: in force",
         share(checked, len(told)),
         kept=bool(told) and checked >= SETTLED_LIMIT * len(told),
     )
-    every = bool(on_hold) and repaired == len(on_hold)
-    found.hold("  in force after a repair is named", share(repaired, len(on_hold)), kept=every)
+    every = bool(held) and repaired == len(held)
+    found.hold("  in force after a repair is named", share(repaired, len(held)), kept=every)
 
 
 def _first(found: Report, firsts: Sequence[First]) -> None:
@@ -115,5 +115,5 @@ def _first(found: Report, firsts: Sequence[First]) -> None:
         if stated.calibration and abs(stated.error) > WRONG_PPT and not stated.inside
     ]
     figure = share(len(wrong), len(firsts))
-    found.tell("nothing can tell: first calibration in one wrong solution, bad", figure)
-    found.tell("  solutions off by, %", ", ".join(f"{100.0 * size:+.1f}" for size in wrong[:20]))
+    found.add("nothing can tell: first calibration in one wrong solution, bad", figure)
+    found.add("  solutions off by, %", ", ".join(f"{100.0 * size:+.1f}" for size in wrong[:20]))

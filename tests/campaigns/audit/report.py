@@ -17,13 +17,13 @@ class Report:
     lines: list[str] = field(default_factory=list)
     failures: list[str] = field(default_factory=list)
 
-    def tell(self, name: str, figure: str) -> None:
+    def add(self, name: str, figure: str) -> None:
         """Add a figure that no limit is set for."""
         self.lines.append(f"  {name:<66} {figure}")
 
     def hold(self, name: str, figure: str, *, kept: bool) -> None:
         """Add a figure with a limit, and whether it is kept."""
-        self.tell(name, f"{figure}{'' if kept else '   LIMIT NOT KEPT'}")
+        self.add(name, f"{figure}{'' if kept else '   LIMIT NOT KEPT'}")
         if not kept:
             self.failures.append(name)
 

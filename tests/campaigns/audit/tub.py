@@ -122,14 +122,14 @@ class Tub:
         self._felt_C += (self.temperature_C - self._felt_C) * -math.expm1(
             -period_s / self.sensor.lag_s
         )
-        return self._shown(period_s)
+        return self._indication(period_s)
 
     def _dissolve(self, left_g: float, constant_s: float, period_s: float) -> float:
         gone_g = left_g * -math.expm1(-period_s / constant_s)
         self.salt_g += gone_g
         return gone_g
 
-    def _shown(self, period_s: float) -> tuple[float, float]:
+    def _indication(self, period_s: float) -> tuple[float, float]:
         sensor = self.sensor
         stays = math.exp(-period_s / sensor.wander_s)
         new = self.noise.gauss(0.0, sensor.wander * math.sqrt(1.0 - stays**2))

@@ -40,7 +40,7 @@ def say(text: str) -> None:
     sys.stdout.flush()
 
 
-def tell(release: str, user: str, visit: Visit) -> None:
+def print_visit(release: str, user: str, visit: Visit) -> None:
     """Print how a command went."""
     tries = ", then ".join(f"exit {code} after {took:.0f} s" for code, took in visit.tries)
     say(f"{release}, {user}: {' '.join(visit.words)}: {tries}")
@@ -61,7 +61,7 @@ def visit_all(
         move_in(machine, user)
         for words in commands:
             visit = try_out(machine, user, words, environment, logs / f"{release}-{user}.log")
-            tell(release, user, visit)
+            print_visit(release, user, visit)
             good = good and visit.good
     return good
 

@@ -32,7 +32,9 @@ def carry_in(machine: Machine) -> dict[str, str]:
         if Path(name).exists():
             machine.write(name, Path(name).read_bytes())
     settings = "\n".join(
-        line for line in _said("apt-config", "dump").splitlines() if APT_SETTINGS.fullmatch(line)
+        line
+        for line in _stdout_of("apt-config", "dump").splitlines()
+        if APT_SETTINGS.fullmatch(line)
     )
     machine.write("/etc/apt/apt.conf.d/90setup", settings + "\n")
     environment = {name: value for name, value in os.environ.items() if CARRIED.fullmatch(name)}
@@ -47,7 +49,7 @@ def carry_in(machine: Machine) -> dict[str, str]:
 def _indexes() -> dict[str, str]:
     """What pip's configuration says of indexes, as variables; folders of this machine left out."""
     found: dict[str, list[str]] = {}
-    for line in _said(sys.executable, "-m", "pip", "config", "list").splitlines():
+    for line in _stdout_of(sys.executable, "-m", "pip", "config", "list").splitlines():
         name, _, value = line.partition("=")
         key = name.rpartition(".")[2]
         words = [word for word in value.strip("'").split() if not word.startswith(("file:", "/"))]
@@ -65,5 +67,5 @@ def _certificates() -> bytes:
     return b""
 
 
-def _said(*words: str) -> str:
+def _stdout_of(*words: str) -> str:
     return subprocess.run(words, capture_output=True, text=True, check=False).stdout

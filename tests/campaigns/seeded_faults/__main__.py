@@ -15,7 +15,7 @@ from tests.campaigns.seeded_faults.faults import FAULTS
 from tests.campaigns.seeded_faults.replay import CannotTellError, Case, Verdict, replay
 
 
-def tell(case: Case) -> None:
+def print_case(case: Case) -> None:
     """Print what became of a fault."""
     why = f"\n    {case.why}" if case.why else ""
     print(f"{case.verdict:20} {case.fault.name} ({case.fault.file}){why}", flush=True)  # noqa: T201
@@ -32,7 +32,7 @@ def main() -> int:
         return 1
     with copied() as copy:
         try:
-            cases = replay(copy, faults, tell)
+            cases = replay(copy, faults, print_case)
         except CannotTellError as exc:
             print(exc)  # noqa: T201
             return 1

@@ -18,7 +18,7 @@ from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, Bench, bench
 ONE = replace(PLAN, references=(STRONG,))
 
 
-def held(made: Bench) -> Message:
+def message_on_hold(made: Bench) -> Message:
     """Take the first solution and return what is said when the routine stops there."""
     made.begin()
     made.settle()
@@ -28,7 +28,7 @@ def held(made: Bench) -> Message:
 
 def test_the_wrong_solution_is_named() -> None:
     """The 12.88 bottle in place of 53.0 is told by its value."""
-    said = held(bench(ONE, in_hand={STRONG.key: WEAK}))
+    said = message_on_hold(bench(ONE, in_hand={STRONG.key: WEAK}))
 
     assert said.finding is not None
     assert Mistake.WRONG_BOTTLE is said.finding.mistake
@@ -63,7 +63,7 @@ def test_swapped_points_are_named_and_can_be_taken_in_the_other_order() -> None:
     """The bottles of points 1 and 2 changed hands; a confirmation changes the order."""
     plan = replace(PLAN, references=(STRONG, WEAK))
     made = bench(plan, in_hand={STRONG.key: WEAK})
-    said = held(made)
+    said = message_on_hold(made)
     made.act(ActKind.CONFIRM)
 
     assert said.finding is not None
@@ -76,7 +76,7 @@ def test_swapped_points_are_named_and_can_be_taken_in_the_other_order() -> None:
 def test_an_instrument_that_compensates_is_named_by_its_value() -> None:
     """At 18 °C it shows what the bottle would have at 25 °C."""
     made = bench(ONE, water_C=18.0, factor=1.0, zero=0.0, off_C=0.0, times=1 / 0.86)
-    said = held(made)
+    said = message_on_hold(made)
 
     assert said.finding is not None
     assert Mistake.COMPENSATING is said.finding.mistake
@@ -109,7 +109,7 @@ def test_an_instrument_that_compensates_is_named_by_its_calm() -> None:
 )
 def test_a_wrong_unit_is_named(times: float, words: str) -> None:
     """A factor of ten or a thousand is a unit and no cell constant."""
-    said = held(bench(ONE, times=times))
+    said = message_on_hold(bench(ONE, times=times))
 
     assert said.finding is not None
     assert Mistake.UNITS is said.finding.mistake
@@ -119,7 +119,7 @@ def test_a_wrong_unit_is_named(times: float, words: str) -> None:
 
 def test_bubbles_are_named() -> None:
     """Noise that only ever goes down is bubbles, whatever the mean says."""
-    said = held(bench(ONE, wave=lambda n: -0.03 if n % 14 < 2 else 0.0))
+    said = message_on_hold(bench(ONE, wave=lambda n: -0.03 if n % 14 < 2 else 0.0))
 
     assert said.finding is not None
     assert Mistake.BUBBLES is said.finding.mistake
@@ -137,7 +137,7 @@ def test_a_cell_that_is_only_slow_has_no_bubbles() -> None:
 
 def test_a_solution_that_still_warms_is_named() -> None:
     """After ten minutes of a rising temperature the routine says so, and how to help."""
-    said = held(bench(ONE, warming=lambda n: 0.003 * n))
+    said = message_on_hold(bench(ONE, warming=lambda n: 0.003 * n))
 
     assert said.finding is not None
     assert Mistake.WARMING is said.finding.mistake
@@ -147,7 +147,7 @@ def test_a_solution_that_still_warms_is_named() -> None:
 def test_waiting_longer_goes_on_with_the_same_point() -> None:
     """A confirmation gives the solution another while."""
     made = bench(ONE, warming=lambda n: 0.003 * n)
-    held(made)
+    message_on_hold(made)
     made.warming = still
     made.act(ActKind.CONFIRM)
     made.settle()
@@ -187,14 +187,14 @@ def test_a_solution_kept_open_too_long_has_expired() -> None:
 def test_a_wet_cell_is_not_taken_for_air() -> None:
     """A probe that still stands in a bottle cannot tell the zero."""
     made = bench(in_hand={"air": STRONG})
-    said = held(made)
+    said = message_on_hold(made)
 
     assert "the cell is wet or stands in a solution" in said.text
 
 
 def test_a_probe_in_air_is_not_taken_for_a_solution() -> None:
     """Nothing conducts: the probe was not immersed."""
-    said = held(bench(ONE, in_hand={STRONG.key: air()}))
+    said = message_on_hold(bench(ONE, in_hand={STRONG.key: air()}))
 
     assert "not immersed" in said.text
 

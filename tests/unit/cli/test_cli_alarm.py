@@ -95,16 +95,18 @@ def test_a_flood_and_the_stations_own_alarms_are_listed_too(
 ) -> None:
     """The most urgent first, whichever place it is of; what chatters is said to."""
 
-    def told(state: str, why: str, **more: JSON) -> JSON:
+    def alarm_state(state: str, why: str, **more: JSON) -> JSON:
         at = "2026-03-02T08:00:00.000Z"
         return {"state": state, "since": at, "active": True, "why": why, **more}
 
     details = {
-        "": {"storage-low": told("unacknowledged", "120 MB are free")},
+        "": {"storage-low": alarm_state("unacknowledged", "120 MB are free")},
         "mix-1": {
-            "salt-low": told("unacknowledged", "lot blue has 900 g left", repeating=True),
-            "salinity-drifting": told("acknowledged", "released as 34.00 ppt", who="kim"),
-            "reading-overdue": told("suppressed-by-design", "old", reason="probe-fault is active"),
+            "salt-low": alarm_state("unacknowledged", "lot blue has 900 g left", repeating=True),
+            "salinity-drifting": alarm_state("acknowledged", "released as 34.00 ppt", who="kim"),
+            "reading-overdue": alarm_state(
+                "suppressed-by-design", "old", reason="probe-fault is active"
+            ),
         },
     }
     at = Instant(MORNING, 0.0)

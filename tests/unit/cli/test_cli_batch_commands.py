@@ -48,7 +48,7 @@ def _released() -> tuple[str, list[Event], datetime, float]:
     return dump(station.state), events, story.wall, story.t_s
 
 
-def heard(story: Story | None) -> tuple[Station, list[Event], Story]:
+def station_after(story: Story | None) -> tuple[Station, list[Event], Story]:
     """A station that has heard a story, or of a batch released; its events; and where it stands."""
     if story is not None:
         station = a_station()
@@ -64,7 +64,7 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[QueuedCom
 
     It stands in for the process only in that it runs in a thread of this one.
     """
-    station, entries, story = heard(story)
+    station, entries, story = station_after(story)
     taken, stop = list[QueuedCommand](), threading.Event()
 
     def serve() -> None:
@@ -73,7 +73,7 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[QueuedCom
             inbox = made(folder / "configured.db")
             ready.set()
             while not stop.wait(0.005):
-                _obey(inbox, station, story, writer, taken)
+                _carry_out(inbox, station, story, writer, taken)
 
     ready = threading.Event()
     thread = threading.Thread(target=serve)
@@ -86,7 +86,7 @@ def service(folder: Path, story: Story | None = None) -> Iterator[list[QueuedCom
         thread.join(10.0)
 
 
-def _obey(
+def _carry_out(
     inbox: Inbox, station: Station, story: Story, writer: Writer, taken: list[QueuedCommand]
 ) -> None:
     for each in inbox.after(station.state.commands_taken):

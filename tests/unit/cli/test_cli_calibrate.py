@@ -77,7 +77,7 @@ def past(folder: Path) -> Corner:
     return corner
 
 
-def told(capsys: pytest.CaptureFixture[str], *words: str, code: int = 0) -> str:
+def output_of(capsys: pytest.CaptureFixture[str], *words: str, code: int = 0) -> str:
     """What a command says, having ended as it should."""
     assert code == invoke(words)
     said = capsys.readouterr()
@@ -88,21 +88,24 @@ def test_records_are_listed_the_newest_first_with_the_one_in_force(
     past: Corner, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What each says, who made it, and which counts."""
-    lines = told(capsys, "calibrate", "list").splitlines()
-    listed = [json.loads(line) for line in told(capsys, "calibrate", "list", "--json").splitlines()]
+    lines = output_of(capsys, "calibrate", "list").splitlines()
+    listed = [
+        json.loads(line) for line in output_of(capsys, "calibrate", "list", "--json").splitlines()
+    ]
 
     assert [f"mix-1-ct-1-20260302-{n}" for n in (4, 3, 2, 1)] == [each["id"] for each in listed]
     assert ["reversion", "check", "calibration", "calibration"] == [e["kind"] for e in listed]
     assert [False, False, False, True] == [each["in_force"] for each in listed]
     assert {"night shift"} == {each["by"] for each in listed}
     assert max(map(len, lines)) <= 80
-    assert "" == told(capsys, "calibrate", "list", "--probe", "ct-9", "--json")
+    assert "" == output_of(capsys, "calibrate", "list", "--probe", "ct-9", "--json")
 
 
 def test_each_kind_of_record_is_shown(past: Corner, capsys: pytest.CaptureFixture[str]) -> None:
     """With what matters of it, and nothing wider than the screen."""
     shown = [
-        told(capsys, "calibrate", "show", f"mix-1-ct-1-20260302-{number}") for number in (1, 3, 4)
+        output_of(capsys, "calibrate", "show", f"mix-1-ct-1-20260302-{number}")
+        for number in (1, 3, 4)
     ]
 
     assert "next due     2026-05-31" in shown[0]
@@ -115,15 +118,15 @@ def test_what_is_due_is_told_for_each_probe(
     past: Corner, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The clock of the test is far beyond 2026-05-31."""
-    assert "was due on 2026-05-31" in told(capsys, "calibrate", "due")
+    assert "was due on 2026-05-31" in output_of(capsys, "calibrate", "due")
 
 
 def test_a_probe_never_calibrated_says_so(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Where there is a journal and no record in it."""
     kept(folder, Corner())
 
-    assert "was never calibrated" in told(capsys, "calibrate", "due")
-    assert "no probe has been calibrated yet" in told(capsys, "calibrate", "list", code=1)
+    assert "was never calibrated" in output_of(capsys, "calibrate", "due")
+    assert "no probe has been calibrated yet" in output_of(capsys, "calibrate", "list", code=1)
 
 
 @pytest.mark.parametrize("number, word", [(1, "As left"), (3, "Agrees with its references")])
@@ -132,14 +135,14 @@ def test_a_record_is_printed(
 ) -> None:
     """A page that stands there whole, and is not overwritten unless that is asked for."""
     name = f"mix-1-ct-1-20260302-{number}"
-    told(capsys, "calibrate", "report", name, "--out", "page.html")
+    output_of(capsys, "calibrate", "report", name, "--out", "page.html")
     page = (folder / "page.html").read_text(encoding="utf-8")
 
     assert all(each in page for each in ("As found", "night shift", "A17", word, name))
-    assert "there already" in told(
+    assert "there already" in output_of(
         capsys, "calibrate", "report", name, "--out", "page.html", code=2
     )
-    assert "return to" in told(capsys, "calibrate", "report", "mix-1-ct-1-20260302-4", code=1)
+    assert "return to" in output_of(capsys, "calibrate", "report", "mix-1-ct-1-20260302-4", code=1)
 
 
 def test_readings_are_exported_under_any_calibration(
@@ -148,9 +151,11 @@ def test_readings_are_exported_under_any_calibration(
     """Raw values are kept, so that what is exported is what that calibration makes of them."""
     second = records(past.entries)[1]
     assert isinstance(second, CalibrationRecord)
-    rows = list(csv.DictReader(told(capsys, "export").splitlines()))
-    anew = list(csv.DictReader(told(capsys, "export", "--calibration", second.id).splitlines()))
-    raw = list(csv.DictReader(told(capsys, "export", "--calibration", "none").splitlines()))
+    rows = list(csv.DictReader(output_of(capsys, "export").splitlines()))
+    anew = list(
+        csv.DictReader(output_of(capsys, "export", "--calibration", second.id).splitlines())
+    )
+    raw = list(csv.DictReader(output_of(capsys, "export", "--calibration", "none").splitlines()))
     last = readings(past.entries)[-1]
     assert last.conductivity_mS_cm is not None
     assert last.temperature_C is not None
@@ -162,7 +167,7 @@ def test_readings_are_exported_under_any_calibration(
     assert float(anew[-1]["salinity"]) == pytest.approx(expected, abs=1e-9)
     assert float(raw[-1]["salinity"]) == pytest.approx(plain, abs=1e-9)
     assert [row["conductivity_mS_cm"] for row in rows] == [row["conductivity_mS_cm"] for row in raw]
-    assert "no accepted calibration" in told(capsys, "export", "--calibration", "x", code=1)
+    assert "no accepted calibration" in output_of(capsys, "export", "--calibration", "x", code=1)
 
 
 def test_a_recording_is_replayed_under_the_calibrations_of_its_time(
@@ -173,10 +178,10 @@ def test_a_recording_is_replayed_under_the_calibrations_of_its_time(
     corner.calibrate()
     corner.batch()
     kept(folder, corner)
-    told(capsys, "export", "--out", "live.csv")
-    again = told(capsys, "replay", "live.csv", "--calibrated", "--json").splitlines()
+    output_of(capsys, "export", "--out", "live.csv")
+    again = output_of(capsys, "replay", "live.csv", "--calibrated", "--json").splitlines()
     found = [each for each in map(json.loads, again) if each["kind"] == "stabilised"]
-    without = told(capsys, "replay", "live.csv", "--json").splitlines()
+    without = output_of(capsys, "replay", "live.csv", "--json").splitlines()
     raw = [each for each in map(json.loads, without) if each["kind"] == "stabilised"]
     (live,) = of(corner.entries, Kind.STABILISED)
     began = [each for each in map(json.loads, again) if each["kind"] == "batch"]
@@ -247,7 +252,7 @@ def test_a_record_that_cannot_be_read_is_a_sentence(
     del saved.body.record["fit"]
     kept(folder, corner)
 
-    said = told(capsys, "calibrate", "list", code=69)
+    said = output_of(capsys, "calibrate", "list", code=69)
     assert "install the version that wrote it" in said
     assert 1 == len(said.splitlines())
 

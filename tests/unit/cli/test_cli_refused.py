@@ -13,7 +13,7 @@ import pytest
 from daemon.cli.main import invoke, main
 from daemon.cli.output import UNAVAILABLE
 from tests.parts.accounts import GROUP, SERVICE, STRANGER, give, needs_root, open_folder, run_as
-from tests.parts.every_verb import told
+from tests.parts.every_verb import run_here
 from tests.services.service_parts import ROOT
 from tests.unit.cli.test_cli_replay import CONFIG
 
@@ -67,7 +67,7 @@ def test_a_file_that_became_barred_meanwhile_names_the_group(
         invoke(words)  # loads what may lie where only root may read
 
         def work() -> list[object]:
-            each = told(words)
+            each = run_here(words)
             return [each.code, each.err]
 
         code, err = run_as(STRANGER, work)

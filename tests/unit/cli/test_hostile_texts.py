@@ -33,7 +33,7 @@ from tests.parts.every_verb import (
     Told,
     back_up,
     run_each,
-    told,
+    run_here,
     words_of,
     write_files,
 )
@@ -207,7 +207,7 @@ def test_what_was_typed_comes_back_on_one_line(
 ) -> None:
     """A name of a file, of a batch or of a verb, in the sentence that says it is none."""
     monkeypatch.chdir(folder)
-    found = told(words)
+    found = run_here(words)
 
     assert 0 != found.code
     assert [] == raw(found)
@@ -220,7 +220,7 @@ def test_a_configuration_comes_back_on_one_line_for_each_fault(folder: Path) -> 
     place.mkdir()
     name = json.dumps(HOSTILE[:60])
     (place / "x.toml").write_text(f"{name} = {name}\n[station]\nname = {name}\n{name} = 1\n")
-    found = told(["status", "--config", str(place / "x.toml")])
+    found = run_here(["status", "--config", str(place / "x.toml")])
 
     assert (78, []) == (found.code, raw(found))
     assert 3 <= len(found.sentences)
@@ -274,7 +274,7 @@ def test_an_answer_is_one_line(
     result = CommandReply(HALF, "mix-1", HALF, ok, HALF)
     monkeypatch.setattr(command_client, "_await", lambda *_: result)
     words = lines_of(folder)[verb]
-    for each in (told(words), told([*words, "--json"])):
+    for each in (run_here(words), run_here([*words, "--json"])):
         assert ([], 1) == (raw(each), len((each.out + each.err).splitlines()))
         assert "FORGED" in each.out + each.err
 

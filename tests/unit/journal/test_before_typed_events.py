@@ -25,7 +25,7 @@ from daemon.journal.station_restore import restore_station
 from daemon.mixing.batch.batch_record import records
 from daemon.mixing.events import OtherEvent
 from daemon.mixing.station.station_state import ReservoirSettings
-from tests.old_journals.told import lines
+from tests.old_journals.contents import lines
 from tests.parts.schemas import misfits
 from tests.parts.weights import weights
 

@@ -35,7 +35,7 @@ from daemon.journal.station_restore import restore_station
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 from daemon.mixing.service_events import EntryDamaged, JournalRestored
 from daemon.mixing.station.station import ReservoirSettings
-from tests.old_journals.told import lines, told
+from tests.old_journals.contents import contents, lines
 from tests.old_journals.write import FIRST_WITH_SERVICE, FIRST_WITH_SUMMARIES, HERE, VERSIONS
 from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.snapshots import snapshot_in
@@ -125,7 +125,7 @@ def test_every_entry_is_there_with_every_value(journal: Path, schema: int) -> No
     was = expected(schema)
     assert [] == open_it(journal, schema)
     stored = Reader(journal).after(0, 1_000_000)
-    now = told(journal)
+    now = contents(journal)
 
     said = lines(stored, was["fields"])
     assert was["first"] == json.loads(said[0])
@@ -139,7 +139,7 @@ def test_every_entry_is_there_with_every_value(journal: Path, schema: int) -> No
 
 
 def sha256_of(said: list[str]) -> str:
-    """The digest of all lines, as `told` makes it."""
+    """The digest of all lines, as `contents` makes it."""
     return hashlib.sha256("\n".join(said).encode()).hexdigest()
 
 
@@ -200,11 +200,11 @@ def test_what_has_no_check_is_trusted_up_to_where_old_versions_wrote(
 def test_it_proves_true_once_it_is_up_to_date(journal: Path, schema: int) -> None:
     """Nothing of the steps between has spoilt it, and a second start changes nothing."""
     open_it(journal, schema)
-    first, identity = told(journal), Reader(journal).identity()
+    first, identity = contents(journal), Reader(journal).identity()
     open_it(journal, schema)
 
     assert Proof() == prove(journal)
-    assert (first, identity) == (told(journal), Reader(journal).identity())
+    assert (first, identity) == (contents(journal), Reader(journal).identity())
 
 
 def test_summaries_are_there(journal: Path, schema: int) -> None:

@@ -39,7 +39,7 @@ def folder() -> Iterator[Path]:
         yield give(found, SERVICE, 0o750)
 
 
-def told(account: Account, path: Path, *, write: bool = False) -> str:
+def rights_text(account: Account, path: Path, *, write: bool = False) -> str:
     """What is said to an account of a path."""
     found: str = run_as(account, lambda: missing_rights(path, write=write))
     return found
@@ -50,14 +50,14 @@ def test_a_stranger_reads_which_group_may_and_how_to_join_it(folder: Path) -> No
     assert (
         f"{folder} may be entered by the group {GROUP} alone, and you (nobody) are not in it:"
         f" sudo usermod -aG {GROUP} nobody, then log in again"
-    ) == told(STRANGER, folder / "journal.db")
+    ) == rights_text(STRANGER, folder / "journal.db")
 
 
 def test_the_file_is_named_where_the_folder_is_open(folder: Path) -> None:
     """What is barred first is what is told of."""
     folder.chmod(0o755)
 
-    assert told(STRANGER, folder / "journal.db").startswith(
+    assert rights_text(STRANGER, folder / "journal.db").startswith(
         f"{folder}/journal.db may be read by the group {GROUP} alone"
     )
 
@@ -65,7 +65,7 @@ def test_the_file_is_named_where_the_folder_is_open(folder: Path) -> None:
 @pytest.mark.parametrize("account", [ROOT, SERVICE, KEEPER])
 def test_whoever_may_is_told_nothing(folder: Path, account: Account) -> None:
     """An empty sentence, for root too."""
-    assert "" == told(account, folder / "journal.db")
+    assert "" == rights_text(account, folder / "journal.db")
 
 
 def test_a_keeper_may_not_write_and_is_sent_to_the_owner(folder: Path) -> None:
@@ -73,7 +73,7 @@ def test_a_keeper_may_not_write_and_is_sent_to_the_owner(folder: Path) -> None:
     assert (
         f"{folder}/journal.db may be written by daemon alone, and you are backup:"
         " sudo -u daemon brinewright ..."
-    ) == told(KEEPER, folder / "journal.db", write=True)
+    ) == rights_text(KEEPER, folder / "journal.db", write=True)
 
 
 def test_a_secret_of_the_owner_alone_names_the_owner(folder: Path) -> None:
@@ -84,14 +84,14 @@ def test_a_secret_of_the_owner_alone_names_the_owner(folder: Path) -> None:
     assert (
         f"{folder}/receivers may be read by daemon alone, and you are backup:"
         " sudo -u daemon brinewright ..."
-    ) == told(KEEPER, folder / "receivers")
+    ) == rights_text(KEEPER, folder / "receivers")
 
 
 def test_what_root_alone_may_is_asked_of_root(folder: Path) -> None:
     """Without naming root as a user to become."""
     give(folder / "journal.db", ROOT, 0o600)
 
-    assert told(KEEPER, folder / "journal.db").endswith(
+    assert rights_text(KEEPER, folder / "journal.db").endswith(
         "may be read by root alone, and you are backup: sudo brinewright ..."
     )
 
@@ -104,7 +104,7 @@ def test_a_login_from_before_is_told_to_log_in_again(folder: Path) -> None:
     assert (
         f"{folder} may be entered by the group games alone; you (games) are in it, but this login"
         " is from before: log out, and log in again"
-    ) == told(games, folder / "journal.db")
+    ) == rights_text(games, folder / "journal.db")
 
 
 def test_nobody_is_sent_into_a_group_of_the_system(folder: Path) -> None:
@@ -114,7 +114,7 @@ def test_nobody_is_sent_into_a_group_of_the_system(folder: Path) -> None:
     assert (
         f"{folder} may be entered by the group shadow alone, and you (nobody) are not in it:"
         " sudo -u daemon brinewright ..."
-    ) == told(STRANGER, folder / "journal.db")
+    ) == rights_text(STRANGER, folder / "journal.db")
 
 
 def test_accounts_and_groups_without_a_name_are_told_by_number(folder: Path) -> None:
@@ -124,7 +124,7 @@ def test_accounts_and_groups_without_a_name_are_told_by_number(folder: Path) -> 
     assert (
         f"{folder} may be entered by the group 61010 alone, and you (61003) are not in it:"
         " sudo -u '#61001' brinewright ..."
-    ) == told(NAMELESS, folder / "journal.db")
+    ) == rights_text(NAMELESS, folder / "journal.db")
     assert "61003" == run_as(NAMELESS, user_name)
 
 
@@ -134,16 +134,16 @@ def test_what_is_ones_own_is_mended_with_a_mode(folder: Path) -> None:
 
     assert (
         f"{folder}/journal.db is yours, but may not be read: chmod u+r {folder}/journal.db"
-    ) == told(SERVICE, folder / "journal.db")
+    ) == rights_text(SERVICE, folder / "journal.db")
 
 
 def test_a_file_to_be_made_needs_its_folder(folder: Path) -> None:
     """What is not there bars nobody who reads; who writes needs the folder that it would be in."""
     there = folder / "new" / "file.csv"
 
-    assert "" == told(KEEPER, there)
-    assert f"{folder} may be written by daemon alone" in told(KEEPER, there, write=True)
-    assert "" == told(SERVICE, there, write=True)
+    assert "" == rights_text(KEEPER, there)
+    assert f"{folder} may be written by daemon alone" in rights_text(KEEPER, there, write=True)
+    assert "" == rights_text(SERVICE, there, write=True)
 
 
 def test_a_link_is_followed_to_what_it_names(folder: Path) -> None:
@@ -151,14 +151,14 @@ def test_a_link_is_followed_to_what_it_names(folder: Path) -> None:
     link = folder.with_name("journal.db")
     link.symlink_to(folder / "journal.db")
 
-    assert f"{folder} may be entered by the group" in told(STRANGER, link)
+    assert f"{folder} may be entered by the group" in rights_text(STRANGER, link)
 
 
 def test_further_groups_count(folder: Path) -> None:
     """A login that has it among many is not told to join."""
     many = replace(STRANGER, groups=(33, 38, 100))
 
-    assert "" == told(many, folder / "journal.db")
+    assert "" == rights_text(many, folder / "journal.db")
 
 
 @pytest.mark.parametrize("path", ["a\0b", "x" * 5000, "/dev/null/x", ""])

@@ -59,7 +59,7 @@ def change(path: Path, statement: str) -> None:
         db.execute(statement)
 
 
-def told(path: Path) -> Event:
+def replacement_event(path: Path) -> Event:
     """The event that says that a journal was put aside."""
     (found,) = [
         e for _, e in Reader(path).events() if facts_in(e).get("state") == "journal put aside"
@@ -82,7 +82,7 @@ def test_a_state_that_was_changed_is_not_gone_on_with(path: Path) -> None:
     writer, _ = open_writer(path, 5.0, NOW, LOG)
     writer.close()
 
-    facts = facts_in(told(path))
+    facts = facts_in(replacement_event(path))
     assert (2, 1, 2999, False) == (
         facts["events"], facts["calibrations"], facts["readings"], facts["memory"],
     )  # fmt: skip
@@ -100,7 +100,7 @@ def test_a_calibration_that_was_changed_is_left_behind(path: Path) -> None:
     writer.close()
 
     assert (1, 0, True) == tuple(
-        facts_in(told(path))[name] for name in ("events", "calibrations", "memory")
+        facts_in(replacement_event(path))[name] for name in ("events", "calibrations", "memory")
     )
     assert [] == calibrations(Reader(path))
 
@@ -178,7 +178,7 @@ def test_a_kill_while_it_is_put_aside_loses_nothing(path: Path) -> None:
     writer.close()
 
     assert [] == events
-    assert 1 == facts_in(told(path))["calibrations"]
+    assert 1 == facts_in(replacement_event(path))["calibrations"]
 
 
 def test_two_in_one_second_are_both_kept(path: Path) -> None:

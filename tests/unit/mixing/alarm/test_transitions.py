@@ -22,7 +22,7 @@ OVERDUE = "mixing-overdue"  # no delays: its condition is its alarm
 HOUR_S = 3600.0
 
 
-def told(
+def changes_of(
     name: str, course: list[tuple[float, bool]], state: AlarmState | None = None
 ) -> list[tuple[float, str]]:
     """When the alarm changed and how, with its condition holding or not at each time."""
@@ -177,14 +177,14 @@ def test_each_alarm_keeps_its_delays(row: object) -> None:
     on_s, off_s = CATALOGUE[name].on_delay_s, CATALOGUE[name].off_delay_s
     course = [(float(t_s), t_s < 1000) for t_s in range(0, 2000, 5)]
 
-    assert [(on_s, "raised"), (1000 + off_s, "cleared")] == told(name, course)
+    assert [(on_s, "raised"), (1000 + off_s, "cleared")] == changes_of(name, course)
 
 
 def test_a_condition_that_comes_and_goes_raises_nothing() -> None:
     """Each return of good readings begins the delay anew."""
     course = [(float(t_s), t_s % 60 != 0) for t_s in range(0, 3600, 5)]
 
-    assert [] == told("probe-fault", course)
+    assert [] == changes_of("probe-fault", course)
 
 
 def test_a_moments_calm_clears_nothing() -> None:
@@ -192,7 +192,7 @@ def test_a_moments_calm_clears_nothing() -> None:
     course = [(float(t_s), t_s % 60 != 0) for t_s in range(5, 3600, 5)]
     state = AlarmState({"probe-fault": AlarmStatus(LifecycleState.ACKNOWLEDGED, active=True)})
 
-    assert [] == told("probe-fault", course, state)
+    assert [] == changes_of("probe-fault", course, state)
 
 
 def test_an_alarm_says_why_it_was_raised() -> None:

@@ -40,7 +40,7 @@ def level_of(*medians: float) -> Level:
     )
 
 
-def seen(state: BatchState, *medians: float, t_s: float = 1000.0) -> list[str]:
+def phases_after(state: BatchState, *medians: float, t_s: float = 1000.0) -> list[str]:
     """The phases that follow from a level with these medians."""
     return entered(on_level(state, level_of(*medians), t_s, "mix-1", NOON, SETTINGS))
 
@@ -70,16 +70,16 @@ def judged(state: BatchState, salinity: float, probe_u: float = 0.1) -> list[Hap
 )
 def test_what_begins_a_batch(medians: list[float], phases: list[str]) -> None:
     """Purified water, or a change that has come to rest."""
-    assert phases == seen(BatchState(), *medians)
+    assert phases == phases_after(BatchState(), *medians)
 
 
 @pytest.mark.parametrize("now, phases", [(17.1, []), (16.9, ["blank"])])
 def test_a_fall_by_half_is_purified_water_on_a_heel(now: float, phases: list[str]) -> None:
     """Water that was at 34 and is at less than 17 has been drawn off and filled up."""
     state = BatchState()
-    seen(state, 34.0, 34.0, 34.0)
+    phases_after(state, 34.0, 34.0, 34.0)
 
-    assert phases == seen(state, 34.0, 30.0, 20.0, now, now, now)
+    assert phases == phases_after(state, 34.0, 30.0, 20.0, now, now, now)
 
 
 @pytest.mark.parametrize(
@@ -99,7 +99,7 @@ def test_what_is_salt_in_purified_water(medians: list[float], phases: list[str])
         Phase.BLANK, "mix-1-20260302-1", "20260302", 1, levels=WaterLevels(before_salt=medians[0])
     )
 
-    assert phases == seen(state, *medians)
+    assert phases == phases_after(state, *medians)
 
 
 @pytest.mark.parametrize("phase", [Phase.DISSOLVING, *STEADY])
@@ -147,7 +147,7 @@ def test_a_top_up_by_less_than_half_ends_nothing() -> None:
         age=Age(released_s=0.0),
     )
 
-    assert [] == seen(state, *[23.0] * 10)
+    assert [] == phases_after(state, *[23.0] * 10)
 
 
 @pytest.mark.parametrize(
@@ -257,7 +257,7 @@ def test_stale_comes_after_the_hours_and_not_before(hours: float, phases: list[s
         age=Age(released_s=1000.0),
     )
 
-    assert phases == seen(state, *[34.0] * 5, t_s=1000.0 + hours * HOUR_S)
+    assert phases == phases_after(state, *[34.0] * 5, t_s=1000.0 + hours * HOUR_S)
 
 
 def test_only_what_is_released_grows_stale() -> None:
@@ -266,12 +266,12 @@ def test_only_what_is_released_grows_stale() -> None:
         state = BatchState(
             phase, "b", judgement=Judgement(salinity=34.0), levels=WaterLevels(peak=34.0)
         )
-        assert [] == seen(state, *[34.0] * 5, t_s=1e6)
+        assert [] == phases_after(state, *[34.0] * 5, t_s=1e6)
 
 
 def test_nothing_is_reported_before_there_is_a_level() -> None:
     """Two bins are no level."""
-    assert [] == seen(BatchState(), 0.0, 0.0)
+    assert [] == phases_after(BatchState(), 0.0, 0.0)
 
 
 def test_the_limits_are_those_of_the_configuration() -> None:

@@ -24,7 +24,7 @@ def samples_of(salinity: float) -> list[Sample]:
     return mixed(salinity).samples
 
 
-def told(samples: list[Sample]) -> list[Entry]:
+def entries_of(samples: list[Sample]) -> list[Entry]:
     """What a station says to them."""
     station = a_station(BATCH, 0.5)
     return [entry for sample in samples for entry in station.advance(sample)]
@@ -50,9 +50,9 @@ def call_index(samples: list[Sample], entries: list[Entry]) -> int:
 def test_a_call_without_its_reading_has_the_uncertainty_of_those_before(gap: int) -> None:
     """Not ± 0.01 and certain, but what the probe was worth just before."""
     samples = samples_of(33.12)
-    whole = told(samples)
+    whole = entries_of(samples)
     (sure,) = of(whole, Kind.STABILISED)
-    entries = told(without(samples, call_index(samples, whole), gap))
+    entries = entries_of(without(samples, call_index(samples, whole), gap))
     found = of(entries, Kind.STABILISED)
 
     assert "verifying" == phases(whole)[-1] == phases(entries)[-1]

@@ -13,7 +13,7 @@ from tests.parts.calibrating import Corner
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
-def told(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
+def zero_texts(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
     """What is told of a run of raw conductivities, mS/cm."""
     state, found = ZeroState(), []
     for number, value in enumerate(values):
@@ -27,18 +27,18 @@ def told(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
 
 def test_a_minute_below_nothing_is_reported_once() -> None:
     """Ten minutes at -12 µS/cm make one event, and the return to 3 µS/cm another."""
-    assert told([-0.012] * 60 + [0.003] * 6) == ["zero off", "zero right again"]
+    assert zero_texts([-0.012] * 60 + [0.003] * 6) == ["zero off", "zero right again"]
 
 
 def test_noise_around_nothing_is_none() -> None:
     """A quiet zero, a lone dip and missing values say nothing of the zero."""
-    assert told([0.0, -0.004, 0.001, -0.02, 0.0] * 20) == []
-    assert told([None] * 20) == []
+    assert zero_texts([0.0, -0.004, 0.001, -0.02, 0.0] * 20) == []
+    assert zero_texts([None] * 20) == []
 
 
 def test_salt_water_says_nothing_of_the_zero() -> None:
     """Only what reads below nothing counts."""
-    assert told([50.8] * 60) == []
+    assert zero_texts([50.8] * 60) == []
 
 
 def test_minutes_at_the_bench_do_not_count_as_below_nothing() -> None:

@@ -31,7 +31,7 @@ def cycling(t_s: Floats, *, swing_K: float, period_s: float, lag_s: float) -> Fl
     return np.asarray(24.0 + size * np.sin(turn * t_s - math.atan(turn * lag_s)))
 
 
-def seen(
+def mixed_cells(
     minutes: float, *, thermometer_s: float, cell_s: float, swing_K: float = 0.4,
     period_s: float = 900.0, seed: int = 1,
 ) -> tuple[Cells, Floats]:  # fmt: skip
@@ -55,7 +55,7 @@ def seen(
 @pytest.mark.parametrize("lag_s", [45.0, 70.0, 100.0])
 def test_a_slow_thermometer_is_detected_and_its_swings_taken_off(lag_s: float) -> None:
     """Salinity that a slow thermometer lets swing by tenths stands nearly still when matched."""
-    cells, raw = seen(75.0, thermometer_s=lag_s, cell_s=0.5)
+    cells, raw = mixed_cells(75.0, thermometer_s=lag_s, cell_s=0.5)
 
     assert cells.lag.behind * CELL_S == pytest.approx(lag_s, rel=0.15)
     assert np.ptp(raw[-30:]) > 0.15
@@ -64,7 +64,7 @@ def test_a_slow_thermometer_is_detected_and_its_swings_taken_off(lag_s: float) -
 
 def test_a_slow_cell_is_detected_too() -> None:
     """Where water reaches the cell late, it is temperature that is slowed."""
-    cells, raw = seen(75.0, thermometer_s=0.5, cell_s=30.0, period_s=600.0)
+    cells, raw = mixed_cells(75.0, thermometer_s=0.5, cell_s=30.0, period_s=600.0)
 
     assert cells.lag.behind * CELL_S == pytest.approx(-30.0, rel=0.25)
     assert np.ptp(cells.salinity[-30:]) < 0.4 * np.ptp(raw[-30:])
@@ -73,7 +73,7 @@ def test_a_slow_cell_is_detected_too() -> None:
 @pytest.mark.parametrize("seed", range(6))
 def test_water_of_even_temperature_tells_of_no_lag(seed: int) -> None:
     """Noise alone, and dissolution alone, are not taken for one."""
-    cells, _ = seen(60.0, thermometer_s=10.0, cell_s=5.0, swing_K=0.0, seed=seed)
+    cells, _ = mixed_cells(60.0, thermometer_s=10.0, cell_s=5.0, swing_K=0.0, seed=seed)
     assert abs(cells.lag.behind) < 0.1
 
     detector = Stability()

@@ -14,12 +14,12 @@ from tests.parts.events import AT
 OWN = StationSettings()
 
 
-def seen(lost: int = 0, free: int | None = None, *followers: Follower) -> Surroundings:
+def surroundings(lost: int = 0, free: int | None = None, *followers: Follower) -> Surroundings:
     """A look at what the service runs on."""
     return Surroundings(AT, free, lost, followers)
 
 
-def told(state: StationHealth, t_s: float) -> set[str]:
+def condition_names(state: StationHealth, t_s: float) -> set[str]:
     """Names of what is wrong at a time."""
     return set(host_conditions(state, AT, t_s))
 
@@ -27,22 +27,22 @@ def told(state: StationHealth, t_s: float) -> set[str]:
 def test_entries_lost_after_a_restart_are_reported_though_they_are_fewer_than_before() -> None:
     """A count begins anew with each process: 3 now are 3 lost, after 50 of the one before."""
     state = StationHealth()
-    on_surroundings(state, seen(lost=50), OWN, 100.0)
-    assert {"storage-low"} == told(state, 699.0)
-    assert set() == told(state, 700.0)
+    on_surroundings(state, surroundings(lost=50), OWN, 100.0)
+    assert {"storage-low"} == condition_names(state, 699.0)
+    assert set() == condition_names(state, 700.0)
     started(state, 1000.0, unexpected=False)
-    on_surroundings(state, seen(lost=3), OWN, 1060.0)
+    on_surroundings(state, surroundings(lost=3), OWN, 1060.0)
 
-    assert {"storage-low"} == told(state, 1061.0)
+    assert {"storage-low"} == condition_names(state, 1061.0)
 
 
 def test_entries_that_were_lost_before_are_not_lost_again() -> None:
     """The same count at the next look tells of nothing new."""
     state = StationHealth()
-    on_surroundings(state, seen(lost=50), OWN, 100.0)
-    on_surroundings(state, seen(lost=50), OWN, 160.0)
+    on_surroundings(state, surroundings(lost=50), OWN, 100.0)
+    on_surroundings(state, surroundings(lost=50), OWN, 160.0)
 
-    assert set() == told(state, 701.0)
+    assert set() == condition_names(state, 701.0)
 
 
 @pytest.mark.parametrize(
@@ -54,9 +54,9 @@ def test_a_card_is_low_below_half_a_gigabyte(
 ) -> None:
     """What nobody can tell is not low."""
     state = StationHealth()
-    on_surroundings(state, seen(free=free), OWN, 0.0)
+    on_surroundings(state, surroundings(free=free), OWN, 0.0)
 
-    assert low == ("storage-low" in told(state, 0.0))
+    assert low == ("storage-low" in condition_names(state, 0.0))
 
 
 def test_an_unexpected_restart_is_reported_for_ten_minutes_and_one_that_was_commanded_is_not() -> (
@@ -67,8 +67,11 @@ def test_an_unexpected_restart_is_reported_for_ten_minutes_and_one_that_was_comm
     started(wanted, 100.0, unexpected=False)
     started(unexpected, 100.0, unexpected=True)
 
-    assert (set(), 1) == (told(wanted, 101.0), len(told(unexpected, 101.0)))
-    assert (1, set()) == (len(told(unexpected, 699.0)), told(unexpected, 700.0))
+    assert (set(), 1) == (condition_names(wanted, 101.0), len(condition_names(unexpected, 101.0)))
+    assert (1, set()) == (
+        len(condition_names(unexpected, 699.0)),
+        condition_names(unexpected, 700.0),
+    )
 
 
 def test_three_starts_within_an_hour_are_reported_also_where_each_was_commanded() -> None:
@@ -78,8 +81,8 @@ def test_three_starts_within_an_hour_are_reported_also_where_each_was_commanded(
         for t_s in (0.0, 1800.0, last_s):
             started(state, t_s, unexpected=False)
 
-    assert (1, set()) == (len(told(often, 3541.0)), told(seldom, 3600.0))
-    assert (1, set()) == (len(told(often, 3599.9)), told(often, 3600.0))
+    assert (1, set()) == (len(condition_names(often, 3541.0)), condition_names(seldom, 3600.0))
+    assert (1, set()) == (len(condition_names(often, 3599.9)), condition_names(often, 3600.0))
 
 
 def test_a_clock_without_a_time_service_is_reported_and_one_that_was_set_is_not() -> None:
@@ -94,8 +97,8 @@ def test_a_publisher_is_late_beyond_five_minutes_and_only_while_something_waits(
     """Each limit from both sides."""
     for waiting, behind_s, late in ((1, 301.0, True), (1, 300.0, False), (0, 301.0, False)):
         state = StationHealth()
-        on_surroundings(state, seen(0, None, Follower("mqtt", waiting, behind_s)), OWN, 0.0)
-        assert late == bool(told(state, 0.0))
+        on_surroundings(state, surroundings(0, None, Follower("mqtt", waiting, behind_s)), OWN, 0.0)
+        assert late == bool(condition_names(state, 0.0))
 
 
 def test_a_publisher_that_fails_again_is_given_the_whole_time_again() -> None:
@@ -103,10 +106,10 @@ def test_a_publisher_that_fails_again_is_given_the_whole_time_again() -> None:
     state = StationHealth()
     failing, working = Follower("notify", 0, 0.0, error="no route"), Follower("notify", 0, 0.0)
     for begin_s in (0.0, 1000.0):
-        on_surroundings(state, seen(0, None, failing), OWN, begin_s)
-        on_surroundings(state, seen(0, None, failing), OWN, begin_s + 300.0)
-        assert set() == told(state, begin_s + 300.0)
-        on_surroundings(state, seen(0, None, failing), OWN, begin_s + 301.0)
-        assert 1 == len(told(state, begin_s + 301.0))
-        on_surroundings(state, seen(0, None, working), OWN, begin_s + 400.0)
-        assert set() == told(state, begin_s + 400.0)
+        on_surroundings(state, surroundings(0, None, failing), OWN, begin_s)
+        on_surroundings(state, surroundings(0, None, failing), OWN, begin_s + 300.0)
+        assert set() == condition_names(state, begin_s + 300.0)
+        on_surroundings(state, surroundings(0, None, failing), OWN, begin_s + 301.0)
+        assert 1 == len(condition_names(state, begin_s + 301.0))
+        on_surroundings(state, surroundings(0, None, working), OWN, begin_s + 400.0)
+        assert set() == condition_names(state, begin_s + 400.0)

@@ -25,7 +25,7 @@ def mixed(told: SaltAddition | None, salinity: float = 34.0) -> BatchState:
     )
 
 
-def told(mix_yield: float = 0.86, lot: str = "blue") -> SaltAddition:
+def an_addition(mix_yield: float = 0.86, lot: str = "blue") -> SaltAddition:
     """The right mass for 180 L at 34 of a salt of this yield."""
     return SaltAddition(plan(180.0, 34.0, mix_yield).salt_g, 180.0, 0.0, 0.881, 0.03, lot)
 
@@ -41,7 +41,7 @@ def test_the_time_from_salt_to_release_is_learned() -> None:
 def test_the_yield_is_learned_with_its_uncertainty() -> None:
     """The event says the new estimate, which lies between habit and what was shown."""
     known = {"blue": Lot("blue")}
-    (learned,) = released(mixed(told()), MixingTimes(), known, 4600.0)
+    (learned,) = released(mixed(an_addition()), MixingTimes(), known, 4600.0)
     facts = facts_in(learned)
 
     assert Kind.BATCH is learned.body.kind
@@ -55,7 +55,7 @@ def test_the_yield_is_learned_with_its_uncertainty() -> None:
 
 def test_one_release_teaches_once() -> None:
     """The same batch released again shows neither mixing nor yield."""
-    state, times, known = mixed(told()), MixingTimes(), {"blue": Lot("blue")}
+    state, times, known = mixed(an_addition()), MixingTimes(), {"blue": Lot("blue")}
     released(state, times, known, 4600.0)
 
     assert [] == released(state, times, known, 90_000.0)
@@ -65,12 +65,12 @@ def test_one_release_teaches_once() -> None:
 @pytest.mark.parametrize("lot", ["", "gone"])
 def test_a_lot_that_is_not_in_the_books_learns_nothing(lot: str) -> None:
     """No lot was told, or it is not there any more."""
-    assert [] == released(mixed(told(lot=lot)), MixingTimes(), {"blue": Lot("blue")}, 4600.0)
+    assert [] == released(mixed(an_addition(lot=lot)), MixingTimes(), {"blue": Lot("blue")}, 4600.0)
 
 
 def test_water_that_was_added_to_teaches_nothing() -> None:
     """The mass told is not all that is in it."""
-    part, known = told(), {"blue": Lot("blue")}
+    part, known = an_addition(), {"blue": Lot("blue")}
     part.undisturbed = False
 
     assert [] == released(mixed(part), MixingTimes(), known, 4600.0)
@@ -79,7 +79,7 @@ def test_water_that_was_added_to_teaches_nothing() -> None:
 
 def test_an_impossible_yield_is_reported_and_not_learned() -> None:
     """Half of the mass told would have to be more than all salt."""
-    known, wrong = {"blue": Lot("blue")}, told()
+    known, wrong = {"blue": Lot("blue")}, an_addition()
     wrong.mass_g /= 2.0
     (advised,) = released(mixed(wrong), MixingTimes(), known, 4600.0)
 
@@ -93,7 +93,7 @@ def test_after_three_batches_the_next_plan_lands() -> None:
     """A salt of 0.84 is dosed within 0.3 ppt though habit would miss by more than 1."""
     known = {"blue": Lot("blue")}
     for n in range(3):
-        state = mixed(told(0.84))
+        state = mixed(an_addition(0.84))
         state.id = f"b-{n}"
         released(state, MixingTimes(), known, 4600.0 + n * 86_400.0)
     found = lots.estimate(known["blue"], 4600.0 + 3 * 86_400.0)

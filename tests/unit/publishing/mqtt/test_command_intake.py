@@ -66,7 +66,7 @@ def incoming(said: object, topic: str = f"{HERE}/mix-1/command", **more: Any) ->
     return IncomingMessage(topic, payload, len(payload), **more)
 
 
-def told(message: Message) -> dict[str, Any]:
+def reply_facts(message: Message) -> dict[str, Any]:
     """What a reply says."""
     found: dict[str, Any] = json.loads(message.payload)
     return found
@@ -113,7 +113,7 @@ def test_a_command_goes_into_the_inbox_and_its_answer_comes_out(
         "ok": False,
         "answer": "batch lot-7 is used",
         "batch": "lot-7",
-    } == told(reply)
+    } == reply_facts(reply)
     assert [] == commands.answers(2.0)
 
 
@@ -135,7 +135,7 @@ def test_an_id_is_carried_out_once_and_answered_again(
 
     assert 1 == len(inbox.after(0))
     assert "bench/answers" == first.topic
-    assert told(first) | {"repeated": True} == told(again)
+    assert reply_facts(first) | {"repeated": True} == reply_facts(again)
 
 
 def test_an_id_of_earlier_is_answered_from_the_journal(
@@ -146,8 +146,8 @@ def test_an_id_of_earlier_is_answered_from_the_journal(
     carry_out(writer, "a")
     (reply,) = commands.take([incoming(USE)], 0, 0.0)
 
-    assert (True, True) == (told(reply)["ok"], told(reply)["repeated"])
-    assert "done" == told(reply)["answer"]
+    assert (True, True) == (reply_facts(reply)["ok"], reply_facts(reply)["repeated"])
+    assert "done" == reply_facts(reply)["answer"]
     assert 1 == len(inbox.after(0))
     assert [] == commands.answers(90.0)
 
@@ -164,7 +164,10 @@ def test_an_id_of_long_ago_is_said_to_be_one(
     assert [] == commands.answers(29.0)
     (reply,) = commands.answers(31.0)
 
-    assert (None, True) == (told(reply)["ok"], "was given before" in told(reply)["answer"])
+    assert (None, True) == (
+        reply_facts(reply)["ok"],
+        "was given before" in reply_facts(reply)["answer"],
+    )
     assert [] == commands.answers(90.0)
 
 
@@ -180,7 +183,9 @@ def test_without_an_id_one_is_made_and_told(
 
     assert ["made-1", "made-2", "made-3"] == [each.id for each in inbox.after(0)]
     assert ["mqtt"] * 3 == [each.who for each in inbox.after(0)]
-    assert ["made-1", "made-2", "made-3"] == [told(each)["id"] for each in commands.answers(7.0)]
+    assert ["made-1", "made-2", "made-3"] == [
+        reply_facts(each)["id"] for each in commands.answers(7.0)
+    ]
 
 
 def test_a_command_that_waits_is_said_to_wait_and_answered_later(
@@ -192,7 +197,7 @@ def test_a_command_that_waits_is_said_to_wait_and_answered_later(
     carry_out(writer, "a")
 
     assert [0, 1, 0, 0] == waits
-    assert [True] == [told(each)["ok"] for each in commands.answers(101.0)]
+    assert [True] == [reply_facts(each)["ok"] for each in commands.answers(101.0)]
 
 
 def test_a_wrong_reservoir_or_payload_is_answered_at_once(
@@ -212,8 +217,8 @@ def test_a_wrong_reservoir_or_payload_is_answered_at_once(
         "there is no reservoir 'mix-9'; known: mix-1, mix-2",
         'it is not JSON such as {"verb": "batch.confirm"}',
         "'lot.add' is not allowed here; allowed are batch.use, batch.note (mqtt.commands)",
-    ] == [told(each)["answer"] for each in replies]
-    assert [False] * 3 == [told(each)["ok"] for each in replies]
+    ] == [reply_facts(each)["answer"] for each in replies]
+    assert [False] * 3 == [reply_facts(each)["ok"] for each in replies]
     assert [] == inbox.after(0)
 
 
@@ -228,8 +233,8 @@ def test_a_retained_command_is_refused_and_said_once(
     assert [
         ("a", False, f"{HERE}/mix-1/command/reply"),
         ("b", False, f"{HERE}/mix-2/command/reply"),
-    ] == [(told(each)["id"], told(each)["ok"], each.topic) for each in replies]
-    assert {RETAINED} == {told(each)["answer"] for each in replies}
+    ] == [(reply_facts(each)["id"], reply_facts(each)["ok"], each.topic) for each in replies]
+    assert {RETAINED} == {reply_facts(each)["answer"] for each in replies}
     assert [] == inbox.after(0)
     assert [True] == ["without the retain flag" in line for line in caplog.messages]
 
@@ -243,7 +248,7 @@ def test_a_retained_topic_that_is_cleared_is_a_clean_one(
     again = commands.take([incoming(USE, retained=True)], 0, 2.0)
     sent = commands.take([incoming(USE)], 0, 3.0)
 
-    assert ([], [False], []) == (cleared, [told(each)["ok"] for each in again], sent)
+    assert ([], [False], []) == (cleared, [reply_facts(each)["ok"] for each in again], sent)
     assert ["a"] == [each.id for each in inbox.after(0)]
 
 
@@ -257,9 +262,11 @@ def test_a_retained_command_that_came_without_the_flag_keeps_its_answer(
     later = commands.take([incoming(USE, reply_to="bench/answers", retained=True)], 0, 2.0)
     other = commands.take([incoming(USE | {"who": "lee"}, retained=True)], 0, 3.0)
 
-    assert [True] == [told(each)["ok"] for each in answers]
+    assert [True] == [reply_facts(each)["ok"] for each in answers]
     assert [] == later
-    assert [(True, True)] == [(told(each)["ok"], told(each)["repeated"]) for each in other]
+    assert [(True, True)] == [
+        (reply_facts(each)["ok"], reply_facts(each)["repeated"]) for each in other
+    ]
     assert 1 == len(inbox.after(0))
 
 
@@ -270,9 +277,9 @@ def test_retained_noise_is_refused_like_a_retained_command(
     """And bounded like any other."""
     first = commands.take([incoming(said, retained=True)], 0, 0.0)
     flood = [incoming(b"%d" % number, retained=True) for number in range(100)]
-    more = [told(each)["answer"] for each in commands.take(flood, 0, 0.0)]
+    more = [reply_facts(each)["answer"] for each in commands.take(flood, 0, 0.0)]
 
-    assert [RETAINED] == [told(each)["answer"] for each in first]
+    assert [RETAINED] == [reply_facts(each)["answer"] for each in first]
     assert BURST - 1 == more.count(RETAINED)
     assert [] == inbox.after(0)
 
@@ -288,7 +295,7 @@ def test_commands_are_bounded_in_rate(
 
     assert BURST + PER_MINUTE // 2 == len(inbox.after(0))
     assert {"40 commands at once and 20 a minute are taken; send it again later"} == {
-        told(each)["answer"] for each in replies
+        reply_facts(each)["answer"] for each in replies
     }
     assert 50 == len(replies)
     assert ["25 messages came faster than commands are taken"] == caplog.messages
@@ -304,7 +311,7 @@ def test_only_so_many_wait(
 
     assert 5 == len(inbox.after(0))
     assert ["5 commands wait already; send it again later"] * 3 == [
-        told(each)["answer"] for each in replies
+        reply_facts(each)["answer"] for each in replies
     ]
 
 
@@ -316,8 +323,8 @@ def test_an_inbox_that_cannot_be_written_is_the_answer(
     commands = CommandIntake(STATION, ("mix-1",), ALLOWED, Inbox(tmp_path / "folder"), Reader(path))
     (reply,) = commands.take([incoming(USE)], 0, 0.0)
 
-    assert ("a", False) == (told(reply)["id"], told(reply)["ok"])
-    assert "is the folder writable for this user?" in told(reply)["answer"]
+    assert ("a", False) == (reply_facts(reply)["id"], reply_facts(reply)["ok"])
+    assert "is the folder writable for this user?" in reply_facts(reply)["answer"]
 
 
 @pytest.mark.parametrize(

@@ -213,7 +213,7 @@ PICTURE: dict[str, Any] = {
 }
 
 
-def shown(picture: dict[str, Any]) -> dict[str, str]:
+def entity_states(picture: dict[str, Any]) -> dict[str, str]:
     """The state of each entity as the hub's template language gives it, by id."""
     jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
     hub = jinja.ImmutableSandboxedEnvironment(
@@ -229,7 +229,7 @@ def shown(picture: dict[str, Any]) -> dict[str, str]:
 
 def test_a_whole_picture_is_shown_as_it_is() -> None:
     """Numbers, words, times and alarms come out of the picture unchanged."""
-    found = shown(PICTURE)
+    found = entity_states(PICTURE)
 
     assert {
         "salinity": "33.9",
@@ -261,7 +261,7 @@ def test_a_whole_picture_is_shown_as_it_is() -> None:
 def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
     """The two entities follow the same rule as every screen, and one at most has a time."""
     picture = PICTURE | {"phase": phase}
-    found = shown(picture)
+    found = entity_states(picture)
 
     snapshot = a_snapshot(**picture)
     assert str(expected_steady(snapshot)) == found["expected-steady"]
@@ -286,7 +286,7 @@ def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
 @pytest.mark.parametrize("picture", [dict.fromkeys(PICTURE), {}], ids=["null", "absent"])
 def test_what_is_not_known_is_shown_as_unknown(picture: dict[str, Any]) -> None:
     """`None` is the hub's word for unknown; empty text would leave the old value standing."""
-    found = shown(picture)
+    found = entity_states(picture)
     alarms = {id_ for id_ in found if id_.startswith("alarm-")}
 
     assert {"OFF"} == {found[id_] for id_ in alarms}
@@ -297,7 +297,7 @@ def test_what_is_not_known_is_shown_as_unknown(picture: dict[str, Any]) -> None:
 @pytest.mark.parametrize("flag", [*Flag])
 def test_a_salinity_that_failed_its_tests_is_not_shown(flag: Flag) -> None:
     """What the probe said still is; and the probe counts as a problem."""
-    found = shown(PICTURE | {"flag": int(flag)})
+    found = entity_states(PICTURE | {"flag": int(flag)})
     good = flag in (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 
     assert ("33.9" if good else "None", "51.0") == (found["salinity"], found["conductivity"])
@@ -347,7 +347,7 @@ def test_every_probe_of_a_reservoir_has_its_health() -> None:
 
 def test_a_long_advice_is_cut() -> None:
     """The hub refuses states of more than 255 characters."""
-    assert 250 == len(shown(PICTURE | {"advice": "x" * 400})["advice"])
+    assert 250 == len(entity_states(PICTURE | {"advice": "x" * 400})["advice"])
 
 
 @pytest.mark.parametrize("advice", ['it\'s "long", ' + "x" * 400, None])
@@ -364,7 +364,7 @@ def test_an_attribute_holds_the_whole_advice(advice: str | None) -> None:
 
 def test_times_carry_their_zone() -> None:
     """A hub refuses a timestamp without one."""
-    found = shown(PICTURE)
+    found = entity_states(PICTURE)
     times = [found[id_] for id_ in ("steady-since", "reading-at", "start-by")]
 
     assert [True] * 3 == [datetime.fromisoformat(each).tzinfo is not None for each in times]

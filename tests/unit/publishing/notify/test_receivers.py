@@ -142,7 +142,7 @@ def test_a_long_reason_is_cut_after_the_address_was_hidden(monkeypatch: pytest.M
     post = AppriseDelivery(Receiver(Path("receivers"), 1, f"json://127.0.0.1:9/{SECRET}"))
     library = logging.getLogger("apprise")
 
-    def told(before: int) -> str:
+    def error_text(before: int) -> str:
         def fail(**_: object) -> bool:
             library.debug("Socket Exception: %s%s", "x" * before, SECRET)
             return False
@@ -152,8 +152,8 @@ def test_a_long_reason_is_cut_after_the_address_was_hidden(monkeypatch: pytest.M
             post.send("title", "body", "info")
         return str(caught.value)
 
-    assert not any(SECRET[:3] in told(before) for before in range(100, 320))
-    assert len(told(1000)) <= LONGEST
+    assert not any(SECRET[:3] in error_text(before) for before in range(100, 320))
+    assert len(error_text(1000)) <= LONGEST
 
 
 WORD = st.text("abcdefgh0123456789", min_size=3, max_size=12)

@@ -1,6 +1,6 @@
 """Tells what is in a journal, with the reader of whatever version runs it.
 
-    PYTHONPATH=OLD_CHECKOUT python tests/old_journals/told.py journal.db
+    PYTHONPATH=OLD_CHECKOUT python tests/old_journals/contents.py journal.db
 
 Prints one JSON object.  It leans on nothing but that version's `Reader` and the shapes of its
 entries, so that what it tells of an old journal is the old version's word and not ours.
@@ -77,7 +77,7 @@ def lines(stored: Iterable[Any], names: Mapping[str, Sequence[str]]) -> list[str
     ]
 
 
-def told(journal: Path) -> dict[str, Any]:
+def contents(journal: Path) -> dict[str, Any]:
     """Return what is in a journal."""
     stored = Reader(journal).after(0, MOST)
     names = fields_of(each.entry for each in stored)
@@ -103,5 +103,5 @@ def told(journal: Path) -> dict[str, Any]:
 
 
 if __name__ == "__main__":
-    json.dump(told(Path(sys.argv[1])), sys.stdout, indent=1, sort_keys=True)
+    json.dump(contents(Path(sys.argv[1])), sys.stdout, indent=1, sort_keys=True)
     sys.stdout.write("\n")
