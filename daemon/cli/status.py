@@ -26,7 +26,7 @@ from daemon.journal.followers import followers, sentence
 from daemon.journal.shapes import to_object
 from daemon.local_time import SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.probe.health import Health
+from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_steady, is_late, steady_since

@@ -18,8 +18,8 @@ from daemon.journal.errors import JournalError
 from daemon.local_time import SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.events import ForecastMade
-from daemon.mixing.probe.health import Health
 from daemon.mixing.probe.quality import CALIBRATING
+from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.printable import printable, printable_lines

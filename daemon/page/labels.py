@@ -5,7 +5,7 @@ from __future__ import annotations
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.probe.health import Health
+from daemon.mixing.probe.status_signal import Health
 
 PHASES = {
     Phase.IDLE: "No batch is known",

@@ -28,7 +28,7 @@ from prometheus_client.registry import Collector, CollectorRegistry
 
 from daemon import __version__
 from daemon.entries import Flag, Follower, Phase
-from daemon.mixing.probe.health import Health
+from daemon.mixing.probe.status_signal import Health
 from daemon.page.view import ReservoirView, StationView
 
 HEALTH = [*map(str, Health)]

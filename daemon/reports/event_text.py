@@ -25,7 +25,7 @@ from daemon.mixing.events import (
     SaltContentLearned,
     WaterDisturbed,
 )
-from daemon.mixing.probe.health import Health
+from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.printable import printable
 

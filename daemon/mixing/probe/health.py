@@ -9,12 +9,11 @@ and the times, are our choice.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import StrEnum
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
 from daemon.mixing.events import Happening
+from daemon.mixing.probe.status_signal import Health, HealthState
 from daemon.mixing.probe_events import HealthChanged
 
 if TYPE_CHECKING:
@@ -27,16 +26,6 @@ WORSE_S = 30.0
 BETTER_S = 60.0
 
 
-class Health(StrEnum):
-    """Status signals of NE 107, the first that applies being reported; none of them is normal."""
-
-    FAILURE = "failure"
-    FUNCTION_CHECK = "function check"
-    OUT_OF_SPECIFICATION = "out of specification"
-    MAINTENANCE_REQUIRED = "maintenance required"
-    NORMAL = "good"
-
-
 ORDER = [*Health]
 OUTSIDE = {
     "gross_range": "it reads what the water cannot be",
@@ -46,21 +35,6 @@ OUTSIDE = {
 """Tests that a sound probe fails in a place that it is not made for."""
 CALIBRATION = ("calibration-refused", "calibration-due")
 """Conditions of a calibration that require maintenance."""
-
-
-@dataclass(slots=True)
-class HealthState:
-    """The status signal of a probe; plain data.
-
-    Attributes:
-        health: The signal in force.
-        other: The signal of the readings since `since_s`; equal to `health` when nothing changes.
-        since_s: See `other`, s.
-    """
-
-    health: Health = Health.NORMAL
-    other: Health = Health.NORMAL
-    since_s: float = 0.0
 
 
 def advance(

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from daemon.mixing.probe.health import HealthState
 from daemon.mixing.probe.quality import QualityState
+from daemon.mixing.probe.status_signal import HealthState
 from daemon.mixing.probe.zero import ZeroState
 
 

@@ -21,7 +21,7 @@ from daemon import __version__
 from daemon.entries import JSON, Flag, Phase
 from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
-from daemon.mixing.probe.health import Health
+from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.steady import FACT, FORECAST
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences, calibration_buttons
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, Message, place

@@ -8,8 +8,9 @@ import pytest
 
 from daemon.entries import Flag, Kind, Reading
 from daemon.mixing.probe import health
-from daemon.mixing.probe.health import BETTER_S, WORSE_S, Health
+from daemon.mixing.probe.health import BETTER_S, WORSE_S
 from daemon.mixing.probe.probe_state import ProbeState
+from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.probe.zero import ZeroState
 from tests.parts.events import facts_in
 from tests.parts.people import Bench
