@@ -42,6 +42,8 @@ OUTCOMES = {
 CLOCK = "%H:%M"
 WIDTH = 80
 """Columns of a usual terminal."""
+KIND_COLUMNS = max(map(len, Kind))
+"""Columns of the longest kind, so that what happened begins in one column for all."""
 
 
 def listing(
@@ -59,7 +61,7 @@ def listing(
         width: Columns of the screen; what is longer goes on below, indented.
         where: Added at the end; empty where there is nothing to add.
     """
-    head = f"{local(event.at.wall, zone, shape)}  {event.kind:<10}  "
+    head = f"{local(event.at.wall, zone, shape)}  {event.kind:<{KIND_COLUMNS}}  "
     what = sentence_of(event, zone)
     if _releases(event.body):
         what = f"{what.rstrip(': ')}; {INDEPENDENT_CHECK}"

@@ -13,7 +13,7 @@ from tests.parts.every_verb import Told, a_station
 from tests.parts.people import Bench
 
 FORGED = (
-    "2026-03-02 08:00:00 UTC  phase       ready: FORGED",
+    "2026-03-02 08:00:00 UTC  phase        ready: FORGED",
     "2026-03-02T08:00:00Z measure INFO FORGED",
     "mix-1-20260302-1  ready  34.00 FORGED",
     "brinewright: FORGED",

@@ -99,7 +99,7 @@ def test_a_person_reads_lines_that_fit_the_screen(
     lines = capsys.readouterr().out.splitlines()
 
     assert max(map(len, lines)) <= 80
-    assert "2026-03-02 08:01:00 UTC  phase       blank: purified water seen" in lines
+    assert "2026-03-02 08:01:00 UTC  phase        blank: purified water seen" in lines
 
 
 def test_bad_rows_are_named_counted_and_skipped(
