@@ -36,7 +36,7 @@ class Instrument:
         resolution_mS_cm: Step between two conductivities it can show.
         resolution_C: Step between two temperatures it can show.
         linearity_percent: How far it may leave a straight line, ± % of the value.
-        zero_limits_mS_cm: How far its zero may be off, ±, while nobody has looked.
+        zero_limits_mS_cm: limits of its zero, ±, while not measured.
         thermometer_limits_C: How far its thermometer may be off, ±, likewise.
         factor_limits_percent: How far its cell constant may be off, ±, likewise.
         cell_temperature_C: How far the water in the cell may differ from the
@@ -65,7 +65,7 @@ class Instrument:
                 raise ValueError(f"{name} = {value!r} of {self.probe} must be 0 or more")
 
     def assumed(self) -> str:
-        """Return in words what the budget assumes of it, and nobody measured."""
+        """Return in words what the budget assumes of it without a measurement."""
         return (
             f"linearity ± {self.linearity_percent:g} %, zero ± {self.zero_limits_mS_cm:g} mS/cm,"
             f" cell to thermometer ± {self.cell_temperature_C:g} °C, drift of the cell constant"

@@ -134,7 +134,7 @@ def begin(
 ) -> list[Happening]:
     """Begin a batch by command."""
     now, identity = level.now(), state.next_identity(reservoir, wall)
-    why = "somebody said that a batch is being mixed"
+    why = "a command reports that a batch is being mixed"
     if now is not None and now <= settings.blank_max_ppt:
         return _begin_blank(state, identity, now, why)
     return [*_adopt(state, identity, now), *dissolve(state, t_s, why)]

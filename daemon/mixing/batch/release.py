@@ -107,9 +107,9 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
         now = "unknown" if now_C is None else f"{now_C:.1f} °C"
         waits["temperature"] = f"temperature is {now}, wanted {span[0]:g} to {span[1]:g} °C"
     if settings.needs_confirmation and not state.confirmed_by:
-        waits["confirmation"] = "somebody must confirm that the water is clear and the bottom clean"
+        waits["confirmation"] = "a person must confirm that the water is clear and the bottom clean"
     elif state.age.was_stale and not state.confirmed_by:
-        waits["confirmation"] = "it was stale; somebody must confirm that it is still good"
+        waits["confirmation"] = "it was stale; a person must confirm that it is still good"
     if state.second is None and settings.needs_second_reading:
         waits["second reading"] = "a reading of an independent instrument is wanted"
     if disagreement(state):

@@ -191,7 +191,9 @@ def left_out(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
     """Return the alarm condition of a probe that was left out of the water."""
     if probe.out_s is None or t_s - probe.out_s <= LEFT_OUT_S:
         return {}
-    return {"probe-out-for-calibration": f"{name} is out for calibration, and nobody acts on it"}
+    return {
+        "probe-out-for-calibration": f"{name} is out for calibration, without an act for an hour"
+    }
 
 
 def _indication(sample: Sample, t_s: float) -> Indication:

@@ -214,7 +214,7 @@ def outcome(
     mix_yield: float = COMMON_YIELD,
     temperature_C: float = 25.0,
 ) -> Dose:
-    """Return what comes of an addition that somebody has decided on.
+    """Return the result of a given addition.
 
     The inverse of `plan` and `correct`: their dose leads to their target.
 

@@ -75,7 +75,7 @@ def _unshelve(context: AlarmContext) -> CommandResult:
 
 
 def _remove(context: AlarmContext) -> CommandResult:
-    """Remove an alarm from service until somebody returns it."""
+    """Remove an alarm from service until a person returns it."""
     name, reason = _named(context), context.arguments.text("reason", LONGEST_TEXT)
     return _result(
         context,

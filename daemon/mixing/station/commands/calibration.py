@@ -119,7 +119,7 @@ def _begin(context: CalibrationContext, *, adjust: bool, as_left: str = "") -> C
 
 
 def _check_in_time(context: CalibrationContext) -> None:
-    """Reject a command that waited so long that nobody is at the bench any more."""
+    """Reject a command that waited so long that the bench may be empty."""
     not_after = context.arguments.text("not_after", LONGEST_NAME)
     if not_after and context.wall > history.moment(not_after):
         raise Rejected("it was sent too long ago to begin now; send it again")

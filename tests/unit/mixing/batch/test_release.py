@@ -186,7 +186,7 @@ def test_confirmation_is_waited_for_and_releases_at_once() -> None:
     bench.story.still(30)
     bench.run()
     assert "verifying" == bench.phase
-    assert "somebody must confirm that the water is clear" in bench.advice
+    assert "a person must confirm that the water is clear" in bench.advice
     said = bench.send("batch.confirm")
 
     assert ["ready"] == phases(said)
@@ -265,7 +265,7 @@ def test_not_through_a_disturbance_either() -> None:
     said = bench.run()
 
     assert ["dissolving", "verifying"] == phases(said)
-    assert "it was stale; somebody must confirm" in bench.advice
+    assert "it was stale; a person must confirm" in bench.advice
     bench.answer("batch.confirm")
     assert "ready" == bench.phase
 
