@@ -201,7 +201,7 @@ def _unit_mistakes(
         finding = Finding(
             Mistake.UNITS,
             f"{off}, {times:g} times as much: {meaning}.",
-            "Abort, correct the unit of conductivity in the probe's configuration, and start again.",
+            "Abort, correct the unit of conductivity in the configuration, and start again.",
             OnConfirm.NOTHING,
         )
         yield _distance(indicated_mS_cm, times * value.conductivity_mS_cm), finding
