@@ -146,7 +146,7 @@ class SimulatedLine:
             self._close_wake()
 
     def has_reader(self) -> bool:
-        """Return whether somebody has the port open."""
+        """Return whether a program has the port open."""
         return self._master is not None and not self._poll(0.0) & select.POLLHUP
 
     def _refuse_strangers(self) -> None:

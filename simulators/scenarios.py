@@ -129,7 +129,7 @@ def top_up_after_release() -> Scenario:
     story = _batch(
         "top-up-after-release",
         "A good batch; an hour after it was ready nine litres of purified water run in.",
-        f"Ready at 34, then disturbed; steady again and judged anew at {lands_at:.1f}.",
+        f"Ready at 34, then disturbed; steady and judged again at {lands_at:.1f}.",
         top_up,
         hours=3.0,
     )

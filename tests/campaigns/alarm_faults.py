@@ -137,7 +137,7 @@ def trouble(**what: float) -> Callable[[Corner], None]:
 
 
 def cable_pulled(room: Corner) -> None:
-    """Somebody trips over it."""
+    """A person trips over it."""
     released(room)
     room.wait(HOUR_S)
     room.act("plug", **{"in": 0.0})
@@ -151,7 +151,7 @@ def driver_hangs(room: Corner) -> None:
 
 
 def worn_cell(room: Corner) -> None:
-    """Somebody calibrates a probe whose cell is worn by a fifth."""
+    """A person calibrates a probe whose cell is worn by a fifth."""
     released(room)
     room.station.calibrated(Bottles(gain=0.8, wall=room.now().wall).calibrate())
 
@@ -226,7 +226,7 @@ def second_fouled(room: Corner) -> None:
 
 
 def bag_nearly_empty(room: Corner) -> None:
-    """Somebody takes mix for another vessel, and less is left than a batch needs."""
+    """A person takes mix for another vessel, and less is left than a batch needs."""
     released(room)
     room.say("lot.adjust", name="tub-7", left_g=LITTLE_G)
 

@@ -168,7 +168,7 @@ def marks_of_a_restore(scene: Scene) -> tuple[Mark, ...]:
 
 
 def kill_a_restore(scene: Scene, spans_s: list[float]) -> bool:
-    """Kill one, let somebody come next, and look what is measured into; False if it had ended."""
+    """Kill one, let the next start, and look what is measured into; False if it had ended."""
     end_measuring(scene)
     old, old_name = entries_of(scene.journal), Reader(scene.journal).identity()
     with archive.opened(scene.file) as found:

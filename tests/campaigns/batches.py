@@ -46,7 +46,7 @@ LAWFUL = {
     Phase.OFF_TARGET: (Phase.DISSOLVING, Phase.BLANK),
     Phase.STALE: (Phase.DISSOLVING, Phase.BLANK),
 }
-"""Where each phase may lead; the design's own rule, written anew."""
+"""Where each phase may lead; the design's own rule, written a second time."""
 
 
 @dataclass(frozen=True, slots=True)

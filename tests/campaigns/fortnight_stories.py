@@ -30,7 +30,7 @@ USUAL_LID_G_H = 20.0
 DAY_H = 24.0
 MOST_CORRECTIONS = 3
 UNSEEN_PPT = 0.3
-"""What water may drift after its release before it is judged anew."""
+"""What water may drift after its release before it is judged again."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ Every probe has a cell constant off by up to 20 %, a zero, a thermometer off by
 up to 0.5 °C, noise, a lag and a film of fouling, and is calibrated in air and in
 two bottles with a reference thermometer.  Then it looks at water of salinity 33.
 The truth is this module's own: an instrument of a few lines, bottles with their
-own temperature law, and doubts drawn from the very distributions that the labels
+own temperature law, and errors drawn from the very distributions that the labels
 state.  The verdict's refusals are counted and not excused: coverage is of all.
 """
 

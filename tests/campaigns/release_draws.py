@@ -35,7 +35,7 @@ class Draw:
     Attributes:
         story: Water, vessel, probe and salt, nothing done yet.
         settings: What the batch has to be, and the vessel as its owner believes it to be.
-        worth: What the station is told of the probe.
+        worth: Uncertainty of the probe, as the station has it.
         mark: Factor from the litres believed to those in the vessel.
         heel: Share of the vessel that is old water; 0 for none.
         tells: Whether the keeper tells mass and lot.

@@ -1,10 +1,10 @@
-"""Many seeded batches, from the plan to the verdict and its correction, held against the truth.
+"""Many seeded batches, from the plan to the verdict and its correction, checked against the truth.
 
     python -m tests.campaigns.releases --count 500 --seed 1
 
-Volume, target, tolerance, probe, scale, salt, heel, kinetics, pump and noise are drawn anew for
+Volume, target, tolerance, probe, scale, salt, heel, kinetics, pump and noise are drawn for
 each batch.  The probe is off by a cell factor and a thermometer offset drawn from the uncertainty
-that the station is told of it, so that a verdict with the stated confidence is really put to the
+that the station has of it, so that a verdict with the stated confidence is really put to the
 proof.  Each batch that is not released at once is corrected once, by the advice.  A second part
 mixes some batches of each of several lots, and looks where the plan lands once it has learned.
 

@@ -51,7 +51,7 @@ class Room:
     Attributes:
         stage: The water and the probe.
         settings: What a batch has to be.
-        worth: What the station is told of the probe.
+        worth: Uncertainty of the probe, as the station has it.
         events: All that the station said, oldest first.
         inputs: All that the station was given, oldest first.
         releases: Each release with the truth.
@@ -73,7 +73,7 @@ class Room:
         self.station = Station({RESERVOIR: self.reservoir_settings()}, weights())
 
     def reservoir_settings(self) -> ReservoirSettings:
-        """What the station is told of the reservoir."""
+        """The reservoir as it is configured."""
         return ReservoirSettings(RESERVOIR, batch=self.settings, probes={PROBE: self.worth})
 
     # --- what the keeper can see ---------------------------------------------------------------
@@ -122,7 +122,7 @@ class Room:
             self._sample(period_s)
 
     def until(self, done: Callable[[], bool], longest_s: float) -> bool:
-        """Let time pass until something is so; say whether it came to be."""
+        """Let time pass until a condition holds; return whether it came to hold."""
         end_s = self.stage.t_s + longest_s
         while not done():
             if self.stage.t_s >= end_s:
@@ -196,7 +196,7 @@ class Room:
         """Do what the standing advice says, if it says grams or litres; wait for the verdict.
 
         Args:
-            clumsy: Factor on what is weighed, anew for each weighing.
+            clumsy: Factor on what is weighed, drawn for each weighing.
         """
         salt_g, water_l = self.advised("advice_salt_g"), self.advised("advice_water_l")
         if salt_g <= 0.0 and water_l <= 0.0:

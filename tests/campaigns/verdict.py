@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What somebody holds beside what the journal holds.
+    """What a person holds beside what the journal holds.
 
     Attributes:
         entries: In the journal.

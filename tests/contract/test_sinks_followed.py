@@ -42,7 +42,7 @@ def _write(path: Path, *numbers: int) -> None:
         writer.append([reading(number) for number in numbers], 0.0)
 
 
-def test_a_journal_begun_anew_is_followed_from_its_start(path: Path, cursors: Cursors) -> None:
+def test_a_journal_begun_again_is_followed_from_its_start(path: Path, cursors: Cursors) -> None:
     """A cursor of a journal that was moved aside does not hide the entries of the next one."""
     sink, reader = Recorder(), Reader(path)
     _write(path, 1, 2, 3)
@@ -84,7 +84,7 @@ def test_pauses_double_to_a_minute_and_are_never_the_same() -> None:
     assert len(pauses_s) == len(set(pauses_s))
 
 
-def test_pauses_begin_anew_only_after_it_worked_for_a_while() -> None:
+def test_pauses_begin_again_only_after_it_worked_for_a_while() -> None:
     """What works and fails by turns is left alone ever longer; ten good seconds forgive."""
     backoff = Backoff(Random(5))
     for now_s in (0.0, 20.0, 40.0):

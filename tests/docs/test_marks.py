@@ -35,7 +35,7 @@ OF_RESERVOIR = (
 OF_PROBE = ("conductivity_u_percent", "temperature_u_C", "calibrate_every_days")
 
 
-def told_of(key: str, section: type) -> str:
+def description_of(key: str, section: type) -> str:
     """What the docstring of a section says of one key."""
     # Cleaned, since Python 3.13 takes the indentation off and earlier ones do not.
     told = inspect.cleandoc(str(section.__doc__))
@@ -58,7 +58,7 @@ def test_the_example_marks_what_has_no_source(key: str) -> None:
 )
 def test_the_configuration_marks_what_has_no_source(key: str, section: type) -> None:
     """In the description of the key."""
-    assert MARK.search(told_of(key, section))
+    assert MARK.search(description_of(key, section))
 
 
 def test_the_limits_of_quality_are_marked_together() -> None:

@@ -112,7 +112,7 @@ def everything(reader: Reader) -> Iterator[Stored]:
 
 
 def drawn_kills(room: Room, seed: int) -> dict[int, str]:
-    """Twenty instants: ten at any time, ten while salt dissolves or somebody commands."""
+    """Twenty instants: ten at any time, ten while salt dissolves or a command arrives."""
     dice = random.Random(f"kills/{seed}")
     busy = [
         number

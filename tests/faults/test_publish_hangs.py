@@ -50,7 +50,7 @@ path = "{}"
 
 
 def played(tmp_path: Path, how: str) -> subprocess.CompletedProcess[str]:
-    """Publish for six seconds to somebody who hangs, or who does not."""
+    """Publish for six seconds to a receiver that hangs, or that does not."""
     path = tmp_path / "journal.db"
     Writer(path, 1.0).close()
     return subprocess.run(

@@ -33,7 +33,7 @@ def test_journals_spoilt_in_many_ways_are_never_silently_wrong() -> None:
 
 def device(station: Station) -> list[Event]:
     """What the new journal tells of the old one."""
-    station._seen.clear()  # noqa: SLF001 - numbers begin anew, and so does what was seen
+    station._seen.clear()  # noqa: SLF001 - numbers begin again, and so does what was seen
     return [
         e for e in station.events(Kind.DEVICE) if facts_in(e).get("state") == "journal put aside"
     ]

@@ -1,6 +1,6 @@
 """The wall clock jumps by a year, back and forth, under the real service: libfaketime moves it.
 
-The monotonic clock goes on evenly, as the kernel's does when somebody sets the date.
+The monotonic clock goes on evenly, as the kernel's does when the date is set.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ MIXED_MIN = 60.0
 AGE_H = 1.0
 SOME = 5
 LATE_H = 0.02
-"""A picture's age may be a minute out just after a jump, until it is made anew."""
+"""A snapshot's age may be a minute out just after a jump, until the next snapshot."""
 COURSE = ("-365d", "+0", "+365d", "+0")
 
 

@@ -93,7 +93,7 @@ def test_units_are_base_units_and_end_the_name() -> None:
 
 
 def test_an_alarm_is_there_until_it_is_at_rest() -> None:
-    """With its name, priority and state; of the station under no reservoir; 1 while it is so."""
+    """With its name, priority and state; of the station under none; 1 while it is active."""
     found = metrics_of(
         station_view(
             alarms=(

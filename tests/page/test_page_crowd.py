@@ -234,7 +234,7 @@ def test_who_takes_too_long_is_shown_the_door(
 
 
 def test_a_wall_clock_that_jumps_cuts_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A computer without a battery begins years back, and is set while somebody looks."""
+    """A computer without a battery begins years back, and is set while a page is open."""
     with served(page) as port, ExitStack() as stack:
         one = dialled(stack, port)
         one.sendall(ASKED)

@@ -65,7 +65,7 @@ def snapshot_with(*alarms: str, **facts: JSON) -> dict[str, JSON]:
         "state": "unacknowledged",
         "priority": "medium",
         "active": True,
-        "why": "it is so",
+        "why": "the condition holds",
     }
     details: dict[str, JSON] = {name: {**usual, **facts} for name in alarms}
     return {**SNAPSHOT, "time": "2031-05-04T09:00:00.000Z", "alarm_details": details}
@@ -82,7 +82,7 @@ def test_a_view_has_snapshots_ages_alarms_and_sizes(path: Path, writer: Writer) 
     found = view_reader(path).read()
 
     assert (2.0, True) == (found.reservoirs[0].age_s, found.reservoirs[0].fresh)
-    assert [("mix-1", "salt-low", "unacknowledged", "medium", "it is so", True)] == [
+    assert [("mix-1", "salt-low", "unacknowledged", "medium", "the condition holds", True)] == [
         (each.reservoir, each.name, each.state, each.priority, each.why, each.announced)
         for each in found.alarms
     ]

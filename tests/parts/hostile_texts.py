@@ -72,7 +72,7 @@ def worse(entry: Entry) -> Entry:
 
 
 def commands(bench: Bench) -> list[Command]:
-    """What somebody hostile asks, by whatever way in."""
+    """What a hostile person asks, by whatever way in."""
     at = Instant(bench.story.wall, bench.story.t_s, bench.story.boot)
     asked: list[tuple[str, str, Mapping[str, JSON]]] = [
         ("batch.note", "mix-1", {"text": HALF[:400]}),

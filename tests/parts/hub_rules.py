@@ -148,7 +148,7 @@ def button_faults(each: dict[str, Any]) -> list[str]:
     return [] if each.get("retain", False) is False else ["retained"]
 
 
-def told_of(message: Message) -> dict[str, Any]:
+def payload_of(message: Message) -> dict[str, Any]:
     """The announcement that a message carries."""
     found: dict[str, Any] = json.loads(message.payload)
     return found

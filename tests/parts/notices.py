@@ -24,7 +24,7 @@ CLEARED, SUPPRESSED = NoticeState.CLEARED, NoticeState.SUPPRESSED
 
 @dataclass
 class Recipient:
-    """Somebody who gets notifications, minute by minute.
+    """A person who gets notifications, minute by minute.
 
     Attributes:
         policy: When what is sent.

@@ -72,7 +72,7 @@ def test_a_poorer_measurement_never_proves_more(
 
 
 @given(VALUES, LIMITS, CONFIDENCES)
-def test_without_uncertainty_there_is_no_doubt(
+def test_without_uncertainty_the_limits_alone_decide(
     value: float, limits: tuple[float, float], confidence: float
 ) -> None:
     """With u = 0 the limits alone decide, and belong to what is inside."""

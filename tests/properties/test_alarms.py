@@ -116,7 +116,7 @@ class Shift(RuleBasedStateMachine):
 
     @rule(name=st.sampled_from(NAMES))
     def acknowledged(self, name: str) -> None:
-        """Somebody acknowledges; it is refused where nothing waits for it."""
+        """A person acknowledges; it is refused where nothing waits for it."""
         waits = self.life(name) in (
             LifecycleState.UNACKNOWLEDGED,
             LifecycleState.RETURNED_UNACKNOWLEDGED,
@@ -132,7 +132,7 @@ class Shift(RuleBasedStateMachine):
 
     @rule(name=st.sampled_from(NAMES), for_s=st.floats(60.0, LONGEST_SHELF_S))
     def shelved(self, name: str, for_s: float) -> None:
-        """Somebody shelves; it is refused where it is shelved or out of service."""
+        """A person shelves; it is refused where it is shelved or out of service."""
         away = name in self.shelf or name in self.out
         try:
             change = transitions.shelve(self.state, name, "kim", "known", for_s, self.t_s)
@@ -146,14 +146,14 @@ class Shift(RuleBasedStateMachine):
     @precondition(lambda self: self.shelf)
     @rule(data=st.data())
     def unshelved(self, data: st.DataObject) -> None:
-        """Somebody brings one back."""
+        """A person unshelves an alarm."""
         name = data.draw(st.sampled_from(sorted(self.shelf)))
         del self.shelf[name]
         self.record_change(transitions.unshelve(self.state, name, "kim", self.t_s))
 
     @rule(name=st.sampled_from(NAMES))
     def removed(self, name: str) -> None:
-        """Somebody takes one out of service."""
+        """A person removes an alarm from service."""
         if name not in self.out:
             change = transitions.remove_from_service(
                 self.state, name, "kim", "being rebuilt", self.t_s
@@ -165,13 +165,13 @@ class Shift(RuleBasedStateMachine):
     @precondition(lambda self: self.out)
     @rule(data=st.data())
     def returned(self, data: st.DataObject) -> None:
-        """Somebody returns one to service."""
+        """A person returns an alarm to service."""
         name = data.draw(st.sampled_from(sorted(self.out)))
         self.out.discard(name)
         self.record_change(transitions.return_to_service(self.state, name, "kim", self.t_s))
 
     def record_change(self, change: AlarmChange) -> None:
-        """What was announced waits for somebody until it is seen or withheld, even when it goes."""
+        """What was announced waits for a person until it is seen or withheld, even when it goes."""
         self.told[change.name] = change.state
         if change.state is LifecycleState.UNACKNOWLEDGED:
             self.unseen.add(change.name)

@@ -49,7 +49,7 @@ def test_inverting_undoes_applying(made: Calibration, raw: float, raw_C: float) 
 
 
 @given(calibrations(), st.floats(0.0, 100.0), st.floats(0.0, 1.0))
-def test_a_doubt_more_never_makes_it_surer(made: Calibration, raw: float, more: float) -> None:
+def test_more_uncertainty_never_makes_it_surer(made: Calibration, raw: float, more: float) -> None:
     """The uncertainty is real, and grows with that of the reading."""
     assert 0.0 <= made.conductivity_u(raw) <= made.conductivity_u(raw, more) + 1e-12
 

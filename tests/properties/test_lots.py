@@ -17,11 +17,11 @@ TARGET = 34.0
 STORIES = 300
 
 yields = st.floats(0.5, 1.0)
-doubts = st.floats(0.004, 0.05)
+uncertainties = st.floats(0.004, 0.05)
 times = st.floats(0.0, 3e7)
 
 
-@given(st.lists(st.tuples(times, yields, doubts), max_size=25), times)
+@given(st.lists(st.tuples(times, yields, uncertainties), max_size=25), times)
 def test_an_estimate_is_always_one(told: list[tuple[float, float, float]], now: float) -> None:
     """Whatever batches said, the yield lies among what was said, never surer than the floor."""
     lot = Lot("blue-7")
@@ -54,7 +54,7 @@ def test_one_bad_weighing_never_carries_the_estimate_off(
     assert abs(estimate(lot, 2 * WEEK_S).value / without - 1.0) < 0.01
 
 
-@given(st.lists(st.tuples(yields, doubts), min_size=2, max_size=8), st.randoms())
+@given(st.lists(st.tuples(yields, uncertainties), min_size=2, max_size=8), st.randoms())
 def test_the_order_of_telling_does_not_matter(
     told: list[tuple[float, float]], shuffler: random.Random
 ) -> None:

@@ -29,7 +29,7 @@ from tests.services.mqtt_parts import STATION
 from tests.services.notify_parts import RESERVOIRS, Clocks, alarm
 
 Step: TypeAlias = str | int
-"""An alarm, a kill at one of three points, somebody away or back, or minutes that go by."""
+"""An alarm, a kill at one of three points, a receiver away or back, or minutes that go by."""
 
 STEPS = st.lists(
     st.one_of(

@@ -224,7 +224,7 @@ def test_the_same_day_is_reported_in_the_same_words(script: Script) -> None:
 
 
 def assert_each_event_is_of_the_batch_of_then(events: list[Event]) -> None:
-    """One batch at a time; of one that somebody ended only the way to idle is said afterwards."""
+    """One batch at a time; of one that a person ended only the way to idle is said afterwards."""
     current, ended, seen = "", "", set[str]()
     for each in events:
         facts = facts_in(each)

@@ -264,7 +264,7 @@ def test_a_label_speaks_of_25_degrees_and_not_of_the_bottle_in_hand() -> None:
 
 
 def test_every_value_says_where_it_comes_from_and_how_sure_it_is() -> None:
-    """A value without a source or a doubt would not satisfy an auditor."""
+    """A value without a source or an uncertainty would not satisfy an auditor."""
     bottle = ReferenceSolution("Q-1", 0.5, Tolerance.COVERAGE_2)
     every = [
         published("kcl-0.1-mol-kg"),

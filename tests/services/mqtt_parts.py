@@ -113,7 +113,7 @@ def delivered(sink: Sink) -> bool:
 
 @dataclass
 class Person:
-    """Somebody at the broker who says things and remembers what is answered.
+    """A person at the broker who publishes messages and keeps the answers.
 
     Attributes:
         client: Theirs, connected.

@@ -286,7 +286,7 @@ class Desk:
         self.sink.close()
         self.sink = make_sink(self.folder, self.lines, self.clocks, self.policy, self._seq)
 
-    def begin_anew(self) -> None:
+    def begin_a_new_journal(self) -> None:
         """Have measuring begin a new journal; publishing goes on."""
         for old in self.folder.glob("journal.db*"):
             old.rename(old.with_name(f"old-{old.name}"))

@@ -194,7 +194,7 @@ def test_measuring_killed_in_the_middle_of_a_capture_saves_nothing(tmp_path: Pat
 
 
 def test_ctrl_c_aborts_and_leaves_the_probe_to_be_put_back(tmp_path: Path) -> None:
-    """Twice leaves the terminal; the readings count again once somebody says that it is back."""
+    """Twice leaves the terminal; the readings count again once a person says that it is back."""
     with corner(tmp_path) as (station, stage, process):
         station.wait_for_readings(3)
         with at_terminal(words(station, "--reference", BOTTLE)) as person:

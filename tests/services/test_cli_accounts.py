@@ -133,7 +133,7 @@ def test_a_stranger_reads_one_sentence_that_names_the_group(top: Path, account: 
     }
 
 
-def test_who_may_read_the_configuration_alone_is_told_of_the_journals_group(top: Path) -> None:
+def test_who_may_read_the_configuration_alone_learns_the_journals_group(top: Path) -> None:
     """One sentence and 69 at every verb that needs the journal; the others work."""
     for path in (top / "etc", top / "etc" / "brinewright.toml", top / "etc" / "recording.csv"):
         path.chmod(0o755)

@@ -136,7 +136,7 @@ def test_kills_at_any_moment_lose_and_double_nothing(tmp_path: Path) -> None:
 
 
 def test_a_journal_moved_aside_does_nothing_again(tmp_path: Path) -> None:
-    """The inbox remembers what was carried out; an inbox moved aside counts anew."""
+    """The inbox remembers what was carried out; an inbox moved aside counts from 1 again."""
     station = Station(tmp_path, speed=1.0)
     with measuring(station) as process:
         wait_until(inbox_of(station).path.exists, "the inbox")
@@ -233,7 +233,7 @@ def test_the_command_line_is_answered_by_the_running_service(tmp_path: Path) -> 
     assert {"cli"} == {facts_in(event)["via"] for event in station.events(Kind.COMMAND)}
 
 
-def test_a_batch_is_told_of_mixed_released_and_used_by_command(tmp_path: Path) -> None:
+def test_a_batch_is_recorded_mixed_released_and_used_by_command(tmp_path: Path) -> None:
     """From the lot to the last litre, over a killed process, with the books right at the end."""
     station = Station(tmp_path)
     with playing(station, "plain-batch"), measuring(station) as process:

@@ -31,7 +31,7 @@ def _environment_is_ready() -> None:
 
 
 def wait_for_turn() -> None:
-    """Let a demo that somebody is looking at come to its end."""
+    """Let a demo whose page is open come to its end."""
     FOLDER.mkdir(exist_ok=True)
     with (FOLDER / "lock").open("a") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)  # given up with the file

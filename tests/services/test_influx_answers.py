@@ -160,7 +160,7 @@ def test_what_is_refused_is_found_and_left_out_alone(
 def test_a_bucket_that_refuses_most_holds_everything_up(
     stub: Stub, make_sink: MakeSink, bad: tuple[int, ...]
 ) -> None:
-    """Then it is not the entries' fault, somebody can mend it, and nothing is left out."""
+    """Then it is not the entries' fault, a person can correct it, and no entry is left out."""
     stub.answers = [_refusing(*bad)] * 40
     said = str(_trouble(make_sink(stub.url)))
 
@@ -284,7 +284,7 @@ def test_a_new_token_is_found_without_a_restart(
 def test_a_trouble_that_lasts_is_not_a_stream_of_lines(
     stub: Stub, make_sink: MakeSink, caplog: pytest.LogCaptureFixture
 ) -> None:
-    """Where it publishes to is said once, however often it connects anew."""
+    """Where it publishes to is said once, however often it connects again."""
     stub.answers = [_v2(401, "unauthorized", "unauthorized access")] * 3
     sink = make_sink(stub.url)
     with caplog.at_level("INFO"):

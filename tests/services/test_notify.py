@@ -174,7 +174,7 @@ def test_each_is_told_what_its_line_asks_for(make_desk: Callable[..., Desk], hoo
         assert ["mix-1: d (medium)"] == other.titles
 
 
-def test_somebody_new_is_told_of_what_stands(make_desk: Callable[..., Desk], hook: Hook) -> None:
+def test_a_new_receiver_gets_what_is_active(make_desk: Callable[..., Desk], hook: Hook) -> None:
     """And not of what was over before; the others are told nothing again."""
     desk = make_desk(hook.url)
     desk.happen(alarm(1, "a"), alarm(2, "a", "cleared"), alarm(3, "b"))
@@ -254,7 +254,7 @@ def test_what_refuses_is_tried_again_and_logged_without_its_address(
 
 
 @pytest.mark.parametrize("from_byte", [0, 4096], ids=["no database", "torn pages"])
-def test_without_its_file_what_stands_is_told_anew(
+def test_without_its_file_what_is_active_is_sent_again(
     make_desk: Callable[..., Desk], hook: Hook, caplog: pytest.LogCaptureFixture, from_byte: int
 ) -> None:
     """A broken file is moved aside; rather told twice than not at all."""
@@ -274,7 +274,7 @@ def test_without_its_file_what_stands_is_told_anew(
     assert "was moved to" in caplog.text
 
 
-def test_a_record_of_another_version_is_begun_anew(
+def test_a_record_of_another_version_is_begun_again(
     make_desk: Callable[..., Desk], hook: Hook, caplog: pytest.LogCaptureFixture
 ) -> None:
     """What cannot be read is said, and what stands is told."""
@@ -318,7 +318,7 @@ def test_another_journal_ends_what_the_old_one_began(
     desk = make_desk(hook.url)
     desk.happen(alarm(1, "a", priority="high"))
     desk.settle()
-    desk.begin_anew()
+    desk.begin_a_new_journal()
     desk.happen(alarm(100, "b"))
     desk.settle()
     for _ in range(3):

@@ -1,4 +1,4 @@
-"""From a dead port to a message and back: real service, real receiver, somebody at the CLI."""
+"""From a dead port to a message and back: real service, real receiver, a person at the CLI."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ def title_count(hook: Hook, what: str) -> int:
     return len([title for title in hook.titles if title.endswith(f"mix-1: probe-fault {what}")])
 
 
-def test_a_dead_port_is_told_again_until_somebody_acknowledges_it(tmp_path: Path) -> None:
+def test_a_dead_port_is_reported_again_until_a_person_acknowledges_it(tmp_path: Path) -> None:
     """Raised with its reason, told again, acknowledged at the command line, then not again."""
     with hooked() as hook:
         write_urls(tmp_path, f"high mix-1 {hook.url}")

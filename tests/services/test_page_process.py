@@ -30,7 +30,7 @@ def page_on(port: int) -> str:
 
 
 def answers(port: int) -> bool:
-    """Whether somebody answers there."""
+    """Whether the page answers there."""
     try:
         ask(port, "/healthz")
     except OSError:
@@ -39,7 +39,7 @@ def answers(port: int) -> bool:
 
 
 def reply_of(port: int, path: str = "/") -> Reply:
-    """Ask, once somebody answers."""
+    """Ask, once the page answers."""
     wait_until(lambda: answers(port), "the page")
     return ask(port, path)
 

@@ -107,7 +107,7 @@ def test_the_gradient_is_that_of_the_weighted_logistic_loss() -> None:
 
 
 def test_what_a_call_costs() -> None:
-    """A wrong one 1, a right one its wait, none at all the whole wait, anew after an undoing."""
+    """A wrong one 1, a right one its wait, none at all the whole wait, again after an undoing."""
     found = recorded([False] * 6 + [True] * 40 + [False] * 8 + [True] * 11)
 
     taught_examples = examples.example_of(found)

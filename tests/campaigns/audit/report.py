@@ -1,4 +1,4 @@
-"""Lines of a report, some of which are held against a limit."""
+"""Lines of a report, some of which are checked against a limit."""
 
 from __future__ import annotations
 

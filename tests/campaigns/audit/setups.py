@@ -24,7 +24,7 @@ class Setup:
     """Bottles, and perhaps a thermometer.
 
     Attributes:
-        name: What is told of it.
+        name: What reports call it.
         bottles: Of different lots.
         other: A bottle of another lot, for checks.
         thermometer: None where none is used.

@@ -43,7 +43,7 @@ class Call:
         row: Number of the row at which it was.
         now: True practical salinity then.
         final: The same once all is dissolved.
-        value: Median of the readings of late, practical salinity.
+        value: Median of the last readings, practical salinity.
         u: Last standard uncertainty of them.
         probability: Of being within the limits, as the event states it; NaN where it does not.
         said: Value and expanded uncertainty in the words of the event; None where not said.
@@ -95,7 +95,7 @@ class Watch:
 
     Attributes:
         tub: The truth.
-        worth: What the station is told of the probe: % of conductivity, and °C.
+        worth: Uncertainty of the probe, as the station has it: % of conductivity, and °C.
         fill_l: Water in the vessel as its owner believes, L.
         period_s: Between two rows.
         gaps: Numbers of the rows whose replies are missing.
@@ -151,7 +151,7 @@ class Watch:
             self._take()
 
     def until(self, done: Callable[[], bool], longest_s: float) -> bool:
-        """Let rows come until something is so; say whether it came to be."""
+        """Let rows come until a condition holds; return whether it came to hold."""
         for _ in range(math.ceil(longest_s / self.period_s)):
             if done():
                 return True

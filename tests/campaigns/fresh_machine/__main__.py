@@ -1,4 +1,4 @@
-"""Both commands of the README on minimal Debian 12 and 13, as root and as somebody else.
+"""Both commands of the README on minimal Debian 12 and 13, as root and as another user.
 
     python -m tests.campaigns.fresh_machine
     python -m tests.campaigns.fresh_machine --release trixie --user keeper --whole

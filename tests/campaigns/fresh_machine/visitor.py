@@ -1,4 +1,4 @@
-"""Somebody at a fresh machine, who runs a command and does what it says is missing."""
+"""A person at a fresh machine, who runs a command and does what it says is missing."""
 
 from __future__ import annotations
 

@@ -185,7 +185,7 @@ FAULTS = (
         (f"{STATION}/test_host.py",),
     ),
     Fault(
-        "a residual is held against the whole uncertainty of its point",
+        "a residual is checked against the whole uncertainty of its point",
         "calibration/fit.py",
         "point.u_raw(line.slope) * math.sqrt(max(0.0, left))",
         "point.u_raw(line.slope)",

@@ -45,7 +45,7 @@ class Course:
         creep: Pace of dissolution while it stands.
         early: Share that comes to the probe in still water from the start; 1 where the pump ran.
         unstirred: Pace at which that share dissolves.
-        second_s: When salt comes anew.
+        second_s: When salt comes again.
         second: How much of it, salinity.
         left: Salinity of the water that stood there already, less what purified water has.
         evaporates_per_h: How fast salinity grows by evaporation, 1/h.

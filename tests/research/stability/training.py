@@ -115,7 +115,7 @@ def _column(net: Network, found: list[Record], column: int) -> list[Floats]:
 
 
 def verdicts_at(scored: list[Floats], found: list[Record], limit: float) -> list[Verdict]:
-    """Return how calls at a limit do: the first, and that after salt or water came anew."""
+    """Return how calls at a limit do: the first, and the one after more salt or water."""
     return [
         judge(each.kind, calls(each, own, limit), each.t_s, each.over, each.over_s)
         for each, own in zip(found, scored, strict=True)
@@ -123,7 +123,7 @@ def verdicts_at(scored: list[Floats], found: list[Record], limit: float) -> list
 
 
 def calls(found: Record, scored: Floats, limit: float) -> list[float]:
-    """Return when the detector would call: once, and anew after a call that salt undid."""
+    """Return when the detector would call: once, and again after a call that salt undid."""
     free = np.flatnonzero(~found.blocked)
     if len(free) < detector.DWELL:
         return []
@@ -261,7 +261,7 @@ def store_records(batches: int, workers: int, path: Path) -> None:
 
 
 def load_records(path: Path) -> TrainingRecords:
-    """Return the records that `store_records` wrote; never give it a file of somebody else.
+    """Return the records that `store_records` wrote; never give it a file from another source.
 
     Raises:
         OSError: It cannot be read.

@@ -33,7 +33,7 @@ EXACT = Instrument(
 
 
 def truth(factor: float = 1.0, zero: float = 0.0, offset_C: float = 0.0) -> Calibration:
-    """A probe that is off in a known way, without doubt."""
+    """A probe that is off in a known way, without uncertainty."""
     return Calibration("truth", "ct-1", "", "", factor, zero, offset_C, NOTHING)
 
 
@@ -148,7 +148,7 @@ def test_the_budget_adds_up_to_the_uncertainty() -> None:
     )
 
 
-def test_one_solution_used_twice_is_doubted_once() -> None:
+def test_one_solution_used_twice_is_uncertain_once() -> None:
     """Two dips into one lot are no better than one, as far as its label goes."""
     once = fit([capture(1, STRONG, truth())], EXACT, NEVER)
     twice = fit([capture(1, STRONG, truth()), capture(2, STRONG, truth())], EXACT, NEVER)
@@ -163,7 +163,7 @@ def test_one_solution_used_twice_is_doubted_once() -> None:
 
 
 def test_a_label_of_half_a_percent_weighs_a_quarter() -> None:
-    """One bottle, nothing else in doubt: u is half of ± 0.5 % (k = 2).
+    """One bottle, nothing else uncertain: u is half of ± 0.5 % (k = 2).
 
     Source: JCGM 100:2008, 4.3.3; worked by hand.
     """
@@ -186,7 +186,7 @@ def test_two_solutions_are_better_than_one() -> None:
 
 
 def resampled(points: Sequence[Capture], chance: random.Random) -> Fit:
-    """The same points with every doubt drawn anew, as JCGM 101 propagates distributions."""
+    """The same points with every error drawn again, as JCGM 101 propagates distributions."""
     off = chance.gauss(0.0, 0.05)
     drawn = []
     for point in points:
@@ -200,7 +200,7 @@ def resampled(points: Sequence[Capture], chance: random.Random) -> Fit:
 
 
 def test_the_covariance_is_what_a_monte_carlo_finds() -> None:
-    """Drawing every doubt two thousand times scatters the results as the budget says.
+    """Drawing every error two thousand times scatters the results as the budget says.
 
     Source of the method: JCGM 101:2008, propagation of distributions.
     """
@@ -223,7 +223,7 @@ def test_the_covariance_is_what_a_monte_carlo_finds() -> None:
 
 
 def test_what_the_cell_constant_shares_with_the_thermometer_cancels_in_salinity() -> None:
-    """Half a degree of doubt costs 0.38 of salinity, and nearly nothing once calibrated with it.
+    """Half a degree of uncertainty costs 0.38 of salinity, and hardly any once calibrated with it.
 
     A thermometer off by 0.5 °C that looked up the bottle's value moves salinity by some 0.03
     and not by 0.37; the stated uncertainty knows it.

@@ -138,7 +138,7 @@ def test_a_drift_is_forecast_to_leave_its_limits_on_the_right_day() -> None:
     assert found.significant
 
 
-def test_the_interval_of_a_forecast_widens_with_doubt() -> None:
+def test_the_interval_of_a_forecast_widens_with_uncertainty() -> None:
     """Ten times the uncertainty brings the early end forward."""
     sure = forecast(line(60, 0.0002), 0.98, 1.02, "2026-02-20")
     unsure = forecast(line(60, 0.0002, 0.01), 0.98, 1.02, "2026-02-20")

@@ -287,7 +287,7 @@ def test_each_point_tells_at_once_how_far_off_it_was() -> None:
 
 
 def test_as_left_is_measured_again_where_the_plan_says() -> None:
-    """The new calibration is held against a reference once more before it is saved."""
+    """The new calibration is checked against a reference once more before it is saved."""
     made = bench(replace(PLAN, as_left=seawater(35.0, 0.01)), off_C=0.0)
     made.whole()
     record = saved(made)

@@ -67,7 +67,7 @@ def terminal(capsys: pytest.CaptureFixture[str]) -> Terminal:
     return Terminal(capsys)
 
 
-def test_what_needs_somebody_comes_first_with_why_and_what_to_do(
+def test_what_needs_a_person_comes_first_with_why_and_what_to_do(
     folder: Path, terminal: Terminal
 ) -> None:
     """What is over and was seen by nobody comes after what stands at the same urgency."""

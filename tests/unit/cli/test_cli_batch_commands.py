@@ -237,7 +237,7 @@ def test_what_cannot_be_asked_is_a_mistake_of_use(
 def test_nobody_there_is_said_after_the_wait(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Exit 69; the command waits, and is carried out when somebody is there."""
+    """Exit 69; the command waits, and is carried out when measuring begins."""
     assert 10.0 == command_client.WAIT_S
     monkeypatch.setattr(command_client, "WAIT_S", 0.2)
     with service(folder):

@@ -152,7 +152,7 @@ def test_readings_are_exported_under_any_calibration(
     second = records(past.entries)[1]
     assert isinstance(second, CalibrationRecord)
     rows = list(csv.DictReader(output_of(capsys, "export").splitlines()))
-    anew = list(
+    recalculated = list(
         csv.DictReader(output_of(capsys, "export", "--calibration", second.id).splitlines())
     )
     raw = list(csv.DictReader(output_of(capsys, "export", "--calibration", "none").splitlines()))
@@ -163,8 +163,8 @@ def test_readings_are_exported_under_any_calibration(
     plain = float(gsw.SP_from_C(last.conductivity_mS_cm, last.temperature_C, 0.0))
 
     assert "mix-1-ct-1-20260302-1" == rows[-1]["calibration"]
-    assert (second.id, "") == (anew[-1]["calibration"], raw[-1]["calibration"])
-    assert float(anew[-1]["salinity"]) == pytest.approx(expected, abs=1e-9)
+    assert (second.id, "") == (recalculated[-1]["calibration"], raw[-1]["calibration"])
+    assert float(recalculated[-1]["salinity"]) == pytest.approx(expected, abs=1e-9)
     assert float(raw[-1]["salinity"]) == pytest.approx(plain, abs=1e-9)
     assert [row["conductivity_mS_cm"] for row in rows] == [row["conductivity_mS_cm"] for row in raw]
     assert "no accepted calibration" in output_of(capsys, "export", "--calibration", "x", code=1)

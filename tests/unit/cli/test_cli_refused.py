@@ -54,7 +54,7 @@ def test_a_refusal_that_nobody_foresaw_is_one_sentence(
 def test_a_file_that_became_barred_meanwhile_names_the_group(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """As when somebody changes the mode of a folder while a verb reads it."""
+    """As when a person changes the mode of a folder while a verb reads it."""
     with open_folder() as folder:
         (folder / "lib").mkdir()
         give(folder / "lib", SERVICE, 0o750)

@@ -279,7 +279,7 @@ def test_an_answer_is_one_line(
         assert "FORGED" in each.out + each.err
 
 
-def test_a_message_to_people_holds_no_line_of_somebody_elses() -> None:
+def test_a_message_to_people_holds_no_line_from_outside() -> None:
     """Who acknowledged it and why it was raised; a title is one line."""
     facts = {"name": HALF, "state": "acknowledged", "who": HALF, "why": HALF, "priority": "high"}
     raised = notice_of(

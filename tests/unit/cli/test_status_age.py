@@ -27,7 +27,7 @@ def test_an_old_picture_asks_whether_the_service_runs(now: str, told: str) -> No
         assert told == _as_of(TAKEN, UTC, real_time=True)
 
 
-def test_the_faster_time_of_a_rehearsal_is_not_held_against_the_wall_clock() -> None:
+def test_the_faster_time_of_a_rehearsal_is_not_checked_against_the_wall_clock() -> None:
     """A rehearsal's pictures are dated by its own time."""
     with freeze_time("2026-03-02T12:00:00Z"):
         assert _as_of(TAKEN, UTC, real_time=False) == SHOWN

@@ -50,7 +50,7 @@ change_percent = 10
 
 
 def settings(reservoir: str = "", station: str = "") -> ReservoirSettings:
-    """What the station is told of a reservoir with these lines."""
+    """The settings of a reservoir with these lines."""
     text = PLAIN.replace("STATION", station).replace("RESERVOIR", reservoir)
     return assembly.reservoirs(parse(text, Path("brinewright.toml")))["mix-1"]
 

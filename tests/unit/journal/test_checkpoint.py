@@ -144,7 +144,7 @@ def test_every_field_stored_flat_has_its_place() -> None:
 
 
 def test_what_people_did_to_alarms_survives_another_version() -> None:
-    """What is shelved or out of service stays so, and what nobody has seen waits for somebody."""
+    """What is shelved or out of service stays so, and what nobody has seen waits for a person."""
     bench = Bench(mixed(31.5).silence(3).still(3))
     bench.run()
     bench.send("alarm.shelve", name="batch-off-target", hours=5, reason="salt is ordered")
@@ -159,7 +159,7 @@ def test_what_people_did_to_alarms_survives_another_version() -> None:
 
 @pytest.mark.parametrize("other_version", [False, True])
 def test_alarms_under_former_names_go_on_under_the_present_ones(*, other_version: bool) -> None:
-    """What somebody shelved stays shelved, and what the station saw of itself stays seen."""
+    """What a person shelved stays shelved, and what the station saw of itself stays seen."""
     bench = Bench(mixed())
     bench.send("alarm.shelve", name="reading-overdue", hours=5, reason="the cable is on order")
     bench.send("alarm.remove-from-service", "", name="publishing-delayed", reason="no broker yet")
@@ -177,7 +177,7 @@ def test_alarms_under_former_names_go_on_under_the_present_ones(*, other_version
 
 
 @pytest.mark.parametrize("alarms", [None, 7, {"known": {"salt-low": {"state": "of another time"}}}])
-def test_alarms_of_a_shape_that_nobody_knows_begin_anew(alarms: object) -> None:
+def test_alarms_of_a_shape_that_nobody_knows_begin_again(alarms: object) -> None:
     """And the batches are kept all the same."""
     raw: dict[str, Any] = json.loads(of_another_version(stopped(mixed())))
     raw["state"]["alarms"] = raw["state"]["reservoirs"]["mix-1"]["alarms"] = alarms
@@ -188,7 +188,7 @@ def test_alarms_of_a_shape_that_nobody_knows_begin_anew(alarms: object) -> None:
 
 
 def test_a_batch_that_was_dissolving_is_judged_after_a_new_version_was_started() -> None:
-    """The detectors begin anew and come to an end."""
+    """The detectors begin again and come to an end."""
     story = mixed(minutes=3)
     station = went_on(of_another_version(stopped(story)))
     entries = story.still(45).play(station)
@@ -201,7 +201,7 @@ def test_a_batch_that_was_dissolving_is_judged_after_a_new_version_was_started()
 def test_a_judged_batch_stays_judged_after_a_new_version_was_started(
     salinity: float, phase: str
 ) -> None:
-    """Water that is as it was is not judged, nor its age counted, anew."""
+    """Unchanged water is not judged again, and its age goes on."""
     story = mixed(salinity)
     station = went_on(of_another_version(stopped(story)))
     before = station.state.reservoirs["mix-1"].batch.age.released_s
@@ -213,7 +213,7 @@ def test_a_judged_batch_stays_judged_after_a_new_version_was_started(
     assert phase == station.state.reservoirs["mix-1"].batch.phase
 
 
-def test_water_changed_while_a_new_version_was_installed_is_judged_anew() -> None:
+def test_water_changed_while_a_new_version_was_installed_is_judged_again() -> None:
     """A top-up that nobody saw does not stay released."""
     story = mixed()
     station = went_on(of_another_version(stopped(story)))
@@ -223,7 +223,7 @@ def test_water_changed_while_a_new_version_was_installed_is_judged_anew() -> Non
     assert ["dissolving", "verifying", "off_target"] == phases(entries)[-3:]
 
 
-def test_water_changed_after_a_new_version_was_started_is_judged_anew() -> None:
+def test_water_changed_after_a_new_version_was_started_is_judged_again() -> None:
     """The detector watches a judged batch as it did before."""
     story = mixed()
     station = went_on(of_another_version(stopped(story)))

@@ -1,4 +1,4 @@
-"""Who a file belongs to after it was written for a folder of somebody else's."""
+"""Who a file belongs to after it was written for a folder of another account."""
 
 from __future__ import annotations
 

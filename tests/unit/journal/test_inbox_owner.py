@@ -80,7 +80,7 @@ def mode(path: Path) -> int:
 def test_folder_and_file_are_for_owner_and_group_whatever_the_umask(
     journal: Path, umask: int
 ) -> None:
-    """And so are the files that SQLite makes beside it while somebody writes."""
+    """And so are the files that SQLite makes beside it while a process writes."""
     before = os.umask(umask)
     try:
         inbox = made(journal)
@@ -219,7 +219,7 @@ def test_a_spoilt_inbox_of_the_earlier_place_is_put_aside(journal: Path) -> None
 
 
 def test_a_file_that_is_no_inbox_is_told_as_spoilt(journal: Path) -> None:
-    """An empty file in its place, which somebody made by hand, is put aside by measuring."""
+    """An empty file in its place, which a person made by hand, is put aside by measuring."""
     inbox = made(journal)
     inbox.path.write_bytes(b"")
     with pytest.raises(JournalError, match="no such table: commands; measuring puts it aside"):

@@ -207,7 +207,7 @@ def test_a_power_cut_never_has_a_number_used_twice(path: Path) -> None:
 
 
 def test_a_journal_keeps_its_identity_and_a_new_one_has_another(path: Path) -> None:
-    """A journal that was moved aside and begun anew is not taken for the old one."""
+    """A journal that was moved aside and begun again is not taken for the old one."""
     Writer(path).close()
     first = Reader(path).identity()
     Writer(path).close()

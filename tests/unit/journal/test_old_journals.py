@@ -144,7 +144,7 @@ def sha256_of(said: list[str]) -> str:
 
 
 @pytest.mark.parametrize(
-    "packed, told_of",
+    "packed, flags",
     [
         ("111111", {}),
         ("1111114", {"immersion": 4}),
@@ -155,7 +155,7 @@ def sha256_of(said: list[str]) -> str:
     ],
 )
 def test_flags_mean_what_they_meant_when_they_were_written(
-    packed: str, told_of: dict[str, int]
+    packed: str, flags: dict[str, int]
 ) -> None:
     """A bottle of before there was a test of the scale does not become water by it."""
     row = (1, 1, 0, 0, 1, 51.0, 24.5, 33.9, 0.05, 4, packed, None, "", "", UNPROVEN)
@@ -163,7 +163,7 @@ def test_flags_mean_what_they_meant_when_they_were_written(
 
     assert reading is not None
     passed = dict.fromkeys(TESTS[:3] + TESTS[4:7], Flag.PASS)
-    assert passed | {name: Flag(flag) for name, flag in told_of.items()} == reading.tests
+    assert passed | {name: Flag(flag) for name, flag in flags.items()} == reading.tests
 
 
 def test_a_test_that_is_added_needs_a_packing_of_its_own() -> None:

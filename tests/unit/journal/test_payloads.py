@@ -59,7 +59,7 @@ def test_a_reading_names_only_the_tests_it_did_not_pass() -> None:
     } == reading_payload(READING)
 
 
-def test_pump_fault_and_a_doubtful_clock_have_fields_only_when_known() -> None:
+def test_pump_fault_and_an_uncertain_clock_have_fields_only_when_known() -> None:
     """A missing value comes with its reason, a pump with its state, a wrong clock with a word."""
     missing = replace(
         READING,

@@ -111,7 +111,7 @@ def service(path: Path, count: int = ENTRIES) -> Iterator[subprocess.Popen[str]]
 
 
 def ask(path: Path, user: int = KEEPER, group: int = KEEPERS, too_late: int = 0) -> dict[str, Any]:
-    """What a user is told of the journal and its publisher.
+    """What a user learns about the journal and its publisher.
 
     So many times the log is there when it is looked for, and gone when it is opened.
     """

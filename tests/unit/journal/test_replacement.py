@@ -121,7 +121,7 @@ def test_a_power_cut_anywhere_leaves_the_old_state_or_what_the_next_start_finish
     assert ({**NEW, **ASIDE} if changed else before) == found
 
 
-def test_a_file_that_somebody_made_in_between_is_kept_as_well(journal: Path) -> None:
+def test_a_file_that_a_person_made_in_between_is_kept_as_well(journal: Path) -> None:
     """A command that comes into a new inbox before the restored one is there is not deleted."""
     inbox = journal.with_name("journal-inbox.db")
     inbox.write_text("old inbox")
@@ -165,7 +165,7 @@ def test_a_file_that_nothing_replaces_is_only_put_aside(journal: Path) -> None:
 
 
 def test_what_was_unpacked_and_is_gone_is_said_and_no_journal_is_begun(journal: Path) -> None:
-    """Somebody tidied up: an empty journal in its place would look as if nothing were wrong."""
+    """A person tidied up: an empty journal in its place would look as if nothing were wrong."""
     begin(journal, plan())
     (journal.parent / FOLDER / "journal.db").unlink()
     journal.unlink()
@@ -186,7 +186,7 @@ def test_a_note_that_cannot_be_read_is_said(journal: Path) -> None:
 
 @pytest.mark.parametrize("folder", ["", ".", "..", "records", "journal.db.restore-/..", "/tmp"])
 def test_no_other_folder_than_ours_is_ever_removed(journal: Path, folder: str) -> None:
-    """Whatever a note says, after a disk or somebody has changed it."""
+    """Whatever a note says, after a disk or a person has changed it."""
     before = contents(journal.parent)
     begin(journal, Replacement("aa", folder, (ReplacementStep("journal.db", "journal.db.aside"),)))
 

@@ -82,7 +82,7 @@ def test_what_is_written_meanwhile_is_left_out(path: Path) -> None:
 
 
 def test_damaged_entries_are_events_of_1970_and_of_no_reservoir(path: Path) -> None:
-    """Whoever asks for all time is told of each, readings too; a day of its own has none."""
+    """A question about all time gets each, readings too; a day of its own has none."""
     change(path, "UPDATE readings SET salinity = 3 WHERE seq = 5")
     change(path, "UPDATE events SET time_ms = time_ms + 1 WHERE seq = 8")
     reader = Reader(path)

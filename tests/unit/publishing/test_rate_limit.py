@@ -9,7 +9,7 @@ from daemon.publishing.rate_limit import AHEAD_S, RateLimit
 
 
 class Hands:
-    """A clock that moves when somebody sleeps."""
+    """A clock that moves when the code sleeps."""
 
     def __init__(self) -> None:
         self.now_s = 5.0

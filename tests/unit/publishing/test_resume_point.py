@@ -93,7 +93,7 @@ def test_what_was_kept_long_enough_does_not_come_again(cursors: Cursors) -> None
 
 
 def test_the_cursor_itself_moves_with_each_acknowledgement(cursors: Cursors) -> None:
-    """What is told of a backlog does not wait for what the other side writes down."""
+    """What is reported of a backlog does not wait for what the other side writes down."""
     position = ResumePoint(cursors, SPAN_S, Hands())
     position.of(CURSOR)
     position.advance(CURSOR, 7)

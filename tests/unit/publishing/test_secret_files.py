@@ -97,7 +97,7 @@ def test_a_file_that_others_may_use_is_refused(secret: Path, mode: int, word: st
 
 
 def test_a_list_of_rights_counts_as_the_rights_of_a_group(secret: Path) -> None:
-    """By such a list somebody else may read it, though its mode gave that to nobody."""
+    """By such a list another account may read it, though its mode gave that to nobody."""
     try:
         os.setxattr(secret, "system.posix_acl_access", _readable_by(KEEPER))
     except OSError as exc:
@@ -162,7 +162,7 @@ def test_a_file_that_is_no_text_is_refused(secret: Path) -> None:
         (ROOT, 0o640, "others than its owner may read"),
     ],
 )
-def test_a_file_of_somebody_else_is_refused(owner: Account, mode: int, said: str) -> None:
+def test_a_file_of_another_account_is_refused(owner: Account, mode: int, said: str) -> None:
     """To the service, which is in the group of the keepers, whoever of them it belongs to."""
     with open_folder() as folder:
         path = folder / "mqtt-password"

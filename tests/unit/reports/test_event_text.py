@@ -220,7 +220,7 @@ def test_the_alarms_of_a_snapshot_are_named(alarms: JSON, expected: str) -> None
 
 @pytest.mark.parametrize("alarms, named", [([], "none"), (["salt-low"], "salt-low")])
 def test_an_alarm_that_returned_unacknowledged_is_counted(alarms: JSON, named: str) -> None:
-    """Somebody has yet to acknowledge it, so that "none" alone would hide it."""
+    """A person has yet to acknowledge it, so that "none" alone would hide it."""
     gone: JSON = {"state": "returned-unacknowledged"}
     details: JSON = {"batch-stale": gone, "salt-low": {"state": "unacknowledged"}}
 

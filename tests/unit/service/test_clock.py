@@ -1,4 +1,4 @@
-"""The clock: carried forward by the monotonic one, set anew where the system's has jumped."""
+"""The clock: carried forward by the monotonic one, set again where the system's has jumped."""
 
 from __future__ import annotations
 

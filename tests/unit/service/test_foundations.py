@@ -169,7 +169,7 @@ def test_an_interrupted_environment_is_finished(tmp_path: Path, missing: str, ag
     assert again == calls(tmp_path)
 
 
-def test_another_python_makes_the_environment_anew(tmp_path: Path) -> None:
+def test_another_python_makes_the_environment_again(tmp_path: Path) -> None:
     """Packages built for one Python are not kept for the next after an upgrade of the system."""
     fake_python(tmp_path, "python3", version="3.11.2")
     make_environment(tmp_path, tmp_path / "env")

@@ -54,7 +54,7 @@ def test_what_works_is_not_told(outage: Outage, caplog: pytest.LogCaptureFixture
 
 
 def test_a_second_outage_is_told_at_once(outage: Outage, caplog: pytest.LogCaptureFixture) -> None:
-    """Its count begins anew and it does not wait for the minute of the last one."""
+    """Its count begins again and it does not wait for the minute of the last one."""
     outage.failed("a", 0.0)
     outage.worked()
     outage.failed("b", 1.0)

@@ -54,7 +54,7 @@ def test_a_stranger_reads_which_group_may_and_how_to_join_it(folder: Path) -> No
 
 
 def test_the_file_is_named_where_the_folder_is_open(folder: Path) -> None:
-    """What is barred first is what is told of."""
+    """What is barred first is what is reported."""
     folder.chmod(0o755)
 
     assert rights_text(STRANGER, folder / "journal.db").startswith(

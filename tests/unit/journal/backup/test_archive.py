@@ -1,4 +1,4 @@
-"""A backup as one file: whole or refused, whatever somebody hands in."""
+"""A backup as one file: whole or refused, whatever the file is."""
 
 from __future__ import annotations
 

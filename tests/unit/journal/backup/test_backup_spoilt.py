@@ -131,7 +131,7 @@ def test_a_small_file_that_is_spoilt_is_left_out_and_told(
         (tmp_path / which).write_bytes(noise)
     else:
         with closing(sqlite3.connect(tmp_path / which)) as db:
-            db.execute("CREATE TABLE of_somebody_else (id INTEGER)")
+            db.execute("CREATE TABLE of_another_program (id INTEGER)")
     made = create(source(tmp_path), tmp_path / "a.backup", NOW)
 
     (told,) = made.missing

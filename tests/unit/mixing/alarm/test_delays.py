@@ -30,7 +30,7 @@ def test_an_alarm_comes_and_goes_after_its_delays(name: str) -> None:
     on_s, off_s = SECONDS.get(name, (0, 0))
     state, said = AlarmState(), []
     for t_s in range(1500):
-        conditions = {name: "it is so"} if t_s < 700 else {}
+        conditions = {name: "the condition holds"} if t_s < 700 else {}
         said += [(t_s, str(change.transition)) for change in advance(state, conditions, float(t_s))]
 
     assert [(on_s, "raised"), (700 + off_s, "cleared")] == said

@@ -61,7 +61,7 @@ Source: ANSI/ISA-18.2-2016, alarm state transition diagram and its table, and IE
 (both from memory).  Any state can be shelved, suppressed and taken out of service, and comes
 back as the present condition implies.  Our reading where the standard leaves it open: design
 withholds only a condition that is there, so that what was raised, went away and was seen by
-nobody still waits for somebody; what is shelved or out of service is not shelved again.
+nobody still waits for a person; what is shelved or out of service is not shelved again.
 """
 
 
@@ -181,7 +181,7 @@ def test_each_alarm_keeps_its_delays(row: object) -> None:
 
 
 def test_a_condition_that_comes_and_goes_raises_nothing() -> None:
-    """Each return of good readings begins the delay anew."""
+    """Each return of good readings begins the delay again."""
     course = [(float(t_s), t_s % 60 != 0) for t_s in range(0, 3600, 5)]
 
     assert [] == changes_of("probe-fault", course)

@@ -1,4 +1,4 @@
-"""Lots of salt: what is told of them, what is left, and what their batches teach."""
+"""Lots of salt: what is recorded of them, what is left, and what their batches teach."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def test_a_label_is_believed_until_a_batch_says_more() -> None:
 
 
 def test_a_batch_moves_the_estimate_towards_what_it_showed() -> None:
-    """One weighing counts for more than the habit, and leaves less doubt."""
+    """One weighing counts for more than the habit, and leaves less uncertainty."""
     found = estimate(lot_of(0.86), 0.0)
 
     assert 0.86 < found.value < 0.865
@@ -68,7 +68,7 @@ def test_recent_batches_count_more() -> None:
     assert estimate(stronger, now).value > 0.882
 
 
-def test_doubt_grows_while_nothing_is_learned() -> None:
+def test_uncertainty_grows_while_nothing_is_learned() -> None:
     """A lot that stood open for months is known less well than after its last batch."""
     lot = lot_of(0.87, 0.87, 0.87)
 
@@ -103,7 +103,7 @@ def test_the_same_batch_teaches_once() -> None:
 
 
 def test_a_batch_shows_the_yield_that_made_it() -> None:
-    """Salt, water and salinity give the yield back, doubt from salinity, mass and volume in it."""
+    """Salt, water and salinity give the yield back, with uncertainty from all three."""
     made = dosing.plan(180.0, 34.0, 0.86)
     found = weighed(5.0, "mix-1-1", made.salt_g, 180.0, made.salinity, 0.15)
     surer = weighed(5.0, "mix-1-1", made.salt_g, 180.0, made.salinity, 0.01)
@@ -115,7 +115,7 @@ def test_a_batch_shows_the_yield_that_made_it() -> None:
 
 
 def test_a_heel_is_not_taken_for_salt_of_the_lot() -> None:
-    """Salt that was in the water before teaches nothing about the mix, but adds doubt."""
+    """Salt that was in the water before teaches nothing about the mix, but adds uncertainty."""
     made = dosing.plan(180.0, 34.0, 0.86, heel_volume_l=60.0, heel_salinity=33.0)
     before = dosing.outcome(60.0, 33.0, purified_water_l=120.0).salinity
     found = weighed(0.0, "mix-1-1", made.salt_g, 180.0, 34.0, 0.15, before)
@@ -133,7 +133,7 @@ def test_a_plan_is_as_sure_as_its_yield() -> None:
     assert 0.24 == pytest.approx(dose_u(34.0, known, from_heel=10.0))
 
 
-def test_doubt_of_a_plan_is_what_another_yield_would_have_made() -> None:
+def test_uncertainty_of_a_plan_is_what_another_yield_would_have_made() -> None:
     """Its size agrees with carrying the plan out with a mix one standard uncertainty stronger."""
     known = SaltContent(0.87, 0.008, 3, "learned")
     dose = dosing.plan(180.0, 34.0, known.value)

@@ -217,7 +217,7 @@ def test_all_that_is_waited_for_is_listed_at_once() -> None:
 
 
 def test_a_batch_released_again_is_as_old_as_its_water() -> None:
-    """Thinned a little after its release and steady anew, it has grown no younger."""
+    """Thinned a little after its release and steady again, it has grown no younger."""
     bench = a_batch(settings=replace(BATCH, use_within_h=2.0))
     bench.story.dissolve(33.6)
     said = bench.run()
@@ -259,7 +259,7 @@ def test_a_stale_batch_is_not_ready_again_by_itself() -> None:
 
 
 def test_not_through_a_disturbance_either() -> None:
-    """Thinned, called steady anew and inside again, it still waits for somebody."""
+    """Thinned, called steady again and inside again, it still waits for a person."""
     bench = a_stale_batch()
     bench.story.dissolve(33.6)
     said = bench.run()
@@ -271,7 +271,7 @@ def test_not_through_a_disturbance_either() -> None:
 
 
 def test_confirming_a_stale_batch_verifies_it_again() -> None:
-    """From what the probe says now, with an age that begins anew."""
+    """From what the probe says now, with an age that begins again."""
     bench = a_stale_batch()
     said = bench.send("batch.confirm")
 

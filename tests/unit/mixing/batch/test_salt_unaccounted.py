@@ -95,7 +95,7 @@ def test_salt_that_dissolves_in_part_leaves_the_rest_missing() -> None:
 
 
 def test_the_recorded_salt_says_nothing_of_an_addition() -> None:
-    """Salt on top of a batch that lacked none is not held against the first weighing."""
+    """Salt on top of a batch that lacked none is not counted against the first weighing."""
     bench = short(told_g=6600.0, found=31.0)
     assert "off_target" == bench.phase
     bench.story.dissolve(34.0)

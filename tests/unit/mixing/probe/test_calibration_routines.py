@@ -58,7 +58,7 @@ def test_the_uncertainty_of_a_reading_is_that_of_its_calibration() -> None:
     assert reading.salinity_u >= expected
 
 
-def test_doubt_grows_with_the_age_of_a_calibration() -> None:
+def test_uncertainty_grows_with_the_age_of_a_calibration() -> None:
     """Two months later the same water is known less well."""
     corner = Corner()
     corner.calibrate()
@@ -159,7 +159,7 @@ def test_no_alarm_of_the_probe_is_raised_while_it_is_out() -> None:
 
 
 def test_a_probe_that_is_taken_out_and_forgotten_is_an_alarm() -> None:
-    """Nobody is told so while somebody is at it; an hour later everybody is."""
+    """Nothing is reported while a person is at it; an hour later it is."""
     corner = Corner()
     corner.begin()
     corner.feed(SOLUTION_MS_CM, 50)

@@ -77,7 +77,7 @@ def test_a_change_is_reported_once_with_what_it_was_and_why() -> None:
 
 
 def test_being_calibrated_counts_at_once() -> None:
-    """Somebody has said so; and so does being back."""
+    """A person has said so; and so does being back."""
     probe = ProbeState(out_s=5.0)
     health.advance(probe, GOOD, {}, 5.0)
     found = [str(probe.health.health)]

@@ -14,7 +14,7 @@ NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
 def zero_texts(values: Sequence[float | None], step_s: float = 10.0) -> list[str]:
-    """What is told of a run of raw conductivities, mS/cm."""
+    """What is reported about a run of conductivities as indicated, mS/cm."""
     state, found = ZeroState(), []
     for number, value in enumerate(values):
         at = Instant(NOON, number * step_s)

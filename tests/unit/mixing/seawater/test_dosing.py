@@ -74,7 +74,7 @@ def test_a_volume_that_is_none_is_refused(wrong: float) -> None:
 
 
 @pytest.mark.parametrize("wrong", [0.1, 1.01, -0.8, math.nan])
-def test_a_yield_that_no_dry_mix_has_is_refused(wrong: float) -> None:
+def test_a_salt_content_that_no_mix_has_is_refused(wrong: float) -> None:
     """A gram of mix holds between half a gram of salt and all of one."""
     with pytest.raises(OutOfRange, match="gram of salt per gram"):
         dosing.plan(10.0, 33.0, wrong)

@@ -221,7 +221,7 @@ def test_a_heap_that_still_dissolves_is_not_called() -> None:
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
-def test_waiting_does_not_wear_doubt_away(seed: int) -> None:
+def test_waiting_does_not_wear_uncertainty_away(seed: int) -> None:
     """A bed of salt that takes half a day is not called while most of it is still to come.
 
     Far longer than any record of the training: no call may come of time alone.
@@ -320,7 +320,7 @@ def test_nothing_is_called_within_minutes_of_an_arming() -> None:
 
 
 def test_water_that_drifted_away_is_watched_for_half_an_hour_before_it_is_called_again() -> None:
-    """A lid was off until somebody closed it; a call within minutes would be a hasty one."""
+    """A lid was off until a person closed it; a call within minutes would be a hasty one."""
     course = mix()
 
     def closed_again(t_s: float) -> float:

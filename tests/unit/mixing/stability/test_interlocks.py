@@ -141,9 +141,9 @@ def test_a_call_waits_while_a_probe_repeats_itself_as_it_did_not_before() -> Non
     assert not is_stuck(cells, 120)
     assert may_be_stuck(cells, 120)
     assert not may_be_stuck(cells, 121)
-    doubts = "".join("x" if may_be_stuck(cells, at) else " " for at in range(120))
-    assert max(map(len, doubts.split())) <= 2
-    assert doubts.count("x") <= 15
+    suspicions = "".join("x" if may_be_stuck(cells, at) else " " for at in range(120))
+    assert max(map(len, suspicions.split())) <= 2
+    assert suspicions.count("x") <= 15
 
 
 def test_a_call_waits_ten_minutes_at_most_for_a_probe_to_move() -> None:
@@ -159,7 +159,7 @@ def test_a_call_waits_ten_minutes_at_most_for_a_probe_to_move() -> None:
     assert not any(is_stuck(cells, at) for at in range(62))
 
 
-def test_nothing_is_doubted_of_a_probe_that_never_moved() -> None:
+def test_a_probe_that_never_moved_is_not_suspected() -> None:
     """How often it moves is not known."""
     cells = fed([[50.0] * 30] * 40)
 

@@ -1,4 +1,4 @@
-"""A decision that begins anew remembers nothing of the one before but the noise."""
+"""A second decision keeps nothing of the first but the noise."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What needs somebody: impure water, a batch that ages, a start that was missed."""
+"""What needs a person: impure water, a batch that ages, a start that was missed."""
 
 from __future__ import annotations
 

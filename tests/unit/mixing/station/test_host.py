@@ -25,7 +25,7 @@ def condition_names(state: StationHealth, t_s: float) -> set[str]:
 
 
 def test_entries_lost_after_a_restart_are_reported_though_they_are_fewer_than_before() -> None:
-    """A count begins anew with each process: 3 now are 3 lost, after 50 of the one before."""
+    """A count begins at 0 with each process: 3 now are 3 lost, after 50 of the one before."""
     state = StationHealth()
     on_surroundings(state, surroundings(lost=50), OWN, 100.0)
     assert {"storage-low"} == condition_names(state, 699.0)

@@ -14,7 +14,7 @@ ILL = Follower("notify", 0, 0.0, "mailtos on line 3 is not reached")
 
 
 def live(*minutes: Follower) -> list[str]:
-    """What is told of publishers after each minute, with how they fare in it."""
+    """What is reported about publishers after each minute, with how they fare in it."""
     health, told = StationHealth(), []
     for minute, follower in enumerate(minutes):
         at = Instant(START + timedelta(minutes=minute), 60.0 * minute, "boot-1")
@@ -35,7 +35,7 @@ def test_one_that_fails_for_longer_than_may_be_is_reported_with_its_reason() -> 
 
 
 def test_one_that_fails_now_and_then_is_not() -> None:
-    """A minute that works begins the count anew."""
+    """A minute that works begins the count again."""
     assert [""] * 12 == live(*[ILL, ILL, ILL, WELL] * 3)
 
 

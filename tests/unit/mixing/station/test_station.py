@@ -69,7 +69,7 @@ def test_every_sample_gives_its_reading_first() -> None:
 
 
 def test_a_forecast_comes_while_salt_dissolves_and_never_more_than_one_a_minute() -> None:
-    """Somebody who waits is told until when, and the journal is not flooded."""
+    """Whoever waits learns until when, and the journal is not flooded."""
     entries = mixed().play()
     forecasts = of(entries, Kind.FORECAST)
     ready = next(e for e in of(entries, Kind.PHASE) if facts_in(e)["to"] == Phase.READY)
@@ -138,7 +138,7 @@ def test_a_batch_goes_stale_after_its_time_and_not_before() -> None:
 
 
 def test_water_added_after_release_withdraws_it() -> None:
-    """A top-up disturbs, and the batch is judged anew where it then stands."""
+    """A top-up disturbs, and the batch is judged again at its new salinity."""
     entries = mixed().ramp(2, 32.4).still(45).play()
 
     assert ["ready", "dissolving", "verifying", "off_target"] == phases(entries)[3:]

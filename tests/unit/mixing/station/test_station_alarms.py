@@ -183,7 +183,7 @@ def test_another_restart_is_corrected_although_the_first_was_acknowledged() -> N
 
 
 def test_a_restart_that_was_commanded_is_no_alarm_but_the_third_in_an_hour_is() -> None:
-    """Somebody may be installing a version; a service that is started again and again is ill."""
+    """A version may be being installed; a service that is started again and again is ill."""
     house = House()
     for count in range(1, 4):
         house.passes(5)

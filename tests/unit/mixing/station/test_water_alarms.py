@@ -73,7 +73,7 @@ def test_released_water_that_creeps_away_is_reported_before_it_is_outside() -> N
     )
     assert str(facts_in(raised)["why"]).startswith("released as 34.0")
     hours = (raised.at.wall - story.wall).total_seconds() / 3600.0 + 5.0
-    assert 2.0 < hours < 4.5  # 0.2 ppt is told of once the detector calls it a drift, 0.3 always
+    assert 2.0 < hours < 4.5  # 0.2 ppt is reported once the detector calls it a drift, 0.3 always
 
 
 def test_water_that_stands_for_a_day_is_not_reported_as_drift() -> None:

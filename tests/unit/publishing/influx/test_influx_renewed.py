@@ -1,4 +1,4 @@
-"""When a connection that was made anew counts as a database that may have forgotten something."""
+"""When a connection that was made again counts as a database that may have forgotten something."""
 
 from __future__ import annotations
 

@@ -10,7 +10,7 @@ import pytest
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.publishing.mqtt.discovery import HubDevice, announcement
-from tests.parts.hub_rules import told_of
+from tests.parts.hub_rules import payload_of
 from tests.unit.publishing.mqtt.test_discovery import EVERYTHING, OF_RESERVOIR, OWN
 
 DASHBOARD = Path(__file__).parents[4] / "deploy" / "dashboard.yaml"
@@ -19,7 +19,7 @@ DASHBOARD_TEXT = DASHBOARD.read_text(encoding="utf-8")
 
 def entity_ids(told: HubDevice) -> set[str]:
     """The ids that a hub gives to the entities: from the names of device and entity."""
-    payload = told_of(announcement("homeassistant", told))
+    payload = payload_of(announcement("homeassistant", told))
     return {
         f"{each['platform']}."
         + re.sub(r"[^a-z0-9]+", "_", f"{payload['device']['name']} {each['name']}".lower())

@@ -1,4 +1,4 @@
-"""What hubs are told of a reservoir, and what they make of its picture and of the dashboard."""
+"""What hubs learn of a reservoir, and what they make of its snapshot and of the dashboard."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.publishing.mqtt import calibration_buttons
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
 from daemon.publishing.mqtt.discovery import HubDevice, announcement
-from tests.parts.hub_rules import faults, told_of
+from tests.parts.hub_rules import faults, payload_of
 from tests.parts.snapshots import a_snapshot
 
 STATION = "quarantine-wing"
@@ -87,7 +87,7 @@ def test_the_keeper_of_the_rules_sees_each_trap(
 ) -> None:
     """A check that could not fail would prove nothing; null takes a key away."""
     message = announcement("homeassistant", EVERYTHING)
-    told = told_of(message)
+    told = payload_of(message)
     part = told["components"][id_] if id_ else told
     for key, value in change.items():
         part.pop(key, None)
@@ -100,9 +100,9 @@ def test_the_keeper_of_the_rules_sees_each_trap(
 
 def test_every_reading_alarm_and_allowed_command_is_there() -> None:
     """All alarms of the catalogue, and buttons only for what may be asked."""
-    every = told_of(announcement("homeassistant", EVERYTHING))["components"]
-    bare = told_of(announcement("homeassistant", BARE))["components"]
-    some = told_of(
+    every = payload_of(announcement("homeassistant", EVERYTHING))["components"]
+    bare = payload_of(announcement("homeassistant", BARE))["components"]
+    some = payload_of(
         announcement("homeassistant", HubDevice(STATION, "mix-1", allowed=("batch.use",)))
     )["components"]
 
@@ -141,7 +141,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
 
 def test_what_nobody_measures_expires() -> None:
     """An old salinity must not stand on a dashboard as if it were of now."""
-    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+    parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
 
     assert {"button": {None}, "sensor": {180}, "binary_sensor": {180}} == {
         platform: {
@@ -153,7 +153,7 @@ def test_what_nobody_measures_expires() -> None:
 
 def test_a_button_asks_what_the_station_takes() -> None:
     """Its payload is a command as the command topic takes it, and it goes there."""
-    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+    parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
     buttons = {each["command_topic"]: each for each in parts.values() if "payload_press" in each}
 
     assert {f"brinewright/{STATION}/mix-1/command"} == buttons.keys()
@@ -177,7 +177,7 @@ def test_a_probe_is_calibrated_from_a_dashboard_only_where_its_bottle_is_known()
     """Without `calibrate_with` there is nothing to begin with; ending is allowed by itself."""
     allowed = ("calibrate.start", "calibrate.abort")
     told = HubDevice(STATION, "mix-1", allowed=allowed, probes=(PROBE, ProbeReferences("ct-2")))
-    parts = told_of(announcement("homeassistant", told))["components"]
+    parts = payload_of(announcement("homeassistant", told))["components"]
 
     assert ["button-calibrate-ct-1", "button-abort-ct-1", "button-abort-ct-2"] == [
         id_ for id_ in parts if id_.startswith("button-")
@@ -219,7 +219,7 @@ def entity_states(picture: dict[str, Any]) -> dict[str, str]:
     hub = jinja.ImmutableSandboxedEnvironment(
         undefined=pytest.importorskip("jinja2").StrictUndefined
     )
-    parts = told_of(announcement("homeassistant", EVERYTHING))["components"]
+    parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
     return {
         id_: hub.from_string(each["value_template"]).render(value_json=picture)
         for id_, each in parts.items()
@@ -273,7 +273,7 @@ def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
     """A key that measuring names otherwise would be shown as unknown for ever."""
     now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
     made = to_object(of_reservoir(ReservoirState(), None, None, now, 0.0))
-    parts = told_of(announcement("homeassistant", BARE))["components"]
+    parts = payload_of(announcement("homeassistant", BARE))["components"]
     read = {
         key
         for each in parts.values()
@@ -310,7 +310,7 @@ def test_a_salinity_that_failed_its_tests_is_not_shown(flag: Flag) -> None:
 def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
     """What is about no reservoir has its place, and one button."""
     message = announcement("homeassistant", OWN)
-    told = told_of(message)
+    told = payload_of(message)
     own = {row.name for row in CATALOGUE.values() if row.scope is Scope.STATION}
 
     assert f"homeassistant/device/brinewright-{STATION}/station/config" == message.topic
@@ -328,7 +328,7 @@ def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
 
 def test_each_alarm_brings_its_particulars_from_its_own_topic() -> None:
     """State, priority and reason are attributes of the entity."""
-    parts = told_of(announcement("homeassistant", BARE))["components"]
+    parts = payload_of(announcement("homeassistant", BARE))["components"]
 
     assert (
         f"brinewright/{STATION}/mix-1/alarm/salt-low"
@@ -339,7 +339,7 @@ def test_each_alarm_brings_its_particulars_from_its_own_topic() -> None:
 def test_every_probe_of_a_reservoir_has_its_health() -> None:
     """The one that decides and each further one."""
     told = HubDevice(STATION, "mix-1", more_probes=["ct-2"])
-    parts = told_of(announcement("homeassistant", told))["components"]
+    parts = payload_of(announcement("homeassistant", told))["components"]
 
     assert {"probe-health", "probe-health-ct-2"} == {id_ for id_ in parts if "health" in id_}
     assert "'ct-2'" in parts["probe-health-ct-2"]["value_template"]
@@ -354,7 +354,7 @@ def test_a_long_advice_is_cut() -> None:
 def test_an_attribute_holds_the_whole_advice(advice: str | None) -> None:
     """Its last step and its cautions are not lost where the state must be cut."""
     jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
-    part = told_of(announcement("homeassistant", EVERYTHING))["components"]["advice"]
+    part = payload_of(announcement("homeassistant", EVERYTHING))["components"]["advice"]
     template = jinja.ImmutableSandboxedEnvironment().from_string(part["json_attributes_template"])
 
     assert part["state_topic"] == part["json_attributes_topic"]

@@ -11,7 +11,7 @@ from daemon.publishing.mqtt.announcer import AT_ONCE, HUB_STATUS, MOST_RETAINED,
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
 from daemon.publishing.mqtt.discovery import HubDevice, announcement
 from daemon.publishing.mqtt.incoming import IncomingMessage
-from tests.parts.hub_rules import faults, told_of
+from tests.parts.hub_rules import faults, payload_of
 
 STATION = "quarantine-wing"
 PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
@@ -52,7 +52,7 @@ def test_what_the_broker_keeps_already_is_not_sent_again() -> None:
 
 
 def test_a_broker_that_forgot_is_told_again() -> None:
-    """Each connection begins anew."""
+    """Each connection begins again."""
     one = announcer(BARE)
     one.due(LONGEST_S)
     one.connected(100.0)
@@ -82,13 +82,13 @@ def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
     (first,) = one.due(LONGEST_S)
     assert [] == one.due(LONGEST_S + SHORTEST_S - 0.1)
     (second,) = one.due(2 * LONGEST_S)
-    removed = told_of(first)["components"].keys() - told_of(second)["components"].keys()
+    removed = payload_of(first)["components"].keys() - payload_of(second)["components"].keys()
 
     acts = ("confirm", "use", "discard", "acknowledge")
     bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
     buttons = {f"button-{name}" for name in (*acts, *bench)}
     assert {"start-by"} | buttons == removed
-    assert {("platform",)} == {tuple(told_of(first)["components"][id_]) for id_ in removed}
+    assert {("platform",)} == {tuple(payload_of(first)["components"][id_]) for id_ in removed}
     assert [] == faults(first.topic, first.payload)
     assert announcement("homeassistant", BARE) == second
     assert [] == one.due(1e6)
@@ -123,7 +123,7 @@ def test_discovery_switched_off_takes_everything_away() -> None:
     [b"\xff", b"[]", b"7", b'{"components": 7}', b'{"components": {"a": 7}}', b"[" * 10_000],
 )
 def test_rubbish_in_our_place_is_overwritten(rubbish: bytes) -> None:
-    """Whatever somebody else wrote there, the announcement takes its place."""
+    """Whatever another client wrote there, the announcement takes its place."""
     one = announcer(BARE)
     one.receive(retained(TOPIC, rubbish), 0.1)
 

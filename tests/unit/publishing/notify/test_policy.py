@@ -46,7 +46,7 @@ def test_high_and_medium_are_sent_at_once() -> None:
 
 
 @pytest.mark.parametrize("ending", [ACKNOWLEDGED, CLEARED, SUPPRESSED])
-def test_high_is_repeated_until_somebody_acknowledges_it(ending: NoticeState) -> None:
+def test_high_is_repeated_until_a_person_acknowledges_it(ending: NoticeState) -> None:
     """Every half hour from the first on, and no longer once acknowledged, cleared or shelved."""
     recipient = Recipient()
     recipient.change("probe-fault")

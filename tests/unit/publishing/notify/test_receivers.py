@@ -95,7 +95,7 @@ def test_a_wrong_line_is_named_by_its_number_without_its_address(
 
 
 def test_all_wrong_lines_are_named_at_once(tmp_path: Path) -> None:
-    """Nobody mends one only to be told of the next."""
+    """Nobody corrects one only to learn of the next."""
     sentence = fault(tmp_path, "hig json://h/1", "json://h/2", "json://h/2", "nothing")
 
     assert ["line 1", "line 3", "line 4"] == [

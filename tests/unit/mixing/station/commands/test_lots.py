@@ -80,7 +80,7 @@ def test_low_stock_is_an_alarm_until_the_lot_is_filled_or_changed() -> None:
 
 
 def test_lots_are_corrected_in_what_is_reported_and_keep_the_rest() -> None:
-    """A weighing anew changes the mass left and nothing else."""
+    """Another weighing changes the mass left and nothing else."""
     bench = stocked(number="B-77", label_yield=0.87, opened_on="2026-02-01")
     assert "lot blue: 7500 g left" == bench.answer("lot.adjust", "", name="blue", left_g=7500)
     lot = bench.station.state.lots["blue"]
