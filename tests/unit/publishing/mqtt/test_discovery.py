@@ -19,7 +19,7 @@ from daemon.mixing.station.station_state import ReservoirState
 from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.publishing.mqtt import calibration_buttons
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
-from daemon.publishing.mqtt.discovery import HubDevice, announcement
+from daemon.publishing.mqtt.discovery import HubDevice, announcement, components
 from tests.parts.hub_rules import faults, payload_of
 from tests.parts.snapshots import a_snapshot
 
@@ -41,6 +41,15 @@ def test_an_announcement_keeps_the_rules_of_the_hub(told: HubDevice) -> None:
     assert [] == faults(message.topic, message.payload)
     assert message.retain
     assert len(message.payload) < 60_000
+
+
+@pytest.mark.parametrize("told", [EVERYTHING, BARE, OWN])
+def test_every_entity_has_a_name_of_its_own(told: HubDevice) -> None:
+    """A dashboard shows nothing else of it."""
+    names = [each.get("name") for each in components(told).values() if isinstance(each, dict)]
+
+    assert [] == [name for name in names if not (isinstance(name, str) and name)]
+    assert len(names) == len(set(names)) > 3
 
 
 SPOILS: list[tuple[str, str, dict[str, Any]]] = [
