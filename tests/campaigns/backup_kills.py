@@ -322,7 +322,7 @@ def main() -> None:
     took_s, entries = time.monotonic() - begun_s, len(found.subscriber.has)
     lines.append(
         f"{wanted.count} backups and {wanted.count} restores killed in {took_s:.0f} s; {entries}"
-        f" entries published, {found.asked} commands; {len(found.faults)} faults"
+        f" entries published, {found.command_count} commands; {len(found.faults)} faults"
     )
     lines += found.faults[:20]
     sys.stdout.write("\n".join(lines) + "\n")

@@ -66,7 +66,7 @@ class Scene:
         ends: What came of each kill.
         faults: What must not be, as sentences.
         subscriber: What was published.
-        asked: Commands sent so far.
+        command_count: Commands sent so far.
     """
 
     station: Station
@@ -75,7 +75,7 @@ class Scene:
     ends: Counter[str] = field(default_factory=Counter)
     faults: list[str] = field(default_factory=list)
     subscriber: Subscriber = field(default_factory=Subscriber)
-    asked: int = 0
+    command_count: int = 0
 
     @property
     def journal(self) -> Path:
@@ -89,8 +89,8 @@ class Scene:
 
     def ask(self) -> None:
         """Send a command; nobody waits for the answer."""
-        self.asked += 1
-        words = (f"id-{self.asked}", "kim", "cli", "batch.note", "mix-1", {"text": "x"})
+        self.command_count += 1
+        words = (f"id-{self.command_count}", "kim", "cli", "batch.note", "mix-1", {"text": "x"})
         Inbox(beside(self.journal)).submit(*words)
 
     def publish(self) -> None:

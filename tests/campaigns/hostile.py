@@ -275,7 +275,7 @@ def _judge(watcher: Person, stranger: Person, publisher: Publisher, found: Outco
     found.after_kb = resident_kb(publisher.process.pid)
     if found.after_kb - found.before_kb > GROWTH_KB:
         found.faults.append(f"memory grew from {found.before_kb} to {found.after_kb} kB")
-    found.on = Counter(each.topic for each in watcher.heard)
+    found.on = Counter(each.topic for each in watcher.messages)
     if watcher.on(f"{HERE}/availability") != [b"online"]:
         found.faults.append("its availability was disturbed")
     if watcher.objects(f"{HERE}/mix-1/state") != [PICTURE]:
@@ -317,7 +317,7 @@ def _answers(watcher: Person, stranger: Person) -> bool:
         stranger.say(f"{HERE}/mix-1/command", wrong)
         pause_s = time.monotonic() + 0.5
         while time.monotonic() < min(pause_s, deadline_s):
-            replies = list(watcher.heard)
+            replies = list(watcher.messages)
             if any(
                 id_.encode() in each.payload and each.topic.endswith("/reply") for each in replies
             ):

@@ -46,12 +46,12 @@ class Tally:
     """Counts the entries among what a subscriber was sent, each message looked at once.
 
     Attributes:
-        heard: The subscriber.
+        listener: The subscriber.
         first: What came first under each number, in the order of coming.
         doubled: How many came again.
     """
 
-    heard: Listener
+    listener: Listener
     first: dict[int, tuple[str, bytes]] = field(default_factory=dict)
     doubled: int = 0
     _looked: int = 0
@@ -59,7 +59,7 @@ class Tally:
     @property
     def count(self) -> int:
         """How many entries came so far, with those that came again."""
-        news = self.heard.messages[self._looked :]
+        news = self.listener.messages[self._looked :]
         self._looked += len(news)
         for topic, payload, _ in news:
             if topic.endswith(("/reading", "/event")):
@@ -128,7 +128,7 @@ class Scene:
         """Kill without warning, stay down for a moment, start again, and wait until it works."""
         victims, away = self.victims(target), self.rng.random() < 0.7
         if away:
-            self.tally.heard.leave()
+            self.tally.listener.leave()
             time.sleep(self.rng.uniform(0.0, 2.0))  # what comes now is in the broker alone
         for each in victims:
             each.kill()
@@ -138,7 +138,7 @@ class Scene:
             each.start()
         if away:
             time.sleep(self.rng.uniform(0.0, 1.0))
-            self.tally.heard.come()
+            self.tally.listener.come()
         before, last = self.tally.count, self.last_seq()
         if self.rng.random() < 0.5:  # at the beginning of what is made up, or after it
             wait_until(lambda: self.tally.count > before, "anything", BACK_S)

@@ -78,7 +78,7 @@ class Probe:
     noise: float = field(init=False)
     lag_s: float = field(init=False)
     phase: float = field(init=False)
-    shown: float = 0.0
+    indicated: float = 0.0
     felt_C: float = 22.0
     t_s: float = 0.0
 
@@ -102,9 +102,9 @@ class Probe:
         """Take one reading of the truth."""
         self.t_s += PERIOD_S
         target = conductivity_mS_cm * (1.0 + self.bend(conductivity_mS_cm)) / self.factor
-        self.shown += (target - self.shown) * -math.expm1(-PERIOD_S / self.lag_s)
+        self.indicated += (target - self.indicated) * -math.expm1(-PERIOD_S / self.lag_s)
         self.felt_C += (temperature_C - self.felt_C) * -math.expm1(-PERIOD_S / 8.0)
-        noisy = self.shown * (1.0 + self.chance.gauss(0.0, self.noise)) + self.zero
+        noisy = self.indicated * (1.0 + self.chance.gauss(0.0, self.noise)) + self.zero
         warm = self.felt_C - self.off_C + self.chance.gauss(0.0, 0.005)
         return Indication(self.t_s, round(noisy, 2), round(warm, 2))
 

@@ -76,9 +76,9 @@ def test_killed_while_the_receiver_is_down_it_tells_once_when_both_are_back(
         process.kill()
         hook.up()
         process.start()
-        soon(lambda: len(hook.told) == 1, "the message")
+        soon(lambda: len(hook.posts) == 1, "the message")
         writer.append([alarm_now("salt-unaccounted")], 1.0)
-        soon(lambda: len(hook.told) == 2, "the next one")
+        soon(lambda: len(hook.posts) == 2, "the next one")
 
     assert ["mix-1: probe-fault (high)", "mix-1: salt-unaccounted (high)"] == hook.titles
     assert (0, "notify") == (fare.waiting, fare.name)
@@ -108,9 +108,9 @@ def test_killed_between_sending_and_striking_off_it_tells_that_one_again(
         hook.silence.clear()
         hook.up()
         process.start()
-        soon(lambda: len(hook.told) == 2, "it again")
+        soon(lambda: len(hook.posts) == 2, "it again")
         writer.append([alarm_now("salt-unaccounted")], 1.0)
-        soon(lambda: len(hook.told) == 3, "the next one")
+        soon(lambda: len(hook.posts) == 3, "the next one")
         process.stop()
 
     assert ["probe-fault", "probe-fault", "salt-unaccounted"] == [
@@ -137,7 +137,7 @@ def test_killed_at_any_instant_it_leaves_no_alarm_untold(
         soon(lambda: {name for name in names if name in _all(hook)} == set(names), "all")
         process.stop()
 
-    assert len(hook.told) <= 2 * len(names)
+    assert len(hook.posts) <= 2 * len(names)
 
 
 def _all(hook: Hook) -> str:

@@ -93,10 +93,10 @@ def test_a_journal_cut_off_to_nothing_is_told_too(tmp_path: Path) -> None:
         wait_until(lambda: bool(device(station)), "the journal to be put aside")
 
     assert "it is empty" in str(facts_in(device(station)[0])["why"])
-    assert process_said(process, "put aside as")
+    assert process_printed(process, "put aside as")
 
 
-def process_said(process: Process, words: str) -> bool:
+def process_printed(process: Process, words: str) -> bool:
     """Whether a process has said so."""
     return bool(lines_with(words, process))
 
@@ -108,15 +108,15 @@ def test_a_spoilt_inbox_is_put_aside_and_takes_commands_again(tmp_path: Path) ->
     inbox.parent.mkdir()
     inbox.write_bytes(b"noise" * 2000)
     with measuring(station) as process:
-        wait_until(lambda: bool(inbox_told(station)), "the inbox to be put aside")
+        wait_until(lambda: bool(inbox_events(station)), "the inbox to be put aside")
         assert Inbox(inbox).submit("id-1", "kim", "cli", "lot.add", facts={"name": "blue-7"})
         wait_until(lambda: bool(station.events(Kind.COMMAND)), "the command's answer")
         assert process.stop() == 0
 
-    assert inbox.with_name(str(facts_in(inbox_told(station)[0])["aside"])).exists()
+    assert inbox.with_name(str(facts_in(inbox_events(station)[0])["aside"])).exists()
     assert_plain_speech(process)
 
 
-def inbox_told(station: Station) -> list[Event]:
+def inbox_events(station: Station) -> list[Event]:
     """What the journal tells of the inbox."""
     return [e for e in station.events(Kind.DEVICE) if facts_in(e).get("state") == "inbox put aside"]

@@ -40,15 +40,15 @@ class Commit:
 class Commits:
     """All that were seen, in order."""
 
-    seen: list[Commit] = field(default_factory=list)
+    commits: list[Commit] = field(default_factory=list)
 
     def modes(self, table: str) -> list[str]:
         """Return the mode of each commit that wrote a table."""
-        return [each.mode for each in self.seen if table in each.tables]
+        return [each.mode for each in self.commits if table in each.tables]
 
     def clear(self) -> None:
         """Forget what was seen."""
-        self.seen.clear()
+        self.commits.clear()
 
 
 class _Traced:
@@ -75,7 +75,7 @@ class _Traced:
         elif word in ("COMMIT", "END"):
             self._within = False
         if self._tables and not self._within:
-            self._commits.seen.append(Commit(self._file, self._mode, frozenset(self._tables)))
+            self._commits.commits.append(Commit(self._file, self._mode, frozenset(self._tables)))
             self._tables = set()
 
 

@@ -122,7 +122,7 @@ compensation = "none"
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class Output:
     """What came of one command line.
 
     Attributes:
@@ -200,15 +200,15 @@ def words_of(verb: str, config: Path, out: Path, entries: list[Entry]) -> list[s
     return words if verb in WITHOUT_CONFIG else [*words, "--config", str(config)]
 
 
-def run_here(words: list[str]) -> Told:
+def run_here(words: list[str]) -> Output:
     """Run one command line in this process, which another program may not take the place of."""
     out, err = io.StringIO(), io.StringIO()
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         code = invoke(words)
-    return Told(code, out.getvalue(), err.getvalue())
+    return Output(code, out.getvalue(), err.getvalue())
 
 
-def run_each(lines: Mapping[str, list[str]]) -> dict[str, Told]:
+def run_each(lines: Mapping[str, list[str]]) -> dict[str, Output]:
     """Run command lines while nobody measures, which none waits for; none ends this process."""
 
     def become(_: str, words: list[str]) -> None:

@@ -9,7 +9,7 @@ from daemon.entries import JSON, Command, Entry, Event, Instant, Reading
 from daemon.journal.event_codec import body_of
 from daemon.mixing.batch.lots import Lot
 from tests.parts.events import facts_in
-from tests.parts.every_verb import Told, a_station
+from tests.parts.every_verb import Output, a_station
 from tests.parts.people import Bench
 
 FORGED = (
@@ -94,7 +94,7 @@ def commands(bench: Bench) -> list[Command]:
     ]
 
 
-def raw(told: Told) -> list[str]:
+def raw(told: Output) -> list[str]:
     """Lines that hold what cannot be printed, or begin as one of ours that was forged."""
     return [
         line

@@ -61,9 +61,9 @@ class Shift(RuleBasedStateMachine):
         self.due: set[str] = set()
         self.shelf: dict[str, float] = {}
         self.out: set[str] = set()
-        self.seen: set[str] = set()
-        self.unseen: set[str] = set()
-        self.told: dict[str, LifecycleState] = {}
+        self.acknowledged_names: set[str] = set()
+        self.unacknowledged_names: set[str] = set()
+        self.last_states: dict[str, LifecycleState] = {}
 
     def life(self, name: str) -> LifecycleState:
         """Where an alarm stands."""
@@ -97,10 +97,10 @@ class Shift(RuleBasedStateMachine):
                 since_s = self.gone_since.setdefault(name, self.t_s)
                 if self.t_s - since_s >= CATALOGUE[name].off_delay_s:
                     self.due.discard(name)
-                    self.seen.discard(name)
+                    self.acknowledged_names.discard(name)
         for change in advance(self.state, self.holding, self.t_s, circumstances=self.circumstances):
             if change.state is not LifecycleState.ACKNOWLEDGED:
-                self.seen.discard(change.name)
+                self.acknowledged_names.discard(change.name)
             self.record_change(change)
 
     @rule()
@@ -128,7 +128,7 @@ class Shift(RuleBasedStateMachine):
         else:
             assert waits
             self.record_change(change)
-            self.seen.add(name)
+            self.acknowledged_names.add(name)
 
     @rule(name=st.sampled_from(NAMES), for_s=st.floats(60.0, LONGEST_SHELF_S))
     def shelved(self, name: str, for_s: float) -> None:
@@ -172,14 +172,14 @@ class Shift(RuleBasedStateMachine):
 
     def record_change(self, change: AlarmChange) -> None:
         """What was announced waits for a person until it is seen or withheld, even when it goes."""
-        self.told[change.name] = change.state
+        self.last_states[change.name] = change.state
         if change.state is LifecycleState.UNACKNOWLEDGED:
-            self.unseen.add(change.name)
+            self.unacknowledged_names.add(change.name)
         elif (
             change.transition is not Transition.CLEARED
             and change.transition is not Transition.REPEATING
         ):
-            self.unseen.discard(change.name)
+            self.unacknowledged_names.discard(change.name)
 
     # --- what must be so ------------------------------------------------------------------------
 
@@ -202,16 +202,16 @@ class Shift(RuleBasedStateMachine):
                 assert life in (*ACTIVE_STATES, LifecycleState.SUPPRESSED_BY_DESIGN), name
             else:
                 assert life in (LifecycleState.NORMAL, LifecycleState.RETURNED_UNACKNOWLEDGED), name
-            assert (life is LifecycleState.ACKNOWLEDGED) <= (name in self.seen), name
-            assert (life in UNACKNOWLEDGED_STATES) == (name in self.unseen), name
+            assert (life is LifecycleState.ACKNOWLEDGED) <= (name in self.acknowledged_names), name
+            assert (life in UNACKNOWLEDGED_STATES) == (name in self.unacknowledged_names), name
             if life is LifecycleState.SUPPRESSED_BY_DESIGN:
                 assert self.may_be_suppressed(name), name
 
     @invariant()
-    def what_was_told_is_what_is(self) -> None:
+    def what_was_published_is_what_is(self) -> None:
         """Whoever follows the events knows where each alarm stands; topics are made of them."""
         for name in NAMES:
-            assert self.life(name) is self.told.get(name, LifecycleState.NORMAL), name
+            assert self.life(name) is self.last_states.get(name, LifecycleState.NORMAL), name
 
     def may_be_suppressed(self, name: str) -> bool:
         """Whether the design says so; an act since the last reading may have ended the cause."""

@@ -47,21 +47,21 @@ class Friend:
 
     Attributes:
         here: Whether it takes messages.
-        heard: The texts that it took.
+        texts: The texts that it took.
     """
 
     here: bool = True
-    heard: list[str] = field(default_factory=list)
+    texts: list[str] = field(default_factory=list)
 
     def send(self, title: str, body: str, kind: str) -> None:
         """Take a message, unless away."""
         if not self.here:
             raise SinkError("away")
-        self.heard.append(f"{title}\n{body}")
+        self.texts.append(f"{title}\n{body}")
 
     def numbers(self) -> Counter[int]:
         """How often each alarm was told, repeats aside."""
-        new = [text for text in self.heard if "is still active" not in text.splitlines()[0]]
+        new = [text for text in self.texts if "is still active" not in text.splitlines()[0]]
         return Counter(
             int(number) for text in new for number in set(re.findall(r"umber (\d+)\b", text))
         )

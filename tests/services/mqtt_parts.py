@@ -117,12 +117,12 @@ class Person:
 
     Attributes:
         client: Theirs, connected.
-        heard: Each message that came on what they subscribed to.
+        messages: Each message that came on what they subscribed to.
         codes: The broker's answer to each message of theirs, by number.
     """
 
     client: Client
-    heard: list[MQTTMessage] = field(default_factory=list)
+    messages: list[MQTTMessage] = field(default_factory=list)
     codes: dict[int, int] = field(default_factory=dict)
 
     def say(
@@ -147,7 +147,7 @@ class Person:
 
     def on(self, topic: str) -> list[bytes]:
         """Payloads that came on one topic."""
-        return [bytes(each.payload) for each in list(self.heard) if each.topic == topic]
+        return [bytes(each.payload) for each in list(self.messages) if each.topic == topic]
 
     def objects(self, topic: str) -> list[dict[str, Any]]:
         """JSON objects that came on one topic."""
@@ -172,7 +172,7 @@ def present(
 
     client.on_connect = subscribe
     client.on_subscribe = lambda *_: subscribed.set()
-    client.on_message = lambda _c, _u, message: one.heard.append(message)
+    client.on_message = lambda _c, _u, message: one.messages.append(message)
     client.on_publish = lambda _c, _u, mid, code, _p: one.codes.update({mid: code.value})
     client.connect(broker.host, broker.port, 30)
     client.loop_start()

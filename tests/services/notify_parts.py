@@ -54,16 +54,16 @@ class Hook:
 
     Attributes:
         port: The same across down and up.
-        told: What was posted, as JSON, in order.
-        asked: Paths that were asked for, in order.
+        posts: What was posted, as JSON, in order.
+        paths: Paths that were asked for, in order.
         status: What it answers.
         silence: While set, it takes what comes and does not answer.
         pending: Posts that it took so.
     """
 
     port: int = field(default_factory=find_free_port)
-    told: list[dict[str, Any]] = field(default_factory=list)
-    asked: list[str] = field(default_factory=list)
+    posts: list[dict[str, Any]] = field(default_factory=list)
+    paths: list[str] = field(default_factory=list)
     status: int = 200
     silence: threading.Event = field(default_factory=threading.Event)
     pending: int = 0
@@ -79,12 +79,12 @@ class Hook:
     @property
     def titles(self) -> list[str]:
         """Titles of what was posted."""
-        return [str(each["title"]) for each in self.told]
+        return [str(each["title"]) for each in self.posts]
 
     @property
     def bodies(self) -> list[str]:
         """Texts of what was posted."""
-        return [str(each["message"]) for each in self.told]
+        return [str(each["message"]) for each in self.posts]
 
     def up(self) -> None:
         """Listen."""
@@ -95,11 +95,11 @@ class Hook:
                 said = json.loads(self.rfile.read(int(self.headers["Content-Length"])))
                 hook.pending += hook.silence.is_set()
                 if hook.status < 300:
-                    hook.told.append(said)
+                    hook.posts.append(said)
                 self._answer()
 
             def do_GET(self) -> None:
-                hook.asked.append(self.path)
+                hook.paths.append(self.path)
                 self._answer()
 
             def _answer(self) -> None:

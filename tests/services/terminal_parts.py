@@ -27,12 +27,12 @@ class Terminal:
 
     Attributes:
         process: The program.
-        shown: All that it has shown, without what only moves the cursor.
+        screen: All that it has shown, without what only moves the cursor.
     """
 
     process: subprocess.Popen[bytes]
     master: int
-    shown: str = ""
+    screen: str = ""
     _from: int = 0
 
     def expect(self, text: str, timeout_s: float = 30.0) -> None:
@@ -42,13 +42,13 @@ class Terminal:
             AssertionError: It does not; what it showed is in the message.
         """
         if not self._shows(text, timeout_s):
-            raise AssertionError(f"waited in vain for {text!r}; shown: {self.shown[-2000:]}")
+            raise AssertionError(f"waited in vain for {text!r}; shown: {self.screen[-2000:]}")
 
     def _shows(self, text: str, timeout_s: float) -> bool:
         deadline_s = time.monotonic() + timeout_s
         # A line that was broken to fit the screen is still the same words.
         wanted = re.compile(r"\s+".join(map(re.escape, text.split())))
-        while (found := wanted.search(self.shown, self._from)) is None:
+        while (found := wanted.search(self.screen, self._from)) is None:
             if time.monotonic() > deadline_s or not self._read():
                 return False
         self._from = found.end()
@@ -64,7 +64,7 @@ class Terminal:
             self.process.send_signal(signal.SIGINT)
             if not until or self._shows(until, 1.0):
                 return
-        raise AssertionError(f"no {until!r} after Ctrl-C; shown: {self.shown[-2000:]}")
+        raise AssertionError(f"no {until!r} after Ctrl-C; shown: {self.screen[-2000:]}")
 
     def ended(self) -> int:
         """Wait for its end and return its exit code."""
@@ -81,7 +81,7 @@ class Terminal:
             data = os.read(self.master, 65536)
         except OSError:  # Linux says so when the other end is closed
             return False
-        self.shown += CONTROL.sub("", data.decode(errors="replace"))
+        self.screen += CONTROL.sub("", data.decode(errors="replace"))
         return bool(data)
 
 

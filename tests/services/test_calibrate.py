@@ -118,8 +118,8 @@ def test_a_probe_is_calibrated_and_the_next_readings_are_right(tmp_path: Path) -
             person.expect("is in force")
             put_back(person, stage)
             assert 0 == person.ended()
-            assert "hydrochloric acid" in person.shown
-            assert "Traceback" not in person.shown
+            assert "hydrochloric acid" in person.screen
+            assert "Traceback" not in person.screen
         station.wait_for(Phase.READY)
         process.kill()
         before = len(station.readings())

@@ -38,7 +38,7 @@ from tests.parts.every_verb import (
     READING,
     WITHOUT_CONFIG,
     WITHOUT_JOURNAL,
-    Told,
+    Output,
     a_station,
     back_up,
     run_each,
@@ -58,7 +58,7 @@ OWNER_ALONE = f"by {SERVICE.name} alone, and you are {KEEPER.name}: sudo -u {SER
 
 
 @cache
-def loaded() -> dict[str, Told]:
+def loaded() -> dict[str, Output]:
     """Whatever a verb loads when it runs, as the interpreter may lie where only root may read."""
     with open_folder() as top:
         installed(top)
@@ -91,14 +91,14 @@ def installed(top: Path) -> None:
     back_up(config, top / "out")
 
 
-def each_told(account: Account, top: Path, lines: Mapping[str, list[str]]) -> dict[str, Told]:
+def each_output(account: Account, top: Path, lines: Mapping[str, list[str]]) -> dict[str, Output]:
     """What came of some command lines, run by an account with a folder of its own to write in."""
 
     def work() -> dict[str, Any]:
         os.chdir("/")
         return {name: astuple(each) for name, each in run_each(lines).items()}
 
-    return {name: Told(*found) for name, found in run_as(account, work).items()}
+    return {name: Output(*found) for name, found in run_as(account, work).items()}
 
 
 def every(top: Path) -> dict[str, list[str]]:
@@ -107,7 +107,7 @@ def every(top: Path) -> dict[str, list[str]]:
     return {verb: words_of(verb, config, top / "out", station()[0]) for verb in LINES}
 
 
-def refused(found: Mapping[str, Told], part: str) -> dict[str, int]:
+def refused(found: Mapping[str, Output], part: str) -> dict[str, int]:
     """The exit codes of those that ended with one sentence that has this part, and nothing else."""
     return {
         verb: each.code
@@ -124,7 +124,7 @@ def test_every_verb_is_tried() -> None:
 @pytest.mark.parametrize("account", [STRANGER, NAMELESS], ids=lambda account: account.name)
 def test_a_stranger_reads_one_sentence_that_names_the_group(top: Path, account: Account) -> None:
     """At every verb that needs a file of the service; the configuration cannot be read: 78."""
-    found = each_told(account, top, every(top))
+    found = each_output(account, top, every(top))
     part = f"{top}/etc may be entered by the group {GROUP} alone, and you ({account.name}) are not"
 
     assert dict.fromkeys(LINES.keys() - WITHOUT_CONFIG, CONFIG) == refused(found, part)
@@ -137,7 +137,7 @@ def test_who_may_read_the_configuration_alone_learns_the_journals_group(top: Pat
     """One sentence and 69 at every verb that needs the journal; the others work."""
     for path in (top / "etc", top / "etc" / "brinewright.toml", top / "etc" / "recording.csv"):
         path.chmod(0o755)
-    found = each_told(STRANGER, top, every(top))
+    found = each_output(STRANGER, top, every(top))
     part = f"{top}/lib may be entered by the group {GROUP} alone, and you (nobody) are not in it"
 
     assert dict.fromkeys(LINES.keys() - WITHOUT_JOURNAL, UNAVAILABLE) == refused(found, part)
@@ -149,7 +149,7 @@ def test_who_may_read_the_configuration_alone_learns_the_journals_group(top: Pat
 
 def test_a_keeper_reads_everything_and_sends_commands(top: Path) -> None:
     """What the service alone may do is answered with its name: to run, and to read addresses."""
-    found = each_told(KEEPER, top, every(top))
+    found = each_output(KEEPER, top, every(top))
     waiting = {each.verb for each in OwnInbox(top / "lib" / "journal.db").after(0)}
 
     owners = {"run", "alarm test", "backup restore"}
@@ -164,7 +164,7 @@ def test_a_keeper_reads_everything_and_sends_commands(top: Path) -> None:
 @pytest.mark.parametrize("account", [SERVICE, ROOT], ids=lambda account: account.name)
 def test_the_service_and_root_may_do_all(top: Path, account: Account) -> None:
     """No sentence speaks of rights; running begins, addresses are tried, a backup comes back."""
-    found = each_told(account, top, every(top))
+    found = each_output(account, top, every(top))
 
     assert {} == refused(found, " may be ")
     assert "becomes daemon.run\n" == found["run"].out
@@ -180,7 +180,7 @@ def test_the_live_view_says_so_at_once(top: Path, place: str) -> None:
         (top / "etc").chmod(0o755)
         (top / "etc" / "brinewright.toml").chmod(0o644)
     words = ["status", "--watch", "--config", str(top / "etc" / "brinewright.toml")]
-    (found,) = each_told(STRANGER, top, {"watch": words}).values()
+    (found,) = each_output(STRANGER, top, {"watch": words}).values()
 
     assert f"{top}/{place} may be entered by the group {GROUP} alone" in found.err
     assert ("", 1) == (found.out, len(found.sentences))
@@ -205,7 +205,7 @@ def test_a_file_of_ones_own_choice_that_is_barred_is_one_sentence(top: Path) -> 
         "sheet": [*lines["batch sheet"], "--out", f"{closed}/x.html"],
         "report": [*lines["calibrate report"], "--out", f"{closed}/x.html"],
     }
-    found = each_told(KEEPER, top, tries)
+    found = each_output(KEEPER, top, tries)
 
     assert {
         "config": CONFIG,
@@ -225,7 +225,7 @@ def test_a_folder_that_may_be_looked_into_and_not_written(top: Path) -> None:
     """Who exports into it is told whose it is."""
     config = ["--config", str(top / "etc" / "brinewright.toml")]
     tries = {"out": ["export", "events", "--out", f"{top}/lib/x.csv", *config]}
-    (found,) = each_told(KEEPER, top, tries).values()
+    (found,) = each_output(KEEPER, top, tries).values()
 
     assert (NOT_SO, "") == (found.code, found.out)
     assert f"x.csv cannot be written: {top}/lib may be written {OWNER_ALONE}" in found.err
@@ -239,7 +239,7 @@ def test_the_usual_place_is_not_passed_over_where_nobody_may_look(
     here.write_text("")
     there = top / "etc" / "brinewright.toml"
     monkeypatch.setattr("daemon.config.loading.USUAL_PLACES", (there, here))
-    (found,) = each_told(STRANGER, top, {"status": ["status"]}).values()
+    (found,) = each_output(STRANGER, top, {"status": ["status"]}).values()
 
     assert f"{top}/etc may be entered by the group {GROUP} alone" in found.err
 
@@ -251,7 +251,7 @@ def test_a_command_of_an_account_without_a_name_is_of_its_number(
     for name in ("LOGNAME", "USER", "LNAME", "USERNAME"):
         monkeypatch.delenv(name, raising=False)
     keeper = replace(NAMELESS, groups=KEEPER.groups)
-    (found,) = each_told(keeper, top, {"note": every(top)["batch note"]}).values()
+    (found,) = each_output(keeper, top, {"note": every(top)["batch note"]}).values()
 
     assert "no answer within" in found.err
     assert ["61003"] == [each.who for each in OwnInbox(top / "lib" / "journal.db").after(0)]
@@ -293,7 +293,7 @@ def test_the_running_service_answers_whoever_asked_first(top: Path, first: Accou
             run_as(account, lambda n=n: astuple(run_here(["lot", "add", f"lot-{n}", *config])))  # type: ignore[misc]
             for n, account in enumerate(order)
         ]
-        refusal = Told(*run_as(STRANGER, lambda: astuple(run_here(["lot", "add", "x", *config]))))
+        refusal = Output(*run_as(STRANGER, lambda: astuple(run_here(["lot", "add", "x", *config]))))
 
     assert [[0, f"lot lot-{n} added\n", ""] for n in range(len(order))] == found
     assert f"the group {GROUP} alone, and you (nobody) are not in it" in refusal.err

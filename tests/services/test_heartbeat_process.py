@@ -27,11 +27,11 @@ def test_the_process_asks_for_the_address_while_readings_come(tmp_path: Path) ->
 
             def beat_arrives() -> bool:
                 writer.append([reading(writer.last_seq + 1)], 0.0)
-                return bool(watcher.asked)
+                return bool(watcher.paths)
 
             wait_until(beat_arrives, "a sign of life")
             assert 0 == process.stop()
 
-    assert ["/ping/topsecret"] == watcher.asked
+    assert ["/ping/topsecret"] == watcher.paths
     assert "topsecret" not in "\n".join(process.output_lines)
     assert [] == [line for line in process.output_lines if "ERROR" in line or "Traceback" in line]

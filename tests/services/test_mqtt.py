@@ -166,7 +166,7 @@ def test_the_picture_comes_when_it_changed_and_only_then(
     assert [1, 4, 5] == [told["age_h"] for told in heard.objects("mix-1/state")]
 
 
-def _heard_the_loss(sink: MqttSink) -> bool:
+def _notices_the_loss(sink: MqttSink) -> bool:
     sink.deliver([])  # raises once it has heard
     return False
 
@@ -185,7 +185,7 @@ def test_a_broker_that_forgot_is_told_everything_live_again(
     (broker.folder / "mosquitto.db").unlink(missing_ok=True)
     broker.start()
     with pytest.raises(SinkError, match="connection was lost"):
-        wait_until(lambda: _heard_the_loss(sink), "the loss")
+        wait_until(lambda: _notices_the_loss(sink), "the loss")
     sink.deliver([])
     with listening(broker) as heard:
         wait_until(lambda: len(heard.messages) >= 3, "what is retained")
@@ -337,7 +337,7 @@ def test_another_client_of_the_same_name_is_named(
     second.deliver([])
 
     with pytest.raises(SinkError, match=r"check that no other client .* \(mqtt\.client_id\)"):
-        wait_until(lambda: _heard_the_loss(first), "the loss")
+        wait_until(lambda: _notices_the_loss(first), "the loss")
 
 
 def test_a_broker_that_stops_answering_is_noticed(

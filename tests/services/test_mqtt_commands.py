@@ -101,7 +101,7 @@ def test_a_command_is_handed_over_and_answered_where_its_sender_wants(
         _carry_out(writer, waiting.id)
         sink.deliver([])
         wait_until(lambda: bool(kim.on("bench/answers")), "the answer")
-        (answer,) = [each for each in kim.heard if each.topic == "bench/answers"]
+        (answer,) = [each for each in kim.messages if each.topic == "bench/answers"]
 
     assert ("kim", "mqtt", "mix-1", {"volume_l": 40}) == (
         waiting.who,
@@ -133,7 +133,7 @@ def test_without_a_response_topic_the_answer_comes_on_the_usual_one(
         for each in (first, second):
             _carry_out(writer, each.id)
         sink.deliver([])
-        wait_until(lambda: len(kim.heard) == 2, "the answers")
+        wait_until(lambda: len(kim.messages) == 2, "the answers")
 
     assert [first.id] == [told["id"] for told in kim.objects(REPLY)]
     assert ["b"] == [told["id"] for told in kim.objects(f"{HERE}/command/reply")]
@@ -173,11 +173,11 @@ def test_commands_are_heard_again_after_a_loss(
 
     with present(broker) as kim:
         # The first try may still believe in the old connection: what counts is to be heard.
-        def is_heard() -> bool:
+        def arrives() -> bool:
             kim.say(COMMAND, USE)
             return is_back() and bool(inbox.after(0))
 
-        wait_until(is_heard, "the command")
+        wait_until(arrives, "the command")
 
     assert ["a"] == [each.id for each in inbox.after(0)]
 
@@ -218,10 +218,10 @@ def test_hostile_messages_get_a_refusal_each_and_end_nothing(
                 sink.deliver([])
         kim.say(COMMAND, USE | {"id": "after-all"})
         _receive(sink)
-        wait_until(lambda: len(kim.heard) >= refused, "the refusals")
+        wait_until(lambda: len(kim.messages) >= refused, "the refusals")
 
     assert refused > 300
-    assert [refused] == [len(kim.heard)]
+    assert [refused] == [len(kim.messages)]
     assert all(told["answer"] for told in kim.objects(REPLY) + kim.objects(fish))
     assert "after-all" == inbox.after(0, 500)[-1].id
 
@@ -243,7 +243,7 @@ def test_too_large_a_message_is_refused_and_one_larger_still_never_comes(
         for size in (20_000, 100_000, 200_000):
             kim.say(COMMAND, b"x" * size)
         kim.say(COMMAND, b"?")
-        wait_until(lambda: delivered(sink) and len(kim.heard) >= 3, "three replies")
+        wait_until(lambda: delivered(sink) and len(kim.messages) >= 3, "three replies")
 
     assert ["20000 bytes are too", "100000 bytes are too", "it is not JSON"] == [
         " ".join(told["answer"].split()[:4]) for told in kim.objects(REPLY)
@@ -258,10 +258,10 @@ def test_an_answer_address_that_is_too_long_is_taken_for_none(
     with present(broker, REPLY) as kim:
         kim.say(COMMAND, b"?", reply_to="x" * 201, correlation=b"c" * 1025)
         kim.say(COMMAND, b"?", reply_to="", correlation=b"c" * 1024)
-        wait_until(lambda: delivered(sink) and len(kim.heard) == 2, "both answers")
+        wait_until(lambda: delivered(sink) and len(kim.messages) == 2, "both answers")
 
     assert [0, 1024] == [
-        len(getattr(each.properties, "CorrelationData", b"")) for each in kim.heard
+        len(getattr(each.properties, "CorrelationData", b"")) for each in kim.messages
     ]
 
 
@@ -277,7 +277,7 @@ def test_a_flood_is_bounded_and_the_station_goes_on(
         wait_until(lambda: len(sink._connection.incoming) == 200, "a full queue")  # type: ignore[union-attr]  # noqa: SLF001
         kim.say("elsewhere", b"")
         sink.deliver([])
-        wait_until(lambda: len(kim.heard) == 160, "the refusals")
+        wait_until(lambda: len(kim.messages) == 160, "the refusals")
 
     assert 40 == len(inbox.after(0, 500))
     assert ["460 messages came faster than commands are taken"] == caplog.messages

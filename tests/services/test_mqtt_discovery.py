@@ -106,11 +106,11 @@ def test_a_hub_finds_each_reservoir_whenever_it_comes(
     """Announcements are kept by the broker, and keep the hub's rules."""
     make_stage(broker, HubDevice(STATION, "mix-1"), HubDevice(STATION, "mix-2")).settle()
     with present(broker, "homeassistant/#") as hub:
-        wait_until(lambda: len(hub.heard) >= 2, "both announcements")
+        wait_until(lambda: len(hub.messages) >= 2, "both announcements")
 
-    assert {TOPIC, OTHER} == {each.topic for each in hub.heard}
-    assert [True, True] == [each.retain for each in hub.heard]
-    assert [] == [fault for each in hub.heard for fault in faults(each.topic, each.payload)]
+    assert {TOPIC, OTHER} == {each.topic for each in hub.messages}
+    assert [True, True] == [each.retain for each in hub.messages]
+    assert [] == [fault for each in hub.messages for fault in faults(each.topic, each.payload)]
 
 
 def test_a_restart_says_nothing_and_a_hub_that_asks_is_told(
@@ -147,7 +147,7 @@ def test_what_went_away_is_removed(broker: Broker, make_stage: MakeStage) -> Non
         make_stage(broker).settle(TOPIC)
         assert b"" == _messages(hub, TOPIC, 4)[3]
     with present(broker, "homeassistant/#", "brinewright/#") as late:
-        wait_until(lambda: bool(late.heard), "availability")
+        wait_until(lambda: bool(late.messages), "availability")
 
     buttons = {"button-confirm", "button-use", "button-discard"}
     assert buttons == {
@@ -155,7 +155,7 @@ def test_what_went_away_is_removed(broker: Broker, make_stage: MakeStage) -> Non
     }
     assert buttons == _components(removing).keys() - _components(plain).keys()
     assert [] == faults(TOPIC, removing)
-    assert {f"brinewright/{STATION}/availability"} == {each.topic for each in late.heard}
+    assert {f"brinewright/{STATION}/availability"} == {each.topic for each in late.messages}
 
 
 def test_a_broker_that_lost_its_memory_is_told_again(
@@ -184,11 +184,11 @@ def test_the_real_process_announces_what_is_configured(broker: Broker, tmp_path:
     try:
         with Writer(tmp_path / "journal.db"), present(broker, "hubs/#") as hub:
             publisher.start()
-            wait_until(lambda: len(hub.heard) > 1, "the announcements")  # after up to 4 s
+            wait_until(lambda: len(hub.messages) > 1, "the announcements")  # after up to 4 s
     finally:
         publisher.kill()
 
-    assert [] == [f for each in hub.heard for f in faults(each.topic, each.payload, "hubs")]
+    assert [] == [f for each in hub.messages for f in faults(each.topic, each.payload, "hubs")]
     assert {
         ("mix-1", ("button-use",)),
         ("station", ()),
@@ -197,5 +197,5 @@ def test_the_real_process_announces_what_is_configured(broker: Broker, tmp_path:
             each.topic.split("/")[-2],
             tuple(id_ for id_ in _components(each.payload) if "button" in id_),
         )
-        for each in hub.heard
+        for each in hub.messages
     }

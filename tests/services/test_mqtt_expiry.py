@@ -30,7 +30,7 @@ def _retained(broker: Broker) -> dict[str, int | None]:
         wait_until(lambda: bool(kim.on(BARE)), "the picture without a probe")
         return {
             each.topic: getattr(each.properties, "MessageExpiryInterval", None)
-            for each in kim.heard
+            for each in kim.messages
         }
 
 

@@ -28,7 +28,7 @@ def kept(broker: Broker) -> dict[str, bytes]:
     with present(broker, f"{HERE}/#", "homeassistant/#", "end/#") as late:
         late.say("end/mark", b"x")
         wait_until(lambda: bool(late.on("end/mark")), "the mark")
-        return {each.topic: bytes(each.payload) for each in late.heard if each.retain}
+        return {each.topic: bytes(each.payload) for each in late.messages if each.retain}
 
 
 def test_an_alarm_that_an_earlier_version_called_otherwise_goes_from_under_its_old_name(
@@ -94,7 +94,7 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
             with present(broker, f"{HERE}/#", f"{CONFIG}/#") as hub:
                 publisher.start()
                 wait_until(lambda: b"" in hub.on(f"{HERE}/mix-2/state"), "its picture to go")
-                emptied = [each.topic for each in hub.heard if not each.payload]
+                emptied = [each.topic for each in hub.messages if not each.payload]
             second = kept(broker)
         finally:
             publisher.kill()

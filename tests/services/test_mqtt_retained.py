@@ -75,7 +75,7 @@ def test_while_the_station_listens_it_is_refused_and_ignored_ever_after(
     with present(broker, REPLY) as kim:
         kim.say(COMMAND, USE | {"id": "kept"}, retain=True)
         kim.say(COMMAND, USE | {"id": "sent"})
-        wait_until(lambda: works(sink) and bool(inbox.after(0)) and bool(kim.heard), "both")
+        wait_until(lambda: works(sink) and bool(inbox.after(0)) and bool(kim.messages), "both")
         first = [(told["id"], told["ok"], told["answer"]) for told in kim.objects(REPLY)]
     broker.write_down()
     broker.kill()
@@ -103,7 +103,7 @@ def test_what_the_broker_kept_from_before_is_never_carried_out(
         for number in (1, 2):
             caplog.clear()
             sink = make_sink(broker)
-            wait_until(lambda: works(sink) and len(kim.heard) == number, "the refusal")  # noqa: B023
+            wait_until(lambda: works(sink) and len(kim.messages) == number, "the refusal")  # noqa: B023
             assert 1 == sum("without the retain flag" in line for line in caplog.messages)
             sink.close()
 
@@ -131,7 +131,7 @@ def test_over_the_older_protocol_it_is_carried_out_once(
     with present(broker, REPLY) as kim:
         wait_until(lambda: works(sink), "the station to be back")
         kim.say(COMMAND, b"the end")
-        wait_until(lambda: works(sink) and bool(kim.heard), "the end")
+        wait_until(lambda: works(sink) and bool(kim.messages), "the end")
 
     assert ["kept"] == [each.id for each in inbox.after(0)]
     assert [True] == ["it is not JSON" in told["answer"] for told in kim.objects(REPLY)]

@@ -166,7 +166,7 @@ def test_the_station_publishes_all_and_hears_commands(
             "the refusal of the other",
         )
         wait_until(lambda: bool(hub.on(CONFIG)), "the announcement")
-        wait_until(lambda: len(display.heard) >= 4, "what the screen may see")
+        wait_until(lambda: len(display.messages) >= 4, "what the screen may see")
 
     retained = {
         f"{HERE}/availability",
@@ -174,8 +174,8 @@ def test_the_station_publishes_all_and_hears_commands(
         f"{HERE}/mix-1/alarm/salt-low",
         f"{HERE}/alarm/storage-low",
     }
-    assert retained == {each.topic for each in display.heard}
-    assert retained | {f"{COMMAND}/reply", CONFIG} == {each.topic for each in hub.heard}
+    assert retained == {each.topic for each in display.messages}
+    assert retained | {f"{COMMAND}/reply", CONFIG} == {each.topic for each in hub.messages}
 
 
 @pytest.mark.parametrize("who", ["hub", "display", "north-wing"])
@@ -220,11 +220,11 @@ def test_no_other_account_publishes_as_the_station(
         if who != "hub":
             codes += [other.say(topic, b"x") for topic in (COMMAND, f"{HERE}/command", CONFIG)]
     with present(guarded.broker, "#", username="hub", password="hub-word") as hub:
-        wait_until(lambda: len(hub.heard) >= 5, "what is kept")
+        wait_until(lambda: len(hub.messages) >= 5, "what is kept")
 
     assert [True] * len(codes) == [code >= REFUSAL for code in codes]
     assert stored(phase="ready") == json.loads(hub.on(f"{HERE}/mix-1/state")[0])
-    assert b"forged" not in [each.payload for each in hub.heard]
+    assert b"forged" not in [each.payload for each in hub.messages]
 
 
 def test_nobody_comes_in_without_an_account(guarded: Guarded) -> None:

@@ -287,7 +287,7 @@ def test_commands_work_in_the_older_protocol(
             kim.say(COMMAND, b"?")
             wait_until(sink.pressing, "the command")
             sink.deliver([])
-            wait_until(lambda: bool(kim.heard), "the refusal")
+            wait_until(lambda: bool(kim.messages), "the refusal")
     finally:
         sink.close()
 

@@ -123,7 +123,7 @@ def test_it_is_told_again_until_acknowledged(make_desk: Callable[..., Desk], hoo
     for _ in range(65):
         desk.settle()
         desk.clocks.pass_by(MINUTE)
-        if len(hook.told) == 2:
+        if len(hook.posts) == 2:
             desk.restart()
     desk.happen(alarm(3905, state="acknowledged", who="kim"))
     desk.clocks.pass_by(120 * MINUTE)
@@ -142,11 +142,11 @@ def test_a_storm_is_folded(make_desk: Callable[..., Desk], hook: Hook) -> None:
         desk.settle()
     desk.clocks.pass_by(59 * MINUTE)
     desk.settle()
-    assert 3 == len(hook.told)
+    assert 3 == len(hook.posts)
     desk.clocks.pass_by(2 * MINUTE)
     desk.settle()
 
-    assert 4 == len(hook.told)
+    assert 4 == len(hook.posts)
     assert "late: mix-1: alarm-3 (medium) and 36 more" == hook.titles[3]
     assert "34 more:\n- mix-1: alarm-6 (medium), since" in hook.bodies[3]
     told = "\n".join(hook.bodies)
@@ -179,14 +179,14 @@ def test_a_new_receiver_gets_what_is_active(make_desk: Callable[..., Desk], hook
     desk = make_desk(hook.url)
     desk.happen(alarm(1, "a"), alarm(2, "a", "cleared"), alarm(3, "b"))
     desk.settle()
-    before = len(hook.told)
+    before = len(hook.posts)
     with hooked() as other:
         desk.lines = (hook.url, other.url)
         desk.restart()
         desk.settle()
 
         assert ["mix-1: b (medium)"] == other.titles
-    assert before == len(hook.told)
+    assert before == len(hook.posts)
 
 
 def _at_work(name: str) -> bool:
@@ -195,7 +195,7 @@ def _at_work(name: str) -> bool:
 
 def _notification_count(desk: Desk, hook: Hook) -> int:
     desk.sink.deliver([])
-    return len(hook.told)
+    return len(hook.posts)
 
 
 def ours(caplog: pytest.LogCaptureFixture) -> list[logging.LogRecord]:
@@ -262,7 +262,7 @@ def test_without_its_file_what_is_active_is_sent_again(
     desk.happen(alarm(1, "a"), alarm(2, "b"), alarm(3, "b", "cleared"))
     desk.settle()
     desk.sink.close()
-    before = len(hook.told)
+    before = len(hook.posts)
     path = desk.folder / "journal-notices.db"
     whole = path.read_bytes()
     path.write_bytes(whole[:from_byte] + b"not a database " * 1000)

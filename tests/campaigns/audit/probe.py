@@ -80,7 +80,7 @@ class Probe:
     missing: float = field(init=False)
     lags_s: tuple[float, float] = field(init=False)
     bends: list[tuple[float, float, float]] = field(init=False)
-    shown: tuple[float, float] = (0.0, 22.0)
+    indicated: tuple[float, float] = (0.0, 22.0)
 
     def __post_init__(self) -> None:
         """Draw what is wrong with it."""
@@ -116,13 +116,13 @@ class Probe:
 
     def settle(self, place: Place) -> None:
         """Let it come to rest at a place at once."""
-        self.shown = self.exact(place)
+        self.indicated = self.exact(place)
 
     def reply(self, place: Place, after_s: float) -> Reply:
         """Return what it says so many seconds after its last reply."""
-        old, new = self.shown, self.exact(place)
+        old, new = self.indicated, self.exact(place)
         shares = [-math.expm1(-after_s / lag) for lag in self.lags_s]
-        self.shown = (
+        self.indicated = (
             old[0] + (new[0] - old[0]) * shares[0],
             old[1] + (new[1] - old[1]) * shares[1],
         )
@@ -130,6 +130,6 @@ class Probe:
         if self.dice.random.random() < self.missing:
             return None
         return (
-            round((self.shown[0] * (1.0 + noise[0])) / STEP) * STEP,
-            round((self.shown[1] + noise[1]) / STEP) * STEP,
+            round((self.indicated[0] * (1.0 + noise[0])) / STEP) * STEP,
+            round((self.indicated[1] + noise[1]) / STEP) * STEP,
         )

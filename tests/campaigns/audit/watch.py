@@ -46,7 +46,7 @@ class Call:
         value: Median of the last readings, practical salinity.
         u: Last standard uncertainty of them.
         probability: Of being within the limits, as the event states it; NaN where it does not.
-        said: Value and expanded uncertainty in the words of the event; None where not said.
+        stated: Value and expanded uncertainty in the words of the event; None where not said.
     """
 
     phase: Phase
@@ -56,14 +56,14 @@ class Call:
     value: float
     u: float
     probability: float
-    said: tuple[float, float] | None
+    stated: tuple[float, float] | None
 
     @property
     def proven_outside(self) -> bool:
         """Whether the value is beyond a limit, and surely enough."""
         values = [(self.value, self.u)]
-        if self.said is not None:
-            values.append((self.said[0], self.said[1] / 2.0))
+        if self.stated is not None:
+            values.append((self.stated[0], self.stated[1] / 2.0))
         return all(_proven(value, u) for value, u in values)
 
     @property

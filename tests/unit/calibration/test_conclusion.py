@@ -64,7 +64,7 @@ def test_the_routine_ends_with_its_verdict_in_words() -> None:
     run = bench()
     run.whole()
 
-    assert "Accepted" in getattr(run.said[-1], "text", "")
+    assert "Accepted" in getattr(run.outputs[-1], "text", "")
     run.act(ActKind.CONFIRM)
     assert run.routine.over
 

@@ -91,7 +91,7 @@ def test_an_instrument_that_compensates_is_named_by_its_calm() -> None:
     for _ in range(300):
         if made.routine.step is RoutineStep.SETTLE:
             warm = 22.0 + 0.01 * made.t_s
-            made.said += made.routine.read(Indication(made.t_s, at_22, warm))
+            made.outputs += made.routine.read(Indication(made.t_s, at_22, warm))
             made.t_s += 2.0
 
     assert [Mistake.COMPENSATING] == made.findings()
@@ -205,7 +205,7 @@ def test_a_solution_outside_its_table_is_not_extrapolated() -> None:
     made.begin()
     for _ in range(40):
         if made.routine.step is RoutineStep.SETTLE:
-            made.said += made.routine.read(Indication(made.t_s, 35.0, 5.0))
+            made.outputs += made.routine.read(Indication(made.t_s, 35.0, 5.0))
             made.t_s += 2.0
     made.act(ActKind.CONFIRM)
 
@@ -218,7 +218,7 @@ def test_a_probe_that_falls_silent_is_waited_for_no_longer_than_the_limit() -> N
     made = bench(ONE)
     made.begin()
     for _ in range(400):
-        made.said += made.routine.read(Indication(made.t_s, 0.0, 0.0, ok=False))
+        made.outputs += made.routine.read(Indication(made.t_s, 0.0, 0.0, ok=False))
         made.t_s += 2.0
 
     assert [Mistake.UNSTEADY] == made.findings()

@@ -56,13 +56,13 @@ class Bench:
     wave: Wave = still
     warming: Wave = still
     in_hand: dict[str, Reference] = field(default_factory=dict)
-    said: list[RoutineOutput] = field(default_factory=list)
+    outputs: list[RoutineOutput] = field(default_factory=list)
     t_s: float = 0.0
 
     def act(self, doing: ActKind, value: float | None = None) -> tuple[RoutineOutput, ...]:
         """Do one thing and keep what is answered."""
         answer = self.routine.act(Act(doing, "2026-03-02T10:00:00Z", "night shift", value))
-        self.said += answer
+        self.outputs += answer
         return answer
 
     def begin(self) -> None:
@@ -88,7 +88,7 @@ class Bench:
         water_C = 0.0 if ice else self.water_C + self.warming(n)
         shown = (self.truth(max(water_C, 15.0)) / self.factor + self.zero) * self.times
         shown *= 1.0 + self.wave(n) + 1e-5 * (-1) ** n
-        self.said += self.routine.read(Indication(self.t_s, shown, water_C - self.off_C))
+        self.outputs += self.routine.read(Indication(self.t_s, shown, water_C - self.off_C))
         self.t_s += 2.0
 
     def settle(self, most: int = 1000) -> None:
@@ -116,11 +116,13 @@ class Bench:
 
     def findings(self) -> list[Mistake]:
         """Every mistake that was named."""
-        return [s.finding.mistake for s in self.said if isinstance(s, parts.Message) and s.finding]
+        return [
+            s.finding.mistake for s in self.outputs if isinstance(s, parts.Message) and s.finding
+        ]
 
     def named(self) -> parts.Message:
         """The last thing said about a mistake."""
-        return [s for s in self.said if isinstance(s, parts.Message) and s.finding][-1]
+        return [s for s in self.outputs if isinstance(s, parts.Message) and s.finding][-1]
 
 
 def bench(plan: Plan = PLAN, **how: object) -> Bench:
@@ -133,7 +135,7 @@ def bench(plan: Plan = PLAN, **how: object) -> Bench:
 
 def of_kind(bench_: Bench, kind: type[RoutineOutput]) -> Iterator[RoutineOutput]:
     """What was said of one kind."""
-    return (each for each in bench_.said if isinstance(each, kind))
+    return (each for each in bench_.outputs if isinstance(each, kind))
 
 
 def saved(bench_: Bench) -> CalibrationRecord:
@@ -368,7 +370,7 @@ def test_a_fit_that_cannot_be_is_refused_with_its_reason() -> None:
     plan = replace(PLAN, references=(bottle,), thermometer=thermometer)
     made = bench(plan, water_C=22.1, factor=1.0, in_hand={bottle.key: STRONG})
     made.whole()
-    said = made.said[-1]
+    said = made.outputs[-1]
     made.act(ActKind.CONFIRM)
 
     assert isinstance(said, parts.Message)

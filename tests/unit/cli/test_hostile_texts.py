@@ -30,7 +30,7 @@ from tests.parts.events import facts_in
 from tests.parts.every_verb import (
     LINES,
     READING,
-    Told,
+    Output,
     back_up,
     run_each,
     run_here,
@@ -259,7 +259,7 @@ def test_the_routine_of_calibration_prints_nothing_raw(
     monkeypatch.setattr(calibrate_guide, "journal_of", lambda _: journal)
     monkeypatch.setattr(calibrate_guide, "send", lambda *_: done)
     Guide(load(folder / "brinewright.toml"), "mix-1", "ct-1", unattended=True).run("x", {})
-    found = Told(0, *capsys.readouterr())
+    found = Output(0, *capsys.readouterr())
 
     assert [] == raw(found)
     assert 2 <= found.out.count("gnorw")
@@ -293,14 +293,14 @@ def test_a_message_to_people_holds_no_line_from_outside() -> None:
     title, body = formatter.title(message, NOW.wall), formatter.body(message, NOW.wall)
 
     assert title.isprintable()
-    assert [] == raw(Told(0, body, ""))
+    assert [] == raw(Output(0, body, ""))
 
 
 def test_a_table_has_a_row_for_each_row() -> None:
     """A cell cannot begin another one."""
     shown = table([("a", HALF), (HALF, "b")], ("one", "two"))
 
-    assert [] == raw(Told(0, shown, ""))
+    assert [] == raw(Output(0, shown, ""))
     assert 1 == len([line for line in shown.split("\n") if line.startswith("a ")])
 
 

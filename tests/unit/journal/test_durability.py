@@ -43,7 +43,7 @@ def test_the_spy_sees_modes_transactions_and_statements_by_themselves(
     db.close()
 
     one = frozenset({"one"})
-    assert [Commit("spied.db", "FULL", one), Commit("spied.db", "NORMAL", one)] == commits.seen
+    assert [Commit("spied.db", "FULL", one), Commit("spied.db", "NORMAL", one)] == commits.commits
 
 
 def test_every_event_is_forced_to_the_card(commits: Commits, tmp_path: Path) -> None:
@@ -89,7 +89,7 @@ def test_the_state_of_the_station_is_forced_with_the_event_that_changed_it(
         commits.clear()
         writer.append([PHASE], 1.0, {"mix-1": stored(phase="verifying")}, "{}")
 
-    forced = [each for each in commits.seen if "events" in each.tables]
+    forced = [each for each in commits.commits if "events" in each.tables]
     assert [("FULL", True)] == [(each.mode, "memory" in each.tables) for each in forced]
 
 
@@ -104,7 +104,7 @@ def test_every_move_of_a_cursor_is_forced(commits: Commits, tmp_path: Path) -> N
         cursors.worked("mqtt", PHASE.at.wall)
 
     assert ["FULL"] * 3 == commits.modes("cursors")
-    assert ["FULL"] * 5 == [each.mode for each in commits.seen]
+    assert ["FULL"] * 5 == [each.mode for each in commits.commits]
 
 
 def test_every_command_is_forced_when_it_is_given_and_when_it_was_taken(
@@ -117,4 +117,4 @@ def test_every_command_is_forced_when_it_is_given_and_when_it_was_taken(
     inbox.taken(1)
 
     assert ["FULL", "FULL", "FULL"] == commits.modes("commands")[-3:]
-    assert {"FULL"} == {each.mode for each in commits.seen}
+    assert {"FULL"} == {each.mode for each in commits.commits}

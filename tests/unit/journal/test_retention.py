@@ -35,7 +35,7 @@ class Keeping:
         self.writer = Writer(path, 1e12)
         self.acknowledged: int | None = None
         self.retention = Retention(limits, lambda: self.acknowledged)
-        self.told: list[Event] = []
+        self.events: list[Event] = []
         self.synced = True
 
     def now(self) -> Instant:
@@ -54,7 +54,7 @@ class Keeping:
         """One turn of the loop; whether there was something to do."""
         if not self.retention.due(self.now(), written):
             return False
-        self.told += self.writer.within(lambda db: self.retention.slice(db, self.now()))
+        self.events += self.writer.within(lambda db: self.retention.slice(db, self.now()))
         return True
 
     def go_on(self, duration_s: float, period_s: float, together: int = 60) -> None:
@@ -97,7 +97,7 @@ def test_readings_past_their_time_become_summaries_and_events_stay(keeping: Keep
     assert 2 * DAY_S - 60.0 <= max(ages_s) < 2 * DAY_S + 9000.0
     assert len({(each.minute, each.kind) for each in old}) == len(old)
     assert [event(0)] == [each for _, each in Reader(keeping.path).events()]
-    assert [] == keeping.told
+    assert [] == keeping.events
     assert Reader(keeping.path).summarised_to() == old[-1].last_seq
 
 
@@ -136,7 +136,7 @@ def test_age_stops_at_a_publisher_and_size_goes_past_it_and_says_so(keeping: Kee
     keeping.retention.limits = replace(LIMITS, largest_mb=0.5)
     keeping.go_on(7200.0, 30.0)
 
-    (told,) = keeping.told
+    (told,) = keeping.events
     gone = sum(each.readings for each in all_summaries(keeping.path)) - 500
     assert facts_in(told)["state"] == "journal full"
     assert facts_in(told)["readings"] == facts_in(told)["unconfirmed"]
@@ -221,7 +221,7 @@ def test_a_size_bound_holds_for_ever(tmp_path: Path) -> None:
 
     assert 4096 * max(files)[0] < 1.15e6
     assert files[-1] <= (files[6][0] + 5,)
-    assert any(facts_in(told)["summaries"] for told in keeping.told)
+    assert any(facts_in(told)["summaries"] for told in keeping.events)
     assert files[-1] == (pages_when_closed(keeping),)
 
 
@@ -240,8 +240,8 @@ def test_a_reading_that_the_disk_changed_enters_no_summary(keeping: Keeping) -> 
     keeping.go_on(6 * DAY_S, 60.0)
 
     assert all(each.salinity.low == 33.9 for each in all_summaries(keeping.path))
-    assert ["damaged entry"] == [facts_in(told)["state"] for told in keeping.told]
-    assert 1 == facts_in(keeping.told[0])["readings"]
+    assert ["damaged entry"] == [facts_in(told)["state"] for told in keeping.events]
+    assert 1 == facts_in(keeping.events[0])["readings"]
 
 
 def test_how_far_publishers_are_is_read_from_their_file(tmp_path: Path) -> None:

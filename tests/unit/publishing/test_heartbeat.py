@@ -62,8 +62,8 @@ def test_it_beats_while_readings_come(tmp_path: Path, hook: Hook) -> None:
     ward = Ward(tmp_path, hook)
     ward.live(600)
 
-    assert 10 == len(hook.asked)
-    assert {f"/ping/{SECRET}"} == set(hook.asked)
+    assert 10 == len(hook.paths)
+    assert {f"/ping/{SECRET}"} == set(hook.paths)
 
 
 def test_it_stops_when_measuring_is_dead_and_goes_on_when_it_is_back(
@@ -72,13 +72,13 @@ def test_it_stops_when_measuring_is_dead_and_goes_on_when_it_is_back(
     """The last beat comes within three minutes of the last reading."""
     ward = Ward(tmp_path, hook)
     ward.live(120)
-    before = len(hook.asked)
+    before = len(hook.paths)
     ward.live(3600, measuring=False)
-    while_dead = len(hook.asked) - before
+    while_dead = len(hook.paths) - before
     ward.live(120)
 
     assert FRESH_S // 60 >= while_dead
-    assert before + while_dead + 2 == len(hook.asked)
+    assert before + while_dead + 2 == len(hook.paths)
 
 
 def test_a_journal_that_does_not_grow_gives_no_beat_at_all(tmp_path: Path, hook: Hook) -> None:
@@ -89,7 +89,7 @@ def test_a_journal_that_does_not_grow_gives_no_beat_at_all(tmp_path: Path, hook:
         writer.append([reading(1)], 0.0)
     ward.live(600, measuring=False)
 
-    assert [] == hook.asked
+    assert [] == hook.paths
 
 
 def test_a_watcher_that_fails_is_told_once_without_its_address(

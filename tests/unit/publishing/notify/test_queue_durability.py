@@ -26,4 +26,4 @@ def test_every_write_of_the_queue_is_forced(
     file.close()
 
     assert ["FULL"] * 3 == commits.modes("ledgers")
-    assert {("journal-notices.db", "FULL")} == {(each.file, each.mode) for each in commits.seen}
+    assert {("journal-notices.db", "FULL")} == {(each.file, each.mode) for each in commits.commits}
