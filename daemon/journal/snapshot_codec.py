@@ -9,12 +9,15 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from daemon.journal.shapes import MisfitError, from_object, slots_of
+from daemon.mixing.alarm.alarm_state import LifecycleState
+from daemon.mixing.alarm.former_names import by_present_name, in_present_words, present_name
 from daemon.mixing.station.last_reading import iso, last_reading
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
 
 if TYPE_CHECKING:
     from daemon.entries import JSON, Reading
 
+STATES = [*map(str, LifecycleState)]
 LONGEST_S = 60.0
 """How much the age of a batch may grow by one reading, s; a clock may have jumped."""
 
@@ -61,20 +64,28 @@ def _known(shape: type[Any], text: str) -> object:
             for key, value in found.items()
             if key in members and _fits(members[key].read, value)
         }
+        if isinstance(names := fitting.get("alarms"), list):
+            fitting["alarms"] = [*map(present_name, map(str, names))]
         if isinstance(details := found.get("alarm_details"), dict):
-            fitting["alarm_details"] = {
-                name: _alarm(each) for name, each in details.items() if isinstance(each, dict)
-            }
+            fitting["alarm_details"] = by_present_name(
+                {name: _alarm(each) for name, each in details.items() if isinstance(each, dict)}
+            )
         return from_object(shape, fitting)
     except (ValueError, MisfitError):
         return None
 
 
 def _alarm(found: dict[str, JSON]) -> dict[str, JSON]:
+    present = in_present_words(found)
+    if present.get("state") not in STATES:
+        # A state that another version knows may be one that needs a person.
+        present["state"] = str(LifecycleState.UNACKNOWLEDGED)
+    if found.get("chatters") is True:
+        present["repeating"] = True
     members = {slot.key: slot for slot in slots_of(AlarmSnapshot)}
     return {
         key: value
-        for key, value in found.items()
+        for key, value in present.items()
         if key in members and _fits(members[key].read, value)
     }
 
