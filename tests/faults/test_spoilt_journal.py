@@ -85,7 +85,7 @@ def spoil(journal: Path, spoken: str, *, running: bool) -> None:
         zeros(journal, journal.read_bytes().index(spoken.encode()) // PAGE * PAGE, PAGE)
 
 
-def test_a_journal_cut_off_to_nothing_is_told_too(tmp_path: Path) -> None:
+def test_a_journal_cut_off_to_nothing_is_reported_too(tmp_path: Path) -> None:
     """An empty file is not taken for a new journal without a word."""
     station = Station(tmp_path)
     (tmp_path / "journal.db").write_bytes(b"")

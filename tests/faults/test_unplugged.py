@@ -27,7 +27,7 @@ SPEED = 25.0
 PERIOD_S = 5.0
 
 
-def test_an_adapter_pulled_twice_is_told_twice_and_resumes(tmp_path: Path) -> None:
+def test_an_adapter_pulled_twice_is_reported_twice_and_resumes(tmp_path: Path) -> None:
     """Each outage is one line in the log and one event; readings come within two periods.
 
     While the adapter is out there is a missing reading each period, never a value.
@@ -53,7 +53,9 @@ def test_an_adapter_pulled_twice_is_told_twice_and_resumes(tmp_path: Path) -> No
     assert_plain_speech(process)
 
 
-def test_an_instrument_that_talks_by_itself_is_heard_within_two_periods(tmp_path: Path) -> None:
+def test_an_instrument_that_sends_without_a_request_is_read_within_two_periods(
+    tmp_path: Path,
+) -> None:
     """A slice of the campaign: each time a value comes in time, and no file is left open."""
     with adapter(tmp_path, speed=2.0, period_s=1.6, seed=4, talking=True) as one:
         files = one.open_files()

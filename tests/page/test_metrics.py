@@ -155,7 +155,7 @@ def test_a_salinity_that_failed_its_tests_is_left_out() -> None:
     assert [24.5] == values(found["temperature_celsius"])
 
 
-def test_a_journal_that_cannot_be_read_is_told() -> None:
+def test_a_journal_that_cannot_be_read_is_reported() -> None:
     """The scrape succeeds and says so."""
     found = metrics_of(station_view(reservoir_view(age_s=None), trouble="disk on fire"))
 

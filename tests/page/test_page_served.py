@@ -221,7 +221,7 @@ def test_a_port_that_is_taken_is_said_once_and_tried_again(
         ("mixing.lan", False),
     ],
 )
-def test_loopback_is_told_from_the_rest(host: str, own: object) -> None:
+def test_loopback_is_distinguished_from_the_rest(host: str, own: object) -> None:
     """A warning is due for everything that another machine can reach."""
     assert own is is_loopback(host)
 

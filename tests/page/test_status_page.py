@@ -355,7 +355,7 @@ def test_no_text_is_taken_for_the_page_itself(name: str, word: str, trouble: str
         | st.lists(st.integers(), max_size=2),
     )
 )
-def test_no_picture_breaks_the_page(facts: dict[str, JSON]) -> None:
+def test_no_snapshot_breaks_the_page(facts: dict[str, JSON]) -> None:
     """A snapshot that another version wrote is shown as far as it goes."""
     view = station_view(reservoir_view(facts=facts))
 

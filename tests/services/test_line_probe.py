@@ -104,7 +104,7 @@ def test_the_first_question_is_answered_at_once_by_a_line_that_waits(tmp_path: P
     assert min(took_s) < 0.4
 
 
-def test_a_port_that_is_not_there_is_told_and_measuring_starts_with_it(tmp_path: Path) -> None:
+def test_a_port_that_is_not_there_is_reported_and_measuring_starts_with_it(tmp_path: Path) -> None:
     """A sentence in the journal and in the log, once; readings as soon as the port appears."""
     station = Station(tmp_path, SPEED, [POLLED.replace("= 10", "= 2")])
     line = SimulatedLine(station.port(), cool_water(Character()), SPEED)
@@ -143,7 +143,7 @@ def port_holder(port: Path) -> Iterator[subprocess.Popen[bytes]]:
             other.kill()
 
 
-def test_a_port_that_another_program_holds_is_told_and_taken_when_free(tmp_path: Path) -> None:
+def test_a_port_that_another_program_holds_is_reported_and_taken_when_free(tmp_path: Path) -> None:
     """The sentence names the port and the remedy; readings come once the other lets go."""
     station = Station(tmp_path, SPEED, [POLLED.replace("= 10", "= 2")])
     line = SimulatedLine(station.port(), cool_water(Character()), SPEED)

@@ -149,7 +149,7 @@ def test_a_late_subscriber_finds_the_present(
     assert "2031-05-04T09:00:02.000Z" == told["time"]
 
 
-def test_the_picture_comes_when_it_changed_and_only_then(
+def test_the_snapshot_comes_when_it_changed_and_only_then(
     broker: Broker, writer: Writer, path: Path, make_sink: MakeSink, clock: Hands
 ) -> None:
     """A changed picture waits half a second; an unchanged one, of nobody measuring, expires."""
@@ -171,7 +171,7 @@ def _notices_the_loss(sink: MqttSink) -> bool:
     return False
 
 
-def test_a_broker_that_forgot_is_told_everything_live_again(
+def test_a_broker_that_forgot_gets_everything_live_again(
     make_broker: Callable[..., Broker], writer: Writer, path: Path, make_sink: MakeSink
 ) -> None:
     """After a broker lost its memory the next connection brings availability, picture, alarms."""
@@ -284,7 +284,7 @@ def test_a_password_shows_nowhere(
     assert "hush-hush" not in repr(broker_of(section, STATION)) + caplog.text + repr(caught.value)
 
 
-def test_a_broker_that_wants_an_account_is_told_apart(guarded: Broker, make_sink: MakeSink) -> None:
+def test_without_an_account_the_error_asks_for_one(guarded: Broker, make_sink: MakeSink) -> None:
     """Without any account configured, the sentence says to set one."""
     with pytest.raises(SinkError, match=r"requires an account: set mqtt\.username"):
         make_sink(guarded).deliver([])
@@ -381,7 +381,7 @@ def test_closing_says_offline_and_may_be_repeated(
     assert [b"offline"] == heard.on("availability")
 
 
-def test_only_the_last_state_of_each_alarm_is_told_again(
+def test_only_the_last_state_of_each_alarm_is_reported_again(
     broker: Broker, writer: Writer, make_sink: MakeSink, clock: Hands
 ) -> None:
     """An alarm already shown is not repeated; a new state of it is, once."""

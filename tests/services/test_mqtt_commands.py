@@ -154,7 +154,7 @@ def test_what_was_sent_while_nobody_listened_is_not_carried_out_later(
     assert ["now"] == [each.id for each in inbox.after(0)]
 
 
-def test_commands_are_heard_again_after_a_loss(
+def test_commands_are_received_again_after_a_loss(
     make_broker: Callable[..., Broker], make_sink: MakeSink, inbox: Inbox
 ) -> None:
     """The subscription is renewed with each connection."""

@@ -113,7 +113,7 @@ def test_a_hub_finds_each_reservoir_whenever_it_comes(
     assert [] == [fault for each in hub.messages for fault in faults(each.topic, each.payload)]
 
 
-def test_a_restart_says_nothing_and_a_hub_that_asks_is_told(
+def test_a_restart_says_nothing_and_a_hub_that_asks_gets_it(
     broker: Broker, make_stage: MakeStage
 ) -> None:
     """What the broker has as it should be is not sent again, unless a hub comes up."""
@@ -158,7 +158,7 @@ def test_what_went_away_is_removed(broker: Broker, make_stage: MakeStage) -> Non
     assert {f"brinewright/{STATION}/availability"} == {each.topic for each in late.messages}
 
 
-def test_a_broker_that_lost_its_memory_is_told_again(
+def test_a_broker_that_lost_its_memory_gets_it_again(
     make_broker: Callable[..., Broker], make_stage: MakeStage
 ) -> None:
     """The next connection finds that nothing is kept, and says all."""

@@ -34,7 +34,7 @@ def _retained(broker: Broker) -> dict[str, int | None]:
         }
 
 
-def test_a_picture_expires_with_the_broker_and_an_alarm_does_not(
+def test_a_snapshot_expires_with_the_broker_and_an_alarm_does_not(
     broker: Broker, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Who comes after nobody measured for three minutes finds no old picture.

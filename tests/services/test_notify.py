@@ -77,7 +77,7 @@ def test_an_alarm_reaches_a_mailbox_in_plain_words(make_desk: Callable[..., Desk
 
 @pytest.mark.parametrize("restarted", [False, True], ids=["running", "restarted"])
 @pytest.mark.parametrize("away", ["web", "mail"])
-def test_a_receiver_that_was_down_for_an_hour_is_told_late_and_once(
+def test_a_receiver_that_was_down_for_an_hour_gets_it_late_and_once(
     make_desk: Callable[..., Desk],
     hook: Hook,
     monkeypatch: pytest.MonkeyPatch,
@@ -116,7 +116,9 @@ def test_a_receiver_that_was_down_for_an_hour_is_told_late_and_once(
     assert "mix-1: probe-fault (high)" == prompt[0]
 
 
-def test_it_is_told_again_until_acknowledged(make_desk: Callable[..., Desk], hook: Hook) -> None:
+def test_it_is_reported_again_until_acknowledged(
+    make_desk: Callable[..., Desk], hook: Hook
+) -> None:
     """Every half hour, across a restart too."""
     desk = make_desk(hook.url)
     desk.happen(alarm(5, priority="high"))
@@ -291,7 +293,7 @@ def test_a_record_of_another_version_is_begun_again(
     assert "one record is of another version" in caplog.text
 
 
-def test_what_cannot_be_noted_down_is_told_all_the_same_and_once(
+def test_what_cannot_be_noted_down_is_reported_all_the_same_and_once(
     make_desk: Callable[..., Desk], hook: Hook
 ) -> None:
     """A full or lost disk silences no alarm; the cursor waits until it is noted down."""

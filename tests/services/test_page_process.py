@@ -128,7 +128,7 @@ def test_the_page_only_reads(writer: Writer, publisher: Publisher, free_port: in
     assert "brinewright_journal_entries_total 101.0" in ask(free_port, "/metrics").text
 
 
-def test_a_publisher_that_falls_behind_is_told(
+def test_a_publisher_that_falls_behind_is_reported(
     broker: Broker, writer: Writer, publisher: Publisher, free_port: int
 ) -> None:
     """In the metrics and at the foot of the page, while its broker is away and no longer."""

@@ -105,7 +105,7 @@ def test_the_line_is_raw_before_a_reader_sets_it(tmp_path: Path) -> None:
     assert b"R" not in reply
 
 
-def test_a_free_running_instrument_talks_by_itself_at_its_pace(tmp_path: Path) -> None:
+def test_a_free_running_instrument_sends_without_a_request_at_its_pace(tmp_path: Path) -> None:
     """At 200 times the speed a line each 2 s comes 100 times a second, in step with the story."""
     speaker = StageSpeaker(stage_of("plain-batch"), free_running=True)
     line = SimulatedLine(tmp_path / "ct-1", speaker, speed=200.0, waits_for_reader=True)

@@ -216,7 +216,7 @@ def test_a_value_that_still_moves_is_not_taken() -> None:
     assert pytest.approx(settled, rel=1e-3) == capture.raw_mS_cm
 
 
-def test_the_live_picture_shows_how_it_settles() -> None:
+def test_the_live_display_shows_how_it_settles() -> None:
     """Each reading gives the wait, both values, and, after a minute, whether they rest."""
     made = bench()
     made.begin()

@@ -248,7 +248,7 @@ def test_one_alarm_is_shown_with_its_meaning_and_its_history(
     assert ([], []) == (quiet["present"], quiet["history"])
 
 
-def test_the_catalogue_is_told_in_every_form(folder: Path, terminal: Terminal) -> None:
+def test_the_catalogue_is_printed_in_every_form(folder: Path, terminal: Terminal) -> None:
     """For a person at a glance, whole, for scripts and for guides; no service is needed."""
     short, whole = terminal.types("catalogue"), terminal.types("catalogue", "--whole")
     lines = terminal.types("catalogue", "--json").splitlines()

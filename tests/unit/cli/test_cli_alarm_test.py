@@ -50,7 +50,7 @@ def test_everybody_gets_one_message(
     ] == capsys.readouterr().out.splitlines()
 
 
-def test_who_did_not_take_it_is_told_with_the_reason(
+def test_who_did_not_take_it_is_reported_with_the_reason(
     folder: Path, hook: Hook, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """1 when only some did; the address stays hidden."""

@@ -331,7 +331,9 @@ def test_a_service_that_runs_is_named(home: Path, capsys: pytest.CaptureFixture[
     assert "a brinewright measures there; stop it, then restore" in capsys.readouterr().err
 
 
-def test_another_station_s_backup_is_told(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_another_station_s_backup_is_reported(
+    home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Perhaps it is meant; if not, everything is still there under another name."""
     create(home)
     other = SECTIONS.replace("quarantine-wing", "larvae")

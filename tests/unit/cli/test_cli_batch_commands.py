@@ -284,7 +284,9 @@ def test_a_wrong_configuration_is_exit_78(folder: Path, capsys: pytest.CaptureFi
     assert "station.name" in capsys.readouterr().err
 
 
-def test_the_sheet_has_what_was_told_last(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_sheet_has_what_was_recorded_last(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """A corrected telling takes the place of the first; what was refused is no remark."""
     with service(folder, Story().still(3)):
         assert OK == invoke(["lot", "add", "indigo", "--bought", "20000"])

@@ -114,7 +114,7 @@ def test_each_kind_of_record_is_shown(past: Corner, capsys: pytest.CaptureFixtur
     assert max(len(line) for text in shown for line in text.splitlines()) <= 80
 
 
-def test_what_is_due_is_told_for_each_probe(
+def test_what_is_due_is_reported_for_each_probe(
     past: Corner, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The clock of the test is far beyond 2026-05-31."""

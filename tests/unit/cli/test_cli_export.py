@@ -294,7 +294,7 @@ def test_no_journal_is_a_missing_service(
     assert "start 'brinewright run'" in capsys.readouterr().err
 
 
-def test_a_wrong_configuration_is_told(tmp_path: Path) -> None:
+def test_a_wrong_configuration_is_reported(tmp_path: Path) -> None:
     """As by every other command."""
     assert CONFIG == invoke(["export", "--config", str(tmp_path / "none.toml")])
 
@@ -336,7 +336,7 @@ def test_an_empty_table_has_its_header(tmp_path: Path) -> None:
     assert "time,reservoir,batch,kind,facts,synced,seq\n" == (tmp_path / "out.csv").read_text()
 
 
-def test_readings_that_became_summaries_are_told_and_written_apart(
+def test_readings_that_became_summaries_are_reported_and_written_apart(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """An export of readings says what is missing in it; summaries hold that, by the minute."""

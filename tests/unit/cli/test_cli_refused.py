@@ -97,7 +97,7 @@ class FullDisk(io.StringIO):
         return self._number
 
 
-def test_output_that_fails_twice_is_told_once(
+def test_output_that_fails_twice_is_reported_once(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Python 3.13.5 fails again at the end with what a verb could not print."""

@@ -42,7 +42,7 @@ def measured(folder: Path, story: Story, ago_s: float) -> None:
         writer.append(entries, 0.0, {"mix-1": picture}, None)
 
 
-def test_the_picture_is_told_in_words_that_fit(
+def test_the_snapshot_is_printed_in_words_that_fit(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Phase, salinity with its spread, quality, batch and alarms."""
@@ -105,7 +105,7 @@ def test_long_advice_fits_too(folder: Path, capsys: pytest.CaptureFixture[str]) 
     assert any(line.startswith("advice") for line in lines)
 
 
-def test_an_old_picture_asks_whether_the_service_runs(
+def test_an_old_snapshot_asks_whether_the_service_runs(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Two minutes without news are too many."""
@@ -116,7 +116,7 @@ def test_an_old_picture_asks_whether_the_service_runs(
     assert "2 min ago: is the service running?" in out
 
 
-def test_an_old_picture_of_a_rehearsal_asks_nothing(
+def test_an_old_snapshot_of_a_rehearsal_asks_nothing(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """There, time is not ours."""
@@ -141,7 +141,7 @@ def test_a_probe_without_a_value_shows_none(
     assert ["alarms", "probe-fault"] in [line.split() for line in out.splitlines()]
 
 
-def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
+def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_reported(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Below the reservoirs, and beside the quality of the reading."""
@@ -161,7 +161,7 @@ def test_the_stations_own_alarms_and_a_probe_that_is_not_well_are_told(
     assert ["storage-low"] == json.loads(capsys.readouterr().out)["alarms"]
 
 
-def test_in_json_the_picture_is_whole(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_in_json_the_snapshot_is_whole(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One object: the station, and each reservoir as the topic `state` has it."""
     measured(folder, mixed(), ago_s=1.0)
 
@@ -216,7 +216,7 @@ def _publishing(folder: Path) -> None:
     config.write_text(CONFIG + '[mqtt]\nhost = "127.0.0.1"\n')
 
 
-def test_what_waits_for_a_publisher_is_told(
+def test_what_waits_for_a_publisher_is_reported(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """How much, since when and why, in 80 columns."""
@@ -260,7 +260,9 @@ def test_in_json_publishers_are_numbers(folder: Path, capsys: pytest.CaptureFixt
     } == told
 
 
-def test_without_publishers_none_are_told(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_without_publishers_none_are_reported(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     """No heading without lines below it."""
     measured(folder, mixed(), ago_s=1.0)
 
@@ -268,7 +270,7 @@ def test_without_publishers_none_are_told(folder: Path, capsys: pytest.CaptureFi
     assert "publishing to" not in capsys.readouterr().out
 
 
-def test_cursors_that_cannot_be_read_do_not_hide_the_picture(
+def test_cursors_that_cannot_be_read_do_not_hide_the_snapshot(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """The picture is told, and beside it the file that is broken."""

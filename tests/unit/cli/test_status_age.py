@@ -21,7 +21,7 @@ SHOWN = "2026-03-02 10:00:00 UTC"
         ("2026-03-02T09:00:00Z", SHOWN),
     ],
 )
-def test_an_old_picture_asks_whether_the_service_runs(now: str, told: str) -> None:
+def test_an_old_snapshot_asks_whether_the_service_runs(now: str, told: str) -> None:
     """Half a minute is fresh, five minutes are not, and a clock set back is no reproach."""
     with freeze_time(now):
         assert told == _as_of(TAKEN, UTC, real_time=True)

@@ -122,7 +122,7 @@ def test_two_sections_are_enough() -> None:
     assert Path("/var/lib/brinewright/journal.db") == config.journal.path
 
 
-def test_an_instrument_that_talks_by_itself_is_given_three_periods() -> None:
+def test_an_instrument_that_sends_without_a_request_is_given_three_periods() -> None:
     """Without a request, a value is missed after three periods instead of one."""
     free = line_section(VALID.replace('request = "READ?\\n"', ""))
 

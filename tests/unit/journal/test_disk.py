@@ -27,7 +27,7 @@ def test_a_file_that_cannot_be_given_away_keeps_its_owner_and_gets_its_rights(
     assert 0o660 == path.stat().st_mode & 0o777
 
 
-def test_another_fault_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_another_fault_is_reported(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A disk that fails is no matter of rights."""
     path = tmp_path / "journal.db"
     path.touch(0o600)

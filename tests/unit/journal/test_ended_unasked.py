@@ -44,7 +44,7 @@ def test_measuring_that_did_not_say_that_it_ended_was_not_asked_to(
 AT = "2026-03-02T08:00:00.000Z"
 
 
-def test_the_stations_own_picture_is_kept_apart_from_those_of_reservoirs(tmp_path: Path) -> None:
+def test_the_stations_own_snapshot_is_kept_apart_from_those_of_reservoirs(tmp_path: Path) -> None:
     """Whoever reads the pictures of reservoirs does not meet it."""
     path = tmp_path / "journal.db"
     began = Event("", Instant(MORNING, 0.0), "", body_of(Kind.DEVICE, {"state": BEGAN}))

@@ -106,7 +106,7 @@ def test_a_wall_clock_that_jumps_bends_no_age(now: Instant, expected_s: float) -
     assert expected_s == age_s(now, reading(1).at)
 
 
-def test_errors_and_successes_are_told(journal: Path, cursors: Cursors) -> None:
+def test_errors_and_successes_are_reported(journal: Path, cursors: Cursors) -> None:
     """The error stands while it lasts; the last one and its time stay; refusals add up."""
     at = datetime(2031, 5, 4, 10, 0, tzinfo=UTC)
     cursors.failed("mqtt", "broker gone: start it", at)
@@ -191,6 +191,6 @@ def test_without_publishers_nothing_is_opened(tmp_path: Path) -> None:
         ),
     ],
 )
-def test_it_is_told_in_words(one: Follower, words: str) -> None:
+def test_it_is_reported_in_words(one: Follower, words: str) -> None:
     """What waits and since when, why, and what to look at."""
     assert words == sentence(one)

@@ -218,7 +218,7 @@ def test_a_spoilt_inbox_of_the_earlier_place_is_put_aside(journal: Path) -> None
     assert inbox.submit("id-1", "k", "cli", "v")
 
 
-def test_a_file_that_is_no_inbox_is_told_as_spoilt(journal: Path) -> None:
+def test_a_file_that_is_no_inbox_is_reported_as_spoilt(journal: Path) -> None:
     """An empty file in its place, which a person made by hand, is put aside by measuring."""
     inbox = made(journal)
     inbox.path.write_bytes(b"")

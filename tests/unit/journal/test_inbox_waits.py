@@ -26,7 +26,7 @@ def test_a_question_makes_no_inbox(tmp_path: Path) -> None:
     assert not inbox.path.exists()
 
 
-def test_what_waits_is_told_from_what_was_taken_and_what_never_came(
+def test_what_waits_is_distinguished_from_what_was_taken_and_what_never_came(
     inbox: Inbox, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """By its id; of those that were taken, the newest are known."""

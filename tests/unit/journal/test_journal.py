@@ -92,7 +92,7 @@ def test_a_folder_in_place_of_the_file_is_a_sentence(path: Path) -> None:
         Writer(path)
 
 
-def test_no_journal_yet_is_told_apart_from_a_broken_one(path: Path) -> None:
+def test_no_journal_yet_is_distinguished_from_a_broken_one(path: Path) -> None:
     """Neither a missing file nor one without tables yet counts as broken."""
     with pytest.raises(JournalMissingError, match="there is none yet"):
         Reader(path).after(0)

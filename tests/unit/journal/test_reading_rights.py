@@ -172,7 +172,7 @@ def test_a_log_without_its_index_is_a_sentence(folder: Path) -> None:
 
 
 @pytest.mark.parametrize("file", ["", "journal.db", "journal.db-wal"])
-def test_whoever_may_not_read_is_told_so(folder: Path, file: str) -> None:
+def test_whoever_may_not_read_gets_a_message(folder: Path, file: str) -> None:
     """The folder, the file or its log: who may, not a traceback, nor that there is none."""
     path = folder / "journal.db"
     with service(path):
@@ -183,12 +183,12 @@ def test_whoever_may_not_read_is_told_so(folder: Path, file: str) -> None:
     assert told["sentence"].startswith(f"{folder / file} may be {used} by {SERVICE} alone")
 
 
-def test_no_journal_in_a_folder_that_may_be_read_is_told_apart(folder: Path) -> None:
+def test_no_journal_in_a_folder_that_may_be_read_is_distinguished(folder: Path) -> None:
     """There is none yet, which is another thing."""
     assert "there is none yet" in ask(folder / "journal.db")["sentence"]
 
 
-def test_cursors_that_may_not_be_read_are_told(folder: Path) -> None:
+def test_cursors_that_may_not_be_read_are_reported(folder: Path) -> None:
     """A publisher is not called far behind for want of rights."""
     path = folder / "journal.db"
     with service(path) as child:

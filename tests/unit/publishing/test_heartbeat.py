@@ -92,7 +92,7 @@ def test_a_journal_that_does_not_grow_gives_no_beat_at_all(tmp_path: Path, hook:
     assert [] == hook.paths
 
 
-def test_a_watcher_that_fails_is_told_once_without_its_address(
+def test_a_watcher_that_fails_is_reported_once_without_its_address(
     tmp_path: Path, hook: Hook, caplog: pytest.LogCaptureFixture
 ) -> None:
     """Down, refusing, and up again: two outages are two lines and their ends."""

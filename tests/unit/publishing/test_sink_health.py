@@ -62,7 +62,7 @@ def test_what_cannot_be_written_is_borne_and_written_later(tmp_path: Path) -> No
     assert ["gone"] == cursors.written
 
 
-def test_what_is_refused_is_told_once_a_minute(
+def test_what_is_refused_is_reported_once_a_minute(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     """The first at once, the others together, none left untold while the sink goes on."""

@@ -359,7 +359,7 @@ def test_advice_without_room_is_counted() -> None:
     assert "add 8 g" in html
 
 
-def test_what_came_long_after_release_is_told_not_drawn() -> None:
+def test_what_came_long_after_release_is_written_not_drawn() -> None:
     """Hours of rest do not squeeze the rise; their range is said in words."""
     shown = words(render(record_of(), rise(600), SETUP))
 

@@ -93,7 +93,7 @@ def test_a_clock_that_becomes_synchronised_is_noticed(machine: Machine) -> None:
 
 
 @pytest.mark.parametrize("synced", [True, False])
-def test_a_moment_says_whether_its_wall_time_can_be_believed(
+def test_a_moment_says_whether_its_wall_time_can_be_trusted(
     *, machine: Machine, synced: bool
 ) -> None:
     """From the very first reading on."""

@@ -53,7 +53,9 @@ def test_what_works_is_not_told(outage: Outage, caplog: pytest.LogCaptureFixture
     assert [] == caplog.messages
 
 
-def test_a_second_outage_is_told_at_once(outage: Outage, caplog: pytest.LogCaptureFixture) -> None:
+def test_a_second_outage_is_reported_at_once(
+    outage: Outage, caplog: pytest.LogCaptureFixture
+) -> None:
     """Its count begins again and it does not wait for the minute of the last one."""
     outage.failed("a", 0.0)
     outage.worked()

@@ -117,7 +117,7 @@ def test_nobody_is_sent_into_a_group_of_the_system(folder: Path) -> None:
     ) == rights_text(STRANGER, folder / "journal.db")
 
 
-def test_accounts_and_groups_without_a_name_are_told_by_number(folder: Path) -> None:
+def test_accounts_and_groups_without_a_name_are_reported_by_number(folder: Path) -> None:
     """With commands that take a number."""
     os.chown(folder, 61001, 61010)
 

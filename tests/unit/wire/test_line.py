@@ -247,7 +247,7 @@ def test_silence_is_a_fault_and_told_once_in_five_seconds(bench: Make) -> None:
     assert [] == on.values()
 
 
-def test_garbage_between_replies_is_no_value_and_garbage_instead_is_told(bench: Make) -> None:
+def test_garbage_between_replies_is_no_value_and_garbage_instead_is_reported(bench: Make) -> None:
     """Noise before a reply costs nothing; nothing but noise is a fault that shows it."""
     on = bench(ASKED)
     on.run(5.5, (0.1, b"\x80?\r50000,24.0\r7,7,7\r"), (1.0, b"1,1\r"), (2.2, b"hello 9,9\r"))
@@ -289,7 +289,7 @@ def test_a_prompt_after_each_reply_costs_no_reply(bench: Make) -> None:
     assert [50.0, 50.1, 50.3, 50.4] == [value for _, value in on.values()]
 
 
-def test_an_instrument_that_talks_by_itself_is_heard(bench: Make) -> None:
+def test_an_instrument_that_sends_without_a_request_is_read(bench: Make) -> None:
     """Nothing is asked; what may be the end of a line begun before the opening is not taken."""
     on = bench(TALKING)
     on.run(7.0, (0.4, b"14,24.0\r"), (2.0, b"50000,24.0\r"), (4.0, b"50100,24.0\r"))
@@ -317,7 +317,7 @@ def test_the_first_line_is_taken_where_it_began_after_a_pause(
     assert values == on.values()
 
 
-def test_an_instrument_that_falls_silent_is_told(bench: Make) -> None:
+def test_an_instrument_that_falls_silent_is_reported(bench: Make) -> None:
     """Without a line for its time-out there is a fault, and on it goes every so often."""
     on = bench(replace(TALKING, timeout_s=10.0))
     on.run(40.0, (0.2, b"x\r"), (2.0, b"50000,24.0\r"))
@@ -326,7 +326,7 @@ def test_an_instrument_that_falls_silent_is_told(bench: Make) -> None:
     assert "no line from /dev/ttyUSB0 for 10 s; check power and cable" in on.faults()[0][1]
 
 
-def test_faults_among_values_are_told_once_in_five_seconds(bench: Make) -> None:
+def test_faults_among_values_are_reported_once_in_five_seconds(bench: Make) -> None:
     """An instrument that says something else between its values makes no flood of faults."""
     on = bench(TALKING)
     on.run(60.0, *((n * 1.0, b"status ok\r50000,24.0\r") for n in range(1, 60)))
@@ -336,7 +336,7 @@ def test_faults_among_values_are_told_once_in_five_seconds(bench: Make) -> None:
     assert len(on.values()) >= 58
 
 
-def test_an_unplugged_adapter_is_told_and_opened_again(bench: Make) -> None:
+def test_an_unplugged_adapter_is_reported_and_opened_again(bench: Make) -> None:
     """Pulled in the middle of a reply and put back, the port works again by itself."""
     on = bench(ASKED)
     on.run(2.3, (0.1, b"50000,24.0\r"), (2.1, b"429"))

@@ -80,7 +80,7 @@ def test_an_empty_field_is_a_value_that_did_not_come(row: str) -> None:
 
 
 @pytest.mark.parametrize("text, pump", [("1", True), ("0", False), ("", None), (" 1 ", True)])
-def test_the_pump_is_told_where_it_is_known(*, text: str, pump: bool | None) -> None:
+def test_the_pump_is_reported_where_it_is_known(*, text: str, pump: bool | None) -> None:
     """One runs, nought stands, nothing says nothing."""
     header = "time,conductivity_mS_cm,temperature_C,pump\n"
     (sample,) = good(f"{header}2026-03-02T08:00:00Z,42,15,{text}\n")

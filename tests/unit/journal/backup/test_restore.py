@@ -361,7 +361,7 @@ def test_root_gives_the_files_to_the_service_whose_folder_it_is(tmp_path: Path) 
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can take rights away from itself")
-def test_who_may_not_write_there_is_told(tmp_path: Path) -> None:
+def test_who_may_not_write_there_gets_a_message(tmp_path: Path) -> None:
     """A keeper may back up, and not restore."""
     with open_folder() as folder:
         station(folder)

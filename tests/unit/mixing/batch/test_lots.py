@@ -44,7 +44,7 @@ def test_an_unknown_lot_follows_common_practice() -> None:
     )
 
 
-def test_a_label_is_believed_until_a_batch_says_more() -> None:
+def test_a_label_is_trusted_until_a_batch_says_more() -> None:
     """The label's yield stands in the place of the habit, and is surer."""
     assert SaltContent(0.92, LABEL_U, 0, "label") == estimate(Lot("blue-7", label_yield=0.92), 0.0)
 

@@ -34,7 +34,7 @@ def test_a_bubble_brings_neither_water_nor_salt(lasts: int, deep: float) -> None
     assert [] == whens(*BEFORE, *bubble, *BEFORE, *bubble, *[34.0] * 3, *bubble, *BEFORE)
 
 
-def test_water_that_came_is_believed_once_it_has_outlasted_bubbles() -> None:
+def test_water_that_came_is_trusted_once_it_has_outlasted_bubbles() -> None:
     """Three minutes after it was seen."""
     first, why = whens(*BEFORE, *[33.0] * 30)[0]
 
@@ -51,7 +51,7 @@ def test_water_that_runs_in_for_long_is_waited_for() -> None:
     assert len(BEFORE) + 55 <= first <= len(BEFORE) + 69
 
 
-def test_salt_is_believed_at_once() -> None:
+def test_salt_is_trusted_at_once() -> None:
     """Nothing in the cell reads as more salt than there is."""
     first, why = whens(*BEFORE, *[34.0 + 0.2 * n for n in range(10)], *[36.0] * 5)[0]
 

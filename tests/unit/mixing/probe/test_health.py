@@ -87,7 +87,7 @@ def test_being_calibrated_counts_at_once() -> None:
     assert ["function check", "good"] == [*found, str(probe.health.health)]
 
 
-def test_a_picture_tells_of_every_probe() -> None:
+def test_a_snapshot_tells_of_every_probe() -> None:
     """Under the name of each, and of the one that decides by itself."""
     bench = Bench(mixed(minutes=5).silence(2), a_station())
     bench.run()

@@ -261,7 +261,7 @@ def test_a_glitch_upwards_makes_no_air_of_the_water_after_it(glitch: float) -> N
     assert {PASS} == {each["immersion"] for each in found[21:]}
 
 
-def test_purified_water_that_lasts_is_believed() -> None:
+def test_purified_water_that_lasts_is_trusted() -> None:
     """What stays at nothing for more than ten minutes is other water, not a lifted probe."""
     rows = [*lifted(2.0, 0.0), *((120.0 + n * 10.0, 0.02, 24.0) for n in range(70))]
 

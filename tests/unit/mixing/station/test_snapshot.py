@@ -102,7 +102,7 @@ def test_moments_are_iso_in_utc_to_the_millisecond() -> None:
     assert "2026-03-02T09:01:30.250Z" == iso(NINE, 90.25)
 
 
-def test_the_picture_s_gravity_is_that_of_seawater() -> None:
+def test_the_snapshot_s_gravity_is_that_of_seawater() -> None:
     """The polynomial stays within 4e-6 of TEOS-10 over the whole scale."""
     worst = max(
         abs((gravity(tenths / 10.0) or 0.0) - specific_gravity(tenths / 10.0, 25.0, 25.0))

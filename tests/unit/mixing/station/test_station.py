@@ -322,7 +322,7 @@ def test_what_is_not_configured_is_refused() -> None:
         a_station().advance(replace(sample, probe="ct-9"))
 
 
-def test_the_picture_has_every_name_that_is_relied_on() -> None:
+def test_the_snapshot_has_every_name_that_is_relied_on() -> None:
     """Before the first reading too, and then with the values of the last."""
     station, story = a_station(), mixed()
     empty = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))

@@ -380,7 +380,7 @@ def concerns(commands: CommandIntake) -> Callable[[str], bool]:
         ("homeassistant/status", False),
     ],
 )
-def test_commands_are_told_from_other_topics(
+def test_commands_are_distinguished_from_other_topics(
     concerns: Callable[[str], bool], topic: str, *, so: bool
 ) -> None:
     """Replies, other stations and hubs are not taken for commands."""

@@ -236,7 +236,7 @@ def entity_states(picture: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def test_a_whole_picture_is_shown_as_it_is() -> None:
+def test_a_whole_snapshot_is_shown_as_it_is() -> None:
     """Numbers, words, times and alarms come out of the picture unchanged."""
     found = entity_states(PICTURE)
 
@@ -278,7 +278,7 @@ def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
     assert "None" in (found["expected-steady"], found["steady-since"])
 
 
-def test_the_picture_that_there_is_has_what_the_entities_read() -> None:
+def test_the_snapshot_that_there_is_has_what_the_entities_read() -> None:
     """A key that measuring names otherwise would be shown as unknown for ever."""
     now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
     made = to_object(of_reservoir(ReservoirState(), None, None, now, 0.0))

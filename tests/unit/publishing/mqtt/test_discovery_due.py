@@ -51,7 +51,7 @@ def test_what_the_broker_keeps_already_is_not_sent_again() -> None:
     assert [] == one.due(LONGEST_S)
 
 
-def test_a_broker_that_forgot_is_told_again() -> None:
+def test_a_broker_that_forgot_gets_it_again() -> None:
     """Each connection begins again."""
     one = announcer(BARE)
     one.due(LONGEST_S)

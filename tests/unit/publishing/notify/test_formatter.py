@@ -97,7 +97,7 @@ def test_a_clearing_asks_for_nothing() -> None:
     assert "Do:" not in body
 
 
-def test_three_are_told_in_full_and_the_rest_a_line_each() -> None:
+def test_three_are_reported_in_full_and_the_rest_a_line_each() -> None:
     """Whoever must act on the second alarm reads what to do about it, too."""
     names = ["probe-fault", "salt-unaccounted", "salt-low", "storage-low", "batch-stale"]
     sent = message(*(replace(RAISED, seq=seq, name=name) for seq, name in enumerate(names)))
