@@ -22,7 +22,7 @@ Matrix = tuple[Vector, Vector, Vector]
 
 @dataclass(frozen=True, slots=True)
 class Input:
-    """One cause of doubt.
+    """One source of uncertainty.
 
     Attributes:
         name: What it is, for the budget.
@@ -51,7 +51,7 @@ class Row:
     """One line of a budget.
 
     Attributes:
-        cause: What is in doubt.
+        cause: The source.
         sensitivity: Change of (factor, zero in mS/cm, temperature offset in °C)
             for one unit of the cause.
     """

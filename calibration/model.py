@@ -209,7 +209,7 @@ class Calibration:
 
 
 def uncalibrated(instrument: Instrument, made_at: str = "") -> Calibration:
-    """Return the correction in force before any: none, with the maker's limits as doubt."""
+    """Return the correction in force before any: none, with the maker's limits as uncertainty."""
     variances = (
         (instrument.factor_limits_percent / 100.0) ** 2 / 3.0,
         instrument.zero_limits_mS_cm**2 / 3.0,

@@ -9,7 +9,7 @@ from calibration.references import Reference
 
 @dataclass(frozen=True, slots=True)
 class Thermometer:
-    """The thermometer that the probe's own is held against.
+    """The thermometer that the probe's own is checked against.
 
     Attributes:
         name: With its serial number, for traceability.

@@ -24,7 +24,7 @@ class CalibrationRecord:
         fit: Budget, residuals and results.
         captures: The points as taken.
         as_found: Each point under the calibration that was in force.
-        as_left: Each point under the new one; measured anew where `as_left_measured`.
+        as_left: Each point under the new one; measured again where `as_left_measured`.
         as_left_measured: Whether the as-left figures come from a point of their own.
         verdict: Outcome and reasons; a refused one is kept and never in force.
         thermometer: The reference thermometer, where one was used.

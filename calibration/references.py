@@ -1,6 +1,6 @@
-"""What a probe is held against: a conductivity at a temperature, and how sure it is.
+"""What a probe is checked against: a conductivity at a temperature, and how sure it is.
 
-A reference is plain data.  `value_at` gives its value; the causes of doubt stay
+A reference is plain data.  `value_at` gives its value; the sources of uncertainty stay
 apart, so that a budget can name them and two dips into one bottle share them.
 
 Sources: see each table in `calibration.tables`; seawater by PSS-78, UNESCO
@@ -46,7 +46,7 @@ class Reference:
     """One thing of known conductivity, or of known temperature.
 
     Attributes:
-        key: Short and stable; two points with one key share its doubt.
+        key: Short and stable; two points with one key share its uncertainty.
         name: For a person.
         kind: How the value comes about.
         published: Key into `calibration.tables.PUBLISHED`, for that kind.
@@ -91,7 +91,7 @@ class Value:
     Attributes:
         conductivity_mS_cm: Assigned value.
         per_C: How it grows with temperature, mS/cm per °C.
-        causes: What puts it in doubt, independent, each in mS/cm.
+        causes: Sources of its uncertainty, independent, each in mS/cm.
         source: Where it comes from.
     """
 

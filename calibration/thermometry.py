@@ -19,7 +19,7 @@ def temperature_offset(
     before: Calibration,
     thermometer: Thermometer | None,
 ) -> tuple[float, list[tuple[str, Input, float]]]:
-    """Return what to add to the temperature shown, °C, and what puts it in doubt.
+    """Return what to add to the temperature shown, °C, and the sources of its uncertainty.
 
     Args:
         captures: Points; the ice point and those with a thermometer's reading tell it.

@@ -1,6 +1,6 @@
 """The one clock of the service.
 
-Wall time is carried forward by the monotonic clock and set anew only when the
+Wall time is carried forward by the monotonic clock and set again only when the
 system's wall clock has moved away from it, so that the differences of recorded
 times are durations except where the clock itself jumped.
 """

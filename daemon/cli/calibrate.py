@@ -57,7 +57,7 @@ Alone = Annotated[
     bool,
     typer.Option(
         "--unattended",
-        help="Confirm every step without a person and abort at the first doubt; for simulations.",
+        help="Confirm every step without a person and abort at the first warning; for simulations.",
     ),
 ]
 

@@ -62,7 +62,7 @@ class Guide:
         config: Of the station.
         reservoir: Where the probe belongs.
         probe: Its name.
-        unattended: Confirm every step without a person, and abort at the first doubt.
+        unattended: Confirm every step without a person, and abort at the first warning.
         as_json: Print the events, one object a line, and no prose.
     """
 

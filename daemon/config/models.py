@@ -155,7 +155,7 @@ class Reservoir(Section):
             reported impure; from memory: good reverse osmosis gives 5 to 20.
         temperature_range_C: Where the water must be for release; None for
             anywhere.  The band in the example is common practice, no source.
-        needs_confirmation: Release waits until somebody confirms clear water
+        needs_confirmation: Release waits until a person confirms clear water
             and a clean bottom.
         needs_second_reading: Release waits for an independent instrument.
         release_short: Release although salt that was weighed is unaccounted for.

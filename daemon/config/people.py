@@ -28,7 +28,7 @@ class Notify(Section):
         quiet_from: From when on nothing of low priority is sent.
         quiet_until: Until when; equal to `quiet_from` for no quiet hours.
         repeat_every_min: How often an alarm of high priority is sent again
-            until somebody acknowledges it or it clears, minutes.
+            until a person acknowledges it or it clears, minutes.
         at_most_per_h: Messages to one address within an hour; the rest waits.
     """
 

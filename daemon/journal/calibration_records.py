@@ -28,7 +28,7 @@ def calibrations(reader: Reader) -> list[tuple[int, Record]]:
         if isinstance(event.body, EntryDamaged):
             raise JournalError(
                 f"a calibration record (seq {seq}) in the journal was changed on the disk; start"
-                " 'brinewright run' anew, which puts that journal aside and keeps what is whole"
+                " 'brinewright run' again, which puts that journal aside and keeps what is whole"
             )
         record = record_in(event)
         if record is None:

@@ -44,7 +44,7 @@ LOG_LEFT = (
     "a process that was killed left its newest entries in a log beside it, which takes the right to"
     " write there to read; start 'brinewright run' once, or read it as the user that measures"
 )
-MEND = "start 'brinewright run' anew, which puts it aside and keeps what is whole"
+MEND = "start 'brinewright run' again, which puts it aside and keeps what is whole"
 
 
 @dataclass(frozen=True, slots=True)

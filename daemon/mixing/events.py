@@ -144,7 +144,7 @@ class AlarmChanged:
         what: What happened to it.
         state: Its state now, one of ISA-18.2.
         standing: Whether it is shown among the alarms.
-        priority: How soon somebody must act.
+        priority: How soon a person must act.
         why: The reason, as a sentence without its full stop.
         who: Who did it, where a person did.
         until: When it ends by itself, where it does.

@@ -97,7 +97,7 @@ class AlarmStatus:
         suppressed_by: Why it is suppressed by design, or would be were it not shelved or out of
             service; empty where it is not.
         until_s: When its shelving ends, s; None while it is not shelved.
-        reason: Why somebody shelved it or took it out of service.
+        reason: Why a person shelved it or took it out of service.
         who: Who acted on it last.
     """
 

@@ -207,7 +207,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "the batch is older than it may be used",
             ("nobody used it in time", "the use was not entered"),
             "mix and verify it again, or discard it",
-            "there is no water when it is due, or somebody uses old water",
+            "there is no water when it is due, or old water is used",
             Harm.MAJOR,
             24.0,
         ),

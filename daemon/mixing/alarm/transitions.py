@@ -247,7 +247,7 @@ def unshelve(state: AlarmState, name: str, who: str, t_s: float) -> AlarmChange:
 def remove_from_service(
     state: AlarmState, name: str, who: str, reason: str, t_s: float
 ) -> AlarmChange:
-    """Remove an alarm from service until somebody returns it.
+    """Remove an alarm from service until a person returns it.
 
     Raises:
         ValueError: There is no reason, or it is out of service already.

@@ -347,6 +347,6 @@ def _check_yield(mix_yield: float) -> None:
     if not MIN_YIELD <= mix_yield <= 1.0:
         msg = (
             f"a yield of {mix_yield:g} is outside {MIN_YIELD:g} to 1"
-            " gram of salt per gram of dry mix"
+            " gram of salt per gram of salt mix"
         )
         raise OutOfRange(msg)

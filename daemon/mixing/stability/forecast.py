@@ -19,7 +19,7 @@ _BEST = 48
 _ONE_SIDED_95 = 1.645
 _SIDES = (-1.0, 0.0, 1.0)
 _PARTS = (0.25, 0.5, 0.25)
-"""Weight of each side of a model, so that its own doubt counts beside that between models."""
+"""Weight of each side of a model, so that its own uncertainty counts beside that between models."""
 
 _QUANTILES = (0.05, 0.5, 0.95)
 _USUAL_MIN = 4.0

@@ -192,7 +192,7 @@ class InfluxSink:
         """Have entries left out only where it is their fault.
 
         Beside others that were taken it is.  Where most are refused it is the bucket's, and
-        somebody can mend that; then nothing is left out.
+        a person can mend that; then nothing is left out.
 
         Raises:
             SinkError: Most were refused.

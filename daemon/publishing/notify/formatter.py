@@ -113,7 +113,7 @@ class Formatter:
             place = change.notice.reservoir
             which = f" --reservoir {place}" if place else ""
             remarks.append(
-                f"It is repeated every {in_words(self.repeat_every)} until it clears or somebody"
+                f"It is repeated every {in_words(self.repeat_every)} until it clears or a person"
                 f" acknowledges it: brinewright alarm ack {change.notice.name}{which}"
             )
         return ["", *remarks] if remarks else []

@@ -50,12 +50,12 @@ class AlarmNotice:
         seq: Number of its event in the journal.
         reservoir: Which it is about; empty for the station.
         name: Of the alarm, as the catalogue has it.
-        priority: How soon somebody must act.
+        priority: How soon a person must act.
         state: Of the alarm from now on.
         at: When, UTC.
         synced: Whether the clock was known to be right then.
         why: The reason, as a sentence without its full stop; may be empty.
-        who: Who acted, where somebody did.
+        who: Who acted, where a person did.
     """
 
     seq: int

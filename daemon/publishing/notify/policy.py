@@ -10,7 +10,7 @@ The rules:
 - High and medium priority go at once, and all that waits at that moment goes together.
 - Low priority goes at set times of day, never in quiet hours, or with what goes anyway.
 - A cleared alarm is sent once, to those who were sent that it was raised.
-- A high alarm is repeated until somebody acknowledged it.
+- A high alarm is repeated until a person acknowledged it.
 - At most so many notifications within an hour.  Only a high alarm that was not sent within
   an hour goes over the limit.
 - A queue that is full drops its oldest change that is not urgent; how many is one line.
@@ -96,7 +96,7 @@ class QueuedChange:
 
     @property
     def urgent(self) -> bool:
-        """Whether somebody must act at once."""
+        """Whether a person must act at once."""
         raised = self.notice.state is NoticeState.ACTIVE
         return raised and self.notice.priority is Priority.HIGH and self.later is None
 

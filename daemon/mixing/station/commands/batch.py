@@ -117,7 +117,7 @@ def _salt_addition(context: BatchContext) -> SaltAddition | None:
     initial = _initial_salinity(context, whole_l)
     if mass_g is None:
         if lot or volume_l is not None or "heel_volume_l" in context.arguments.by_name:
-            raise Rejected("mass_g is wanted too: all grams of dry mix that went in")
+            raise Rejected("mass_g is wanted too: all grams of salt mix that went in")
         return None
     if lot:
         content = lots.estimate(lot_named(context.lots, lot), context.t_s)

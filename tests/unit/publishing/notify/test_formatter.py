@@ -79,7 +79,7 @@ def test_a_high_one_says_how_to_acknowledge_it() -> None:
     body = FORMATTER.body(message(RAISED), NOON)
 
     assert (
-        "until it clears or somebody acknowledges it: brinewright alarm ack salt-unaccounted"
+        "until it clears or a person acknowledges it: brinewright alarm ack salt-unaccounted"
         in body
     )
     assert "alarm ack salt-unaccounted --reservoir mix-1\n" in body
