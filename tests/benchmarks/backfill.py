@@ -126,7 +126,7 @@ def subscribe(port: int, backlog: int, talk: Connection) -> None:
                 continue
             for topic, said in ear.receive():
                 if topic.endswith(b"/state"):
-                    told_s = float(said.partition(b'"at_s":')[2].split(b",")[0])
+                    told_s = float(said.partition(b'"%s":' % LIVE.encode())[2].split(b",")[0])
                     ages_s.append(time.time() - told_s)
                 elif (at := said.rfind(b'"seq":')) >= 0:
                     seqs.append(int(said[at + 6 : -1]))
