@@ -23,7 +23,7 @@ Source: an upper envelope of second differences in `calibration.tables` (Pratt e
 """
 
 
-class OutsideTable(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class OutsideTable(ValueError):  # noqa: N818 - its name says what is the matter
     """The temperature lies where the table says nothing; the text says what it covers."""
 
 

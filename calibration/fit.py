@@ -36,7 +36,7 @@ _LEVERAGE_LEFT = 1e-6
 _FEWEST_DEGREES = 1.0
 
 
-class CannotFit(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class CannotFit(ValueError):  # noqa: N818 - its name says what is the matter
     """The points do not determine a calibration; the text says what is missing."""
 
 

@@ -13,7 +13,7 @@ from calibration.acceptance import CalibrationOutcome
 from calibration.record import CalibrationRecord, Record, Reversion, Settlement
 
 
-class UnknownCalibration(ValueError):  # noqa: N818 - named for what is so, and read as a sentence
+class UnknownCalibration(ValueError):  # noqa: N818 - its name says what is the matter
     """There is no such calibration to go back to; the text lists those there are."""
 
 

@@ -30,7 +30,7 @@ class Indication:
 
     Attributes:
         t_s: Monotonic seconds.
-        conductivity_mS_cm: As indicated, mS/cm; any value where `ok` is False.
+        conductivity_mS_cm: As indicated, mS/cm; not a number where it did not come.
         temperature_C: As indicated, °C; likewise.
         ok: Whether both values came and are plausible.
     """
@@ -39,6 +39,11 @@ class Indication:
     conductivity_mS_cm: float
     temperature_C: float
     ok: bool = True
+
+    @classmethod
+    def missing(cls, t_s: float) -> Indication:
+        """Return the indication of a moment at which a value did not come."""
+        return cls(t_s, math.nan, math.nan, ok=False)
 
     @property
     def plausible(self) -> bool:

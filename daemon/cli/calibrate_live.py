@@ -35,9 +35,10 @@ class Settling:
     def take(self, reading: Reading) -> None:
         """Take one more; one that brought no value counts for time alone."""
         conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
-        good = conductivity is not None and temperature is not None
-        point = Indication(reading.at.mono_s, conductivity or 0.0, temperature or 0.0, ok=good)
-        self.readings.append(point)
+        if conductivity is None or temperature is None:
+            self.readings.append(Indication.missing(reading.at.mono_s))
+        else:
+            self.readings.append(Indication(reading.at.mono_s, conductivity, temperature))
 
     def text(self) -> str:
         """Return the display, a few lines."""

@@ -199,7 +199,7 @@ def left_out(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
 def _indication(sample: Sample, t_s: float) -> Indication:
     conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
     if conductivity is None or temperature is None:
-        return Indication(t_s, 0.0, 0.0, ok=False)
+        return Indication.missing(t_s)
     return Indication(t_s, conductivity, temperature)
 
 

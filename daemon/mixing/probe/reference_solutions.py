@@ -39,7 +39,7 @@ WORDS_OF: dict[str, tuple[str, ...]] = {
 """Words that each kind of reference takes."""
 
 
-class BadReference(InputError):  # noqa: N818 - named for what is so, and read as a sentence
+class BadReference(InputError):  # noqa: N818 - its name says what is the matter
     """A reference cannot be understood; the text says what is wrong and how to write it."""
 
 
