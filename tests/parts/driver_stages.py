@@ -127,7 +127,7 @@ class Talking:
             self.unplug()
 
 
-class Asked(Talking):
+class Polled(Talking):
     """An instrument on a serial line that answers a request."""
 
     request = 'request = "READ?\\n"\n'
@@ -239,7 +239,7 @@ class Newest:
 
 STAGES: dict[str, tuple[str, Callable[[Path], Talking | Playing | Newest]]] = {
     "line, talking": ("line", Talking),
-    "line, asked": ("line", Asked),
+    "line, asked": ("line", Polled),
     "recorded": ("recorded", Playing),
     "newest, of the guide": ("newest", Newest),
 }

@@ -46,7 +46,7 @@ VOLUME_U_SHARE = 0.01
 """Standard uncertainty of a volume read from a mark, as a share; our own choice, no source."""
 
 
-class CannotDose(InputError):  # noqa: N818 - named for what is so, and read as a sentence
+class CannotDose(InputError):  # noqa: N818 - its name says what is the matter
     """No addition gives what was asked for; the text says why and what would."""
 
 

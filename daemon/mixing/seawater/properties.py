@@ -64,7 +64,7 @@ _STEP_C = 0.01
 _HALVINGS = 50
 
 
-class OutOfRange(InputError):  # noqa: N818 - named for what is so, and read as a sentence
+class OutOfRange(InputError):  # noqa: N818 - its name says what is the matter
     """A value lies where the formulas are not defined; the text says which and why."""
 
 

@@ -200,7 +200,7 @@ def _of_water(
 
 
 def _unmoved(state: ReservoirState) -> bool:
-    """Return whether released water is so near its value that drift need not be checked."""
+    """Return whether released water is near enough to its value that drift need not be checked."""
     salinity, medians = state.batch.judgement.salinity, state.level.medians
     if salinity is None or not medians or "salinity-drifting" in state.alarms.known:
         return False
