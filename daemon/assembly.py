@@ -109,10 +109,13 @@ def _instrument(probe: Probe) -> Instrument:
 def _due(wanted: Wanted) -> DueBatch:
     hour, minute = wanted.time.split(":")
     weekday = None if wanted.day == "daily" else DAYS.index(wanted.day)
-    if wanted.tank_l is None or wanted.change_percent is None:
-        return DueBatch(weekday, int(hour), int(minute), wanted.volume_l or 0.0)
-    fraction = wanted.change_percent / 100.0
-    return DueBatch(weekday, int(hour), int(minute), wanted.tank_l * fraction, fraction)
+    volume_l, fraction = wanted.volume_l or 0.0, None
+    if wanted.tank_l is not None and wanted.change_percent is not None:
+        fraction = wanted.change_percent / 100.0
+        volume_l = wanted.tank_l * fraction
+    return DueBatch(
+        weekday, int(hour), int(minute), volume_l, fraction, float(wanted.remind_before_min)
+    )
 
 
 def _quality(reservoir: Reservoir) -> QualityLimits:

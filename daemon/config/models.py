@@ -19,6 +19,7 @@ from daemon.config.fields import (
     number,
     one_of,
     sections,
+    whole,
 )
 from daemon.config.people import Heartbeat, Notify
 from daemon.config.probe import ProbeSection
@@ -111,6 +112,8 @@ class Due(Section):
         tank_l: Litres in the tank that is changed.
         change_percent: Share of it that a change replaces; common practice is
             10 % a week, no source.
+        remind_before_min: Minutes before the latest start at which a person is
+            reminded; our own choice.
     """
 
     day: Literal[
@@ -124,6 +127,7 @@ class Due(Section):
     volume_l: float | None = number(0.1, 100_000, "litres", None)
     tank_l: float | None = number(0.1, 1_000_000, "litres", None)
     change_percent: float | None = number(0.1, 100, "% of the tank", None)
+    remind_before_min: int = whole(1, 1440, "minutes", 60)
 
 
 class Reservoir(Section):

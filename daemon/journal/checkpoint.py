@@ -2,14 +2,15 @@
 
 The text carries a mark of the shape of the state.  A version with another mark, or with other
 weights than those of the detectors' memory, restores only what must not be lost: time, commands
-taken, lots, batches, alarms and the probes that are out of the water.  Its detectors start over,
-as after a gap.
+taken, lots, batches, alarms, reminders and the probes that are out of the water.  Its detectors
+start over, as after a gap.
 """
 
 from __future__ import annotations
 
 import hashlib
 import json
+from datetime import datetime
 from functools import cache
 from typing import Any
 
@@ -57,6 +58,7 @@ def restore_batches(text: str) -> StationState | None:
             state.reservoirs[name] = ReservoirState(
                 batch=_adapter(BatchState).validate_python(in_present_shape(stored["batch"])),
                 times=_adapter(MixingTimes).validate_python(stored.get("times", {})),
+                reminded=_adapter(list[datetime]).validate_python(stored.get("reminded", [])),
                 probes=_out_of_water(stored.get("probes", {})),
                 alarms=_alarms(stored.get("alarms")),
             )

@@ -22,6 +22,7 @@ SHAPES: tuple[type[Any], ...] = (
     events.WaterDisturbed,
     events.ForecastMade,
     events.AdviceGiven,
+    events.StartDue,
     events.AlarmChanged,
     events.CommandAnswered,
     events.BatchBegan,

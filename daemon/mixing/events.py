@@ -44,6 +44,9 @@ class PhaseChanged:
         to: The phase now.
         why: The reason, as a sentence.
         probability: Of being within tolerance, 0 to 1, where that was judged.
+        salinity: Practical salinity that was judged, where it was released or refused.
+        salinity_u: Its standard uncertainty.
+        use_by: Until when released water may be used.
     """
 
     kind: ClassVar[Kind] = Kind.PHASE
@@ -51,6 +54,9 @@ class PhaseChanged:
     to: Phase
     why: str = optional("")
     probability: float | None = optional()
+    salinity: float | None = optional()
+    salinity_u: float | None = optional()
+    use_by: str | None = optional()
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,6 +139,26 @@ class AdviceGiven:
     unaccounted_g: float | None = optional()
     probability: float | None = optional()
     uS_cm: float | None = optional()
+
+
+@dataclass(frozen=True, slots=True)
+class StartDue:
+    """A batch is to be begun to be ready when it is due.
+
+    Attributes:
+        what: Tells it from the other advice.
+        advice: A sentence.
+        start_by: When salt must be in the water at the latest.
+        due_at: When the batch is due.
+        volume_l: How much of it, L.
+    """
+
+    kind: ClassVar[Kind] = Kind.ADVICE
+    what: ClassVar[str] = "start due"
+    advice: str
+    start_by: str
+    due_at: str
+    volume_l: float
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,7 @@ from daemon.mixing.events import (
     PhaseChanged,
     SalinityStabilised,
     SaltContentLearned,
+    StartDue,
     WaterDisturbed,
 )
 from daemon.mixing.probe.status_signal import Health
@@ -81,6 +82,8 @@ def sentence_of(event: Event, zone: tzinfo) -> str:
             return _command(body)
         case ForecastMade():
             return _forecast(body, zone)
+        case StartDue():
+            return f"{body.advice}; salt must be in by {local_iso(body.start_by, zone)}"
         case OtherEvent(facts=facts):
             return _plain(facts)
     return _of_water(body) or _of_calibration(body) or _of_probe(body) or _of_service(body, zone)

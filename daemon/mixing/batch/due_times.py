@@ -24,6 +24,8 @@ ENOUGH = 3
 HIGH_SHARE = 0.9
 MARGIN_MIN = 15.0
 """Minutes kept free for weighing, pouring and a small correction; common practice, no source."""
+REMIND_BEFORE_MIN = 60.0
+"""Minutes before the latest start at which it is due: our own choice, to fill and to weigh."""
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 WEEK_DAYS = len(DAYS)
 MAX_VOLUME_L = 100_000.0
@@ -39,6 +41,7 @@ class DueBatch:
         minute: Of the local clock, 0 to 59.
         volume_l: Litres wanted, above 0 to 100 000.
         fraction: Share of the tank that it will replace, above 0 to 1; None when not recorded.
+        remind_before_min: Minutes before its latest start at which a person is reminded.
     """
 
     weekday: int | None
@@ -46,6 +49,7 @@ class DueBatch:
     minute: int
     volume_l: float
     fraction: float | None = None
+    remind_before_min: float = REMIND_BEFORE_MIN
 
     def __post_init__(self) -> None:
         """Refuse a due time that no week has.

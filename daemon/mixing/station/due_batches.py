@@ -5,7 +5,10 @@ from __future__ import annotations
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from daemon.entries import Instant
 from daemon.mixing.batch import due_times
+from daemon.mixing.events import Happening, StartDue
+from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -14,6 +17,8 @@ if TYPE_CHECKING:
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 A_MOMENT = timedelta(seconds=1)
+REMINDERS_KEPT = 50
+"""Due times of which a person was reminded, by reservoir: more than a clock set back repeats."""
 
 
 def missed(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> str:
@@ -42,11 +47,28 @@ def next_start(
         wall: Now, UTC.
         settings: Of the reservoir.
     """
-    starts = [
-        (_start(each, _open_from(each, state, wall, settings), state, settings), each)
-        for each in settings.due
-    ]
+    starts = [(_next_open(each, state, wall, settings)[0], each) for each in settings.due]
     return min(starts, key=lambda start: start[0], default=None)
+
+
+def remind(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> list[Happening]:
+    """Return an event for each batch that is to be begun now: once for each due time.
+
+    None for one that is begun or ready already, and none once the start was missed, which is an
+    alarm.
+
+    Args:
+        state: Of the reservoir; what a person was reminded of is recorded in it.
+        wall: Now, UTC.
+        settings: Of the reservoir.
+    """
+    return [
+        Happening(_start_due(each, start, moment), batch="")
+        for each in settings.due
+        for start, moment in [_next_open(each, state, wall, settings)]
+        if start - timedelta(minutes=each.remind_before_min) <= wall < start
+        and _first_reminder(state, moment)
+    ]
 
 
 def on_used(state: ReservoirState, wall: datetime, settings: ReservoirSettings) -> None:
@@ -65,6 +87,35 @@ def on_used(state: ReservoirState, wall: datetime, settings: ReservoirSettings) 
     moment, each = min(moments, key=lambda one: abs(one[0] - wall))
     if wall >= min(_start(each, wall, state, settings), moment):
         state.served = moment
+
+
+def _next_open(
+    each: DueBatch, state: ReservoirState, wall: datetime, settings: ReservoirSettings
+) -> tuple[datetime, datetime]:
+    """Return when its next occurrence that is not covered must be started, and when it is due."""
+    since = _open_from(each, state, wall, settings)
+    start = _start(each, since, state, settings)
+    return start, due_times.next_due(each, since, settings.zone)
+
+
+def _first_reminder(state: ReservoirState, moment: datetime) -> bool:
+    """Record that a person is reminded of a due time; return whether that is the first time.
+
+    No clock that is set back, and no later start that was learned since, makes it a second time.
+    """
+    if moment in state.reminded:
+        return False
+    state.reminded = [*state.reminded, moment][-REMINDERS_KEPT:]
+    return True
+
+
+def _start_due(each: DueBatch, start: datetime, moment: datetime) -> StartDue:
+    return StartDue(
+        f"begin a batch: {each}",
+        iso(Instant(start, 0.0)),
+        iso(Instant(moment, 0.0)),
+        each.volume_l,
+    )
 
 
 def _around(

@@ -21,7 +21,15 @@ from daemon.mixing.events import (
 from daemon.mixing.probe import calibration_routines, health
 from daemon.mixing.probe.calibration_history import Calibrations, name_of
 from daemon.mixing.probe.corrected_salinity import as_water
-from daemon.mixing.station import annunciation, due_batches, host, learning, present_state, water
+from daemon.mixing.station import (
+    annunciation,
+    due_batches,
+    host,
+    learning,
+    phase_figures,
+    present_state,
+    water,
+)
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.commands.context import CommandResult, Rejected
@@ -109,7 +117,7 @@ class Station:
                 steps += water.of_reading(
                     state, as_water(reading, correct), t_s, settings, self._weights
                 )
-                steps += self._follow_up(state, steps, item.at, t_s, settings)
+                steps = self._follow_up(state, steps, item.at, t_s, settings)
             steps += self._alarms(state, reading, item.at, t_s, settings)
         entries: list[Entry] = [reading]
         events = _events(steps, item.reservoir, item.at, state.batch.id)
@@ -131,7 +139,8 @@ class Station:
             calibrating=self._calibrating,
             rows=self._own.alarms,
         )
-        return annunciation.of_reservoir(state, reading, basis)
+        reminders = due_batches.remind(state, at.wall, settings)
+        return [*reminders, *annunciation.of_reservoir(state, reading, basis)]
 
     def _own_alarms(self, at: Instant, t_s: float) -> list[Entry]:
         """Update the station's own alarms."""
@@ -220,7 +229,7 @@ class Station:
         if settings is not None:
             water.arm_if_salted(state, steps, t_s)
             water.forget_steadiness(state, steps)
-            steps += self._follow_up(state, steps, command.at, t_s, settings)
+            steps = self._follow_up(state, steps, command.at, t_s, settings)
         arguments = {name: value for name, value in command.facts.items() if name != "batch"}
         answered = CommandAnswered(
             arguments, command.id, command.verb, command.who, command.via, ok, result.answer
@@ -238,7 +247,7 @@ class Station:
         t_s: float,
         settings: ReservoirSettings,
     ) -> list[Happening]:
-        """Record when salt came and when a batch was released, and learn from a release."""
+        """Return the steps with their figures, and what is learned from a release behind them."""
         followed: list[Happening] = []
         for each in steps:
             match each.body:
@@ -250,7 +259,7 @@ class Station:
                         followed += learning.released(
                             state.batch, state.times, self.state.lots, t_s
                         )
-        return followed
+        return [*phase_figures.with_figures(steps, state, settings), *followed]
 
     def snapshot(self, reservoir: str, at: Instant) -> ReservoirSnapshot | StationSnapshot:
         """Return the whole present state of one reservoir, or of the station for no name."""

@@ -67,6 +67,7 @@ class ReservoirState:
         salted_at: When salt came, UTC.
         released_at: When the batch was released, UTC.
         served: Due time of the batch that was used last, UTC.
+        reminded: Due times of which a person was reminded, UTC, the last ones.
     """
 
     probes: dict[str, ProbeState] = field(default_factory=dict)
@@ -83,6 +84,7 @@ class ReservoirState:
     salted_at: datetime | None = None
     released_at: datetime | None = None
     served: datetime | None = None
+    reminded: list[datetime] = field(default_factory=list)
 
 
 @dataclass(slots=True)

@@ -40,6 +40,7 @@ release_short = true
 day = "saturday"
 time = "10:00"
 volume_l = 60
+remind_before_min = 720
 
 [[reservoir.due]]
 day = "daily"
@@ -68,7 +69,10 @@ def test_every_key_reaches_the_part_that_judges_by_it() -> None:
         found.batch.needs_second_reading,
         found.batch.release_short,
     )
-    assert (DueBatch(5, 10, 0, 60.0), DueBatch(None, 7, 5, 5.0, 0.1)) == found.due
+    assert (
+        DueBatch(5, 10, 0, 60.0, remind_before_min=720.0),
+        DueBatch(None, 7, 5, 5.0, 0.1),
+    ) == found.due
     assert ZoneInfo("Europe/Lisbon") == found.zone
 
 

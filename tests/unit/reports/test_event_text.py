@@ -46,6 +46,17 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
     ),
     (Kind.DISTURBED, {"cause": "salt", "change": 0.5, "reason": {}}, "by salt: +0.50 ppt"),
     (
+        Kind.ADVICE,
+        {
+            "what": "start due",
+            "advice": "begin a batch: 60 L ready by 10:00, every day",
+            "start_by": "2026-03-03T09:15:00.000Z",
+            "due_at": "2026-03-03T10:00:00.000Z",
+            "volume_l": 60.0,
+        },
+        "begin a batch: 60 L ready by 10:00, every day; salt must be in by 2026-03-03 09:15 UTC",
+    ),
+    (
         Kind.FORECAST,
         {
             "final_salinity": 34.0,
