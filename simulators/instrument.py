@@ -39,6 +39,9 @@ class Character:
         compensation_percent_per_C: Linear compensation the instrument applies
             to what it says, % per °C; None when it says raw conductivity.
         reference_C: Temperature it compensates to, °C.
+        film_share: What of the conductivity a film of water leaves at first in air, 0 to 1.
+        film_s: Time constant in which that film drains, s.
+        air_lag_s: Time constant in which the thermometer forgets the water in air, s.
         units: Of what it says: "uS/cm", "mS/cm" or "S/m".
         reply: Format of a reply; takes conductivity, then temperature.
         request: What it answers to, without the line end, which may be CR, LF or both; a query in
@@ -60,6 +63,9 @@ class Character:
     step_C: float = 0.01
     compensation_percent_per_C: float | None = None
     reference_C: float = 25.0
+    film_share: float = 0.0
+    film_s: float = 0.0
+    air_lag_s: float = 0.0
     units: str = "uS/cm"
     reply: str = "%.1f,%.2f\r"
     request: bytes = b"READ?"
@@ -150,6 +156,14 @@ class Instrument:
             _lag(cell, conductivity_mS_cm, dt_s, self.character.conductivity_lag_s),
             _lag(thermometer, temperature_C, dt_s, self.character.temperature_lag_s),
         )
+
+    def felt(self) -> tuple[float, float] | None:
+        """Return what cell and thermometer feel now, mS/cm and °C; None before any water."""
+        return self._felt
+
+    def clean(self) -> None:
+        """Undo what drift has done so far."""
+        self._drifted = 0.0
 
     def speak(self, t_s: float) -> Spoken:
         """Return what it says at `t_s`, which must not go back between calls.

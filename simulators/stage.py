@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, fields, replace
+from math import exp
 
 from simulators.instrument import Character, Instrument, Spoken, Trouble
 from simulators.reservoir import Reservoir
@@ -11,6 +12,8 @@ from simulators.vessel import SaltMix, Vessel
 
 FOLLOW_S = 1.0
 QUIET_FOLLOW_S = 10.0
+FORGOTTEN = 20.0
+"""Time constants after which nothing is left of a film of water."""
 
 
 class ScenarioError(ValueError):
@@ -72,6 +75,33 @@ class Scenario:
     character: Character = field(default_factory=Character)
 
 
+@dataclass(frozen=True, slots=True)
+class Film:
+    """The water that clings to a probe in air, and the warmth that it brought along.
+
+    Attributes:
+        since_s: When the probe came into the air, simulated seconds.
+        conductivity_mS_cm: Of the water that it came from.
+        temperature_C: Of that water.
+    """
+
+    since_s: float
+    conductivity_mS_cm: float
+    temperature_C: float
+
+    def around(self, t_s: float, air_C: float, character: Character) -> tuple[float, float]:
+        """Return what the cell and the thermometer feel in air of this temperature, mS/cm, °C."""
+        left = character.film_share * _left(t_s - self.since_s, character.film_s)
+        warm = _left(t_s - self.since_s, character.air_lag_s)
+        return self.conductivity_mS_cm * left, air_C + (self.temperature_C - air_C) * warm
+
+
+def _left(after_s: float, time_s: float) -> float:
+    """Return the share that is left of what fades with this time constant; 0 for none."""
+    faded = time_s <= 0.0 or after_s > FORGOTTEN * time_s
+    return 0.0 if faded else exp(-after_s / time_s)
+
+
 @dataclass(slots=True)
 class Stage:
     """A scenario, how far it has come, and where the probe is.
@@ -84,6 +114,7 @@ class Stage:
         plugged: Whether the probe's cable is in.
         bottle: What the probe stands in instead of the vessel, as mS/cm and °C;
             None while it is in the vessel.
+        film: What clings to the probe while it is in air, lifted or left by a falling level.
         done: Actions done so far.
     """
 
@@ -93,6 +124,7 @@ class Stage:
     t_s: float = 0.0
     plugged: bool = True
     bottle: tuple[float, float] | None = None
+    film: Film | None = None
     done: list[Action] = field(default_factory=list)
 
     @classmethod
@@ -108,6 +140,10 @@ class Stage:
         made = cls(scenario, reservoir, Instrument(scenario.character, seed))
         made._follow(0.0)
         return made
+
+    def in_water(self) -> bool:
+        """Say whether the probe is in the water of the vessel."""
+        return self.bottle is None and not self._uncovered()
 
     def next_action_s(self) -> float | None:
         """Return when the next thing is done; None when all is."""
@@ -141,9 +177,27 @@ class Stage:
             self.t_s = until_s if self.t_s + longest_s >= until_s else self.t_s + step_s
 
     def _follow(self, step_s: float) -> None:
+        self.instrument.follow(step_s, *self._around(self.t_s + step_s))
+
+    def _around(self, t_s: float) -> tuple[float, float]:
+        """Return what is around the probe, mS/cm and °C."""
         water = self.reservoir
-        around = self.bottle or (water.conductivity_at_probe(), water.temperature_C)
-        self.instrument.follow(step_s, *around)
+        inside = water.conductivity_at_probe(), water.temperature_C
+        if self.bottle is None and not self._uncovered():
+            self.film = None
+            return inside
+        conductivity, temperature_C = self.bottle or (0.0, water.vessel.room_C)
+        if conductivity > 0.0:
+            self.film = None
+            return conductivity, temperature_C
+        if self.film is None:
+            self.film = Film(self.t_s, *(self.instrument.felt() or inside))
+        return self.film.around(t_s, temperature_C, self.instrument.character)
+
+    def _uncovered(self) -> bool:
+        """Say whether the level has fallen below the probe."""
+        lowest_l = self.reservoir.vessel.probe_at_l
+        return lowest_l > 0.0 and self.reservoir.volume_l() < lowest_l
 
 
 def _fill(stage: Stage, facts: Mapping[str, float]) -> None:
@@ -194,6 +248,11 @@ def _dip(stage: Stage, facts: Mapping[str, float]) -> None:
     stage.bottle = (conductivity, facts["temperature_C"])
 
 
+def _clean(stage: Stage, _: Mapping[str, float]) -> None:
+    """Clean the cell: what fouling or drift did to it is gone."""
+    stage.instrument.clean()
+
+
 def _back(stage: Stage, _: Mapping[str, float]) -> None:
     """Put the probe back into the vessel."""
     stage.bottle = None
@@ -209,6 +268,7 @@ VERBS: Mapping[str, Callable[[Stage, Mapping[str, float]], None]] = {
     "plug": _plug,
     "dip": _dip,
     "back": _back,
+    "clean": _clean,
 }
 
 

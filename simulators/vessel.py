@@ -51,6 +51,7 @@ class Vessel:
         room_C: What the water relaxes to, °C.
         heat_time_s: Time constant of that, s.
         evaporation_g_h: Water lost to the air, g/h.
+        probe_at_l: Litres below which the level leaves the probe in air; 0 for never.
     """
 
     capacity_l: float = 220.0
@@ -63,6 +64,7 @@ class Vessel:
     room_C: float = 24.0
     heat_time_s: float = 6 * 3600.0
     evaporation_g_h: float = 20.0
+    probe_at_l: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse a vessel without two zones or with a time that does not pass."""
