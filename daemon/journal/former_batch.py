@@ -52,11 +52,22 @@ SALT = {
 def in_present_shape(batch: dict[str, Any]) -> dict[str, Any]:
     """Return a stored batch in the present shape; one that has it already comes back equal."""
     if "levels" in batch:
-        return batch
+        return _aged_from_first_release(batch)
     grouped = {former for names in GROUPS.values() for former in names}
     present = {RENAMED.get(name, name): batch[name] for name in batch if name not in grouped}
     for group, names in GROUPS.items():
         present[group] = {names[name]: batch[name] for name in names if name in batch}
     if isinstance(present.get("salt"), dict):
         present["salt"] = {SALT.get(name, name): each for name, each in present["salt"].items()}
-    return present
+    return _aged_from_first_release(present)
+
+
+def _aged_from_first_release(batch: dict[str, Any]) -> dict[str, Any]:
+    """Return a batch whose age counts from its first release, also where it is not released now."""
+    if not isinstance(batch.get("age"), dict):
+        return batch
+    age = {name: value for name, value in batch["age"].items() if name != "was_stale"}
+    first_s = age.pop("first_released_s", None)
+    if first_s is not None:
+        age["released_s"] = first_s
+    return {**batch, "age": age}

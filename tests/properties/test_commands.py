@@ -226,7 +226,7 @@ def test_what_always_holds_whatever_is_sent(happenings: list[tuple[str, float]])
             assert {} == pending(state, DEMANDING)
             assert state.judgement.salinity is not None
             assert 33.0 < state.judgement.salinity < 35.0
-        assert (state.age.released_s is not None) <= (state.phase in (Phase.READY, Phase.STALE))
+        assert (state.phase in (Phase.READY, Phase.STALE)) <= (state.age.released_s is not None)
     assert_phases_follow(of(entries, Kind.PHASE))
     assert_batches_end_once(of(entries, Kind.BATCH))
 

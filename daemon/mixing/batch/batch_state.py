@@ -171,18 +171,14 @@ class Age:
     """Release and age of the water.
 
     Attributes:
-        released_s: From when its age counts while it is released, s; None when it is not.
-        first_released_s: When its water was first released, or released again after a person
-            asked for verification, s; None before.
+        released_s: When its water was first released, or first after a person had it verified
+            again, s; None before.  In whichever phase it is now, its age counts from then.
         was_released: Whether it has been released at any time.
-        was_stale: Whether it has been stale since the last release.
         remix_advised_s: When the advice was last to mix standing water, s.
     """
 
     released_s: float | None = None
-    first_released_s: float | None = None
     was_released: bool = False
-    was_stale: bool = False
     remix_advised_s: float | None = None
 
 

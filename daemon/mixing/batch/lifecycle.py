@@ -11,6 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
+from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import (
     ENDED_KEPT,
     STEADY,
@@ -20,7 +21,7 @@ from daemon.mixing.batch.batch_state import (
     BatchSettings,
     BatchState,
 )
-from daemon.mixing.batch.release import move_to, set_advice, shortfall
+from daemon.mixing.batch.release import expire, move_to, set_advice, shortfall
 from daemon.mixing.batch.salt_detection import ARRIVAL_PPT, FRESH_BINS, arrived, still_falling
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
 from daemon.mixing.seawater.properties import conductivity_mS_cm
@@ -37,6 +38,7 @@ FALL_SHARE = 0.5
 SALTED_PPT = 2.0
 STALE_SOON_H = 1.0
 """Within it of being stale, water is not worth mixing for keeping."""
+GROWS_STALE = (Phase.VERIFYING, Phase.READY)
 FLAT_SHARE, FLAT_PPT = 0.05, 0.0005
 """Water that changes by more within a minute is still being poured, or salt creeps up in it."""
 CAUSES = {
@@ -46,11 +48,6 @@ CAUSES = {
     "pump": "the pump's movement changed",
     "calibration": "what the probe is worth has changed, and the water is judged again by it",
 }
-
-
-def age_h(state: BatchState, t_s: float) -> float | None:
-    """Hours since release; None when the batch is not released."""
-    return None if state.age.released_s is None else (t_s - state.age.released_s) / 3600.0
 
 
 def on_level(
@@ -82,8 +79,7 @@ def on_level(
         return _idle(state, level, now, t_s, state.next_identity(reservoir, wall), settings)
     if state.phase is Phase.BLANK:
         return _blank(state, level, now, t_s, settings)
-    steps = _refilled(state, level, now, state.next_identity(reservoir, wall), settings)
-    return steps or _aged(state, t_s, settings)
+    return _refilled(state, level, now, state.next_identity(reservoir, wall), settings)
 
 
 def on_added(state: BatchState, cause: str) -> None:
@@ -231,20 +227,18 @@ def _with_ended(state: BatchState, how: str) -> dict[str, str]:
     return dict([*state.ended.items(), (state.id, how)][-ENDED_KEPT:])
 
 
-def _aged(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
+def on_time(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
+    """Recognise what time alone brings, with readings or without: water grows too old.
+
+    Water that is outside its limits stays off target, and water that is mixed again stays
+    dissolving, however old it is.
+    """
     age = age_h(state, t_s)
-    if state.phase is not Phase.READY or age is None:
+    if age is None:
         return []
     if age <= settings.use_within_h:
-        return _remix_advice(state, age, t_s, settings)
-    # The confirmation was of the fresh water.
-    state.age.was_stale, state.confirmed_by, state.second = True, "", None
-    steps = move_to(state, Phase.STALE, f"older than {settings.use_within_h:g} h")
-    text = (
-        f"released {age:.1f} h ago, use within {settings.use_within_h:g} h: mix it and confirm it"
-        " to have it verified again, or discard it"
-    )
-    return steps + set_advice(state, "stale", AdviceGiven(text))
+        return _remix_advice(state, age, t_s, settings) if state.phase is Phase.READY else []
+    return expire(state, t_s, settings) if state.phase in GROWS_STALE else []
 
 
 def _remix_advice(
@@ -275,7 +269,7 @@ def _begin_blank(
 
 
 def dissolve(state: BatchState, t_s: float, why: str) -> list[Happening]:
-    state.dissolving_since_s, state.age.released_s, state.remaining = t_s, None, None
+    state.dissolving_since_s, state.remaining = t_s, None
     state.judgement.probability, state.judgement.judged_s = None, None
     state.advice = Advice()
     # The confirmation was of the water before.

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.batch.advice import Vessel, correction, undecided
+from daemon.mixing.batch.ageing import expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import Advice
 from daemon.mixing.batch.second_instrument import likely_cause
 from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
@@ -65,6 +66,8 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happen
     indicated = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
     if verdict == "outside":
         return _refuse(state, salinity, f"{indicated} is outside {low:g} to {high:g} ppt", settings)
+    if is_too_old(state, t_s, settings):
+        return expire(state, t_s, settings)
     waits = pending(state, settings)
     if verdict == "undecided":
         why = f"{indicated} is not surely within {low:g} to {high:g} ppt"
@@ -76,11 +79,8 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happen
             state, f"waits: {', '.join(waits)}", AdviceGiven(text)
         )
     # Neither mixing nor a correction makes the water that was released before any younger.
-    state.age.first_released_s = (
-        t_s if state.age.first_released_s is None else state.age.first_released_s
-    )
-    state.age.released_s, state.age.was_released = state.age.first_released_s, True
-    state.age.was_stale = False
+    state.age.released_s = t_s if state.age.released_s is None else state.age.released_s
+    state.age.was_released = True
     state.advice = Advice()
     return move_to(state, Phase.READY, f"{indicated} is within {low:g} to {high:g} ppt")
 
@@ -99,6 +99,16 @@ def _verdict(
     return (verdicts.pop() if len(verdicts) == 1 else "undecided"), probability
 
 
+def expire(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
+    """Lead water that is not proven to be outside, and is older than it may be used, to stale."""
+    # The confirmation was of the fresh water.
+    state.confirmed_by, state.second = "", None
+    if state.phase is Phase.STALE:
+        return []
+    steps = move_to(state, Phase.STALE, f"older than {settings.use_within_h:g} h")
+    return steps + set_advice(state, "stale", AdviceGiven(expired_sentence(state, t_s, settings)))
+
+
 def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
     """Return what release still waits for besides salinity: a sentence each, by a short name."""
     waits = {}
@@ -108,8 +118,6 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
         waits["temperature"] = f"temperature is {now}, wanted {span[0]:g} to {span[1]:g} °C"
     if settings.needs_confirmation and not state.confirmed_by:
         waits["confirmation"] = "a person must confirm that the water is clear and the bottom clean"
-    elif state.age.was_stale and not state.confirmed_by:
-        waits["confirmation"] = "it was stale; a person must confirm that it is still good"
     if state.second is None and settings.needs_second_reading:
         waits["second reading"] = "a reading of an independent instrument is wanted"
     if disagreement(state):
@@ -234,14 +242,12 @@ def _refuse(
         first, topic = [*first, short_sentence(state, short)], f"{topic}, short yield"
     if first:
         advice = replace(advice, advice=f"{'; '.join(first)}; only then {advice.advice}")
-    state.age.released_s = None
     changed = [] if state.phase is Phase.OFF_TARGET else move_to(state, Phase.OFF_TARGET, why)
     return changed + set_advice(state, topic, advice)
 
 
 def _open(state: BatchState, why: str) -> list[Happening]:
     """Go back to verifying from a verdict that no longer holds."""
-    state.age.released_s = None
     return [] if state.phase is Phase.VERIFYING else move_to(state, Phase.VERIFYING, why)
 
 

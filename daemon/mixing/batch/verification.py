@@ -124,12 +124,12 @@ def on_confirmed(
 ) -> list[Happening]:
     """Record a person's confirmation that water and bottom are clear, and judge again.
 
-    A stale batch is verified again, from present readings.
+    A stale batch is verified again, from present readings, and its age begins again.
     """
     state.confirmed_by = who
     steps: list[Happening] = []
     if state.phase is Phase.STALE:
-        state.age.released_s = state.age.first_released_s = None
+        state.age.released_s = None
         state.judgement.mean, state.judgement.mean_bins = None, 0
         state.advice = Advice()
         steps += move_to(state, Phase.VERIFYING, f"{who} asked to verify it again")

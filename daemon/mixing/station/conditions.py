@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.batch import lots
-from daemon.mixing.batch.lifecycle import age_h
+from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
 from daemon.mixing.batch.release import short_sentence, shortfall
 from daemon.mixing.seawater import dosing
 
@@ -168,8 +168,8 @@ def of_batch(
     present = {}
     if state.phase is Phase.OFF_TARGET:
         present["batch-off-target"] = state.advice.text or "salinity is outside the limits"
-    if state.phase is Phase.STALE:
-        present["batch-stale"] = state.advice.text or "older than it may be used"
+    if state.phase is Phase.STALE or is_too_old(state, t_s, settings):
+        present["batch-stale"] = expired_sentence(state, t_s, settings)
     if state.phase is Phase.BLANK and state.impure:
         present["blank-impure"] = state.advice.text or "the purified water is not pure"
     if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):

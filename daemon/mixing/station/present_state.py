@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Instant
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.mixing.batch import lifecycle
+from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.station import due_batches
 from daemon.mixing.station.last_reading import LastReading, iso, last_reading
 
@@ -40,7 +40,7 @@ def of_reservoir(
         rows: The catalogue of alarms, with the owner's priorities.
     """
     batch = state.batch
-    age = lifecycle.age_h(batch, t_s)
+    age = age_h(batch, t_s)
     start = None if settings is None else due_batches.next_start(state, at.wall, settings)
     measured = LastReading() if last is None else last_reading(last)
     return ReservoirSnapshot(
@@ -68,7 +68,15 @@ def of_reservoir(
         temperature_C=measured.temperature_C,
         flag=measured.flag,
         probe=measured.probe,
+        use_by=_use_by(at, age, settings),
     )
+
+
+def _use_by(at: Instant, age: float | None, settings: ReservoirSettings | None) -> str | None:
+    """Return when the water is to be used by, ISO 8601; None before its first release."""
+    if age is None or settings is None:
+        return None
+    return iso(at, (settings.batch.use_within_h - age) * 3600.0)
 
 
 def of_station(state: StationState, at: Instant, settings: StationSettings) -> StationSnapshot:

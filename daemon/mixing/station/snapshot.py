@@ -49,7 +49,7 @@ class ReservoirSnapshot:
         time: Of the snapshot, ISO 8601.
         phase: Of the reservoir.
         batch: Id of its batch; None when none is known.
-        age_h: Hours since release; None when the batch is not released.
+        age_h: Hours since its water was first released, in any phase; None before.
         stable_at: When the water is or was steady, ISO 8601: a forecast while it dissolves.
         advice: What to do, as a sentence.
         advice_salt_g: Salt mix that it says to add, g.
@@ -68,6 +68,7 @@ class ReservoirSnapshot:
         temperature_C: Of the water.
         flag: QARTOD flag of the reading.
         probe: The probe that gave it.
+        use_by: When its water is to be used by, ISO 8601; None before its first release.
     """
 
     time: str
@@ -94,6 +95,7 @@ class ReservoirSnapshot:
     temperature_C: float | None = None
     flag: int = int(Flag.MISSING)
     probe: str | None = None
+    use_by: str | None = optional()
 
 
 @dataclass(frozen=True, slots=True)

@@ -84,7 +84,7 @@ class Station:
         t_s = self.state.timeline.advance(item.at)
         if isinstance(item, Surroundings):
             host.on_surroundings(self.state.health, item, self._own, t_s)
-            return self._own_alarms(item.at, t_s) + self._silent(item.at, t_s)
+            return self._own_alarms(item.at, t_s) + self._without_readings(item.at, t_s)
         if not isinstance(item, Sample):
             return self._carry_out(item, t_s)
         entries = self._measure(item, t_s)
@@ -118,6 +118,7 @@ class Station:
                     state, as_water(reading, correct), t_s, settings, self._weights
                 )
                 steps = self._follow_up(state, steps, item.at, t_s, settings)
+            steps += lifecycle.on_time(state.batch, t_s, settings.batch)
             steps += self._alarms(state, reading, item.at, t_s, settings)
         entries: list[Entry] = [reading]
         events = _events(steps, item.reservoir, item.at, state.batch.id)
@@ -147,21 +148,23 @@ class Station:
         steps = annunciation.of_station(self.state, at, t_s, self._own)
         return _events(steps, "", at, "") + self._flood(steps, at, t_s)
 
-    def _silent(self, at: Instant, t_s: float) -> list[Entry]:
-        """Update the alarms of reservoirs whose deciding probe is silent."""
+    def _without_readings(self, at: Instant, t_s: float) -> list[Entry]:
+        """Let time pass in each reservoir, and update the alarms of those that are silent."""
         entries: list[Entry] = []
         for name, state in self.state.reservoirs.items():
             settings = self._settings.get(name)
-            if settings is None or state.last_contact_s is None:
+            if settings is None:
                 continue
-            if t_s - state.last_contact_s > annunciation.SILENT_S:
-                transitions.count_from(state.alarms, "reading-overdue", state.last_contact_s)
-                decides = next(iter(settings.probes))
-                probe = state.probes.get(decides)  # None for one that was renamed since
-                steps = [] if probe is None else health.silent(probe, decides, t_s)
+            steps = lifecycle.on_time(state.batch, t_s, settings.batch)
+            if state.last_contact_s is None and state.batch.id:
+                state.last_contact_s = t_s  # after an update; from now on silence counts
+            if _silent_s(state, t_s) > annunciation.SILENT_S:
+                steps += _silence(state, settings, t_s)
                 steps += self._alarms(state, None, at, t_s, settings)
                 entries += _events(steps, name, at, state.batch.id)
                 entries += self._flood(steps, at, t_s)
+            else:
+                entries += _events(steps, name, at, state.batch.id)
         return entries
 
     def _flood(self, steps: list[Happening], at: Instant, t_s: float) -> list[Entry]:
@@ -289,6 +292,20 @@ def _events(steps: list[Happening], reservoir: str, at: Instant, owner: str) -> 
         Event(reservoir, at, owner if each.batch is None else each.batch, each.body)
         for each in steps
     ]
+
+
+def _silent_s(state: ReservoirState, t_s: float) -> float:
+    """Return how long nothing has come from the deciding probe, s; 0 before its first contact."""
+    return 0.0 if state.last_contact_s is None else t_s - state.last_contact_s
+
+
+def _silence(state: ReservoirState, settings: ReservoirSettings, t_s: float) -> list[Happening]:
+    """Count the silence of the deciding probe from its last contact, and follow its health."""
+    if state.last_contact_s is not None:
+        transitions.count_from(state.alarms, "reading-overdue", state.last_contact_s)
+    decides = next(iter(settings.probes))
+    probe = state.probes.get(decides)  # None for one that was renamed since
+    return [] if probe is None else health.silent(probe, decides, t_s)
 
 
 def _record_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float) -> None:

@@ -34,7 +34,7 @@ def worn() -> BatchState:
         remaining=0.1,
         judgement=Judgement(34.0, 0.1, 0.02, 34.1, 3, 0.99, 8.0),
         temperature_C=24.0,
-        age=Age(9.0, 9.0, was_released=True, was_stale=True, remix_advised_s=10.0),
+        age=Age(9.0, was_released=True, remix_advised_s=10.0),
         salt=SaltAddition(7060.0, 180.0, 0.0, 0.88, 0.03),
         confirmed_by="R. Marsh",
         second=SecondReading(34.1, 0.2, "the hydrometer"),

@@ -16,6 +16,7 @@ from daemon.mixing.batch.lifecycle import (
     age_h,
     on_disturbed,
     on_level,
+    on_time,
 )
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.events import Happening, PhaseChanged
@@ -230,7 +231,7 @@ def test_steadiness_without_salt_is_nothing(phase: Phase) -> None:
 @pytest.mark.parametrize("phase", STEADY)
 @pytest.mark.parametrize("cause", ["salt", "water", "drift", "pump", "something new"])
 def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
-    """Whatever the verdict was, it is of other water now."""
+    """Whatever the verdict was, it is of other water now; its age is that of the water."""
     state = BatchState(
         phase,
         "b",
@@ -243,7 +244,8 @@ def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
     assert [(Kind.DISTURBED, cause), (Kind.PHASE, None)] == [
         (each.body.kind, facts_in(each).get("cause")) for each in steps
     ]
-    assert (Phase.DISSOLVING, None, "") == (state.phase, age_h(state, 1000.0), state.advice.text)
+    assert (Phase.DISSOLVING, "") == (state.phase, state.advice.text)
+    assert 995.0 / HOUR_S == age_h(state, 1000.0)
 
 
 @pytest.mark.parametrize("hours, phases", [(23.99, []), (24.0, []), (24.01, ["stale"])])
@@ -257,16 +259,32 @@ def test_stale_comes_after_the_hours_and_not_before(hours: float, phases: list[s
         age=Age(released_s=1000.0),
     )
 
-    assert phases == phases_after(state, *[34.0] * 5, t_s=1000.0 + hours * HOUR_S)
+    assert phases == entered(on_time(state, 1000.0 + hours * HOUR_S, SETTINGS))
 
 
-def test_only_what_is_released_grows_stale() -> None:
-    """A batch off target or undecided has no use-by."""
-    for phase in (Phase.OFF_TARGET, Phase.VERIFYING, Phase.DISSOLVING):
-        state = BatchState(
-            phase, "b", judgement=Judgement(salinity=34.0), levels=WaterLevels(peak=34.0)
-        )
-        assert [] == phases_after(state, *[34.0] * 5, t_s=1e6)
+@pytest.mark.parametrize("phase", [Phase.OFF_TARGET, Phase.VERIFYING, Phase.DISSOLVING])
+def test_only_what_was_released_grows_stale(phase: Phase) -> None:
+    """A batch that was never released has no use-by."""
+    assert [] == on_time(BatchState(phase, "b"), 1e6, SETTINGS)
+
+
+@pytest.mark.parametrize(
+    "phase, phases",
+    [
+        (Phase.VERIFYING, ["stale"]),
+        (Phase.READY, ["stale"]),
+        (Phase.OFF_TARGET, []),
+        (Phase.DISSOLVING, []),
+        (Phase.STALE, []),
+    ],
+)
+def test_old_water_that_was_released_is_stale_once_it_is_not_known_to_be_worse(
+    phase: Phase, phases: list[str]
+) -> None:
+    """Off target is the more important word; what is being mixed is judged when it is steady."""
+    state = BatchState(phase, "b", age=Age(released_s=0.0))
+
+    assert phases == entered(on_time(state, 25.0 * HOUR_S, SETTINGS))
 
 
 def test_nothing_is_reported_before_there_is_a_level() -> None:

@@ -111,7 +111,7 @@ def test_a_disagreement_after_release_takes_it_back() -> None:
     """Nothing is ready of which two instruments say different things; a better look releases it."""
     bench = a_batch()
     bench.answer("batch.reading", salinity=31.0, u_ppt=0.2)
-    assert ("verifying", None) == (bench.phase, bench.snapshot["age_h"])
+    assert "verifying" == bench.phase
     bench.story.still(5)
     bench.run()
     assert "verifying" == bench.phase
@@ -264,8 +264,8 @@ def test_not_through_a_disturbance_either() -> None:
     bench.story.dissolve(33.6)
     said = bench.run()
 
-    assert ["dissolving", "verifying"] == phases(said)
-    assert "it was stale; a person must confirm" in bench.advice
+    assert ["dissolving", "verifying", "stale"] == phases(said)
+    assert "mix it and confirm it to have it verified again" in bench.advice
     bench.answer("batch.confirm")
     assert "ready" == bench.phase
 
