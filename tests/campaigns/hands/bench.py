@@ -27,6 +27,7 @@ QUIET_PERIOD_S, MIXING_PERIOD_S = 30.0, 10.0
 BUSY_S = 900.0
 """For so long after hands did something the probe is sampled as fast as it was drawn."""
 LOOK_S = 60.0
+ENDS = ("batch.use", "batch.discard")
 ANSWER_S = (120.0, 1200.0)
 
 
@@ -123,7 +124,10 @@ class Bench:
     def scene(self) -> Scene:
         """Where the probe is now."""
         inside = self.stage.in_water()
-        return Scene(self.t_s, inside, self._away_s, self.t_s >= self.clock.right_s + LOOK_S)
+        rested_s = self.t_s + BUSY_S - self._busy_until_s
+        return Scene(
+            self.t_s, inside, self._away_s, self.t_s >= self.clock.right_s + LOOK_S, rested_s
+        )
 
     # --- time ----------------------------------------------------------------------------------
 
@@ -241,7 +245,7 @@ class Bench:
         command = Command(
             f"c-{number}", self.now(), "keeper", "cli", verb, RESERVOIR, facts, number
         )
-        self.judge.by_keeper = True
+        self.judge.by_keeper = verb in ENDS or facts.get("answer") == "refilled"
         answered = self._give(command)[0]
         self.judge.by_keeper = False
         self.busy()

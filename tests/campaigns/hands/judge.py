@@ -26,6 +26,7 @@ AGE_GRACE_H = 0.1
 OUTSIDE_S = 900.0
 OUTSIDE_K = 2.0
 """How long, and by how many standard uncertainties, a reading is outside with proof."""
+REST_S = 3600.0
 
 
 @dataclass(slots=True)
@@ -37,12 +38,38 @@ class Scene:
         in_water: Whether it is in the water of the vessel.
         away_s: Since when it is not; None while it is.
         certain: Whether the station can know the time (not between a power cut and a clock).
+        rested_s: For how long hands have done nothing to the stage.
     """
 
     t_s: float
     in_water: bool
     away_s: float | None
     certain: bool
+    rested_s: float
+
+
+@dataclass(slots=True)
+class Spell:
+    """Something that may hold for a moment but must not last; counted once for each water.
+
+    Attributes:
+        since_s: Since when it holds; None while it does not.
+        waters: Those for which it lasted.
+    """
+
+    since_s: float | None = None
+    waters: set[int] = field(default_factory=set)
+
+    def lasts(self, t_s: float, water: int, *, holds: bool) -> bool:
+        """Say whether it has just lasted too long for this water."""
+        if not holds:
+            self.since_s = None
+            return False
+        self.since_s = t_s if self.since_s is None else self.since_s
+        if t_s - self.since_s <= OUTSIDE_S or water in self.waters:
+            return False
+        self.waters.add(water)
+        return True
 
 
 @dataclass(slots=True)
@@ -53,7 +80,7 @@ class Judge:
         settings: What a batch has to be.
         truth: All waters.
         marks: What was counted.
-        by_keeper: Whether the events of this moment follow from the keeper's command.
+        by_keeper: Whether a batch that ends at this moment is ended by the keeper.
         asked: Whether a question stands.
         questions: How many questions there were.
     """
@@ -65,8 +92,9 @@ class Judge:
     asked: bool = False
     questions: int = 0
     _aged: set[int] = field(default_factory=set)
-    _outside: set[int] = field(default_factory=set)
-    _outside_s: float | None = None
+    _alarmed: set[int] = field(default_factory=set)
+    _ready: Spell = field(default_factory=Spell)
+    _silent: Spell = field(default_factory=Spell)
     _loose: str = ""
 
     def fault(self, scene: Scene, text: str) -> None:
@@ -158,19 +186,32 @@ class Judge:
             self.fault(scene, f"age reset: {shown['phase']}, {age_h} h for {true_h:.2f} h")
 
     def _judge_outside(self, water: Water, shown: Mapping[str, JSON], scene: Scene) -> None:
+        """Judge what is said of water that the probe reads outside the limits."""
+        alarms = shown["alarms"]
+        alarm = isinstance(alarms, list) and "batch-off-target" in alarms
+        if alarm:
+            self._alarmed.add(water.number)
+        beyond = self._beyond(shown)
+        if beyond is None:
+            return
+        out = beyond and scene.in_water
+        ready = out and shown["phase"] == Phase.READY
+        # While hands work, the verdict is of the water before.
+        silent = out and not alarm and scene.rested_s > REST_S and water.number in self._alarmed
+        if self._ready.lasts(scene.t_s, water.number, holds=ready):
+            self.marks.outside += 1
+            self.fault(scene, f"ready while it reads {shown['salinity']}")
+        if self._silent.lasts(scene.t_s, water.number, holds=silent):
+            self.marks.dropped += 1
+            self.fault(scene, f"no alarm any more while it reads {shown['salinity']}")
+
+    def _beyond(self, shown: Mapping[str, JSON]) -> bool | None:
+        """Say whether the reading is outside with proof; None without a reading."""
         salinity, u = _number(shown["salinity"]), _number(shown["salinity_u"])
         if salinity is None or u is None:
-            return
+            return None
         beyond = max(self.settings.low_ppt - salinity, salinity - self.settings.high_ppt)
-        ready = shown["phase"] == Phase.READY and scene.in_water
-        if not ready or beyond <= OUTSIDE_K * u:
-            self._outside_s = None
-            return
-        self._outside_s = scene.t_s if self._outside_s is None else self._outside_s
-        if scene.t_s - self._outside_s > OUTSIDE_S and water.number not in self._outside:
-            self._outside.add(water.number)
-            self.marks.outside += 1
-            self.fault(scene, f"ready while it reads {salinity:.2f}")
+        return beyond > OUTSIDE_K * u
 
     def _ask(self, scene: Scene) -> None:
         self._say(scene)

@@ -17,7 +17,8 @@ class Marks:
         aged: Waters whose age was reset, or that were ready beyond their use-by.
         released: Releases while the probe was not in that water.
         outside: Waters that were ready while the probe read them outside the limits.
-        refills: Refills without a word.
+        dropped: Waters that the probe read outside the limits after `batch-off-target` had gone.
+        refills: Refills, with a word or without.
         noticed: Of these, noticed in time.
         askable: Refills that were uncertain for long enough to be asked about.
         asked: Of these, asked about before.
@@ -38,6 +39,7 @@ class Marks:
     aged: int = 0
     released: int = 0
     outside: int = 0
+    dropped: int = 0
     refills: int = 0
     noticed: int = 0
     askable: int = 0

@@ -16,6 +16,7 @@ NEVER = {
     "aged": "ages reset",
     "released": "released while the probe was not in that water",
     "outside": "ready while it reads outside",
+    "dropped": "off-target alarms gone while it reads outside",
 }
 AT_LEAST = {
     "refills noticed": ("noticed", "refills", NOTICED_LIMIT),
@@ -28,7 +29,8 @@ AT_LEAST = {
 def table(sums: Mapping[str, Marks]) -> str:
     """Return a line for each thing, and the totals."""
     head = f"{'thing':<26}{'runs':>5}{'unpr':>5}{'ended':>6}{'start':>6}{'aged':>5}{'rel':>5}"
-    head += f"{'outs':>5}{'noticed':>10}{'asked':>9}{'resumed':>9}{'needless':>10}{'books':>10}"
+    head += f"{'outs':>5}{'drop':>5}{'noticed':>10}{'asked':>9}{'resumed':>9}"
+    head += f"{'needless':>10}{'books':>10}"
     total = Marks()
     for each in sums.values():
         total.add(each)
@@ -39,7 +41,7 @@ def table(sums: Mapping[str, Marks]) -> str:
 def _line(name: str, each: Marks) -> str:
     return (
         f"{name:<26}{each.stories:>5}{each.unprepared:>5}{each.ended:>6}{each.started:>6}"
-        f"{each.aged:>5}{each.released:>5}{each.outside:>5}"
+        f"{each.aged:>5}{each.released:>5}{each.outside:>5}{each.dropped:>5}"
         f"{_of(each.noticed, each.refills):>10}{_of(each.asked, each.askable):>9}"
         f"{_of(each.returned, each.returns):>9}{_of(each.needless, each.ordinary):>10}"
         f"{_of(each.kept, each.books):>10}"
