@@ -22,6 +22,8 @@ ASK_S = 900.0
 """A refill that stays uncertain for longer must have been asked about."""
 AWAY_GRACE_S = 60.0
 """A release within it of lifting the probe is of the readings before."""
+AWAY_S = 900.0
+"""A probe that is away for longer must have been asked about, and nothing released meanwhile."""
 AGE_GRACE_H = 0.1
 OUTSIDE_S = 900.0
 OUTSIDE_K = 2.0
@@ -96,6 +98,8 @@ class Judge:
     _ready: Spell = field(default_factory=Spell)
     _silent: Spell = field(default_factory=Spell)
     _loose: str = ""
+    _away_asked: bool = False
+    _away_judged: bool = False
 
     def fault(self, scene: Scene, text: str) -> None:
         """Write down what went wrong, with its time."""
@@ -167,11 +171,29 @@ class Judge:
             self._ask(scene)
         self.questions += asked and not self.asked
         self.asked = asked
+        self._judge_away(shown, scene)
         water = self.truth.owner(str(shown["batch"] or ""))
         if water is not None and water.number not in self._aged and not water.blended:
             self._judge_age(water, shown, scene)
         if water is not None:
             self._judge_outside(water, shown, scene)
+
+    def _judge_away(self, shown: Mapping[str, JSON], scene: Scene) -> None:
+        if scene.away_s is None:
+            self._away_asked, self._away_judged = False, False
+            return
+        self._away_asked = self._away_asked or self.asked
+        if self._away_judged or scene.t_s - scene.away_s <= AWAY_S:
+            return
+        self._away_judged = True
+        water = self.truth.owner(str(shown["batch"] or ""))
+        if water is None or water.salted_s is None or water.salted_s > scene.away_s:
+            return
+        self.marks.aways += 1
+        if self._away_asked and shown["phase"] != Phase.READY:
+            self.marks.withheld += 1
+        else:
+            self.fault(scene, f"probe away for {AWAY_S / 60.0:g} min: {shown['phase']}, not asked")
 
     def _judge_age(self, water: Water, shown: Mapping[str, JSON], scene: Scene) -> None:
         if water.released_s is None or not scene.certain:
@@ -200,10 +222,10 @@ class Judge:
         silent = out and not alarm and scene.rested_s > REST_S and water.number in self._alarmed
         if self._ready.lasts(scene.t_s, water.number, holds=ready):
             self.marks.outside += 1
-            self.fault(scene, f"ready while it reads {shown['salinity']}")
+            self.fault(scene, f"ready while it reads {shown['salinity']:.2f}")
         if self._silent.lasts(scene.t_s, water.number, holds=silent):
             self.marks.dropped += 1
-            self.fault(scene, f"no alarm any more while it reads {shown['salinity']}")
+            self.fault(scene, f"no alarm any more while it reads {shown['salinity']:.2f}")
 
     def _beyond(self, shown: Mapping[str, JSON]) -> bool | None:
         """Say whether the reading is outside with proof; None without a reading."""

@@ -22,6 +22,8 @@ class Marks:
         noticed: Of these, noticed in time.
         askable: Refills that were uncertain for long enough to be asked about.
         asked: Of these, asked about before.
+        aways: How often the probe left a batch with salt for a quarter of an hour.
+        withheld: Of these, asked about by then and not ready.
         returns: How often the same water came back to the probe.
         returned: Of these, the batch went on within the hour with no question left.
         ordinary: Batches with nothing unusual.
@@ -44,6 +46,8 @@ class Marks:
     noticed: int = 0
     askable: int = 0
     asked: int = 0
+    aways: int = 0
+    withheld: int = 0
     returns: int = 0
     returned: int = 0
     ordinary: int = 0

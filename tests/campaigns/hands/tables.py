@@ -21,6 +21,7 @@ NEVER = {
 AT_LEAST = {
     "refills noticed": ("noticed", "refills", NOTICED_LIMIT),
     "refills asked about": ("asked", "askable", NOTICED_LIMIT),
+    "probe away, asked and withheld": ("withheld", "aways", NOTICED_LIMIT),
     "same water resumed": ("returned", "returns", RETURNED_LIMIT),
     "books right": ("kept", "books", 1.0),
 }
@@ -29,7 +30,7 @@ AT_LEAST = {
 def table(sums: Mapping[str, Marks]) -> str:
     """Return a line for each thing, and the totals."""
     head = f"{'thing':<26}{'runs':>5}{'unpr':>5}{'ended':>6}{'start':>6}{'aged':>5}{'rel':>5}"
-    head += f"{'outs':>5}{'drop':>5}{'noticed':>10}{'asked':>9}{'resumed':>9}"
+    head += f"{'outs':>5}{'drop':>5}{'noticed':>10}{'asked':>9}{'away':>9}{'resumed':>9}"
     head += f"{'needless':>10}{'books':>10}"
     total = Marks()
     for each in sums.values():
@@ -43,6 +44,7 @@ def _line(name: str, each: Marks) -> str:
         f"{name:<26}{each.stories:>5}{each.unprepared:>5}{each.ended:>6}{each.started:>6}"
         f"{each.aged:>5}{each.released:>5}{each.outside:>5}{each.dropped:>5}"
         f"{_of(each.noticed, each.refills):>10}{_of(each.asked, each.askable):>9}"
+        f"{_of(each.withheld, each.aways):>9}"
         f"{_of(each.returned, each.returns):>9}{_of(each.needless, each.ordinary):>10}"
         f"{_of(each.kept, each.books):>10}"
     )
