@@ -69,7 +69,7 @@ def export(
 ) -> None:
     """Write readings, events, batches or summaries as CSV or JSON Lines.
 
-    A CSV of the readings of one reservoir can be replayed.  Summaries are what
+    A CSV of readings can be replayed, one reservoir at a time.  Summaries are what
     readings become when they are past journal.keep_readings_days.
     """
     selection = Selection(reservoir, _moment(since, "--from"), _moment(until, "--to"))
@@ -92,8 +92,6 @@ def export(
         with whole_file(out, force=force) as file:
             count = write(lines, what, shape, file)
         print_text(printable(f"{count} {what} written to {out}"))
-        if what is Dataset.READINGS and reservoir is None and len(settings.reservoirs) > 1:
-            warn("to replay a file of readings, write it with --reservoir, one for each")
     except FileExistsError:
         fail(f"{out} exists already; give another --out, or --force to replace it", USAGE)
     except BrokenPipeError:

@@ -6,10 +6,11 @@ import sys
 from collections import deque
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
+from dataclasses import dataclass
 from datetime import tzinfo
 from itertools import chain, islice
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, BinaryIO
 
 import typer
 from rich.console import Console
@@ -38,9 +39,14 @@ from daemon.mixing.station.station import Station
 from daemon.reports.event_text import listing
 from daemon.rights import missing_rights
 from daemon.weights_file import load_weights
-from daemon.wire.recording import BadHeader, BadRow, samples
+from daemon.wire.no_recording import NoRecording
+from daemon.wire.recording import BadRow, Destination, Recording
+from daemon.wire.text_lines import TextLines
 
 SHOWN_BAD_ROWS = 20
+ROWS_AHEAD = 64
+"""Rows that are read before the first is played: more than it takes to notice reverse order."""
+PIECE_BYTES = 65_536
 LONG_BYTES = 500_000
 
 
@@ -70,33 +76,86 @@ def replay(
     vessel = _reservoir_of(settings, reservoir)
     reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}
     station = Station(reservoirs, load_weights(), own=assembly.station(settings))
-    probe = next(iter(reservoirs[vessel.name].probes))
-    bad = 0
+    others = frozenset(each.name for each in settings.reservoirs) - {vessel.name}
+    recording = Recording(Destination(vessel.name, tuple(reservoirs[vessel.name].probes), others))
     known = _calibrations(settings) if calibrated else deque()
+    counts = RowCounts()
     with ExitStack() as stack:
-        rows = _rows(file, vessel.name, probe, stack)
-        # The file must prove a recording before a journal is made for it.
-        first = list(islice(rows, 1))
+        rows = _rows(file, recording, stack)
+        # The file must prove a recording, and not in reverse, before a journal is made for it.
+        first = list(islice(rows, ROWS_AHEAD))
         writer = _new_journal(journal, settings, station, stack) if journal else None
         for item in chain(first, rows):
+            counts.add(item)
             if isinstance(item, BadRow):
-                bad += 1
-                _warn_of(item, file, bad)
+                _warn_of(item, file, counts.bad)
             else:
                 _calibrate(station, known, item)
                 _take(station, item, writer, settings.station.zone, as_json=as_json)
-    if bad:
-        warn(f"{file}: {bad} {'row' if bad == 1 else 'rows'} skipped")
+    for remark in recording.remarks:
+        warn(f"{file}: {remark}")
+    if counts.bad:
+        warn(f"{file}: {counts.bad} {'row' if counts.bad == 1 else 'rows'} skipped")
+    if not counts.usable:
+        fail(f"{file}: {_useless(counts, recording.left_out)}", NOT_SO)
 
 
-def _rows(file: Path, reservoir: str, probe: str, stack: ExitStack) -> Iterator[Sample | BadRow]:
+@dataclass(slots=True)
+class RowCounts:
+    """What a recording was made of.
+
+    Attributes:
+        bad: Rows that were skipped.
+        silent: Rows without a value.
+        usable: Rows with one.
+    """
+
+    bad: int = 0
+    silent: int = 0
+    usable: int = 0
+
+    def add(self, item: Sample | BadRow) -> None:
+        """Count a row."""
+        if isinstance(item, BadRow):
+            self.bad += 1
+        elif item.fault:
+            self.silent += 1
+        else:
+            self.usable += 1
+
+
+def _useless(counts: RowCounts, left_out: int) -> str:
+    """Return why there was nothing to judge."""
+    if counts.silent:
+        return "no row has both values, so there was nothing to judge"
+    if counts.bad:
+        return "no row could be used; correct what is named above and try again"
+    if left_out:
+        return "no row is of this reservoir; choose another with --reservoir"
+    return "it has a header and no rows, so there is nothing to replay"
+
+
+def _rows(file: Path, recording: Recording, stack: ExitStack) -> Iterator[Sample | BadRow]:
     try:
-        lines = stack.enter_context(file.open(encoding="utf-8", errors="replace", newline=""))
-        yield from samples(_with_progress(lines, file, stack), reservoir, probe)
+        data = stack.enter_context(file.open("rb"))
+        for line in _lines(_with_progress(data, file, stack)):
+            row = recording.row(line)
+            if row is not None:
+                yield row
+        recording.finish()
     except OSError as exc:
         fail(f"{file}: cannot be read: {reason_of(exc)}; give the path of a recording", USAGE)
-    except BadHeader as exc:
+    except NoRecording as exc:
         fail(f"{file}: {exc}", USAGE)
+
+
+def _lines(pieces: Iterable[bytes]) -> Iterator[str]:
+    lines = TextLines()
+    for piece in pieces:
+        lines.feed(piece)
+        yield from iter(lines.next, None)
+    lines.finish()
+    yield from iter(lines.next, None)
 
 
 def _calibrations(settings: Config) -> deque[Record]:
@@ -151,10 +210,12 @@ def _warn_of(row: BadRow, file: Path, count: int) -> None:
         warn(f"{file}: further bad rows are counted and not shown")
 
 
-def _with_progress(lines: Iterable[str], file: Path, stack: ExitStack) -> Iterable[str]:
+def _with_progress(data: BinaryIO, file: Path, stack: ExitStack) -> Iterator[bytes]:
+    pieces = iter(lambda: data.read(PIECE_BYTES), b"")
     size = file.stat().st_size
     if size < LONG_BYTES or not sys.stderr.isatty():
-        return lines
+        yield from pieces
+        return
     bar = stack.enter_context(
         Progress(
             TextColumn("replaying"),
@@ -168,10 +229,6 @@ def _with_progress(lines: Iterable[str], file: Path, stack: ExitStack) -> Iterab
         )
     )
     task = bar.add_task("", total=size)
-
-    def counted() -> Iterator[str]:
-        for text in lines:
-            bar.update(task, advance=len(text))
-            yield text
-
-    return counted()
+    for piece in pieces:
+        yield piece
+        bar.update(task, advance=len(piece))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import os
-import re
 import stat
 from dataclasses import replace
 from pathlib import Path
@@ -19,23 +18,23 @@ from daemon.config.fields import FilePath
 from daemon.config.probe import Probe
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import DriverKind, FaultLimit
-from daemon.wire.recording import BadHeader, BadRow, Recording
+from daemon.wire.no_recording import NoRecording
+from daemon.wire.recording import BadRow, Destination, Recording
+from daemon.wire.text_lines import TextLines
 
 REOPEN_S = 1.0
 CHUNK = 65_536
-LONGEST_ROW = 4096
 END_PERIODS = 3
 """So many periods without a further row, and the recording counts as ended."""
 AT_ONCE = 500
 """Empty rows that are passed over in one turn."""
-LINE_END = re.compile(rb"\r?\n|\r(?=[^\n])")
 
 
 class RecordedSection(Probe):
     """`[[reservoir.probe]]` with `driver = "recorded"`.
 
     Attributes:
-        path: CSV file with the header `time,conductivity_mS_cm,temperature_C[,pump]`.
+        path: CSV file as `brinewright replay` takes it.
     """
 
     path: FilePath = Field(description="the path of a recording such as 'rehearsal.csv'")
@@ -73,7 +72,7 @@ class RecordedProbe:
                 return self._open(now)
             came = [] if self._next is None else [replace(self._next, at=now)]
             return [*came, *self._look_ahead(now, self._rows)]
-        except (OSError, BadHeader) as exc:
+        except (OSError, NoRecording) as exc:
             return self._lost(now, _why(exc))
 
     def readable(self, _now: Instant) -> list[Sample]:
@@ -132,13 +131,13 @@ class Rows:
         Raises:
             OSError: It cannot be opened, or is a folder, a pipe or a device.
         """
-        self._path, self._names = path, (reservoir, probe)
+        self._path = path
         self._descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
         if not stat.S_ISREG(os.fstat(self._descriptor).st_mode):
             self.close()
             raise OSError(0, "it is no file")
-        self._recording: Recording | None = None
-        self._text = b""
+        self._recording = Recording(Destination(reservoir, (probe,)))
+        self._lines = TextLines()
         self._grew_s = -math.inf
 
     def there(self) -> bool:
@@ -159,16 +158,14 @@ class Rows:
             patience_s: How long a last line without an end may still grow, s.
 
         Raises:
-            BadHeader: It is no recording.
+            NoRecording: It is no recording.
             OSError: It cannot be read.
         """
         for _ in range(AT_ONCE):
             line = self._line(now_s, patience_s)
             if line is None:
                 return None
-            if self._recording is None:
-                self._recording = Recording(line, *self._names)
-            elif (row := self._recording.row(line)) is not None:
+            if (row := self._recording.row(line)) is not None:
                 return row
         return None
 
@@ -177,23 +174,22 @@ class Rows:
         os.close(self._descriptor)
 
     def _line(self, now_s: float, patience_s: float) -> str | None:
-        end = LINE_END.search(self._text)
-        if end is None and len(self._text) <= LONGEST_ROW:
-            more = os.read(self._descriptor, CHUNK)
-            self._text += more
-            if more or self._grew_s == -math.inf:
-                self._grew_s = now_s
-            end = LINE_END.search(self._text)
-        overdue = len(self._text) > LONGEST_ROW or now_s - self._grew_s >= patience_s
-        if end is None and not (self._text and overdue):
-            return None
-        at, after = (len(self._text),) * 2 if end is None else end.span()
-        line, self._text = self._text[:at], self._text[after:]
-        return line.decode("utf-8", errors="replace")
+        line = self._lines.next()
+        if line is not None:
+            return line
+        more = os.read(self._descriptor, CHUNK)
+        if more or self._grew_s == -math.inf:
+            self._grew_s = now_s
+        self._lines.feed(more)
+        line = self._lines.next()
+        if line is None and self._lines.unfinished and now_s - self._grew_s >= patience_s:
+            self._lines.finish()
+            line = self._lines.next()
+        return line
 
 
 def _why(exc: Exception) -> str:
-    if isinstance(exc, BadHeader):
+    if isinstance(exc, NoRecording):
         return f"{exc}; name another file"
     if isinstance(exc, FileNotFoundError):
         return "there is no such file; put it back, or correct the probe's path"

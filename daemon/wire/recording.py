@@ -1,35 +1,36 @@
 """A recording: rows of a CSV file, one sample each.
 
-The header is `time,conductivity_mS_cm,temperature_C`, with `pump` (0 or 1) if
-known.  Times are ISO 8601 in UTC; an empty field is a value that did not come.
+The first line names the columns (`daemon/wire/recording_header.py`); fields are separated by
+commas, semicolons or tabs.  Times are ISO 8601, in UTC where they name no zone; an empty field
+is a value that did not come.
 """
 
 from __future__ import annotations
 
-import csv
-import math
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from daemon.entries import Instant, Sample
-from daemon.errors import InputError
+from daemon.wire.no_recording import NoRecording
+from daemon.wire.numerals import DecimalSign
+from daemon.wire.recorded_time import RecordedTime, wall_time
+from daemon.wire.recording_header import (
+    CALIBRATING,
+    PROBE,
+    PUMP,
+    RESERVOIR,
+    SEPARATOR_LINE,
+    Header,
+    fields_of,
+    header_of,
+)
+from daemon.wire.text_lines import LONGEST_LINE
+from daemon.wire.units import TO_MS_CM, conductivity_mS_cm, temperature_C
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-REQUIRED = ("time", "conductivity_mS_cm", "temperature_C")
-CALIBRATING = "calibrating"
-"""A column that may be there: 1 for a row that was taken in a bottle."""
-PUMP = "pump"
-YEARS = range(1970, 2200)
-JUMP_S = 30 * 86_400.0
-FIRST_STEP_S = 2.0
 SHOWN = 60
-
-
-class BadHeader(InputError):  # noqa: N818 - read as a sentence
-    """The file is not a recording; the text says what is missing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,53 +46,164 @@ class BadRow:
     why: str
 
 
-class _Steps:
-    """Durations out of wall times: a clock set back, or far ahead, took one usual step."""
+@dataclass(frozen=True, slots=True)
+class Destination:
+    """Whose recording it is to be.
 
-    def __init__(self) -> None:
-        self._last: datetime | None = None
-        self._usual_s = FIRST_STEP_S
-        self._mono_s = 0.0
+    Attributes:
+        reservoir: Name of the reservoir that it is played to.
+        probes: Names of its probes, at least one; the first has the rows that name none.
+        others: Names of reservoirs whose rows, where the file names them, are left out.
+    """
 
-    def advance(self, wall: datetime) -> float:
-        if self._last is not None:
-            step_s = (wall - self._last).total_seconds()
-            if 0.0 <= step_s <= JUMP_S:
-                self._usual_s = step_s or self._usual_s
-            else:
-                step_s = self._usual_s
-            self._mono_s += step_s
-        self._last = wall
-        return round(self._mono_s, 3)
+    reservoir: str
+    probes: tuple[str, ...]
+    others: frozenset[str] = frozenset()
 
 
 class Recording:
     """The rows of one recording in order; it keeps count of lines and of time."""
 
-    def __init__(self, header: str, reservoir: str, probe: str) -> None:
-        """Read the first line.
-
-        Args:
-            header: The first line of the file.
-            reservoir: Name to give to the reservoir.
-            probe: Name to give to the probe.
-
-        Raises:
-            BadHeader: It does not name the columns needed.
-        """
-        self._header = _header(header)
-        self._names = (reservoir, probe)
-        self._steps = _Steps()
-        self._line = 1
+    def __init__(self, destination: Destination) -> None:
+        """Begin before the first line."""
+        self._names = _Names(destination)
+        self._time = RecordedTime()
+        self._header: Header | None = None
+        self._sign = DecimalSign(",")
+        self._line = 0
+        self._zoneless = 0
 
     def row(self, text: str) -> Sample | BadRow | None:
-        """Return what the next line is; None for an empty one."""
+        """Return what the next line is; None for the header, an empty one or another's.
+
+        Raises:
+            NoRecording: The first line does not name the columns, or all rows go back in time.
+        """
         self._line += 1
+        if self._header is None:
+            if self._line > 1 or SEPARATOR_LINE.fullmatch(text.strip()) is None:
+                self._header = header_of(text)
+                self._sign = DecimalSign(self._header.separator)
+            return None
         try:
-            row = _fields(text)
-            return _sample(_named(self._header, row), self._steps, *self._names) if row else None
+            return self._sample(self._header, text)
+        except NoRecording:
+            raise
         except ValueError as exc:
             return BadRow(self._line, str(exc))
+
+    def finish(self) -> None:
+        """Take note of the end of the file.
+
+        Raises:
+            NoRecording: There was no header, or all rows went back in time.
+        """
+        if self._header is None:
+            self._header = header_of("")
+        self._time.finish()
+
+    @property
+    def left_out(self) -> int:
+        """How many rows were of another reservoir of ours."""
+        return self._names.left_out
+
+    @property
+    def remarks(self) -> list[str]:
+        """What was made of it so far that its writer should know, a sentence each."""
+        found = [] if self._header is None else self._header.remarks
+        if self._zoneless:
+            found.append(
+                f"its times name no zone (first in line {self._zoneless}) and are taken as UTC"
+            )
+        return [*found, *self._time.remarks, *self._names.remarks]
+
+    def _sample(self, header: Header, text: str) -> Sample | None:
+        if len(text) > LONGEST_LINE:
+            raise ValueError(f"is longer than {LONGEST_LINE} characters")
+        row = fields_of(text, header.separator)
+        if not any(map(str.strip, row)):
+            return None
+        _check_width(header, row)
+        other = {
+            name: row[place].strip() if place < len(row) else ""
+            for name, place in header.others.items()
+        }
+        probe = self._names.probe_of(other.get(RESERVOIR, ""), other.get(PROBE, ""))
+        if probe is None:
+            return None
+        wall, has_zone = wall_time(row[header.time])
+        conductivity, temperature = self._values(header, row)
+        pump = _pump(other.get(PUMP, ""))
+        at = Instant(wall, self._time.advance(wall, self._line), "recording")
+        if not has_zone:
+            self._zoneless = self._zoneless or self._line
+        fault = "" if conductivity is not None and temperature is not None else "no value recorded"
+        if other.get(CALIBRATING) == "1":
+            # What a probe says in a reference solution is nothing that the water is.
+            conductivity = temperature = None
+            fault = "out of the water for calibration"
+        return Sample(self._names.reservoir, probe, at, conductivity, temperature, pump, fault)
+
+    def _values(self, header: Header, row: list[str]) -> tuple[float | None, float | None]:
+        """Return conductivity, mS/cm, and temperature, °C."""
+        columns = (header.conductivity, header.temperature)
+        fields = [(column.name, row[column.place]) for column in columns]
+        fine = TO_MS_CM[header.conductivity.unit] < 1.0
+        conductivity, temperature = self._sign.numbers(fields, columns[0].name if fine else "")
+        if conductivity is not None:
+            conductivity = conductivity_mS_cm(conductivity, header.conductivity.unit)
+        if temperature is not None:
+            temperature = temperature_C(temperature, header.temperature.unit)
+        return conductivity, temperature
+
+
+class _Names:
+    """Whose rows they are: those of our own names, or of one other that is taken for ours."""
+
+    def __init__(self, destination: Destination) -> None:
+        self.reservoir = destination.reservoir
+        self._destination = destination
+        self._reservoir = ""
+        self._probe = ""
+        self._left_out: dict[str, int] = {}
+
+    def probe_of(self, reservoir: str, probe: str) -> str | None:
+        """Return the probe of a row; None where it is of another reservoir of ours.
+
+        Raises:
+            ValueError: It is of another than the rows above.
+        """
+        own = self._destination.probes
+        if reservoir in self._destination.others:
+            self._left_out[reservoir] = self._left_out.get(reservoir, 0) + 1
+            return None
+        if reservoir and self._reservoir not in ("", reservoir):
+            raise ValueError(_differs("reservoir", reservoir, self._reservoir))
+        # Our own probes may take turns; of others there is one.
+        is_fellow = probe in own and self._probe in own
+        if probe and not is_fellow and self._probe not in ("", probe):
+            raise ValueError(_differs("probe", probe, self._probe))
+        self._reservoir, self._probe = reservoir or self._reservoir, probe or self._probe
+        return probe if probe in own else own[0]
+
+    @property
+    def left_out(self) -> int:
+        """How many rows were of another reservoir of ours."""
+        return sum(self._left_out.values())
+
+    @property
+    def remarks(self) -> list[str]:
+        """Whose rows were left out, or taken for ours, a sentence each."""
+        own = self._destination
+        found = [
+            f"{'1 row' if count == 1 else f'{count} rows'} of reservoir {name!r} left out"
+            for name, count in self._left_out.items()
+        ]
+        if self._reservoir not in ("", own.reservoir):
+            found.append(f"its reservoir {self._reservoir!r} is taken for {own.reservoir!r}")
+        if self._probe not in ("", *own.probes):
+            found.append(f"its probe {self._probe!r} is taken for {own.probes[0]!r}")
+        return found
 
 
 def samples(lines: Iterable[str], reservoir: str, probe: str) -> Iterator[Sample | BadRow]:
@@ -103,96 +215,32 @@ def samples(lines: Iterable[str], reservoir: str, probe: str) -> Iterator[Sample
         probe: Name to give to the probe.
 
     Raises:
-        BadHeader: The first line does not name the columns needed.
+        NoRecording: The first line does not name the columns, or all rows go back in time.
     """
-    rows = iter(lines)
-    recording = Recording(next(rows, ""), reservoir, probe)
-    for text in rows:
+    recording = Recording(Destination(reservoir, (probe,)))
+    for text in lines:
         found = recording.row(text)
         if found is not None:
             yield found
+    recording.finish()
 
 
-def _header(text: str) -> list[str]:
-    try:
-        header = [name.strip().lstrip("\ufeff") for name in _fields(text)]
-    except ValueError as exc:
-        msg = f"the first line cannot be read as CSV: {exc}"
-        raise BadHeader(msg) from exc
-    wanted = f"the first line must name the columns {', '.join(REQUIRED)} (and pump if known)"
-    missing = [name for name in REQUIRED if name not in header]
-    if missing:
-        msg = f"{wanted}; {', '.join(missing)} is missing"
-        raise BadHeader(msg)
-    twice = [name for name in (*REQUIRED, PUMP) if header.count(name) > 1]
-    if twice:
-        msg = f"{wanted}, each once; {', '.join(twice)} is there more than once"
-        raise BadHeader(msg)
-    return header
-
-
-def _fields(text: str) -> list[str]:
-    """Return the fields of one line; by itself, so that an open quote ends with it."""
-    try:
-        return next(csv.reader([text.replace("\x00", "\ufffd")]), [])
-    except csv.Error as exc:
-        raise ValueError(str(exc)) from exc
-
-
-def _named(header: list[str], row: list[str]) -> dict[str, str]:
-    least = 1 + max(header.index(name) for name in REQUIRED)
-    if not least <= len(row) <= len(header):
+def _check_width(header: Header, row: list[str]) -> None:
+    if not header.least <= len(row) <= header.width:
         fields = "1 field" if len(row) == 1 else f"{len(row)} fields"
-        msg = f"has {fields} where the first line names {len(header)}"
+        msg = f"has {fields} where the first line names {header.width}"
+        if header.separator == "," and len(row) > header.width:
+            msg += " (a decimal comma needs fields in quotation marks, or other separators)"
         raise ValueError(msg)
-    return dict(zip(header, row, strict=False))
-
-
-def _sample(row: dict[str, str], steps: _Steps, reservoir: str, probe: str) -> Sample:
-    wall = _wall(row["time"])
-    conductivity = _number(row, "conductivity_mS_cm")
-    temperature = _number(row, "temperature_C")
-    pump = _pump(row.get(PUMP, ""))
-    at = Instant(wall, steps.advance(wall), "recording")
-    fault = "" if conductivity is not None and temperature is not None else "no value recorded"
-    if row.get(CALIBRATING, "").strip() == "1":
-        # What a probe says in a bottle is nothing that the water is.
-        conductivity = temperature = None
-        fault = "out of the water for calibration"
-    return Sample(reservoir, probe, at, conductivity, temperature, pump, fault)
-
-
-def _wall(text: str) -> datetime:
-    try:
-        wall = datetime.fromisoformat(text.strip())
-    except ValueError:
-        msg = f"time {text[:SHOWN]!r} is not ISO 8601, such as 2026-03-02T08:00:00Z"
-        raise ValueError(msg) from None
-    # Before a change of zone, which could leave the calendar.
-    if wall.year not in YEARS:
-        msg = f"time {text[:SHOWN]!r} is not from {YEARS[0]} to {YEARS[-1]}"
-        raise ValueError(msg)
-    return wall.replace(tzinfo=UTC) if wall.tzinfo is None else wall.astimezone(UTC)
-
-
-def _number(row: dict[str, str], name: str) -> float | None:
-    text = row[name].strip()
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not math.isfinite(value):
-        msg = f"{name} {text[:SHOWN]!r} is not a number"
-        raise ValueError(msg)
-    return value
 
 
 def _pump(text: str) -> bool | None:
     states = {"": None, "0": False, "1": True}
-    key = text.strip()
-    if key not in states:
-        msg = f"pump {key[:SHOWN]!r} is neither 0 nor 1"
+    if text not in states:
+        msg = f"pump {text[:SHOWN]!r} is neither 0 nor 1"
         raise ValueError(msg)
-    return states[key]
+    return states[text]
+
+
+def _differs(what: str, name: str, above: str) -> str:
+    return f"is of {what} {name[:SHOWN]!r} where the rows above are of {above[:SHOWN]!r}"

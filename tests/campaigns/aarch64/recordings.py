@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from datetime import datetime, timedelta, timezone
 from pathlib import Path
 
 from simulators.records import DEFAULT_START, record
@@ -13,29 +14,32 @@ STORIES = ("plain-batch", "short-weight", "heel")
 ODD = "odd-rows"
 ODD_LINES = (
     "2026-03-02T07:00:00Z,50.70,24.0",
-    "2026-03-02T09:30:00+02:00,50.70,24.0",
-    "2026-03-02 08:40:00,50.70,24.0",
+    "{east},50.70,24.0",
+    "{bare},50.70,24.0",
     "1969-12-31T23:59:59Z,50.70,24.0",
     "2399-01-01T00:00:00Z,50.70,24.0",
     "yesterday,50.70,24.0",
-    "2026-03-02T08:40:02Z,,24.0",
-    "2026-03-02T08:40:04Z,50.70,",
-    "2026-03-02T08:40:06Z,,",
-    "2026-03-02T08:40:08Z,nan,24.0",
-    "2026-03-02T08:40:10Z,1e999,24.0",
-    "2026-03-02T08:40:12Z,-1e-320,24.0",
-    "2026-03-02T08:40:14Z,5.07e1,2.4e1",
-    "2026-03-02T08:40:16Z,50,70,24,0",
-    "2026-03-02T08:40:18Z",
-    '2026-03-02T08:40:20Z,"50.70,24.0',
-    "2026-03-02T08:40:22Z,\u0665\u0660.\u0667,24.0",
-    "2026-03-02T08:40:24Z,50.70\x00,24.0",
-    "2026-03-02T08:40:26Z,1000000,24.0",
-    "2026-03-02T08:40:28Z,50.70,-273.15",
+    "{utc},,24.0",
+    "{utc},50.70,",
+    "{utc},,",
+    "{utc},nan,24.0",
+    "{utc},1e999,24.0",
+    "{utc},-1e-320,24.0",
+    "{utc},5.07e1,2.4e1",
+    "{utc},50,70,24,0",
+    "{utc}",
+    '{utc},"50.70,24.0',
+    "{utc},\u0665\u0660.\u0667,24.0",
+    "{utc},50.70\x00,24.0",
+    "{utc},1000000,24.0",
+    "{utc},50.70,-273.15",
     "",
 )
-"""Times that go back, have a zone or none; values missing, not finite, denormal, of other signs."""
-ODD_BYTES = b"2026-03-02T08:40:30Z,50.7\xff0,24.0\r\n"
+"""`{utc}`, `{east}` and `{bare}` are the time of the row above, as it may be written.
+
+Times that go back, have a zone or none; values missing, not finite, denormal, of other signs.
+"""
+ODD_BYTES = b"2026-03-02T10:00:30Z,50.7\xff0,24.0\r\n"
 FIRST_ODD_ROW, ODD_EVERY = 600, 30
 PERIOD_S = 2.0
 
@@ -57,6 +61,14 @@ def write(name: str, seed: int, folder: Path) -> Path:
     for number, row in enumerate(plain[1:]):
         lines.append(row)
         if number >= FIRST_ODD_ROW and number % ODD_EVERY == 0 and strange:
-            lines.append(strange.pop(0))
+            lines.append(strange.pop(0).format(**_spellings(row.partition(",")[0])))
     path.write_bytes("\n".join(lines).encode() + b"\n" + ODD_BYTES)
     return path
+
+
+def _spellings(stamp: str) -> dict[str, str]:
+    """Return a time in UTC, in a zone, and without one."""
+    utc = datetime.fromisoformat(stamp)
+    east = utc.astimezone(timezone(timedelta(hours=2)))
+    bare = utc.replace(tzinfo=None)
+    return {"utc": stamp, "east": east.isoformat(), "bare": bare.isoformat(" ")}

@@ -52,12 +52,19 @@ def readings(trace: Trace, *, with_pump: bool = False) -> Iterator[Reading]:
 
 
 def driver_times_s(trace: Trace) -> list[float]:
-    """Return the times that the recorded driver makes of what the wall clock said."""
+    """Return the times that the recorded driver makes of what the wall clock said.
+
+    It leaves out the row after which a clock is known to be set back; here that reading counts at
+    the time of the one before.
+    """
     lines = ["time,conductivity_mS_cm,temperature_C\n"]
     lines += [
         f"{(_AT.wall + timedelta(seconds=s)).isoformat()},1,20\n" for s in trace.wall_s.tolist()
     ]
-    return [row.at.mono_s for row in samples(lines, "r", "p") if isinstance(row, Sample)]
+    times_s: list[float] = []
+    for row in samples(lines, "r", "p"):
+        times_s.append(row.at.mono_s if isinstance(row, Sample) else times_s[-1])
+    return times_s
 
 
 def detector_times_s(trace: Trace) -> list[float]:

@@ -23,7 +23,6 @@ from daemon.journal.writer import Writer
 from daemon.mixing.probe.quality import TESTS
 from daemon.reports.export_rows import Dataset, ExportFormat, rows, write
 from daemon.reports.whole_file import whole_file
-from daemon.wire.recording import samples
 
 START = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 COUNT = 10
@@ -107,31 +106,6 @@ def test_readings_come_as_a_recording(config: Path, capsys: pytest.CaptureFixtur
     assert header.startswith("time,conductivity_mS_cm,temperature_C,pump,salinity,salinity_u,flag,")
     assert COUNT + 2 == len(rows)
     assert rows[1].startswith("2031-05-04T09:00:01.000Z,51.001,24.5,1,33.9,0.05,1,mix-1,ct-1,1,,")
-
-
-def test_what_is_exported_can_be_replayed(config: Path, tmp_path: Path) -> None:
-    """A replay of the file sees the same times and values, and no bad row."""
-    out = tmp_path / "out.csv"
-    words = ["export", "--reservoir", "mix-1", "--out", str(out), "--config", str(config)]
-    assert OK == invoke(words)
-
-    with out.open(newline="") as file:
-        found = list(samples(file, "mix-1", "ct-1"))
-
-    wanted = [each for each in ENTRIES if isinstance(each, Reading) and each.reservoir == "mix-1"]
-    assert [(w.at.wall, w.conductivity_mS_cm, w.temperature_C, w.pump) for w in wanted] == [
-        (f.at.wall, f.conductivity_mS_cm, f.temperature_C, f.pump)  # type: ignore[union-attr]
-        for f in found
-    ]
-
-
-def test_replay_takes_the_file(config: Path, tmp_path: Path) -> None:
-    """The command that plays recordings reads the further columns past."""
-    out = tmp_path / "out.csv"
-    where = ["--reservoir", "mix-1", "--config", str(config)]
-
-    assert OK == invoke(["export", "--out", str(out), *where])
-    assert OK == invoke(["replay", str(out), *where])
 
 
 def test_a_range_holds_its_beginning_and_not_its_end(
@@ -297,18 +271,6 @@ def test_no_journal_is_a_missing_service(
 def test_a_wrong_configuration_is_reported(tmp_path: Path) -> None:
     """As by every other command."""
     assert CONFIG == invoke(["export", "--config", str(tmp_path / "none.toml")])
-
-
-def test_several_reservoirs_cannot_be_replayed_from_one_file(
-    config: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Whoever mixes them in one file is told so."""
-    out = tmp_path / "out.csv"
-    assert OK == invoke(["export", "--out", str(out), "--config", str(config)])
-    said = capsys.readouterr()
-
-    assert f"12 readings written to {out}" in said.out
-    assert "write it with --reservoir" in said.err
 
 
 def test_a_long_export_shows_how_far_it_is(

@@ -71,6 +71,16 @@ def test_a_row_that_cannot_be_used_is_named_and_passed_over(tmp_path: Path) -> N
     assert f"recording {path}, line 2: conductivity_mS_cm 'mud' is not a number" in found[0].fault
 
 
+def test_a_recording_of_another_program_is_played(tmp_path: Path) -> None:
+    """With semicolons, decimal commas, another unit and in UTF-16, as a replay takes it."""
+    path = tmp_path / "rows.csv"
+    text = "Time;Conductivity [µS/cm];Temperature [°C]\n2026-03-02T08:00:00Z;42914,0;15,5\n"
+    path.write_text(text, encoding="utf-16")
+    (sample,) = [each for each in play(probe_of(path), 3.0) if not each.fault]
+
+    assert (42.914, 15.5) == (sample.conductivity_mS_cm, sample.temperature_C)
+
+
 def test_the_end_of_a_recording_is_said(tmp_path: Path) -> None:
     """It is told from a probe that is silent, and again only every so often."""
     path = tmp_path / "rows.csv"

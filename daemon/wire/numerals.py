@@ -1,0 +1,76 @@
+"""Numbers as loggers write them: with a point or a comma, the same one in a whole file."""
+
+from __future__ import annotations
+
+import math
+import re
+
+NUMBER = re.compile(r"[+-]?(?:\d+([.,])?\d*|([.,])\d+)(?:[eE][+-]?\d+)?")
+THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+SHOWN = 60
+
+
+class DecimalSign:
+    """The sign before the fraction, point or comma; the first number that has one decides."""
+
+    def __init__(self, separator: str) -> None:
+        """Begin with none.
+
+        Args:
+            separator: Of the fields; where it is a comma, a point is never one of thousands.
+        """
+        self._sign = ""
+        self._doubtful = re.compile(r"[^.]*") if separator == "," else re.compile(r".*")
+
+    def numbers(self, fields: list[tuple[str, str]], large: str) -> list[float | None]:
+        """Return the numbers of one row; None for an empty field.
+
+        Args:
+            fields: Name and text of each.
+            large: Name of the field that may be a thousand or more, so that its 42.914 could
+                be meant as 42914; empty for none.
+
+        Raises:
+            ValueError: One is no number, or could be two; the text names it and says why.
+        """
+        texts = [(name, text.strip()) for name, text in fields]
+        signs = [(name, text, _sign_of(name, text)) for name, text in texts]
+        sign = self._sign or next(
+            (own for name, text, own in signs if own and not (name == large and self._two(text))),
+            "",
+        )
+        for name, text, own in signs:
+            if own and not sign:
+                one, other = text.replace(",", "."), re.sub("[.,]", "", text)
+                raise ValueError(
+                    f"{name} {text!r} could be {one} or {other}; write it without a sign of "
+                    "thousands"
+                )
+            if own and own != sign:
+                raise ValueError(
+                    f"{name} {text[:SHOWN]!r} has {own!r} where other numbers have {sign!r}"
+                )
+        self._sign = sign
+        return [_number(name, text) for name, text in texts]
+
+    def _two(self, text: str) -> bool:
+        """Say whether a number is another one where its sign is that of thousands."""
+        return bool(THOUSANDS.fullmatch(text) and self._doubtful.fullmatch(text))
+
+
+def _sign_of(name: str, text: str) -> str:
+    if not text:
+        return ""
+    match = NUMBER.fullmatch(text)
+    if match is None:
+        raise ValueError(f"{name} {text[:SHOWN]!r} is not a number")
+    return match[1] or match[2] or ""
+
+
+def _number(name: str, text: str) -> float | None:
+    if not text:
+        return None
+    value = float(text.replace(",", "."))
+    if not math.isfinite(value):
+        raise ValueError(f"{name} {text[:SHOWN]!r} is not a number")
+    return value
