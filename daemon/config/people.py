@@ -18,14 +18,14 @@ def _some(value: tuple[str, ...]) -> tuple[str, ...]:
 
 
 class Notify(Section):
-    """`[notify]`: alarms sent to people; without the section, to nobody.
+    """`[notify]`: alarms and news sent to people; without the section, to nobody.
 
     Times of day are those of `station.timezone`.
 
     Attributes:
         urls_file: File of the addresses, one a line, with what each gets.
         digest_at: When alarms of low priority are sent, all in one message.
-        quiet_from: From when on nothing of low priority is sent.
+        quiet_from: From when on nothing is sent that can wait: news and alarms of low priority.
         quiet_until: Until when; equal to `quiet_from` for no quiet hours.
         repeat_every_min: How often an alarm of high priority is sent again
             until a person acknowledges it or it clears, minutes.

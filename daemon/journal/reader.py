@@ -6,7 +6,7 @@ A reader with a long transaction would pin the write-ahead log, so none has one.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -112,6 +112,11 @@ class Reader:
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Every event about an alarm after `since_seq`, in order."""
         return self._of_kind(Kind.ALARM, since_seq)
+
+    def of_kinds(self, kinds: Iterable[Kind]) -> list[tuple[int, Event]]:
+        """Every event of these kinds, in order."""
+        found = [each for kind in kinds for each in self._of_kind(kind, 0)]
+        return sorted(found, key=lambda each: each[0])
 
     def former_alarms(self) -> list[tuple[str, str]]:
         """Reservoir and former name of each alarm that events were written under, once each."""

@@ -12,6 +12,7 @@ from daemon.mixing.alarm.alarm_state import Transition
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.events import AlarmChanged
 from daemon.printable import printable
+from daemon.publishing.notify.news import KIND_OF_ALARM, MessageKind, WaterChange
 
 
 class NoticeState(StrEnum):
@@ -56,6 +57,8 @@ class AlarmNotice:
         synced: Whether the clock was known to be right then.
         why: The reason, as a sentence without its full stop; may be empty.
         who: Who acted, where a person did.
+        batch: Id of the batch that it belongs to; empty without one.
+        water: The last change of the water that it is about, where it is a message of a kind.
     """
 
     seq: int
@@ -67,6 +70,13 @@ class AlarmNotice:
     synced: bool = True
     why: str = ""
     who: str = ""
+    batch: str = ""
+    water: WaterChange | None = None
+
+    @property
+    def kind(self) -> MessageKind | None:
+        """The kind by which a receiver may select it; None where it is an alarm like others."""
+        return KIND_OF_ALARM.get(self.name)
 
     @property
     def key(self) -> str:
@@ -93,6 +103,7 @@ def notice_of(stored: Stored) -> AlarmNotice | None:
         synced=event.at.synced,
         why=printable(" ".join(change.why.split())),
         who=printable(change.who),
+        batch=printable(event.batch),
     )
 
 

@@ -8,7 +8,10 @@
 The rules:
 
 - High and medium priority go at once, and all that waits at that moment goes together.
-- Low priority goes at set times of day, never in quiet hours, or with what goes anyway.
+- Releases, due starts and alarms of low priority that are messages of a kind go at once too, but
+  not in quiet hours: then they go at their end, together.
+- All else of low priority goes at set times of day, never in quiet hours.
+- A release says that what kept it back has cleared, so that is not sent besides.
 - A cleared alarm is sent once, to those who were sent that it was raised.
 - A high alarm is repeated until a person acknowledged it.
 - At most so many notifications within an hour.  Only a high alarm that was not sent within
@@ -24,10 +27,15 @@ from datetime import UTC, datetime, time, timedelta, tzinfo
 from enum import StrEnum
 
 from daemon.mixing.alarm.catalogue import Priority
+from daemon.publishing.notify import water_news
+from daemon.publishing.notify.news import MessageKind, News, Released, place_of
 from daemon.publishing.notify.notice import AlarmNotice, NoticeState
+from daemon.publishing.notify.water_news import WaterNews
 
 HOUR = timedelta(hours=1)
 DAY = timedelta(days=1)
+ENDED_BY_RELEASE = (MessageKind.OFF_TARGET, MessageKind.UNDECIDED, MessageKind.SUSPENDED)
+"""Kinds of alarms that a release of the same reservoir says to have cleared."""
 LONGEST_QUEUE = 200
 """Most changes that wait for one receiver: our choice, more than a person reads after an outage."""
 
@@ -55,6 +63,10 @@ class NotificationPolicy:
         begin, end = self.quiet
         local = now.astimezone(self.zone).time()
         return begin <= local < end if begin <= end else local >= begin or local < end
+
+    def without_quiet_hours(self) -> NotificationPolicy:
+        """Return the same for a receiver that is sent at any hour."""
+        return replace(self, quiet=(self.quiet[0], self.quiet[0]))
 
     def last_digest(self, now: datetime) -> datetime:
         """Return the latest moment, up to now, at which low priority was to be sent."""
@@ -92,7 +104,18 @@ class QueuedChange:
     @property
     def low(self) -> bool:
         """Whether it can wait for the digest."""
-        return self.notice.priority is Priority.LOW
+        return self.notice.priority is Priority.LOW and not self.gentle
+
+    @property
+    def gentle(self) -> bool:
+        """Whether it can wait for the end of quiet hours, but for nothing else."""
+        of_a_kind = self.notice.kind is not None and self.notice.state is NoticeState.ACTIVE
+        return of_a_kind and self.notice.priority is Priority.LOW
+
+    @property
+    def cleared(self) -> bool:
+        """Whether it says that an alarm has cleared."""
+        return (self.later or self.notice).state is NoticeState.CLEARED
 
     @property
     def urgent(self) -> bool:
@@ -128,6 +151,7 @@ class Queue:
         sent_at: When notifications went, within the last hour.
         urgent_sent_at: When each high alarm was last sent, by key, within the last hour.
         dropped: Changes that found no room since the last notification.
+        news: Releases and due starts.
     """
 
     began_at: datetime
@@ -137,6 +161,7 @@ class Queue:
     sent_at: list[datetime] = field(default_factory=list)
     urgent_sent_at: dict[str, datetime] = field(default_factory=dict)
     dropped: int = 0
+    news: WaterNews = field(default_factory=WaterNews)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,15 +170,29 @@ class Notification:
 
     Attributes:
         kind: Why.
-        changes: What it says, the most pressing first.
+        changes: Of alarms, the most pressing first.
         dropped: Changes that found no room and are only counted.
         over_limit: Whether it goes over the limit of the hour.
+        news: Releases and due starts.
+        implied: Changes that are sent with it, but that the news says already.
     """
 
     kind: NotificationKind
     changes: tuple[QueuedChange, ...]
     dropped: int = 0
     over_limit: bool = False
+    news: tuple[News, ...] = ()
+    implied: tuple[QueuedChange, ...] = ()
+
+    @property
+    def items(self) -> tuple[QueuedChange | News, ...]:
+        """All that it says, the most pressing first: what is wrong, then news, then the rest."""
+        wrong = [
+            each
+            for each in self.changes
+            if not each.cleared and each.notice.priority is not Priority.LOW
+        ]
+        return (*wrong, *self.news, *(each for each in self.changes if each not in wrong))
 
 
 def enqueue(queue: Queue, notice: AlarmNotice, now: datetime) -> None:
@@ -163,6 +202,8 @@ def enqueue(queue: Queue, notice: AlarmNotice, now: datetime) -> None:
     queue.seq = notice.seq
     known = queue.active.get(notice.key)
     if notice.state is NoticeState.ACTIVE:
+        notice = _with_water(queue, notice)
+        water_news.contradict(queue.news, notice)
         queue.active[notice.key] = ActiveAlarm(notice, repeats=notice.priority is Priority.HIGH)
         _append(queue, QueuedChange(notice, now))
         return
@@ -193,9 +234,15 @@ def next_notification(
         if not urgent:
             return None
         return Notification(NotificationKind.CHANGE, tuple(urgent), over_limit=True)
-    if changes := [*prompt, *_digest(queue, policy, now)]:
-        kind = NotificationKind.CHANGE if prompt else NotificationKind.DIGEST
-        return Notification(kind, tuple(sorted(changes, key=_rank)), queue.dropped)
+    quiet = policy.is_quiet(now)
+    if quiet:
+        prompt = [each for each in prompt if not each.gentle]
+    news = water_news.waiting(queue.news, now, quiet=quiet)
+    if prompt or news:
+        return _of_changes([*prompt, *_digest(queue, policy, now)], news, queue.dropped)
+    if digest := _digest(queue, policy, now):
+        digest.sort(key=_rank)
+        return Notification(NotificationKind.DIGEST, tuple(digest), queue.dropped)
     repeats = _repeats(queue, policy, now)
     return Notification(NotificationKind.REPEAT, tuple(repeats)) if repeats else None
 
@@ -204,7 +251,9 @@ def mark_delivered(queue: Queue, notification: Notification, now: datetime) -> N
     """Record that the receiver accepted a notification."""
     queue.sent_at.append(now)
     queue.dropped -= notification.dropped
-    for change in notification.changes:
+    for news in notification.news:
+        water_news.mark_sent(queue.news, news, now)
+    for change in (*notification.changes, *notification.implied):
         if change.notice.state is NoticeState.ACTIVE:
             _mark_sent(queue, change.notice, now)
         if notification.kind is not NotificationKind.REPEAT:
@@ -217,6 +266,7 @@ def rewind(queue: Queue, last_seq: int) -> None:
     for key, known in list(queue.active.items()):
         if known.notice.seq > last_seq:
             del queue.active[key]
+    water_news.rewind(queue.news, last_seq)
 
 
 def keep_reservoirs(queue: Queue, reservoirs: Sequence[str]) -> None:
@@ -224,6 +274,32 @@ def keep_reservoirs(queue: Queue, reservoirs: Sequence[str]) -> None:
     for key, known in list(queue.active.items()):
         if known.notice.reservoir and known.notice.reservoir not in reservoirs:
             del queue.active[key]
+    water_news.keep_reservoirs(queue.news, reservoirs)
+
+
+def _of_changes(
+    changes: Sequence[QueuedChange], news: tuple[News, ...], dropped: int
+) -> Notification:
+    released = {place_of(each) for each in news if isinstance(each, Released)}
+    implied = [
+        each
+        for each in changes
+        if each.cleared
+        and each.notice.kind in ENDED_BY_RELEASE
+        and each.notice.reservoir in released
+    ]
+    said = sorted((each for each in changes if each not in implied), key=_rank)
+    return Notification(
+        NotificationKind.CHANGE, tuple(said), dropped, news=news, implied=tuple(implied)
+    )
+
+
+def _with_water(queue: Queue, notice: AlarmNotice) -> AlarmNotice:
+    """Return the notice with the last change of the water that it is about."""
+    known = queue.news.waters.get(notice.reservoir)
+    if notice.kind is None or known is None:
+        return notice
+    return replace(notice, water=known.change)
 
 
 def _append(queue: Queue, change: QueuedChange) -> None:

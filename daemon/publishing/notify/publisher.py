@@ -1,6 +1,6 @@
-"""Notifies people of alarms: a sink that acknowledges what it has queued for each receiver.
+"""Notifies people: a sink that acknowledges what it has queued for each receiver.
 
-An alarm counts as delivered once it is on the card in every queue that it belongs in, so a
+An event counts as delivered once it is on the card in every queue that it belongs in, so a
 receiver that is down holds up neither the journal's cursor nor the others; what waits for it
 goes when it is back.  A notification leaves the queue after the receiver has accepted it: a
 process killed between the two sends that one notification again.
@@ -26,13 +26,13 @@ from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.attempt import DeliveryAttempt
 from daemon.publishing.notify.delivery import Delivery
 from daemon.publishing.notify.formatter import Formatter
-from daemon.publishing.notify.notice import AlarmNotice, NoticeState, notice_of
+from daemon.publishing.notify.news import DueStart, Released, Withdrawn
 from daemon.publishing.notify.policy import (
     Notification,
     NotificationKind,
     NotificationPolicy,
     Queue,
-    enqueue,
+    QueuedChange,
     keep_reservoirs,
     mark_delivered,
     next_notification,
@@ -40,6 +40,12 @@ from daemon.publishing.notify.policy import (
 )
 from daemon.publishing.notify.queue_file import QueueFile
 from daemon.publishing.notify.receivers import Receiver
+from daemon.publishing.notify.relevance import (
+    RELEVANT_KINDS,
+    Relevant,
+    relevant_of,
+    take,
+)
 from daemon.publishing.sink import BATCH, Backoff, SinkError
 
 UNANSWERED_AFTER_S = 90.0
@@ -58,6 +64,7 @@ class ReceiverChannel:
     Attributes:
         receiver: Who.
         delivery: How it is reached.
+        policy: When it is sent what.
         queue: What waits for it.
         backoff: How long it is left alone after a failure.
         outage: What is logged of failures.
@@ -70,6 +77,7 @@ class ReceiverChannel:
 
     receiver: Receiver
     delivery: Delivery
+    policy: NotificationPolicy
     backoff: Backoff
     outage: Outage
     queue: Queue
@@ -94,7 +102,7 @@ class QueueStart:
 
 
 class NotifySink:
-    """A sink for everybody who is notified of alarms."""
+    """A sink for everybody who is notified."""
 
     name = "notify"
 
@@ -126,13 +134,14 @@ class NotifySink:
             ReceiverChannel(
                 receiver,
                 delivery,
+                policy.without_quiet_hours() if receiver.any_hour else policy,
                 Backoff(rng),
                 Outage(log, f"notifying {receiver.label}"),
                 Queue(wall()),
             )
             for receiver, delivery in deliveries.items()
         ]
-        self._policy, self._formatter, self._reservoirs = policy, formatter, reservoirs
+        self._formatter, self._reservoirs = formatter, reservoirs
         self._reader, self._start = reader, start
         self._wall, self._clock = wall, clock
         self._file: QueueFile | None = None
@@ -148,11 +157,11 @@ class NotifySink:
         """
         if self._file is None:
             self._open()
-        notices = [notice for each in entries if (notice := notice_of(each)) is not None]
-        if notices or not entries:
+        events = [event for each in entries if (event := relevant_of(each)) is not None]
+        if events or not entries:
             self._check_journal()
-        for notice in notices:
-            self._enqueue(notice)
+        for event in events:
+            self._enqueue(event)
         fault = self._save()
         caught_up = len(entries) < BATCH
         for channel in self._channels:
@@ -223,13 +232,13 @@ class NotifySink:
         self._file, self._unsaved = file, True
 
     def _new_queue(self, receiver: Receiver) -> Queue:
-        """Return the queue of a new receiver, which is sent the alarms that are active by now."""
+        """Return the queue of a new receiver, which is sent what is active and released by now."""
         now, last = self._wall(), self._start.delivered_to_seq()
         queue = Queue(now)
-        for seq, event in self._reader.alarms() if last else []:
-            notice = notice_of(Stored(seq, event))
-            if notice is not None and seq <= last and receiver.accepts(notice):
-                enqueue(queue, notice, now)
+        for seq, event in self._reader.of_kinds(RELEVANT_KINDS) if last else []:
+            relevant = relevant_of(Stored(seq, event))
+            if relevant is not None and seq <= last:
+                take(queue, receiver, relevant, now)
         queue.seq = last
         return queue
 
@@ -243,11 +252,9 @@ class NotifySink:
                 rewind(channel.queue, last)
                 self._unsaved = True
 
-    def _enqueue(self, notice: AlarmNotice) -> None:
+    def _enqueue(self, event: Relevant) -> None:
         for channel in self._channels:
-            if channel.receiver.accepts(notice):
-                enqueue(channel.queue, notice, self._wall())
-            channel.queue.seq = max(channel.queue.seq, notice.seq)
+            take(channel.queue, channel.receiver, event, self._wall())
         self._unsaved = True
 
     def _save(self) -> SinkError | None:
@@ -296,7 +303,7 @@ class NotifySink:
         ):
             return
         now = self._wall()
-        notification = next_notification(channel.queue, self._policy, now)
+        notification = next_notification(channel.queue, channel.policy, now)
         if notification is None:
             return
         call = partial(
@@ -313,7 +320,14 @@ def _notification_type(notification: Notification) -> str:
     """Return what a receiver that has colours shows it as."""
     if notification.kind is NotificationKind.DIGEST:
         return "info"
-    first = notification.changes[0]
-    if (first.later or first.notice).state is NoticeState.CLEARED:
-        return "success"
-    return "failure" if first.notice.priority is Priority.HIGH else "warning"
+    match notification.items[0]:
+        case DueStart():
+            return "info"
+        case Released():
+            return "success"
+        case Withdrawn():
+            return "warning"
+        case QueuedChange() as first:
+            if first.cleared:
+                return "success"
+            return "failure" if first.notice.priority is Priority.HIGH else "warning"

@@ -1,9 +1,10 @@
 """The receivers of notifications: a file of addresses, one a line, apart as they hold passwords.
 
 A line is an address of the Apprise library, with words before it that select what it gets:
-priorities (`high`, `medium`, `low`) and names of reservoirs.  Alarms of the station go to all,
-whatever their reservoirs.  `#` begins a comment line.  No sentence of this module repeats an
-address.
+priorities of alarms (`high`, `medium`, `low`), kinds of messages (`released`, `due` and so on) and
+names of reservoirs.  With priorities or kinds it gets what one of them selects, with neither all.
+Alarms of the station go to all, whatever their reservoirs.  The word `any-hour` lifts the quiet
+hours.  `#` begins a comment line.  No sentence of this module repeats an address.
 """
 
 from __future__ import annotations
@@ -17,11 +18,14 @@ from pathlib import Path
 from urllib.parse import unquote
 
 from daemon.mixing.alarm.catalogue import Priority
+from daemon.publishing.notify.news import MessageKind
 from daemon.publishing.notify.notice import AlarmNotice
 from daemon.publishing.secret_files import read_private
 from daemon.publishing.sink import SinkError
 
 KEY = "notify.urls_file"
+ANY_HOUR = "any-hour"
+"""Word of a line that is sent in quiet hours, too."""
 HIDDEN = "…"
 SHORTEST_SECRET = 3
 _SCHEME = re.compile(r"[a-z][a-z0-9+.-]{0,30}://")
@@ -36,7 +40,9 @@ class Receiver:
         line: Number of the line, from 1.
         url: The address; a secret.
         priorities: Of the alarms that it gets.
-        reservoirs: Of which it gets them; empty for all.
+        reservoirs: Of which it gets messages; empty for all.
+        kinds: Of the messages that it gets, alarms of these kinds included.
+        any_hour: Whether it gets them in quiet hours, too.
     """
 
     file: Path
@@ -44,6 +50,8 @@ class Receiver:
     url: str = field(repr=False)
     priorities: frozenset[Priority] = frozenset(Priority)
     reservoirs: frozenset[str] = frozenset()
+    kinds: frozenset[MessageKind] = frozenset(MessageKind)
+    any_hour: bool = False
 
     @property
     def key(self) -> str:
@@ -57,8 +65,15 @@ class Receiver:
 
     def accepts(self, notice: AlarmNotice) -> bool:
         """Return whether it gets notices of an alarm."""
-        near = not notice.reservoir or not self.reservoirs or notice.reservoir in self.reservoirs
-        return near and notice.priority in self.priorities
+        near = not notice.reservoir or self._near(notice.reservoir)
+        return near and (notice.priority in self.priorities or notice.kind in self.kinds)
+
+    def kinds_of(self, reservoir: str) -> frozenset[MessageKind]:
+        """Return the kinds of messages that it gets of a reservoir."""
+        return self.kinds if self._near(reservoir) else frozenset()
+
+    def _near(self, reservoir: str) -> bool:
+        return not self.reservoirs or reservoir in self.reservoirs
 
     def redacted(self, text: str) -> str:
         """Return a text with every piece of the address in it hidden."""
@@ -119,13 +134,19 @@ def _receiver(path: Path, number: int, words: list[str], reservoirs: Collection[
     selectors = {
         word: _selector(place, word, reservoirs) for place, word in enumerate(words[:-1], 1)
     }
-    priorities = frozenset(Priority(word) for word, kind in selectors.items() if kind == "priority")
+    chosen = {
+        kind: frozenset(word for word, its in selectors.items() if its == kind)
+        for kind in ("priority", "kind", "reservoir", "hour")
+    }
+    everything = not chosen["priority"] and not chosen["kind"]
     return Receiver(
         path,
         number,
         words[-1],
-        priorities or frozenset(Priority),
-        frozenset(word for word, kind in selectors.items() if kind == "reservoir"),
+        frozenset(Priority) if everything else frozenset(map(Priority, chosen["priority"])),
+        chosen["reservoir"],
+        frozenset(MessageKind) if everything else frozenset(map(MessageKind, chosen["kind"])),
+        any_hour=bool(chosen["hour"]),
     )
 
 
@@ -133,13 +154,17 @@ def _selector(place: int, word: str, reservoirs: Collection[str]) -> str:
     """Return what a word selects by; it is not repeated, for it may be a piece of an address."""
     if word in list(Priority):
         return "priority"
+    if word in list(MessageKind):
+        return "kind"
+    if word == ANY_HOUR:
+        return "hour"
     if word in reservoirs:
         return "reservoir"
     known = [*_words(), *reservoirs]
     close = difflib.get_close_matches(word[:60], known, n=1, cutoff=0.6)
     near = f"the nearest is {close[0]}" if close else f"known are {', '.join(known)}"
-    raise SinkError(f"has as word {place} neither a priority nor a reservoir; {near}")
+    raise SinkError(f"has as word {place} neither a priority, a kind nor a reservoir; {near}")
 
 
 def _words() -> Iterator[str]:
-    return (str(each) for each in Priority)
+    return (str(each) for each in (*Priority, *MessageKind, ANY_HOUR))

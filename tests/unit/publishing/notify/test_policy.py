@@ -102,12 +102,12 @@ def test_low_is_sent_at_its_hour_all_together() -> None:
     """What came in the day is one notification the next morning, with what became of it."""
     recipient = Recipient()
     recipient.change("calibration-due", priority=LOW)
-    recipient.change("batch-ageing", priority=LOW)
+    recipient.change("salt-low", priority=LOW)
     recipient.wait(60)
-    recipient.change("batch-ageing", CLEARED, LOW)
+    recipient.change("salt-low", CLEARED, LOW)
     recipient.wait(60 * 24)
 
-    assert ["digest: calibration-due active, batch-ageing cleared"] == recipient.summaries
+    assert ["digest: calibration-due active, salt-low cleared"] == recipient.summaries
     assert datetime(2026, 3, 4, 8, 0, tzinfo=UTC) == recipient.received[0][0]
 
 

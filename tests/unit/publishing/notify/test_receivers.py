@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.delivery import LONGEST, AppriseDelivery, open_deliveries
+from daemon.publishing.notify.news import MessageKind
 from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.receivers import Receiver, read_receivers
 from daemon.publishing.sink import SinkError
@@ -72,10 +74,49 @@ def test_lines_say_who_gets_what(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    "words, priorities, kinds",
+    [
+        ("", [*Priority], [*MessageKind]),
+        ("mix-1", [*Priority], [*MessageKind]),
+        ("any-hour", [*Priority], [*MessageKind]),
+        ("high medium", [Priority.HIGH, Priority.MEDIUM], []),
+        ("released due", [], [MessageKind.RELEASED, MessageKind.DUE]),
+        ("mix-2 off-target high", [Priority.HIGH], [MessageKind.OFF_TARGET]),
+    ],
+)
+def test_a_line_selects_by_priority_or_by_kind(
+    tmp_path: Path, words: str, priorities: list[Priority], kinds: list[MessageKind]
+) -> None:
+    """What one of them selects, and everything where the line has neither."""
+    (one,) = read(tmp_path, f"{words} json://127.0.0.1/a")
+
+    assert (frozenset(priorities), frozenset(kinds)) == (one.priorities, one.kinds)
+    assert one.any_hour == (words == "any-hour")
+
+
+def test_an_alarm_of_a_kind_is_selected_by_either(tmp_path: Path) -> None:
+    """By its priority, by its kind, and of the reservoirs of the line alone."""
+    lines = ("medium json://h/1", "off-target json://h/2", "due json://h/3", "low json://h/4")
+    receivers = read(tmp_path, *lines, "mix-2 off-target json://h/5")
+    off_target = replace(about(Priority.MEDIUM, "mix-1"), name="batch-off-target")
+
+    assert [True, True, False, False, False] == [each.accepts(off_target) for each in receivers]
+    assert [frozenset(), {MessageKind.OFF_TARGET}] == [
+        receivers[4].kinds_of(reservoir) for reservoir in RESERVOIRS
+    ]
+
+
+@pytest.mark.parametrize(
     "line, said",
     [
-        (f"hihg json://u:{SECRET}@h", "has as word 1 neither a priority nor a reservoir; the"),
-        (f"{SECRET} json://h/{SECRET}", "has as word 1 neither a priority nor a reservoir; known"),
+        (
+            f"hihg json://u:{SECRET}@h",
+            "has as word 1 neither a priority, a kind nor a reservoir; the",
+        ),
+        (
+            f"{SECRET} json://h/{SECRET}",
+            "has as word 1 neither a priority, a kind nor a reservoir; known",
+        ),
         (f"mailto:{SECRET}@example.org", "holds no address such as mailtos://..."),
         (SECRET, "holds no address"),
         (f"json://h/{SECRET} high", "goes on behind the address"),
