@@ -27,6 +27,7 @@ from daemon.journal.shapes import to_object
 from daemon.local_time import SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.status_signal import Health
+from daemon.mixing.station.chance_words import chance_words, without_chance
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_steady, is_late, steady_since
@@ -68,6 +69,8 @@ def status(
         fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
     zone = settings.station.zone
     real_time = settings.station.rehearsal_speed <= 1.0
+    if real_time:
+        chosen = {name: _at_present(each) for name, each in chosen.items()}
     publishers = _publishers(settings)
     blocks = [_block(name, each, real_time, zone) for name, each in chosen.items()]
     if own is not None and (names := alarm_names(own)) != "none":
@@ -133,6 +136,7 @@ def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo
         ("probes", _probes(snapshot)),
         ("batch", snapshot.batch or ""),
         ("released", _released(snapshot)),
+        ("mixing over", chance_words(snapshot)),
         ("expected steady", _expected_steady(snapshot, zone)),
         ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),
         ("advice", snapshot.advice or ""),
@@ -190,9 +194,18 @@ def _value(value: float | None, shape: str) -> str:
     return "" if value is None else shape.format(value)
 
 
+def _at_present(snapshot: ReservoirSnapshot) -> ReservoirSnapshot:
+    """Return a snapshot without what only a fresh one says: an old chance is none of now."""
+    return without_chance(snapshot) if _age_s(snapshot.time) > OLD_S else snapshot
+
+
+def _age_s(time: str) -> float:
+    return (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
+
+
 def _as_of(time: str, zone: tzinfo, *, real_time: bool) -> str:
     at = local_iso(time, zone, SECOND)
-    age_s = (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
+    age_s = _age_s(time)
     if real_time and age_s > OLD_S:
         return f"{at}, {age_s / 60:.0f} min ago: is the service running?"
     return at

@@ -20,6 +20,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.events import ForecastMade
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.probe.status_signal import Health
+from daemon.mixing.station.chance_words import chance_words
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_steady, steady_since
 from daemon.printable import printable, printable_lines
@@ -164,6 +165,7 @@ def view(state: WatchState, options: WatchOptions, console: Console) -> str:
         ("salinity", _salinity(snapshot)),
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(snapshot)),
+        ("mixing over", chance_words(snapshot)),
         _steady(snapshot, state.forecast, options.zone),
         ("advice", snapshot.advice or "none"),
         ("alarms", alarm_names(snapshot)),

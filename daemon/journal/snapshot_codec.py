@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 from daemon.journal.shapes import MisfitError, from_object, slots_of
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.former_names import by_present_name, in_present_words, present_name
-from daemon.mixing.station.last_reading import iso, last_reading
+from daemon.mixing.station.chance_words import without_chance
+from daemon.mixing.station.last_reading import iso, last_reading, usable
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
 
 if TYPE_CHECKING:
@@ -42,13 +43,16 @@ def renewed(known: ReservoirSnapshot, reading: Reading) -> ReservoirSnapshot:
     """Return a snapshot with what a later reading of its probe says in the place of its own.
 
     What only events change stays; the age moves on with the time between, of which no more
-    than a minute counts.
+    than a minute counts.  The chance that mixing is over is of the present for no longer than
+    that, and only beside a reading that can be used.
     """
-    age = known.age_h
-    if age is not None:
-        with suppress(ValueError):
-            passed_s = (reading.at.wall - datetime.fromisoformat(known.time)).total_seconds()
+    age, fresh = known.age_h, False
+    with suppress(ValueError, TypeError):
+        passed_s = (reading.at.wall - datetime.fromisoformat(known.time)).total_seconds()
+        fresh = 0.0 <= passed_s <= LONGEST_S and usable(reading)
+        if age is not None:
             age = round(age + min(max(passed_s, 0.0), LONGEST_S) / 3600.0, 3)
+    known = known if fresh else without_chance(known)
     return replace(known, time=iso(reading.at), age_h=age, **asdict(last_reading(reading)))
 
 

@@ -22,7 +22,13 @@ from daemon.mixing.batch.batch_state import (
     BatchState,
 )
 from daemon.mixing.batch.release import expire, move_to, set_advice, shortfall
-from daemon.mixing.batch.salt_detection import ARRIVAL_PPT, FRESH_BINS, arrived, still_falling
+from daemon.mixing.batch.salt_detection import (
+    ARRIVAL_PPT,
+    FRESH_BINS,
+    SALT_ARRIVES,
+    arrived,
+    still_falling,
+)
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
 from daemon.mixing.seawater.properties import conductivity_mS_cm
 
@@ -166,7 +172,7 @@ def _blank(
     )
     if now < min(low, state.levels.before_salt) + ARRIVAL_PPT or still_falling(level):
         return _purity(state, level, settings)
-    return dissolve(state, t_s, "salt seen arriving")
+    return dissolve(state, t_s, SALT_ARRIVES)
 
 
 def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Happening]:

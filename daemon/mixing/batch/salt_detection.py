@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from daemon.mixing.stability.level import Level
 
 ARRIVAL_PPT = 0.3
+SALT_ARRIVES, WATER_ARRIVES = "salt seen arriving", "water seen arriving"
+"""The reasons for which a batch begins to dissolve when nobody reported it."""
 FRESH_BINS = 6
 CALM_BINS = 12
 """So many bins that hardly differ show where water rests."""
@@ -35,7 +37,7 @@ def arrived(state: BatchState, level: Level, now: float, t_s: float) -> str:
     if state.levels.below_idle_since_s is None and _calm(level):
         state.levels.idle = median(level.medians)
     if now > (low if state.levels.idle is None else state.levels.idle) + ARRIVAL_PPT:
-        return "" if still_falling(level) else "salt seen arriving"
+        return "" if still_falling(level) else SALT_ARRIVES
     if now > (high if state.levels.idle is None else state.levels.idle) - ARRIVAL_PPT:
         state.levels.below_idle_since_s = None
         return ""
@@ -43,7 +45,7 @@ def arrived(state: BatchState, level: Level, now: float, t_s: float) -> str:
         state.levels.idle = high if state.levels.idle is None else state.levels.idle
         state.levels.below_idle_since_s = t_s
     lasts = t_s - state.levels.below_idle_since_s >= OUTLASTS_S
-    return "water seen arriving" if lasts and not still_falling(level) else ""
+    return WATER_ARRIVES if lasts and not still_falling(level) else ""
 
 
 def _calm(level: Level) -> bool:

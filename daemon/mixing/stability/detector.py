@@ -62,7 +62,14 @@ MOST_CONFIDENCE = 0.999
 """No call claims to be surer."""
 
 _PUMP_SETTLES_CELLS = 10
+_PUMP_SAYS_CELLS = 2
 _FORECAST_CELLS = 2
+_BEGINNINGS = {
+    "salt": "salt came",
+    "water": "water came",
+    "drift": "salinity drifted away",
+    "pump": "the pump started again",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +130,8 @@ class Stability:
         drifted_index: Newest cell when a drift last undid a call; None when none did.
         pump_off_index: Newest cell in which a pump input said "off".
         pump_on_index: First cell of the present run of "on"; None when nobody says.
+        began_by: What began the present decision: "salt", "water", "drift" or "pump"; empty
+            where only the watching began.
     """
 
     armed_at_s: float | None = None
@@ -139,10 +148,18 @@ class Stability:
     drifted_index: int | None = None
     pump_off_index: int | None = None
     pump_on_index: int | None = None
+    began_by: str = ""
 
-    def arm(self, t_s: float) -> None:
-        """Begin a decision: salt or water arrived at monotonic time `t_s`."""
+    def arm(self, t_s: float, began_by: str = "") -> None:
+        """Begin a decision at monotonic time `t_s`.
+
+        Args:
+            t_s: s.
+            began_by: "salt", "water", "drift" or "pump"; empty where nothing is known to have
+                come, and only the watching begins.
+        """
         self.armed_at_s = t_s
+        self.began_by = began_by
         self.settled = False
         self.scores = []
         self.drifted_index = None
@@ -218,11 +235,11 @@ class Stability:
     def _decide(self, newest: int, weights: Weights) -> tuple[Finding, ...]:
         """Forecast, and call if the score has been good for long enough."""
         self._feed_network(weights)
-        if self._interlock(newest):
+        if self.blocked_by():
             self.scores = []
         else:
             self.scores = [*self.scores[1 - DWELL :], call_score(weights, self.units)]
-        limit = weights.limit_pump_known if self._pump_known(newest) else weights.limit
+        limit = self.call_limit(weights)
         free = len(self.scores) == DWELL
         good = free and sum(self.scores) / DWELL > limit
         drifted = free and not good and self.drifted_index is not None
@@ -273,20 +290,47 @@ class Stability:
             "pump": "said to be on" if pump_on else "inferred from the flow",
         }
 
+    def call_limit(self, weights: Weights) -> float:
+        """Return what the mean of the newest scores has to pass for a call."""
+        pump_known = self._pump_known(self.cells.index[-1])
+        return weights.limit_pump_known if pump_known else weights.limit
+
+    def blocked_by(self) -> tuple[str, ...]:
+        """Return why no call may be made whatever the score is; none when one may.
+
+        While deciding, after a cell has closed; the same cell may be asked about again.
+        """
+        newest = self.cells.index[-1]
+        probe = interlock(self.interlocks, self.cells, len(self.cells.index) - 1)
+        return tuple(filter(None, (probe, self._pump_blocks(newest), self._too_soon(newest))))
+
+    def since_beginning(self) -> str:
+        """Return for how long this decision has gone on, and since what, for a person."""
+        ended_s = (self.cells.index[-1] + 1) * CELL_S
+        minutes = max(1, round((ended_s - (self.armed_at_s or 0.0)) / 60.0))
+        what = _BEGINNINGS.get(self.began_by)
+        return f"only {minutes} min since {what}" if what else f"watched for only {minutes} min"
+
     def _pump_known(self, newest: int) -> bool:
         """Return whether a pump input has said "on" long enough to rely on."""
         return self.pump_on_index is not None and newest - self.pump_on_index >= _PUMP_SETTLES_CELLS
 
-    def _interlock(self, newest: int) -> str:
-        """Return why no call may be made whatever the score is; empty when one may."""
-        reason = interlock(self.interlocks, self.cells, len(self.cells.index) - 1)
-        if self.pump_off_index is not None and not self._pump_known(newest):
-            return "the pump is off, or has just been started"
-        if self.drifted_index is not None and newest - self.drifted_index < AFTER_DRIFT:
-            return "salinity drifted away: half an hour must show that it rests"
-        if newest - cell_index(self.armed_at_s or 0.0) < AFTER_ARMING:
-            return "salt or water has only just arrived"
-        return reason
+    def _pump_blocks(self, newest: int) -> str:
+        """Return why a pump input blocks a call; empty when it does not."""
+        if self.pump_off_index is None or self._pump_known(newest):
+            return ""
+        if self.pump_on_index is None:
+            said = newest - self.pump_off_index <= _PUMP_SAYS_CELLS
+            return "the pump is off" if said else "the pump was last said to be off"
+        minutes = max(1, round((newest + 1 - self.pump_on_index) * CELL_S / 60.0))
+        return f"the pump has run for only {minutes} min"
+
+    def _too_soon(self, newest: int) -> str:
+        """Return why it is too early for a call; empty when it is not."""
+        drifted = self.drifted_index is not None and newest - self.drifted_index < AFTER_DRIFT
+        if drifted or newest - cell_index(self.armed_at_s or 0.0) < AFTER_ARMING:
+            return self.since_beginning()
+        return ""
 
     def _watch(self, newest: int, salinity: float, *, restarted: bool) -> tuple[Finding, ...]:
         """Compare the newest cell with the level called."""
@@ -307,7 +351,7 @@ class Stability:
         self, cause: str, change: float, reason: Mapping[str, JSON]
     ) -> tuple[Finding, ...]:
         """Report the change and begin a new decision on the water after it."""
-        self.arm((self.cells.index[-1] + 1) * CELL_S)
+        self.arm((self.cells.index[-1] + 1) * CELL_S, cause)
         self.drifted_index = self.cells.index[-1] if cause == "drift" else None
         return (Disturbed(cause, change, reason),)
 

@@ -101,7 +101,7 @@ def examine(cells: Cells, noise: Noise) -> Evidence | None:
     departure = grid.salinity[age] - grid.level
     learn_noise(noise, grid)
     noise_var = (noise.noise_var or grid.sigma**2) + rounding_var(cells, grid)
-    inflation = min(max(noise_var / grid.sigma**2, 1.0), 10.0)
+    inflation = inflation_of(noise_var, grid)
     outlook = weigh_models(age, departure, grid.temperature_rate[age], noise_var, CAUTIOUS)
     near = (np.abs(departure) < _NEAR) & (age < WINDOW)
     noise.rest_var = long_run_variance((departure - outlook.fitted)[near], grid.sigma)
@@ -132,10 +132,21 @@ def motion_start(grid: Lattice) -> int:
     return int(sharp[0]) + span if len(sharp) else len(smoothed)
 
 
-def slope_of(grid: Lattice, inflation: float) -> tuple[float, float]:
-    """Return the least-squares slope of the newest 20 min and its standard error, 1/min."""
-    known = np.flatnonzero(grid.known[:WINDOW])
-    if len(known) < WINDOW // 3:
+def inflation_of(noise_var: float, grid: Lattice) -> float:
+    """Return by how much autocorrelation inflates the variance of a slope."""
+    return min(max(noise_var / grid.sigma**2, 1.0), 10.0)
+
+
+def slope_of(grid: Lattice, inflation: float, window: int = WINDOW) -> tuple[float, float]:
+    """Return the least-squares slope of the newest cells and its standard error, 1/min.
+
+    Args:
+        grid: The cells.
+        inflation: Of the variance, by autocorrelation.
+        window: How many of the newest cells; 20 min of them unless said otherwise.
+    """
+    known = np.flatnonzero(grid.known[:window])
+    if len(known) < window // 3:
         return 0.0, 0.3
     x = -known / PER_MIN
     x = x - x.mean()

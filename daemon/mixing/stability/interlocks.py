@@ -74,20 +74,22 @@ class InterlockState:
 def interlock(state: InterlockState, cells: Cells, at: int) -> str:
     """Return why no call may be made at the end of the closed cell `at`; empty when nothing does.
 
-    Each cell must be given, in turn.
+    Each cell must be given, in turn; the same one again gives the same.
     """
     newest = sorted(cells.salinity[max(0, at - _LEVEL_OF + 1) : at + 1])
     level = newest[len(newest) // 2]
     state.highest = max(state.highest, min(level, MOST_SALINITY))
-    if level < LEAST_SALINITY or level < LEAST_SHARE_OF_HIGHEST * state.highest:
+    if level < LEAST_SHARE_OF_HIGHEST * state.highest:
         return "the probe seems to be out of the water"
+    if level < LEAST_SALINITY:
+        return "there is hardly any salt at the probe"
     if level > MOST_SALINITY and _recently_on_the_scale(cells, at):
-        return "no mix is meant to be so salty: this is brine on its way"
+        return f"above {MOST_SALINITY:g} ppt: brine that is not mixed yet"
     first = bisect_left(cells.index, cells.index[at] - _COVERED + 1, 0, at + 1)
     if at + 1 - first < LEAST_COVER * _COVERED:
         return "too few readings in the last 10 min"
     if is_stuck(cells, at):
-        return "readings that scattered repeat themselves exactly: the probe seems to be stuck"
+        return "the probe repeats itself"
     return ""
 
 

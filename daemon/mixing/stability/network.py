@@ -76,9 +76,24 @@ def ablation(weights: Weights, decision: Iterable[Rows]) -> dict[str, float]:
         weights: Of the network.
         decision: The rows of each call of `remember` since the units were empty.
     """
-    layers = np.zeros((weights.across_bias.shape[0], len(_ABLATED), weights.across_bias.shape[1]))
+    layers = ablated(weights)
     for rows in decision:
-        layers = _advance(weights, layers, rows, _ABLATED)
+        layers = ablate(weights, layers, rows)
+    return contributions(weights, layers)
+
+
+def ablated(weights: Weights) -> Floats:
+    """Return the units of the ablation before the first half minute, a variant for each group."""
+    return np.zeros((weights.across_bias.shape[0], len(_ABLATED), weights.across_bias.shape[1]))
+
+
+def ablate(weights: Weights, layers: Floats, rows: Rows) -> Floats:
+    """Return the units of the ablation after some more half minutes; `layers` is used up."""
+    return _advance(weights, layers, rows, _ABLATED)
+
+
+def contributions(weights: Weights, layers: Floats) -> dict[str, float]:
+    """Return what each group of features contributed to the log odds, by the ablated units."""
     odds = _scores(weights, layers)[:, 0]
     return {group: round(float(odds[0] - odds[1 + k]), 2) + 0.0 for k, group in enumerate(GROUPS)}
 

@@ -62,6 +62,12 @@ def last_reading(reading: Reading) -> LastReading:
     )
 
 
+def usable(reading: Reading) -> bool:
+    """Return whether a reading tells of the water now."""
+    failed = reading.flag in (Flag.FAIL, Flag.MISSING) or CALIBRATING in reading.tests
+    return reading.salinity is not None and not failed
+
+
 def _rounded(value: float | None) -> float | None:
     return None if value is None else round(value, 5)
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
+    from daemon.mixing.stability.chance import Chance
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
@@ -28,6 +29,7 @@ def of_reservoir(
     at: Instant,
     t_s: float,
     rows: Mapping[str, AlarmKind] = CATALOGUE,
+    chance: Chance | None = None,
 ) -> ReservoirSnapshot:
     """Return the whole present state of a reservoir.
 
@@ -38,6 +40,7 @@ def of_reservoir(
         at: Now.
         t_s: Monotonic time, s.
         rows: The catalogue of alarms, with the owner's priorities.
+        chance: That mixing is over; None while nothing is decided.
     """
     batch = state.batch
     age = age_h(batch, t_s)
@@ -69,6 +72,8 @@ def of_reservoir(
         flag=measured.flag,
         probe=measured.probe,
         use_by=_use_by(at, age, settings),
+        chance_over=None if chance is None else chance.over,
+        held_back_by=() if chance is None else chance.held_back_by,
     )
 
 

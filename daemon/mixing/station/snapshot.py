@@ -69,6 +69,9 @@ class ReservoirSnapshot:
         flag: QARTOD flag of the reading.
         probe: The probe that gave it.
         use_by: When its water is to be used by, ISO 8601; None before its first release.
+        chance_over: Chance that mixing is over, 0 to 1, while that is being decided on fresh
+            readings; None where nothing is decided or nothing is known.
+        held_back_by: What holds that decision back, at most two phrases, the heaviest first.
     """
 
     time: str
@@ -96,6 +99,8 @@ class ReservoirSnapshot:
     flag: int = int(Flag.MISSING)
     probe: str | None = None
     use_by: str | None = optional()
+    chance_over: float | None = optional()
+    held_back_by: tuple[str, ...] = optional(())
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from daemon.mixing.events import (
 from daemon.mixing.probe import calibration_routines, health
 from daemon.mixing.probe.calibration_history import Calibrations, name_of
 from daemon.mixing.probe.corrected_salinity import as_water
+from daemon.mixing.stability.chance import AblationMemory
 from daemon.mixing.station import (
     annunciation,
     due_batches,
@@ -34,6 +35,7 @@ from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.commands.context import CommandResult, Rejected
 from daemon.mixing.station.host import StationSettings
+from daemon.mixing.station.mixing_chance import mixing_chance
 from daemon.mixing.station.sample_reading import probe_steps, reading_of, sample_of
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
@@ -72,6 +74,7 @@ class Station:
             Calibrations([*calibrations], _drifts(self._settings))
         )
         self._last: dict[str, Reading] = {}
+        self._ablations: dict[str, AblationMemory] = {}
 
     def advance(self, item: Input) -> list[Entry]:
         """Process one input and return its entries, in order.
@@ -268,13 +271,18 @@ class Station:
         """Return the whole present state of one reservoir, or of the station for no name."""
         if not reservoir:
             return present_state.of_station(self.state, at, self._own)
+        state = self.state.reservoirs.get(reservoir, ReservoirState())
+        last = self._last.get(reservoir)
+        memory = self._ablations.setdefault(reservoir, AblationMemory())
+        now_s = self.state.timeline.at(at)
         return present_state.of_reservoir(
-            self.state.reservoirs.get(reservoir, ReservoirState()),
-            self._last.get(reservoir),
+            state,
+            last,
             self._settings.get(reservoir),
             at,
             self.state.timeline.t_s,
             self._own.alarms,
+            mixing_chance(state, last, now_s, self._weights, memory),
         )
 
 

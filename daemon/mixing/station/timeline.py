@@ -51,6 +51,11 @@ class Timeline:
             self._anchor(at.wall)
         return self.t_s
 
+    def at(self, now: Instant) -> float:
+        """Return the count at a moment of this boot, s, without moving there."""
+        later_s = now.mono_s - self.mono_s if now.boot == self.boot else 0.0
+        return round(self.t_s + max(0.0, later_s), 3)
+
     def _anchor(self, wall: datetime) -> None:
         if self.owing and self.anchor_wall is not None:
             away_s = (wall - self.anchor_wall).total_seconds()

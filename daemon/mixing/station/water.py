@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Instant, Phase, Reading
 from daemon.mixing.batch import lifecycle, verification
+from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import ForecastMade, Happening, PhaseChanged, WaterDisturbed
 from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised
 from daemon.mixing.station.annunciation import USABLE
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 FORECAST_SPACING_S = 60.0
+ARRIVALS = {SALT_ARRIVES: "salt", WATER_ARRIVES: "water"}
+"""What has come, by the reason for which a batch began to dissolve."""
 
 
 def of_reading(
@@ -61,15 +64,17 @@ def forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
 
 def arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
     """Arm the stability detector where salt came that it did not detect."""
-    salted = any(
-        isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING for each in steps
-    )
+    reasons = [
+        each.body.why
+        for each in steps
+        if isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING
+    ]
     # A new detector beside a restored batch has no memory of the salt.
     unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
     # It armed itself where it detected the change.
     disturbed = any(isinstance(each.body, WaterDisturbed) for each in steps)
-    if (salted or unwatched) and not disturbed:
-        state.stability.arm(t_s)
+    if (reasons or unwatched) and not disturbed:
+        state.stability.arm(t_s, ARRIVALS.get(reasons[-1], "") if reasons else "")
         state.armed = True
 
 

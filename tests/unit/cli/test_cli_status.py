@@ -348,3 +348,43 @@ def test_status_is_in_local_time_and_its_json_in_utc(
     told = json.loads(capsys.readouterr().out)["reservoirs"]["mix-1"]
     assert snapshot.stable_at == told["stable_at"]
     assert str(told["stable_at"]).endswith("Z")
+
+
+def test_the_chance_that_mixing_is_over_fits_the_screen(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With what holds it back; a line of 80 columns holds it, or two."""
+    measured(folder, mixed(minutes=14), ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    out = capsys.readouterr().out
+    assert max(map(len, out.splitlines())) <= 80
+    line = next(each for each in out.splitlines() if each.startswith("mixing over"))
+    assert " %, held back by: " in line
+    assert "only 13 min since salt came" in " ".join(out.split())
+
+
+def test_an_old_chance_is_not_shown_as_present(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Neither in words nor as data: two minutes later nobody knows."""
+    measured(folder, mixed(minutes=14), ago_s=120.0)
+
+    assert 0 == invoke(["status"])
+    assert "mixing over" not in capsys.readouterr().out
+    assert 0 == invoke(["status", "--json"])
+    (found,) = json.loads(capsys.readouterr().out)["reservoirs"].values()
+    assert not {"chance_over", "held_back_by"} & set(found)
+
+
+def test_the_live_view_shows_the_chance(folder: Path) -> None:
+    """Beside the forecast, and nothing of it after the call."""
+    measured(folder, mixed(minutes=14), ago_s=1.0)
+    snapshot = Reader(folder / "configured.db").snapshots()["mix-1"]
+    console = Console(width=80)
+    options = watch.WatchOptions("mix-1", (33.0, 35.0), until_ready=False, within_min=60.0)
+
+    shown = watch.view(watch.WatchState(1, snapshot=snapshot), options, console)
+
+    assert "held back by" in shown
+    assert max(map(len, shown.splitlines())) <= 80

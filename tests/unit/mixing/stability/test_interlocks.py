@@ -45,7 +45,7 @@ def test_a_mixed_batch_is_not_forbidden_once_ten_minutes_have_readings() -> None
 
 def test_air_fresh_water_and_brine_are_no_batch() -> None:
     """A level near nothing, far below the highest, or above all seawater forbids a call."""
-    assert "out of the water" in interlocks_of([0.4] * 20)[-1]
+    assert "hardly any salt" in interlocks_of([0.4] * 20)[-1]
     assert "out of the water" in interlocks_of([33.0] * 20 + [5.0] * 5)[-1]
     assert "brine" in interlocks_of([48.0] * 20)[-1]
 
