@@ -19,6 +19,7 @@ from daemon.config import find_config, load
 from daemon.errors import BrinewrightError, ExitCode
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.errors import JournalError
+from daemon.journal.foreign import refuse_foreign
 from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
 from daemon.journal.replacement import note_path
@@ -171,6 +172,7 @@ def _run_until_stopped(
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: stop.set())
     try:
+        refuse_foreign(config.journal.path)
         with _alone(config.journal.path), _running(beside, stop):
             follow_all(config, sinks, stop, log, [each.progress for each in beside])
     except JournalError as exc:

@@ -16,8 +16,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from daemon import logs
-from daemon.config import ConfigError, find_config, load
-from daemon.errors import ExitCode
+from daemon.config import find_config, load
+from daemon.errors import BrinewrightError, ExitCode
+from daemon.journal.place import prepare
 from daemon.probes.registry import SECTIONS
 
 if TYPE_CHECKING:
@@ -129,8 +130,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     log = logs.set_up("run")
     try:
         path = find_config(options.config)
-        load(path, SECTIONS)
-    except ConfigError as exc:
+        prepare(load(path, SECTIONS).journal.path)
+    except BrinewrightError as exc:
         for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
         return exc.exit_code

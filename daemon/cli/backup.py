@@ -22,13 +22,14 @@ from daemon.cli.output import (
     warn,
 )
 from daemon.config import ConfigError, find_config, parse
-from daemon.config.loading import USUAL_PLACES
+from daemon.config.places import new_configuration
 from daemon.journal.backup import settings_file
 from daemon.journal.backup.archive import MEMBERS, Manifest
 from daemon.journal.backup.creation import BackupSource
 from daemon.journal.backup.creation import create as back_up
 from daemon.journal.backup.restore import Restored, check, configuration_in, restore
 from daemon.journal.errors import JournalError
+from daemon.journal.foreign import refuse_foreign
 from daemon.printable import printable
 from daemon.probes.registry import SECTIONS
 from daemon.publishing.notify.queue_file import queue_path
@@ -64,6 +65,7 @@ def create(
     """Copy all records to one file, while the service runs."""
     settings = read_config(config)
     journal_of(settings.journal.path)
+    refuse_foreign(settings.journal.path)
     if lacking := missing_rights(file.parent, write=True):
         fail(f"{file}: {lacking}; or name another file", NOT_SO)
     named = tuple(map(str, settings_file.files_named(settings)))
@@ -169,7 +171,7 @@ def _configuration_path(config: Path | None) -> Path:
     try:
         return find_config(config)
     except ConfigError:
-        return USUAL_PLACES[0]
+        return new_configuration()
 
 
 def _settings(path: Path, text: bytes, file: Path, *, replace: bool) -> Config:

@@ -13,6 +13,9 @@ import typer
 from daemon import run as both
 from daemon.cli.output import UNAVAILABLE, fail, read_config
 from daemon.config import find_config
+from daemon.config.places import SERVICE_CONFIGURATION, SERVICE_JOURNAL, own_journal
+from daemon.journal.foreign import refuse_foreign
+from daemon.journal.place import prepare
 from daemon.rights import missing_rights
 
 
@@ -35,9 +38,12 @@ def run(
 ) -> None:
     """Measure and publish until stopped."""
     journal, path = read_config(config).journal.path, find_config(config)
+    refuse_foreign(journal)
     for each in (journal, journal.parent):
         if lacking := missing_rights(each, write=True):
-            fail(lacking, UNAVAILABLE)
+            fail(f"{lacking}{_elsewhere(journal, path)}", UNAVAILABLE)
+    if only is not Part.PUBLISH:
+        prepare(journal)
     if only is None:
         words = [sys.executable, "-m", "daemon.run", "--config", str(path)]
     else:
@@ -45,3 +51,11 @@ def run(
     # The command line's libraries stay behind: a new program takes this one's place.
     sys.stdout.flush()
     os.execv(sys.executable, words)  # noqa: S606 - our own modules, no shell
+
+
+def _elsewhere(journal: Path, config: Path) -> str:
+    """Return where a user who is not the service can have a journal without more ado."""
+    own = own_journal()
+    if journal != SERVICE_JOURNAL or config == SERVICE_CONFIGURATION or own is None:
+        return ""
+    return f"; or take journal.path out of {config}, and the journal is {own}"

@@ -23,6 +23,7 @@ from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
+from daemon.journal.foreign import refuse_foreign
 from daemon.journal.shapes import to_object
 from daemon.local_time import SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -123,7 +124,9 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     options = live.WatchOptions(
         reservoir.name, (low, high), until_ready, within_min, settings.station.zone
     )
-    return live.watch(journal_of(settings.journal.path), options)
+    reader = journal_of(settings.journal.path)
+    refuse_foreign(settings.journal.path)
+    return live.watch(reader, options)
 
 
 def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo) -> str:

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ValidationError
 
 from daemon.config.crossing import Crossing, Place, crossings
 from daemon.config.models import Config
+from daemon.config.places import SERVICE_CONFIGURATION, own_configuration, usual_journal
 from daemon.config.probe import Drivers, Probe, section_of
 from daemon.errors import BrinewrightError, ExitCode
 from daemon.rights import missing_rights
@@ -22,7 +23,8 @@ if typing.TYPE_CHECKING:
     from pydantic.fields import FieldInfo
     from pydantic_core import ErrorDetails
 
-USUAL_PLACES = (Path("/etc/brinewright/brinewright.toml"), Path("brinewright.toml"))
+USUAL_PLACES = (SERVICE_CONFIGURATION, Path("brinewright.toml"))
+"""Looked at in this order, and before a user's own."""
 
 _LONGEST_SHOWN = 60
 _ECHOES = {"default_factory_not_called"}
@@ -63,10 +65,12 @@ def find_config(explicit: Path | None = None) -> Path:
     """
     if explicit is not None:
         return explicit
-    for place in USUAL_PLACES:
+    own = own_configuration()
+    places: tuple[Path, ...] = (*USUAL_PLACES, *(() if own is None else (own,)))
+    for place in places:
         if _may_be(place):
             return place
-    looked = " or ".join(str(place) for place in USUAL_PLACES)
+    looked = " or ".join(str(place) for place in places)
     raise ConfigError([f"no configuration at {looked}; name one with --config PATH."])
 
 
@@ -101,7 +105,7 @@ def parse(text: str, path: Path, drivers: Drivers | None = None) -> Config:
     Raises:
         ConfigError: Anything in it is wrong; all at once.
     """
-    raw = _tables(text, path)
+    raw = _with_journal(_tables(text, path), path)
     faults = [_crossing_sentence(path, raw, one) for one in crossings(raw, drivers)]
     try:
         config = Config.model_validate(raw, context={"folder": path.parent, "drivers": drivers})
@@ -142,6 +146,14 @@ def _tables(text: str, path: Path) -> dict[str, Any]:
         raise ConfigError([f"{path}: brackets are nested too deeply to be read."]) from exc
     except ValueError as exc:
         raise ConfigError([f"{path}: {_syntax(str(exc))}"]) from exc
+
+
+def _with_journal(raw: dict[str, Any], path: Path) -> dict[str, Any]:
+    """Return the tables with the place of the journal, also where the file does not say it."""
+    section = raw.get("journal", {})
+    if not isinstance(section, dict) or "path" in section:
+        return raw
+    return {**raw, "journal": {"path": str(usual_journal(path)), **section}}
 
 
 def _syntax(message: str) -> str:

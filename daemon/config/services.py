@@ -11,6 +11,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, ValidationInfo
 
 from daemon.config.fields import FilePath, SecretPath, Section, number, text, whole
+from daemon.config.places import SERVICE_JOURNAL
 
 _LAST_PORT = 65_535
 _PLAIN_PORT, _TLS_PORT = 1883, 8883
@@ -130,16 +131,15 @@ class Journal(Section):
     """`[journal]`: where everything that happens is written first.
 
     Attributes:
-        path: The database file.
+        path: The database file; by default the service's, or the user's own where that may not
+            be written (`daemon.config.places`).
         flush_interval_s: Readings are forced to the card this often, seconds;
             a power cut loses at most that much.
         keep_readings_days: Readings older than this become minute summaries, days.
         largest_mb: The file is kept below it, megabytes, by doing that earlier.
     """
 
-    path: FilePath = Field(
-        Path("/var/lib/brinewright/journal.db"), description="the path of a file"
-    )
+    path: FilePath = Field(SERVICE_JOURNAL, description="the path of a file")
     flush_interval_s: float = number(0.1, 3600, "seconds", 5.0)
     keep_readings_days: float = number(1, 36_500, "days", 90.0)
     largest_mb: float = number(20, 1_000_000, "megabytes", 2000.0)

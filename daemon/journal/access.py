@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import os
 import sqlite3
+import stat
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 from typing import TypeAlias
 
-from daemon.journal.errors import NoFileError, WrittenMeanwhileError
+from daemon.journal.errors import NoFileError, NotAFileError, WrittenMeanwhileError
 from daemon.rights import missing_rights
 
 Stamp: TypeAlias = tuple[int, int, int, int]
@@ -39,6 +40,7 @@ def read_only(path: Path, timeout_s: float = 5.0) -> Iterator[sqlite3.Connection
 
     Raises:
         NoFileError: There is none.
+        NotAFileError: There is something else.
         WrittenMeanwhileError: Another process began to write it; what was read must not be used.
         sqlite3.Error: It cannot be opened.
     """
@@ -119,11 +121,18 @@ def _is_missing(path: Path) -> bool:
 
 
 def _stamp(path: Path) -> Stamp | None:
-    """Return the stamp of a file that no process writes; None where one may."""
+    """Return the stamp of a file that no process writes; None where one may.
+
+    Raises:
+        NotAFileError: It is none.
+    """
     try:
         found = path.stat()
     except OSError:
         return None
+    # To open a pipe would take until somebody writes to it.
+    if not stat.S_ISREG(found.st_mode):
+        raise NotAFileError(f"{path} is no file")
     beside = (log_of(path), path.with_name(f"{path.name}-journal"))
     # One without a byte is being made.
     if found.st_size == 0 or any(os.path.lexists(each) for each in beside):

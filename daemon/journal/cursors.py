@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from threading import Lock
 from typing import TYPE_CHECKING, Self, TypeAlias
 
-from daemon.journal.errors import JournalError
+from daemon.journal.another_program import instead_of
+from daemon.journal.errors import ForeignFileError, JournalError
 from daemon.journal.rows import to_ms
 from daemon.rights import missing_rights
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 Step: TypeAlias = tuple[str, tuple[str | int, ...]]
 
 LONGEST_WHY = 300
+OWN_TABLES = frozenset(("cursors", "sinks"))
+MOVE = "move it, or correct journal.path, which names this file too"
 
 TABLES = """
     CREATE TABLE IF NOT EXISTS cursors (sink TEXT PRIMARY KEY, seq INTEGER NOT NULL) STRICT;
@@ -84,10 +87,14 @@ class Cursors:
         """Open or create the file at `path`.
 
         Raises:
+            ForeignFileError: It is the file of another program.
             JournalError: It cannot be opened or is no cursor file.
         """
         self._path = path
         self._one_at_a_time = Lock()
+        if found := instead_of(path, OWN_TABLES):
+            msg = f"cursor file {path}: this is {found}, which is left as it is; {MOVE}"
+            raise ForeignFileError(msg)
         try:
             self._db = _open(path)
         except sqlite3.Error as exc:

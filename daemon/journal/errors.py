@@ -42,8 +42,18 @@ class JournalForbiddenError(JournalError):
     """This account may not read the journal; the text says which may."""
 
 
+class ForeignFileError(JournalError):
+    """The path of a file of ours names something else; the text says what was found."""
+
+    exit_code = ExitCode.CONFIG
+
+
 class NoFileError(BrinewrightError, sqlite3.OperationalError):
     """There is no file to read."""
+
+
+class NotAFileError(BrinewrightError, sqlite3.OperationalError):
+    """There is a folder, a device or a pipe, which is not to be opened."""
 
 
 class WrittenMeanwhileError(BrinewrightError, sqlite3.OperationalError):

@@ -15,6 +15,7 @@ from daemon.entries import Kind
 from daemon.journal import rows
 from daemon.journal.access import barred, half_made, needs_log, read_only
 from daemon.journal.errors import (
+    ForeignFileError,
     JournalBrokenError,
     JournalError,
     JournalForbiddenError,
@@ -23,6 +24,7 @@ from daemon.journal.errors import (
     broken,
 )
 from daemon.journal.event_codec import facts_of
+from daemon.journal.foreign import foreign, foreign_sentence, refuse_foreign
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM, misfit
 from daemon.journal.snapshot_codec import renewed, reservoir_snapshot, station_snapshot
 from daemon.journal.summaries import COLUMNS, Summary, to_summary
@@ -299,6 +301,8 @@ class Reader:
             return JournalMissingError(self._path)
         if lacking := barred(self._path):
             return JournalForbiddenError(lacking)
+        if found := foreign(self._path):
+            return ForeignFileError(foreign_sentence(self._path, found))
         # SQLite names a spoilt table in its message, and the name may be noise.
         if isinstance(exc, UnicodeDecodeError) or broken(exc):
             msg = f"journal {self._path}: spoilt on the disk: {exc}; {MEND}"
@@ -309,8 +313,11 @@ class Reader:
     def _check_version(self, db: sqlite3.Connection) -> None:
         (version,) = db.execute("PRAGMA user_version").fetchone()
         if version == 0 and not db.execute("SELECT 1 FROM sqlite_schema").fetchone():
+            # SQLite takes a file of a few bytes for an empty one.
+            refuse_foreign(self._path)
             raise JournalMissingError(self._path)
         if not READABLE_FROM <= version <= len(MIGRATIONS):
+            refuse_foreign(self._path)
             msg = f"journal {self._path}: cannot be read: {misfit(version)}"
             raise JournalError(msg)
 

@@ -25,6 +25,7 @@ from daemon.journal.backup.proof import prove
 from daemon.journal.cursors import cursors_path
 from daemon.journal.disk import force, hand_over
 from daemon.journal.errors import JournalBusyError, JournalError
+from daemon.journal.foreign import refuse_foreign
 from daemon.journal.inbox import beside
 from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import replaced_name
@@ -33,6 +34,7 @@ from daemon.journal.replacement import (
     ReplacementStep,
     begin,
     finish,
+    note_path,
     pending,
     staging_prefix,
 )
@@ -99,8 +101,12 @@ def restore(path: Path, journal: Path, now: Instant, also: tuple[Path, ...] = ()
 
     Raises:
         BackupError: It is refused, and nothing was touched.
+        ForeignFileError: The journal's path names something else, which was not touched.
         JournalError: It was begun and could not be finished.
     """
+    # What a restore had begun before it was killed is finished below.
+    if not note_path(journal).exists():
+        refuse_foreign(journal)
     with _read(path) as found, _alone(journal):
         done = _finished(journal)
         if done is not None and done.source == found.digest:

@@ -11,8 +11,7 @@ import sqlite3
 import time
 from contextlib import closing
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from calibration.serialisation import from_plain
 from daemon.entries import Event
@@ -20,6 +19,7 @@ from daemon.journal import rows
 from daemon.journal.calibration_records import record_in
 from daemon.journal.errors import JournalError, broken
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
+from daemon.journal.tables import made_by, tables_in
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -94,10 +94,10 @@ def _header(path: Path) -> str:
 def _inside(db: sqlite3.Connection, longest_s: float) -> IntegrityReport:
     (version,) = db.execute("PRAGMA user_version").fetchone()
     known = len(MIGRATIONS)
-    tables = _tables(db)
-    if version > known and tables != _made_by(known):
+    tables = tables_in(db)
+    if version > known and tables != made_by(known):
         return IntegrityReport()  # a newer version made it, which its writer will say
-    if not 0 <= version <= known or tables != _made_by(version):
+    if not 0 <= version <= known or tables != made_by(version):
         return IntegrityReport("its tables are not those that its version makes")
     if version < READABLE_FROM:
         return IntegrityReport(*_pages(db, longest_s))
@@ -158,21 +158,3 @@ def sound_event(event: Event | None) -> bool:
         except ValueError:
             return False
     return True
-
-
-def _tables(db: sqlite3.Connection) -> list[tuple[Any, ...]]:
-    report = db.execute("SELECT type, name, tbl_name, sql FROM sqlite_schema ORDER BY name")
-    return [(kind, name, of, _plain(sql)) for kind, name, of, sql in report]
-
-
-def _plain(sql: str | None) -> str:
-    """Versions of SQLite differ in the blanks and quotes that they keep."""
-    return "".join(sign for sign in sql or "" if not sign.isspace() and sign not in "\"'`")
-
-
-@cache
-def _made_by(version: int) -> list[tuple[Any, ...]]:
-    with closing(sqlite3.connect(":memory:", isolation_level=None)) as db:
-        for step in MIGRATIONS[:version]:
-            db.executescript(step)
-        return _tables(db)

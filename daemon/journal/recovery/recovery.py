@@ -21,10 +21,11 @@ from daemon.journal.acknowledged import furthest
 from daemon.journal.checkpoint import restore, restore_batches
 from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalBrokenError
+from daemon.journal.foreign import refuse_foreign
 from daemon.journal.lock import take_lock
 from daemon.journal.recovery.aside import free_name
 from daemon.journal.recovery.integrity_check import check_integrity, sound_event
-from daemon.journal.replacement import finish
+from daemon.journal.replacement import finish, note_path
 from daemon.journal.writer import SKIPPED_PER_BOOT, Writer
 from daemon.mixing.service_events import JournalCutOff, JournalReplaced
 
@@ -72,8 +73,11 @@ def open_writer(
         why: What is known to be wrong with it already.
 
     Raises:
+        ForeignFileError: The path names something else.
         JournalError: It cannot be opened or made; the text says what to do.
     """
+    if not why and not note_path(path).exists():
+        refuse_foreign(path)
     lock = take_lock(path)
     try:
         if finish(path) is not None:

@@ -16,12 +16,16 @@ from typing import Any, TypeAlias
 
 from pydantic import TypeAdapter, ValidationError
 
+from daemon.journal.another_program import instead_of
+from daemon.journal.cursors import MOVE
 from daemon.mixing.alarm.former_names import present_name
 from daemon.publishing.notify.policy import Queue
 from daemon.publishing.sink import SinkError
 
 Queues: TypeAlias = dict[str, Queue]
 """By the key of their receiver."""
+
+OWN_TABLES = frozenset(("journal", "ledgers"))
 
 _FORMER_STATES = {"raised": "active", "over": "cleared"} | {
     "set aside": "shelved, suppressed or out of service"
@@ -42,9 +46,11 @@ class QueueFile:
         """Open or create the file; one that is broken is moved aside.
 
         Raises:
-            SinkError: It cannot be opened.
+            SinkError: It cannot be opened, or is the file of another program.
         """
         self._path = path
+        if found := instead_of(path, OWN_TABLES):
+            raise SinkError(f"{path}: this is {found}, which is left as it is; {MOVE}")
         try:
             self._db = _open(path)
         except sqlite3.OperationalError as exc:

@@ -80,7 +80,7 @@ def test_a_file_that_is_no_database_is_named(path: Path) -> None:
 
     with pytest.raises(JournalError, match=f"{path}.*not a database; move the file aside"):
         Writer(path)
-    with pytest.raises(JournalError, match=f"{path}.*not a database"):
+    with pytest.raises(JournalError, match=f"{path}: this is a text file"):
         Reader(path).last_seq()
 
 

@@ -184,7 +184,7 @@ def test_a_kill_while_it_is_put_aside_loses_nothing(path: Path) -> None:
 def test_two_in_one_second_are_both_kept(path: Path) -> None:
     """No file that was put aside is ever written over."""
     for _ in range(2):
-        path.write_bytes(b"no journal")
+        path.write_bytes(b"\0no journal")
         writer, _ = open_writer(path, 5.0, NOW, LOG)
         writer.close()
 
@@ -252,7 +252,7 @@ def test_a_journal_that_cannot_be_read_at_all_goes_on_after_what_publishers_had(
 ) -> None:
     """Publishers had entry 150 000 of it: no number up to that one is given a second time."""
     path = tmp_path / "journal.db"
-    path.write_bytes(b"no database" * 1000)
+    path.write_bytes(b"\0no database" * 1000)
     with Cursors(path.with_name("journal-cursors.db")) as cursors:
         cursors.advance("mqtt@the-one-before", 150_000)
     writer, _ = open_writer(path, 5.0, NOW, LOG)
