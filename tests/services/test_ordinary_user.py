@@ -189,7 +189,7 @@ def test_a_second_run_ends_with_a_sentence(home: Path, pty_pair: PtyPair) -> Non
 
 
 @pytest.mark.parametrize(
-    ("place", "code", "said"),
+    "place, code, said",
     [
         ("/var/lib/brinewright/journal.db", 69, "take journal.path out of"),
         ("/nowhere/journal.db", 69, "/ may be written by root alone"),

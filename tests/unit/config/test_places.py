@@ -1,4 +1,4 @@
-"""Where configuration and journal are when nobody says so: the service's places, or a user's own."""
+"""Where configuration and journal are when nobody says so: fixed places, or a user's own."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ def test_where_none_is_found_every_place_is_named(machine: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("variable", "place"), [("XDG_CONFIG_HOME", own_configuration), ("XDG_STATE_HOME", own_journal)]
+    "variable, place", [("XDG_CONFIG_HOME", own_configuration), ("XDG_STATE_HOME", own_journal)]
 )
 def test_the_variables_of_the_standard_count_where_they_are_absolute(
     machine: Path, monkeypatch: pytest.MonkeyPatch, variable: str, place: Callable[[], Path | None]

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.entries import Instant
+from daemon.entries import Entry, Instant
 from daemon.errors import ExitCode
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.errors import ForeignFileError
@@ -118,7 +118,7 @@ def journal(folder: Path) -> Path:
     """A journal in a folder of its own."""
     path = folder / "journal.db"
     with Writer(path) as writer:
-        entries = [event(0), *(reading(n) for n in range(300))]
+        entries: list[Entry] = [event(0), *(reading(n) for n in range(300))]
         writer.append(entries, 0.0, {"mix-1": stored()})
     return path
 
@@ -199,7 +199,7 @@ def test_the_files_beside_the_journal_are_not_taken_from_anybody_either(
 
 
 @pytest.mark.parametrize(
-    ("name", "said"),
+    "name, said",
     [
         ("notes.txt/journal.db", "notes.txt is no folder; correct journal.path"),
         ("notes.txt/records/journal.db", "notes.txt is no folder; correct journal.path"),
