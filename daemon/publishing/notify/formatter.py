@@ -158,7 +158,7 @@ class Formatter:
 
     def _line(self, item: QueuedChange | News, kind: NotificationKind, now: datetime) -> str:
         if not isinstance(item, QueuedChange):
-            return f"- {self._place(item)}: {self._kinds.news_title(item, now)}"
+            return f"- {self._place(item)}: {self._kinds.news_line(item, now)}"
         change, notice, later = item, item.notice, item.later
         text = f"{self._place(change)}: {notice.name} ({notice.priority})"
         if notice.state is NoticeState.CLEARED:

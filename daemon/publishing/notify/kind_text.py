@@ -77,6 +77,11 @@ class KindText:
                 parts = [f"begin {news.volume_l:g} L by {start}", f"due {due}"]
         return ", ".join(part for part in parts if part)
 
+    def news_line(self, news: News, now: datetime) -> str:
+        """Return the same with the batch, for a list."""
+        batch = "" if isinstance(news, DueStart) else news.change.batch
+        return f"{self.news_title(news, now)}{batch and f' (batch {batch})'}"
+
     def alarm_title(self, notice: AlarmNotice, now: datetime) -> str:
         """Return what a title says behind the reservoir of an alarm of a kind, while it lasts."""
         water, first = notice.water, first_clause(notice.why)

@@ -3,7 +3,8 @@
 An event counts as delivered once it is on the card in every queue that it belongs in, so a
 receiver that is down holds up neither the journal's cursor nor the others; what waits for it
 goes when it is back.  A notification leaves the queue after the receiver has accepted it: a
-process killed between the two sends that one notification again.
+process killed between the two sends that one notification again.  That a release is about to be
+sent is stored before it is, so that it can be withdrawn also where the process was killed.
 
 Each notification is sent in a thread of its own, which may hang, one at a time to each
 receiver; all else happens in the sink's thread.
@@ -46,6 +47,7 @@ from daemon.publishing.notify.relevance import (
     relevant_of,
     take,
 )
+from daemon.publishing.notify.water_news import mark_failed, mark_tried
 from daemon.publishing.sink import BATCH, Backoff, SinkError
 
 UNANSWERED_AFTER_S = 90.0
@@ -284,8 +286,12 @@ class NotifySink:
             channel.outage.worked()
             channel.backoff.worked(now_s)
         elif attempt.done or now_s - attempt.begun_s >= UNANSWERED_AFTER_S:
-            if not attempt.done:
+            if attempt.done:
+                for news in notification.news:
+                    mark_failed(channel.queue.news, news)
+            else:
                 channel.unanswered.append(attempt)
+            self._unsaved = True
             channel.fault = attempt.fault or f"no answer within {UNANSWERED_AFTER_S:g} s"
             waiting = len(channel.queue.changes)
             channel.outage.failed(f"{channel.fault}; what waits ({waiting}) goes later", now_s)
@@ -306,6 +312,11 @@ class NotifySink:
         notification = next_notification(channel.queue, channel.policy, now)
         if notification is None:
             return
+        if notification.news:
+            for news in notification.news:
+                mark_tried(channel.queue.news, news)
+            self._unsaved = True
+            self._save()  # what fails is told at the end of this delivery, and sent all the same
         call = partial(
             channel.delivery.send,
             self._formatter.title(notification, now),

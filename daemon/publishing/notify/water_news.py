@@ -7,8 +7,9 @@ is sent once.  The rules:
 - A release is sent once for each batch.  It is another one, and sent again, after the batch was not
   released for `ANOTHER_AFTER`, or after a message that contradicted it.  While released water
   drifts, it waits.
-- Whoever was sent a release is sent that it was withdrawn, unless the water is released again
-  within that time, an alarm of the batch has said so, or the batch is over.
+- Whoever was sent a release, or may have been when publishing died, is sent that it was withdrawn,
+  unless the water is released again within that time, an alarm of the batch has said so, or the
+  batch is over.
 - A due start is sent once, and not at all once a batch was begun or its due time has passed.
 """
 
@@ -48,6 +49,7 @@ class Water:
         change: The last change of its phase.
         release: Of its batch, where the receiver is to know of it; None where there is none.
         sent_at: When that was sent; None while it was not.
+        tried: Whether it may have been sent: it was on its way, and nobody knows how that ended.
         left: The change by which it was withdrawn; None while the water is released.
         contradicted: Whether a message said since then that the water is not to be used.
         drifting: Whether the alarm of a drift is active, sent to this receiver or not.
@@ -56,6 +58,7 @@ class Water:
     change: WaterChange
     release: WaterChange | None = None
     sent_at: datetime | None = None
+    tried: bool = False
     left: WaterChange | None = None
     contradicted: bool = False
     drifting: bool = False
@@ -95,7 +98,7 @@ def follow(news: WaterNews, event: WaterChange | DueStart, kinds: Collection[Mes
     if event.phase is Phase.READY:
         if not _is_same_release(known, event):
             known.release = event if MessageKind.RELEASED in kinds else None
-            known.sent_at = None
+            known.sent_at, known.tried = None, False
         known.left, known.contradicted = None, False
     elif event.phase not in OPEN_PHASES or event.batch != known.change.batch:
         known.release = None
@@ -141,7 +144,7 @@ def waiting(news: WaterNews, now: datetime, *, quiet: bool) -> tuple[News, ...]:
         for known in news.waters.values()
         if known.release is not None
         and known.left is not None
-        and known.sent_at is not None
+        and (known.sent_at is not None or known.tried)
         and not known.contradicted
         and not _within_minutes(known.left.at, now)
     ]
@@ -159,6 +162,16 @@ def waiting(news: WaterNews, now: datetime, *, quiet: bool) -> tuple[News, ...]:
     return (*withdrawn, *released, *starts)
 
 
+def mark_tried(news: WaterNews, sent: News) -> None:
+    """Record that it is about to be sent: whoever stores that can withdraw it after a crash."""
+    _mark_trial(news, sent, tried=True)
+
+
+def mark_failed(news: WaterNews, sent: News) -> None:
+    """Record that the receiver did not accept it, which is certain."""
+    _mark_trial(news, sent, tried=False)
+
+
 def mark_sent(news: WaterNews, sent: News, now: datetime) -> None:
     """Record that the receiver accepted it, whatever has happened since it was on its way."""
     if isinstance(sent, DueStart):
@@ -172,6 +185,12 @@ def mark_sent(news: WaterNews, sent: News, now: datetime) -> None:
             known.contradicted = True
     elif known.release.seq == sent.change.seq:
         known.sent_at = now
+
+
+def _mark_trial(news: WaterNews, sent: News, *, tried: bool) -> None:
+    known = news.waters.get(place_of(sent))
+    if isinstance(sent, Released) and known is not None and known.release == sent.change:
+        known.tried = tried
 
 
 def rewind(news: WaterNews, last_seq: int) -> None:

@@ -240,11 +240,14 @@ def test_several_are_each_told_in_full_and_the_title_names_the_most_pressing() -
 
 
 def test_more_than_three_are_a_line_each() -> None:
-    """A line is the title of that message."""
-    starts = [replace(DUE, reservoir=f"mix-{number}") for number in range(1, 6)]
-    body = FORMATTER.body(message(*starts), MONDAY)
+    """A line is the title of that message, with the batch."""
+    starts = [replace(DUE, reservoir=f"mix-{number}") for number in range(1, 5)]
+    body = FORMATTER.body(message(*starts, Released(READY)), MONDAY)
 
-    assert "2 more:\n- mix-4: begin 60 L by Mon 10:40 WET, due Mon 11:40 WET\n- mix-5:" in body
+    assert (
+        "2 more:\n- mix-4: begin 60 L by Mon 10:40 WET, due Mon 11:40 WET\n"
+        "- mix-1: released, 34.02 ± 0.14 ppt, use by Tue 09:40 WET (batch mix-1-20260302-1)\n"
+    ) in body
 
 
 def test_a_message_that_waited_says_so() -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Phase
-from daemon.publishing.notify.news import MessageKind
+from daemon.publishing.notify.news import MessageKind, Released
 from daemon.publishing.notify.policy import (
     NotificationPolicy,
     keep_reservoirs,
@@ -17,6 +17,7 @@ from daemon.publishing.notify.policy import (
     rewind,
 )
 from daemon.publishing.notify.receivers import Receiver
+from daemon.publishing.notify.water_news import mark_failed, mark_tried
 from tests.parts.notices import CLEARED, HIGH, LOW, MEDIUM, NOON, Recipient
 
 READY, VERIFYING, DISSOLVING = Phase.READY, Phase.VERIFYING, Phase.DISSOLVING
@@ -159,6 +160,31 @@ def test_a_release_that_was_on_its_way_when_it_was_withdrawn_is_called_back() ->
     recipient.wait(12)
 
     assert ["withdrawn 12:10"] == recipient.news
+
+
+def test_a_release_that_may_have_been_sent_when_publishing_died_is_called_back() -> None:
+    """Accepted, and not noted: the water changes before publishing is back."""
+    recipient = Recipient(reachable=False)
+    change = recipient.water(READY)
+    mark_tried(recipient.queue.news, Released(change))
+    recipient.water(VERIFYING)
+    recipient.reachable = True
+    recipient.wait(12)
+
+    assert ["withdrawn 12:10"] == recipient.news
+
+
+def test_a_release_that_was_surely_not_accepted_is_not_called_back() -> None:
+    """The receiver has never read of it."""
+    recipient = Recipient(reachable=False)
+    change = recipient.water(READY)
+    mark_tried(recipient.queue.news, Released(change))
+    mark_failed(recipient.queue.news, Released(change))
+    recipient.water(VERIFYING)
+    recipient.reachable = True
+    recipient.wait(12)
+
+    assert [] == recipient.news
 
 
 def test_a_release_past_its_use_by_is_not_sent() -> None:
