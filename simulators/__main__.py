@@ -6,6 +6,7 @@ import argparse
 import csv
 import signal
 import sys
+import textwrap
 from collections.abc import Callable, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
@@ -23,6 +24,7 @@ from simulators.speakers import RecordedInstrument, StageSpeaker
 from simulators.stage import Scenario, ScenarioError, Stage
 
 DONE, USAGE, UNAVAILABLE = 0, 2, 69
+WIDTH = 80
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -45,10 +47,17 @@ def _complain(sentence: str, code: int) -> int:
     return code
 
 
-def _list(_: argparse.Namespace) -> None:
-    for name, build in SCENARIOS.items():
-        story = build()
-        _say(f"{name}\n    {story.tells}\n    Expected: {story.expects}")
+def _list(asked: argparse.Namespace) -> None:
+    for name in SCENARIOS if asked.scenario is None else (asked.scenario,):
+        story = SCENARIOS[name]()
+        takes = f"Takes {story.plays_s / 60.0:g} min of its time."
+        lines = (story.tells, f"Expected: {story.expects}", takes)
+        _say("\n".join([name, *(_indented(line) for line in lines)]))
+
+
+def _indented(text: str) -> str:
+    margin = " " * 4
+    return textwrap.fill(text, WIDTH, initial_indent=margin, subsequent_indent=margin)
 
 
 def _play(asked: argparse.Namespace) -> None:
@@ -169,6 +178,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     listing = commands.add_parser("list", help="name the scenarios and what is expected of each")
+    listing.add_argument("scenario", nargs="?", choices=tuple(SCENARIOS), metavar="SCENARIO")
     listing.set_defaults(run=_list)
     _add_play(commands.add_parser("play", help="play a scenario on a serial port"))
     _add_record(commands.add_parser("record", help="write a scenario as CSV, at once"))

@@ -17,6 +17,7 @@ WATER_L = 180.0
 ROOM_C = 24.0
 BLANK_S = 180.0
 POUR_S = 120.0
+MINUTE_S = 60.0
 HOUR_S = 3600.0
 IMPURITY_US_CM = 4.0
 
@@ -66,10 +67,27 @@ def _solution_g(pour: Action) -> float:
     return purified_g(WATER_L) + float(pour.facts["grams"])
 
 
-def _batch(name: str, tells: str, expects: str, *extra: Action, hours: float = 2.0) -> Scenario:
+def _batch(
+    name: str,
+    tells: str,
+    expects: str,
+    *extra: Action,
+    hours: float = 2.0,
+    milestones: tuple[str, ...] = ("blank", "dissolving", "ready"),
+    by_min: float = 45.0,
+) -> Scenario:
     """Return the plain batch with more things happening in it."""
     actions = sorted((_first_pour(34.0), *extra), key=lambda action: action.at_s)
-    return Scenario(name, tells, expects, tuple(actions), hours * HOUR_S, lands_at=34.0)
+    return Scenario(
+        name,
+        tells,
+        expects,
+        tuple(actions),
+        hours * HOUR_S,
+        lands_at=34.0,
+        milestones=milestones,
+        expected_by_s=by_min * MINUTE_S,
+    )
 
 
 def plain_batch() -> Scenario:
@@ -95,6 +113,8 @@ def short_weight() -> Scenario:
         expects="Steady at 31.5: off target, advice to add salt; then dissolving, ready at 34.",
         actions=(pour, rest),
         lasts_s=3 * HOUR_S,
+        milestones=("dissolving", "off_target", "batch-off-target", "dissolving", "ready"),
+        expected_by_s=100 * MINUTE_S,
     )
 
 
@@ -114,6 +134,8 @@ def too_salty() -> Scenario:
         expects="Steady at 36: off target, advice to add water; then steady and ready at 34.",
         actions=(pour, thin),
         lasts_s=3 * HOUR_S,
+        milestones=("dissolving", "off_target", "batch-off-target", "dissolving", "ready"),
+        expected_by_s=110 * MINUTE_S,
     )
 
 
@@ -129,9 +151,11 @@ def top_up_after_release() -> Scenario:
     story = _batch(
         "top-up-after-release",
         "A good batch; an hour after it was ready nine litres of purified water run in.",
-        f"Ready at 34, then disturbed; steady and judged again at {lands_at:.1f}.",
+        f"Ready at 34, then disturbed; steady and off target at {lands_at:.1f}.",
         top_up,
         hours=3.0,
+        milestones=("ready", "dissolving", "off_target", "batch-off-target"),
+        by_min=130.0,
     )
     return replace(story, lands_at=lands_at)
 
@@ -141,7 +165,7 @@ def bubbles() -> Scenario:
     return _batch(
         "bubbles",
         "The pump draws air from minute 8 to minute 40: the probe reads low now and then.",
-        "Low spikes are marked and not believed; ready at 34, no sooner than without them.",
+        "Each jump of the probe is marked, and no bubble taken for the water: ready at 34.",
         Action(480.0, "trouble", {"bubbles_per_h": 30.0, "bubble_depth": 0.3}),
         Action(2400.0, "trouble", {"bubbles_per_h": 0.0}),
     )
@@ -156,6 +180,8 @@ def dropouts() -> Scenario:
         Action(60.0, "trouble", {"dropout_chance": 0.2}),
         Action(1500.0, "trouble", {"dropout_chance": 1.0}),
         Action(1800.0, "trouble", {"dropout_chance": 0.2}),
+        milestones=("dissolving", "probe-fault", "ready"),
+        by_min=50.0,
     )
 
 
@@ -164,8 +190,10 @@ def stuck_probe() -> Scenario:
     return _batch(
         "stuck-probe",
         "Five minutes after the pour the probe repeats one value for ever.",
-        "A flat line is not stability: never ready.",
+        "A flat line is not stability: an alarm for the probe, never ready.",
         Action(480.0, "trouble", {"stuck": True}),
+        milestones=("dissolving", "probe-fault"),
+        by_min=60.0,
     )
 
 
@@ -177,6 +205,7 @@ def pump_stops() -> Scenario:
         "Steady but short while it stands; once it runs the salinity rises; ready at 34.",
         Action(360.0, "pump", {"on": False}),
         Action(2100.0, "pump", {"on": True}),
+        by_min=75.0,
     )
 
 
@@ -200,6 +229,7 @@ def heel() -> Scenario:
         actions=(fill, Action(900.0, "pour", {"grams": round(grams), "over_s": POUR_S})),
         starts_with_l=old_l,
         starts_at=34.0,
+        expected_by_s=55 * MINUTE_S,
     )
 
 
@@ -210,6 +240,8 @@ def goes_stale() -> Scenario:
         "A good batch that stands for 27 hours; a little water goes into the air.",
         "Ready at 34, then stale when its use-by of 24 h is past.",
         hours=27.0,
+        milestones=("ready", "batch-ageing", "stale", "batch-stale"),
+        by_min=1500.0,
     )
 
 
@@ -229,8 +261,10 @@ def never_mixed() -> Scenario:
     story = _batch(
         "never-mixed",
         "The pump never runs: the salt lies on the floor and dissolves for hours.",
-        "Far below target for the whole time: never ready.",
+        "Far below target for the whole time: an alarm that mixing takes long, never ready.",
         hours=4.0,
+        milestones=("dissolving", "mixing-overdue"),
+        by_min=160.0,
     )
     return replace(story, pump=False)
 
@@ -240,9 +274,10 @@ def unplugged() -> Scenario:
     return _batch(
         "unplugged",
         "The probe's cable is pulled at 15 min and put back three minutes later.",
-        "A gap and a device event, then readings again by themselves; ready at 34.",
+        "A gap and an alarm, then readings again without help; ready at 34.",
         Action(900.0, "plug", {"in": False}),
         Action(1080.0, "plug", {"in": True}),
+        milestones=("dissolving", "probe-fault", "ready"),
     )
 
 

@@ -58,6 +58,10 @@ class Scenario:
         mix: The salt that is poured.
         vessel: Where it happens.
         character: What the probe is like.
+        milestones: What a good observer reports on the way, in this order: phases and alarms
+            by their names.
+        expected_by_s: By when the last of them has been reported, s, with time to spare; None
+            for `lasts_s`.
     """
 
     name: str
@@ -73,6 +77,13 @@ class Scenario:
     mix: SaltMix = field(default_factory=SaltMix)
     vessel: Vessel = field(default_factory=Vessel)
     character: Character = field(default_factory=Character)
+    milestones: tuple[str, ...] = ()
+    expected_by_s: float | None = None
+
+    @property
+    def plays_s(self) -> float:
+        """How long a demonstration plays it, s: until all that it shows has been shown."""
+        return self.lasts_s if self.expected_by_s is None else self.expected_by_s
 
 
 @dataclass(frozen=True, slots=True)

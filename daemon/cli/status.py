@@ -35,6 +35,8 @@ from daemon.mixing.station.steady import expected_steady, is_late, steady_since
 from daemon.reports.event_text import alarm_names
 
 OLD_S = 60.0
+UNTIL_READY_MIN = 240.0
+"""How long a batch is waited for; our own choice."""
 COUNT_AT_MOST = 1_000_000
 """Entries that wait for a publisher are counted up to here, which takes a moment."""
 
@@ -53,14 +55,20 @@ def status(
         bool, typer.Option("--until-ready", help="With --watch: end when the batch is released.")
     ] = False,
     within: Annotated[
-        float, typer.Option(help="With --until-ready: minutes until it gives up.")
-    ] = 240.0,
+        float | None,
+        typer.Option(
+            help="With --watch: minutes of the station's time until it ends; "
+            "240 with --until-ready.",
+            show_default=False,
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON object.")] = False,
 ) -> None:
     """Show the present state of each reservoir."""
     settings = read_config(config)
     if watch:
-        raise typer.Exit(_watch(settings, reservoir, until_ready, within))
+        longest_min = UNTIL_READY_MIN if until_ready and within is None else within
+        raise typer.Exit(_watch(settings, reservoir, until_ready, longest_min))
     reader = journal_of(settings.journal.path)
     snapshots, own = reader.snapshots(), reader.station_snapshot()
     if reservoir is not None and reservoir not in snapshots:
@@ -112,7 +120,7 @@ def _iso(wall: datetime) -> str:
     return wall.isoformat(timespec="milliseconds").replace("+00:00", "Z")
 
 
-def _watch(settings: Config, name: str | None, until_ready: bool, within_min: float) -> int:
+def _watch(settings: Config, name: str | None, until_ready: bool, within_min: float | None) -> int:
     from daemon.cli import watch as live
 
     chosen = [one for one in settings.reservoirs if name in (None, one.name)]

@@ -56,23 +56,23 @@ class WatchOptions:
         reservoir: Name.
         limits: Lower and upper limit of release, ppt.
         until_ready: End when the batch is released.
-        within_min: Minutes of the station's time within which that must be.
+        within_min: Minutes of the station's time after which it ends; None for no end.
         zone: Of the station; times are written in it.
     """
 
     reservoir: str
     limits: tuple[float, float]
     until_ready: bool
-    within_min: float
+    within_min: float | None
     zone: tzinfo = UTC
 
 
 def watch(reader: Reader, options: WatchOptions) -> int:
-    """Show what happens until Ctrl-C, or until the batch is released.
+    """Show what happens until Ctrl-C, for some time, or until the batch is released.
 
     Returns:
-        The exit code: `OK` when released, `NOT_SO` when it was not in time,
-        `UNAVAILABLE` when nothing more is written.
+        The exit code: `OK` when released or when the time is over, `NOT_SO` when it was not
+        released in time, `UNAVAILABLE` when nothing more is written.
     """
     console = Console(highlight=False, width=None if sys.stdout.isatty() else 80)
     state = WatchState(_start(reader), last_s=time.monotonic())
@@ -130,16 +130,22 @@ def _end_of(
     phase = None if snapshot is None else snapshot.phase
     if time.monotonic() - state.last_s > SILENT_S:
         return UNAVAILABLE, f"nothing was written for {SILENT_S:g} s: is the service running?"
-    if not options.until_ready or snapshot is None:
+    if snapshot is None:
         return None, ""
-    if phase is Phase.READY:
+    if options.until_ready and phase is Phase.READY:
         caution = f"{INDEPENDENT_CHECK[:1].upper()}{INDEPENDENT_CHECK[1:]}."
         return OK, f"{snapshot.batch} is released. {caution}"
-    late = began and now and now - began > timedelta(minutes=options.within_min)
-    if late:
-        why = snapshot.advice or "salinity has not settled"
-        return NOT_SO, f"not ready within {options.within_min:g} min; it is {phase}: {why}"
-    return None, ""
+    longest_min = options.within_min
+    if longest_min is None or not began or not now or now - began <= timedelta(minutes=longest_min):
+        return None, ""
+    if not options.until_ready:
+        return OK, f"{longest_min:g} min have passed; the phase is {_words(snapshot.phase)}."
+    why = snapshot.advice or "salinity has not settled"
+    return NOT_SO, f"not ready within {longest_min:g} min; it is {phase}: {why}"
+
+
+def _words(phase: Phase) -> str:
+    return str(phase).replace("_", " ")
 
 
 def _time(state: WatchState) -> datetime | None:

@@ -116,6 +116,16 @@ def test_a_demo_that_cannot_succeed_says_why() -> None:
     assert "The service said last:" in said
 
 
+def test_a_story_is_played_until_what_it_expects_has_been_seen() -> None:
+    """It goes on after the release to its own end, with exit 0 and its alarm shown."""
+    code, said = outcome("--story", "unplugged", "--speed", FASTEST)
+
+    assert (0, []) == (code, left_running()), said
+    assert "Expected: A gap and an alarm, then readings again without help; ready at 34." in said
+    assert "probe-fault raised" in said, said
+    assert "45 min have passed; the phase is ready." in said, said
+
+
 def _begun(log: Path, since_s: float) -> bool:
     """Whether a log that was begun since tells of a phase; a new demo takes the old one away."""
     try:

@@ -181,6 +181,32 @@ def test_another_python_makes_the_environment_again(tmp_path: Path) -> None:
     assert calls(tmp_path) == 4
 
 
+def test_an_environment_keeps_its_python_whichever_comes_first(tmp_path: Path) -> None:
+    """A shell with another Python first in its PATH makes nothing again; PYTHON does."""
+    fake_python(tmp_path, "python3.11", version="3.11.2")
+    make_environment(tmp_path, tmp_path / "env")
+    other = fake_python(tmp_path, "python3", version="3.12.4")
+    kept = make_environment(tmp_path, tmp_path / "env")
+    after_kept = calls(tmp_path)
+    chosen = make_environment(tmp_path, tmp_path / "env", PYTHON=str(other))
+
+    assert (0, "", 2) == (kept.returncode, kept.stderr, after_kept)
+    assert "Python 3.12.4" in chosen.stderr
+    assert 4 == calls(tmp_path)
+
+
+def test_an_environment_whose_python_is_gone_is_made_again(tmp_path: Path) -> None:
+    """After an upgrade of the system the next one serves."""
+    fake_python(tmp_path, "python3.11", version="3.11.2")
+    make_environment(tmp_path, tmp_path / "env")
+    (tmp_path / "python3.11").unlink()
+    fake_python(tmp_path, "python3", version="3.12.4")
+    done = make_environment(tmp_path, tmp_path / "env")
+
+    assert done.returncode == 0, done.stderr
+    assert "Python 3.12.4" in done.stderr
+
+
 def test_a_python_too_new_is_passed_over_for_one_that_fits(tmp_path: Path) -> None:
     """The system's python3 may be beyond what the locks are for; an older one beside it serves."""
     fake_python(tmp_path, "python3", version="3.14.0")

@@ -26,6 +26,16 @@ def test_list_names_every_scenario(capsys: pytest.CaptureFixture[str]) -> None:
 
     assert list(SCENARIOS) == [line for line in lines if not line.startswith(" ")]
     assert len(SCENARIOS) == sum("Expected: " in line for line in lines)
+    assert max(map(len, lines)) <= 80
+
+
+def test_list_tells_of_one_scenario(capsys: pytest.CaptureFixture[str]) -> None:
+    """With how long it takes until all that is expected has been seen."""
+    assert main(["list", "goes-stale"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+
+    assert "goes-stale" == lines[0]
+    assert "    Takes 1500 min of its time." == lines[-1]
 
 
 def test_the_same_seed_records_the_same_bytes(tmp_path: Path) -> None:
