@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
 
+from daemon.entries import Kind, Phase
+from daemon.mixing.events import PhaseChanged
 from tests.conftest import wait_until
 from tests.parts.events import facts_in
-from tests.services.notify_parts import Hook, hooked, write_urls
+from tests.services.notify_parts import Hook, hooked, mailing, write_urls
 from tests.services.service_parts import (
     BATCH_S,
     ROOT,
     Station,
     assert_plain_speech,
     measuring,
+    playing,
     running,
 )
 
@@ -71,6 +75,45 @@ def test_a_dead_port_is_reported_again_until_a_person_acknowledges_it(tmp_path: 
     assert 1 == title_count(hook, "(high)")
     assert "\nWhy: " in hook.bodies[0]
     assert "brinewright alarm ack probe-fault --reservoir mix-1" in hook.bodies[0]
+    assert_plain_speech(process)
+
+
+def test_a_good_batch_tells_of_its_release_and_of_nothing_else(tmp_path: Path) -> None:
+    """From a simulated instrument to a mailbox: one message, with what a person needs to act."""
+    sections = """
+[page]
+enabled = false
+[notify]
+urls_file = "receivers"
+quiet_from = "00:00"
+quiet_until = "00:00"
+"""
+    with mailing() as box:
+        write_urls(tmp_path, f"released off-target undecided {box.url}")
+        station = Station(tmp_path, more=sections)
+        publish = ("daemon.publish", "--config", str(station.config))
+        with (
+            playing(station, "plain-batch"),
+            measuring(station),
+            running("publish", *publish, folder=tmp_path) as process,
+        ):
+            station.wait_for(Phase.READY)
+            wait_until(lambda: bool(box.mails), "the mail", BATCH_S)
+            assert 0 == process.stop()
+        (released,) = [
+            event
+            for event in station.events(Kind.PHASE)
+            if isinstance(event.body, PhaseChanged) and event.body.to is Phase.READY
+        ]
+        (mail,) = box.mails
+
+    assert isinstance(released.body, PhaseChanged)
+    figures = released.body.why.partition(" ppt")[0]  # as 34.02 ± 0.14
+    title = rf"mix-1: released, {re.escape(figures)} ppt, use by \w{{3}} \d\d:\d\d UTC"
+    assert re.fullmatch(title, str(mail["Subject"]))
+    body = str(mail.get_content()).replace("\r\n", "\n")
+    assert f"Where: reservoir mix-1, batch {released.batch}\n" in body
+    assert "\nDo: Check with an independent instrument before animals meet it" in body
     assert_plain_speech(process)
 
 

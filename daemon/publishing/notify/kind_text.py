@@ -90,6 +90,8 @@ class KindText:
                 parts = ["ageing", self._use_by(water.use_by, now)]
             case MessageKind.OFF_TARGET:
                 parts = ["off target", "" if water is None else figures(water), first]
+            case MessageKind.SUSPENDED:
+                parts = ["suspended", question(notice.why) or first]
             case kind:
                 parts = [str(kind), first]
         return ", ".join(part for part in parts if part)
@@ -174,6 +176,12 @@ def first_clause(text: str) -> str:
     """Return what a sentence says first, for a title."""
     first = " ".join(text.split()).partition("; ")[0]
     return first.removesuffix(f", {SALT_SLOWLY} ({SALT_DUST})")
+
+
+def question(text: str) -> str:
+    """Return what a sentence asks, behind its reason; empty where it asks nothing."""
+    asked = " ".join(text.split()).rpartition(": ")[2]
+    return asked[: asked.rfind("?") + 1]
 
 
 def numbered(advice: str) -> tuple[str, ...]:

@@ -183,8 +183,16 @@ def test_ageing_says_until_when() -> None:
     [
         (
             "batch-suspended",
-            "is the probe out of the water? did you refill?; answer 'brinewright batch answer'",
+            (
+                "conductivity fell to that of air within 20 s, and the temperature jumped:"
+                " is the probe out of the water? did you refill?"
+            ),
             "mix-1: suspended, is the probe out of the water? did you refill?",
+        ),
+        (
+            "batch-suspended",
+            "kim says that the probe is out of the water; the batch goes on when it is back",
+            "mix-1: suspended, kim says that the probe is out of the water",
         ),
         (
             "batch-undecided",
