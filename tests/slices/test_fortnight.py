@@ -39,7 +39,7 @@ def test_every_batch_ends_with_the_right_verdict_and_no_nuisance_alarm(days: For
             "lid_left_off",
             USED,
             True,
-            ("batch-ageing", "batch-off-target", "mixing-overdue", "salinity-drifting"),
+            ("batch-ageing", "batch-off-target", "salinity-drifting"),
         ),
         ("forgotten", DISCARDED, True, ("batch-ageing", "batch-stale")),
         ("vouched_for", USED, True, ("batch-ageing", "batch-stale")),

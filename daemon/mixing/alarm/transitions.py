@@ -45,6 +45,7 @@ def advance(
     t_s: float,
     rows: Mapping[str, AlarmKind] = CATALOGUE,
     circumstances: Collection[str] = (),
+    endings: Mapping[str, str] | None = None,
 ) -> list[AlarmChange]:
     """Advance to a time: raise and clear what has lasted, suppress, and end shelving.
 
@@ -55,6 +56,7 @@ def advance(
         t_s: Monotonic time, s, never decreasing.
         rows: The catalogue, with the owner's delays.
         circumstances: What may suppress alarms by design.
+        endings: Why a condition ended, by name, where that is not simply that it is gone.
 
     Raises:
         KeyError: A condition has no row in the catalogue.
@@ -66,7 +68,13 @@ def advance(
     for name in sorted({*conditions, *state.known}, key=lambda each: (rows[each].yields_to, each)):
         alarm = state.known.setdefault(name, AlarmStatus())
         changes += _advance_one(
-            state, alarm, rows[name], conditions.get(name, ""), t_s, circumstances
+            state,
+            alarm,
+            rows[name],
+            conditions.get(name, ""),
+            t_s,
+            circumstances,
+            (endings or {}).get(name, "the condition is gone"),
         )
         if _at_rest(alarm, t_s):
             del state.known[name]
@@ -80,12 +88,13 @@ def _advance_one(
     why: str,
     t_s: float,
     circumstances: Collection[str],
+    ending: str,
 ) -> list[AlarmChange]:
     changes = []
     change_of_condition = _follow_condition(alarm, row, why, t_s)
     alarm.suppressed_by = _suppression(state, row, circumstances) if alarm.active else ""
     if change_of_condition and alarm.state in UNSUPPRESSED_STATES and not alarm.suppressed_by:
-        reason = alarm.why if change_of_condition is Transition.RAISED else "the condition is gone"
+        reason = alarm.why if change_of_condition is Transition.RAISED else ending
         changes.append(_transition(row.name, alarm, change_of_condition, reason, t_s))
         if change_of_condition is Transition.RAISED:
             changes += _repeating(row.name, alarm, t_s)

@@ -147,14 +147,20 @@ class Judgement:
     """The steady salinity that is judged, and the result.
 
     Attributes:
-        salinity: Of the last `stabilised` event, or of the last minutes since.
+        salinity: Of the last `stabilised` event, then of the last minutes, renewed each minute.
         salinity_u: Its standard uncertainty: of the probe, of scatter and of the place of the
             probe; None while no reading has an uncertainty, and then nothing is judged.
         noise_u: The part of it that is scatter; None before the event.
-        mean: Salinity over the whole time since the event; None before the first look after it.
+        mean: Salinity over the whole time since the event, or since a drift, while it is not
+            decided; None before the first look after it.
         mean_bins: Number of bins of the level in that mean.
         probability: Of being within tolerance.
-        judged_s: Time of the last judgement, s.
+        judged_s: Time of the last judgement, s; None where steady water is to be judged at once.
+        minutes: Salinity of each of the last minutes, oldest first.
+        minute_s: When the last of them ended, s; None before any.
+        released_salinity: Of the water at its first release since salt or water last came, or
+            since a person had it verified again; None before.
+        called_salinity: At the last `stabilised` event; None before, and since a drift.
     """
 
     salinity: float | None = None
@@ -164,6 +170,10 @@ class Judgement:
     mean_bins: int = 0
     probability: float | None = None
     judged_s: float | None = None
+    minutes: list[float] = field(default_factory=list)
+    minute_s: float | None = None
+    released_salinity: float | None = None
+    called_salinity: float | None = None
 
 
 @dataclass(slots=True)
@@ -227,6 +237,8 @@ class BatchState:
         lot: The lot of salt mix that was used last, for its stock; empty when not recorded.
         levels: Levels of salinity that recognise salt and other water.
         dissolving_since_s: When dissolving began, s; None once it has been learned from.
+        dissolving_why: Why it last began, as a phrase.
+        drifting: Whether steady salinity drifted, and has not been at rest since.
         remaining: How far salinity still has to go by the last forecast; None without.
         judgement: Of the steady salinity.
         temperature_C: Of the water, at the last usable reading.
@@ -257,6 +269,8 @@ class BatchState:
     used_l: float = 0.0
     impure: bool = False
     advice: Advice = field(default_factory=Advice)
+    dissolving_why: str = ""
+    drifting: bool = False
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -275,3 +289,4 @@ class BatchState:
         self.salt, self.used_l, self.impure = None, 0.0, False
         self.confirmed_by, self.second = "", None
         self.advice = Advice()
+        self.dissolving_why, self.drifting = "", False

@@ -21,7 +21,7 @@ from daemon.mixing.batch.batch_state import (
     BatchSettings,
     BatchState,
 )
-from daemon.mixing.batch.release import expire, move_to, set_advice, shortfall
+from daemon.mixing.batch.release import disagreement, expire, move_to, set_advice, shortfall
 from daemon.mixing.batch.salt_detection import (
     ARRIVAL_PPT,
     FRESH_BINS,
@@ -50,7 +50,6 @@ FLAT_SHARE, FLAT_PPT = 0.05, 0.0005
 CAUSES = {
     "salt": "salt was added or went into solution",
     "water": "water was added",
-    "drift": "salinity is drifting",
     "pump": "the pump's movement changed",
     "calibration": "what the probe is worth has changed, and the water is judged again by it",
 }
@@ -104,13 +103,34 @@ def on_added(state: BatchState, cause: str) -> None:
 
 
 def on_disturbed(state: BatchState, finding: Disturbed, t_s: float) -> list[Happening]:
-    """Go back to dissolving because the water changed after it was steady."""
+    """Go back to dissolving because the water changed after it was steady.
+
+    A drift does not lead there: nothing is being mixed.  The water is judged at once, and each
+    minute, by its present readings.
+    """
     if state.phase not in STEADY:
         return []
     disturbed = WaterDisturbed(finding.cause, round(finding.change, 3), dict(finding.reason))
+    if finding.cause == "drift":
+        _drifted(state)
+        return [Happening(disturbed)]
     why = CAUSES.get(finding.cause, finding.cause)
     on_added(state, finding.cause)
     return [Happening(disturbed), *dissolve(state, t_s, why)]
+
+
+def _drifted(state: BatchState) -> None:
+    """Let nothing from before a drift decide about the water now; its age goes on."""
+    state.drifting = True
+    state.judgement.mean, state.judgement.mean_bins = None, 0
+    state.judgement.judged_s = state.judgement.called_salinity = None
+    if not disagreement(state):
+        # It was of the water before, and would contradict what has become of it.
+        state.second = None
+    state.confirmed_by = ""
+    if state.salt is not None and state.age.was_released:
+        # The water accounted for its salt when it was released.
+        state.salt.comparable = False
 
 
 def end(state: BatchState, how: str, by: str) -> list[Happening]:
@@ -275,8 +295,10 @@ def _begin_blank(
 
 
 def dissolve(state: BatchState, t_s: float, why: str) -> list[Happening]:
-    state.dissolving_since_s, state.remaining = t_s, None
+    state.dissolving_since_s, state.dissolving_why, state.remaining = t_s, why, None
     state.judgement.probability, state.judgement.judged_s = None, None
+    state.judgement.minutes, state.judgement.minute_s = [], None
+    state.judgement.released_salinity, state.drifting = None, False
     state.advice = Advice()
     # The confirmation was of the water before.
     state.confirmed_by, state.second = "", None

@@ -63,9 +63,9 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happen
     salinity, u = state.judgement.salinity, state.judgement.salinity_u
     low, high = settings.low_ppt, settings.high_ppt
     verdict, state.judgement.probability = _verdict(state, salinity, u, settings)
-    indicated = f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
+    indicated = _indicated(state)
     if verdict == "outside":
-        return _refuse(state, salinity, f"{indicated} is outside {low:g} to {high:g} ppt", settings)
+        return refuse(state, settings)
     if is_too_old(state, t_s, settings):
         return expire(state, t_s, settings)
     waits = pending(state, settings)
@@ -81,6 +81,8 @@ def judge(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happen
     # Neither mixing nor a correction makes the water that was released before any younger.
     state.age.released_s = t_s if state.age.released_s is None else state.age.released_s
     state.age.was_released = True
+    if state.judgement.released_salinity is None:
+        state.judgement.released_salinity = salinity
     state.advice = Advice()
     return move_to(state, Phase.READY, f"{indicated} is within {low:g} to {high:g} ppt")
 
@@ -122,6 +124,8 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
         waits["second reading"] = "a reading of an independent instrument is wanted"
     if disagreement(state):
         waits["disagreement"] = disagreement(state)
+    if state.drifting:
+        waits["rest"] = "salinity is drifting, and must have been at rest for half an hour"
     short = shortfall(state)
     if short is not None and short.missing_g > 0.0 and not settings.release_short:
         waits["short yield"] = short_sentence(state, short)
@@ -229,9 +233,14 @@ def _amount(value: float | None) -> float | None:
     return value if value is not None and value > 0 else None
 
 
-def _refuse(
-    state: BatchState, salinity: float, why: str, settings: BatchSettings
-) -> list[Happening]:
+def refuse(state: BatchState, settings: BatchSettings) -> list[Happening]:
+    """Lead water that is outside the limits to off target, and advise how to correct it.
+
+    Nothing follows where its salinity is not known.
+    """
+    salinity = state.judgement.salinity
+    if salinity is None:
+        return []
     advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
     first, topic = [], "outside"
     if disagreement(state):
@@ -242,8 +251,44 @@ def _refuse(
         first, topic = [*first, short_sentence(state, short)], f"{topic}, short yield"
     if first:
         advice = replace(advice, advice=f"{'; '.join(first)}; only then {advice.advice}")
-    changed = [] if state.phase is Phase.OFF_TARGET else move_to(state, Phase.OFF_TARGET, why)
+    changed = []
+    if state.phase is not Phase.OFF_TARGET:
+        limits = f"{settings.low_ppt:g} to {settings.high_ppt:g} ppt"
+        changed = move_to(state, Phase.OFF_TARGET, f"{_indicated(state)} is outside {limits}")
     return changed + set_advice(state, topic, advice)
+
+
+def withdraw(state: BatchState, settings: BatchSettings) -> list[Happening]:
+    """Take back the release of water that reads beyond a limit, and is not proven to be.
+
+    Nothing follows where its salinity or the uncertainty of that is not known.
+    """
+    salinity, u = state.judgement.salinity, state.judgement.salinity_u
+    if salinity is None or u is None:
+        return []
+    limits = f"{settings.low_ppt:g} to {settings.high_ppt:g} ppt"
+    why = f"{_indicated(state)} is no longer within {limits}"
+    _decide_afresh(state)
+    waits = pending(state, settings)
+    return _open(state, why) + _leave_open(state, salinity, u, waits, settings)
+
+
+def reopen(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
+    """Judge refused water afresh that reads inside the limits again."""
+    _decide_afresh(state)
+    return _open(state, f"{_indicated(state)} is inside the limits again") + judge(
+        state, t_s, settings
+    )
+
+
+def _decide_afresh(state: BatchState) -> None:
+    """Let no reading from before decide."""
+    state.judgement.mean, state.judgement.mean_bins = None, 0
+
+
+def _indicated(state: BatchState) -> str:
+    salinity, u = state.judgement.salinity, state.judgement.salinity_u
+    return "" if salinity is None or u is None else f"{salinity:.2f} ± {2 * u:.2f} ppt (k=2)"
 
 
 def _open(state: BatchState, why: str) -> list[Happening]:
@@ -269,7 +314,9 @@ def _leave_open(
         None if state.judgement.probability is None else round(state.judgement.probability, 4)
     )
     event = replace(advice, advice=text, probability=probability)
-    return set_advice(state, ", ".join(["undecided", *waits]), event)
+    # A drift comes and goes; it is no news each time.
+    topic = ", ".join(["undecided", *(each for each in waits if each != "rest")])
+    return set_advice(state, topic, event)
 
 
 def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:

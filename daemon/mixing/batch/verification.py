@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Phase
 from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchSettings, BatchState
 from daemon.mixing.batch.lifecycle import dissolve, on_added
+from daemon.mixing.batch.rejudgement import MINUTES_KEPT, judge_again
 from daemon.mixing.batch.release import judge, move_to, set_advice
 from daemon.mixing.batch.salt_detection import ARRIVAL_PPT
 from daemon.mixing.events import AdviceGiven, Happening, SalinityStabilised, WaterDisturbed
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from daemon.mixing.stability.level import Level
 
 REJUDGE_S = 60.0
+MINUTE_BINS = 6
 LATE_S = 330.0
 """Readings older than this do not show the water now, s; a little more than a level spans."""
 
@@ -48,7 +50,9 @@ def on_stabilised(
     if state.phase not in WITH_SALT:
         return []
     steps = _unwatched(state, finding, t_s)
+    state.judgement.called_salinity = finding.salinity
     if state.phase in STEADY:
+        state.drifting = False
         # A former version stored no scatter: without it nothing is judged again.
         state.judgement.noise_u = (
             finding.noise_u if state.judgement.noise_u is None else state.judgement.noise_u
@@ -81,13 +85,16 @@ def _without_readings(state: BatchState, t_s: float) -> list[Happening]:
 
 def _unwatched(state: BatchState, finding: Stabilised, t_s: float) -> list[Happening]:
     """Report water that changed while no detector watched it, as after an update."""
-    if state.phase not in STEADY or state.judgement.salinity is None:
+    before = state.judgement.called_salinity
+    if before is None and not state.drifting:
+        before = state.judgement.salinity  # a former version stored no other
+    if state.phase not in STEADY or before is None:
         return []
-    change = finding.salinity - state.judgement.salinity
+    change = finding.salinity - before
     if abs(change) < ARRIVAL_PPT:
         return []
     cause = "salt" if change > 0 else "water"
-    reason = {"called": round(state.judgement.salinity, 4), "salinity": round(finding.salinity, 4)}
+    reason = {"called": round(before, 4), "salinity": round(finding.salinity, 4)}
     disturbed = Happening(WaterDisturbed(cause, round(change, 3), {**reason}))
     on_added(state, cause)
     return [disturbed, *dissolve(state, t_s, "salinity changed while it was not watched")]
@@ -96,15 +103,28 @@ def _unwatched(state: BatchState, finding: Stabilised, t_s: float) -> list[Happe
 def on_more_readings(
     state: BatchState, level: Level, t_s: float, settings: BatchSettings
 ) -> list[Happening]:
-    """Judge an undecided batch again as readings accumulate, unless salinity is moving."""
-    if state.phase is not Phase.VERIFYING or state.judgement.judged_s is None or not level.medians:
+    """Judge steady water again as readings accumulate, unless salinity is moving."""
+    if state.phase not in STEADY or not level.medians:
         return []
-    _accumulate(state, level)
-    if t_s - state.judgement.judged_s < REJUDGE_S:
-        return []
-    if level.moving():
+    _keep_minute(state, level)
+    if state.phase is Phase.VERIFYING:
+        _accumulate(state, level)
+    judged_s = state.judgement.judged_s
+    if (judged_s is not None and t_s - judged_s < REJUDGE_S) or level.moving():
         return []
     return _judge_now(state, level, t_s, settings)
+
+
+def _keep_minute(state: BatchState, level: Level) -> None:
+    """Keep the salinity of the last minute once it is over; none from before a gap."""
+    judgement, now_s = state.judgement, level.times_s[-1]
+    if judgement.minute_s is not None and now_s - judgement.minute_s > LATE_S:
+        judgement.minutes = []
+    last = level.last(MINUTE_BINS)
+    if not last or (judgement.minute_s is not None and now_s - judgement.minute_s < REJUDGE_S):
+        return
+    judgement.minutes = [*judgement.minutes, round(median(last), 5)][-MINUTES_KEPT:]
+    judgement.minute_s = now_s
 
 
 def _accumulate(state: BatchState, level: Level) -> None:
@@ -129,7 +149,7 @@ def on_confirmed(
     state.confirmed_by = who
     steps: list[Happening] = []
     if state.phase is Phase.STALE:
-        state.age.released_s = None
+        state.age.released_s = state.judgement.released_salinity = None
         state.judgement.mean, state.judgement.mean_bins = None, 0
         state.advice = Advice()
         steps += move_to(state, Phase.VERIFYING, f"{who} asked to verify it again")
@@ -146,6 +166,17 @@ def _judge_now(
     whole_u = _whole_u(state, level.u_since(level.times_s[-1] - LATE_S), settings)
     if not recent or whole_u is None:
         return []
+    if state.phase is not Phase.VERIFYING:
+        _keep_of_former_version(state)
     state.judgement.salinity = median(recent)  # a bubble would distort a mean
     state.judgement.salinity_u = whole_u
-    return judge(state, t_s, settings)
+    return judge_again(state, t_s, settings)
+
+
+def _keep_of_former_version(state: BatchState) -> None:
+    """Keep what steady water was called and released as, where only its judgement was stored."""
+    judgement = state.judgement
+    if judgement.called_salinity is None and not state.drifting:
+        judgement.called_salinity = judgement.salinity
+    if judgement.released_salinity is None and state.phase is Phase.READY:
+        judgement.released_salinity = judgement.salinity

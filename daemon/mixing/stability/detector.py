@@ -235,6 +235,10 @@ class Stability:
     def _decide(self, newest: int, weights: Weights) -> tuple[Finding, ...]:
         """Forecast, and call if the score has been good for long enough."""
         self._feed_network(weights)
+        if self.drifted_index is not None:
+            changed = self._compare(newest, self.cells.salinity[-1])
+            if changed:
+                return changed
         if self.blocked_by():
             self.scores = []
         else:
@@ -337,6 +341,10 @@ class Stability:
         if restarted:
             change = salinity - self.drift_watch.level
             return self._disturb("pump", change, {"pump": "started again"})
+        return self._compare(newest, salinity)
+
+    def _compare(self, newest: int, salinity: float) -> tuple[Finding, ...]:
+        """Report what the newest cell proves to have changed."""
         changed = watch_cell(self.drift_watch, salinity, newest)
         if changed is None:
             return ()
@@ -350,9 +358,15 @@ class Stability:
     def _disturb(
         self, cause: str, change: float, reason: Mapping[str, JSON]
     ) -> tuple[Finding, ...]:
-        """Report the change and begin a new decision on the water after it."""
-        self.arm((self.cells.index[-1] + 1) * CELL_S, cause)
-        self.drifted_index = self.cells.index[-1] if cause == "drift" else None
+        """Report the change and begin a new decision on the water after it.
+
+        What drifts goes on being watched, so that salt or water is seen to come.
+        """
+        newest = self.cells.index[-1]
+        self.arm((newest + 1) * CELL_S, cause)
+        if cause == "drift":
+            self.drifted_index = newest
+            self.drift_watch = start_watch(self.cells.salinity[-1], self.drift_watch.sigma, newest)
         return (Disturbed(cause, change, reason),)
 
 

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 SILENT_S = 90.0
 """A probe is silent after this time without even a fault, s; longer than any period."""
+OF_STEADY_WATER = ("batch-off-target", "salinity-drifting")
+"""Alarms of steady water, which end while it is mixed."""
 LOOK_S = 10.0
 """How often the station updates its own alarms, s."""
 
@@ -79,21 +81,22 @@ def of_reservoir(
     elif not out:
         present |= conditions.of_reading(reading, usable=reading.flag in USABLE)
     present |= conditions.of_batch(state.batch, t_s, settings.batch, basis.lots)
-    if not state.drifted:  # a drift has nothing to mix
-        present |= conditions.of_mixing(
-            state.batch,
-            state.level,
-            t_s,
-            settings.batch,
-            active=state.alarms.is_active("mixing-overdue"),
-        )
+    present |= conditions.of_mixing(
+        state.batch,
+        state.level,
+        t_s,
+        settings.batch,
+        active=state.alarms.is_active("mixing-overdue"),
+    )
     present |= _of_water(state, None if out else reading, settings, rows)
     if late := due_batches.missed(state, at.wall, settings):
         present["start-missed"] = late
     if not present and not state.alarms.known:
         return []
     return steps(
-        transitions.advance(state.alarms, present, t_s, rows, _circumstances(state, out=out)),
+        transitions.advance(
+            state.alarms, present, t_s, rows, _circumstances(state, out=out), _endings(state)
+        ),
         rows,
         at,
         t_s,
@@ -152,6 +155,14 @@ def _changed(change: AlarmChange, row: AlarmKind, at: Instant, t_s: float) -> Al
     )
 
 
+def _endings(state: ReservoirState) -> dict[str, str]:
+    """Return why alarms of the water end, by name, where that is not that the water is better."""
+    why = state.batch.dissolving_why
+    if state.batch.phase is not Phase.DISSOLVING or not why:
+        return {}
+    return dict.fromkeys(OF_STEADY_WATER, f"{why}: the batch is judged again once it is steady")
+
+
 def _circumstances(state: ReservoirState, *, out: bool) -> list[str]:
     present = [CALIBRATING] if out else []
     if state.batch.phase is Phase.IDLE:
@@ -179,12 +190,11 @@ def _of_water(
             rows[name].deadband or 0.0,
             active=state.alarms.is_active(name),
         )
-    if state.drifted or (state.batch.phase is Phase.READY and not _unmoved(state)):
+    if state.batch.judgement.released_salinity is not None and not _unmoved(state):
         name = "salinity-drifting"
         present |= conditions.of_drift(
             state.batch,
             state.level.now() if usable else None,
-            state.drifted,
             settings.batch,
             rows[name].deadband or 0.0,
             active=state.alarms.is_active(name),
@@ -201,7 +211,7 @@ def _of_water(
 
 def _unmoved(state: ReservoirState) -> bool:
     """Return whether released water is near enough to its value that drift need not be checked."""
-    salinity, medians = state.batch.judgement.salinity, state.level.medians
+    salinity, medians = state.batch.judgement.released_salinity, state.level.medians
     if salinity is None or not medians or "salinity-drifting" in state.alarms.known:
         return False
     return abs(medians[-1] - salinity) < conditions.LEAST_DRIFT_PPT / 2.0

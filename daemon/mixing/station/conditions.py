@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Flag, Phase
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
+from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
 from daemon.mixing.seawater import dosing
 
@@ -97,33 +98,34 @@ def of_temperature(
 def of_drift(
     state: BatchState,
     now: float | None,
-    drifted: bool,  # noqa: FBT001 - a fact among facts
     settings: BatchSettings,
     deadband_ppt: float,
     *,
     active: bool,
 ) -> dict[str, str]:
-    """Return whether released water has moved from what it was released as, nothing being added.
+    """Return whether water has moved from what it was released as, nothing being added.
+
+    The alarm stands too where the water lost its release by that.
 
     Args:
         state: Of the batch.
         now: Present salinity; None when unknown, and then nothing changes.
-        drifted: Whether the batch lost its release because its salinity drifted.
         settings: What it has to be.
         deadband_ppt: How much nearer it must come again, ppt; half the limit at the most.
         active: Whether the alarm's condition counts as there.
     """
-    if state.judgement.salinity is None or not (state.phase is Phase.READY or drifted):
+    released = state.judgement.released_salinity
+    if released is None or state.phase not in STEADY:
         return {}
     if now is None:
         return {"salinity-drifting": "not known to be back"} if active else {}
     limit = max(min(DRIFT_PPT, DRIFT_SHARE * settings.tolerance_ppt), LEAST_DRIFT_PPT)
-    if drifted:
+    if state.drifting:
         limit = max(DRIFTED_SHARE * limit, LEAST_DRIFT_PPT)
     limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
-    if abs(now - state.judgement.salinity) < limit:
+    if abs(now - released) < limit:
         return {}
-    why = f"released as {state.judgement.salinity:.2f} ppt, and now {now:.2f} ppt"
+    why = f"released as {released:.2f} ppt, and now {now:.2f} ppt"
     return {"salinity-drifting": why}
 
 

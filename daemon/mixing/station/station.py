@@ -318,7 +318,6 @@ def _silence(state: ReservoirState, settings: ReservoirSettings, t_s: float) -> 
 
 def _record_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float) -> None:
     """Record when salt came and when the batch was released, by the phase."""
-    state.drifted = state.drifted and phase is Phase.DISSOLVING
     if phase is Phase.DISSOLVING:
         state.salted_at, state.released_at = at.wall, None
     elif phase in (Phase.IDLE, Phase.BLANK):

@@ -59,7 +59,6 @@ class ReservoirState:
         batch: In the vessel.
         alarms: Those that are not normal.
         last_contact_s: Time of the last sample of the probe that decides, or of its fault, s.
-        drifted: Whether the batch lost its release because its salinity drifted.
         armed: Whether the stability detector waits for steadiness.
         forecast_s: Time of the last forecast event, s.
         stable_at: When salinity is or was steady, ISO 8601.
@@ -76,7 +75,6 @@ class ReservoirState:
     batch: BatchState = field(default_factory=BatchState)
     alarms: AlarmState = field(default_factory=AlarmState)
     last_contact_s: float | None = None
-    drifted: bool = False
     armed: bool = False
     forecast_s: float | None = None
     stable_at: str | None = None

@@ -96,7 +96,6 @@ def _finding_steps(
                 state.stable_at = iso(reading.at)
             steps += judged
         elif isinstance(finding, Disturbed):
-            state.drifted = state.batch.phase is Phase.READY and finding.cause == "drift"
             steps += lifecycle.on_disturbed(state.batch, finding, t_s)
         elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
             # A call of steadiness replaces the forecast.

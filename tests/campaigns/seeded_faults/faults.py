@@ -104,13 +104,12 @@ FAULTS = (
     ),
     Fault(
         "a drift is remembered for ever",
-        f"{MIXING}/station/station.py",
-        "state.drifted = state.drifted and ",
-        "state.drifted = state.drifted or state.drifted and ",
+        f"{MIXING}/batch/lifecycle.py",
+        "state.judgement.released_salinity, state.drifting = None, False",
+        "state.judgement.released_salinity = None",
         (
             (
-                f"{STATION}/test_next_batch.py::test_a_drift_of_one_batch_does_not_silence_the_next_that"
-                "_mixes_too_long"
+                f"{STATION}/test_water_alarms.py::test_water_added_to_water_that_drifts_is_mixed_again"
             ),
         ),
     ),

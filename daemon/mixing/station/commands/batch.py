@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Phase
 from daemon.mixing.batch import lifecycle, lots, release, verification
 from daemon.mixing.batch.batch_state import STEADY, SaltAddition, SecondReading
+from daemon.mixing.batch.rejudgement import judge_again
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.seawater.gravity_check import refuse_gravity
 from daemon.mixing.seawater.hydrometer import parse_pair, salinity_from_hydrometer
@@ -67,7 +68,7 @@ def _start(context: BatchContext) -> CommandResult:
     if salt is not None:
         _book(context, salt)
     if salt is not None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
-        steps = release.judge(state, context.t_s, context.settings)
+        steps = judge_again(state, context.t_s, context.settings)
         return CommandResult(
             f"the salt is corrected: {_salt_text(salt)}; {_status(context)}", tuple(steps)
         )

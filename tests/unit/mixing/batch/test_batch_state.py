@@ -32,7 +32,7 @@ def worn() -> BatchState:
         levels=WaterLevels(0.0, 34.0, 33.0, 5.0),
         dissolving_since_s=7.0,
         remaining=0.1,
-        judgement=Judgement(34.0, 0.1, 0.02, 34.1, 3, 0.99, 8.0),
+        judgement=Judgement(34.0, 0.1, 0.02, 34.1, 3, 0.99, 8.0, [34.0], 8.0, 34.1, 34.0),
         temperature_C=24.0,
         age=Age(9.0, was_released=True, remix_advised_s=10.0),
         salt=SaltAddition(7060.0, 180.0, 0.0, 0.88, 0.03),
@@ -41,6 +41,8 @@ def worn() -> BatchState:
         used_l=60.0,
         impure=True,
         advice=Advice("add water", "outside", None, 5.0),
+        dissolving_why="salt was added",
+        drifting=True,
     )
 
 

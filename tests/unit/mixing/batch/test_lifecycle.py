@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 import pytest
 
 from daemon.entries import Kind, Phase
-from daemon.mixing.batch.batch_state import Advice, Age, Judgement, WaterLevels
+from daemon.mixing.batch.batch_state import Advice, Age, Judgement, SecondReading, WaterLevels
 from daemon.mixing.batch.lifecycle import (
     STEADY,
     BatchSettings,
@@ -229,7 +229,7 @@ def test_steadiness_without_salt_is_nothing(phase: Phase) -> None:
 
 
 @pytest.mark.parametrize("phase", STEADY)
-@pytest.mark.parametrize("cause", ["salt", "water", "drift", "pump", "something new"])
+@pytest.mark.parametrize("cause", ["salt", "water", "pump", "something new"])
 def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
     """Whatever the verdict was, it is of other water now; its age is that of the water."""
     state = BatchState(
@@ -246,6 +246,50 @@ def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
     ]
     assert (Phase.DISSOLVING, "") == (state.phase, state.advice.text)
     assert 995.0 / HOUR_S == age_h(state, 1000.0)
+
+
+@pytest.mark.parametrize("phase", STEADY)
+def test_a_drift_takes_back_no_verdict_and_has_the_water_judged_at_once(phase: Phase) -> None:
+    """Nothing is being mixed: what the water reads now decides."""
+    state = BatchState(
+        phase,
+        "b",
+        age=Age(released_s=5.0),
+        advice=Advice(text="use it"),
+        judgement=Judgement(salinity=34.0, salinity_u=0.1, mean=34.0, mean_bins=99, judged_s=999.0),
+        confirmed_by="R. Marsh",
+        second=SecondReading(34.0, 0.2, "lab"),
+    )
+    steps = on_disturbed(state, Disturbed("drift", 0.2, {}), 1000.0)
+
+    assert [(Kind.DISTURBED, "drift")] == [
+        (each.body.kind, facts_in(each)["cause"]) for each in steps
+    ]
+    assert (phase, 995.0 / HOUR_S, "use it") == (
+        state.phase,
+        age_h(state, 1000.0),
+        state.advice.text,
+    )
+    assert (None, 0, None) == (
+        state.judgement.mean,
+        state.judgement.mean_bins,
+        state.judgement.judged_s,
+    )
+    assert (True, "", None) == (state.drifting, state.confirmed_by, state.second)
+
+
+def test_a_drift_does_not_settle_what_two_instruments_disagree_about() -> None:
+    """A reading that contradicts stays until another one is taken."""
+    contradicts = SecondReading(31.0, 0.2, "lab")
+    state = BatchState(
+        Phase.VERIFYING,
+        "b",
+        judgement=Judgement(salinity=34.0, salinity_u=0.1),
+        second=contradicts,
+    )
+    on_disturbed(state, Disturbed("drift", 0.2, {}), 1000.0)
+
+    assert contradicts == state.second
 
 
 @pytest.mark.parametrize("hours, phases", [(23.99, []), (24.0, []), (24.01, ["stale"])])

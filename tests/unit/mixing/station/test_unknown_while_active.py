@@ -15,7 +15,10 @@ from tests.parts.stories import BATCH, Story, alarms
 
 BANDED = replace(BATCH, temperature_range_C=(23.0, 27.0))
 RELEASED = BatchState(
-    Phase.READY, "b", judgement=Judgement(salinity=34.0, salinity_u=0.1), age=Age(released_s=0.0)
+    Phase.READY,
+    "b",
+    judgement=Judgement(salinity=34.0, salinity_u=0.1, released_salinity=34.0),
+    age=Age(released_s=0.0),
 )
 
 
@@ -30,11 +33,9 @@ def test_an_unknown_temperature_neither_raises_nor_ends_its_alarm(phase: Phase) 
 
 def test_an_unknown_salinity_neither_raises_nor_ends_the_alarm_of_a_drift() -> None:
     """Whether the batch is still released or no longer."""
-    for state, drifted in ((RELEASED, False), (replace(RELEASED, phase=Phase.DISSOLVING), True)):
-        assert {} == of_drift(state, None, drifted, BATCH, 0.05, active=False)
-        assert {"salinity-drifting"} == set(
-            of_drift(state, None, drifted, BATCH, 0.05, active=True)
-        )
+    for state in (RELEASED, replace(RELEASED, phase=Phase.OFF_TARGET, drifting=True)):
+        assert {} == of_drift(state, None, BATCH, 0.05, active=False)
+        assert {"salinity-drifting"} == set(of_drift(state, None, BATCH, 0.05, active=True))
 
 
 @pytest.mark.parametrize("lost", ["salinity", "salinity_u", "salinity_s"])

@@ -14,7 +14,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_batch, warmer
-from tests.parts.stories import BATCH, Story, alarms, of
+from tests.parts.stories import BATCH, Story, alarms, of, phases
 from tests.parts.weights import weights
 
 BANDED = replace(BATCH, temperature_range_C=(23.0, 27.0))
@@ -83,6 +83,82 @@ def test_water_that_stands_for_a_day_is_not_reported_as_drift() -> None:
     story.ramp(20 * 60.0, 34.06)
 
     assert [] == alarms(story.play(settings=settings))
+
+
+def evaporated() -> Bench:
+    """A batch that was released and has slowly become 35.6 since, at 0.4 ppt an hour."""
+    story = Story(period_s=10.0).still(6).dissolve(34.0, 80)
+    bench = Bench(story)
+    bench.run()
+    bench.story.ramp(4 * 60.0, 35.6)
+    bench.run()
+    return bench
+
+
+def test_water_that_drifts_beyond_a_limit_is_refused_once_it_reads_so_with_proof() -> None:
+    """First its release is taken back, then it is off target; nothing is mixed meanwhile."""
+    bench = evaporated()
+
+    assert ["verifying", "off_target"] == phases(bench.entries)[-2:]
+    assert 1 == phases(bench.entries).count("dissolving")
+    assert {"salinity-drifting", "batch-off-target"} == bench.alarms
+    assert [] == [each for each in alarms(bench.entries) if each[1] == "cleared"]
+
+
+def test_the_alarm_stands_while_the_water_is_outside_and_goes_when_it_reads_inside() -> None:
+    """Half an hour at rest ends nothing; a slow top-up from 35.6 to 34.1 does."""
+    bench = evaporated()
+    bench.story.still(90)
+    assert [] == phases(bench.run())
+    assert "batch-off-target" in bench.alarms
+    bench.story.ramp(5 * 60.0, 34.1).still(90)
+    said = bench.run()
+
+    assert ["verifying", "ready"] == phases(said)
+    assert [("batch-off-target", "cleared"), ("salinity-drifting", "cleared")] == sorted(
+        each for each in alarms(said) if each[1] == "cleared"
+    )
+
+
+def test_an_alarm_of_steady_water_says_that_water_was_added_when_it_ends_so() -> None:
+    """It is not that the condition is gone: the batch is judged again."""
+    bench = evaporated()
+    bench.story.dissolve(34.0, 60)
+    said = bench.run()
+    endings = {
+        str(facts_in(each)["name"]): facts_in(each)["why"]
+        for each in of(said, Kind.ALARM)
+        if facts_in(each)["what"] == "cleared"
+    }
+
+    assert ["dissolving", "verifying", "ready"] == phases(said)
+    added = "water was added: the batch is judged again once it is steady"
+    assert {"batch-off-target": added, "salinity-drifting": added} == endings
+
+
+def test_a_second_drift_is_reported_like_the_first() -> None:
+    """Both episodes raise and end the same alarms, in the same order."""
+    bench = evaporated()
+    first = [*alarms(bench.entries)]
+    bench.story.dissolve(34.0, 80)
+    bench.run()
+    bench.story.ramp(4 * 60.0, 35.6)
+    said = bench.run()
+
+    assert first == alarms(said)
+    assert {"salinity-drifting", "batch-off-target"} == bench.alarms
+
+
+def test_water_added_to_water_that_drifts_is_mixed_again() -> None:
+    """Seen also in the half hour before the drift is known to have ended."""
+    bench = Bench(Story(period_s=10.0).still(6).dissolve(34.0, 80).ramp(120.0, 34.6))
+    said = bench.run()
+    assert "drift" in [facts_in(each)["cause"] for each in of(said, Kind.DISTURBED)]
+    bench.story.dissolve(33.6, 60)
+    said = bench.run()
+
+    assert ["dissolving", "verifying", "ready"] == phases(said)
+    assert "water" in [facts_in(each)["cause"] for each in of(said, Kind.DISTURBED)]
 
 
 class Pair:
