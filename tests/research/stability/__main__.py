@@ -24,6 +24,7 @@ from tests.research.stability import (
     baselines,
     disturbances,
     evaluation,
+    reliability,
     report,
     second_generator,
     stated_confidence,
@@ -126,6 +127,27 @@ def judge_confidence(given: argparse.Namespace) -> None:
         say(
             f"{title}\n\n{stated_confidence.calibration_table(stated_confidence.confidence_of(found))}\n"
         )
+
+
+def judge_shown(given: argparse.Namespace) -> None:
+    """Compare the chance that is shown live with what was so, on both generators."""
+    first_seed = given.seed or HELD_OUT_SEED
+    second_seed = given.seed or second_generator.FIRST_SEED
+    for title, work, todo in (
+        (
+            "First generator",
+            reliability.first_shown,
+            jobs(first_seed, max(1, given.seeds // len(KINDS)), given.pairs),
+        ),
+        (
+            "Second generator",
+            reliability.second_shown,
+            second_generator.jobs(given.seeds, second_seed)
+            + second_generator.pair_jobs(given.pairs, second_seed),
+        ),
+    ):
+        shown = reliability.together(evaluation.in_parallel(work, todo, given.workers))
+        say(f"{title}, {len(todo)} batches\n\n{reliability.table(shown)}\n")
 
 
 def judge_detector(given: argparse.Namespace) -> None:
@@ -290,6 +312,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], None]] = {
     "second-generator": judge_second_generator,
     "conditions": judge_conditions,
     "confidence": judge_confidence,
+    "chance": judge_shown,
     "disturbances": lambda given: say(disturbances.run(given.seeds)),
     "baselines": judge_baselines,
     "cost": lambda _given: say(cost()),
