@@ -17,6 +17,7 @@ from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import FACT as STEADY
 from daemon.mixing.station.steady import expected_steady, is_late, steady_since
+from daemon.page.chance_bar import ChanceBar, chance_bar
 from daemon.page.gauge import Gauge, gauge
 from daemon.page.healthz import span, staleness
 from daemon.page.labels import alarm_words, health_words, phase_words, quality_words
@@ -90,6 +91,7 @@ class ReservoirBlock:
         gauge: Where it lies about the tolerance interval; None where that is not known.
         outside: Whether steady water is outside; while salt dissolves it has to be.
         rows: Labels and values.
+        chance: That mixing is over; None while nothing is decided, or without a fresh reading.
     """
 
     name: str
@@ -102,6 +104,7 @@ class ReservoirBlock:
     gauge: Gauge | None = None
     outside: bool = False
     rows: tuple[tuple[str, str], ...] = ()
+    chance: ChanceBar | None = None
 
 
 def status_page(view: StationView, notice: Banner | None = None, *, acts: bool = False) -> str:
@@ -211,6 +214,7 @@ def _reservoir(reservoir: ReservoirView, view: StationView) -> ReservoirBlock:
         strip,
         strip is not None and not strip.inside and steady,
         tuple((label, short(value)) for label, value in _rows(reservoir, snapshot, zone) if value),
+        None if old else chance_bar(snapshot),
     )
 
 

@@ -63,7 +63,7 @@ UNITS: dict[str | None, set[str | None]] = {
     "volume_storage": {"L", "mL", "m³", "ft³", "CCF", "gal", "fl. oz."},
     "timestamp": {None},
     "enum": {None},
-    None: {"ppt", None},
+    None: {"ppt", "%", None},
 }
 STATE_CLASSES: dict[str | None, set[str | None]] = {
     "conductivity": {"measurement"},

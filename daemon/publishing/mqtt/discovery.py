@@ -217,6 +217,20 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
                 "{{ {'whole': value_json.advice | default(none)} | tojson }}"
             ),
         },
+        # In per cent, as hubs show shares; `chance_over` of the topic goes from 0 to 1.
+        "mixing-over": {
+            **_number("Mixing over", "", "%", 0, "mdi:progress-check"),
+            "value_template": (
+                "{% set chance = value_json.chance_over | default(none) %}"
+                "{{ (100 * chance) | round(1) if chance is not none else none }}"
+            ),
+        },
+        "held-back-by": {
+            **_text("Held back by", "held_back_by", "mdi:timer-sand-paused"),
+            "value_template": (
+                "{{ ((value_json.held_back_by | default([], true)) | join('; '))[:250] or none }}"
+            ),
+        },
         "batch-age": _number("Batch age", "age_h", "h", 1, "mdi:timer-sand", "duration"),
         "expected-steady": _moment(
             "Expected steady", "stable_at", "mdi:clock-outline", _in_phase(FORECAST)

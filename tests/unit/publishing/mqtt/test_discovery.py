@@ -11,7 +11,7 @@ import pytest
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Flag, Instant, Phase
-from daemon.journal.shapes import to_object
+from daemon.journal.shapes import slots_of
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.probe import calibration_routines
 from daemon.mixing.station.present_state import of_reservoir
@@ -133,6 +133,8 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "phase": ("enum", None),
         "batch": (None, None),
         "advice": (None, None),
+        "mixing-over": (None, "%"),
+        "held-back-by": (None, None),
         "batch-age": ("duration", "h"),
         "expected-steady": ("timestamp", None),
         "steady-since": ("timestamp", None),
@@ -217,6 +219,8 @@ PICTURE: dict[str, Any] = {
     "advice_water_l": 1.5,
     "alarms": ["batch-ageing", "salt-low"],
     "start_by": "2031-05-05T06:00:00.000Z",
+    "chance_over": 0.625,
+    "held_back_by": ["still rising 0.08 ppt an hour", "only 6 min since salt came"],
     "probe_health": "good",
     "probes_health": {"ct-1": "good"},
 }
@@ -249,6 +253,8 @@ def test_a_whole_snapshot_is_shown_as_it_is() -> None:
         "phase": "ready",
         "batch": "mix-1-0504",
         "advice": "nothing to do",
+        "mixing-over": "62.5",
+        "held-back-by": "still rising 0.08 ppt an hour; only 6 min since salt came",
         "batch-age": "2.5",
         "expected-steady": "None",
         "steady-since": "2031-05-04T08:00:00.000Z",
@@ -281,7 +287,9 @@ def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
 def test_the_snapshot_that_there_is_has_what_the_entities_read() -> None:
     """A key that measuring names otherwise would be shown as unknown for ever."""
     now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
-    made = to_object(of_reservoir(ReservoirState(), None, None, now, 0.0))
+    made = {
+        slot.key for slot in slots_of(type(of_reservoir(ReservoirState(), None, None, now, 0.0)))
+    }
     parts = payload_of(announcement("homeassistant", BARE))["components"]
     read = {
         key
@@ -289,7 +297,7 @@ def test_the_snapshot_that_there_is_has_what_the_entities_read() -> None:
         for key in re.findall(r"value_json\.(\w+)", each.get("value_template", ""))
     }
 
-    assert set() == read - made.keys()
+    assert set() == read - made
 
 
 @pytest.mark.parametrize("picture", [dict.fromkeys(PICTURE), {}], ids=["null", "absent"])
@@ -377,3 +385,20 @@ def test_times_carry_their_zone() -> None:
     times = [found[id_] for id_ in ("steady-since", "reading-at", "start-by")]
 
     assert [True] * 3 == [datetime.fromisoformat(each).tzinfo is not None for each in times]
+
+
+@pytest.mark.parametrize(
+    "chance, reasons, shown",
+    [
+        (0.999, [], ("99.9", "None")),
+        (None, ["the pump is off"], ("None", "the pump is off")),
+        (0.0, None, ("0.0", "None")),
+    ],
+)
+def test_the_chance_that_mixing_is_over_is_a_share_of_a_hundred(
+    chance: float | None, reasons: list[str] | None, shown: tuple[str, str]
+) -> None:
+    """What is not known is unknown and never nothing; what holds it back is read in one line."""
+    found = entity_states(PICTURE | {"chance_over": chance, "held_back_by": reasons})
+
+    assert shown == (found["mixing-over"], found["held-back-by"])
