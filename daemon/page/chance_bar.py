@@ -11,7 +11,7 @@ from daemon.page.gauge import WIDTH
 if TYPE_CHECKING:
     from daemon.mixing.station.snapshot import ReservoirSnapshot
 
-HEIGHT = 10.0
+HEIGHT = 8.0
 LONGEST = 300
 """Most characters of the words; two phrases are some 100."""
 

@@ -35,7 +35,7 @@ def make_sinks(config: Config, reader: Reader) -> list[Sink]:
     if config.mqtt is not None:
         sinks.append(_mqtt(config, config.mqtt, reader))
     if config.influx is not None:
-        sinks.append(_influx(config, config.influx))
+        sinks.append(_influx(config, config.influx, reader))
     if config.notify is not None:
         sinks.append(_notify(config, config.notify, reader))
     return sinks
@@ -56,10 +56,12 @@ def make_heartbeat(config: Config, reader: Reader) -> HeartbeatLoop | None:
     return HeartbeatLoop(partial(ping, url), config.heartbeat.every_s, reader, outage)
 
 
-def _influx(config: Config, settings: Influx) -> Sink:
+def _influx(config: Config, settings: Influx, reader: Reader) -> Sink:
+    from daemon.publishing.influx.live_chance import LiveChance
     from daemon.publishing.influx.publisher import InfluxSink
 
-    return InfluxSink(settings, config.station.name)
+    station = config.station.name
+    return InfluxSink(settings, station, live=LiveChance(station, reader))
 
 
 def kept_after_s(config: Config, sink: str) -> float:

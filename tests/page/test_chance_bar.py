@@ -44,7 +44,7 @@ def test_an_unknown_chance_has_words_and_no_bar() -> None:
     """An empty bar would say that mixing is not over."""
     view = station_view(dissolving(chance_over=None, held_back_by=["the pump is off"]))
 
-    assert "Mixing over: unknown: the pump is off" in read(view).text
+    assert "Mixing over: unknown (the pump is off)" in read(view).text
     assert [] == BAR.findall(status_page(view))
 
 

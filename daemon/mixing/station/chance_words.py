@@ -16,7 +16,7 @@ def chance_words(snapshot: ReservoirSnapshot) -> str:
     """Return the chance and what holds it back; empty while nothing is decided."""
     why = "; ".join(snapshot.held_back_by)
     if snapshot.chance_over is None:
-        return f"unknown: {why}" if why else ""
+        return f"unknown ({why})" if why else ""
     percent = percent_words(snapshot.chance_over)
     return f"{percent}, held back by: {why}" if why else percent
 

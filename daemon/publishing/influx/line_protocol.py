@@ -55,7 +55,7 @@ def line(station: str, stored: Stored) -> str:
     """
     entry = stored.entry
     point = _reading(entry) if isinstance(entry, Reading) else _event(entry)
-    point.tag("station", _key(station))
+    point.tag("station", key_text(station))
     point.field("seq", stored.seq)
     if not entry.at.synced:
         point.field("synced", value=False)
@@ -77,7 +77,7 @@ def time_ns(wall: datetime, seq: int) -> int:
 
 def _reading(reading: Reading) -> Point:
     point = Point("reading")
-    point.tag("reservoir", _key(reading.reservoir)).tag("probe", _key(reading.probe))
+    point.tag("reservoir", key_text(reading.reservoir)).tag("probe", key_text(reading.probe))
     for name in ("conductivity_mS_cm", "temperature_C", "salinity", "salinity_u"):
         value = getattr(reading, name)
         point.field(name, None if value is None else float(value))
@@ -91,18 +91,18 @@ def _reading(reading: Reading) -> Point:
         ("fault", reading.fault),
         ("calibration", reading.calibration),
     ):
-        point.field(name, _text(value) or None)
+        point.field(name, plain_text(value) or None)
     return point
 
 
 def _event(event: Event) -> Point:
     point = Point("event")
-    point.tag("reservoir", _key(event.reservoir)).tag("kind", str(event.kind))
-    point.field("batch", _text(event.batch) or None)
+    point.tag("reservoir", key_text(event.reservoir)).tag("kind", str(event.kind))
+    point.field("batch", plain_text(event.batch) or None)
     facts = dict(facts_of(event.body))
-    point.field("facts", _text(to_json(facts), LONGEST_FACTS))
+    point.field("facts", plain_text(to_json(facts), LONGEST_FACTS))
     for name, value in list(facts.items())[:MOST_FACTS]:
-        _fact(point, _key(name), value)
+        _fact(point, key_text(name), value)
     return point
 
 
@@ -110,7 +110,7 @@ def _fact(point: Point, name: str, value: JSON) -> None:
     if not name or name in RESERVED or name.startswith("_") or name.endswith("_text"):
         return  # `facts` has it
     if isinstance(value, str):
-        point.field(f"{name}_text", _text(value))
+        point.field(f"{name}_text", plain_text(value))
     elif isinstance(value, int | float) and not isinstance(value, bool):
         try:
             point.field(name, float(value))
@@ -118,12 +118,12 @@ def _fact(point: Point, name: str, value: JSON) -> None:
             return
 
 
-def _key(value: str) -> str:
+def key_text(value: str) -> str:
     """Return a tag's value or a field's name; servers disagree on backslashes there."""
-    return _text(value, LONGEST_KEY).replace("\\", "/").strip()
+    return plain_text(value, LONGEST_KEY).replace("\\", "/").strip()
 
 
-def _text(value: str, longest: int = LONGEST_TEXT) -> str:
+def plain_text(value: str, longest: int = LONGEST_TEXT) -> str:
     """Return a text on one line, bounded, that UTF-8 can say."""
     plain = value.encode(errors="replace").decode()
     line = "".join(letter if letter.isprintable() else " " for letter in plain)

@@ -49,6 +49,13 @@ class LineWriter(Protocol):
         """Close it."""
 
 
+class LiveLines(Protocol):
+    """Lines of the present state; `LiveChance` gives them."""
+
+    def due(self, now_s: float) -> list[str]:
+        """Return the lines that are due at a monotonic time, s."""
+
+
 def connect(settings: Influx, token: str) -> LineWriter:
     """Return a connection to a database; loads the client only now.
 
@@ -97,6 +104,7 @@ class InfluxSink:
         clock: Callable[[], float] = time.monotonic,
         ping_every_s: float | None = None,
         open_: Callable[[Influx, str], LineWriter] = connect,
+        live: LiveLines | None = None,
     ) -> None:
         """Check that there is a token; nothing is sent yet.
 
@@ -108,6 +116,7 @@ class InfluxSink:
                 for often enough to notice that it was started again before what it has just
                 acknowledged counts as written down.
             open_: Makes a connection from the section and the token.
+            live: Lines of the present state; None for none.
 
         Raises:
             SinkError: A file that the section names cannot be used.
@@ -119,6 +128,7 @@ class InfluxSink:
         self._ping_every_s = default_s if ping_every_s is None else ping_every_s
         self._renewals_s: deque[float] = deque(maxlen=HABIT)
         self._open = open_
+        self._live = live
         self._database: LineWriter | None = None
         self._answered_s = float("-inf")
         self._logged = False
@@ -128,6 +138,7 @@ class InfluxSink:
         """Write entries; see `Sink`."""
         try:
             database = self._connect()
+            self._write_live(database)
             if entries:
                 return self._write(database, entries)
             if self._clock() - self._answered_s >= self._ping_every_s:
@@ -187,6 +198,19 @@ class InfluxSink:
             return None
         refused = sorted(outcome.refused, key=lambda one: one.seq)
         return Refusal(tuple(one.seq for one in refused), refused[-1].why)
+
+    def _write_live(self, database: LineWriter) -> None:
+        """Write the lines of the present state that are due; refused ones hold nothing up."""
+        from daemon.publishing.influx.database import RefusedError
+
+        lines = [] if self._live is None else self._live.due(self._clock())
+        if not lines:
+            return
+        try:
+            database.write(lines)
+        except RefusedError as exc:
+            log.warning("%s refuses the present state: %s", database.where, exc)
+        self._answered_s = self._clock()
 
     def _judge(self, database: LineWriter, outcome: _Outcome) -> None:
         """Have entries left out only where it is their fault.

@@ -181,7 +181,7 @@ def test_a_reading_that_did_not_come_takes_it_out_of_a_stored_snapshot() -> None
     [
         ({}, "62 %, held back by: still rising 0.08 ppt an hour; only 6 min since salt came"),
         ({"held_back_by": []}, "62 %"),
-        ({"chance_over": None, "held_back_by": ["the pump is off"]}, "unknown: the pump is off"),
+        ({"chance_over": None, "held_back_by": ["the pump is off"]}, "unknown (the pump is off)"),
         ({"chance_over": None, "held_back_by": []}, ""),
         ({"chance_over": 0.001, "held_back_by": []}, "less than 1 %"),
         ({"chance_over": 0.999, "held_back_by": []}, "more than 99 %"),
