@@ -64,6 +64,10 @@ class FaultLimit:
         self._spacing_s = max(FAULT_SPACING_S, period_s)
         self._last_s = -math.inf
 
+    def due(self, now: Instant) -> bool:
+        """Say whether a fault that is noticed now becomes a sample."""
+        return now.mono_s - self._last_s >= self._spacing_s
+
     def samples(self, now: Instant, sentence: str, spoken: str = "") -> list[Sample]:
         """Return the fault as a sample, or nothing soon after another one.
 
@@ -72,7 +76,7 @@ class FaultLimit:
             sentence: What is wrong, where, and what to do.
             spoken: What the instrument said instead, as it may be shown.
         """
-        if now.mono_s - self._last_s < self._spacing_s:
+        if not self.due(now):
             return []
         self._last_s = now.mono_s
         return [Sample(*self._names, now, None, None, None, sentence, spoken)]

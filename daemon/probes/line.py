@@ -10,7 +10,7 @@ from __future__ import annotations
 import termios
 from contextlib import suppress
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
 
 import serial
 from pydantic import AfterValidator, Field
@@ -20,14 +20,15 @@ from daemon.config.probe import InstrumentProbe
 from daemon.config.rules import Table, ordered
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import DriverKind, FaultLimit
-from daemon.wire.line import Splitter, Spoken, Unreadable, parse, shown
-from daemon.wire.reply import checked_reply, reply_pattern
+from daemon.wire.line import Frame, Splitter, Spoken, Unreadable, parse, shown
+from daemon.wire.near_miss import best_text, near_miss
+from daemon.wire.reply import ENCODINGS, ReplyFormat, checked_reply, one_micro, reply_pattern
 from daemon.wire.units import Scale
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from daemon.wire.reply import ReplyPattern
+Encoding: TypeAlias = Literal["utf-8", "latin-1", "ascii"]
 
 REOPEN_S = 1.0
 QUIET_S = 0.5
@@ -40,6 +41,11 @@ def _timeout_s(given: dict[str, Any]) -> float:
     """Wait for an answer within the period; for one that talks by itself, three periods."""
     period_s: float = given.get("period_s", 2.0)
     return min(period_s, 2.0) if given.get("request") is not None else 3.0 * period_s
+
+
+def _encoding(given: dict[str, Any]) -> Encoding:
+    """Take lines for UTF-8 where the pattern holds what ASCII has no sign for."""
+    return "ascii" if given.get("reply", "").isascii() else "utf-8"
 
 
 def _ascii(value: str) -> str:
@@ -60,6 +66,8 @@ class LineSection(InstrumentProbe):
         request: What to send for a reading; None for one that talks by itself.
         reply: Regular expression (of RE2) that fits a whole line, which CR or LF ends;
             with the named groups `conductivity`, `temperature` and, where it has one, `pump`.
+        decimal: What stands between the whole and the rest of a number in a line.
+        encoding: Of a line; ASCII unless the pattern holds more than that, then UTF-8.
         timeout_s: Seconds without an answer until a reading counts as missing.
     """
 
@@ -75,15 +83,32 @@ class LineSection(InstrumentProbe):
         description="a regular expression of at most 200 characters with the named groups"
         " conductivity and temperature"
     )
+    decimal: Literal[".", ","] = one_of(".", ",", default=".")
+    encoding: Encoding = Field(
+        default_factory=_encoding, description="one of 'utf-8', 'latin-1', 'ascii'"
+    )
     timeout_s: float = Field(
         default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
     )
 
     @classmethod
     def crossings(cls, table: Table) -> Iterator[tuple[str, str]]:
-        """Yield that an answer is waited for longer than until the next request, if it is."""
+        """Yield a wait beyond the next request, and a sign that no line has."""
         if "request" in table:
             yield from ordered(table, "timeout_s", "period_s", "seconds", above=2.0)
+        yield from _never_in_a_line(table)
+
+
+def _never_in_a_line(table: Table) -> Iterator[tuple[str, str]]:
+    """Yield that the pattern holds a sign which no line has in its encoding, if it does."""
+    reply, encoding = table.get("reply"), table.get("encoding")
+    if not isinstance(reply, str) or encoding not in ENCODINGS:
+        return
+    try:
+        one_micro(reply).encode(encoding)
+    except UnicodeEncodeError as exc:
+        sign = exc.object[exc.start]
+        yield "reply", f"holds {sign!r}, which no line of encoding = {encoding!r} can hold"
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +124,7 @@ class LineSettings:
         parity: "N", "E" or "O".
         stopbits: 1 or 2.
         request: Sent to ask for a reply; empty for one that talks by itself.
-        reply: Pattern that fits a whole reply.
+        reply: How a whole reply is written.
         scale: What its two numbers mean.
         period_s: Time between requests, or expected between lines, s.
         timeout_s: How long to wait for a reply, or for a line that needs no request, s.
@@ -108,7 +133,7 @@ class LineSettings:
     reservoir: str
     probe: str
     port: str
-    reply: ReplyPattern
+    reply: ReplyFormat
     baud: int = 9600
     bytesize: int = 8
     parity: str = "N"
@@ -132,7 +157,7 @@ class LineProbe:
         self._reopen_s = 0.0
         self._last_line_s: float | None = None
         self._faults = FaultLimit(settings.reservoir, settings.probe, settings.period_s)
-        self._unreadable = ""
+        self._unreadable: Frame | None = None
         self._missed = False
         self._cut = False
         self._quiet_s: float | None = None
@@ -169,8 +194,8 @@ class LineProbe:
         except TROUBLE as exc:
             return self._lost(now, f"reading failed ({_why(exc)})")
         samples = []
-        for line in self._splitter.feed(chunk):
-            samples += self._take_line(line, now)
+        for frame in self._splitter.feed(chunk):
+            samples += self._take_line(frame, now)
         return samples
 
     def close(self) -> None:
@@ -232,7 +257,7 @@ class LineProbe:
                 self._port.write(conf.request)
         except TROUBLE as exc:
             return self._lost(now, f"writing failed ({_why(exc)})")
-        self._unreadable = ""
+        self._unreadable = None
         self._deadline_s = now.mono_s + conf.timeout_s
         return []
 
@@ -254,26 +279,26 @@ class LineProbe:
             return self._faults.samples(
                 now, f"{text}; check power and cable, and that it sends by itself"
             )
-        if self._unreadable:
-            return self._faults.samples(now, self._unreadable_sentence(), self._unreadable)
+        if self._unreadable is not None:
+            return self._unreadable_samples(now, self._unreadable)
         return self._faults.samples(
             now,
             f"no reply on {conf.port} within {conf.timeout_s:g} s; check power, cable, baud"
             f" ({conf.baud}) and request ({conf.request!r})",
         )
 
-    def _take_line(self, line: str, now: Instant) -> list[Sample]:
+    def _take_line(self, frame: Frame, now: Instant) -> list[Sample]:
         cut, self._cut, self._missed, self._quiet_s = self._cut, False, False, None
         if cut or (self._set.request and self._deadline_s is None):
             return []
+        reply = self._set.reply
+        line = frame.text(reply.encoding)
         try:
-            spoken = parse(line, self._set.reply)
+            spoken = parse(line, reply.pattern, reply.decimal)
         except Unreadable:
             # Noise before a reply costs nothing; noise instead of one is a fault.
-            self._unreadable = shown(line)
-            if self._set.request:
-                return []
-            return self._faults.samples(now, self._unreadable_sentence(), self._unreadable)
+            self._unreadable = frame
+            return [] if self._set.request else self._unreadable_samples(now, frame)
         self._last_line_s = now.mono_s
         self._deadline_s = None
         if not self._set.request:
@@ -281,11 +306,19 @@ class LineProbe:
             self._ask(now)
         return [self._sample(spoken, line, now)]
 
-    def _unreadable_sentence(self) -> str:
-        return (
-            f"unreadable line on {self._set.port}: {self._unreadable!r} does not fit the reply"
-            " pattern; check baud, wiring and reply"
+    def _unreadable_samples(self, now: Instant, frame: Frame) -> list[Sample]:
+        # To look for what is wrong takes longer than to read a line, and noise has many.
+        if not self._faults.due(now):
+            return []
+        line = shown(best_text(frame, self._set.reply.encoding))
+        lacks = near_miss(frame, self._set.reply)
+        why = (
+            f"nearly fits the reply pattern: {lacks}"
+            if lacks
+            else "does not fit the reply pattern; check baud, wiring and reply"
         )
+        text = f"unreadable line on {self._set.port}: {line!r} {why}"
+        return self._faults.samples(now, text, line)
 
     def _sample(self, spoken: Spoken, line: str, now: Instant) -> Sample:
         conf = self._set
@@ -323,7 +356,7 @@ def _line_probe(reservoir: str, section: LineSection) -> LineProbe:
             reservoir=reservoir,
             probe=section.name,
             port=section.port,
-            reply=reply_pattern(section.reply),
+            reply=ReplyFormat(reply_pattern(section.reply), section.decimal, section.encoding),
             baud=section.baud,
             bytesize=section.bytesize,
             parity=section.parity,

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.errors import BrinewrightError
+from daemon.wire.reply import one_micro
 
 if TYPE_CHECKING:
     from daemon.wire.reply import ReplyPattern
@@ -14,6 +16,28 @@ if TYPE_CHECKING:
 LINE_LIMIT = 256
 SHOWN_LIMIT = 64
 LARGEST = 1e9
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """The bytes of one line, without its end.
+
+    Attributes:
+        data: As they came.
+        whole: Whether these are all; False for a line longer than `LINE_LIMIT`.
+    """
+
+    data: bytes
+    whole: bool = True
+
+    def text(self, encoding: str) -> str:
+        """Return the line in letters; bytes that are none in this encoding are replaced.
+
+        Args:
+            encoding: "ascii", "utf-8" or "latin-1".
+        """
+        mark = "" if self.whole else "\ufffd"
+        return one_micro(self.data.decode(encoding, errors="replace")) + mark
 
 
 class Splitter:
@@ -28,8 +52,8 @@ class Splitter:
         self._held = bytearray()
         self._overrun = False
 
-    def feed(self, chunk: bytes) -> list[str]:
-        """Take bytes; return the lines that became whole, undecodable bytes replaced."""
+    def feed(self, chunk: bytes) -> list[Frame]:
+        """Take bytes; return the lines that became whole."""
         lines = []
         for byte in chunk:
             if byte in b"\r\n":
@@ -51,11 +75,10 @@ class Splitter:
         self._held.clear()
         self._overrun = False
 
-    def _take(self) -> str:
-        mark = "\ufffd" if self._overrun else ""
-        line = self._held.decode("ascii", errors="replace") + mark
+    def _take(self) -> Frame:
+        frame = Frame(bytes(self._held), not self._overrun)
         self.clear()
-        return line
+        return frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,21 +102,21 @@ class Unreadable(BrinewrightError, ValueError):  # noqa: N818 - read as a senten
 
 def shown(line: str) -> str:
     """Return the line fit for a log or a record: printable and bounded."""
-    plain = line.isascii() and line.isprintable()
-    text = line if plain else "".join(map(_printable, line))
+    text = line if line.isprintable() else "".join(map(_printable, line))
     return text if len(text) <= SHOWN_LIMIT else text[: SHOWN_LIMIT - 1] + "…"
 
 
 def _printable(character: str) -> str:
-    return character if character.isascii() and character.isprintable() else "\ufffd"
+    return character if character.isprintable() else "\ufffd"
 
 
-def parse(line: str, reply: ReplyPattern) -> Spoken:
+def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
     """Read one line by the reply pattern, which must fit the whole of it.
 
     Args:
         line: Without its line end.
         reply: Has the groups `conductivity` and `temperature`, and may have `pump`.
+        decimal: What stands between the whole and the rest of a number, "." or ",".
 
     Raises:
         Unreadable: The pattern does not fit, or a group holds no number from
@@ -106,18 +129,20 @@ def parse(line: str, reply: ReplyPattern) -> Spoken:
     groups = match.groupdict()
     pump = groups.get("pump")
     return Spoken(
-        conductivity=_number(groups["conductivity"], line),
-        temperature=_number(groups["temperature"], line),
+        conductivity=_number(groups["conductivity"], line, decimal),
+        temperature=_number(groups["temperature"], line, decimal),
         pump=None if pump is None else pump.strip().lower() in {"1", "on", "true", "yes"},
     )
 
 
-def _number(text: str | None, line: str) -> float:
-    try:
-        # Python would read 1_000 as a thousand; no instrument says so.
-        value = float((text or "").replace("_", "?"))
-    except ValueError:
-        value = math.nan
+def _number(text: str | None, line: str, decimal: str) -> float:
+    value = math.nan
+    # Python would read 1_000 as a thousand, and digits of any script; no instrument says so.
+    # Where the comma is the decimal sign, 1.234 may be meant for a thousand and more.
+    plain = text is not None and text.isascii() and "_" not in text
+    if plain and text is not None and (decimal == "." or "." not in text):
+        with suppress(ValueError):
+            value = float(text.replace(decimal, "."))
     if not abs(value) <= LARGEST:
         msg = f"the reply {shown(line)!r} holds {text!r} where a number is due"
         raise Unreadable(msg)

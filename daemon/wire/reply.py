@@ -7,6 +7,7 @@ whatever an instrument says, so no pattern can keep measuring from its next read
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 import re2
@@ -16,6 +17,8 @@ LARGEST_BYTES = 1 << 20
 """Memory that one pattern may take; our own choice, a thousand times what a usual one needs."""
 NEEDED_GROUPS = ("conductivity", "temperature")
 KNOWN_GROUPS = (*NEEDED_GROUPS, "pump")
+ENCODINGS = ("utf-8", "latin-1", "ascii")
+DECIMALS = (".", ",")
 
 
 class Match(Protocol):
@@ -36,6 +39,21 @@ class ReplyPattern(Protocol):
         """Return what fits, if the whole line does."""
 
 
+@dataclass(frozen=True, slots=True)
+class ReplyFormat:
+    """How an instrument writes its numbers in a line.
+
+    Attributes:
+        pattern: Fits the whole of a line.
+        decimal: One of `DECIMALS`.
+        encoding: One of `ENCODINGS`.
+    """
+
+    pattern: ReplyPattern
+    decimal: str = "."
+    encoding: str = "ascii"
+
+
 def reply_pattern(text: str) -> ReplyPattern:
     """Return the pattern that a text describes.
 
@@ -44,6 +62,7 @@ def reply_pattern(text: str) -> ReplyPattern:
 
     Source: the syntax of RE2 (from memory: as Python's, without look-around and back-references).
     """
+    text = one_micro(text)
     if len(text) > LONGEST_PATTERN:
         raise ValueError(f"it is {len(text)} characters long; at most {LONGEST_PATTERN} are taken")
     options = re2.Options()
@@ -61,6 +80,11 @@ def reply_pattern(text: str) -> ReplyPattern:
         raise ValueError(f"it names the group {strange[0]}; known are {', '.join(KNOWN_GROUPS)}")
     pattern: ReplyPattern = compiled
     return pattern
+
+
+def one_micro(text: str) -> str:
+    """Return a text in which the Greek letter mu is the micro sign, as people take either."""
+    return text.replace("\u03bc", "\u00b5")
 
 
 def checked_reply(text: str) -> str:

@@ -34,6 +34,7 @@ from daemon.journal.upkeep import Upkeep
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe, LineSettings
+from daemon.wire.reply import ReplyFormat
 from simulators.scenarios import plain_batch
 from simulators.stage import Stage
 from tests.parts.weights import weights
@@ -43,7 +44,7 @@ BATCH_S = 8 * 3600
 HOUR_S = 3600
 FLAT_PERCENT = 2.0
 START = datetime(2026, 3, 2, 0, 0, tzinfo=UTC)
-REPLY = re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)")
+REPLY = ReplyFormat(re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
 LOG = logging.getLogger("brinewright.benchmark")
 
 

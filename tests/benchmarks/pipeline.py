@@ -33,6 +33,7 @@ from daemon.journal.writer import Writer
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.line import LineProbe, LineSettings
+from daemon.wire.reply import ReplyFormat
 from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
@@ -47,7 +48,7 @@ PERIOD_S = 2.0
 FLUSH_S = 5.0
 NEVER_S = 3600.0 * 24
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-REPLY = re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)")
+REPLY = ReplyFormat(re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
 
 
 class SteppedClock:

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.wire.line import LINE_LIMIT, SHOWN_LIMIT, Splitter, Unreadable, parse, shown
+from daemon.wire.reply import ENCODINGS
 from daemon.wire.units import uncompensated
 
 REPLY = re.compile(r"(?P<conductivity>\S*),(?P<temperature>\S*?)(,(?P<pump>\S*))?")
@@ -31,10 +32,12 @@ def test_any_chopping_gives_the_same_lines(stream: bytes, cuts: list[int]) -> No
 @given(streams)
 def test_no_bytes_make_a_line_too_long(stream: bytes) -> None:
     """Lines, and what is shown of them, are bounded whatever comes."""
-    for line in Splitter().feed(stream):
-        assert 0 < len(line) <= LINE_LIMIT + 1
-        assert len(shown(line)) <= SHOWN_LIMIT
-        assert shown(line).isprintable()
+    for frame in Splitter().feed(stream):
+        for encoding in ENCODINGS:
+            line = frame.text(encoding)
+            assert 0 < len(line) <= LINE_LIMIT + 1
+            assert len(shown(line)) <= SHOWN_LIMIT
+            assert shown(line).isprintable()
 
 
 @given(st.one_of(streams.map(lambda raw: raw.decode("latin-1")), st.text()))

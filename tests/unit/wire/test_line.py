@@ -13,7 +13,8 @@ import serial
 
 from daemon.entries import Instant, Sample
 from daemon.probes.line import LineProbe, LineSettings
-from daemon.wire.line import LINE_LIMIT, Splitter, Spoken, Unreadable, parse, shown
+from daemon.wire.line import LINE_LIMIT, Frame, Splitter, Spoken, Unreadable, parse, shown
+from daemon.wire.reply import ReplyFormat
 from daemon.wire.units import Scale
 
 REPLY = re.compile(r"(?P<conductivity>[-+.\w]+),(?P<temperature>[-+.\w]+)(,(?P<pump>\w+))?")
@@ -32,7 +33,7 @@ REPLY = re.compile(r"(?P<conductivity>[-+.\w]+),(?P<temperature>[-+.\w]+)(,(?P<p
 )
 def test_a_line_ends_with_cr_or_lf_or_both(said: bytes, lines: list[str]) -> None:
     """However an instrument ends its lines, they are the same lines; empty ones are none."""
-    assert lines == Splitter().feed(said)
+    assert lines == [each.text("ascii") for each in Splitter().feed(said)]
 
 
 def test_a_line_without_end_is_bounded_and_marked() -> None:
@@ -40,7 +41,8 @@ def test_a_line_without_end_is_bounded_and_marked() -> None:
     splitter = Splitter()
     for _ in range(100):
         assert [] == splitter.feed(b"7" * 10_000)
-    (line,) = splitter.feed(b"\r")
+    (frame,) = splitter.feed(b"\r")
+    line = frame.text("latin-1")
 
     assert len(line) == LINE_LIMIT + 1
     with pytest.raises(Unreadable):
@@ -49,7 +51,7 @@ def test_a_line_without_end_is_bounded_and_marked() -> None:
 
 def test_a_line_after_one_too_long_is_whole() -> None:
     """What was dropped ends with its own line."""
-    assert "1,2" == Splitter().feed(b"x" * 1000 + b"\r1,2\r")[-1]
+    assert Frame(b"1,2") == Splitter().feed(b"x" * 1000 + b"\r1,2\r")[-1]
 
 
 def test_an_unfinished_line_can_be_forgotten() -> None:
@@ -58,7 +60,7 @@ def test_an_unfinished_line_can_be_forgotten() -> None:
     splitter.feed(b"429")
     splitter.clear()
 
-    assert ["1,2"] == splitter.feed(b"1,2\r")
+    assert [Frame(b"1,2")] == splitter.feed(b"1,2\r")
 
 
 @pytest.mark.parametrize(
@@ -94,6 +96,7 @@ def test_a_reply_gives_its_numbers(line: str, spoken: Spoken) -> None:
         "abc,2",
         "1_000,2",
         "1.2.3,4",
+        "\u0661,2",
     ],
 )
 def test_what_is_no_reply_is_refused_with_the_reason(line: str) -> None:
@@ -104,9 +107,9 @@ def test_what_is_no_reply_is_refused_with_the_reason(line: str) -> None:
 
 def test_a_line_is_shown_short_and_printable() -> None:
     """Control characters of a broken line reach neither a log nor a terminal."""
-    text = shown("\x1b[2J\x00é" + "x" * 500)
+    text = shown("\x1b[2J\x00é\u202e" + "x" * 500)
 
-    assert text.startswith("\ufffd[2J\ufffd\ufffd")
+    assert text.startswith("\ufffd[2J\ufffdé\ufffdx")
     assert (64, True) == (len(text), text.isprintable())
 
 
@@ -202,7 +205,7 @@ ASKED = LineSettings(
     reservoir="mix-1",
     probe="ct-1",
     port="/dev/ttyUSB0",
-    reply=re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"),
+    reply=ReplyFormat(re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)")),
     request=b"READ?\n",
     period_s=2.0,
     timeout_s=1.0,
