@@ -97,7 +97,8 @@ def test_comma_and_micro_are_read_from_a_real_line(pty_pair: PtyPair, encoding: 
     sample = first(pty_pair, said.encode(encoding), more, SIGNS)
 
     assert ("", said) == (sample.fault, sample.spoken)
-    assert (pytest.approx(52.1005), 24.25) == (sample.conductivity_mS_cm, sample.temperature_C)
+    assert sample.conductivity_mS_cm == pytest.approx(52.1005)
+    assert 24.25 == sample.temperature_C
 
 
 @pytest.mark.parametrize(
