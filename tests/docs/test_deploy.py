@@ -13,7 +13,10 @@ import pytest
 
 from daemon.config import Config, load, parse
 from daemon.config.fields import Section
+from daemon.mixing.alarm.catalogue import Priority
 from daemon.probes.registry import SECTIONS
+from daemon.publishing.notify.news import MessageKind
+from daemon.publishing.notify.receivers import ANY_HOUR
 from daemon.run import command
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -42,6 +45,15 @@ def test_the_commented_parts_of_the_example_are_right_too() -> None:
     assert config.influx is not None
     assert DEPLOY / "influx-token" == config.influx.token_file
     assert ("mqtt", "influx", "notify") == config.publishers
+
+
+@pytest.mark.parametrize("path", ["receivers.example", "guides/notifications.md"])
+def test_every_word_of_a_line_of_receivers_is_explained(path: str) -> None:
+    """Priorities, kinds of messages, and the one that lifts the quiet hours."""
+    text = (DEPLOY / path).read_text()
+    words = [*Priority, *MessageKind, ANY_HOUR]
+
+    assert [] == [word for word in words if not re.search(rf"(?<![\w-]){word}(?![\w-])", text)]
 
 
 def keys_of(section: type[Section]) -> Iterator[tuple[str, str]]:

@@ -18,10 +18,11 @@ from typing import Any
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import Envelope
 
-from daemon.entries import JSON, Event, Instant, Kind
+from daemon.entries import JSON, Event, Instant, Kind, Phase
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.mixing.events import PhaseChanged
 from daemon.publishing.notify.delivery import open_deliveries
 from daemon.publishing.notify.formatter import Formatter
 from daemon.publishing.notify.policy import NotificationPolicy
@@ -46,6 +47,20 @@ def alarm(
     told: dict[str, JSON] = {"name": name, "state": state, "priority": "medium"}
     told |= {"why": f"number {number}"} | facts
     return Event(reservoir, at, "lot-7", body_of(Kind.ALARM, told))
+
+
+def phase(number: int, to: Phase, batch: str, why: str = "") -> Event:
+    """The water of mix-1 goes to a phase, `number` seconds after the start."""
+    at = Instant(START + timedelta(seconds=number), float(number), "boot-1")
+    judged = to is Phase.READY
+    body = PhaseChanged(
+        Phase.VERIFYING,
+        to,
+        why,
+        salinity=34.02 if judged else None,
+        salinity_u=0.07 if judged else None,
+    )
+    return Event("mix-1", at, batch, body)
 
 
 @dataclass
