@@ -30,6 +30,7 @@ class Marks:
         needless: Of these, with a question.
         books: Waters that are gone.
         kept: Of these, whose batch ended right.
+        questions: How many were asked, needed or not.
         rejected: Answers that the station rejected.
         faults: One sentence for each thing that went wrong.
     """
@@ -54,6 +55,7 @@ class Marks:
     needless: int = 0
     books: int = 0
     kept: int = 0
+    questions: int = 0
     rejected: int = 0
     faults: list[str] = field(default_factory=list)
 

@@ -31,7 +31,7 @@ def table(sums: Mapping[str, Marks]) -> str:
     """Return a line for each thing, and the totals."""
     head = f"{'thing':<26}{'runs':>5}{'unpr':>5}{'ended':>6}{'start':>6}{'aged':>5}{'rel':>5}"
     head += f"{'outs':>5}{'drop':>5}{'noticed':>10}{'asked':>9}{'away':>9}{'resumed':>9}"
-    head += f"{'needless':>10}{'books':>10}"
+    head += f"{'needless':>10}{'books':>10}{'questions':>11}"
     total = Marks()
     for each in sums.values():
         total.add(each)
@@ -46,7 +46,7 @@ def _line(name: str, each: Marks) -> str:
         f"{_of(each.noticed, each.refills):>10}{_of(each.asked, each.askable):>9}"
         f"{_of(each.withheld, each.aways):>9}"
         f"{_of(each.returned, each.returns):>9}{_of(each.needless, each.ordinary):>10}"
-        f"{_of(each.kept, each.books):>10}"
+        f"{_of(each.kept, each.books):>10}{each.questions:>11}"
     )
 
 

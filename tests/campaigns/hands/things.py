@@ -58,5 +58,6 @@ def play(thing: str, number: int, seed: int, log: StoryLog | None = None) -> Mar
     if log is not None:
         log.faults(bench, before)
     marks = bench.judge.marks
+    marks.questions = bench.judge.questions
     marks.faults = [f"{thing} {number} ({bench.draw.phase}): {each}" for each in marks.faults]
     return marks
