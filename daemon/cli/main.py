@@ -6,7 +6,8 @@ Adding a verb: write `daemon/cli/<room>.py` with
         @app.command()
         def verb(...) -> None: ...
 
-and name verb and room in `ROOMS`.  Only the room of the verb that was typed is
+and name verb and room in `daemon/cli/rooms.py`; then run
+`python -m daemon.cli.completion_tree`.  Only the room of the verb that was typed is
 imported (all of them for `--help`), so a room imports what it needs at its top,
 except that a room which starts other processes keeps typer out of those.  A
 command prints with `daemon.cli.output`, ends early with its `fail` or with any
@@ -17,40 +18,13 @@ journal by its `journal_of`, and lets no other exception for bad input through.
 from __future__ import annotations
 
 import difflib
-import importlib
-import importlib.util
 import os
 import sys
 from collections.abc import Sequence
-from importlib import metadata
-from typing import Annotated
 
-import typer
-
-from daemon.cli.output import OK, UNAVAILABLE, USAGE, reason_of, report_error, warn
-from daemon.errors import BrinewrightError
-
-ROOMS = {
-    "run": "run",
-    "replay": "replay",
-    "status": "status",
-    "plan": "plan",
-    "correct": "plan",
-    "change": "plan",
-    "salinity": "salinity",
-    "batch": "batch",
-    "lot": "lot",
-    "calibrate": "calibrate",
-    "alarm": "alarm",
-    "export": "export",
-    "doctor": "doctor",
-    "backup": "backup",
-    "simulate": "simulate",
-}
-"""Verb to module, in the order of the help."""
-
-INTERRUPTED = 130
-"""What a shell expects of a program ended with Ctrl-C."""
+from daemon.cli import completion
+from daemon.cli.output import OK, UNAVAILABLE, USAGE, warn
+from daemon.cli.rooms import ROOMS, is_present
 
 
 def main() -> None:
@@ -61,6 +35,9 @@ def main() -> None:
         if reconfigure is not None:
             reconfigure(errors="replace")
     code: int = OK
+    if completion.VARIABLE in os.environ:
+        completion.answer(sys.argv[1:], os.environ)
+        sys.exit(OK)
     try:
         code = invoke(sys.argv[1:])
         sys.stdout.flush()
@@ -87,41 +64,18 @@ def invoke(words: Sequence[str]) -> int:
     Args:
         words: What follows the program's name.
     """
+    if words and words[0].partition("=")[0] in (completion.SHOW, completion.INSTALL):
+        return completion.command(words)
     verb = next((word for word in words if not word.startswith("-")), None)
     if verb is not None and not _known(verb):
         return USAGE
-    app = _app([verb] if verb else list(ROOMS))
+    from daemon.cli.application import run
+
+    verbs = [verb] if verb else list(ROOMS)
     if not words:
-        _run(app, ["--help"])
+        run(verbs, ["--help"])
         return USAGE
-    return _run(app, words)
-
-
-def _run(app: typer.Typer, words: Sequence[str]) -> int:
-    try:
-        left = app(list(words), prog_name="brinewright", standalone_mode=False)
-    except SystemExit as exc:
-        left = exc.code
-    except (KeyboardInterrupt, typer.Abort):
-        left = INTERRUPTED
-    except typer.Exit as exc:
-        left = exc.exit_code
-    except BrinewrightError as exc:
-        left = report_error(exc)
-    except BrokenPipeError:
-        raise
-    except OSError as exc:
-        place = "" if exc.filename is None else f"{os.fsdecode(exc.filename)}: "
-        warn(f"{place}{reason_of(exc)}")
-        left = UNAVAILABLE
-    except Exception as exc:
-        # The parser's usage errors have no common public base; they can all do this.
-        message = getattr(exc, "format_message", None)
-        if message is None:
-            raise
-        warn(" ".join(message().split()))
-        left = USAGE
-    return left if isinstance(left, int) else OK
+    return run(verbs, words)
 
 
 def _known(verb: str) -> bool:
@@ -130,45 +84,10 @@ def _known(verb: str) -> bool:
         hint = f"did you mean {close[0]}?" if close else "see brinewright --help"
         warn(f"there is no command {verb!r}; {hint}")
         return False
-    if not _present(verb):
+    if not is_present(verb):
         warn(f"the command {verb!r} is planned and not there yet")
         return False
     return True
-
-
-def _present(verb: str) -> bool:
-    return importlib.util.find_spec(f"daemon.cli.{ROOMS[verb]}") is not None
-
-
-def _app(verbs: Sequence[str]) -> typer.Typer:
-    app = typer.Typer(
-        add_completion=False,
-        rich_markup_mode=None,
-        pretty_exceptions_enable=False,
-        context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
-    )
-    app.callback()(_brinewright)
-    for room in dict.fromkeys(ROOMS[verb] for verb in verbs if _present(verb)):
-        importlib.import_module(f"daemon.cli.{room}").register(app)
-    return app
-
-
-def _show_version(show: bool) -> None:
-    if show:
-        try:
-            print(metadata.version("brinewright"))
-        except metadata.PackageNotFoundError:
-            print("unknown: run from a folder, not installed")
-        raise typer.Exit
-
-
-def _brinewright(
-    _version: Annotated[
-        bool,
-        typer.Option("--version", callback=_show_version, is_eager=True, help="Show the version."),
-    ] = False,
-) -> None:
-    """Watch a mixing reservoir of artificial seawater, and work out its doses."""
 
 
 if __name__ == "__main__":

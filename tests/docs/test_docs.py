@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 import os
 import re
 import shlex
@@ -14,7 +12,7 @@ from typing import Any
 import pytest
 import typer
 
-from daemon.cli.main import ROOMS
+from daemon.cli.application import command_tree
 from tests.docs.guides import decisions, keepers
 
 ROOT = Path(__file__).parents[2]
@@ -48,12 +46,7 @@ def commands_in(guide: str) -> list[list[str]]:
 
 def application() -> Any:  # noqa: ANN401 - typer does not publish the type of its command tree
     """The command tree of the program, of all the verbs that are there."""
-    app = typer.Typer()
-    app.callback()(lambda: None)
-    for room in dict.fromkeys(ROOMS.values()):
-        if importlib.util.find_spec(f"daemon.cli.{room}"):
-            importlib.import_module(f"daemon.cli.{room}").register(app)
-    return typer.main.get_command(app)
+    return command_tree()
 
 
 def options_of(command: Any) -> dict[str, bool]:  # noqa: ANN401 - as above

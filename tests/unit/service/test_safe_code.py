@@ -29,7 +29,7 @@ ONLY_IN = {
     "subprocess": {"daemon/run.py"},
     "ctypes": {"daemon/clock.py"},
     "os.execv": {"daemon/cli/run.py", "daemon/cli/simulate.py"},
-    "importlib.import_module": {"daemon/cli/main.py", "daemon/probes/registry.py"},
+    "importlib.import_module": {"daemon/cli/application.py", "daemon/probes/registry.py"},
 }
 """What a few places need: to start our own modules, to name them, to ask the kernel its clock."""
 
