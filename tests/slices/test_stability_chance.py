@@ -42,6 +42,26 @@ def test_batches_together_are_the_sum_of_their_half_minutes() -> None:
     assert "nothing was shown" == reliability.table(Shown())
 
 
+PHRASES = (
+    *("still rising N ppt an hour", "still falling N ppt an hour"),
+    *("still rising N ppt a minute", "still falling N ppt a minute"),
+    *("only N min since salt came", "only N min since salinity drifted away"),
+    *("only N min since water came", "within N ppt for only N min", "salinity leapt a moment ago"),
+    *("readings scatter more than before", "readings scatter less than before"),
+    *("readings wander more than they scatter", "readings scatter widely"),
+    *("readings hardly scatter", "some readings lie low, as bubbles make them"),
+    *("the probe repeats itself", "the thermometer repeats itself"),
+    *("the water is warming N °C an hour", "the water is cooling N °C an hour"),
+    *("only N reading in half a minute", "only N readings in half a minute"),
+    *("the instrument shows steps of N mS/cm", "too few readings in the last N min"),
+    *("there is hardly any salt at the probe", "the probe seems to be out of the water"),
+    *("above N ppt: brine that is not mixed yet", "a call needs to be surer"),
+    *("waiting for the next N s to agree", "waiting for the next N min to agree"),
+    *("waiting for the probe to move", "waiting for salinity to rest after a leap"),
+)
+"""All that is said without a pump input, the numbers left out."""
+
+
 @pytest.fixture(scope="module")
 def sparse() -> list[Trace]:
     """A batch of each generator whose readings come seldom."""
@@ -60,6 +80,7 @@ def test_what_is_shown_of_a_batch_is_a_chance_a_half_minute(sparse: list[Trace])
         assert all(0.0 < each < 1.0 for each in shown.chance)
         assert sum(shown.phrases.values()) >= len(shown.chance) + shown.unknown
         assert "| chance shown |" in reliability.table(shown)
+        assert set() == {each for each in shown.phrases if each not in PHRASES}
 
 
 def test_a_pump_input_that_says_off_leaves_nothing_to_be_shown() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import asdict, replace
 from itertools import pairwise
@@ -269,3 +270,35 @@ def test_each_group_of_features_has_words_or_none() -> None:
 
     assert last.held_back_by
     assert "" == phrase("a later group", None)  # type: ignore[arg-type]
+
+
+def test_after_a_drift_only_the_time_since_is_shown() -> None:
+    """Half an hour must show that the water rests; until then nothing is known."""
+    drift_s, still = 5400.0, mix()
+    rows = record(
+        lambda t: still(t) + 0.3 * min(max(t - drift_s, 0.0) / 3600.0, 1.0), 3.0, every_s=6.0
+    )
+    shown = look(rows, Stability())
+
+    after = said(shown, first_s=drift_s)
+    assert after
+    assert all(each.over is None for each in after[:200])
+    assert re.fullmatch(r"only \d+ min since salinity drifted away", after[199].held_back_by[0])
+
+
+def test_a_pump_input_that_falls_silent_leaves_what_it_said_last() -> None:
+    """Nobody says that the pump runs again, nor that it stands now."""
+    rows = with_pump(record(mix(), 0.6, every_s=4.0), 0.0, 1e9)
+    silent = [(t_s, replace(row, pump=None) if t_s > 1500.0 else row) for t_s, row in rows]
+
+    (*_, last) = said(look(silent, Stability()))
+
+    assert (None, "the pump was last said to be off") == (last.over, last.held_back_by[0])
+
+
+def test_brine_at_the_probe_is_no_mixed_water() -> None:
+    """Above the scale of practical salinity, as what passes the probe may be."""
+    course = mix(final=48.0)
+    (*_, last) = said(look(record(course, 0.6, every_s=4.0), Stability()))
+
+    assert (None, "above 42 ppt: brine that is not mixed yet") == (last.over, last.held_back_by[0])
