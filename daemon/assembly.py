@@ -68,6 +68,7 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
             use_within_h=reservoir.use_within_h,
             warn_before_h=reservoir.warn_before_h,
             remix_every_h=reservoir.remix_every_h,
+            undecided_after_min=reservoir.undecided_after_min,
             homogeneity_ppt=reservoir.homogeneity_ppt,
             purified_max_uS_cm=reservoir.purified_max_uS_cm,
             temperature_range_C=reservoir.temperature_range_C,

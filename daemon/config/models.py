@@ -151,6 +151,8 @@ class Reservoir(Section):
             our own choice.
         remix_every_h: Hours after which standing water is advised to be mixed;
             our own choice.
+        undecided_after_min: Minutes of verifying after which `batch-undecided` says what would
+            decide it; our own choice.
         homogeneity_ppt: How far, ±, steady water elsewhere in the vessel may be from that
             at the probe; our own choice, the same as "steady" allows.
         blank_max_ppt: Below this the water counts as purified, no salt added;
@@ -179,6 +181,7 @@ class Reservoir(Section):
     release_confidence: float = number(0.501, 0.9999, "(a probability)", 0.95)
     warn_before_h: float = number(0, 8760, "hours", 4.0)
     remix_every_h: float = number(0.5, 8760, "hours", 24.0)
+    undecided_after_min: float = number(1, 10_080, "minutes", 30.0)
     homogeneity_ppt: float = number(0, 5, "ppt", 0.1)
     blank_max_ppt: float = number(0.01, 10, "ppt", 1.0)
     purified_max_uS_cm: float = number(1, 10_000, "µS/cm at 25 °C", 30.0)

@@ -194,6 +194,18 @@ CATALOGUE: dict[str, AlarmKind] = {
             suppressed_while=(IDLE, CALIBRATING),
         ),
         AlarmKind(
+            "batch-undecided",
+            "the batch is neither released nor refused, or a second reading contradicts it",
+            ("too near to a limit", "a probe that is too uncertain", "something is waited for"),
+            "do what the reason names: mostly clean and check the probe, take a second reading, or"
+            " move the water away from the limit",
+            "there is no water when it is due",
+            Harm.MAJOR,
+            SHIFT_H,
+            suppressed_while=(IDLE, CALIBRATING),
+            yields_to=("probe-fault", "reading-overdue"),
+        ),
+        AlarmKind(
             "batch-ageing",
             "the batch will soon be older than it may be used",
             ("more was mixed than was needed", "the use was not entered"),

@@ -65,7 +65,7 @@ def correction(salinity: float, target: float, vessel: Vessel) -> AdviceGiven:
         text = _in_steps(dose, share, vessel.fill_l)
     else:
         text = (
-            f"draw some off: {_amount(dose, 1.0)} would make {dose.final_volume_l:.0f} L and the"
+            f"draw some off: {amount(dose, 1.0)} would make {dose.final_volume_l:.0f} L and the"
             f" vessel holds {vessel.capacity_l:g} L; then work out with 'brinewright correct' what"
             " is left needs"
         )
@@ -103,7 +103,7 @@ def _in_steps(dose: Dose, share: float, fill_l: float) -> str:
 
     It ends where "to reach 34 ppt" can follow.
     """
-    first = f"add {_amount(dose, share)} to {fill_l:g} L"
+    first = f"add {amount(dose, share)} to {fill_l:g} L"
     how = f", {SALT_SLOWLY} ({SALT_DUST})" if dose.salt_g > 0.0 else ""
     if share == 1.0:
         return f"{first} in one step, as it is less than {ONE_STEP_PPT:g} ppt{how}"
@@ -114,7 +114,8 @@ def _in_steps(dose: Dose, share: float, fill_l: float) -> str:
     )
 
 
-def _amount(dose: Dose, share: float) -> str:
+def amount(dose: Dose, share: float) -> str:
+    """Return a share of a dose, of salt mix or of purified water, as a person measures it."""
     if dose.salt_g > 0.0:
         return f"{grams(share * dose.salt_g)} of salt mix"
     return f"{litres(share * dose.purified_water_l)} of purified water"

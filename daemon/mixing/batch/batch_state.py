@@ -35,6 +35,7 @@ class BatchSettings:
         needs_second_reading: Whether another instrument must agree.
         release_short: Whether to release although salt is unaccounted for.
         remix_every_h: Hours of standing after which the advice is to mix the water again.
+        undecided_after_min: Minutes of verifying after which a person is to decide it.
         homogeneity_ppt: How far, ±, steady water elsewhere in the vessel may be from the
             water at the probe, practical salinity; our own choice, the same as "steady" allows.
         vessel: What it is mixed in, for advice.
@@ -53,6 +54,7 @@ class BatchSettings:
     needs_second_reading: bool = False
     release_short: bool = False
     remix_every_h: float = 24.0
+    undecided_after_min: float = 30.0
     homogeneity_ppt: float = 0.1
     vessel: Vessel = field(
         default_factory=lambda: Vessel(fill_l=180.0, capacity_l=220.0, mix_yield=0.881)
@@ -238,7 +240,7 @@ class BatchState:
         levels: Levels of salinity that recognise salt and other water.
         dissolving_since_s: When dissolving began, s; None once it has been learned from.
         dissolving_why: Why it last began, as a phrase.
-        drifting: Whether steady salinity drifted, and has not been at rest since.
+        drifted_s: When steady salinity last drifted, s; None once it has been at rest since.
         remaining: How far salinity still has to go by the last forecast; None without.
         judgement: Of the steady salinity.
         temperature_C: Of the water, at the last usable reading.
@@ -270,7 +272,7 @@ class BatchState:
     impure: bool = False
     advice: Advice = field(default_factory=Advice)
     dissolving_why: str = ""
-    drifting: bool = False
+    drifted_s: float | None = None
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -289,4 +291,4 @@ class BatchState:
         self.salt, self.used_l, self.impure = None, 0.0, False
         self.confirmed_by, self.second = "", None
         self.advice = Advice()
-        self.dissolving_why, self.drifting = "", False
+        self.dissolving_why, self.drifted_s = "", None

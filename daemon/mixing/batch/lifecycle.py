@@ -112,16 +112,16 @@ def on_disturbed(state: BatchState, finding: Disturbed, t_s: float) -> list[Happ
         return []
     disturbed = WaterDisturbed(finding.cause, round(finding.change, 3), dict(finding.reason))
     if finding.cause == "drift":
-        _drifted(state)
+        _drifted(state, t_s)
         return [Happening(disturbed)]
     why = CAUSES.get(finding.cause, finding.cause)
     on_added(state, finding.cause)
     return [Happening(disturbed), *dissolve(state, t_s, why)]
 
 
-def _drifted(state: BatchState) -> None:
+def _drifted(state: BatchState, t_s: float) -> None:
     """Let nothing from before a drift decide about the water now; its age goes on."""
-    state.drifting = True
+    state.drifted_s = t_s
     state.judgement.mean, state.judgement.mean_bins = None, 0
     state.judgement.judged_s = state.judgement.called_salinity = None
     if not disagreement(state):
@@ -298,7 +298,7 @@ def dissolve(state: BatchState, t_s: float, why: str) -> list[Happening]:
     state.dissolving_since_s, state.dissolving_why, state.remaining = t_s, why, None
     state.judgement.probability, state.judgement.judged_s = None, None
     state.judgement.minutes, state.judgement.minute_s = [], None
-    state.judgement.released_salinity, state.drifting = None, False
+    state.judgement.released_salinity = state.drifted_s = None
     state.advice = Advice()
     # The confirmation was of the water before.
     state.confirmed_by, state.second = "", None

@@ -124,7 +124,7 @@ def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
         waits["second reading"] = "a reading of an independent instrument is wanted"
     if disagreement(state):
         waits["disagreement"] = disagreement(state)
-    if state.drifting:
+    if state.drifted_s is not None:
         waits["rest"] = "salinity is drifting, and must have been at rest for half an hour"
     short = shortfall(state)
     if short is not None and short.missing_g > 0.0 and not settings.release_short:
@@ -241,7 +241,7 @@ def refuse(state: BatchState, settings: BatchSettings) -> list[Happening]:
     salinity = state.judgement.salinity
     if salinity is None:
         return []
-    advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
+    advice = correction(salinity, settings.target_ppt, vessel_of(state, settings))
     first, topic = [], "outside"
     if disagreement(state):
         first, topic = [disagreement(state)], "outside, disagreement"
@@ -299,7 +299,7 @@ def _open(state: BatchState, why: str) -> list[Happening]:
 def _leave_open(
     state: BatchState, salinity: float, u: float, waits: Mapping[str, str], settings: BatchSettings
 ) -> list[Happening]:
-    advice = correction(salinity, settings.target_ppt, _vessel(state, settings))
+    advice = correction(salinity, settings.target_ppt, vessel_of(state, settings))
     open_ = undecided(
         state.judgement.probability,
         u,
@@ -319,7 +319,7 @@ def _leave_open(
     return set_advice(state, topic, event)
 
 
-def _vessel(state: BatchState, settings: BatchSettings) -> Vessel:
+def vessel_of(state: BatchState, settings: BatchSettings) -> Vessel:
     """Return the vessel with the volume and salt content of this batch."""
     salt, vessel = state.salt, settings.vessel
     volume_l = vessel.fill_l if salt is None else salt.volume_l

@@ -52,7 +52,7 @@ def on_stabilised(
     steps = _unwatched(state, finding, t_s)
     state.judgement.called_salinity = finding.salinity
     if state.phase in STEADY:
-        state.drifting = False
+        state.drifted_s = None
         # A former version stored no scatter: without it nothing is judged again.
         state.judgement.noise_u = (
             finding.noise_u if state.judgement.noise_u is None else state.judgement.noise_u
@@ -86,7 +86,7 @@ def _without_readings(state: BatchState, t_s: float) -> list[Happening]:
 def _unwatched(state: BatchState, finding: Stabilised, t_s: float) -> list[Happening]:
     """Report water that changed while no detector watched it, as after an update."""
     before = state.judgement.called_salinity
-    if before is None and not state.drifting:
+    if before is None and state.drifted_s is None:
         before = state.judgement.salinity  # a former version stored no other
     if state.phase not in STEADY or before is None:
         return []
@@ -176,7 +176,7 @@ def _judge_now(
 def _keep_of_former_version(state: BatchState) -> None:
     """Keep what steady water was called and released as, where only its judgement was stored."""
     judgement = state.judgement
-    if judgement.called_salinity is None and not state.drifting:
+    if judgement.called_salinity is None and state.drifted_s is None:
         judgement.called_salinity = judgement.salinity
     if judgement.released_salinity is None and state.phase is Phase.READY:
         judgement.released_salinity = judgement.salinity

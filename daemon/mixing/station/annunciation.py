@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import UTC
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
 USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 SILENT_S = 90.0
 """A probe is silent after this time without even a fault, s; longer than any period."""
-OF_STEADY_WATER = ("batch-off-target", "salinity-drifting")
+OF_STEADY_WATER = ("batch-off-target", "batch-undecided", "salinity-drifting")
 """Alarms of steady water, which end while it is mixed."""
 LOOK_S = 10.0
 """How often the station updates its own alarms, s."""
@@ -88,6 +89,7 @@ def of_reservoir(
         settings.batch,
         active=state.alarms.is_active("mixing-overdue"),
     )
+    present |= _of_undecided(state, basis)
     present |= _of_water(state, None if out else reading, settings, rows)
     if late := due_batches.missed(state, at.wall, settings):
         present["start-missed"] = late
@@ -207,6 +209,20 @@ def _of_water(
             active=state.alarms.is_active(name),
         )
     return present
+
+
+def _of_undecided(state: ReservoirState, basis: AlarmBasis) -> dict[str, str]:
+    """Return whether the batch has been undecided for too long."""
+    if state.verifying_since_s is None and state.batch.phase is Phase.VERIFYING:
+        state.verifying_since_s = basis.t_s  # a former version did not store it
+    return conditions.of_undecided(
+        state.batch,
+        state.verifying_since_s,
+        basis.at,
+        basis.t_s,
+        basis.settings.zone or UTC,
+        basis.settings.batch,
+    )
 
 
 def _unmoved(state: ReservoirState) -> bool:

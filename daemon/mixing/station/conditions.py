@@ -10,12 +10,14 @@ from daemon.mixing.batch import lots
 from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
+from daemon.mixing.batch.undecided import undecided_sentence
 from daemon.mixing.seawater import dosing
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+    from datetime import tzinfo
 
-    from daemon.entries import Reading
+    from daemon.entries import Instant, Reading
     from daemon.mixing.batch.batch_state import BatchSettings, BatchState
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.probe.probe_state import ProbeState
@@ -120,7 +122,7 @@ def of_drift(
     if now is None:
         return {"salinity-drifting": "not known to be back"} if active else {}
     limit = max(min(DRIFT_PPT, DRIFT_SHARE * settings.tolerance_ppt), LEAST_DRIFT_PPT)
-    if state.drifting:
+    if state.drifted_s is not None:
         limit = max(DRIFTED_SHARE * limit, LEAST_DRIFT_PPT)
     limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
     if abs(now - released) < limit:
@@ -182,6 +184,31 @@ def of_batch(
     if state.phase is Phase.READY and age is not None and age > young_h:
         present["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
     return present | _of_salt(state, t_s, settings, lots_by_name)
+
+
+def of_undecided(
+    state: BatchState,
+    since_s: float | None,
+    at: Instant,
+    t_s: float,
+    zone: tzinfo,
+    settings: BatchSettings,
+) -> dict[str, str]:
+    """Return whether a batch has been undecided for longer than it may be.
+
+    Args:
+        state: Of the batch.
+        since_s: Since when it is verified, s; None while it is not.
+        at: Now.
+        t_s: Monotonic time, s.
+        zone: Of the station.
+        settings: What the batch has to be.
+    """
+    if state.phase is not Phase.VERIFYING or since_s is None:
+        return {}
+    if t_s - since_s < settings.undecided_after_min * 60.0:
+        return {}
+    return {"batch-undecided": undecided_sentence(state, t_s, at.wall, zone, settings)}
 
 
 def of_mixing(

@@ -317,7 +317,8 @@ def _silence(state: ReservoirState, settings: ReservoirSettings, t_s: float) -> 
 
 
 def _record_times(state: ReservoirState, phase: Phase, at: Instant, t_s: float) -> None:
-    """Record when salt came and when the batch was released, by the phase."""
+    """Record when salt came, and when the batch was released or left undecided, by the phase."""
+    state.verifying_since_s = t_s if phase is Phase.VERIFYING else None
     if phase is Phase.DISSOLVING:
         state.salted_at, state.released_at = at.wall, None
     elif phase in (Phase.IDLE, Phase.BLANK):

@@ -60,6 +60,7 @@ class ReservoirState:
         alarms: Those that are not normal.
         last_contact_s: Time of the last sample of the probe that decides, or of its fault, s.
         armed: Whether the stability detector waits for steadiness.
+        verifying_since_s: Since when the batch is verified and undecided, s; None while it is not.
         forecast_s: Time of the last forecast event, s.
         stable_at: When salinity is or was steady, ISO 8601.
         times: Learned of mixing.
@@ -77,6 +78,7 @@ class ReservoirState:
     last_contact_s: float | None = None
     armed: bool = False
     forecast_s: float | None = None
+    verifying_since_s: float | None = None
     stable_at: str | None = None
     times: MixingTimes = field(default_factory=MixingTimes)
     salted_at: datetime | None = None

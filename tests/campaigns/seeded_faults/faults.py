@@ -105,7 +105,7 @@ FAULTS = (
     Fault(
         "a drift is remembered for ever",
         f"{MIXING}/batch/lifecycle.py",
-        "state.judgement.released_salinity, state.drifting = None, False",
+        "state.judgement.released_salinity = state.drifted_s = None",
         "state.judgement.released_salinity = None",
         (
             (

@@ -42,7 +42,7 @@ def worn() -> BatchState:
         impure=True,
         advice=Advice("add water", "outside", None, 5.0),
         dissolving_why="salt was added",
-        drifting=True,
+        drifted_s=9.0,
     )
 
 

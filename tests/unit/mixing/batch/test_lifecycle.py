@@ -275,7 +275,7 @@ def test_a_drift_takes_back_no_verdict_and_has_the_water_judged_at_once(phase: P
         state.judgement.mean_bins,
         state.judgement.judged_s,
     )
-    assert (True, "", None) == (state.drifting, state.confirmed_by, state.second)
+    assert (1000.0, "", None) == (state.drifted_s, state.confirmed_by, state.second)
 
 
 def test_a_drift_does_not_settle_what_two_instruments_disagree_about() -> None:

@@ -33,7 +33,7 @@ def test_an_unknown_temperature_neither_raises_nor_ends_its_alarm(phase: Phase) 
 
 def test_an_unknown_salinity_neither_raises_nor_ends_the_alarm_of_a_drift() -> None:
     """Whether the batch is still released or no longer."""
-    for state in (RELEASED, replace(RELEASED, phase=Phase.OFF_TARGET, drifting=True)):
+    for state in (RELEASED, replace(RELEASED, phase=Phase.OFF_TARGET, drifted_s=0.0)):
         assert {} == of_drift(state, None, BATCH, 0.05, active=False)
         assert {"salinity-drifting"} == set(of_drift(state, None, BATCH, 0.05, active=True))
 
