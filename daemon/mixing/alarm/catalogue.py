@@ -203,7 +203,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             Harm.MAJOR,
             SHIFT_H,
             suppressed_while=(IDLE, CALIBRATING),
-            yields_to=("probe-fault", "reading-overdue"),
+            yields_to=("probe-fault",),
         ),
         AlarmKind(
             "batch-ageing",
