@@ -6,6 +6,7 @@ from datetime import datetime, timedelta, tzinfo
 
 MINUTE = "%Y-%m-%d %H:%M"
 SECOND = "%Y-%m-%d %H:%M:%S"
+CLOCK = "%H:%M"
 
 
 def local(wall: datetime, zone: tzinfo, shape: str = MINUTE) -> str:

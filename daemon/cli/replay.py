@@ -38,7 +38,7 @@ from daemon.journal.payloads import event_payload
 from daemon.mixing.station.station import Station
 from daemon.reports.event_text import listing
 from daemon.rights import missing_rights
-from daemon.weights_file import load_weights
+from daemon.weights_file import load_learned
 from daemon.wire.no_recording import NoRecording
 from daemon.wire.recording import BadRow, Destination, Recording
 from daemon.wire.text_lines import TextLines
@@ -75,7 +75,7 @@ def replay(
     settings = read_config(config)
     vessel = _reservoir_of(settings, reservoir)
     reservoirs = {vessel.name: assembly.reservoir_settings(vessel)}
-    station = Station(reservoirs, load_weights(), own=assembly.station(settings))
+    station = Station(reservoirs, load_learned(), own=assembly.station(settings))
     others = frozenset(each.name for each in settings.reservoirs) - {vessel.name}
     recording = Recording(Destination(vessel.name, tuple(reservoirs[vessel.name].probes), others))
     known = _calibrations(settings) if calibrated else deque()

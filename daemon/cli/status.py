@@ -25,13 +25,13 @@ from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
 from daemon.journal.foreign import refuse_foreign
 from daemon.journal.shapes import to_object
-from daemon.local_time import SECOND, local_iso
+from daemon.local_time import CLOCK, SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.chance_words import chance_words, without_chance
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
-from daemon.mixing.station.steady import expected_steady, is_late, steady_since
+from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.reports.event_text import alarm_names
 
 OLD_S = 60.0
@@ -148,7 +148,7 @@ def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo
         ("batch", snapshot.batch or ""),
         ("released", _released(snapshot)),
         ("mixing over", chance_words(snapshot)),
-        ("expected steady", _expected_steady(snapshot, zone)),
+        expected_now(snapshot, lambda moment: local_iso(moment, zone, CLOCK)),
         ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),
         ("advice", snapshot.advice or ""),
         ("next due", _next_due(snapshot, zone)),
@@ -156,11 +156,6 @@ def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo
         ("as of", _as_of(snapshot.time, zone, real_time=real_time)),
     ]
     return table([row for row in rows if row[1]])
-
-
-def _expected_steady(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
-    late = ", later than forecast" if is_late(snapshot) else ""
-    return f"{local_iso(expected_steady(snapshot), zone, SECOND)}{late}"
 
 
 def _salinity(snapshot: ReservoirSnapshot) -> str:

@@ -13,16 +13,15 @@ from rich.live import Live
 from rich.text import Text
 
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
-from daemon.entries import Event, Phase, Reading
+from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.errors import JournalError
 from daemon.local_time import SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.events import ForecastMade
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.chance_words import chance_words
 from daemon.mixing.station.snapshot import ReservoirSnapshot
-from daemon.mixing.station.steady import expected_steady, steady_since
+from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.printable import printable, printable_lines
 from daemon.reports.event_text import alarm_names, listing
 
@@ -43,7 +42,6 @@ class WatchState:
 
     seq: int
     salinities: list[tuple[datetime, float]] = field(default_factory=list)
-    forecast: ForecastMade | None = None
     snapshot: ReservoirSnapshot | None = None
     last_s: float = 0.0
 
@@ -116,8 +114,8 @@ def _read_new(reader: Reader, state: WatchState, reservoir: str) -> list[Event]:
         if isinstance(entry, Reading):
             if entry.salinity is not None and CALIBRATING not in entry.tests:
                 state.salinities.append((entry.at.wall, entry.salinity))
-        elif isinstance(entry.body, ForecastMade):
-            state.forecast = entry.body
+        elif entry.kind is Kind.FORECAST:
+            continue  # the snapshot has it
         else:
             events.append(entry)
     return events
@@ -172,7 +170,7 @@ def view(state: WatchState, options: WatchOptions, console: Console) -> str:
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(snapshot)),
         ("mixing over", chance_words(snapshot)),
-        _steady(snapshot, state.forecast, options.zone),
+        _steady(snapshot, options.zone),
         ("advice", snapshot.advice or "none"),
         ("alarms", alarm_names(snapshot)),
         ("last hour", _trend(state, console)),
@@ -194,21 +192,12 @@ def _temperature(snapshot: ReservoirSnapshot) -> str:
     return "no value" if value is None else f"{value:.2f} °C"
 
 
-def _steady(
-    snapshot: ReservoirSnapshot, forecast: ForecastMade | None, zone: tzinfo
-) -> tuple[str, str]:
-    """Return since when the water is steady, or when it is expected to be."""
-    since, expected = steady_since(snapshot), expected_steady(snapshot)
+def _steady(snapshot: ReservoirSnapshot, zone: tzinfo) -> tuple[str, str]:
+    """Return since when the water is steady, or when its release is expected."""
+    since = steady_since(snapshot)
     if since is not None:
         return "steady since", _clock_time(since, zone)
-    if snapshot.phase is not Phase.DISSOLVING:
-        return "expected steady", ""
-    if expected is None or forecast is None:
-        return "expected steady", "no forecast yet"
-    high, low = forecast.stable_at_high, _clock_time(forecast.stable_at_low, zone)
-    span = f"{low} to {_clock_time(high, zone) if high else 'later'}"
-    at = f"at {forecast.final_salinity:.1f} ppt"
-    return "expected steady", f"{_clock_time(expected, zone)} ({span}), {at}"
+    return expected_now(snapshot, lambda moment: _clock_time(moment, zone))
 
 
 def _clock_time(text: str, zone: tzinfo) -> str:

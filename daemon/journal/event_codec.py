@@ -21,6 +21,7 @@ SHAPES: tuple[type[Any], ...] = (
     events.SalinityStabilised,
     events.WaterDisturbed,
     events.ForecastMade,
+    events.SteadinessForecast,
     events.AdviceGiven,
     events.StartDue,
     events.AlarmChanged,
@@ -54,7 +55,7 @@ SHAPES: tuple[type[Any], ...] = (
     service_events.InboxMoved,
     service_events.InboxReplaced,
 )
-"""Every shape of an event that this version writes."""
+"""Every shape of an event that this version writes, and those that one before it wrote."""
 
 
 def facts_of(body: Body) -> dict[str, JSON]:

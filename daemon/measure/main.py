@@ -23,7 +23,7 @@ from daemon.measure.recorder import Recorder
 from daemon.mixing.service_events import MeasuringBegan, MeasuringEnded
 from daemon.probes.registry import SECTIONS
 from daemon.supervision import Reports, notify
-from daemon.weights_file import load_weights
+from daemon.weights_file import load_learned
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -51,7 +51,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
                 "no reservoir has a probe; add a [[reservoir.probe]] section to the configuration"
             )
             return ExitCode.CONFIG
-        weights = load_weights()
+        weights = load_learned()
         measure(config, weights, log)
     except BrinewrightError as exc:
         for fault in exc.sentences:

@@ -93,7 +93,35 @@ class WaterDisturbed:
 
 @dataclass(frozen=True, slots=True)
 class ForecastMade:
-    """Where salinity is going, and when it gets there.
+    """When the water may be used and at which salinity, or why that cannot be said yet.
+
+    Attributes:
+        expected_ready_at: When the water is expected to be called steady, ISO 8601, and released
+            unless the note says what release then needs; None where nothing is forecast.
+        expected_ready_low: Early end of an interval of 80 % of that.
+        expected_ready_high: Late end.
+        final_salinity: Practical salinity expected then, as this probe will read; None where it
+            cannot be said.
+        final_u: Its standard uncertainty, to which that of the probe comes.
+        final_low: Low end of an interval of 80 %.
+        final_high: High end.
+        forecast_note: Why there is no forecast; beside one, what release then needs.
+    """
+
+    kind: ClassVar[Kind] = Kind.FORECAST
+    expected_ready_at: str | None
+    expected_ready_low: str | None
+    expected_ready_high: str | None
+    final_salinity: float | None
+    final_u: float | None
+    final_low: float | None = optional()
+    final_high: float | None = optional()
+    forecast_note: str = optional("")
+
+
+@dataclass(frozen=True, slots=True)
+class SteadinessForecast:
+    """The forecast that versions before this one made: when salinity comes near its final value.
 
     Attributes:
         final_salinity: Practical salinity expected.

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
 from daemon.html.environment import environment
-from daemon.local_time import SECOND, local, local_iso
+from daemon.local_time import CLOCK, SECOND, local, local_iso
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import FACT as STEADY
-from daemon.mixing.station.steady import expected_steady, is_late, steady_since
+from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.page.chance_bar import ChanceBar, chance_bar
 from daemon.page.gauge import Gauge, gauge
 from daemon.page.healthz import span, staleness
@@ -244,16 +244,16 @@ def _rows(
         ("Batch", snapshot.batch or ""),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
         ("Use by", _use_by(snapshot, settings, zone)),
-        ("Expected steady", _expected_steady(snapshot, zone)),
+        _expected(snapshot, zone),
         ("Steady since", local_iso(steady_since(snapshot), zone)),
         ("Start by", local_iso(snapshot.start_by, zone)),
         ("Last reading", age),
     ]
 
 
-def _expected_steady(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
-    late = ", later than forecast" if is_late(snapshot) else ""
-    return f"{local_iso(expected_steady(snapshot), zone)}{late}"
+def _expected(snapshot: ReservoirSnapshot, zone: tzinfo) -> tuple[str, str]:
+    label, text = expected_now(snapshot, lambda moment: local_iso(moment, zone, CLOCK))
+    return label.capitalize(), text
 
 
 def _use_by(snapshot: ReservoirSnapshot, settings: DisplaySettings, zone: tzinfo) -> str:

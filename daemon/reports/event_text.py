@@ -8,7 +8,7 @@ from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from daemon.entries import JSON, Kind, Phase
-from daemon.local_time import SECOND, local, local_iso
+from daemon.local_time import CLOCK, SECOND, local, local_iso
 from daemon.mixing import probe_events, service_events
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -24,10 +24,12 @@ from daemon.mixing.events import (
     SalinityStabilised,
     SaltContentLearned,
     StartDue,
+    SteadinessForecast,
     WaterDisturbed,
 )
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
+from daemon.mixing.station.steady import expected
 from daemon.printable import printable
 
 if TYPE_CHECKING:
@@ -40,7 +42,6 @@ OUTCOMES = {
     "refuse": "rejected",
 }
 """Outcomes of a calibration in words."""
-CLOCK = "%H:%M"
 WIDTH = 80
 """Columns of a usual terminal."""
 KIND_COLUMNS = max(map(len, Kind))
@@ -80,7 +81,7 @@ def sentence_of(event: Event, zone: tzinfo) -> str:
             return _alarm(body, zone)
         case CommandAnswered():
             return _command(body)
-        case ForecastMade():
+        case ForecastMade() | SteadinessForecast():
             return _forecast(body, zone)
         case StartDue():
             return f"{body.advice}; salt must be in by {local_iso(body.start_by, zone)}"
@@ -140,7 +141,15 @@ def _stabilised(body: SalinityStabilised) -> str:
     return f"{level}, mixed with {100 * confidence:.1f} % confidence"
 
 
-def _forecast(body: ForecastMade, zone: tzinfo) -> str:
+def _forecast(body: ForecastMade | SteadinessForecast, zone: tzinfo) -> str:
+    if isinstance(body, SteadinessForecast):
+        return _steadiness(body, zone)
+    what, rest = expected(body, lambda moment: local_iso(moment, zone, CLOCK))
+    return f"{what} {rest}" if body.expected_ready_at else rest
+
+
+def _steadiness(body: SteadinessForecast, zone: tzinfo) -> str:
+    """Return the forecast of a version before this one."""
     until = local_iso(body.stable_at_high, zone, CLOCK) if body.stable_at_high else "later"
     return (
         f"expected steady {local_iso(body.stable_at, zone, CLOCK)}"

@@ -6,15 +6,15 @@ from dataclasses import replace
 from functools import cache
 
 from daemon.mixing.stability.weights import Weights
-from daemon.weights_file import load_weights
+from daemon.weights_file import load_learned
 
 
 @cache
 def weights() -> Weights:
-    """The detector's weights; nobody can change them, so that all tests may share them."""
-    return load_weights()
+    """The weights of detector and forecast; nobody can change them: all tests may share them."""
+    return load_learned()
 
 
 def other_weights() -> Weights:
     """Weights of another training: what a network remembered by them means something else."""
-    return replace(weights(), mixing_bias=weights().mixing_bias + 0.001)
+    return replace(weights(), mixing_bias=weights().mixing_bias + 0.001, head=None)

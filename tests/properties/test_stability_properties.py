@@ -12,7 +12,13 @@ from hypothesis import strategies as st
 from pydantic import TypeAdapter
 
 from daemon.entries import Flag, Instant, Reading
-from daemon.mixing.stability.detector import Disturbed, Finding, Forecast, Stabilised, Stability
+from daemon.mixing.stability.detector import (
+    Disturbed,
+    Finding,
+    ForecastBasis,
+    Stabilised,
+    Stability,
+)
 from tests.parts.weights import weights
 
 AT = Instant(datetime(2026, 3, 14, 9, tzinfo=UTC), 0.0)
@@ -108,7 +114,7 @@ def test_calls_and_disturbances_take_turns(rows: list[Row]) -> None:
     """Between two calls there is a disturbance, and the first finding of the two is a call."""
     found = run(rows, Stability(), 320.0)
 
-    turns = [type(each) for each in found if not isinstance(each, Forecast)]
+    turns = [type(each) for each in found if not isinstance(each, ForecastBasis)]
 
     assert turns == [(Stabilised, Disturbed)[k % 2] for k in range(len(turns))]
 

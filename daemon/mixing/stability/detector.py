@@ -35,9 +35,10 @@ from daemon.mixing.stability.cells import (
 from daemon.mixing.stability.drift_watch import DriftWatch, start_watch, watch_cell
 from daemon.mixing.stability.evidence import TOLERANCE, Evidence, Noise, examine
 from daemon.mixing.stability.features import FeatureState, feature_rows
-from daemon.mixing.stability.forecast import Forecast, forecast
+from daemon.mixing.stability.forecast import forecast
 from daemon.mixing.stability.interlocks import InterlockState, interlock, must_wait
 from daemon.mixing.stability.network import Rows, Units, ablation, call_score, log_odds, remember
+from daemon.mixing.stability.release_forecast import ForecastBasis, Watch, inputs
 from daemon.mixing.stability.weights import Weights
 
 DWELL = 6
@@ -102,9 +103,9 @@ class Disturbed:
     reason: Mapping[str, JSON]
 
 
-Finding: TypeAlias = Forecast | Stabilised | Disturbed
+Finding: TypeAlias = ForecastBasis | Stabilised | Disturbed
 
-__all__ = ["Disturbed", "Finding", "Forecast", "Stabilised", "Stability"]
+__all__ = ["Disturbed", "Finding", "ForecastBasis", "Stabilised", "Stability"]
 
 
 @dataclass(slots=True)
@@ -112,7 +113,7 @@ class Stability:
     """Decides for one reservoir; plain JSON-able data in its fields.
 
     Before `arm` it only learns the noise.  After it, `advance` yields at most
-    one `Forecast` a minute, `Stabilised` once, and then `Disturbed` once when
+    one `ForecastBasis` a minute, `Stabilised` once, and then `Disturbed` once when
     the water changes again, with which a new decision begins.
 
     Attributes:
@@ -239,7 +240,8 @@ class Stability:
             changed = self._compare(newest, self.cells.salinity[-1])
             if changed:
                 return changed
-        if self.blocked_by():
+        blocked = self.blocked_by()
+        if blocked:
             self.scores = []
         else:
             self.scores = [*self.scores[1 - DWELL :], call_score(weights, self.units)]
@@ -255,7 +257,7 @@ class Stability:
         good = good and not must_wait(self.cells, len(self.cells.index) - 1)
         findings: tuple[Finding, ...] = ()
         if forecast_due:
-            findings = (forecast(evidence.outlook, evidence.level, evidence.level_u),)
+            findings = (self._forecast_basis(newest, "; ".join(blocked), evidence, weights),)
         if not good:
             return findings
         self.settled = True
@@ -263,6 +265,28 @@ class Stability:
         self.drift_watch = start_watch(evidence.level, sigma, newest)
         reason = self._reason(evidence, limit, weights)
         return (*findings, Stabilised(evidence.level, evidence.level_u, reason))
+
+    def _forecast_basis(
+        self, newest: int, blocked: str, evidence: Evidence, weights: Weights
+    ) -> ForecastBasis:
+        """Return what a forecast is made of."""
+        watch = Watch(
+            odds=log_odds(weights, self.units),
+            score=call_score(weights, self.units),
+            free_scores=len(self.scores),
+            armed_min=((newest + 1) * CELL_S - (self.armed_at_s or 0.0)) / 60.0,
+            pump=0 if self.pump_off_index is None and self.pump_on_index is None
+            else 1 if self._pump_known(newest) else -1,
+            drifted=self.drifted_index is not None,
+        )  # fmt: skip
+        models = forecast(evidence.outlook)
+        return ForecastBasis(
+            inputs(watch, self.units, self.cells, evidence, models),
+            evidence.level,
+            models.remaining,
+            max(1, DWELL - len(self.scores)) * CELL_S / 60.0,
+            blocked,
+        )
 
     def _reason(self, evidence: Evidence, limit: float, weights: Weights) -> Mapping[str, JSON]:
         """Return the figures that a call rests on, for a person to check."""

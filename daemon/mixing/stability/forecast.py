@@ -1,4 +1,4 @@
-"""Where salinity is going and when it gets there, out of the models of what is left."""
+"""How far salinity has to go and how long it takes, out of the models of what is left."""
 
 from __future__ import annotations
 
@@ -30,41 +30,31 @@ A call must weigh every heap alike; a forecast tells what mostly comes.
 
 
 @dataclass(frozen=True, slots=True)
-class Forecast:
-    """Where salinity is going and when it gets there.
+class ModelForecast:
+    """What the models say together.
 
     Attributes:
-        final_salinity: Practical salinity it is heading for.
-        final_u: Standard uncertainty of that.
-        remaining: `final_salinity` less the present one.
-        stable_in_s: Seconds from now until within 0.1 of the final value.
-        stable_in_low_s: Early end of a 90 % interval of it.
-        stable_in_high_s: Late end; None when no end can be given.
+        remaining: How far salinity still has to go.
+        remaining_u: Standard uncertainty of that.
+        arrival_min: Minutes from now until within 0.1 of the final value.
+        arrival_low_min: Early end of a 90 % interval of it.
+        arrival_high_min: Late end; the longest time that is looked at where there is none.
     """
 
-    final_salinity: float
-    final_u: float
     remaining: float
-    stable_in_s: float
-    stable_in_low_s: float
-    stable_in_high_s: float | None
+    remaining_u: float
+    arrival_min: float
+    arrival_low_min: float
+    arrival_high_min: float
 
 
-def forecast(outlook: Outlook, level: float, level_u: float) -> Forecast:
+def forecast(outlook: Outlook) -> ModelForecast:
     """Return the forecast that the models make together."""
     outlook = replace(outlook, weight=_usual(outlook))
     remaining = float(outlook.weight @ outlook.remaining)
     var = float(outlook.weight @ (outlook.spread**2 + (outlook.remaining - remaining) ** 2))
     low, middle, high = _arrivals(outlook)
-    last = float(_MINUTES[-1])
-    return Forecast(
-        final_salinity=level + remaining,
-        final_u=math.hypot(math.sqrt(var), level_u),
-        remaining=remaining,
-        stable_in_s=middle * 60.0,
-        stable_in_low_s=low * 60.0,
-        stable_in_high_s=None if high >= 0.9 * last else high * 60.0,
-    )
+    return ModelForecast(remaining, math.sqrt(var), middle, low, high)
 
 
 def _usual(outlook: Outlook) -> Floats:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from daemon.mixing.stability.cells import Floats
 from daemon.mixing.stability.features import FEATURE_NAMES
+from daemon.mixing.stability.release_head import ReleaseHead
 
 SCORES = 2
 """What comes out: the log odds that mixing is over, and whether to call now."""
@@ -34,6 +35,8 @@ class Weights:
         outer_bias: A score.
         limit: Score that a call needs when nobody says whether the pump runs.
         limit_pump_known: The same while a pump input says that it does.
+        head: Of the release forecast, trained on this network; None where none is, and then
+            nothing is forecast.
     """
 
     mixing: Floats
@@ -48,12 +51,14 @@ class Weights:
     outer_bias: Floats
     limit: float
     limit_pump_known: float
+    head: ReleaseHead | None = None
 
     def __post_init__(self) -> None:
         """Check that the arrays fit together.
 
         Raises:
-            ValueError: One has another shape than the others and the features ask for.
+            ValueError: One has another shape than the others and the features ask for, or the
+                head belongs to another network.
         """
         layers, units = self.across_bias.shape if self.across_bias.ndim == 2 else (0, 0)  # noqa: PLR2004 - layers by units
         if not layers or not units:
@@ -72,6 +77,8 @@ class Weights:
             actual = getattr(self, name).shape
             if actual != shape:
                 raise ValueError(f"{name} has the shape {actual}, not {shape}")
+        if self.head is not None and self.head.mark != self.mark:
+            raise ValueError("the head was trained on another network")
 
     @property
     def mark(self) -> str:

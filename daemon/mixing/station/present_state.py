@@ -9,7 +9,8 @@ from daemon.entries import Instant
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.batch.ageing import age_h
-from daemon.mixing.station import due_batches
+from daemon.mixing.batch.batch_state import STEADY
+from daemon.mixing.station import due_batches, release_outlook
 from daemon.mixing.station.last_reading import LastReading, iso, last_reading
 
 if TYPE_CHECKING:
@@ -46,12 +47,13 @@ def of_reservoir(
     age = age_h(batch, t_s)
     start = None if settings is None else due_batches.next_start(state, at.wall, settings)
     measured = LastReading() if last is None else last_reading(last)
+    ahead = release_outlook.forecast_made(state, None if settings is None else settings.batch, t_s)
     return ReservoirSnapshot(
         time=iso(at),
         phase=batch.phase,
         batch=batch.id or None,
         age_h=None if age is None else round(age, 3),
-        stable_at=state.stable_at,
+        stable_at=state.stable_at if batch.phase in STEADY else None,
         advice=batch.advice.text or None,
         advice_salt_g=batch.advice.salt_g,
         advice_water_l=batch.advice.water_l,
@@ -74,6 +76,14 @@ def of_reservoir(
         use_by=_use_by(at, age, settings),
         chance_over=None if chance is None else chance.over,
         held_back_by=() if chance is None else chance.held_back_by,
+        expected_ready_at=ahead.expected_ready_at,
+        expected_ready_low=ahead.expected_ready_low,
+        expected_ready_high=ahead.expected_ready_high,
+        final_salinity=ahead.final_salinity,
+        final_u=ahead.final_u,
+        final_low=ahead.final_low,
+        final_high=ahead.final_high,
+        forecast_note=ahead.forecast_note,
     )
 
 

@@ -50,7 +50,7 @@ class ReservoirSnapshot:
         phase: Of the reservoir.
         batch: Id of its batch; None when none is known.
         age_h: Hours since its water was first released, in any phase; None before.
-        stable_at: When the water is or was steady, ISO 8601: a forecast while it dissolves.
+        stable_at: Since when the water is steady, ISO 8601; None before it is.
         advice: What to do, as a sentence.
         advice_salt_g: Salt mix that it says to add, g.
         advice_water_l: Purified water that it says to add, L.
@@ -72,6 +72,15 @@ class ReservoirSnapshot:
         chance_over: Chance that mixing is over, 0 to 1, while that is being decided on fresh
             readings; None where nothing is decided or nothing is known.
         held_back_by: What holds that decision back, at most two phrases, the heaviest first.
+        expected_ready_at: When the water is expected to be steady, ISO 8601, and released unless
+            `forecast_note` says what release then needs; None where nothing is forecast.
+        expected_ready_low: Early end of an interval of 80 % of that.
+        expected_ready_high: Late end.
+        final_salinity: Practical salinity expected then, as this probe will read.
+        final_u: Its standard uncertainty, to which that of the probe comes.
+        final_low: Low end of an interval of 80 % of it.
+        final_high: High end.
+        forecast_note: Why there is no forecast; beside one, what release then needs.
     """
 
     time: str
@@ -101,6 +110,14 @@ class ReservoirSnapshot:
     use_by: str | None = optional()
     chance_over: float | None = optional()
     held_back_by: tuple[str, ...] = optional(())
+    expected_ready_at: str | None = optional()
+    expected_ready_low: str | None = optional()
+    expected_ready_high: str | None = optional()
+    final_salinity: float | None = optional()
+    final_u: float | None = optional()
+    final_low: float | None = optional()
+    final_high: float | None = optional()
+    forecast_note: str = optional("")
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.stability.detector import Stability
 from daemon.mixing.stability.level import Level
 from daemon.mixing.station.host import StationHealth
+from daemon.mixing.station.release_outlook import ReleaseOutlook
 from daemon.mixing.station.timeline import Timeline
 
 
@@ -62,7 +63,8 @@ class ReservoirState:
         armed: Whether the stability detector waits for steadiness.
         verifying_since_s: Since when the batch is verified and undecided, s; None while it is not.
         forecast_s: Time of the last forecast event, s.
-        stable_at: When salinity is or was steady, ISO 8601.
+        outlook: The last forecast of the batch; None before one.
+        stable_at: Since when salinity is steady, ISO 8601; None before.
         times: Learned of mixing.
         salted_at: When salt came, UTC.
         released_at: When the batch was released, UTC.
@@ -79,6 +81,7 @@ class ReservoirState:
     armed: bool = False
     forecast_s: float | None = None
     verifying_since_s: float | None = None
+    outlook: ReleaseOutlook | None = None
     stable_at: str | None = None
     times: MixingTimes = field(default_factory=MixingTimes)
     salted_at: datetime | None = None

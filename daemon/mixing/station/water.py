@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Instant, Phase, Reading
+from daemon.entries import Phase, Reading
 from daemon.mixing.batch import lifecycle, verification
 from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
-from daemon.mixing.events import ForecastMade, Happening, PhaseChanged, WaterDisturbed
-from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised
+from daemon.mixing.events import Happening, PhaseChanged, WaterDisturbed
+from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Stabilised
+from daemon.mixing.station import release_outlook
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_state import BatchSettings
     from daemon.mixing.stability.weights import Weights
+    from daemon.mixing.station.release_outlook import ReleaseOutlook
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 FORECAST_SPACING_S = 60.0
@@ -60,6 +62,8 @@ def forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
     moved = any(isinstance(each.body, PhaseChanged) for each in steps)
     if moved and state.batch.phase not in lifecycle.STEADY:
         state.stable_at = None
+    if moved:
+        state.outlook = None
 
 
 def arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
@@ -99,25 +103,26 @@ def _finding_steps(
             steps += lifecycle.on_disturbed(state.batch, finding, t_s)
         elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
             # A call of steadiness replaces the forecast.
-            steps += _forecast_steps(state, finding, reading.at, t_s)
+            made = release_outlook.outlook(weights.head, finding, reading.at, t_s)
+            steps += _forecast_steps(state, finding, made, settings, t_s)
     return steps
 
 
 def _forecast_steps(
-    state: ReservoirState, forecast: Forecast, at: Instant, t_s: float
+    state: ReservoirState,
+    basis: ForecastBasis,
+    made: ReleaseOutlook,
+    settings: BatchSettings,
+    t_s: float,
 ) -> list[Happening]:
-    state.stable_at = iso(at, forecast.stable_in_s)
-    state.batch.remaining = forecast.remaining
-    if state.forecast_s is not None and t_s - state.forecast_s < FORECAST_SPACING_S:
+    """Take a forecast; return its event, each minute, or once for each reason why there is none."""
+    before, state.outlook = state.outlook, made
+    state.batch.remaining = basis.remaining
+    if made.ready_at is None:
+        unsaid = before is None or made.note != before.note
+    else:
+        unsaid = state.forecast_s is None or t_s - state.forecast_s >= FORECAST_SPACING_S
+    if not unsaid:
         return []
     state.forecast_s = t_s
-    high_s = forecast.stable_in_high_s
-    made = ForecastMade(
-        round(forecast.final_salinity, 3),
-        round(forecast.final_u, 3),
-        round(forecast.remaining, 3),
-        state.stable_at,
-        iso(at, forecast.stable_in_low_s),
-        None if high_s is None else iso(at, high_s),
-    )
-    return [Happening(made)]
+    return [Happening(release_outlook.forecast_made(state, settings, t_s))]

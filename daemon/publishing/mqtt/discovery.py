@@ -22,7 +22,7 @@ from daemon.entries import JSON, Flag, Phase
 from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.probe.status_signal import Health
-from daemon.mixing.station.steady import FACT, FORECAST
+from daemon.mixing.station.steady import AHEAD, FACT
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences, calibration_buttons
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, Message, place
 
@@ -232,9 +232,26 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
             ),
         },
         "batch-age": _number("Batch age", "age_h", "h", 1, "mdi:timer-sand", "duration"),
-        "expected-steady": _moment(
-            "Expected steady", "stable_at", "mdi:clock-outline", _in_phase(FORECAST)
+        # A release that needs something besides time has no moment that could be foreseen.
+        "expected-release": _moment(
+            "Expected release",
+            "expected_ready_at",
+            "mdi:clock-check",
+            f"{_in_phase(AHEAD)} and not value_json.forecast_note | default('', true)",
         ),
+        "expected-steady": _moment(
+            "Expected steady", "expected_ready_at", "mdi:clock-outline", _in_phase(AHEAD)
+        ),
+        "expected-earliest": _moment(
+            "Expected steady, earliest", "expected_ready_low", "mdi:clock-start", _in_phase(AHEAD)
+        ),
+        "expected-latest": _moment(
+            "Expected steady, latest", "expected_ready_high", "mdi:clock-end", _in_phase(AHEAD)
+        ),
+        "expected-salinity": _number(
+            "Expected salinity", "final_salinity", "ppt", 1, "mdi:shaker-outline"
+        ),
+        "forecast-note": _text("Forecast note", "forecast_note", "mdi:clock-alert-outline"),
         "steady-since": _moment(
             "Steady since", "stable_at", "mdi:clock-check-outline", _in_phase(FACT)
         ),

@@ -24,6 +24,8 @@ from tests.research.stability import (
     baselines,
     disturbances,
     evaluation,
+    release_judgement,
+    release_training,
     reliability,
     report,
     second_generator,
@@ -305,6 +307,34 @@ def cost() -> str:
     return "\n".join([*lines, f"all: {whole:.1f} us a reading"])
 
 
+def judge_forecasts(given: argparse.Namespace) -> None:
+    """Judge forecasts of the release on batches of both generators."""
+    head = weights().head
+    if head is None:
+        raise AssertionError("the weights in use have no head of the release forecast")
+    singles = jobs(given.seed or HELD_OUT_SEED, max(1, given.seeds // len(JUDGED)), 0, JUDGED)
+    others = second_generator.jobs(given.seeds, given.seed or second_generator.FIRST_SEED)
+    for title, work, todo in (
+        ("First generator", release_judgement.first_runs, singles),
+        ("Second generator", release_judgement.second_runs, others),
+    ):
+        parts = evaluation.in_parallel(functools.partial(work, head=head), todo, given.workers)
+        runs = [run for part in parts for run in part]
+        say(f"{title}\n\n{release_judgement.summary(runs)}\n")
+        say(f"{release_judgement.by_share(runs)}\n\n{release_judgement.by_kind(runs)}\n")
+
+
+def store_decisions(given: argparse.Namespace) -> None:
+    """Generate what the head of the forecast learns from."""
+    release_training.store_decisions(given.batches, given.workers, given.records)
+
+
+def train_head(given: argparse.Namespace) -> None:
+    """Train the head of the forecast and write its file."""
+    found = release_training.load_decisions(given.records)
+    release_training.write_head(release_training.fit(found), given.to)
+
+
 COMMANDS: dict[str, Callable[[argparse.Namespace], None]] = {
     "generate": lambda given: training.store_records(given.batches, given.workers, given.records),
     "train": lambda given: training.run(given.records, given.to),
@@ -315,10 +345,18 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], None]] = {
     "chance": judge_shown,
     "disturbances": lambda given: say(disturbances.run(given.seeds)),
     "baselines": judge_baselines,
+    "forecast-records": store_decisions,
+    "forecast-train": train_head,
+    "forecast": judge_forecasts,
     "cost": lambda _given: say(cost()),
 }
 
-NEEDS = {"generate": ("records",), "train": ("records", "to")}
+NEEDS = {
+    "generate": ("records",),
+    "train": ("records", "to"),
+    "forecast-records": ("records",),
+    "forecast-train": ("records", "to"),
+}
 """Files that a command cannot do without."""
 
 

@@ -11,7 +11,7 @@ import gsw
 import numpy as np
 
 from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
-from daemon.mixing.stability.detector import Disturbed, Forecast, Stabilised, Stability
+from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Stabilised, Stability
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.wire.recording import samples
 from tests.parts.weights import weights
@@ -27,12 +27,12 @@ class DetectorRun:
     Attributes:
         calls: Time and salinity of each call.
         disturbed: Time and cause of each disturbance.
-        forecasts: Time and content of each forecast.
+        forecasts: Time and basis of each forecast.
     """
 
     calls: list[tuple[float, Stabilised]]
     disturbed: list[tuple[float, Disturbed]]
-    forecasts: list[tuple[float, Forecast]]
+    forecasts: list[tuple[float, ForecastBasis]]
 
 
 def readings(trace: Trace, *, with_pump: bool = False) -> Iterator[Reading]:

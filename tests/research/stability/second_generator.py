@@ -198,8 +198,14 @@ def _spoil(faults: list[str], rng: Rng, t_s: Floats, c: Floats, t: Floats, after
     return dead
 
 
-def trace(kind: str, seed: int) -> Trace:
-    """Return the record of one batch, of one kind or of two at once, with its truth."""
+def trace(kind: str, seed: int, longer_s: float = 0.0) -> Trace:
+    """Return the record of one batch, of one kind or of two at once, with its truth.
+
+    Args:
+        kind: Of the batch; two at once are written "one + other".
+        seed: Of everything that is drawn.
+        longer_s: The record goes on at least so long after the end of mixing.
+    """
     rng, faults = np.random.default_rng(seed), kind.split(" + ")
     drawn = course(faults, rng)
     fine_s = np.arange(0.0, _LONGEST_S, _STEP_S)
@@ -211,7 +217,8 @@ def trace(kind: str, seed: int) -> Trace:
     over &= fine_s > drawn.poured_s + drawn.pour_s
     wrong = np.flatnonzero(~over)
     over_s = float(fine_s[wrong[-1]]) + _STEP_S if wrong[-1] < len(over) - 1 else np.inf
-    end_s = min(over_s + rng.uniform(_LEAST_TAIL_S + 60.0, 5400.0), 4.0 * 3600.0)
+    end_s = over_s + max(rng.uniform(_LEAST_TAIL_S + 60.0, 5400.0), longer_s)
+    end_s = min(end_s, max(4.0 * 3600.0, _LONGEST_S * (longer_s > 0.0)))
     every = int(rng.choice([1, 2, 2, 5, 10]))
     at = np.arange(0, int(end_s), every)
     c = gsw.C_from_SP(seen, warm, 0.0)[at]

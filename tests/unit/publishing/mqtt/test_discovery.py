@@ -16,7 +16,7 @@ from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.probe import calibration_routines
 from daemon.mixing.station.present_state import of_reservoir
 from daemon.mixing.station.station_state import ReservoirState
-from daemon.mixing.station.steady import expected_steady, steady_since
+from daemon.mixing.station.steady import AHEAD, steady_since
 from daemon.publishing.mqtt import calibration_buttons
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
 from daemon.publishing.mqtt.discovery import HubDevice, announcement, components
@@ -136,7 +136,12 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "mixing-over": (None, "%"),
         "held-back-by": (None, None),
         "batch-age": ("duration", "h"),
+        "expected-release": ("timestamp", None),
         "expected-steady": ("timestamp", None),
+        "expected-earliest": ("timestamp", None),
+        "expected-latest": ("timestamp", None),
+        "expected-salinity": (None, "ppt"),
+        "forecast-note": (None, None),
         "steady-since": ("timestamp", None),
         "advised-salt": ("weight", "g"),
         "advised-water": ("volume_storage", "L"),
@@ -256,7 +261,12 @@ def test_a_whole_snapshot_is_shown_as_it_is() -> None:
         "mixing-over": "62.5",
         "held-back-by": "still rising 0.08 ppt an hour; only 6 min since salt came",
         "batch-age": "2.5",
+        "expected-release": "None",
         "expected-steady": "None",
+        "expected-earliest": "None",
+        "expected-latest": "None",
+        "expected-salinity": "None",
+        "forecast-note": "None",
         "steady-since": "2031-05-04T08:00:00.000Z",
         "advised-salt": "0.0",
         "advised-water": "1.5",
@@ -274,14 +284,33 @@ def test_a_whole_snapshot_is_shown_as_it_is() -> None:
 
 @pytest.mark.parametrize("phase", [*map(str, Phase)])
 def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
-    """The two entities follow the same rule as every screen, and one at most has a time."""
-    picture = PICTURE | {"phase": phase}
+    """The entities follow the same rule as every screen, and one at most has a time."""
+    at = "2031-05-04T09:20:00.000Z"
+    picture = PICTURE | {"phase": phase, "expected_ready_at": at}
     found = entity_states(picture)
 
     snapshot = a_snapshot(**picture)
-    assert str(expected_steady(snapshot)) == found["expected-steady"]
+    assert (at if phase in AHEAD else "None") == found["expected-steady"]
+    assert found["expected-steady"] == found["expected-release"]
     assert str(steady_since(snapshot)) == found["steady-since"]
     assert "None" in (found["expected-steady"], found["steady-since"])
+
+
+def test_a_release_that_needs_more_than_time_has_no_expected_moment() -> None:
+    """The moment of steadiness is shown, and the note beside it, but none of release."""
+    note = "release then needs a confirmation"
+    found = entity_states(
+        PICTURE
+        | {
+            "phase": "dissolving",
+            "expected_ready_at": "2031-05-04T09:20:00.000Z",
+            "forecast_note": note,
+        }
+    )
+
+    assert "None" == found["expected-release"]
+    assert "2031-05-04T09:20:00.000Z" == found["expected-steady"]
+    assert note == found["forecast-note"]
 
 
 def test_the_snapshot_that_there_is_has_what_the_entities_read() -> None:
