@@ -14,7 +14,7 @@ from daemon.mixing.batch.release_needs import release_needs
 from daemon.mixing.batch.verification import LATE_S
 from daemon.mixing.events import ForecastMade
 from daemon.mixing.seawater.uncertainty import combine
-from daemon.mixing.stability.release_forecast import release_forecast
+from daemon.mixing.stability.release_forecast import NOT_YET, release_forecast
 from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
@@ -57,6 +57,13 @@ class ReleaseOutlook:
     final_low: float | None = None
     final_high: float | None = None
     note: str = ""
+
+    @property
+    def sort(self) -> str:
+        """What it is: a forecast, none because a call is blocked, or none for lack of evidence."""
+        if self.ready_at is not None:
+            return "forecast"
+        return "open" if self.note == NOT_YET else "blocked"
 
 
 def outlook(

@@ -115,11 +115,11 @@ def _forecast_steps(
     settings: BatchSettings,
     t_s: float,
 ) -> list[Happening]:
-    """Take a forecast; return its event, each minute, or once for each reason why there is none."""
+    """Take a forecast; return its event, each minute, or once where there is none for a while."""
     before, state.outlook = state.outlook, made
     state.batch.remaining = basis.remaining
     if made.ready_at is None:
-        unsaid = before is None or made.note != before.note
+        unsaid = before is None or made.sort != before.sort
     else:
         unsaid = state.forecast_s is None or t_s - state.forecast_s >= FORECAST_SPACING_S
     if not unsaid:
