@@ -97,34 +97,6 @@ def test_it_says_how_the_water_stands() -> None:
     assert "No fresh reading" not in said
 
 
-@pytest.mark.parametrize(
-    "phase, label, other",
-    [
-        (Phase.DISSOLVING, "Expected releaseabout 09:20 (09:12 to 09:41 UTC)", "Steady since"),
-        (Phase.READY, "Steady since2031-05-04 07:10 UTC", "Expected"),
-        (Phase.BLANK, "", "teady"),
-    ],
-)
-def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -> None:
-    """While salt dissolves the moment lies ahead, and the label says so."""
-    ahead: dict[str, JSON] = {
-        "expected_ready_at": "2031-05-04T09:20:00.000Z",
-        "expected_ready_low": "2031-05-04T09:12:00.000Z",
-        "expected_ready_high": "2031-05-04T09:41:00.000Z",
-    }
-    said = read(station_view(reservoir_view(facts=ahead, phase=str(phase)))).text
-
-    assert label in said
-    assert other not in said
-
-
-def test_why_there_is_no_forecast_is_said() -> None:
-    """In words where a moment would be."""
-    said = read(station_view(reservoir_view(phase="dissolving", forecast_note="no forecast yet")))
-
-    assert "Expected releaseno forecast yet" in said.text
-
-
 def test_labels_are_those_of_the_vocabulary() -> None:
     """Target, last reading, and a conductivity as the instrument indicates it."""
     said = read(station_view()).text

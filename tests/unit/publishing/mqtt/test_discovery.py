@@ -296,23 +296,6 @@ def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
     assert "None" in (found["expected-steady"], found["steady-since"])
 
 
-def test_a_release_that_needs_more_than_time_has_no_expected_moment() -> None:
-    """The moment of steadiness is shown, and the note beside it, but none of release."""
-    note = "release then needs a confirmation"
-    found = entity_states(
-        PICTURE
-        | {
-            "phase": "dissolving",
-            "expected_ready_at": "2031-05-04T09:20:00.000Z",
-            "forecast_note": note,
-        }
-    )
-
-    assert "None" == found["expected-release"]
-    assert "2031-05-04T09:20:00.000Z" == found["expected-steady"]
-    assert note == found["forecast-note"]
-
-
 def test_the_snapshot_that_there_is_has_what_the_entities_read() -> None:
     """A key that measuring names otherwise would be shown as unknown for ever."""
     now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
