@@ -10,7 +10,7 @@ from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import STEADY
-from daemon.mixing.station import due_batches, release_outlook
+from daemon.mixing.station import due_batches, expected_release
 from daemon.mixing.station.last_reading import LastReading, iso, last_reading
 
 if TYPE_CHECKING:
@@ -47,7 +47,7 @@ def of_reservoir(
     age = age_h(batch, t_s)
     start = None if settings is None else due_batches.next_start(state, at.wall, settings)
     measured = LastReading() if last is None else last_reading(last)
-    ahead = release_outlook.forecast_made(state, None if settings is None else settings.batch, t_s)
+    ahead = expected_release.forecast_made(state, None if settings is None else settings.batch, t_s)
     return ReservoirSnapshot(
         time=iso(at),
         phase=batch.phase,

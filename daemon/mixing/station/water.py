@@ -9,7 +9,7 @@ from daemon.mixing.batch import lifecycle, verification
 from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import Happening, PhaseChanged, WaterDisturbed
 from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Stabilised
-from daemon.mixing.station import release_outlook
+from daemon.mixing.station import expected_release, release_outlook
 from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.last_reading import iso
 
@@ -125,4 +125,4 @@ def _forecast_steps(
     if not unsaid:
         return []
     state.forecast_s = t_s
-    return [Happening(release_outlook.forecast_made(state, settings, t_s))]
+    return [Happening(expected_release.forecast_made(state, settings, t_s))]

@@ -13,7 +13,8 @@ from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.batch.batch_state import BatchSettings
 from daemon.mixing.events import ForecastMade
 from daemon.mixing.stability.release_forecast import NOT_YET, ForecastBasis, release_forecast
-from daemon.mixing.station.release_outlook import UNTRAINED, WITHOUT_READINGS
+from daemon.mixing.station.expected_release import WITHOUT_READINGS
+from daemon.mixing.station.release_outlook import UNTRAINED
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.stories import BATCH, Story, a_station, mixed, of
