@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from calibration.model import Instrument
-from daemon.clock import Clock, clock_of
+from daemon.clock import Clock
+from daemon.journal.station_clock import station_clock
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.batch.due_times import DueBatch
@@ -31,7 +32,7 @@ RECORDING = "recording"
 
 def clock(config: Config) -> Clock:
     """Return the machine's clock, or the faster one of a rehearsal."""
-    return clock_of(config.station.rehearsal_speed, config.station.rehearsal_since)
+    return station_clock(config)
 
 
 def reservoirs(config: Config) -> dict[str, ReservoirSettings]:

@@ -8,7 +8,9 @@ times are durations except where the clock itself jumped.
 from __future__ import annotations
 
 import ctypes
+import math
 import time
+from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Protocol
@@ -16,6 +18,9 @@ from typing import Protocol
 from daemon.entries import Instant
 
 JUMP_S = 0.5
+RECENT_S = 86_400.0
+"""A rehearsal that began longer ago than this is one on that date; our own choice."""
+ASK_EVERY_S = 1.0
 TIME_ERROR = 5
 TIMEX_BYTES = 512
 SYNC_CHECK_S = 10.0
@@ -63,24 +68,42 @@ class SystemClock:
 class RehearsalClock:
     """Time that runs faster, for rehearsals with the simulator only.
 
-    Both clocks are multiples of the machine's, so that a restarted process
-    finds them where they would have been.  Its boot carries the speed, so that
-    no record of a rehearsal can pass for one of real time.
+    All processes of a rehearsal share one time, and a restarted one finds it where it would have
+    been: the records of this boot of the machine say which it is.  After another boot time goes on
+    from the last record.  The name of its boot carries speed and beginning, so that no record of a
+    rehearsal can pass for one of real time or of another rehearsal.
     """
 
-    def __init__(self, speed: float, since: datetime | None = None) -> None:
-        """Run `speed` times faster from `since` (default: from now) on."""
+    def __init__(
+        self,
+        speed: float,
+        since: datetime | None = None,
+        last: Callable[[], Instant | None] | None = None,
+    ) -> None:
+        """Begin or go on with a rehearsal.
+
+        Args:
+            speed: How many times faster time runs.
+            since: When it began, of the last `RECENT_S`; or the date that it plays on, at which
+                it then begins.  None for now.
+            last: Gives the moment of the newest record; None for a rehearsal without records.
+        """
         self._speed = speed
-        self._boot = f"rehearsal-{speed:g}x-{boot_id()}"
-        began = since or datetime.now(UTC)
-        zero = datetime.now(UTC) - timedelta(seconds=time.monotonic())
-        # To the millisecond, as is every count on top of it: then the differences of wall
-        # times are those of the monotonic clock, and a replay sees the same time pass.
-        self._wall_at_zero = to_millisecond(began + (zero - began) * speed)
+        beginning = "" if since is None else f"{since.astimezone(UTC):%Y%m%dT%H%M%SZ}-"
+        self._named = f"rehearsal-{speed:g}x-{beginning}"
+        self._boot = f"{self._named}{boot_id()}"
+        self._last = last
+        self._asked_s = -math.inf
+        now = datetime.now(UTC)
+        gone_s = 0.0 if since is None else (now - since).total_seconds()
+        began = now if since is None else since
+        self._begin(began + timedelta(seconds=gone_s * speed if 0 < gone_s < RECENT_S else 0.0))
+        self._find(is_new=since is not None)
 
     def now(self) -> Instant:
         """Return the present moment of the rehearsal."""
-        mono_ms = round(time.monotonic() * self._speed * 1000)
+        self._find(is_new=False)
+        mono_ms = self._mono_ms()
         wall = self._wall_at_zero + timedelta(milliseconds=mono_ms)
         return Instant(wall, mono_ms / 1000, self._boot)
 
@@ -88,10 +111,34 @@ class RehearsalClock:
         """Return the shorter time that it really takes, s."""
         return duration_s / self._speed
 
+    def _mono_ms(self) -> int:
+        return round(time.monotonic() * self._speed * 1000)
 
-def clock_of(speed: float, since: datetime | None) -> Clock:
+    def _begin(self, wall: datetime) -> None:
+        # To the millisecond, as is every count on top of it: then the differences of wall
+        # times are those of the monotonic clock, and a replay sees the same time pass.
+        self._wall_at_zero = to_millisecond(wall) - timedelta(milliseconds=self._mono_ms())
+
+    def _find(self, *, is_new: bool) -> None:
+        """Take the time from the records of this boot, once there are some."""
+        if self._last is None or time.monotonic() - self._asked_s < ASK_EVERY_S:
+            return
+        self._asked_s = time.monotonic()
+        last = self._last()
+        if last is None:
+            return
+        if last.boot == self._boot:
+            self._wall_at_zero = last.wall - timedelta(milliseconds=round(last.mono_s * 1000))
+            self._last = None
+        elif is_new and last.boot.startswith(self._named):
+            self._begin(last.wall)
+
+
+def clock_of(
+    speed: float, since: datetime | None, last: Callable[[], Instant | None] | None = None
+) -> Clock:
     """Return the machine's clock, or for a speed above 1 the faster one of a rehearsal."""
-    return RehearsalClock(speed, since) if speed > 1.0 else SystemClock()
+    return RehearsalClock(speed, since, last) if speed > 1.0 else SystemClock()
 
 
 def to_millisecond(wall: datetime) -> datetime:

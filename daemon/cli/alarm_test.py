@@ -61,13 +61,12 @@ def try_out(*, config: ConfigPath = None, as_json: Json = False) -> None:
 
 
 def _begin(config: Config) -> dict[Receiver, DeliveryAttempt]:
-    from daemon.clock import clock_of
+    from daemon.journal.station_clock import station_clock
     from daemon.publishing.notify.attempt import DeliveryAttempt
     from daemon.publishing.registry import make_deliveries, make_formatter
 
     deliveries = make_deliveries(config)
-    station = config.station
-    now = clock_of(station.rehearsal_speed, station.rehearsal_since).now().wall
+    now = station_clock(config).now().wall
     title, body = make_formatter(config).test_message(now)
     return {
         receiver: DeliveryAttempt(

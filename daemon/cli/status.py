@@ -214,4 +214,4 @@ def _as_of(time: str, zone: tzinfo, *, real_time: bool) -> str:
     age_s = _age_s(time)
     if real_time and age_s > OLD_S:
         return f"{at}, {age_s / 60:.0f} min ago: is the service running?"
-    return at
+    return at if real_time else f"{at}, of a rehearsal"

@@ -54,7 +54,8 @@ class Station(Section):
         timezone: Of due times, and of every time that a person reads; records stay UTC.
         rehearsal_speed: Time runs this many times faster; for rehearsals with
             the simulator only, 1 in service.
-        rehearsal_since: From when on it does; None from the start of the process.
+        rehearsal_since: When the rehearsal began, or an earlier date, on which it is to play; None
+            for when its first process began.
     """
 
     name: str = name("station")

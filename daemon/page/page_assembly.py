@@ -5,13 +5,13 @@ from __future__ import annotations
 import logging
 from functools import partial
 
-from daemon.clock import clock_of
 from daemon.config import Config, Reservoir
 from daemon.config.services import is_loopback
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
+from daemon.journal.station_clock import station_clock
 from daemon.logs import Outage
 from daemon.page.application import Application
 from daemon.page.command_desk import CommandDesk
@@ -49,7 +49,7 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         path,
         reader,
         partial(followers, path, cursors_path(path), config.publishers),
-        clock_of(config.station.rehearsal_speed, config.station.rehearsal_since).now,
+        station_clock(config).now,
         config.station.zone,
     )
     reservoirs = tuple(each.name for each in config.reservoirs)

@@ -10,10 +10,10 @@ from random import Random
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from daemon.clock import clock_of
 from daemon.config import Config, Influx, Mqtt, Notify
 from daemon.journal.cursors import Cursors, cursors_path
 from daemon.journal.reader import Reader
+from daemon.journal.station_clock import station_clock
 from daemon.logs import Outage
 from daemon.publishing.sink import BATCH, Sink, cursor_key
 from daemon.publishing.tail import STEP_WITHIN_S
@@ -151,7 +151,7 @@ def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
     from daemon.publishing.notify.publisher import NotifySink, QueueStart
     from daemon.publishing.notify.queue_file import queue_path
 
-    station, formatter = config.station, make_formatter(config)
+    formatter = make_formatter(config)
     policy = NotificationPolicy(
         formatter.repeat_every,
         settings.at_most_per_h,
@@ -159,7 +159,7 @@ def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
         (_time_of_day(settings.quiet_from), _time_of_day(settings.quiet_until)),
         formatter.zone,
     )
-    clock = clock_of(station.rehearsal_speed, station.rehearsal_since)
+    clock = station_clock(config)
     return NotifySink(
         make_deliveries(config),
         policy,

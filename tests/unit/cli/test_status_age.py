@@ -30,4 +30,4 @@ def test_an_old_snapshot_asks_whether_the_service_runs(now: str, told: str) -> N
 def test_the_faster_time_of_a_rehearsal_is_not_checked_against_the_wall_clock() -> None:
     """A rehearsal's pictures are dated by its own time."""
     with freeze_time("2026-03-02T12:00:00Z"):
-        assert _as_of(TAKEN, UTC, real_time=False) == SHOWN
+        assert _as_of(TAKEN, UTC, real_time=False) == f"{SHOWN}, of a rehearsal"

@@ -10,6 +10,7 @@ import pytest
 
 from daemon import clock
 from daemon.clock import RehearsalClock, SystemClock, boot_id, to_millisecond
+from daemon.entries import Instant
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
@@ -173,9 +174,75 @@ def test_a_rehearsal_that_is_started_again_finds_its_time_where_it_would_be(
     assert since + timedelta(seconds=105 * 60) == second.now().wall
 
 
+LONG_AGO = datetime(2024, 5, 17, 6, 30, tzinfo=UTC)
+
+
+def test_a_rehearsal_on_a_date_of_the_past_begins_on_it(machine: Machine) -> None:
+    """And not where sixty times the years since would lead."""
+    ours = RehearsalClock(60.0, LONG_AGO)
+    machine.passes(10.0)
+
+    assert LONG_AGO + timedelta(minutes=10) == ours.now().wall
+
+
+def test_processes_of_a_rehearsal_share_its_time(machine: Machine) -> None:
+    """One that is started later, or again, goes by the records of the first."""
+    records = [RehearsalClock(60.0, LONG_AGO).now()]
+    machine.passes(100.0)
+    second = RehearsalClock(60.0, LONG_AGO, lambda: records[-1])
+
+    assert LONG_AGO + timedelta(minutes=100) == second.now().wall
+
+
+def test_a_process_that_is_there_before_the_first_record_waits_for_it(machine: Machine) -> None:
+    """It asks again, not too often, and then has the time of the records."""
+    records: list[Instant] = []
+    asked: list[float] = []
+
+    def last() -> Instant | None:
+        asked.append(machine.mono_s)
+        return records[-1] if records else None
+
+    early = RehearsalClock(60.0, LONG_AGO, last)
+    machine.passes(5.0)
+    records.append(RehearsalClock(60.0, LONG_AGO).now())
+    machine.passes(5.0)
+    for _ in range(100):
+        now = early.now()
+        machine.passes(0.01)
+
+    assert LONG_AGO + timedelta(seconds=60 * 5.99) == now.wall
+    assert 2 == len(asked)
+
+
+def test_a_rehearsal_goes_on_after_a_restart_of_the_machine(
+    machine: Machine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From its last record, as no time passed for it meanwhile."""
+    before = RehearsalClock(60.0, LONG_AGO).now()
+    monkeypatch.setattr(clock, "boot_id", lambda: "another-boot")
+    machine.wall += timedelta(days=3)
+    machine.mono_s = 20.0
+    after = RehearsalClock(60.0, LONG_AGO, lambda: before)
+
+    assert before.wall == after.now().wall
+    assert before.boot != after.now().boot
+
+
+@pytest.mark.parametrize(
+    "boot", ["boot-1", "rehearsal-10x-20240517T063000Z-a", "rehearsal-60x-20240517T063001Z-a"]
+)
+def test_the_records_of_another_time_say_nothing(machine: Machine, boot: str) -> None:
+    """Of real time, of another speed or another beginning."""
+    other = Instant(NOON, 7.0, boot)
+
+    assert LONG_AGO == RehearsalClock(60.0, LONG_AGO, lambda: other).now().wall
+
+
 def test_no_record_of_a_rehearsal_passes_for_real_time(machine: Machine) -> None:
-    """Its boot says the speed."""
+    """Its boot says the speed, and on which date it began."""
     assert "rehearsal-60x-" in RehearsalClock(60.0).now().boot
+    assert "rehearsal-60x-20240517T063000Z-" in RehearsalClock(60.0, LONG_AGO).now().boot
     assert "rehearsal" not in SystemClock().now().boot
 
 
