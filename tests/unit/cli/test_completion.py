@@ -57,13 +57,6 @@ def offered(*words: str) -> list[str]:
     return completion.candidates(words, tree(), {"HOME": "/nowhere"})
 
 
-def test_the_file_is_the_command_line_of_the_program() -> None:
-    """Where this fails, run `python -m daemon.cli.completion_tree`."""
-    made = completion_tree.text(completion_tree.tree())
-
-    assert made == completion_tree.FILE.read_text(encoding="utf-8")
-
-
 @pytest.mark.parametrize(
     "words, among",
     [
