@@ -1,4 +1,4 @@
-"""Names for completion: of reservoirs and probes from the configuration, of lots from the journal.
+"""Names for completion: reservoirs and probes of the configuration, lots of the journal, alarms.
 
 The configuration is looked into, not checked: a shell that completes waits for the answer, and
 a file with a fault elsewhere has names too.  So little more than the standard library is loaded.
@@ -16,7 +16,7 @@ from typing import Any
 SERVICE_CONFIGURATION = Path("/etc/brinewright/brinewright.toml")
 SERVICE_JOURNAL = Path("/var/lib/brinewright/journal.db")
 """As `daemon.config.places` has them, which would load the whole of the configuration."""
-KINDS = ("reservoir", "probe", "lot")
+KINDS = ("reservoir", "probe", "lot", "alarm")
 LARGEST_BYTES = 1_000_000
 
 
@@ -30,6 +30,10 @@ def names(kind: str, config: Path | None, environ: Mapping[str, str]) -> list[st
     """
     if kind not in KINDS:
         return []
+    if kind == "alarm":
+        from daemon.mixing.alarm.catalogue import CATALOGUE
+
+        return sorted(CATALOGUE)
     for path in [config] if config else configurations(environ):
         with suppress(OSError, ValueError, TypeError, LookupError, AttributeError):
             with path.open("rb") as file:

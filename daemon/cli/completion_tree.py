@@ -16,7 +16,6 @@ from typing import Any, TypeAlias
 from daemon.cli.application import command_tree
 from daemon.cli.completion import SCRIPTS
 from daemon.cli.completion_names import KINDS
-from daemon.mixing.alarm.catalogue import CATALOGUE
 
 FILE = Path(__file__).with_name("completion.json")
 FLAG, TEXT, PATH = "", "text", "file"
@@ -62,7 +61,7 @@ def _kind(parameter: Any, room: str) -> Kind:  # noqa: ANN401 - as above
     if isinstance(annotation, type) and issubclass(annotation, Enum):
         return [str(each.value) for each in annotation]
     if room == "alarm" and parameter.name == "name":
-        return sorted(CATALOGUE)
+        return "alarm"
     if room == "lot" and parameter.name == "name":
         return "lot"
     if parameter.name in KINDS:

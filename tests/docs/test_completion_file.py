@@ -8,7 +8,7 @@ MAKE = "python -m daemon.cli.completion_tree"
 
 
 def test_the_file_of_completion_is_made_from_the_program() -> None:
-    """Every verb, option and alarm is in it, and none that is gone."""
+    """Every verb and option is in it, and none that is gone."""
     made = completion_tree.text(completion_tree.tree())
 
     assert made == completion_tree.FILE.read_text(encoding="utf-8"), f"run {MAKE}"
