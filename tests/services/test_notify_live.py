@@ -113,7 +113,7 @@ quiet_until = "00:00"
     assert re.fullmatch(title, str(mail["Subject"]))
     body = str(mail.get_content()).replace("\r\n", "\n")
     assert f"Where: reservoir mix-1, batch {released.batch}\n" in body
-    assert "\nDo: Check with an independent instrument before animals meet it" in body
+    assert "\nDo: Check with an independent instrument before animals meet it.\n" in body
     assert_plain_speech(process)
 
 

@@ -155,7 +155,8 @@ class KindText:
         rows.append(Row("Released", self.full(change.at, change.synced)))
         if change.use_by is not None:
             rows.append(Row("Use by", self.full(change.use_by, change.synced)))
-        return [*rows, Row("Do", f"{INDEPENDENT_CHECK}; then use it and enter the use")]
+        used = f"brinewright batch use --reservoir {change.reservoir}"
+        return [*rows, Row("Do", INDEPENDENT_CHECK), Row("When used", used)]
 
 
 def where(reservoir: str, batch: str) -> str:

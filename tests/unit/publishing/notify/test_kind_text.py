@@ -81,10 +81,8 @@ def test_a_release_is_one_glance() -> None:
         "Why: 34.02 ± 0.14 ppt (k=2) is within 33 to 35 ppt.",
         "Released: Mon 2026-03-02 09:40 WET",
         "Use by: Tue 2026-03-03 09:40 WET",
-        (
-            "Do: Check with an independent instrument before animals meet it; then use it and enter"
-            " the use."
-        ),
+        "Do: Check with an independent instrument before animals meet it.",
+        "When used: brinewright batch use --reservoir mix-1",
         "",
         "Station quarantine-wing, 2026-03-02 09:40 WET",
     ] == FORMATTER.body(sent, MONDAY).splitlines()
