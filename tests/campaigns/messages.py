@@ -24,7 +24,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from tests.campaigns.messages_scene import ON_ITS_WAY, QUIET_H, Arrival, Receiver, Scene, staged
-from tests.campaigns.messages_stories import STORIES, fault
+from tests.campaigns.messages_stories import STORIES, undecided
 
 
 @dataclass(frozen=True)
@@ -108,20 +108,27 @@ def campaign(folder: Path, kills: int, seed: int) -> Verdict:
     with staged(folder, seed) as scene:
         killer = threading.Thread(target=scene.kill_at_random, args=(kills,))
         killer.start()
-        first = True
-        while first or killer.is_alive():
-            stories = [*STORIES]
-            scene.rng.shuffle(stories)
-            for story in stories:
-                if first or killer.is_alive():
-                    story(scene)
-            first = False
-        scene.ended.set()
-        killer.join()
-        fault(scene)  # whatever was still to come has come before it
+        try:
+            play(scene, killer)
+        finally:
+            scene.ended.set()
+            killer.join()
+        undecided(scene)  # each receiver gets of it, after whatever was still to come
         if scene.process.alive:
             scene.process.stop()
         return judge(scene)
+
+
+def play(scene: Scene, killer: threading.Thread) -> None:
+    """Play every story once, in any order, and again as long as there are kills."""
+    first = True
+    while first or killer.is_alive():
+        stories = [*STORIES]
+        scene.rng.shuffle(stories)
+        for story in stories:
+            if first or killer.is_alive():
+                story(scene)
+        first = False
 
 
 def main() -> None:

@@ -227,4 +227,8 @@ def _comes_late(at: datetime, now: datetime) -> str:
 
 
 def _cut(text: str, longest: int) -> str:
-    return text if len(text) <= longest else text[: longest - 3] + "..."
+    """Return a text that fits, cut behind a word where one ends near enough."""
+    if len(text) <= longest:
+        return text
+    kept = text[: longest - 3]
+    return (kept[: kept.rfind(" ")] if kept.rfind(" ") > longest // 2 else kept) + "..."

@@ -30,7 +30,7 @@ CAUTIONS = {
 
 LONGEST_WHY = 700
 """Characters of a reason, and of what to do in steps."""
-SENTENCES = ("Why", "Do", "Otherwise")
+SENTENCES = ("Why", "Do", "Caution", "Otherwise")
 """Labels of rows that are sentences."""
 
 
@@ -90,6 +90,9 @@ class KindText:
                 parts = ["ageing", self._use_by(water.use_by, now)]
             case MessageKind.OFF_TARGET:
                 parts = ["off target", "" if water is None else figures(water), first]
+            case MessageKind.UNDECIDED:
+                reason, _, acts = notice.why.partition(": ")
+                parts = ["undecided", reason.partition(" (k=2)")[0], first_clause(acts)]
             case MessageKind.SUSPENDED:
                 parts = ["suspended", question(notice.why) or first]
             case kind:
@@ -128,13 +131,18 @@ class KindText:
         water, why, steps = notice.water, notice.why, tuple[str, ...]()
         if notice.kind is MessageKind.OFF_TARGET and water is not None and water.why:
             why, steps = water.why, numbered(notice.why[:LONGEST_WHY])
+        elif notice.kind is MessageKind.UNDECIDED:
+            why, _, acts = notice.why.partition(": ")
+            steps = choices(acts[:LONGEST_WHY])
         rows = [Row("Why", why[:LONGEST_WHY])] if why else []
         if notice.kind is MessageKind.AGEING and water is not None and water.use_by is not None:
             rows.append(Row("Use by", self.full(water.use_by, water.synced)))
+        if do or steps:
+            rows.append(Row("Do", do or "as advised", steps))
         caution = "" if notice.kind is None else CAUTIONS.get(notice.kind, "")
-        if caution and caution not in do:
-            do = f"{do}; {caution}" if do else caution
-        return [*rows, Row("Do", do or "as advised", steps)] if do or steps else rows
+        if caution and caution not in f"{do} {notice.why}":
+            rows.append(Row("Caution", caution))
+        return rows
 
     def soon(self, at: datetime, now: datetime) -> str:
         """Return a moment as short as it is clear."""
@@ -174,9 +182,14 @@ def figures(change: WaterChange) -> str:
 
 
 def first_clause(text: str) -> str:
-    """Return what a sentence says first, for a title."""
+    """Return what a sentence says first, for a title: without its cautions and its command."""
     first = " ".join(text.split()).partition("; ")[0]
-    return first.removesuffix(f", {SALT_SLOWLY} ({SALT_DUST})")
+    return first.removesuffix(f", {SALT_SLOWLY} ({SALT_DUST})").partition(" ('")[0]
+
+
+def choices(acts: str) -> tuple[str, ...]:
+    """Return acts of which one may be enough, a line each."""
+    return tuple(f"- {sentence(act)}" for act in acts.split("; ") if act)
 
 
 def question(text: str) -> str:

@@ -110,10 +110,12 @@ def follow(news: WaterNews, event: WaterChange | DueStart, kinds: Collection[Mes
 def follow_alarm(news: WaterNews, notice: AlarmNotice) -> None:
     """Take what happened to an alarm, whether the receiver is sent it or not."""
     known = news.waters.get(notice.reservoir)
-    if known is None or notice.name != DRIFT or notice.state is NoticeState.ACKNOWLEDGED:
+    if known is None or notice.name not in CONTRADICTING:
         return
-    known.drifting = notice.state is NoticeState.ACTIVE
-    if not known.drifting and known.left is None:
+    active = notice.state in (NoticeState.ACTIVE, NoticeState.ACKNOWLEDGED)
+    if notice.name == DRIFT:
+        known.drifting = active
+    if not active and known.left is None:
         known.contradicted = False  # the receiver of that alarm is sent that it has cleared
 
 

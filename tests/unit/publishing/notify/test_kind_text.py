@@ -40,6 +40,11 @@ REFUSED = replace(
     use_by=None,
 )
 DUE = DueStart(8, "mix-1", MONDAY, MONDAY + timedelta(minutes=60), MONDAY + timedelta(hours=2), 60)
+UNDECIDED = (
+    "33.20 ± 0.42 ppt (k=2) is not surely within 33 to 35 ppt: clean the probe and check it in a"
+    " reference solution ('brinewright calibrate check'); or add about 78.0 g of salt mix, which"
+    " makes 33.56 ppt"
+)
 ADVICE = correction(32.1, 34.0, Vessel(180.0, 220.0, 0.881)).advice
 
 
@@ -194,8 +199,8 @@ def test_ageing_says_until_when() -> None:
         ),
         (
             "batch-undecided",
-            "for 30 min 33.20 ± 0.40 ppt is not surely within; clean the probe",
-            "mix-1: undecided, for 30 min 33.20 ± 0.40 ppt is not surely within",
+            UNDECIDED,
+            "mix-1: undecided, 33.20 ± 0.42 ppt, clean the probe and check it in a...",
         ),
     ],
 )
@@ -208,6 +213,20 @@ def test_what_sends_a_hand_to_the_probe_says_what_to_unplug(
 
     assert title == FORMATTER.title(sent, MONDAY)
     assert 1 == body.lower().count(UNPLUG_FIRST)
+
+
+def test_undecided_says_what_would_decide_it() -> None:
+    """The reason, and each act that may be enough on a line of its own."""
+    body = FORMATTER.body(message(alarm("batch-undecided", UNDECIDED)), MONDAY)
+    lines = body.splitlines()
+    why = lines.index("Why: 33.20 ± 0.42 ppt (k=2) is not surely within 33 to 35 ppt.")
+
+    assert lines[why + 1].startswith("Do: ")
+    assert [
+        "- Clean the probe and check it in a reference solution ('brinewright calibrate check').",
+        "- Or add about 78.0 g of salt mix, which makes 33.56 ppt.",
+        "Caution: Unplug first what runs on mains in that water.",
+    ] == lines[why + 2 : why + 5]
 
 
 def test_a_due_start_says_how_much_and_both_times() -> None:

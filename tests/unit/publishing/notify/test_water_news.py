@@ -18,7 +18,7 @@ from daemon.publishing.notify.policy import (
 )
 from daemon.publishing.notify.receivers import Receiver
 from daemon.publishing.notify.water_news import mark_failed, mark_tried
-from tests.parts.notices import CLEARED, HIGH, LOW, MEDIUM, NOON, Recipient
+from tests.parts.notices import ACKNOWLEDGED, CLEARED, HIGH, LOW, MEDIUM, NOON, Recipient
 
 READY, VERIFYING, DISSOLVING = Phase.READY, Phase.VERIFYING, Phase.DISSOLVING
 EVENING = NOON.replace(hour=23)
@@ -146,6 +146,20 @@ def test_a_release_waits_while_released_water_drifts() -> None:
     recipient.wait(1)
 
     assert ["released 12:30"] == recipient.news
+
+
+def test_a_drift_that_has_cleared_leaves_a_later_withdrawal_to_be_sent() -> None:
+    """It was sent that the drift has cleared, so the release in hand counts again."""
+    recipient = Recipient()
+    recipient.water(READY)
+    recipient.change("salinity-drifting", priority=HIGH)
+    recipient.change("salinity-drifting", ACKNOWLEDGED, HIGH)
+    recipient.change("salinity-drifting", CLEARED, HIGH)
+    recipient.wait(60)
+    recipient.water(VERIFYING)
+    recipient.wait(20)
+
+    assert ["released 12:00", "withdrawn 13:10"] == recipient.news
 
 
 def test_a_release_that_was_on_its_way_when_it_was_withdrawn_is_called_back() -> None:
