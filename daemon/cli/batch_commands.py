@@ -89,6 +89,10 @@ def reading(
     temperature: Annotated[float | None, typer.Option(help="Of the water, °C.")] = None,
     u: Annotated[float | None, typer.Option(help="Its standard uncertainty, ppt.")] = None,
     instrument: Annotated[str | None, typer.Option(help="What it was read with.")] = None,
+    anyway: Annotated[
+        bool,
+        typer.Option("--anyway", help="It does show that, though it is far from the probe."),
+    ] = False,
     batch: Named = None,
     reservoir: Where = None,
     config: ConfigPath = None,
@@ -103,6 +107,7 @@ def reading(
         "temperature_C": temperature,
         "u_ppt": u,
         "instrument": instrument,
+        "anyway": anyway or None,
     }
     _send(config, "batch.reading", reservoir, facts | {"batch": batch}, as_json)
 

@@ -35,7 +35,7 @@ NUMBERS = frozenset(
     }
 )
 """Arguments that are numbers, which a form can only give as text."""
-FLAGS = frozenset({"all"})
+FLAGS = frozenset({"all", "anyway"})
 """Likewise, those that are true or false."""
 TRUTH = {"true": True, "false": False}
 

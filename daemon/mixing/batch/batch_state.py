@@ -240,6 +240,7 @@ class BatchState:
         levels: Levels of salinity that recognise salt and other water.
         dissolving_since_s: When dissolving began, s; None once it has been learned from.
         dissolving_why: Why it last began, as a phrase.
+        contradicted_s: Since when a second reading contradicts its release, s; None for none.
         drifted_s: When steady salinity last drifted, s; None once it has been at rest since.
         remaining: How far salinity still has to go by the last forecast; None without.
         judgement: Of the steady salinity.
@@ -273,6 +274,7 @@ class BatchState:
     advice: Advice = field(default_factory=Advice)
     dissolving_why: str = ""
     drifted_s: float | None = None
+    contradicted_s: float | None = None
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -291,4 +293,4 @@ class BatchState:
         self.salt, self.used_l, self.impure = None, 0.0, False
         self.confirmed_by, self.second = "", None
         self.advice = Advice()
-        self.dissolving_why, self.drifted_s = "", None
+        self.dissolving_why, self.drifted_s, self.contradicted_s = "", None, None

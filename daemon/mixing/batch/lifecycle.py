@@ -11,6 +11,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
+from daemon.mixing.batch import contradiction
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import (
     ENDED_KEPT,
@@ -254,7 +255,9 @@ def _with_ended(state: BatchState, how: str) -> dict[str, str]:
 
 
 def on_time(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
-    """Recognise what time alone brings, with readings or without: water grows too old.
+    """Recognise what time alone brings, with readings or without.
+
+    Water grows too old, and a release that is contradicted stands for a short time only.
 
     Water that is outside its limits stays off target, and water that is mixed again stays
     dissolving, however old it is.
@@ -263,7 +266,10 @@ def on_time(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happ
     if age is None:
         return []
     if age <= settings.use_within_h:
-        return _remix_advice(state, age, t_s, settings) if state.phase is Phase.READY else []
+        withdrawn = contradiction.on_time(state, t_s, settings)
+        if withdrawn or state.phase is not Phase.READY:
+            return withdrawn
+        return _remix_advice(state, age, t_s, settings)
     return expire(state, t_s, settings) if state.phase in GROWS_STALE else []
 
 

@@ -217,6 +217,7 @@ def move_to(state: BatchState, phase: Phase, why: str) -> list[Happening]:
     probability = (
         None if state.judgement.probability is None else round(state.judgement.probability, 4)
     )
+    state.contradicted_s = None
     changed = PhaseChanged(state.phase, phase, why, probability)
     state.phase = phase
     return [Happening(changed)]
@@ -279,6 +280,12 @@ def reopen(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happe
     return _open(state, f"{_indicated(state)} is inside the limits again") + judge(
         state, t_s, settings
     )
+
+
+def reconsider(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happening]:
+    """Judge released water afresh, by its present readings alone and all that is pending."""
+    _decide_afresh(state)
+    return judge(state, t_s, settings)
 
 
 def _decide_afresh(state: BatchState) -> None:

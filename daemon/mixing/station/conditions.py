@@ -194,7 +194,7 @@ def of_undecided(
     zone: tzinfo,
     settings: BatchSettings,
 ) -> dict[str, str]:
-    """Return whether a batch has been undecided for longer than it may be.
+    """Return whether a batch has been undecided for too long, or its release is contradicted.
 
     Args:
         state: Of the batch.
@@ -204,6 +204,8 @@ def of_undecided(
         zone: Of the station.
         settings: What the batch has to be.
     """
+    if state.phase is Phase.READY and state.contradicted_s is not None:
+        return {"batch-undecided": state.advice.text or "a second reading contradicts its release"}
     if state.phase is not Phase.VERIFYING or since_s is None:
         return {}
     if t_s - since_s < settings.undecided_after_min * 60.0:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import lifecycle, lots, release, verification
+from daemon.mixing.batch import contradiction, lifecycle, lots, release, verification
 from daemon.mixing.batch.batch_state import STEADY, SaltAddition, SecondReading
 from daemon.mixing.batch.rejudgement import judge_again
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -23,6 +23,7 @@ from daemon.mixing.station.commands.context import (
 from daemon.mixing.station.commands.lot import MAX_G, lot_named
 
 if TYPE_CHECKING:
+    from daemon.mixing.batch.batch_state import BatchState
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.events import Happening
 
@@ -172,19 +173,38 @@ def _reading(context: BatchContext) -> CommandResult:
     _right_batch(context)
     if state.phase not in STEADY:
         raise Rejected(f"a second reading counts once the water is steady: {_status(context)}")
-    state.second = _second(context)
-    apart, steps = release.disagreement(state), []
-    unknown = state.judgement.salinity is None or state.judgement.salinity_u is None
-    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET) or (state.phase is Phase.READY and apart):
-        steps = release.judge(state, context.t_s, context.settings)
-    comparison = apart or (
-        "it is compared once the probe has readings that can be used"
-        if unknown
-        else "it agrees with the probe"
-    )
+    second, anyway = _second(context), context.arguments.flag("anyway")
+    if contradiction.is_absurd(state, second) and not anyway:
+        raise Rejected(_absurd(state, second))
+    before, state.second = state.second, second
+    steps: list[Happening] = []
+    if state.phase is Phase.READY:
+        steps = contradiction.on_reading_of_released(state, before, context.t_s, context.settings)
+    elif state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+        steps = judge_again(state, context.t_s, context.settings)
     return CommandResult(
-        f"{state.second.salinity:.2f} ppt taken; {comparison}; {_status(context)}", tuple(steps)
+        f"{second.salinity:.2f} ppt taken; {_comparison(state)}; {_status(context)}", tuple(steps)
     )
+
+
+def _absurd(state: BatchState, second: SecondReading) -> str:
+    """Return why a reading is not taken, and what it would need."""
+    probe = state.judgement.salinity or 0.0
+    return (
+        f"{second.instrument} reads {second.salinity:.2f} ppt and the probe {probe:.2f}: is a digit"
+        " or a unit mistyped? Nothing is recorded. If it does show that, use none of the water, and"
+        " send it again with anyway = true (--anyway)"
+    )
+
+
+def _comparison(state: BatchState) -> str:
+    """Return how the second reading compares with the probe."""
+    if state.judgement.salinity is None or state.judgement.salinity_u is None:
+        return "it is compared once the probe has readings that can be used"
+    apart = release.disagreement(state)
+    if apart and state.contradicted_s is not None:
+        return f"{apart}; use none of it and read again: {contradiction.OUTCOMES}"
+    return apart or "it agrees with the probe"
 
 
 def _second(context: BatchContext) -> SecondReading:
@@ -303,6 +323,7 @@ VERBS: dict[str, Verb[BatchContext]] = {
             "temperature_C",
             "u_ppt",
             "instrument",
+            "anyway",
         ),
     ),
     "batch.note": Verb(_note, ("batch", "text")),

@@ -65,6 +65,17 @@ class Arguments:
             )
         return float(value)
 
+    def flag(self, name: str) -> bool:
+        """Return an argument that is true or false; false when it is missing.
+
+        Raises:
+            Rejected: It is something else.
+        """
+        value = self.by_name.get(name)
+        if value is not None and not isinstance(value, bool):
+            raise Rejected(f"{name} = {quoted(value)} is neither true nor false")
+        return bool(value)
+
     def text(self, name: str, longest: int) -> str:
         """Return an argument that is a text, without unprintable characters; empty when missing.
 

@@ -43,6 +43,7 @@ def worn() -> BatchState:
         advice=Advice("add water", "outside", None, 5.0),
         dissolving_why="salt was added",
         drifted_s=9.0,
+        contradicted_s=9.5,
     )
 
 
