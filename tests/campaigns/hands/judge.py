@@ -175,7 +175,7 @@ class Judge:
         water = self.truth.owner(str(shown["batch"] or ""))
         if water is not None and water.number not in self._aged and not water.blended:
             self._judge_age(water, shown, scene)
-        if water is not None:
+        if water is not None and water is self.truth.current and water.gone_s is None:
             self._judge_outside(water, shown, scene)
 
     def _judge_away(self, shown: Mapping[str, JSON], scene: Scene) -> None:
