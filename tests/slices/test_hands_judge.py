@@ -50,7 +50,7 @@ def shown(**members: JSON) -> dict[str, JSON]:
 def with_batch() -> Judge:
     """A judge of one water whose batch began at once and was released after an hour."""
     judge = Judge(BatchSettings())
-    judge.truth.prepare(0.0)
+    judge.truth.prepare(0.0).salted_s = 600.0
     began(judge, FIRST, at(0.1))
     ready(judge, FIRST, at(1.0))
     return judge
@@ -150,8 +150,6 @@ def test_a_probe_that_is_away_must_be_asked_about_and_nothing_be_ready() -> None
         (quiet, "verifying", False),
         (still_ready, "ready", True),
     ):
-        assert each.truth.current is not None
-        each.truth.current.salted_s = 600.0
         for hours in (2.1, 2.2, 2.3, 2.4):
             snapshot = shown(phase=phase, question=question if asked else None)
             each.look(snapshot, at(hours, in_water=False, away_h=2.0))

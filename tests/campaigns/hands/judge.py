@@ -216,7 +216,7 @@ class Judge:
         beyond = self._beyond(shown)
         if beyond is None:
             return
-        out = beyond and scene.in_water
+        out = beyond and scene.in_water and water.salted_s is not None
         ready = out and shown["phase"] == Phase.READY
         # While hands work, the verdict is of the water before.
         silent = out and not alarm and scene.rested_s > REST_S and water.number in self._alarmed
