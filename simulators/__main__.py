@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+import os
 import signal
 import sys
 import textwrap
@@ -173,7 +174,7 @@ def _time(text: str) -> datetime:
 
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
-        prog="python -m simulators",
+        prog=os.environ.get("SIMULATORS_PROGRAM", "python -m simulators"),
         description="A mixing reservoir and its probe, for trying the service without water.",
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")

@@ -53,9 +53,15 @@ def run(verbs: Sequence[str], words: Sequence[str]) -> int:
         message = getattr(exc, "format_message", None)
         if message is None:
             raise
-        warn(" ".join(message().split()))
+        warn(f"{' '.join(message().split()).removesuffix('.')}; see '{_path_of(exc)} --help'")
         left = USAGE
     return left if isinstance(left, int) else OK
+
+
+def _path_of(exc: Exception) -> str:
+    """Return the words of the command that a usage error is of."""
+    path = getattr(getattr(exc, "ctx", None), "command_path", "")
+    return str(path) or "brinewright"
 
 
 def _app(verbs: Sequence[str]) -> typer.Typer:

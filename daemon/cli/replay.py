@@ -58,7 +58,11 @@ def register(app: typer.Typer) -> None:
 def replay(
     *,
     file: Annotated[
-        Path, typer.Argument(help="CSV: time,conductivity_mS_cm,temperature_C[,pump].")
+        Path,
+        typer.Argument(
+            help="CSV with the columns time, conductivity_mS_cm, temperature_C, and pump if known; "
+            "other units, separators and encodings are read too."
+        ),
     ],
     config: Annotated[Path | None, typer.Option(help="Configuration file.")] = None,
     reservoir: Annotated[str | None, typer.Option(help="Which one, if there are several.")] = None,

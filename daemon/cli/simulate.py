@@ -27,5 +27,7 @@ def simulate(context: typer.Context) -> None:
     if importlib.util.find_spec("simulators") is None:
         fail("the simulators are not installed; run from a full checkout", UNAVAILABLE)
     sys.stdout.flush()
+    # Its usage names the command that was typed.
+    os.environ["SIMULATORS_PROGRAM"] = "brinewright simulate"
     words = [sys.executable, "-m", "simulators", *context.args]
     os.execv(sys.executable, words)  # noqa: S606 - our own module, no shell
