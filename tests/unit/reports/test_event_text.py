@@ -69,6 +69,32 @@ CASES: list[tuple[Kind, dict[str, JSON], str]] = [
         "expected steady 12:50 UTC (12:45 UTC to later), 34.00 ppt",
     ),
     (
+        Kind.FORECAST,
+        {
+            "expected_ready_at": "2026-03-02T12:50:00.000Z",
+            "expected_ready_low": "2026-03-02T12:45:00.000Z",
+            "expected_ready_high": "2026-03-02T13:05:00.000Z",
+            "final_salinity": 33.92,
+            "final_u": 0.1,
+            "final_low": 33.81,
+            "final_high": 34.04,
+            "forecast_note": "then wait",
+        },
+        "expected steady about 12:50 (12:45 to 13:05 UTC), at 33.9 ppt (33.8 to 34.0); then wait",
+    ),
+    (
+        Kind.FORECAST,
+        {
+            "expected_ready_at": None,
+            "expected_ready_low": None,
+            "expected_ready_high": None,
+            "final_salinity": None,
+            "final_u": None,
+            "forecast_note": "no forecast yet: only 1 min since salt came",
+        },
+        "no forecast yet: only 1 min since salt came",
+    ),
+    (
         Kind.ALARM,
         {
             "name": "probe-fault",

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Stored
-from daemon.mixing.events import OtherEvent
+from daemon.mixing.events import ForecastMade, OtherEvent
 from daemon.publishing.influx.line_protocol import LATEST_NS, WITHIN_MS, UnfitError, line, time_ns
 from tests.parts.numbered import START, reading
 from tests.services.mqtt_parts import STATION, event
@@ -68,6 +68,23 @@ def test_an_event_is_one_line() -> None:
         ' batch="lot-7",facts="{\\"name\\":\\"probe-fault\\",\\"since_s\\":4,\\"shown\\":true'
         ',\\"more\\":[\\"a\\"]}",name_text="probe-fault",seq=8i,since_s=4 1935651602000000008'
     ) == line(STATION, Stored(8, one))
+
+
+def test_a_forecast_has_its_salinity_as_a_number_and_its_moments_as_texts() -> None:
+    """Under the same names as in every event; where there is none, the reason alone."""
+    at = Instant(START, 0.0)
+    when = "2031-05-04T09:20:00.000Z"
+    made = ForecastMade(when, when, when, 33.9, 0.1, 33.8, 34.1)
+    reason = ForecastMade(None, None, None, None, None, forecast_note="no forecast yet")
+
+    events = (Event("mix-1", at, "b-1", each) for each in (made, reason))
+    fields, words = (_fields(line(STATION, Stored(9, each))) for each in events)
+
+    assert f'"{when}"' == fields["expected_ready_at_text"]
+    assert ("33.9", "33.8", "34.1") == tuple(
+        fields[name] for name in ("final_salinity", "final_low", "final_high")
+    )
+    assert {"batch", "facts", "forecast_note_text", "seq"} == words.keys()
 
 
 def test_what_is_missing_is_left_out() -> None:
