@@ -21,6 +21,7 @@ from daemon.cli.output import (
     reason_of,
     warn,
 )
+from daemon.journal.foreign import foreign
 from daemon.journal.selection import Selection
 from daemon.printable import printable
 from daemon.reports.export_rows import Dataset, ExportFormat, entries, rows, write
@@ -75,6 +76,8 @@ def export(
     selection = Selection(reservoir, _moment(since, "--from"), _moment(until, "--to"))
     _check(what, selection, calibration)
     settings = read_config(config)
+    if journal is not None and (found := foreign(journal)):
+        fail(f"{journal}: this is {found} and no journal; name one with --journal", USAGE)
     reader = journal_of(journal or settings.journal.path)
     try:
         _check_reservoir(reservoir, settings, reader)

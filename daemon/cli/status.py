@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import asdict
-from datetime import UTC, datetime, tzinfo
+from datetime import datetime, tzinfo
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -18,12 +20,14 @@ from daemon.cli.output import (
     table,
     warn,
 )
+from daemon.cli.status_age import ShownAge, shown_ages
 from daemon.config import Config
 from daemon.entries import JSON, Flag, Follower, Phase
 from daemon.journal.cursors import cursors_path
 from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
 from daemon.journal.foreign import refuse_foreign
+from daemon.journal.freshness import OLD_PERIODS, silence_cause
 from daemon.journal.shapes import to_object
 from daemon.local_time import CLOCK, SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -34,7 +38,6 @@ from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.reports.event_text import alarm_names
 
-OLD_S = 60.0
 UNTIL_READY_MIN = 240.0
 """How long a batch is waited for; our own choice."""
 COUNT_AT_MOST = 1_000_000
@@ -75,13 +78,14 @@ def status(
         fail(f"there is no reading of a reservoir {reservoir!r} yet", NOT_SO)
     chosen = {name: snapshots[name] for name in sorted(snapshots) if reservoir in (None, name)}
     if not chosen:
-        fail("nothing has been measured yet; start 'brinewright run'", NOT_SO)
+        why = silence_cause(settings.journal.path)
+        fail(f"nothing has been measured yet; {why}", NOT_SO)
     zone = settings.station.zone
-    real_time = settings.station.rehearsal_speed <= 1.0
-    if real_time:
-        chosen = {name: _at_present(each) for name, each in chosen.items()}
+    ages = shown_ages(settings, chosen, _names(settings, chosen, reservoir))
+    chosen = {name: _of_its_time(each, ages[name]) for name, each in chosen.items()}
     publishers = _publishers(settings)
-    blocks = [_block(name, each, real_time, zone) for name, each in chosen.items()]
+    blocks = [_block(name, each, ages[name], zone) for name, each in chosen.items()]
+    blocks += [table([(name, each.why)]) for name, each in ages.items() if name not in chosen]
     if own is not None and (names := alarm_names(own)) != "none":
         blocks.append(table([("station", ""), ("alarms", names)]))
     if publishers:
@@ -90,10 +94,20 @@ def status(
     answer = {
         "station": settings.station.name,
         "reservoirs": {name: to_object(each) for name, each in chosen.items()},
+        "last_readings": {name: each.payload for name, each in ages.items()},
         "alarms": [] if own is None else [*own.alarms],
         "publishers": {one.name: _payload(one) for one in publishers},
     }
     emit(answer, as_json=as_json, text="\n\n".join(blocks))
+    configured = {each.name for each in settings.reservoirs}
+    if any(each.why for name, each in ages.items() if name in configured or reservoir):
+        raise SystemExit(NOT_SO)
+
+
+def _names(settings: Config, chosen: Iterable[str], only: str | None) -> list[str]:
+    """Return the reservoirs to be shown: also one with a probe that has not been read yet."""
+    measured = [each.name for each in settings.reservoirs if each.probes and only is None]
+    return [*dict.fromkeys([*chosen, *measured])]
 
 
 def _publishers(settings: Config) -> tuple[Follower, ...]:
@@ -129,31 +143,43 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
     reservoir = chosen[0]
     low = reservoir.target_ppt - reservoir.tolerance_ppt
     high = reservoir.target_ppt + reservoir.tolerance_ppt
-    options = live.WatchOptions(
-        reservoir.name, (low, high), until_ready, within_min, settings.station.zone
-    )
     reader = journal_of(settings.journal.path)
     refuse_foreign(settings.journal.path)
+    periods_s = (probe.period_s for probe in reservoir.probes)
+    options = live.WatchOptions(
+        reservoir.name,
+        (low, high),
+        until_ready,
+        within_min,
+        settings.station.zone,
+        OLD_PERIODS * max(periods_s, default=0.0),
+        lambda snapshot: shown_ages(settings, {reservoir.name: snapshot}, [reservoir.name])[
+            reservoir.name
+        ],
+        partial(silence_cause, settings.journal.path),
+    )
     return live.watch(reader, options)
 
 
-def _block(name: str, snapshot: ReservoirSnapshot, real_time: bool, zone: tzinfo) -> str:
+def _block(name: str, snapshot: ReservoirSnapshot, age: ShownAge, zone: tzinfo) -> str:
+    phase = str(snapshot.phase).replace("_", " ")
     rows = [
-        (name, str(snapshot.phase).replace("_", " ")),
+        (name, f"last known: {phase}" if age.why else phase),
+        ("not of now", age.why),
         ("salinity", _salinity(snapshot)),
         ("temperature", _value(snapshot.temperature_C, "{:.2f} °C")),
         ("conductivity", _value(snapshot.conductivity_mS_cm, "{:.3f} mS/cm, as indicated")),
-        ("quality", _quality(snapshot)),
+        ("quality", _quality(snapshot, age)),
         ("probes", _probes(snapshot)),
         ("batch", snapshot.batch or ""),
-        ("released", _released(snapshot)),
+        ("released", _released(snapshot, age)),
         ("mixing over", chance_words(snapshot)),
         expected_now(snapshot, lambda moment: local_iso(moment, zone, CLOCK)),
         ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),
         ("advice", snapshot.advice or ""),
         ("next due", _next_due(snapshot, zone)),
         ("alarms", alarm_names(snapshot)),
-        ("as of", _as_of(snapshot.time, zone, real_time=real_time)),
+        ("as of", _as_of(snapshot.time, age, zone)),
     ]
     return table([row for row in rows if row[1]])
 
@@ -166,12 +192,21 @@ def _salinity(snapshot: ReservoirSnapshot) -> str:
     return f"{value:.2f} ± {2 * u:.2f} ppt (k=2){note}, specific gravity {gravity:.4f} (25/25 °C)"
 
 
-def _released(snapshot: ReservoirSnapshot) -> str:
+def _released(snapshot: ReservoirSnapshot, age: ShownAge) -> str:
     """Return how long ago the water was released, and what is still to be checked."""
+    if age.why:
+        return _long_ago(snapshot, age)
     ago = _value(snapshot.age_h, "{:.1f} h ago")
     if snapshot.phase is Phase.READY:
         return f"{ago}; {INDEPENDENT_CHECK}" if ago else INDEPENDENT_CHECK
     return f"{ago}; expired" if ago and snapshot.phase is Phase.STALE else ago
+
+
+def _long_ago(snapshot: ReservoirSnapshot, age: ShownAge) -> str:
+    """Return how long ago the water was released that nobody has measured since."""
+    if snapshot.age_h is None or age.seconds is None or age.seconds < 0:
+        return ""
+    return f"{snapshot.age_h + age.seconds / 3600.0:.1f} h ago; not measured since"
 
 
 def _next_due(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
@@ -180,10 +215,11 @@ def _next_due(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
     return f"{snapshot.due}: start by {local_iso(snapshot.start_by, zone)}"
 
 
-def _quality(snapshot: ReservoirSnapshot) -> str:
+def _quality(snapshot: ReservoirSnapshot, age: ShownAge) -> str:
     if snapshot.probe_health == Health.FUNCTION_CHECK:
         return "function check: the probe is out of the water for calibration"
-    return Flag(snapshot.flag).name.lower().replace("_", " ")
+    quality = Flag(snapshot.flag).name.lower().replace("_", " ")
+    return f"{quality} at that time" if age.why else quality
 
 
 def _probes(snapshot: ReservoirSnapshot) -> str:
@@ -200,18 +236,12 @@ def _value(value: float | None, shape: str) -> str:
     return "" if value is None else shape.format(value)
 
 
-def _at_present(snapshot: ReservoirSnapshot) -> ReservoirSnapshot:
+def _of_its_time(snapshot: ReservoirSnapshot, age: ShownAge) -> ReservoirSnapshot:
     """Return a snapshot without what only a fresh one says: an old chance is none of now."""
-    return without_chance(snapshot) if _age_s(snapshot.time) > OLD_S else snapshot
+    return without_chance(snapshot) if age.why else snapshot
 
 
-def _age_s(time: str) -> float:
-    return (datetime.now(UTC) - datetime.fromisoformat(time)).total_seconds()
-
-
-def _as_of(time: str, zone: tzinfo, *, real_time: bool) -> str:
+def _as_of(time: str, age: ShownAge, zone: tzinfo) -> str:
     at = local_iso(time, zone, SECOND)
-    age_s = _age_s(time)
-    if real_time and age_s > OLD_S:
-        return f"{at}, {age_s / 60:.0f} min ago: is the service running?"
-    return at if real_time else f"{at}, of a rehearsal"
+    then = age.words if age.seconds and age.seconds > 0 else ""
+    return ", ".join(each for each in (at, then, "of a rehearsal" if age.rehearsal else "") if each)

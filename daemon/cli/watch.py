@@ -13,19 +13,22 @@ from rich.live import Live
 from rich.text import Text
 
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, table
+from daemon.cli.status_age import ShownAge
 from daemon.entries import Event, Kind, Phase, Reading
 from daemon.journal.errors import JournalError
 from daemon.local_time import SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.probe.status_signal import Health
-from daemon.mixing.station.chance_words import chance_words
+from daemon.mixing.station.chance_words import chance_words, without_chance
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.printable import printable, printable_lines
 from daemon.reports.event_text import alarm_names, listing
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from daemon.journal.reader import Reader
 
 POLL_S = 0.25
@@ -56,6 +59,9 @@ class WatchOptions:
         until_ready: End when the batch is released.
         within_min: Minutes of the station's time after which it ends; None for no end.
         zone: Of the station; times are written in it.
+        silent_s: A probe may say nothing for so long, s; `SILENT_S` at least.
+        age: Gives the age of a state.
+        cause: Gives why nothing is written.
     """
 
     reservoir: str
@@ -63,6 +69,9 @@ class WatchOptions:
     until_ready: bool
     within_min: float | None
     zone: tzinfo = UTC
+    silent_s: float = SILENT_S
+    age: Callable[[ReservoirSnapshot], ShownAge] = lambda _: ShownAge()
+    cause: Callable[[], str] = lambda: "is 'brinewright run' running?"
 
 
 def watch(reader: Reader, options: WatchOptions) -> int:
@@ -126,11 +135,13 @@ def _end_of(
 ) -> tuple[int | None, str]:
     snapshot = state.snapshot
     phase = None if snapshot is None else snapshot.phase
-    if time.monotonic() - state.last_s > SILENT_S:
-        return UNAVAILABLE, f"nothing was written for {SILENT_S:g} s: is the service running?"
+    longest_s = max(SILENT_S, options.silent_s)
+    if time.monotonic() - state.last_s > longest_s:
+        return UNAVAILABLE, _silence(snapshot, options, longest_s)
     if snapshot is None:
         return None, ""
-    if options.until_ready and phase is Phase.READY:
+    # What was released when measuring ended may be other water now.
+    if options.until_ready and phase is Phase.READY and not options.age(snapshot).why:
         caution = f"{INDEPENDENT_CHECK[:1].upper()}{INDEPENDENT_CHECK[1:]}."
         return OK, f"{snapshot.batch} is released. {caution}"
     longest_min = options.within_min
@@ -140,6 +151,13 @@ def _end_of(
         return OK, f"{longest_min:g} min have passed; the phase is {_words(snapshot.phase)}."
     why = snapshot.advice or "salinity has not settled"
     return NOT_SO, f"not ready within {longest_min:g} min; it is {phase}: {why}"
+
+
+def _silence(snapshot: ReservoirSnapshot | None, options: WatchOptions, longest_s: float) -> str:
+    age = ShownAge() if snapshot is None else options.age(snapshot)
+    if age.why:
+        return f"{options.reservoir}: {age.why}"
+    return f"nothing was written for {longest_s:g} s; {options.cause()}"
 
 
 def _words(phase: Phase) -> str:
@@ -159,17 +177,19 @@ def view(state: WatchState, options: WatchOptions, console: Console) -> str:
         return "waiting for the first reading"
     rule = "─" if console.encoding.startswith("utf") else "-"
     low, high = options.limits
-    phase = str(snapshot.phase).replace("_", " ")
+    age = options.age(snapshot)
+    phase = f"last known: {_words(snapshot.phase)}" if age.why else _words(snapshot.phase)
     rows = [
         (
             options.reservoir,
             f"{phase}, {local_iso(snapshot.time, options.zone, SECOND)}",
         ),
-        ("released", INDEPENDENT_CHECK if snapshot.phase is Phase.READY else ""),
+        ("not of now", age.why),
+        ("released", INDEPENDENT_CHECK if snapshot.phase is Phase.READY and not age.why else ""),
         ("salinity", _salinity(snapshot)),
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(snapshot)),
-        ("mixing over", chance_words(snapshot)),
+        ("mixing over", chance_words(without_chance(snapshot) if age.why else snapshot)),
         _steady(snapshot, options.zone),
         ("advice", snapshot.advice or "none"),
         ("alarms", alarm_names(snapshot)),

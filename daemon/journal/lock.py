@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import fcntl
 import os
+import time
+from contextlib import suppress
 from pathlib import Path
 
 from daemon.journal.errors import JournalBusyError, JournalError
 from daemon.rights import missing_rights
+
+TRIES, PAUSE_S = 3, 0.02
 
 
 def take_lock(path: Path, kind: str = "journal") -> int:
@@ -26,13 +30,44 @@ def take_lock(path: Path, kind: str = "journal") -> int:
         lock = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
     except OSError as exc:
         raise JournalError(_unwritable(path, kind, exc)) from exc
-    try:
-        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError as exc:
+    if not _taken(lock):
         os.close(lock)
         msg = f"{kind} {path}: another brinewright is writing it; stop that one first"
-        raise JournalBusyError(msg) from exc
+        raise JournalBusyError(msg)
     return lock
+
+
+def is_locked(path: Path) -> bool | None:
+    """Say whether a writer holds the lock of a file; None where that cannot be told.
+
+    Args:
+        path: The file; the lock is beside it.
+    """
+    try:
+        lock = os.open(f"{path}.lock", os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return None
+    try:
+        fcntl.flock(lock, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    except OSError:
+        return None
+    finally:
+        os.close(lock)
+    return False
+
+
+def _taken(lock: int) -> bool:
+    """Take a lock; one that only somebody looks at is free again within microseconds."""
+    for _ in range(TRIES):
+        with suppress(OSError):
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return True
+        time.sleep(PAUSE_S)
+    return False
 
 
 def _unwritable(path: Path, kind: str, exc: OSError) -> str:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import logging
 from functools import partial
 
-from daemon.config import Config, Reservoir
+from daemon.config import Config
 from daemon.config.services import is_loopback
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
+from daemon.journal.freshness import old_after_s
 from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.station_clock import station_clock
@@ -17,9 +18,6 @@ from daemon.page.application import Application
 from daemon.page.command_desk import CommandDesk
 from daemon.page.server import PageServer, Pauses
 from daemon.page.view import DisplaySettings, ViewReader
-
-OLD_S = 60.0
-OLD_PERIODS = 3
 
 log = logging.getLogger("brinewright.publish")
 
@@ -83,13 +81,8 @@ def display_settings(config: Config) -> list[DisplaySettings]:
             each.name,
             each.target_ppt,
             each.tolerance_ppt,
-            _old_after_s(each) * config.station.rehearsal_speed,
+            old_after_s((probe.period_s for probe in each.probes), config.station.rehearsal_speed),
             each.use_within_h,
         )
         for each in config.reservoirs
     ]
-
-
-def _old_after_s(reservoir: Reservoir) -> float:
-    period_s = max((probe.period_s for probe in reservoir.probes), default=0.0)
-    return max(OLD_S, OLD_PERIODS * period_s)

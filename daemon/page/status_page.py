@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
 from daemon.html.environment import environment
+from daemon.journal.freshness import span
 from daemon.local_time import CLOCK, SECOND, local, local_iso
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.snapshot import ReservoirSnapshot
@@ -19,7 +20,7 @@ from daemon.mixing.station.steady import FACT as STEADY
 from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.page.chance_bar import ChanceBar, chance_bar
 from daemon.page.gauge import Gauge, gauge
-from daemon.page.healthz import span, staleness
+from daemon.page.healthz import staleness
 from daemon.page.labels import alarm_words, health_words, phase_words, quality_words
 from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
 

@@ -18,6 +18,7 @@ from typing import Protocol
 
 from daemon.entries import Follower, Instant
 from daemon.journal.errors import JournalError, JournalMissingError
+from daemon.journal.freshness import Freshness, age_s, silence_cause
 from daemon.mixing.alarm.alarm_state import ACTIVE_STATES
 from daemon.mixing.alarm.catalogue import CATALOGUE, Priority
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
@@ -54,17 +55,23 @@ class ReservoirView:
         snapshot: Its present state; None before any reading.
         age_s: Of its last reading, also of one that gave no value, s; below
             zero when that lies ahead of the clock; None before any.
+        cause: Why nothing comes into the journal, where that was looked for.
     """
 
     settings: DisplaySettings
     snapshot: ReservoirSnapshot | None
     age_s: float | None
+    cause: str = "is 'brinewright run' running?"
+
+    @property
+    def freshness(self) -> Freshness:
+        """How old its last reading is."""
+        return Freshness(self.age_s, self.settings.old_after_s)
 
     @property
     def fresh(self) -> bool:
         """Whether the last reading is of now, by a clock that may be a little off."""
-        limit_s = self.settings.old_after_s
-        return self.age_s is not None and -limit_s <= self.age_s <= limit_s
+        return self.freshness.fresh
 
     @property
     def probes(self) -> dict[str, str]:
@@ -186,7 +193,7 @@ class ViewReader:
         try:
             return self._read(now, unread)
         except JournalMissingError:
-            why = "nothing has been measured yet; start 'brinewright run'"
+            why = f"nothing has been measured yet; {silence_cause(self.path)}"
             return replace(unread, trouble=why)
         except JournalError as exc:
             return replace(unread, trouble=str(exc))
@@ -196,6 +203,9 @@ class ViewReader:
         reservoirs = [
             reservoir_view(each, snapshots.get(each.name), now.wall) for each in self.settings
         ]
+        if not all(each.fresh for each in reservoirs):
+            cause = silence_cause(self.path)
+            reservoirs = [replace(each, cause=cause) for each in reservoirs]
         alarms = [
             each for one in reservoirs for each in alarm_views(one.settings.name, one.snapshot)
         ]
@@ -246,11 +256,8 @@ def reservoir_view(
     settings: DisplaySettings, snapshot: ReservoirSnapshot | None, at: datetime
 ) -> ReservoirView:
     """Return a reservoir with the age of its last reading."""
-    age_s = None
-    if snapshot is not None:
-        with suppress(ValueError, TypeError):
-            age_s = (at - datetime.fromisoformat(snapshot.time)).total_seconds()
-    return ReservoirView(settings, snapshot, age_s)
+    age = None if snapshot is None else age_s(snapshot.time, at)
+    return ReservoirView(settings, snapshot, age)
 
 
 def alarm_views(

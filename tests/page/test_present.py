@@ -127,13 +127,15 @@ def test_without_a_journal_the_view_says_what_to_do(path: Path) -> None:
     """Nothing is made where there was none."""
     found = view_reader(path).read()
 
-    assert "nothing has been measured yet; start 'brinewright run'" == found.trouble
+    why = "measuring does not run; start 'brinewright run', or the service"
+    assert f"nothing has been measured yet; {why}" == found.trouble
     assert [(None, None)] == [(each.snapshot, each.age_s) for each in found.reservoirs]
     assert not path.exists()
 
 
 def test_a_journal_that_cannot_be_read_gives_a_sentence(path: Path) -> None:
     """In a sentence, and not raised."""
+    Writer(path).close()
     path.write_bytes(os.urandom(8192))
 
     assert "journal.db: spoilt on the disk" in view_reader(path).read().trouble

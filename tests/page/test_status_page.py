@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from daemon.entries import JSON, Follower, Phase
 from daemon.html.environment import stylesheet
+from daemon.journal.freshness import span
 from daemon.mixing.alarm.alarm_state import LifecycleState
-from daemon.page.healthz import health, span
+from daemon.page.healthz import health
 from daemon.page.labels import ALARMS, PHASES, alarm_words, health_words
 from daemon.page.metrics import exposition
 from daemon.page.status_page import status_page

@@ -12,6 +12,7 @@ import os
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -118,6 +119,7 @@ port = "/dev/ttyUSB0"
 reply = '(?P<conductivity>[\\d.]+),(?P<temperature>[\\d.]+)'
 units = {{ conductivity = "uS/cm", temperature = "degC" }}
 compensation = "none"
+period_s = 60
 """
 
 
@@ -163,7 +165,8 @@ def a_station() -> tuple[list[Entry], Bench]:
 
 def write_station(journal: Path, entries: list[Entry], bench: Bench) -> None:
     """Write a station's journal as measuring does, and a recording beside it."""
-    at = Instant(bench.story.wall, bench.story.t_s, bench.story.boot)
+    # Of now, as where a service measures: what is old is said to be old.
+    at = Instant(datetime.now(UTC), bench.story.t_s, bench.story.boot)
     pictures = {name: snapshot_in(bench.station, name, at) for name in ("", "mix-1")}
     with Writer(journal) as writer:
         writer.append(entries, 0.0, pictures, dump(bench.station.state))

@@ -75,7 +75,7 @@ def test_the_page_needs_no_broker_and_no_journal(tmp_path: Path, free_port: int)
         publisher.kill()
 
     assert (200, 503) == (page.status, health.status)
-    assert "nothing has been measured yet; start 'brinewright run'" in health.text
+    assert "nothing has been measured yet; measuring does not run; start" in health.text
     assert 0 == code
     assert {"INFO"} == {line.split()[2] for line in publisher.log}
     assert any(f"the page is at http://127.0.0.1:{free_port}/" in line for line in publisher.log)

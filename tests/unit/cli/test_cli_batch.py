@@ -111,10 +111,10 @@ def test_without_a_journal_the_service_is_missed(
 def test_a_file_that_is_no_journal_is_a_sentence(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    """Not a traceback of a database."""
+    """Not a traceback of a database: the path in the configuration is wrong."""
     (folder / "configured.db").write_bytes(b"precious " * 1000)
 
-    assert 69 == invoke(["batch", "list"])
+    assert 78 == invoke(["batch", "list"])
     assert 1 == len(capsys.readouterr().err.splitlines())
 
 

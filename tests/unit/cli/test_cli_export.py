@@ -350,5 +350,5 @@ def test_a_journal_that_was_put_aside_is_read_by_name(
 
     (tmp_path / "noise.db").write_bytes(b"noise" * 1000)
     words = ["export", "--journal", str(tmp_path / "noise.db"), "--config", str(config)]
-    assert UNAVAILABLE == invoke(words)
-    assert "spoilt on the disk" in capsys.readouterr().err
+    assert USAGE == invoke(words)
+    assert "noise.db: this is a text file and no journal" in capsys.readouterr().err
