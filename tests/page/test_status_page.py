@@ -14,7 +14,6 @@ from hypothesis import strategies as st
 
 from daemon.entries import JSON, Follower, Phase
 from daemon.html.environment import stylesheet
-from daemon.journal.freshness import span
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.healthz import health
 from daemon.page.labels import ALARMS, PHASES, alarm_words, health_words
@@ -345,15 +344,6 @@ def test_no_snapshot_breaks_the_page(facts: dict[str, JSON]) -> None:
     assert health(view)[0]
     for accept in ("", "application/openmetrics-text"):
         assert exposition(view, accept)[0]
-
-
-@pytest.mark.parametrize(
-    "duration_s, words",
-    [(0.0, "0 s"), (119.0, "119 s"), (120.0, "2 min"), (7200.0, "2 h"), (172_800.0, "2 days")],
-)
-def test_spans_are_in_the_unit_of_their_size(duration_s: float, words: str) -> None:
-    """As a person would say it."""
-    assert words == span(duration_s)
 
 
 def test_health_is_that_of_every_reservoir() -> None:
