@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple, TypeAlias
 
+from daemon.config.devices import Device, device_at
 from daemon.config.probe import Drivers, section_of
 from daemon.config.rules import Table, ordered, plain_number
 from daemon.mixing.alarm.catalogue import CATALOGUE
@@ -41,6 +42,7 @@ def crossings(raw: Table, drivers: Drivers | None = None) -> Iterator[Crossing]:
             yield Crossing(("reservoir", index, "name"), rule)
         yield from _in_reservoir(reservoir, ("reservoir", index))
         yield from _in_probes(_tables(reservoir, "probe"), ("reservoir", index, "probe"), drivers)
+    yield from _used_twice(reservoirs, drivers)
     mqtt = raw.get("mqtt")
     if isinstance(mqtt, Mapping) and "password_file" in mqtt and "username" not in mqtt:
         yield Crossing(("mqtt", "password_file"), "needs a username beside it")
@@ -79,6 +81,33 @@ def _in_probes(
     for index, probe in tables:
         for key, rule in section_of(probe, drivers).crossings(probe):
             yield Crossing((*place, index, key), rule)
+
+
+def _used_twice(
+    reservoirs: Sequence[tuple[int, Table]], drivers: Drivers | None
+) -> Iterator[Crossing]:
+    """Yield each device that a probe before has already, in whichever reservoir that is."""
+    seen: dict[Device, tuple[str, str]] = {}
+    for index, reservoir in reservoirs:
+        for number, probe in _tables(reservoir, "probe"):
+            used = section_of(probe, drivers).alone_at(probe)
+            if used is None:
+                continue
+            key, path = used
+            device = device_at(path)
+            if device in seen:
+                owner, its_path = seen[device]
+                way = (
+                    "" if path == its_path else f" as {its_path!r}, which leads to the same device"
+                )
+                rule = f"is the {key} of {owner} already{way}; one {key} serves one probe"
+                yield Crossing(("reservoir", index, "probe", number, key), rule)
+            seen.setdefault(device, (_probe_in_words(probe, number, reservoir, index), path))
+
+
+def _probe_in_words(probe: Table, number: int, reservoir: Table, index: int) -> str:
+    name, of = probe.get("name", number + 1), reservoir.get("name", index + 1)
+    return f"probe {str(name)[:63]} of reservoir {str(of)[:63]}"
 
 
 def _in_due(table: Table, place: Place, capacity_l: float | None) -> Iterator[Crossing]:

@@ -107,6 +107,15 @@ class Probe(Section):
         """
         yield from ()
 
+    @classmethod
+    def alone_at(cls, _table: Mapping[str, Any]) -> tuple[str, str] | None:
+        """Return the key and the path of a device that one probe alone can use; None for none.
+
+        Args:
+            _table: As for `crossings`.
+        """
+        return None
+
 
 class InstrumentProbe(Probe):
     """A probe whose instrument says two numbers in units of its own.

@@ -98,6 +98,12 @@ class LineSection(InstrumentProbe):
             yield from ordered(table, "timeout_s", "period_s", "seconds", above=2.0)
         yield from _never_in_a_line(table)
 
+    @classmethod
+    def alone_at(cls, table: Table) -> tuple[str, str] | None:
+        """Return the port: two that read it would each have a part of what comes."""
+        port = table.get("port")
+        return ("port", port) if isinstance(port, str) and port else None
+
 
 def _never_in_a_line(table: Table) -> Iterator[tuple[str, str]]:
     """Yield that the pattern holds a sign which no line has in its encoding, if it does."""

@@ -243,7 +243,8 @@ def test_a_name_used_twice_is_a_fault() -> None:
     """Two reservoirs, or two probes of one, cannot share a name and so a topic."""
     reservoir = VALID[VALID.index("[[reservoir]]") : VALID.index("[journal]")]
     probe = VALID[VALID.index("[[reservoir.probe]]") : VALID.index("[journal]")]
-    text = VALID.replace(reservoir, reservoir + probe + reservoir)
+    others = [each.replace("USB0", f"USB{number}") for number, each in ((1, probe), (2, reservoir))]
+    text = VALID.replace(reservoir, "".join([reservoir, *others]))
 
     assert 2 == len(faults(text))
     assert any("reservoir[mix-1].name = 'mix-1' is already" in one for one in faults(text))
