@@ -71,10 +71,7 @@ def test_a_name_that_stays_and_the_device_that_it_leads_to_are_one_port(
     for first, second in ((str(by_id), pty_pair.path), (pty_pair.path, str(by_id))):
         (fault,) = faults(first, second)
         assert "reservoir[mix-1].probe[ct-2].port = '" in fault
-        assert (
-            f"port of probe ct-1 of reservoir mix-1 already as {first!r}, which leads to the same device"
-            in fault
-        )
+        assert f"of probe ct-1 of reservoir mix-1 already as {first!r}, which leads to" in fault
 
 
 def test_two_nodes_of_one_device_are_one_port(tmp_path: Path) -> None:
