@@ -7,9 +7,11 @@ came.
 
 from __future__ import annotations
 
+import grp
 import termios
 from contextlib import suppress
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
 
 import serial
@@ -20,6 +22,7 @@ from daemon.config.probe import InstrumentProbe
 from daemon.config.rules import Table, ordered
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import DriverKind, FaultLimit
+from daemon.rights import user_name
 from daemon.wire.line import Frame, Splitter, Spoken, Unreadable, parse, shown
 from daemon.wire.near_miss import best_text, near_miss
 from daemon.wire.reply import ENCODINGS, ReplyFormat, checked_reply, one_micro, reply_pattern
@@ -227,7 +230,9 @@ class LineProbe:
             )
         except (*TROUBLE, ValueError) as exc:
             self._port = None
-            return self._faults.samples(now, f"port {conf.port} cannot be opened: {_opening(exc)}")
+            return self._faults.samples(
+                now, f"port {conf.port} cannot be opened: {_opening(exc, conf.port)}"
+            )
         self._splitter.clear()
         self._last_line_s, self._deadline_s = now.mono_s, None
         # Who talks by himself may be in the middle of a line.
@@ -345,15 +350,24 @@ def _why(exc: BaseException) -> str:
     return str(exc) or type(exc).__name__
 
 
-def _opening(exc: BaseException) -> str:
+def _opening(exc: BaseException, port: str) -> str:
     number = getattr(exc, "errno", None)
     remedies = {
         2: "there is no such device; plug the adapter in, or correct the probe's port",
         11: "another program holds it; stop that program",
-        13: "no permission; add the service's user to the group dialout",
+        13: f"no permission; {_joining(port)}",
         16: "another program holds it; stop that program",
     }
     return remedies.get(number or 0, _why(exc))
+
+
+def _joining(port: str) -> str:
+    """Say how this user comes to be allowed to open a port: Debian gives ports to one group."""
+    group = "dialout"
+    with suppress(OSError, KeyError):
+        named = grp.getgrgid(Path(port).stat().st_gid).gr_name
+        group = group if named == "root" else named
+    return f"sudo usermod -aG {group} {user_name()}, then log in again, or restart the service"
 
 
 def _line_probe(reservoir: str, section: LineSection) -> LineProbe:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import grp
 import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -14,6 +15,7 @@ from daemon.entries import Instant, Sample
 from daemon.probes.line import LineSection
 from daemon.probes.registry import SECTIONS
 from tests.conftest import PtyPair, wait_until
+from tests.parts.accounts import STRANGER, needs_root, run_as
 from tests.parts.configurations import configuration
 
 PROBE = """\
@@ -28,6 +30,8 @@ compensation = "none"
 """
 PLAIN = r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"
 SIGNS = r"(?P<conductivity>[\d,]+) µS/cm; (?P<temperature>[\d,]+) °C"
+DIALOUT = 20
+"""Of Debian; source: base-passwd."""
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 
 
@@ -132,3 +136,21 @@ def test_noise_is_still_a_matter_of_baud_and_wiring(pty_pair: PtyPair) -> None:
     sample = first(pty_pair, b"\x80\xfe\x01\x80", "", SIGNS)
 
     assert "does not fit the reply pattern; check baud, wiring and reply" in sample.fault
+
+
+@needs_root
+def test_a_port_that_this_user_may_not_open_names_the_group_and_the_user(
+    pty_pair: PtyPair,
+) -> None:
+    """An ordinary user is told the words to type, and not of the service's user."""
+    os.chown(pty_pair.path, 0, DIALOUT)
+    Path(pty_pair.path).chmod(0o660)
+    text = configuration(PROBE.format(port=pty_pair.path, reply=PLAIN, more=""))
+    (probe,) = probes(parse(text, Path("brinewright.toml"), SECTIONS))
+
+    def work() -> str:
+        (sample,) = probe.wake(Instant(NOON, 1.0))
+        return sample.fault
+
+    group = grp.getgrgid(DIALOUT).gr_name
+    assert f"no permission; sudo usermod -aG {group} nobody, then log in" in run_as(STRANGER, work)
