@@ -174,7 +174,7 @@ def _block(name: str, snapshot: ReservoirSnapshot, age: ShownAge, zone: tzinfo) 
         ("batch", snapshot.batch or ""),
         ("released", _released(snapshot, age)),
         ("mixing over", chance_words(snapshot)),
-        expected_now(snapshot, lambda moment: local_iso(moment, zone, CLOCK)),
+        _expected(snapshot, age, zone),
         ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),
         ("advice", snapshot.advice or ""),
         ("next due", _next_due(snapshot, zone)),
@@ -182,6 +182,13 @@ def _block(name: str, snapshot: ReservoirSnapshot, age: ShownAge, zone: tzinfo) 
         ("as of", _as_of(snapshot.time, age, zone)),
     ]
     return table([row for row in rows if row[1]])
+
+
+def _expected(snapshot: ReservoirSnapshot, age: ShownAge, zone: tzinfo) -> tuple[str, str]:
+    # What was forecast when measuring ended has not been judged since.
+    if age.why:
+        return "", ""
+    return expected_now(snapshot, lambda moment: local_iso(moment, zone, CLOCK))
 
 
 def _salinity(snapshot: ReservoirSnapshot) -> str:

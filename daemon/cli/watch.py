@@ -190,7 +190,7 @@ def view(state: WatchState, options: WatchOptions, console: Console) -> str:
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),
         ("temperature", _temperature(snapshot)),
         ("mixing over", chance_words(without_chance(snapshot) if age.why else snapshot)),
-        _steady(snapshot, options.zone),
+        ("", "") if age.why else _steady(snapshot, options.zone),
         ("advice", snapshot.advice or "none"),
         ("alarms", alarm_names(snapshot)),
         ("last hour", _trend(state, console)),

@@ -36,6 +36,20 @@ def test_an_old_snapshot_is_the_last_known_one_and_exits_1(
     assert max(map(len, out.splitlines())) <= 80
 
 
+def test_an_old_forecast_is_not_shown(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Its time has come and gone, and nobody has measured since."""
+    measured(folder, mixed(minutes=14), ago_s=1.0)
+    assert 0 == invoke(["status"])
+    fresh = capsys.readouterr().out
+    (folder / "configured.db").unlink()
+    measured(folder, mixed(minutes=14), ago_s=7200.0)
+    assert 1 == invoke(["status"])
+    old = capsys.readouterr().out
+
+    assert "\nexpected " in fresh
+    assert "\nexpected " not in old
+
+
 def test_an_old_snapshot_is_marked_in_json(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
