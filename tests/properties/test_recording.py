@@ -157,3 +157,34 @@ def test_any_dialect_of_the_same_readings_gives_the_same(
     clock_s = [sum(step_s for step_s, _, _ in rows[: n + 1]) for n in range(len(rows))]
     assert [START + timedelta(seconds=each) for each in clock_s] == [each.at.wall for each in read]
     assert [each - clock_s[0] for each in clock_s] == [each.at.mono_s for each in read]
+
+
+headers = st.sampled_from([
+    b"time,conductivity_mS_cm,temperature_C\n", b"time;conductivity_uS_cm;temperature_F\n",
+    "\ufefftime\tconductivity_mS_cm\ttemperature_C\r\n".encode("utf-16"), b"sep=|\n", b"",
+])  # fmt: skip
+parts = st.one_of(
+    st.binary(max_size=40),
+    st.sampled_from([b"2026-03-02T08:00:00Z", b",", b";", b"42,9", b'"', b"\n", b"\r", b"\x00"]),
+)
+
+
+@given(headers, st.lists(parts, max_size=30), st.integers(1, 50))
+def test_any_bytes_are_rows_or_one_refusal(header: bytes, rest: list[bytes], piece: int) -> None:
+    """Samples are finite, bad rows have a reason, and nothing else is raised."""
+    data = header + b"".join(rest)
+    lines, recording = TextLines(), Recording(Destination("mix-1", ("ct-1",)))
+    try:
+        for start in range(0, len(data), piece):
+            lines.feed(data[start : start + piece])
+        lines.finish()
+        items = [recording.row(line) for line in iter(lines.next, None)]
+        recording.finish()
+    except NoRecording:
+        return
+    for item in items:
+        if isinstance(item, BadRow):
+            assert item.why
+        elif item is not None:
+            values = (item.conductivity_mS_cm, item.temperature_C)
+            assert all(value is None or math.isfinite(value) for value in values)
