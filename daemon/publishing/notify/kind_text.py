@@ -107,7 +107,7 @@ class KindText:
             case Withdrawn(released=released, change=change):
                 return "The water that was released is not released any more.", [
                     Row("Where", where(change.reservoir, change.batch)),
-                    Row("Why", change.why[:LONGEST_WHY]),
+                    Row("Why", change.why[:LONGEST_WHY] or "no reason was recorded"),
                     Row("Withdrawn", self.full(change.at, change.synced)),
                     Row("Released before", self.full(released.at, released.synced)),
                     Row("Do", "use none of this water until it is released again"),

@@ -143,6 +143,13 @@ def test_a_withdrawal_says_to_use_none_of_it() -> None:
     ] == FORMATTER.body(sent, later).splitlines()[3:7]
 
 
+def test_a_withdrawal_of_unknown_reason_says_that() -> None:
+    """As another version may have written it."""
+    sent = message(Withdrawn(READY, replace(READY, phase=Phase.VERIFYING, why="")))
+
+    assert "\nWhy: No reason was recorded.\n" in FORMATTER.body(sent, MONDAY)
+
+
 def test_off_target_says_what_to_add_in_steps() -> None:
     """The figures in the title; the steps of the advice one a line, with their cautions."""
     sent = message(alarm("batch-off-target", ADVICE, REFUSED))
