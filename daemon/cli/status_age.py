@@ -7,7 +7,16 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from daemon import assembly
-from daemon.journal.freshness import OLD_S, Freshness, age_s, old_after_s, silence_cause, span
+from daemon.journal.freshness import (
+    OLD_S,
+    OLD_WHEN_DEAD_S,
+    Freshness,
+    age_s,
+    old_after_s,
+    silence_cause,
+    span,
+)
+from daemon.journal.lock import is_locked
 from daemon.journal.station_clock import newest
 
 if TYPE_CHECKING:
@@ -59,10 +68,17 @@ def station_time(config: Config) -> datetime | None:
     return now.wall.astimezone(UTC)
 
 
-def limit_s(config: Config, reservoir: Reservoir) -> float:
-    """Return up to which age the last reading of a reservoir is one of now, s of its time."""
+def limit_s(config: Config, reservoir: Reservoir, *, dead: bool) -> float:
+    """Return up to which age the last reading of a reservoir is one of now, s of its time.
+
+    Args:
+        config: The whole configuration.
+        reservoir: The reservoir.
+        dead: Whether measuring is known not to run.
+    """
     periods = (probe.period_s for probe in reservoir.probes)
-    return old_after_s(periods, config.station.rehearsal_speed)
+    shortest_s = OLD_WHEN_DEAD_S if dead else None
+    return old_after_s(periods, config.station.rehearsal_speed, shortest_s)
 
 
 def shown_ages(
@@ -77,11 +93,12 @@ def shown_ages(
     """
     now = station_time(config)
     known = {each.name: each for each in config.reservoirs}
+    dead = is_locked(config.journal.path) is False
     found = {
         name: _freshness(
             snapshots[name].time if name in snapshots else None,
             now,
-            limit_s(config, known[name]) if name in known else OLD_S,
+            limit_s(config, known[name], dead=dead) if name in known else OLD_S,
         )
         for name in names
     }

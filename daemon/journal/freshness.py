@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 
 OLD_S = 60.0
 """A reading counts as one of now for so long; our own choice."""
+OLD_WHEN_DEAD_S = 10.0
+"""Where measuring is known not to run, no later reading is to be waited for; our own choice."""
 OLD_PERIODS = 3
 """Or for so many of its probe's periods, where those take longer; our own choice."""
 FULL_BYTES = 1_000_000
@@ -56,14 +58,18 @@ class Freshness:
         return f"the last reading is {span(self.age_s)} old; {cause}"
 
 
-def old_after_s(periods_s: Iterable[float], speed: float = 1.0) -> float:
+def old_after_s(
+    periods_s: Iterable[float], speed: float = 1.0, shortest_s: float | None = None
+) -> float:
     """Return up to which age a reading is one of now, s of the station's time.
 
     Args:
         periods_s: Of the reservoir's probes, s; a reading comes once in each.
         speed: How many times faster than real time the station's time runs.
+        shortest_s: However short the periods are, it is not less, s; None for `OLD_S`.
     """
-    return speed * max(OLD_S, OLD_PERIODS * max(periods_s, default=0.0))
+    least_s = OLD_S if shortest_s is None else shortest_s
+    return speed * max(least_s, OLD_PERIODS * max(periods_s, default=0.0))
 
 
 def age_s(time: str, now: datetime) -> float | None:

@@ -22,6 +22,7 @@ from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.snapshots import a_snapshot
 
 TAKEN = "2026-03-02T10:00:00.000Z"
+HANGS = "measuring runs, but nothing comes into the journal; see its log"
 DEAD = "measuring does not run; start 'brinewright run', or the service"
 
 
@@ -36,8 +37,8 @@ def config(folder: Path, station: str = "") -> Config:
     [
         ("2026-03-02T10:00:30Z", ""),
         ("2026-03-02T09:59:30Z", ""),
-        ("2026-03-02T10:05:00Z", f"the last reading is 5 min old; {DEAD}"),
-        ("2026-03-03T00:00:00Z", f"the last reading is 14 h old; {DEAD}"),
+        ("2026-03-02T10:05:00Z", f"the last reading is 5 min old; {HANGS}"),
+        ("2026-03-03T00:00:00Z", f"the last reading is 14 h old; {HANGS}"),
         (
             "2026-03-02T09:00:00Z",
             "the last reading is 60 min ahead of the clock; check the clock",
@@ -46,11 +47,30 @@ def config(folder: Path, station: str = "") -> Config:
 )
 def test_a_state_is_of_now_for_a_minute(tmp_path: Path, now: str, said: str) -> None:
     """To either side, as a clock may be a little off; beyond that it is said how far and why."""
+    lock = take_lock(config(tmp_path).journal.path)
+    with freeze_time(now):
+        found = shown_ages(config(tmp_path), {"mix-1": a_snapshot(time=TAKEN)}, ["mix-1"])
+    os.close(lock)
+
+    assert said == found["mix-1"].why
+    assert (not said) == found["mix-1"].payload["current"]
+
+
+@pytest.mark.parametrize(
+    "now, said",
+    [
+        ("2026-03-02T10:00:08Z", ""),
+        ("2026-03-02T10:00:30Z", f"the last reading is 30 s old; {DEAD}"),
+    ],
+)
+def test_where_measuring_is_known_to_be_dead_a_state_is_old_sooner(
+    tmp_path: Path, now: str, said: str
+) -> None:
+    """No later reading is on its way; the seconds of a restart are left."""
     with freeze_time(now):
         found = shown_ages(config(tmp_path), {"mix-1": a_snapshot(time=TAKEN)}, ["mix-1"])
 
     assert said == found["mix-1"].why
-    assert (not said) == found["mix-1"].payload["current"]
 
 
 def test_a_reservoir_that_was_never_read_is_not_of_now(tmp_path: Path) -> None:
@@ -116,8 +136,7 @@ def test_whether_measuring_runs_is_known_by_its_lock(tmp_path: Path) -> None:
     assert (False, DEAD) == (is_locked(path), silence_cause(path))
 
     lock = take_lock(path)
-    running = "measuring runs, but nothing comes into the journal; see its log"
-    assert (True, running) == (is_locked(path), silence_cause(path))
+    assert (True, HANGS) == (is_locked(path), silence_cause(path))
     os.close(lock)
     assert (False, DEAD) == (is_locked(path), silence_cause(path))
 
