@@ -245,14 +245,19 @@ def _rows(
         ("Batch", snapshot.batch or ""),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
         ("Use by", _use_by(snapshot, settings, zone)),
-        _expected(snapshot, zone),
+        _expected(reservoir, snapshot, zone),
         ("Steady since", local_iso(steady_since(snapshot), zone)),
         ("Start by", local_iso(snapshot.start_by, zone)),
         ("Last reading", age),
     ]
 
 
-def _expected(snapshot: ReservoirSnapshot, zone: tzinfo) -> tuple[str, str]:
+def _expected(
+    reservoir: ReservoirView, snapshot: ReservoirSnapshot, zone: tzinfo
+) -> tuple[str, str]:
+    """Return what is expected of the water; nothing of what was forecast before readings ended."""
+    if staleness(reservoir):
+        return "", ""
     label, text = expected_now(snapshot, lambda moment: local_iso(moment, zone, CLOCK))
     return label.capitalize(), text
 

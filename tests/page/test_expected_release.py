@@ -35,3 +35,18 @@ def test_a_forecast_is_not_called_a_fact(phase: Phase, label: str, other: str) -
 
     assert label in said
     assert other not in said
+
+
+def test_a_forecast_as_old_as_its_reading_is_not_shown() -> None:
+    """What was forecast when readings ended has not been judged since."""
+    ahead: dict[str, JSON] = {
+        "expected_ready_at": "2031-05-04T09:20:00.000Z",
+        "expected_ready_low": "2031-05-04T09:12:00.000Z",
+        "expected_ready_high": "2031-05-04T09:41:00.000Z",
+    }
+    said = [
+        read(station_view(reservoir_view(age_s=age_s, facts=ahead, phase="dissolving"))).text
+        for age_s in (2.0, 7200.0)
+    ]
+
+    assert ["Expected release" in each for each in said] == [True, False]
