@@ -53,6 +53,7 @@ def play(thing: str, number: int, seed: int, log: StoryLog | None = None) -> Mar
         STORIES[thing](bench)
     except UnpreparedError:
         bench.judge.marks.unprepared = 1
+        bench.judge.fault(bench.scene(), f"not prepared: {bench.batch} is {bench.phase}")
     before = len(bench.judge.marks.faults)
     bench.judge.close(bench.scene())
     if log is not None:
