@@ -167,6 +167,9 @@ def reach(bench: Bench, phase: Phase) -> None:
         bench.wait(bench.dice.uniform(600.0, 7200.0))
     else:
         blank(bench)
+    if phase is Phase.BLANK and bench.phase is Phase.IDLE:
+        # Water as pure as this reads like air, and only a word tells it from that.
+        bench.say("batch.start")
     if phase is Phase.STALE:
         bench.until(lambda: bench.phase is Phase.STALE, 4 * 3600.0)
         bench.wait(bench.dice.uniform(0.0, 3600.0))
