@@ -134,7 +134,7 @@ class Judge:
         self.fault(scene, f"started wrongly: {batch}")
 
     def bind_loose(self, running: str) -> None:
-        """Take a batch that began before its water as the batch of this new water."""
+        """Take a batch of purified water that began before there was any as that of this water."""
         water = self.truth.current
         if water is not None and running and running == self._loose:
             for each in self.truth.waters:

@@ -37,7 +37,7 @@ def fill(bench: Bench, share: float = 1.0) -> None:
         old, drained_s = truth.current, bench.t_s
         level_l = water.volume_l()
         new = truth.prepare(bench.t_s)
-        bench.judge.bind_loose(bench.batch)
+        bench.judge.bind_loose(bench.batch if bench.phase is Phase.BLANK else "")
         if old is not None:
             gradual = level_l > 1.02 * drawn.story.vessel.probe_at_l and bench.stage.in_water()
             truth.refills.append(Refill(old, new, old.gone_s or drained_s, gradual))

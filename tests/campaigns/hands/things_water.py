@@ -130,7 +130,7 @@ def salt_first(bench: Bench) -> None:
         moves.fill(bench, dice.uniform(0.34, 0.5))
     else:
         truth.prepare(bench.t_s)
-        bench.judge.bind_loose(bench.batch)
+        bench.judge.bind_loose(bench.batch if bench.phase is Phase.BLANK else "")
     moves.pour(bench, grams)
     bench.wait(dice.uniform(60.0, 2400.0))
     moves.fill(bench)
