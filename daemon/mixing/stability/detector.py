@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 from daemon.entries import JSON, Flag, Reading
+from daemon.mixing.stability.beginnings import since_words, whole_minutes
 from daemon.mixing.stability.cells import (
     CELL_S,
     Cells,
@@ -65,12 +66,6 @@ MOST_CONFIDENCE = 0.999
 _PUMP_SETTLES_CELLS = 10
 _PUMP_SAYS_CELLS = 2
 _FORECAST_CELLS = 2
-_BEGINNINGS = {
-    "salt": "salt came",
-    "water": "water came",
-    "drift": "salinity drifted away",
-    "pump": "the pump started again",
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +269,8 @@ class Stability:
             odds=log_odds(weights, self.units),
             score=call_score(weights, self.units),
             free_scores=len(self.scores),
-            armed_min=((newest + 1) * CELL_S - (self.armed_at_s or 0.0)) / 60.0,
+            # A cell of before a silence may close after an arming that came at its end.
+            armed_min=max(0.0, (newest + 1) * CELL_S - (self.armed_at_s or 0.0)) / 60.0,
             pump=0 if self.pump_off_index is None and self.pump_on_index is None
             else 1 if self._pump_known(newest) else -1,
             drifted=self.drifted_index is not None,
@@ -335,9 +331,7 @@ class Stability:
     def since_beginning(self) -> str:
         """Return for how long this decision has gone on, and since what, for a person."""
         ended_s = (self.cells.index[-1] + 1) * CELL_S
-        minutes = max(1, round((ended_s - (self.armed_at_s or 0.0)) / 60.0))
-        what = _BEGINNINGS.get(self.began_by)
-        return f"only {minutes} min since {what}" if what else f"watched for only {minutes} min"
+        return since_words(self.began_by, ended_s - (self.armed_at_s or 0.0))
 
     def _pump_known(self, newest: int) -> bool:
         """Return whether a pump input has said "on" long enough to rely on."""
@@ -350,8 +344,8 @@ class Stability:
         if self.pump_on_index is None:
             said = newest - self.pump_off_index <= _PUMP_SAYS_CELLS
             return "the pump is off" if said else "the pump was last said to be off"
-        minutes = max(1, round((newest + 1 - self.pump_on_index) * CELL_S / 60.0))
-        return f"the pump has run for only {minutes} min"
+        ran_s = (newest + 1 - self.pump_on_index) * CELL_S
+        return f"the pump has run for only {whole_minutes(ran_s)} min"
 
     def _too_soon(self, newest: int) -> str:
         """Return why it is too early for a call; empty when it is not."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import re
+import time
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -89,6 +90,21 @@ def shown_along(trace: Trace, *, with_pump: bool = False) -> Shown:
             shown.over.append(over)
         _count(shown, chance.held_back_by, final - detector.cells.salinity[-1])
     return shown
+
+
+def looks_s(trace: Trace) -> list[float]:
+    """Return the CPU time of each look at the chance of one batch, s, one each half minute."""
+    detector, memory, newest, took = Stability(), AblationMemory(), -1, []
+    rows = zip(trace.t_s.tolist(), detector_times_s(trace), readings(trace), strict=True)
+    for t_s, own_s, reading in rows:
+        if detector.armed_at_s is None and t_s >= trace.arm_s:
+            detector.arm(own_s, "salt")
+        detector.advance(own_s, reading, weights())
+        if detector.cells.index and detector.cells.index[-1] != newest:
+            newest, began = detector.cells.index[-1], time.process_time()
+            if chance_now(detector, own_s, weights(), memory) is not None:
+                took.append(time.process_time() - began)
+    return took
 
 
 def _count(shown: Shown, phrases: Iterable[str], left: float) -> None:

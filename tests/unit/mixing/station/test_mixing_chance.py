@@ -141,6 +141,22 @@ def test_a_command_that_begins_a_batch_says_only_how_long_it_is_watched() -> Non
     assert "min" in "".join(found.held_back_by)
 
 
+@pytest.mark.parametrize("before_min", [10.0, 10.5])
+def test_a_batch_that_is_begun_by_command_during_a_silence_is_measured_on(
+    before_min: float,
+) -> None:
+    """The last half minute from before the silence closes after the decision has begun."""
+    station, story = a_station(), Story(salinity=33.0).still(before_min)
+    story.play(station)
+    story.t_s, story.wall = story.t_s + 1200.0, story.wall + timedelta(minutes=20)
+    station.advance(command(story, "batch.start"))
+
+    found = after(story.still(10), station)
+
+    assert Phase.DISSOLVING is found.phase
+    assert found.held_back_by
+
+
 def dissolving(**members: JSON) -> ReservoirSnapshot:
     """A snapshot of a reservoir in which salt dissolves."""
     facts: dict[str, JSON] = {
