@@ -250,6 +250,10 @@ class BatchState:
         confirmed_by: Who confirmed that water and bottom are clear.
         second: Reading of another instrument.
         used_l: Litres taken since release.
+        step_mS_cm: Smallest step of conductivity that its probe shows; None where none is known.
+        impure_since_s: Since when the purified water reads impure at rest, s; None while it does
+            not.
+        impure_from_uS_cm: What it read then, µS/cm at 25 °C.
         impure: Whether an event has reported the purified water as impure.
         advice: In force.
     """
@@ -275,6 +279,9 @@ class BatchState:
     dissolving_why: str = ""
     drifted_s: float | None = None
     contradicted_s: float | None = None
+    step_mS_cm: float | None = None
+    impure_since_s: float | None = None
+    impure_from_uS_cm: float = 0.0
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -293,4 +300,5 @@ class BatchState:
         self.salt, self.used_l, self.impure = None, 0.0, False
         self.confirmed_by, self.second = "", None
         self.advice = Advice()
+        self.step_mS_cm, self.impure_since_s, self.impure_from_uS_cm = None, None, 0.0
         self.dissolving_why, self.drifted_s, self.contradicted_s = "", None, None

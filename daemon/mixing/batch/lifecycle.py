@@ -7,7 +7,6 @@ detector, and return what happened, in order.
 
 from __future__ import annotations
 
-from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
@@ -22,7 +21,8 @@ from daemon.mixing.batch.batch_state import (
     BatchSettings,
     BatchState,
 )
-from daemon.mixing.batch.release import disagreement, expire, move_to, set_advice, shortfall
+from daemon.mixing.batch.purity import report_purity
+from daemon.mixing.batch.release import disagreement, expire, move_to, shortfall
 from daemon.mixing.batch.salt_detection import (
     ARRIVAL_PPT,
     FRESH_BINS,
@@ -31,7 +31,6 @@ from daemon.mixing.batch.salt_detection import (
     still_falling,
 )
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
-from daemon.mixing.seawater.properties import conductivity_mS_cm
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -46,8 +45,6 @@ SALTED_PPT = 2.0
 STALE_SOON_H = 1.0
 """Within it of being stale, water is not worth mixing for keeping."""
 GROWS_STALE = (Phase.VERIFYING, Phase.READY)
-FLAT_SHARE, FLAT_PPT = 0.05, 0.0005
-"""Water that changes by more within a minute is still being poured, or salt creeps up in it."""
 CAUSES = {
     "salt": "salt was added or went into solution",
     "water": "water was added",
@@ -192,45 +189,8 @@ def _blank(
         now if state.levels.before_salt is None else min(state.levels.before_salt, max(low, 0.0))
     )
     if now < min(low, state.levels.before_salt) + ARRIVAL_PPT or still_falling(level):
-        return _purity(state, level, settings)
+        return report_purity(state, level, t_s, settings)
     return dissolve(state, t_s, SALT_ARRIVES)
-
-
-def _purity(state: BatchState, level: Level, settings: BatchSettings) -> list[Happening]:
-    """Report purified water that is not pure, before salt is wasted on it."""
-    recent = level.last(FRESH_BINS)
-    if not recent or max(recent) > settings.blank_max_ppt or _salt_creeps(state, settings):
-        return []
-    # Water that runs in, or salt from the bottom, has not reached its level yet.
-    if max(recent) - min(recent) > FLAT_SHARE * max(recent) + FLAT_PPT:
-        return []
-    indicated = _uS_cm(median(recent))
-    impure = indicated > settings.purified_max_uS_cm
-    if impure == state.impure:
-        return []
-    state.impure = impure
-    if not impure:
-        state.advice = Advice()
-        return [Happening(AdviceGiven("the purified water is pure now", uS_cm=round(indicated, 1)))]
-    text = (
-        f"the water reads {indicated:.0f} µS/cm at 25 °C before any salt, more than"
-        f" {settings.purified_max_uS_cm:g}: the purifier is spent, old water was left, or the"
-        " probe's zero is off; add no salt until it is known which"
-    )
-    return set_advice(state, "impure", AdviceGiven(text, uS_cm=round(indicated, 1)))
-
-
-def _salt_creeps(state: BatchState, settings: BatchSettings) -> bool:
-    """Return whether water that was pure may conduct because of recorded salt."""
-    pure = (
-        state.levels.before_salt is not None
-        and _uS_cm(state.levels.before_salt) <= settings.purified_max_uS_cm
-    )
-    return pure and state.salt is not None and not state.impure
-
-
-def _uS_cm(salinity: float) -> float:
-    return conductivity_mS_cm(max(salinity, 0.0), 25.0) * 1000.0
 
 
 def _refilled(

@@ -43,6 +43,8 @@ def of_reading(
     usable = reading.salinity if reading.flag in USABLE else None
     if usable is not None:
         state.batch.temperature_C = reading.temperature_C
+        resolution_mS_cm = settings.probes[reading.probe].resolution_mS_cm
+        state.batch.step_mS_cm = resolution_mS_cm or state.stability.cells.finest_mS_cm
     before = state.batch.id
     steps = _finding_steps(state, reading, t_s, settings.batch, weights)
     # These belong to the batch that a refill at the same moment may end.

@@ -44,6 +44,9 @@ def worn() -> BatchState:
         dissolving_why="salt was added",
         drifted_s=9.0,
         contradicted_s=9.5,
+        step_mS_cm=0.01,
+        impure_since_s=3.0,
+        impure_from_uS_cm=60.0,
     )
 
 
