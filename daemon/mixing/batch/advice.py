@@ -23,11 +23,13 @@ class Vessel:
         fill_l: Water in it, L.
         capacity_l: What it holds at the most, L.
         mix_yield: Grams of sea salt per gram of salt mix.
+        estimated: Whether the water in it is estimated from what came and went.
     """
 
     fill_l: float
     capacity_l: float
     mix_yield: float
+    estimated: bool = False
 
 
 FIRST_SHARE = 0.8
@@ -62,7 +64,7 @@ def correction(salinity: float, target: float, vessel: Vessel) -> AdviceGiven:
     fits = dose.final_volume_l <= vessel.capacity_l
     share = first_share(target - salinity)
     if fits:
-        text = _in_steps(dose, share, vessel.fill_l)
+        text = _in_steps(dose, share, vessel)
     else:
         text = (
             f"draw some off: {amount(dose, 1.0)} would make {dose.final_volume_l:.0f} L and the"
@@ -98,12 +100,13 @@ def litres(volume_l: float) -> str:
     return f"{volume_l:.1f} L" if volume_l >= EXACT_L else f"{volume_l:.2f} L"
 
 
-def _in_steps(dose: Dose, share: float, fill_l: float) -> str:
+def _in_steps(dose: Dose, share: float, vessel: Vessel) -> str:
     """Return what to add, in the order in which it is done, with the cautions of salt.
 
     It ends where "to reach 34 ppt" can follow.
     """
-    first = f"add {amount(dose, share)} to {fill_l:g} L"
+    water = f"about {litres(vessel.fill_l)} (estimated)" if vessel.estimated else None
+    first = f"add {amount(dose, share)} to {water or f'{vessel.fill_l:g} L'}"
     how = f", {SALT_SLOWLY} ({SALT_DUST})" if dose.salt_g > 0.0 else ""
     if share == 1.0:
         return f"{first} in one step, as it is less than {ONE_STEP_PPT:g} ppt{how}"

@@ -145,6 +145,22 @@ class WaterLevels:
 
 
 @dataclass(slots=True)
+class Volume:
+    """How much water is there by estimate.
+
+    Attributes:
+        litres: Where water was seen to come, L, less what was used since; None as filled or
+            recorded.
+        salinity: Practical salinity that it had then, or at the last `stabilised` event.
+        thinned_from: Salinity before water that comes now; None while none comes.
+    """
+
+    litres: float | None = None
+    salinity: float | None = None
+    thinned_from: float | None = None
+
+
+@dataclass(slots=True)
 class Judgement:
     """The steady salinity that is judged, and the result.
 
@@ -240,6 +256,7 @@ class BatchState:
         levels: Levels of salinity that recognise salt and other water.
         dissolving_since_s: When dissolving began, s; None once it has been learned from.
         dissolving_why: Why it last began, as a phrase.
+        volume: Of its water.
         contradicted_s: Since when a second reading contradicts its release, s; None for none.
         drifted_s: When steady salinity last drifted, s; None once it has been at rest since.
         remaining: How far salinity still has to go by the last forecast; None without.
@@ -282,6 +299,7 @@ class BatchState:
     step_mS_cm: float | None = None
     impure_since_s: float | None = None
     impure_from_uS_cm: float = 0.0
+    volume: Volume = field(default_factory=Volume)
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -301,4 +319,5 @@ class BatchState:
         self.confirmed_by, self.second = "", None
         self.advice = Advice()
         self.step_mS_cm, self.impure_since_s, self.impure_from_uS_cm = None, None, 0.0
+        self.volume = Volume()
         self.dissolving_why, self.drifted_s, self.contradicted_s = "", None, None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import contradiction
+from daemon.mixing.batch import contradiction, volume
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import (
     ENDED_KEPT,
@@ -86,7 +86,11 @@ def on_level(
 
 
 def on_added(state: BatchState, cause: str) -> None:
-    """Stop comparing with the recorded salt where something came that it does not include."""
+    """Stop comparing with the recorded salt where something came that it does not include.
+
+    Water that came is remembered for its volume.
+    """
+    volume.on_added(state, cause)
     if state.salt is None or cause not in ("salt", "water"):
         return
     short = shortfall(state)

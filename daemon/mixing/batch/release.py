@@ -17,10 +17,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch.advice import Vessel, correction, undecided
+from daemon.mixing.batch.advice import correction, undecided
 from daemon.mixing.batch.ageing import expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import Advice
 from daemon.mixing.batch.second_instrument import likely_cause
+from daemon.mixing.batch.volume import vessel_of
 from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
 from daemon.mixing.seawater import dosing
 from daemon.mixing.seawater.dosing import MASS_U_SHARE, VOLUME_U_SHARE
@@ -324,11 +325,3 @@ def _leave_open(
     # A drift comes and goes; it is no news each time.
     topic = ", ".join(["undecided", *(each for each in waits if each != "rest")])
     return set_advice(state, topic, event)
-
-
-def vessel_of(state: BatchState, settings: BatchSettings) -> Vessel:
-    """Return the vessel with the volume and salt content of this batch."""
-    salt, vessel = state.salt, settings.vessel
-    volume_l = vessel.fill_l if salt is None else salt.volume_l
-    mix_yield = vessel.mix_yield if salt is None else salt.salt_content
-    return Vessel(max(volume_l - state.used_l, 0.1), vessel.capacity_l, mix_yield)

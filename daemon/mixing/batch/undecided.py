@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from daemon.local_time import local
 from daemon.mixing.batch import release
 from daemon.mixing.batch.advice import amount
+from daemon.mixing.batch.volume import vessel_of
 from daemon.mixing.seawater.dosing import CannotDose, correct
 from daemon.mixing.seawater.properties import OutOfRange
 from daemon.mixing.seawater.uncertainty import accept, acceptance_interval
@@ -112,7 +113,7 @@ def _move(
     middle = (low + high) / 2.0
     # One standard uncertainty further than the edge, so that scatter does not leave it undecided.
     aim = min(low + u, middle) if salinity < middle else max(high - u, middle)
-    vessel = release.vessel_of(state, settings)
+    vessel = vessel_of(state, settings)
     try:
         dose = correct(vessel.fill_l, salinity, aim, vessel.mix_yield)
     except (OutOfRange, CannotDose):

@@ -9,6 +9,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
+from daemon.mixing.batch import volume
 from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchSettings, BatchState
 from daemon.mixing.batch.lifecycle import dissolve, on_added
 from daemon.mixing.batch.rejudgement import MINUTES_KEPT, judge_again
@@ -58,6 +59,7 @@ def on_stabilised(
             finding.noise_u if state.judgement.noise_u is None else state.judgement.noise_u
         )
         return []
+    volume.on_steady(state, finding.salinity, settings)
     state.judgement.salinity, state.judgement.noise_u = finding.salinity, finding.noise_u
     state.judgement.mean, state.judgement.mean_bins = None, 0
     state.judgement.salinity_u = _whole_u(state, probe_u, settings)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import contradiction, lifecycle, lots, release, verification
+from daemon.mixing.batch import contradiction, lifecycle, lots, release, verification, volume
 from daemon.mixing.batch.batch_state import STEADY, SaltAddition, SecondReading
 from daemon.mixing.batch.rejudgement import judge_again
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -256,13 +256,13 @@ def _use(context: BatchContext) -> CommandResult:
         raise Rejected(f"only a released batch may be used: {_status(context)}")
     litres = context.arguments.number("volume_l", 0.0, MAX_L)
     volume_l = context.settings.vessel.fill_l if state.salt is None else state.salt.volume_l
-    name, left_l = state.id, volume_l - state.used_l
+    name, left_l = state.id, round(volume.present_l(state, context.settings), 1)
     if litres == 0.0:
         raise Rejected("0 L is nothing to use; leave the volume out when all of it is used")
     if litres is not None and litres > left_l + (OVER_SHARE - 1.0) * volume_l:
         raise Rejected(f"{litres:g} L cannot be used: about {left_l:g} L of {name} are left")
     if litres is not None and litres < left_l:
-        state.used_l += litres
+        volume.on_used(state, litres)
         return CommandResult(f"{litres:g} L of {name} used, about {left_l - litres:g} L left")
     return CommandResult(f"batch {name} is used", tuple(_end(context, "used")))
 

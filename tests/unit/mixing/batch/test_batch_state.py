@@ -13,6 +13,7 @@ from daemon.mixing.batch.batch_state import (
     Judgement,
     SaltAddition,
     SecondReading,
+    Volume,
     WaterLevels,
 )
 
@@ -47,6 +48,7 @@ def worn() -> BatchState:
         step_mS_cm=0.01,
         impure_since_s=3.0,
         impure_from_uS_cm=60.0,
+        volume=Volume(189.0, 34.0, 35.7),
     )
 
 

@@ -264,14 +264,14 @@ def test_a_batch_is_used_in_parts_and_ends_with_the_last() -> None:
 
 
 def test_what_is_left_is_what_a_correction_is_for() -> None:
-    """After 60 L are taken the rest is corrected, not the whole."""
+    """After 60 L are taken the rest is corrected, 131.6 L with the water that came."""
     bench = a_batch()
     bench.answer("batch.use", volume_l=60)
     bench.story.dissolve(31.0)
     bench.run()
 
     assert "off_target" == bench.phase
-    assert "to 120 L" in bench.advice
+    assert "to about 131.6 L (estimated)" in bench.advice
 
 
 def test_a_used_batch_used_again_is_refused() -> None:
