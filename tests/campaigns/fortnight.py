@@ -70,7 +70,7 @@ EXPECTED: dict[str, Must] = {
     "salt_forgotten": Must("discarded", False, ("mixing-overdue",)),
     "impure_fill": Must("used", True, ("blank-impure",), (OFF, *sorted(DRY))),
     "lid_left_off": Must(
-        "used", True, ("salinity-drifting",), (OFF, "mixing-overdue", "batch-ageing")
+        "used", True, ("salinity-drifting",), (OFF, "batch-undecided", "batch-ageing")
     ),
     "forgotten": Must("discarded", True, ("batch-ageing", "batch-stale"), (OFF,)),
     "vouched_for": Must("used", True, ("batch-ageing", "batch-stale"), (OFF,)),
