@@ -63,9 +63,9 @@ def test_all_released_water_is_truly_within_tolerance(days: Fortnight) -> None:
 def test_one_correction_by_the_advice_is_enough(days: Fortnight) -> None:
     """No batch needs a second one.
 
-    The first was weighed wrong by 3 %, and so needs one; the one after it does, because the yield of
-    an unknown lot was learned from a bad weighing, and nothing else was known; and so does the one
-    that evaporated.  Whether another one does is a matter of how it was weighed.
+    The first was weighed wrong by 3 %, and so needs one; the one after it does, because the yield
+    of an unknown lot was learned from a bad weighing, and nothing else was known; and so does the
+    one that evaporated.  Whether another one does is a matter of how it was weighed.
     """
     needed = {each.story: each.corrections for each in outcomes(days)}
 
