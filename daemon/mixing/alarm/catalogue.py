@@ -198,7 +198,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             "the batch is neither released nor refused, or a second reading contradicts it",
             ("too near to a limit", "a probe that is too uncertain", "something is waited for"),
             "do what the reason names: mostly clean and check the probe, take a second reading, or"
-            " move the water away from the limit",
+            f" move the water away from the limit; to take the probe out, {UNPLUG_FIRST}",
             "there is no water when it is due",
             Harm.MAJOR,
             SHIFT_H,

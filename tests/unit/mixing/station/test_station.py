@@ -113,7 +113,7 @@ def test_a_batch_at_the_edge_stays_undecided_and_says_what_would_decide() -> Non
     assert ["blank", "dissolving", "verifying"] == phases(entries)
     assert 0.05 < number(advice, "probability") < 0.95
     assert "release needs 0.95" in str(facts_in(advice)["advice"])
-    assert [] == alarms(entries)
+    assert [("batch-undecided", "raised")] == alarms(entries)
 
 
 def test_a_probe_that_cannot_prove_the_limits_never_releases() -> None:
