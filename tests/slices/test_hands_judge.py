@@ -204,15 +204,17 @@ def test_a_refill_is_noticed_in_time_and_asked_about_before() -> None:
 
 
 def test_a_refill_that_could_be_followed_is_due_when_it_rests() -> None:
-    """The probe was in the water all the while: nothing need be asked, nor waited for."""
-    judge, late = with_batch(), with_batch()
-    for each, ended_h in ((judge, 3.4), (late, 3.6)):
+    """The probe was in the water all the while: nothing need be asked, and then not waited for."""
+    judge, late, asked = with_batch(), with_batch(), with_batch()
+    for each, ended_h in ((judge, 3.4), (late, 3.6), (asked, 4.4)):
         a_refill(each, gradual=True)
+        if each is asked:
+            each.look(shown(question={"text": "was the vessel refilled?"}), at(3.1))
         ended(each, FIRST, at(ended_h))
         each.close(at(6.0))
 
-    assert (1, 0) == (judge.marks.noticed, judge.marks.askable)
-    assert 0 == late.marks.noticed
+    assert [1, 0, 1] == [each.marks.noticed for each in (judge, late, asked)]
+    assert 0 == judge.marks.askable
 
 
 def test_books_that_say_otherwise_than_the_water_went_are_wrong() -> None:

@@ -72,8 +72,13 @@ class Refill:
     told_s: float | None = None
 
     def due_s(self) -> float | None:
-        """Return from when it is certain; None before."""
-        return self.rest_s if self.gradual else self.salt_s
+        """Return from when it is certain; None before.
+
+        What could be followed is so when it rests, unless a person was asked about it: then, as
+        where it could not be followed, when salt comes.
+        """
+        followed = self.gradual and (self.asked_s is None or self.salt_s is None)
+        return self.rest_s if followed else self.salt_s
 
 
 @dataclass(slots=True)
