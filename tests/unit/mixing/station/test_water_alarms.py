@@ -106,6 +106,21 @@ def test_water_that_drifts_beyond_a_limit_is_refused_once_it_reads_so_with_proof
     assert [("batch-undecided", "cleared")] == ended
 
 
+def test_a_probe_that_fouls_loses_the_release_soon_after_it_reads_below_the_limit() -> None:
+    """At 0.3 ppt an hour it reads 33.0 after 3 h 20 min, and is released for 15 min more."""
+    bench = Bench(Story(period_s=10.0).still(6).dissolve(34.0, 80))
+    bench.run()
+    assert Phase.READY == bench.phase
+    began = bench.story.wall
+    bench.story.ramp(5 * 60.0, 32.5)
+    said = bench.run()
+    (left,) = [each for each in of(said, Kind.PHASE) if facts_in(each)["from"] == "ready"]
+    hours = (left.at.wall - began).total_seconds() / 3600.0
+
+    assert ["verifying", "off_target"] == phases(said)
+    assert 10.0 / 3.0 < hours < 10.0 / 3.0 + 0.25
+
+
 def test_the_alarm_stands_while_the_water_is_outside_and_goes_when_it_reads_inside() -> None:
     """Half an hour at rest ends nothing; a slow top-up from 35.6 to 34.1 does."""
     bench = evaporated()
