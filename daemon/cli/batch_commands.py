@@ -1,7 +1,8 @@
-"""`brinewright batch start|confirm|reading|note|use|discard|sheet`: what people do with a batch."""
+"""`brinewright batch start`, `confirm`, `answer` and more: what people do with a batch."""
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -31,6 +32,14 @@ Named = Annotated[
     str | None, typer.Option("--batch", help="Id; refused when it is not the present batch.")
 ]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object.")]
+
+
+class Answer(StrEnum):
+    """The answers about the place of the probe."""
+
+    PROBE_OUT = "probe-out"
+    SAME_WATER = "same-water"
+    REFILLED = "refilled"
 
 
 def start(
@@ -148,6 +157,25 @@ def discard(
     _send(config, "batch.discard", reservoir, {"why": why, "batch": batch}, as_json)
 
 
+def answer(
+    *,
+    given: Annotated[
+        Answer,
+        typer.Argument(
+            metavar="ANSWER",
+            help="probe-out: kept until the same water is back; same-water: the probe is in the"
+            " batch; refilled: the batch ends and the next one begins.",
+        ),
+    ],
+    batch: Named = None,
+    reservoir: Where = None,
+    config: ConfigPath = None,
+    as_json: Json = False,
+) -> None:
+    """Answer where the probe is while a batch is suspended."""
+    _send(config, "batch.answer", reservoir, {"answer": given, "batch": batch}, as_json)
+
+
 def sheet(
     *,
     name: Annotated[str, typer.Argument(help="Id of the batch, as 'batch list' gives it.")],
@@ -173,7 +201,7 @@ def sheet(
     print_text(f"written to {path}")
 
 
-ACTS = (start, confirm, reading, note, use, discard, sheet)
+ACTS = (start, confirm, reading, note, use, discard, answer, sheet)
 
 
 def _send(

@@ -24,6 +24,7 @@ COMMANDS = (
     "batch.note",
     "batch.use",
     "batch.discard",
+    "batch.answer",
     "lot.add",
     "lot.adjust",
     "calibrate.start",

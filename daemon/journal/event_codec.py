@@ -28,6 +28,8 @@ SHAPES: tuple[type[Any], ...] = (
     events.CommandAnswered,
     events.BatchBegan,
     events.BatchEnded,
+    events.BatchSuspended,
+    events.BatchResumed,
     events.SaltContentLearned,
     probe_events.ProbeWorks,
     probe_events.ProbeFails,

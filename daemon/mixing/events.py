@@ -270,6 +270,38 @@ class BatchEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class BatchSuspended:
+    """A batch is kept, and not released, as its probe may not be in its water.
+
+    Attributes:
+        what: Tells it from the other events of a batch.
+        why: What was read, as a sentence without its full stop.
+        question: What a person is asked.
+        answers: Those that can be given.
+    """
+
+    kind: ClassVar[Kind] = Kind.BATCH
+    what: ClassVar[str] = "suspended"
+    why: str
+    question: str
+    answers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BatchResumed:
+    """A batch goes on: its probe is in its water.
+
+    Attributes:
+        what: Tells it from the other events of a batch.
+        why: By what that is known.
+    """
+
+    kind: ClassVar[Kind] = Kind.BATCH
+    what: ClassVar[str] = "resumed"
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class SaltContentLearned:
     """A batch showed what its lot of salt mix holds.
 

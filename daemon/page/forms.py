@@ -61,6 +61,14 @@ WHY = Field("Reason", "why", required=False)
 CONFIRMATION = Field("This ends the batch without using it", kind="confirm")
 
 
+ANSWERS = {
+    "probe-out": "The probe is out of the water",
+    "same-water": "The probe is in the water of the batch",
+    "refilled": "The vessel was refilled",
+}
+"""What the buttons of the answers about the place of the probe say."""
+
+
 @dataclass(frozen=True, slots=True)
 class Offer:
     """One command that may be sent now.
@@ -71,6 +79,7 @@ class Offer:
         reservoir: For which; empty for the station.
         about: Name and value of its alarm or batch.
         fields: To be filled in.
+        answer: That it gives to a question; empty for other commands.
     """
 
     verb: str
@@ -78,6 +87,7 @@ class Offer:
     reservoir: str
     about: tuple[str, str]
     fields: tuple[Field, ...] = ()
+    answer: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,7 +175,13 @@ def about_batch(reservoir: ReservoirView) -> list[Offer]:
     if reservoir.snapshot is None or not reservoir.snapshot.batch:
         return []
     batch, phase = reservoir.snapshot.batch, reservoir.snapshot.phase
-    about, offers = ("batch", batch), []
+    about = ("batch", batch)
+    question = reservoir.snapshot.question
+    offers = [
+        Offer("batch.answer", button, name, about, answer=answer)
+        for answer, button in ANSWERS.items()
+        if question is not None and answer in question.answers
+    ]
     if reservoir.fresh and phase in (Phase.VERIFYING, Phase.STALE):
         button = "Confirm: the water is clear and nothing lies on the bottom"
         offers.append(Offer("batch.confirm", button, name, about))
@@ -185,4 +201,6 @@ def _form(offer: Offer, secret: str, id_: str) -> Form:
         "reservoir": offer.reservoir,
         offer.about[0]: offer.about[1],
     }
+    if offer.answer:
+        hidden["answer"] = offer.answer
     return Form(hidden, offer.fields, offer.button)

@@ -17,6 +17,8 @@ from daemon.mixing.events import (
     AlarmChanged,
     BatchBegan,
     BatchEnded,
+    BatchResumed,
+    BatchSuspended,
     CommandAnswered,
     ForecastMade,
     OtherEvent,
@@ -125,12 +127,22 @@ def _of_water(body: Body) -> str:
             text = "began with water of unknown salinity"
         case BatchBegan(salinity=salinity):
             text = f"began with water at {salinity:.2f} ppt"
-        case BatchEnded():
-            text = f"ended: {body.how} ({body.by})"
         case SaltContentLearned():
             spread = _spread(body.mix_yield_u, 3)
             text = f"lot {body.lot}: salt content {body.mix_yield:.3f}{spread}"
-    return text
+    return text or _of_batch(body)
+
+
+def _of_batch(body: Body) -> str:
+    """Return how a batch ended, was suspended or resumed; empty for anything else."""
+    match body:
+        case BatchEnded():
+            return f"ended: {body.how} ({body.by})"
+        case BatchSuspended():
+            return f"suspended: {body.why}; {body.question}"
+        case BatchResumed():
+            return f"resumed: {body.why}"
+    return ""
 
 
 def _stabilised(body: SalinityStabilised) -> str:

@@ -90,8 +90,15 @@ class Corner:
         """Three minutes of purified water and then a batch, to its end."""
         wanted, self.salinity = self.salinity, 0.0
         self.in_water(3)
-        self.salinity = wanted
-        self.in_water(45)
+        self.dissolve(wanted, 45)
+
+    def dissolve(self, salinity: float, minutes: float) -> None:
+        """Salt goes into solution, with a time constant of a minute and a half."""
+        start, steps = self.salinity, round(minutes * 6.0)
+        for step in range(1, steps + 1):
+            self.salinity = salinity + (start - salinity) * 2.718281828 ** (-step / 9.0)
+            self.in_water(1.0 / 6.0)
+        self.salinity = salinity
 
     def pass_s(self, seconds: float) -> None:
         """Let time pass."""

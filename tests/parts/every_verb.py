@@ -46,6 +46,7 @@ LINES: dict[str, str] = {
     "batch note": "clear",
     "batch use": "",
     "batch discard": "",
+    "batch answer": "probe-out",
     "batch sheet": "BATCH --out OUT/batch.html",
     "lot add": "red-9",
     "lot adjust": "blue-7 --left 100",

@@ -65,8 +65,10 @@ class Story:
         return self
 
     def refilled(self) -> Story:
-        """Purified water runs through until it is all that is left."""
-        return self.dissolve(0.0, minutes=10.0, tau_s=60.0)
+        """The vessel is drained, so that the probe hangs dry, and filled with purified water."""
+        self.lifted(6)
+        self.salinity = 0.0
+        return self.still(13)
 
     def silence(self, minutes: float) -> Story:
         """The probe says nothing, and the driver says so."""
@@ -77,7 +79,7 @@ class Story:
     def lifted(self, minutes: float) -> Story:
         """The probe hangs in air."""
         for _ in range(int(minutes * 60.0 / self.period_s)):
-            self.say(0.01, 24.0)
+            self.say(0.0, 24.0)
         return self
 
     def away(self, hours: float, boot: str | None = None) -> Story:

@@ -135,6 +135,17 @@ CATALOGUE: dict[str, AlarmKind] = {
             off_delay_s=30.0,
         ),
         AlarmKind(
+            "batch-suspended",
+            "the probe may not be in the water of the batch, so that nothing is released or ended",
+            ("probe lifted or in a beaker", "vessel drained or refilled", "water added on top"),
+            f"look where the probe is ({UNPLUG_FIRST}), and answer: brinewright batch answer"
+            " probe-out, same-water or refilled",
+            "the water is not monitored, and no batch is released",
+            Harm.MAJOR,
+            QUICK_H,
+            suppressed_while=(IDLE, CALIBRATING),
+        ),
+        AlarmKind(
             "probe-disagrees",
             "two probes in the same water differ by more than both can be off",
             ("one is fouled", "one needs calibration", "one hangs in a dead corner"),
@@ -203,7 +214,7 @@ CATALOGUE: dict[str, AlarmKind] = {
             Harm.MAJOR,
             SHIFT_H,
             suppressed_while=(IDLE, CALIBRATING),
-            yields_to=("probe-fault",),
+            yields_to=("probe-fault", "batch-suspended"),
         ),
         AlarmKind(
             "batch-ageing",

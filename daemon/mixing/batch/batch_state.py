@@ -136,12 +136,15 @@ class WaterLevels:
         peak: Highest level since the batch began.
         idle: Where salinity rests while there is no batch; None before it does.
         below_idle_since_s: Since when it is lower, which may be a bubble, s; None while it is not.
+        ended: Salinity of the water of a batch that was ended and may still be there; None
+            where none was.
     """
 
     before_salt: float | None = None
     peak: float = 0.0
     idle: float | None = None
     below_idle_since_s: float | None = None
+    ended: float | None = None
 
 
 @dataclass(slots=True)
@@ -227,6 +230,23 @@ class Advice:
     water_l: float | None = None
 
 
+@dataclass(slots=True)
+class Suspension:
+    """A batch whose probe may not be in its water.
+
+    Attributes:
+        since_s: Since when, s.
+        why: What was read, as a sentence without its full stop.
+        was_ready: Whether it was released then.
+        answered_by: Who said that the probe is out of the water; empty while nobody did.
+    """
+
+    since_s: float
+    why: str
+    was_ready: bool = False
+    answered_by: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class BatchIdentity:
     """The identity of a new batch.
@@ -273,6 +293,8 @@ class BatchState:
         impure_from_uS_cm: What it read then, µS/cm at 25 °C.
         impure: Whether an event has reported the purified water as impure.
         advice: In force.
+        suspension: That the probe may not be in the water of the batch; None while it is.
+        place_hold: Why release has to wait for the place of the probe; empty while it has not.
     """
 
     phase: Phase = Phase.IDLE
@@ -300,6 +322,8 @@ class BatchState:
     impure_since_s: float | None = None
     impure_from_uS_cm: float = 0.0
     volume: Volume = field(default_factory=Volume)
+    suspension: Suspension | None = None
+    place_hold: str = ""
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -321,3 +345,4 @@ class BatchState:
         self.step_mS_cm, self.impure_since_s, self.impure_from_uS_cm = None, None, 0.0
         self.volume = Volume()
         self.dissolving_why, self.drifted_s, self.contradicted_s = "", None, None
+        self.suspension, self.place_hold = None, ""

@@ -31,17 +31,22 @@ from daemon.mixing.batch.salt_detection import (
     still_falling,
 )
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
+from daemon.mixing.probe.departure import DEEP_SHARE
+from daemon.mixing.probe.place import accept, course_from, is_water
+from daemon.mixing.probe.place_state import Course
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from daemon.mixing.probe.place_state import PlaceState
     from daemon.mixing.stability.detector import Disturbed
     from daemon.mixing.stability.level import Level
 
 __all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "age_h"]
 
-FALL_SHARE = 0.5
 SALTED_PPT = 2.0
+LEFT_OVER_SHARE = 0.5
+"""Saltier than this share of what an ended batch had, water is its water still."""
 STALE_SOON_H = 1.0
 """Within it of being stale, water is not worth mixing for keeping."""
 GROWS_STALE = (Phase.VERIFYING, Phase.READY)
@@ -60,6 +65,7 @@ def on_level(
     reservoir: str,
     wall: datetime,
     settings: BatchSettings,
+    place: PlaceState,
 ) -> list[Happening]:
     """Recognise what happened after one more bin of the level has closed.
 
@@ -70,6 +76,7 @@ def on_level(
         reservoir: Name, for the batch's id.
         wall: UTC, for the batch's id.
         settings: What the batch has to be.
+        place: Where the probe that decides is.
 
     Returns:
         Steps in order; one that leads to `dissolving` tells the caller to arm
@@ -79,10 +86,10 @@ def on_level(
     if now is None:
         return []
     if state.phase is Phase.IDLE:
-        return _idle(state, level, now, t_s, state.next_identity(reservoir, wall), settings)
+        return _idle(state, level, now, t_s, state.next_identity(reservoir, wall), place, settings)
     if state.phase is Phase.BLANK:
-        return _blank(state, level, now, t_s, settings)
-    return _refilled(state, level, now, state.next_identity(reservoir, wall), settings)
+        return _blank(state, level, now, t_s, place, settings)
+    return []
 
 
 def on_added(state: BatchState, cause: str) -> None:
@@ -143,8 +150,10 @@ def end(state: BatchState, how: str, by: str) -> list[Happening]:
         Happening(each.body, state.id)
         for each in move_to(state, Phase.IDLE, f"the batch was {how}")
     ]
-    state.ended = _with_ended(state, how)
+    state.ended = with_ended(state, how)
+    left_over = state.judgement.salinity or state.levels.peak or None
     state.replace_batch(BatchIdentity("", state.day, state.count))
+    state.levels.ended = left_over
     return [ended, *left]
 
 
@@ -160,7 +169,7 @@ def begin(
     now, identity = level.now(), state.next_identity(reservoir, wall)
     why = "a command reports that a batch is being mixed"
     if now is not None and now <= settings.blank_max_ppt:
-        return _begin_blank(state, identity, now, why)
+        return begin_blank(state, identity, now, why)
     return [*_adopt(state, identity, now), *dissolve(state, t_s, why)]
 
 
@@ -170,20 +179,55 @@ def _idle(
     now: float,
     t_s: float,
     identity: BatchIdentity,
+    place: PlaceState,
     settings: BatchSettings,
 ) -> list[Happening]:
     fresh = level.last(FRESH_BINS)
     if fresh and max(fresh) <= settings.blank_max_ppt:
-        return _begin_blank(state, identity, now, "purified water seen")
+        # What reads no more than air need not be water.
+        return begin_blank(state, identity, now, "purified water seen") if is_water(place) else []
     state.levels.peak = max(now, state.levels.peak)
-    if now < FALL_SHARE * state.levels.peak and state.levels.peak > SALTED_PPT:
-        return _begin_blank(state, identity, now, "purified water seen running onto old water")
+    if (
+        place.home is None
+        and state.levels.peak > SALTED_PPT
+        and now < DEEP_SHARE * state.levels.peak
+    ):
+        # It was not watched for long enough to know how it rested.
+        return begin_blank(state, identity, now, "purified water seen running onto old water")
     why = arrived(state, level, now, t_s)
-    return [*_adopt(state, identity, now), *dissolve(state, t_s, why)] if why else []
+    if not why or not _is_new_water(state, level, now, place):
+        return []
+    accept(place)
+    return [*_adopt(state, identity, now), *dissolve(state, t_s, why)]
+
+
+def _is_new_water(state: BatchState, level: Level, now: float, place: PlaceState) -> bool:
+    """Return whether a change of water without a batch makes it another water."""
+    rests = level.quartiles()[0] if state.levels.idle is None else state.levels.idle
+    if now > rests and _is_left_over(state, rests):
+        # Salt that still went into solution when the batch was ended makes no other water.
+        state.levels.idle = now
+        return False
+    if now < DEEP_SHARE * rests:
+        # Once it is at rest, it is known for other water.
+        return False
+    course = course_from(place, rests)
+    # Where the probe was put into it, or nobody saw how it came, it need not be new.
+    return course is Course.GRADUAL or (course is Course.UNSEEN and now <= rests)
+
+
+def _is_left_over(state: BatchState, salinity: float) -> bool:
+    """Return whether water without a batch is what an ended batch left."""
+    return state.levels.ended is not None and salinity > LEFT_OVER_SHARE * state.levels.ended
 
 
 def _blank(
-    state: BatchState, level: Level, now: float, t_s: float, settings: BatchSettings
+    state: BatchState,
+    level: Level,
+    now: float,
+    t_s: float,
+    place: PlaceState,
+    settings: BatchSettings,
 ) -> list[Happening]:
     low, _ = level.quartiles()
     if state.salt is not None and state.dissolving_since_s is None:
@@ -194,27 +238,17 @@ def _blank(
     )
     if now < min(low, state.levels.before_salt) + ARRIVAL_PPT or still_falling(level):
         return report_purity(state, level, t_s, settings)
+    course = course_from(place, state.levels.before_salt)
+    if course is Course.SUDDEN:
+        return []
+    accept(place)
+    if course is Course.UNSEEN:
+        place.unproven_s = t_s
     return dissolve(state, t_s, SALT_ARRIVES)
 
 
-def _refilled(
-    state: BatchState, level: Level, now: float, identity: BatchIdentity, settings: BatchSettings
-) -> list[Happening]:
-    """Recognise that purified water has replaced the batch, perhaps on a heel of it."""
-    state.levels.peak = max(now, state.levels.peak)
-    fresh = level.last(FRESH_BINS)
-    gone = bool(fresh) and max(fresh) <= settings.blank_max_ppt
-    diluted = state.judgement.salinity is not None and now < FALL_SHARE * state.judgement.salinity
-    if state.levels.peak < SALTED_PPT or not (gone or diluted):
-        return []
-    how = "used" if state.age.was_released else "discarded"
-    ended = Happening(BatchEnded(how, "seen refilled"), state.id)
-    state.ended = _with_ended(state, how)
-    level.clear()
-    return [ended, *_begin_blank(state, identity, now, "purified water seen in place of the batch")]
-
-
-def _with_ended(state: BatchState, how: str) -> dict[str, str]:
+def with_ended(state: BatchState, how: str) -> dict[str, str]:
+    """Return how the last batches ended, this one included."""
     return dict([*state.ended.items(), (state.id, how)][-ENDED_KEPT:])
 
 
@@ -256,15 +290,29 @@ def _remix_advice(
     return [Happening(AdviceGiven(text))]
 
 
-def _begin_blank(
+def begin_blank(
     state: BatchState, identity: BatchIdentity, now: float, why: str
 ) -> list[Happening]:
+    """Begin a batch in purified water, perhaps on a heel of what was there."""
     began = _adopt(state, identity, now)
     state.levels.before_salt = now
     return [*began, *move_to(state, Phase.BLANK, why)]
 
 
+def begin_dissolving(
+    state: BatchState, identity: BatchIdentity, initial: float, t_s: float, why: str
+) -> list[Happening]:
+    """Begin a batch in water in which something goes into solution already."""
+    began = _adopt(state, identity, initial)
+    state.levels.before_salt = initial
+    if state.phase is Phase.DISSOLVING:
+        # The event must say that something began.
+        state.phase = Phase.IDLE
+    return [*began, *dissolve(state, t_s, why)]
+
+
 def dissolve(state: BatchState, t_s: float, why: str) -> list[Happening]:
+    """Go to dissolving: what was judged holds no longer."""
     state.dissolving_since_s, state.dissolving_why, state.remaining = t_s, why, None
     state.judgement.probability, state.judgement.judged_s = None, None
     state.judgement.minutes, state.judgement.minute_s = [], None

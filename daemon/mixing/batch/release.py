@@ -114,7 +114,7 @@ def expire(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happe
 
 def pending(state: BatchState, settings: BatchSettings) -> dict[str, str]:
     """Return what release still waits for besides salinity: a sentence each, by a short name."""
-    waits = {}
+    waits = {"place": state.place_hold} if state.place_hold else {}
     span, now_C = settings.temperature_range_C, state.temperature_C
     if span is not None and (now_C is None or not span[0] <= now_C <= span[1]):
         now = "unknown" if now_C is None else f"{now_C:.1f} °C"

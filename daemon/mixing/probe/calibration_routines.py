@@ -19,6 +19,7 @@ from daemon.entries import Flag
 from daemon.mixing.cautions import UNPLUG_FIRST
 from daemon.mixing.events import Happening
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain, record_id
+from daemon.mixing.probe.place_state import PlaceState
 from daemon.mixing.probe.quality import CALIBRATING, QualityState
 from daemon.mixing.probe_events import (
     CalibrationJudged,
@@ -90,7 +91,7 @@ class CalibrationBench:
         It does under another calibration, and after a check or a calibration that contradicts
         the one in force.  The quality tests start over: their state is of the solution.
         """
-        probe.out_s, probe.quality = None, QualityState()
+        probe.out_s, probe.quality, probe.place = None, QualityState(), PlaceState()
         now = self.records.in_force(name)
         return self.records.contradicted(name) or (now is not None and now.id != probe.left_under)
 

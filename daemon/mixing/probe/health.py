@@ -30,7 +30,7 @@ ORDER = [*Health]
 OUTSIDE = {
     "gross_range": "it reads what the water cannot be",
     "spike": "it reads jumps that no water makes",
-    "immersion": "it reads as if it hung in air",
+    "immersion": "it reads as if it were not in the water",
 }
 """Tests that a sound probe fails in a place that it is not made for."""
 CALIBRATION = ("calibration-refused", "calibration-due")

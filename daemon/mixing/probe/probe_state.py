@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from daemon.mixing.probe.place_state import PlaceState
 from daemon.mixing.probe.quality import QualityState
 from daemon.mixing.probe.status_signal import HealthState
 from daemon.mixing.probe.zero import ZeroState
@@ -15,6 +16,7 @@ class ProbeState:
 
     Attributes:
         quality: Of its tests.
+        place: Where it is.
         fault: Why it gives no value; empty while it does.
         fault_since_s: Since when, s.
         fault_reported: Whether an event has reported it.
@@ -29,6 +31,7 @@ class ProbeState:
     """
 
     quality: QualityState = field(default_factory=QualityState)
+    place: PlaceState = field(default_factory=PlaceState)
     fault: str = ""
     fault_since_s: float | None = None
     fault_reported: bool = False

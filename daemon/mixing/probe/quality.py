@@ -8,8 +8,8 @@ improve what another has found.
 Source: U.S. IOOS QARTOD, Manual for Real-Time Quality Control of In-situ
 Temperature and Salinity Data, version 2.0 (2016), tests 1, 2, 4, 6, 7 and 8.
 The immersion test is our own: a probe lifted into air falls to nothing at once,
-which no water does.  So is that of the scale: practical salinity ends at 42, and what
-is extrapolated beyond is suspect.
+which no water does; what else it can be put into `place` finds out.  So is that of the
+scale: practical salinity ends at 42, and what is extrapolated beyond is suspect.
 The thresholds are local choices for a stirred vessel, as the manual intends.
 """
 
@@ -38,8 +38,7 @@ NEAR_ZERO_MS_CM = 0.5
 WET_MS_CM = 3.0
 DRY_SHARE = 0.1
 WET_SHARE = 0.3
-DRY_WAIT_S = 600.0
-SUDDEN_S = 30.0
+SUDDEN_S, DRY_S = 30.0, 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,25 +229,32 @@ def _flat(
 def _immersion(
     state: QualityState, conductivity_mS_cm: float, t_s: float, *, credible: bool
 ) -> Flag:
-    """Fail a probe that fell to nothing at once, until it is wet or it has lasted.
+    """Fail a probe that fell to nothing at once, until it is wet.
 
-    A lasting fall is purified water in place of the batch, and counts.
+    However long it lasts, that alone makes no purified water of it.
     """
     if state.dry_since_s is None:
         # What was never true is no height to fall from.
         wet_mS_cm = _lately_wet(state, conductivity_mS_cm if credible else 0.0, t_s)
         if wet_mS_cm > WET_MS_CM and conductivity_mS_cm < DRY_SHARE * wet_mS_cm:
             state.dry_since_s = t_s
-    elif (
-        conductivity_mS_cm > WET_SHARE * max(state.wet_mS_cm, state.wet_before_mS_cm)
-        or t_s - state.dry_since_s > DRY_WAIT_S
-    ):
-        state.dry_since_s = None
-        state.wet_mS_cm, state.wet_before_mS_cm = conductivity_mS_cm, 0.0
-        state.wet_since_s = t_s
+    elif conductivity_mS_cm > WET_SHARE * max(state.wet_mS_cm, state.wet_before_mS_cm):
+        _forget_wetness(state)
+        state.wet_mS_cm, state.wet_since_s = conductivity_mS_cm, t_s
     if state.dry_since_s is not None:
         return Flag.FAIL
     return Flag.PASS if conductivity_mS_cm > NEAR_ZERO_MS_CM else Flag.NOT_EVALUATED
+
+
+def forget_wetness_after(state: QualityState, t_s: float) -> None:
+    """Forget from what height the probe fell, a minute after it did."""
+    if state.dry_since_s is not None and t_s - state.dry_since_s > DRY_S:
+        _forget_wetness(state)
+
+
+def _forget_wetness(state: QualityState) -> None:
+    state.dry_since_s = None
+    state.wet_mS_cm = state.wet_before_mS_cm = 0.0
 
 
 def _lately_wet(state: QualityState, conductivity_mS_cm: float, t_s: float) -> float:

@@ -97,6 +97,13 @@ class Level:
         low, _, high = quantiles(self.medians, n=4, method="inclusive")
         return low, high
 
+    def forget_since(self, t_s: float) -> None:
+        """Forget the bins of `t_s` and later, e.g. because they were of other water."""
+        kept = sum(at < t_s for at in self.times_s)
+        del self.times_s[kept:], self.medians[kept:], self.uncertainties[kept:]
+        self.filling.clear()
+        self.filling_u = None
+
     def moving(self) -> bool:
         """Say whether salinity has plainly moved in the few minutes that are kept."""
         if len(self.medians) < 2 * SIDE_BINS:

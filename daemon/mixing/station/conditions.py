@@ -6,7 +6,7 @@ import math
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
-from daemon.mixing.batch import lots
+from daemon.mixing.batch import lots, suspension
 from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
@@ -170,6 +170,8 @@ def of_batch(
 ) -> dict[str, str]:
     """Return the conditions of the batch and its salt."""
     present = {}
+    if state.suspension is not None:
+        present["batch-suspended"] = suspension.sentence(state.suspension)
     if state.phase is Phase.OFF_TARGET:
         present["batch-off-target"] = state.advice.text or "salinity is outside the limits"
     if state.phase is Phase.STALE or is_too_old(state, t_s, settings):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Instant
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import CATALOGUE
+from daemon.mixing.batch import suspension
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.station import due_batches, expected_release
@@ -17,10 +18,16 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
+    from daemon.mixing.batch.batch_state import Suspension
     from daemon.mixing.stability.chance import Chance
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
-from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
+from daemon.mixing.station.snapshot import (
+    AlarmSnapshot,
+    QuestionSnapshot,
+    ReservoirSnapshot,
+    StationSnapshot,
+)
 
 
 def of_reservoir(
@@ -84,6 +91,20 @@ def of_reservoir(
         final_low=ahead.final_low,
         final_high=ahead.final_high,
         forecast_note=ahead.forecast_note,
+        question=_question(batch.suspension, at, t_s),
+    )
+
+
+def _question(suspended: Suspension | None, at: Instant, t_s: float) -> QuestionSnapshot | None:
+    """Return what a person is asked about a suspended batch."""
+    if suspended is None:
+        return None
+    return QuestionSnapshot(
+        suspension.QUESTION,
+        suspended.why,
+        iso(at, suspended.since_s - t_s),
+        suspension.ANSWERS,
+        suspended.answered_by,
     )
 
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Reading, Sample
+from daemon.entries import Flag, Reading, Sample
 from daemon.mixing.events import Happening
-from daemon.mixing.probe import quality
+from daemon.mixing.probe import place, quality
 from daemon.mixing.probe.corrected_salinity import salinity_of
 from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.zero import zero_steps
@@ -14,6 +14,7 @@ from daemon.mixing.probe_events import ProbeFails, ProbeWorks
 
 if TYPE_CHECKING:
     from daemon.mixing.probe.corrected_salinity import Correction
+    from daemon.mixing.probe.place_state import Finding
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 FAULT_LASTS_S = 10.0
@@ -39,8 +40,8 @@ def reading_of(
     t_s: float,
     settings: ReservoirSettings,
     correct: Correction | None,
-) -> Reading:
-    """Return the reading that a sample gives, under the calibration in force.
+) -> tuple[Reading, list[Finding]]:
+    """Return the reading that a sample gives, under the calibration in force, and where that is.
 
     Args:
         state: Of the reservoir; the state of the probe is changed in place.
@@ -55,8 +56,18 @@ def reading_of(
     salinity, salinity_u_ = salinity_of(
         sample.conductivity_mS_cm, sample.temperature_C, settings.probes[sample.probe], correct
     )
+    decides = sample.probe == next(iter(settings.probes))
+    if decides and probe.place.away is None:
+        # What fell to nothing at once is by now known to be elsewhere, or it is the water.
+        quality.forget_wetness_after(probe.quality, t_s)
     tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
-    return Reading(
+    credible = tests["gross_range"] is Flag.PASS
+    found: list[Finding] = []
+    if decides:
+        found = _find_place(probe, sample, salinity, t_s, credible=credible)
+    if probe.place.away is not None and salinity is not None:
+        tests["immersion"] = max(tests["immersion"], place.immersion(probe.place, t_s))
+    reading = Reading(
         reservoir=sample.reservoir,
         probe=sample.probe,
         at=sample.at,
@@ -71,6 +82,19 @@ def reading_of(
         spoken=sample.spoken,
         calibration="" if correct is None or salinity is None else correct.id,
     )
+    return reading, found
+
+
+def _find_place(
+    probe: ProbeState, sample: Sample, salinity: float | None, t_s: float, *, credible: bool
+) -> list[Finding]:
+    """Find out where the probe is; on the bench of a calibration its readings tell nothing."""
+    conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
+    if probe.out_s is not None or conductivity is None or temperature is None:
+        return []
+    if salinity is None or not credible:
+        return []
+    return place.advance(probe.place, t_s, conductivity, temperature, salinity)
 
 
 def probe_steps(state: ReservoirState, sample: Sample, t_s: float) -> list[Happening]:

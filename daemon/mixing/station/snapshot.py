@@ -42,6 +42,25 @@ class AlarmSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class QuestionSnapshot:
+    """A question that waits for a person.
+
+    Attributes:
+        text: The question, as a sentence.
+        why: What gave rise to it.
+        since: Since when it waits, ISO 8601.
+        answers: Those that the command `batch.answer` takes.
+        answered_by: Who said that the probe is out of the water; then nothing is asked any more.
+    """
+
+    text: str
+    why: str
+    since: str
+    answers: tuple[str, ...]
+    answered_by: str = optional("")
+
+
+@dataclass(frozen=True, slots=True)
 class ReservoirSnapshot:
     """The whole present state of one reservoir.
 
@@ -81,6 +100,7 @@ class ReservoirSnapshot:
         final_low: Low end of an interval of 80 % of it.
         final_high: High end.
         forecast_note: Why there is no forecast; beside one, what release then needs.
+        question: What a person is asked about a suspended batch; None for one that is not.
     """
 
     time: str
@@ -118,6 +138,7 @@ class ReservoirSnapshot:
     final_low: float | None = optional()
     final_high: float | None = optional()
     forecast_note: str = optional("")
+    question: QuestionSnapshot | None = field(default=None, metadata={"optional": True})
 
 
 @dataclass(frozen=True, slots=True)

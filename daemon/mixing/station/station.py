@@ -102,7 +102,7 @@ class Station:
         state = self._reservoir(item.reservoir)
         name = name_of(item.reservoir, item.probe)
         correct = self._calibrating.records.correction(name, item.at.wall)
-        reading = reading_of(state, item, t_s, settings, correct)
+        reading, found = reading_of(state, item, t_s, settings, correct)
         probe = state.probes[item.probe]
         out = probe.out_s is not None
         steps = [] if out else probe_steps(state, item, t_s)
@@ -118,7 +118,7 @@ class Station:
             self._last[item.reservoir], state.last_contact_s = reading, t_s
             if not out:
                 steps += water.of_reading(
-                    state, as_water(reading, correct), t_s, settings, self._weights
+                    state, as_water(reading, correct), t_s, settings, self._weights, found
                 )
                 steps = self._follow_up(state, steps, item.at, t_s, settings)
             steps += lifecycle.on_time(state.batch, t_s, settings.batch)

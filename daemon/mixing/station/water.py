@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase, Reading
-from daemon.mixing.batch import lifecycle, verification
+from daemon.mixing.batch import lifecycle, suspension, verification
 from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import Happening, PhaseChanged, WaterDisturbed
 from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Stabilised
@@ -15,6 +15,8 @@ from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_state import BatchSettings
+    from daemon.mixing.probe.place_state import Finding
+    from daemon.mixing.stability.detector import Finding as StabilityFinding
     from daemon.mixing.stability.weights import Weights
     from daemon.mixing.station.release_outlook import ReleaseOutlook
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
@@ -30,6 +32,7 @@ def of_reading(
     t_s: float,
     settings: ReservoirSettings,
     weights: Weights,
+    found: list[Finding],
 ) -> list[Happening]:
     """Process the reading of the probe that decides; return the events of the water and its batch.
 
@@ -39,21 +42,46 @@ def of_reading(
         t_s: Monotonic time, s.
         settings: Of the reservoir.
         weights: Of the detector's network.
+        found: What it proved of the place of its probe.
     """
+    place = state.probes[reading.probe].place
     usable = reading.salinity if reading.flag in USABLE else None
     if usable is not None:
         state.batch.temperature_C = reading.temperature_C
         resolution_mS_cm = settings.probes[reading.probe].resolution_mS_cm
         state.batch.step_mS_cm = resolution_mS_cm or state.stability.cells.finest_mS_cm
     before = state.batch.id
-    steps = _finding_steps(state, reading, t_s, settings.batch, weights)
+    findings = state.stability.advance(t_s, reading, weights)
+    if place.away is not None:
+        # The half minute that has just closed may hold readings from elsewhere.
+        findings = ()
+        state.outlook = None
+    steps = _finding_steps(state, findings, reading, t_s, settings.batch, weights)
     # These belong to the batch that a refill at the same moment may end.
     steps = [Happening(each.body, before) for each in steps]
-    if state.level.advance(t_s, usable, reading.salinity_u):
+    closed = state.level.advance(t_s, usable, reading.salinity_u)
+    steps += suspension.advance(
+        state.batch,
+        place,
+        found,
+        state.level,
+        t_s,
+        reading.reservoir,
+        reading.at.wall,
+        settings.batch,
+    )
+    if closed and place.away is None:
         steps += lifecycle.on_level(
-            state.batch, state.level, t_s, reading.reservoir, reading.at.wall, settings.batch
+            state.batch,
+            state.level,
+            t_s,
+            reading.reservoir,
+            reading.at.wall,
+            settings.batch,
+            place,
         )
-        steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
+        if state.batch.place_hold != suspension.JUMPED:
+            steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
     arm_if_salted(state, steps, t_s)
     forget_steadiness(state, steps)
     return steps
@@ -86,13 +114,13 @@ def arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> 
 
 def _finding_steps(
     state: ReservoirState,
+    findings: tuple[StabilityFinding, ...],
     reading: Reading,
     t_s: float,
     settings: BatchSettings,
     weights: Weights,
 ) -> list[Happening]:
     steps: list[Happening] = []
-    findings = state.stability.advance(t_s, reading, weights)
     for finding in findings:
         if isinstance(finding, Stabilised):
             # The reading at which the call falls may be the one that did not come.

@@ -23,6 +23,7 @@ from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.steady import AHEAD, FACT
+from daemon.publishing.mqtt.buttons import BUTTONS
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences, calibration_buttons
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, Message, place
 
@@ -34,14 +35,8 @@ QUALITY = {
     Flag.FAIL: "fail",
     Flag.MISSING: "missing data",
 }
-BUTTONS = {
-    "alarm.acknowledge": ("acknowledge", "Acknowledge alarms", "mdi:bell-check-outline"),
-    "batch.confirm": ("confirm", "Confirm clear water", "mdi:check-circle-outline"),
-    "batch.use": ("use", "Mark batch used", "mdi:cup-water"),
-    "batch.discard": ("discard", "Discard batch", "mdi:delete-outline"),
-}
-BUTTON_ARGUMENTS: dict[str, dict[str, JSON]] = {"alarm.acknowledge": {"all": True}}
-"""Arguments of the command behind a button."""
+
+
 OF_STATION = ("alarm.acknowledge",)
 OWN = "station"
 """Name of the station itself among the devices; no reservoir may have it."""
@@ -144,17 +139,17 @@ def components(device: HubDevice) -> dict[str, JSON]:
         f"button-{id_}": {
             "platform": "button",
             "unique_id": f"{device.id}-button-{id_}",
-            "name": name,
-            "icon": icon,
+            "name": each.name,
+            "icon": each.icon,
             "command_topic": f"{here}/command",
             "payload_press": to_json(
-                {"verb": verb, "who": "dashboard", **BUTTON_ARGUMENTS.get(verb, {})}
+                {"verb": each.verb, "who": "dashboard", **each.arguments}
             ).decode(),
             "qos": 1,
             "retain": False,
         }
-        for verb, (id_, name, icon) in BUTTONS.items()
-        if verb in device.allowed and (device.reservoir or verb in OF_STATION)
+        for id_, each in BUTTONS.items()
+        if each.verb in device.allowed and (device.reservoir or each.verb in OF_STATION)
     }
     return entities | buttons | calibration_buttons(here, device.id, device.probes, device.allowed)
 

@@ -26,7 +26,7 @@ def folder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 @pytest.fixture
 def known(folder: Path) -> Path:
     """The same with a journal of one batch used and one begun."""
-    entries = mixed().refilled().play(a_station())
+    entries = mixed().refilled().dissolve(34.0, 4).play(a_station())
     with Writer(folder / "configured.db") as writer:
         writer.append(entries, 0.0, {}, None)
     return folder
@@ -40,7 +40,7 @@ def test_batches_are_listed_the_newest_first(
     heading, new, old = capsys.readouterr().out.splitlines()
 
     assert "batch status salinity, ± with k=2 began" == " ".join(heading.split())
-    assert ["mix-1-20260302-2", "blank", "2026-03-02"] == new.split()[:3]
+    assert ["mix-1-20260302-2", "dissolving", "2026-03-02"] == new.split()[:3]
     assert ["mix-1-20260302-1", "used", "34.00", "±"] == old.split()[:4]
     assert float(old.split()[4]) == pytest.approx(0.43, abs=0.011)
     assert max(map(len, (heading, new, old))) <= 80

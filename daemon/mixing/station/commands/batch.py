@@ -12,6 +12,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.seawater.gravity_check import refuse_gravity
 from daemon.mixing.seawater.hydrometer import parse_pair, salinity_from_hydrometer
 from daemon.mixing.seawater.properties import salinity_from_refractive_index
+from daemon.mixing.station.commands import answer
 from daemon.mixing.station.commands.context import (
     LONGEST_NAME,
     LONGEST_TEXT,
@@ -56,12 +57,16 @@ def _start(context: BatchContext) -> CommandResult:
     """
     state = context.batch
     _right_batch(context)
-    if state.phase in (Phase.READY, Phase.STALE):
+    refilled = answer.reads_other_water(context)
+    if state.phase in (Phase.READY, Phase.STALE) and not refilled:
         raise Rejected(f"batch {state.id} is {state.phase} already; end it before the next begins")
     salt = _salt_addition(context)
     if salt is None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         raise Rejected(f"batch {state.id} is {state.phase} already; mass_g corrects its salt")
     steps: list[Happening] = []
+    if refilled and salt is not None:
+        # Who weighs salt for low water says that it is not the water of the batch any more.
+        steps = answer.refill(context)
     if state.phase is Phase.IDLE:
         steps = lifecycle.begin(
             state, context.level, context.t_s, context.reservoir, context.wall, context.settings
@@ -252,7 +257,8 @@ def _use(context: BatchContext) -> CommandResult:
     """Note that some or all of the batch was taken for use."""
     state = context.batch
     _right_batch(context)
-    if state.phase is not Phase.READY:
+    withheld = state.suspension is not None and state.suspension.was_ready
+    if state.phase is not Phase.READY and not withheld:
         raise Rejected(f"only a released batch may be used: {_status(context)}")
     litres = context.arguments.number("volume_l", 0.0, MAX_L)
     volume_l = context.settings.vessel.fill_l if state.salt is None else state.salt.volume_l
@@ -274,6 +280,12 @@ def _discard(context: BatchContext) -> CommandResult:
     context.arguments.text("why", LONGEST_TEXT)
     name = context.batch.id
     return CommandResult(f"batch {name} is discarded", tuple(_end(context, "discarded")))
+
+
+def _answer(context: BatchContext) -> CommandResult:
+    """Take a person's answer where the probe is."""
+    _right_batch(context)
+    return answer.answer(context)
 
 
 def _end(context: BatchContext, how: str) -> list[Happening]:
@@ -329,4 +341,5 @@ VERBS: dict[str, Verb[BatchContext]] = {
     "batch.note": Verb(_note, ("batch", "text")),
     "batch.use": Verb(_use, ("batch", "volume_l")),
     "batch.discard": Verb(_discard, ("batch", "why")),
+    "batch.answer": Verb(_answer, ("batch", "answer")),
 }

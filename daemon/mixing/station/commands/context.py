@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from daemon.mixing.batch.lots import Lot
     from daemon.mixing.events import Happening
     from daemon.mixing.probe.calibration_routines import CalibrationBench
+    from daemon.mixing.probe.place_state import PlaceState
     from daemon.mixing.stability.level import Level
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
@@ -104,6 +105,7 @@ class BatchContext:
         level: Salinity of the last minutes; cleared when the batch ends.
         settings: What the batch has to be.
         lots: All lots by name; changed in place.
+        place: Of the probe that decides; changed in place.
     """
 
     who: str
@@ -115,6 +117,7 @@ class BatchContext:
     level: Level
     settings: BatchSettings
     lots: dict[str, Lot]
+    place: PlaceState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

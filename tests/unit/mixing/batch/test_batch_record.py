@@ -11,7 +11,7 @@ from tests.parts.stories import mixed, of
 
 def test_a_batch_is_reported_from_its_events() -> None:
     """When it began, was salted, steady, released, disturbed and ended, and what it measured."""
-    entries = mixed().ramp(2, 32.4).still(45).refilled().play()
+    entries = mixed().ramp(2, 32.4).still(45).refilled().dissolve(34.0, 4).play()
     events = [each for each in entries if isinstance(each, Event)]
     old, new = records(events)
     stabilised = of(entries, Kind.STABILISED)
@@ -23,7 +23,7 @@ def test_a_batch_is_reported_from_its_events() -> None:
     assert (stabilised[-1].at.wall, moments["ready"]) == (old.stabilised, old.released)
     assert (facts_of(stabilised[-1].body)["salinity"], disturbed) == (old.salinity, old.disturbed)
     assert (new.began, None) == (old.ended, new.ended)
-    assert ("mix-1-20260302-2", "blank") == (new.id, new.phase)
+    assert ("mix-1-20260302-2", "dissolving") == (new.id, new.phase)
     assert len(events) == len(old.events) + len(new.events)
 
 

@@ -13,6 +13,7 @@ from daemon.mixing.batch.batch_state import (
     Judgement,
     SaltAddition,
     SecondReading,
+    Suspension,
     Volume,
     WaterLevels,
 )
@@ -30,7 +31,7 @@ def worn() -> BatchState:
         count=2,
         ended={"older": "used"},
         lot="blue",
-        levels=WaterLevels(0.0, 34.0, 33.0, 5.0),
+        levels=WaterLevels(0.0, 34.0, 33.0, 5.0, 34.0),
         dissolving_since_s=7.0,
         remaining=0.1,
         judgement=Judgement(34.0, 0.1, 0.02, 34.1, 3, 0.99, 8.0, [34.0], 8.0, 34.1, 34.0),
@@ -49,6 +50,8 @@ def worn() -> BatchState:
         impure_since_s=3.0,
         impure_from_uS_cm=60.0,
         volume=Volume(189.0, 34.0, 35.7),
+        suspension=Suspension(11.0, "it reads nothing", was_ready=True),
+        place_hold="it reads nothing",
     )
 
 

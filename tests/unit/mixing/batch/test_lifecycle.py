@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
+import gsw
 import pytest
 
 from daemon.entries import Kind, Phase
@@ -20,6 +21,8 @@ from daemon.mixing.batch.lifecycle import (
 )
 from daemon.mixing.batch.verification import on_more_readings, on_stabilised
 from daemon.mixing.events import Happening, PhaseChanged
+from daemon.mixing.probe.place_bins import PlaceBins
+from daemon.mixing.probe.place_state import PlaceState
 from daemon.mixing.stability.detector import Disturbed, Stabilised
 from daemon.mixing.stability.level import Level
 from tests.parts.events import facts_in
@@ -41,9 +44,18 @@ def level_of(*medians: float) -> Level:
     )
 
 
+def place_of(*medians: float) -> PlaceState:
+    """A probe in the water that read these ten-second medians, oldest first."""
+    conductivities = [float(gsw.C_from_SP(max(each, 0.002), 24.0, 0.0)) for each in medians]
+    times_s = [10.0 * n for n in range(len(medians))]
+    bins = PlaceBins(0.0, [], times_s, conductivities, [24.0] * len(medians), list(medians))
+    return PlaceState(bins)
+
+
 def phases_after(state: BatchState, *medians: float, t_s: float = 1000.0) -> list[str]:
     """The phases that follow from a level with these medians."""
-    return entered(on_level(state, level_of(*medians), t_s, "mix-1", NOON, SETTINGS))
+    level, place = level_of(*medians), place_of(*medians)
+    return entered(on_level(state, level, t_s, "mix-1", NOON, SETTINGS, place))
 
 
 def entered(steps: list[Happening]) -> list[str]:
@@ -65,6 +77,7 @@ def judged(state: BatchState, salinity: float, probe_u: float = 0.1) -> list[Hap
         ([0.0] * 5 + [1.2], []),
         ([34.0] * 30, []),
         ([20.0] * 10 + [20.5, 21.5, 22.5], ["dissolving"]),
+        ([20.0] * 10 + [22.5, 22.5, 22.5], []),  # the probe was put into other water
         ([34.0] * 10 + [33.0, 32.0, 31.0], []),  # still falling: too early to name it
         ([34.0] * 10 + [33.0] * 6, []),  # it may be a bubble
     ],
@@ -74,21 +87,13 @@ def test_what_begins_a_batch(medians: list[float], phases: list[str]) -> None:
     assert phases == phases_after(BatchState(), *medians)
 
 
-@pytest.mark.parametrize("now, phases", [(17.1, []), (16.9, ["blank"])])
-def test_a_fall_by_half_is_purified_water_on_a_heel(now: float, phases: list[str]) -> None:
-    """Water that was at 34 and is at less than 17 has been drawn off and filled up."""
-    state = BatchState()
-    phases_after(state, 34.0, 34.0, 34.0)
-
-    assert phases == phases_after(state, 34.0, 30.0, 20.0, now, now, now)
-
-
 @pytest.mark.parametrize(
     "medians, phases",
     [
         ([0.0] * 10 + [0.2] * 3, []),
-        ([0.0] * 10 + [0.4] * 3, ["dissolving"]),
+        ([0.0] * 10 + [0.2, 0.4, 0.6, 0.8], ["dissolving"]),
         ([0.0, 0.0, 5.0, 9.0, 14.0], ["dissolving"]),
+        ([0.0] * 10 + [34.0] * 3, []),  # it may be in a beaker
         ([0.9] * 30, []),
         ([17.0, 15.0, 13.0], []),  # water still running onto a heel
         ([17.0, 15.0, 13.0, 12.0, 11.5, 11.3, 11.2], []),
@@ -101,39 +106,6 @@ def test_what_is_salt_in_purified_water(medians: list[float], phases: list[str])
     )
 
     assert phases == phases_after(state, *medians)
-
-
-@pytest.mark.parametrize("phase", [Phase.DISSOLVING, *STEADY])
-@pytest.mark.parametrize("was_ready, how", [(True, "used"), (False, "discarded")])
-def test_purified_water_ends_a_batch_in_any_phase(
-    *, phase: Phase, was_ready: bool, how: str
-) -> None:
-    """The old one is ended by name before the new one begins."""
-    state = BatchState(
-        phase,
-        "mix-1-20260302-1",
-        "20260302",
-        1,
-        levels=WaterLevels(peak=34.0),
-        judgement=Judgement(salinity=34.0),
-        age=Age(was_released=was_ready),
-    )
-    steps = on_level(state, level_of(*[0.1] * 6), 1000.0, "mix-1", NOON, SETTINGS)
-    (ended, began, moved) = steps
-
-    assert ("mix-1-20260302-1", how, "seen refilled") == (
-        ended.batch,
-        *(facts_in(ended)[name] for name in ("how", "by")),
-    )
-    assert (Kind.BATCH, "began") == (began.body.kind, facts_in(began)["what"])
-    assert (
-        PhaseChanged(phase, Phase.BLANK, "purified water seen in place of the batch") == moved.body
-    )
-    assert ("mix-1-20260302-2", None, False) == (
-        state.id,
-        state.judgement.salinity,
-        state.age.was_released,
-    )
 
 
 def test_a_top_up_by_less_than_half_ends_nothing() -> None:

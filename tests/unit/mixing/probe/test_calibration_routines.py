@@ -122,8 +122,7 @@ def test_a_batch_that_dissolves_waits_for_its_probe() -> None:
     """Not even a calm bottle makes mixing steady."""
     corner = Corner(gain=1.0, salinity=0.0)
     corner.in_water(3)
-    corner.salinity = 34.0
-    corner.in_water(2)
+    corner.dissolve(34.0, 2)
     assert "dissolving" == corner.snapshot["phase"]
     corner.begin("calibrate.check")
     out = corner.feed(SOLUTION_MS_CM, 40)

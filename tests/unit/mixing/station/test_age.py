@@ -125,7 +125,10 @@ def test_a_second_batch_is_as_young_as_a_first() -> None:
     bench.story.still(100)
     bench.run()
     assert "stale" == bench.phase
-    bench.story.refilled().still(3)
+    bench.story.refilled()
+    bench.run()
+    bench.answer("batch.answer", answer="refilled")
+    bench.story.still(3)
     bench.run()
     assert None is bench.snapshot["age_h"]
     assert "use_by" not in bench.snapshot

@@ -103,7 +103,7 @@ def test_a_heel_is_not_impure_water() -> None:
 
 def test_water_that_still_runs_in_is_not_called_impure() -> None:
     """A vessel rinsed through passes 100 µS/cm on its way down."""
-    bench = Bench(mixed().dissolve(0.005, 25, 60.0))
+    bench = Bench(Story(salinity=0.7).still(0.5).dissolve(0.005, 25, 60.0))
     said = bench.run()
 
     assert "blank" == bench.phase
@@ -184,9 +184,9 @@ def test_standing_water_is_to_be_mixed_once_a_day() -> None:
 
 
 def test_drawing_off_and_refilling_ends_a_batch_that_nobody_ended() -> None:
-    """Seen by itself, and called used because it had been released."""
+    """Seen by the salt that follows, and called used because it had been released."""
     bench = a_batch()
-    bench.story.refilled()
+    bench.story.refilled().dissolve(34.0, 4)
     (ended,) = (e for e in of(bench.run(), Kind.BATCH) if facts_in(e)["what"] == "ended")
 
     assert ("used", "seen refilled") == (facts_in(ended)["how"], facts_in(ended)["by"])
@@ -265,6 +265,8 @@ def test_a_batch_that_is_gone_is_not_there_at_noon(how: str) -> None:
     assert "ready" == bench.phase
     if how == "refilled":
         bench.story.refilled()
+        bench.run()
+        bench.answer("batch.answer", answer="refilled")
     else:
         bench.answer(how)
     bench.story.still(125)

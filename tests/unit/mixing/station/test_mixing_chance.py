@@ -129,9 +129,8 @@ def test_a_restart_shows_the_same_chance() -> None:
 
 def test_a_command_that_begins_a_batch_says_only_how_long_it_is_watched() -> None:
     """Nobody saw salt come."""
-    station, story = a_station(BATCH), Story().still(1)
-    story.salinity = 20.0
-    story.still(2).play(station)
+    station, story = a_station(BATCH), Story(salinity=20.0)
+    story.still(3).play(station)
     station.advance(command(story, "batch.start"))
 
     found = after(story.still(3), station)

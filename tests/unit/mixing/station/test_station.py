@@ -9,7 +9,7 @@ from itertools import pairwise
 import gsw
 import pytest
 
-from daemon.entries import Command, Event, Flag, Instant, Kind, Phase, Reading
+from daemon.entries import JSON, Command, Event, Flag, Instant, Kind, Phase, Reading
 from daemon.journal.checkpoint import dump, restore
 from daemon.journal.event_codec import facts_of
 from daemon.mixing.batch.lifecycle import BatchSettings
@@ -150,20 +150,21 @@ def test_water_added_after_release_withdraws_it() -> None:
 
 @pytest.mark.parametrize("salinity, minutes, how", [(34.0, 45, "used"), (34.0, 6, "discarded")])
 def test_a_refill_ends_the_batch(salinity: float, minutes: float, how: str) -> None:
-    """Purified water in its place: used if it was ever released, else discarded."""
-    entries = mixed(salinity, minutes).refilled().play()
-    began, ended, again = of(entries, Kind.BATCH)
+    """Once salt follows in its place: used if it was ever released, else discarded."""
+    entries = mixed(salinity, minutes).refilled().dissolve(34.0, 4).play()
+    batches = of(entries, Kind.BATCH)
+    began, suspended, ended, again = batches
 
-    assert ("began", "ended", "began") == tuple(facts_in(e)["what"] for e in (began, ended, again))
+    assert ["began", "suspended", "ended", "began"] == [facts_in(e)["what"] for e in batches]
     assert how == facts_in(ended)["how"]
-    assert "mix-1-20260302-1" == began.batch == ended.batch
+    assert "mix-1-20260302-1" == began.batch == suspended.batch == ended.batch
     assert "mix-1-20260302-2" == again.batch
-    assert "blank" == phases(entries)[-1]
+    assert "dissolving" == phases(entries)[-1]
 
 
 def test_every_event_belongs_to_the_batch_of_its_moment() -> None:
     """Until a batch has ended its events carry its id, and none after."""
-    entries = mixed().refilled().play()
+    entries = mixed().refilled().dissolve(34.0, 4).play()
     events = [each for each in entries if isinstance(each, Event)]
     ended = next(n for n, e in enumerate(events) if facts_in(e).get("what") == "ended")
 
@@ -221,7 +222,12 @@ def several(days: list[int]) -> list[str]:
     station, story, ids = a_station(), Story(period_s=10.0), []
     for day in days:
         story.wall = MORNING.replace(day=day)
-        entries = story.still(5).ramp(5, 20.0).still(3).refilled().play(station)
+        entries = story.still(5).ramp(5, 20.0).still(9).refilled().play(station)
+        at = Instant(story.wall, story.t_s, story.boot)
+        facts: dict[str, JSON] = {"answer": "refilled"}
+        entries += station.advance(
+            Command("c-1", at, "keeper", "cli", "batch.answer", "mix-1", facts)
+        )
         ids += [e.batch for e in of(entries, Kind.BATCH) if facts_in(e)["what"] == "began"]
     return ids
 

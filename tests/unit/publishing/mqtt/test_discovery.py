@@ -118,7 +118,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
     assert {f"alarm-{name}" for name in OF_RESERVOIR} == {
         id_ for id_ in every if id_.startswith("alarm-")
     }
-    acts = ("confirm", "use", "discard", "acknowledge")
+    acts = ("confirm", "use", "discard", "acknowledge", "probe-out", "same-water", "refilled")
     bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
     buttons = {f"button-{name}" for name in (*acts, *bench)}
     assert {"start-by"} | buttons == every.keys() - bare
@@ -165,28 +165,6 @@ def test_what_nobody_measures_expires() -> None:
         }
         for platform in ("button", "sensor", "binary_sensor")
     }
-
-
-def test_a_button_asks_what_the_station_takes() -> None:
-    """Its payload is a command as the command topic takes it, and it goes there."""
-    parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
-    buttons = {each["command_topic"]: each for each in parts.values() if "payload_press" in each}
-
-    assert {f"brinewright/{STATION}/mix-1/command"} == buttons.keys()
-    assert [
-        {"verb": "alarm.acknowledge", "who": "dashboard", "all": True},
-        {"verb": "batch.confirm", "who": "dashboard"},
-        {"verb": "batch.use", "who": "dashboard"},
-        {"verb": "batch.discard", "who": "dashboard"},
-        {
-            "verb": "calibrate.start",
-            "who": "dashboard",
-            "probe": "ct-1",
-            "references": PROBE.references,
-        },
-        {"verb": "calibrate.abort", "who": "dashboard", "probe": "ct-1"},
-        {"verb": "calibrate.confirm", "who": "dashboard", "probe": "ct-1", "step": "return"},
-    ] == [json.loads(each["payload_press"]) for each in parts.values() if "payload_press" in each]
 
 
 def test_a_probe_is_calibrated_from_a_dashboard_only_where_its_bottle_is_known() -> None:

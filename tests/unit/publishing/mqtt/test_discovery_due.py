@@ -84,7 +84,7 @@ def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
     (second,) = one.due(2 * LONGEST_S)
     removed = payload_of(first)["components"].keys() - payload_of(second)["components"].keys()
 
-    acts = ("confirm", "use", "discard", "acknowledge")
+    acts = ("confirm", "use", "discard", "acknowledge", "probe-out", "same-water", "refilled")
     bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
     buttons = {f"button-{name}" for name in (*acts, *bench)}
     assert {"start-by"} | buttons == removed

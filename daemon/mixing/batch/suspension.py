@@ -1,0 +1,295 @@
+"""A batch whose probe may not be in its water: kept and asked about, never ended on a guess.
+
+While a batch is suspended its age runs, nothing releases it, and a person is asked what happened.
+It goes on when the same water returns.  It ends when a person says so, or when nothing else
+explains what was read: water that was thinned for minutes to less than half, or salt that goes
+into solution in water that was there for minutes.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from daemon.entries import Phase
+from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, BatchState, Suspension
+from daemon.mixing.batch.lifecycle import (
+    begin_blank,
+    begin_dissolving,
+    dissolve,
+    on_added,
+    with_ended,
+)
+from daemon.mixing.batch.release import SURE, expected, move_to
+from daemon.mixing.batch.salt_detection import FRESH_BINS, SALT_ARRIVES, WATER_ARRIVES
+from daemon.mixing.events import BatchEnded, BatchResumed, BatchSuspended, Happening
+from daemon.mixing.probe import place as places
+from daemon.mixing.probe.departure import SAME_PPT
+from daemon.mixing.probe.place_state import Left, Replaced, Returned
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from daemon.mixing.batch.batch_state import BatchIdentity, BatchSettings
+    from daemon.mixing.probe.place_state import Finding, PlaceState
+    from daemon.mixing.stability.level import Level
+
+SUSPEND_S = 60.0
+"""So long a probe must be elsewhere, s."""
+FALLEN_SHARE = 0.5
+SALTED_PPT = 2.0
+HEEL_SHARE = 0.4
+"""With a larger share of the salt of the water before, new water is judged as it is, so that
+somebody is told what is missing; with less it waits for its salt."""
+MOST_SHARE = 1.25
+"""Saltier than this share of its target, water that is being mixed is brine on its way."""
+JUMPED = "the reading has just jumped"
+"""Why nothing is judged for a moment."""
+QUESTION = "is the probe out of the water, or was the vessel refilled?"
+PROBE_OUT, SAME_WATER, REFILLED = "probe-out", "same-water", "refilled"
+ANSWERS = (PROBE_OUT, SAME_WATER, REFILLED)
+REJUDGE_S = 60.0
+
+
+def advance(
+    state: BatchState,
+    place: PlaceState,
+    found: list[Finding],
+    level: Level,
+    t_s: float,
+    reservoir: str,
+    wall: datetime,
+    settings: BatchSettings,
+) -> list[Happening]:
+    """Suspend the batch, resume it, or end it, by where its probe is.
+
+    Args:
+        state: Changed in place.
+        place: Of the probe that decides; what a batch remembers better is corrected in it.
+        found: What its last reading proved.
+        level: Salinity of the last minutes; cleared when other water has come.
+        t_s: Monotonic time, s.
+        reservoir: Name, for the id of a batch.
+        wall: UTC, likewise.
+        settings: What a batch has to be.
+    """
+    steps: list[Happening] = []
+    for each in found:
+        match each:
+            case Returned(same=same):
+                steps += _on_returned(state, level, t_s, same=same)
+            case Replaced():
+                identity = state.next_identity(reservoir, wall)
+                steps += _on_replaced(state, each, level, t_s, identity, settings)
+            case Left() if place.away is not None:
+                level.forget_since(place.away.since_s)
+    if state.phase is Phase.IDLE:
+        _idle(place, level, t_s)
+    elif place.away is None:
+        _remember_better(state, place, level, t_s, settings)
+    if state.suspension is not None and place.away is None and place.unproven_s is None:
+        # It came back in a way that nobody watched, as from the bench.
+        steps += _resume(state, t_s, "the probe is back")
+    if place.unproven_s is not None and _as_weighed(state, level):
+        place.unproven_s = None
+    steps += _suspend(state, place, t_s)
+    if found or steps or place.bins.start_s == t_s:
+        state.place_hold = _hold(state, place)
+    return steps
+
+
+def sentence(suspension: Suspension) -> str:
+    """Return why a batch is suspended, and what is asked or was answered."""
+    if suspension.answered_by:
+        return (
+            f"{suspension.answered_by} says that the probe is out of the water; the batch goes on"
+            " when the same water is back"
+        )
+    return f"{suspension.why}: {QUESTION}"
+
+
+def answer(
+    state: BatchState, place: PlaceState, who: str, given: str, level: Level, t_s: float
+) -> list[Happening]:
+    """Take a person's answer that the probe is out, or in the water of the batch.
+
+    Args:
+        state: Of a batch; changed in place.
+        place: Of the probe that decides; changed in place.
+        who: The person.
+        given: `PROBE_OUT` or `SAME_WATER`.
+        level: Salinity of the last minutes.
+        t_s: Monotonic time, s.
+    """
+    if given == PROBE_OUT:
+        if state.suspension is not None:
+            state.suspension.answered_by = who
+        return []
+    now = place.bins.salinities[-1] if place.bins.salinities else None
+    before = state.judgement.salinity
+    places.accept(place)
+    state.place_hold = ""
+    steps = _resume(state, t_s, f"{who} says that the probe is in the water of the batch")
+    moved = now is not None and (before is None or abs(now - before) > SAME_PPT)
+    if state.phase is Phase.BLANK and now is not None and now > places.TAP_PPT:
+        level.clear()
+        return steps + dissolve(state, t_s, f"{who} says that the salt is in")
+    if state.phase in STEADY and moved and now is not None and before is not None:
+        on_added(state, "salt" if now > before else "water")
+        level.clear()
+        return steps + dissolve(state, t_s, "the probe is back, in water that has changed")
+    return steps
+
+
+def replace(
+    state: BatchState,
+    place: PlaceState,
+    by: str,
+    level: Level,
+    t_s: float,
+    reservoir: str,
+    wall: datetime,
+    settings: BatchSettings,
+) -> list[Happening]:
+    """End the batch and begin the next one, because a person says that the vessel was refilled."""
+    now = place.bins.salinities[-1] if place.bins.salinities else 0.0
+    places.accept(place)
+    identity = state.next_identity(reservoir, wall)
+    ended = _end(state, by)
+    level.clear()
+    if now > settings.blank_max_ppt and now > HEEL_SHARE * settings.target_ppt:
+        return ended + begin_dissolving(state, identity, now, t_s, f"{by} says that it is refilled")
+    return ended + begin_blank(state, identity, now, f"{by} says that it is refilled")
+
+
+def _on_returned(state: BatchState, level: Level, t_s: float, *, same: bool) -> list[Happening]:
+    if same:
+        return _resume(state, t_s, "the same water is back at the probe")
+    steps = _resume(state, t_s, "the probe is in water that is being mixed")
+    if state.phase not in STEADY:
+        return steps
+    on_added(state, "water")
+    level.clear()
+    return steps + dissolve(state, t_s, "the probe is back, in water that moves")
+
+
+def _resume(state: BatchState, t_s: float, why: str) -> list[Happening]:
+    if state.suspension is None:
+        return []
+    state.suspension = None
+    if state.judgement.judged_s is not None:
+        # It is judged again by the first readings that count.
+        state.judgement.judged_s = min(state.judgement.judged_s, t_s - REJUDGE_S)
+    return [Happening(BatchResumed(why))]
+
+
+def _on_replaced(
+    state: BatchState,
+    found: Replaced,
+    level: Level,
+    t_s: float,
+    identity: BatchIdentity,
+    settings: BatchSettings,
+) -> list[Happening]:
+    mixing = state.phase is Phase.DISSOLVING and state.judgement.salinity is None
+    brine = found.before > MOST_SHARE * settings.target_ppt
+    if state.phase is Phase.BLANK or (mixing and found.in_sight and brine):
+        # Brine thins as it is mixed, and salt that lay on the bottom follows.
+        return _resume(state, t_s, "the water at the probe is being mixed")
+    ended = [] if state.phase is Phase.IDLE else _end(state, "seen refilled")
+    level.clear()
+    if found.salted:
+        return ended + begin_dissolving(state, identity, found.initial, t_s, SALT_ARRIVES)
+    if found.initial > max(settings.blank_max_ppt, HEEL_SHARE * found.before):
+        return ended + begin_dissolving(state, identity, found.initial, t_s, WATER_ARRIVES)
+    why = "purified water seen in place of the batch"
+    return ended + begin_blank(state, identity, found.initial, why)
+
+
+def _end(state: BatchState, by: str) -> list[Happening]:
+    how = "used" if state.age.was_released else "discarded"
+    ended = Happening(BatchEnded(how, by), state.id)
+    state.ended = with_ended(state, how)
+    return [ended]
+
+
+def _idle(place: PlaceState, level: Level, t_s: float) -> None:
+    """Without a batch nothing is lost by taking new water for what it looks like."""
+    away = place.away
+    if away is None:
+        return
+    rose = away.rest is not None and away.rest > away.home.salinity
+    if rose or places.looks_purified(place, t_s):
+        places.accept(place)
+        level.clear()
+
+
+def _remember_better(
+    state: BatchState, place: PlaceState, level: Level, t_s: float, settings: BatchSettings
+) -> None:
+    """Let the batch say which water the probe left, where the probe's own past is not known."""
+    if state.phase not in WITH_SALT:
+        return
+    now = level.now()
+    here = place.bins.salinities[-1:]
+    if now is None or not here:
+        return
+    state.levels.peak = max(now, state.levels.peak)
+    fresh = level.last(FRESH_BINS)
+    gone = bool(fresh) and max([*fresh, *here]) <= settings.blank_max_ppt
+    steady = state.judgement.salinity
+    if steady is not None and state.phase in STEADY:
+        if gone or max(now, *here) < FALLEN_SHARE * steady:
+            places.leave(place, steady, t_s, moving=False)
+    elif gone and state.levels.peak > SALTED_PPT:
+        places.leave(place, state.levels.peak, t_s, moving=True)
+
+
+def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening]:
+    if state.phase is Phase.IDLE or state.suspension is not None:
+        return []
+    why = _why(state, place, t_s)
+    if not why:
+        return []
+    was_ready = state.phase is Phase.READY
+    state.suspension = Suspension(t_s, why, was_ready)
+    steps = [Happening(BatchSuspended(why, QUESTION, ANSWERS))]
+    if was_ready:
+        state.judgement.probability = None
+        steps += move_to(state, Phase.VERIFYING, "release is withheld: the probe may be elsewhere")
+    return steps
+
+
+def _why(state: BatchState, place: PlaceState, t_s: float) -> str:
+    """Return why a batch is to be suspended; empty when it is not."""
+    now = place.bins.salinities[-1] if place.bins.salinities else 0.0
+    away = place.away
+    if away is not None:
+        if t_s - away.since_s < (places.SHALLOW_S if away.shallow else SUSPEND_S):
+            return ""
+        return (
+            f"the probe reads {now:.2f} ppt and read {away.home.salinity:.2f} ppt before, and no"
+            " water changes like that"
+        )
+    if place.unproven_s is not None and state.phase in STEADY:
+        return f"the probe was elsewhere while salt went into solution, and reads {now:.2f} ppt now"
+    return ""
+
+
+def _as_weighed(state: BatchState, level: Level) -> bool:
+    """Return whether the water has the salinity that the recorded salt must give."""
+    now = level.now()
+    if state.salt is None or not state.salt.comparable or now is None:
+        return False
+    salinity, u = expected(state.salt)
+    return abs(now - salinity) <= SURE * u
+
+
+def _hold(state: BatchState, place: PlaceState) -> str:
+    """Return why release has to wait for the place of the probe; empty when it has not."""
+    if state.suspension is not None or place.away is not None:
+        return "the probe seems not to be in the water of the batch"
+    if place.unproven_s is not None:
+        return "it is not certain that the probe is back in the water of the batch"
+    if places.is_unsettled(place):
+        return JUMPED
+    return ""
