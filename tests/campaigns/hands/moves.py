@@ -221,7 +221,12 @@ def check_return(bench: Bench, batch: str, phases: tuple[Phase, ...]) -> None:
     marks = bench.judge.marks
     bench.wait(BACK_S)
 
+    needs_word = bench.draw.settings.needs_confirmation and Phase.READY in phases
+
     def back() -> bool:
+        if needs_word and bench.phase is Phase.VERIFYING and not bench.judge.asked:
+            # What was confirmed was the water before something moved it.
+            bench.say("batch.confirm")
         return not bench.judge.asked and bench.batch == batch and bench.phase in phases
 
     marks.returns += 1
