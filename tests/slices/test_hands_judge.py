@@ -218,15 +218,16 @@ def test_a_refill_that_could_be_followed_is_due_when_it_rests() -> None:
 
 
 def test_books_that_say_otherwise_than_the_water_went_are_wrong() -> None:
-    """Released water is used; water that never was is discarded; an end must be said at all."""
-    wrong, open_ = with_batch(), with_batch()
-    for each in (wrong, open_):
+    """Released water is used; an end must be said at all; and salted water has a batch."""
+    wrong, open_, none = with_batch(), with_batch(), Judge(BatchSettings())
+    none.truth.prepare(0.0).salted_s = 600.0
+    for each in (wrong, open_, none):
         each.truth.take_away(2.0 * 3600.0, by_word=False)
     ended(wrong, FIRST, at(2.1), "discarded")
-    for each in (wrong, open_):
+    for each in (wrong, open_, none):
         each.close(at(3.0))
 
-    assert [0, 0] == [wrong.marks.kept, open_.marks.kept]
+    assert [(0, 1)] * 3 == [(each.marks.kept, each.marks.books) for each in (wrong, open_, none)]
 
 
 def test_each_limit_that_is_not_kept_is_named() -> None:

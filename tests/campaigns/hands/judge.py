@@ -253,14 +253,18 @@ class Judge:
         for refill in self.truth.refills:
             self._judge_refill(refill, scene)
         for water in self.truth.waters:
-            if water.gone_s is None or not water.batch or water.blended:
-                continue
-            self.marks.books += 1
-            if water.ended_how == water.must_end():
-                self.marks.kept += 1
-            else:
-                found = water.ended_how or "not ended"
-                self.fault(scene, f"books: {water.batch} was {water.must_end()}, not {found}")
+            if water.gone_s is not None and water.salted_s is not None and not water.blended:
+                self._judge_books(water, scene)
+
+    def _judge_books(self, water: Water, scene: Scene) -> None:
+        self.marks.books += 1
+        if water.batch and water.ended_how == water.must_end():
+            self.marks.kept += 1
+        elif water.batch:
+            found = water.ended_how or "not ended"
+            self.fault(scene, f"books: {water.batch} was {water.must_end()}, not {found}")
+        else:
+            self.fault(scene, f"books: water {water.number} never had a batch")
 
     def _judge_refill(self, refill: Refill, scene: Scene) -> None:
         due_s, old = refill.due_s(), refill.old
