@@ -34,6 +34,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.chance_words import chance_words, without_chance
 from daemon.mixing.station.last_reading import off_scale
+from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.reports.event_text import alarm_names
@@ -84,7 +85,11 @@ def status(
     ages = shown_ages(settings, chosen, _names(settings, chosen, reservoir))
     chosen = {name: _of_its_time(each, ages[name]) for name, each in chosen.items()}
     publishers = _publishers(settings)
-    blocks = [_block(name, each, ages[name], zone) for name, each in chosen.items()]
+    several = len(settings.reservoirs) > 1
+    blocks = [
+        _block(name, each, ages[name], zone, named=name if several else "")
+        for name, each in chosen.items()
+    ]
     blocks += [table([(name, each.why)]) for name, each in ages.items() if name not in chosen]
     if own is not None and (names := alarm_names(own)) != "none":
         blocks.append(table([("station", ""), ("alarms", names)]))
@@ -157,15 +162,19 @@ def _watch(settings: Config, name: str | None, until_ready: bool, within_min: fl
             reservoir.name
         ],
         partial(silence_cause, settings.journal.path),
+        reservoir.name if len(settings.reservoirs) > 1 else "",
     )
     return live.watch(reader, options)
 
 
-def _block(name: str, snapshot: ReservoirSnapshot, age: ShownAge, zone: tzinfo) -> str:
+def _block(
+    name: str, snapshot: ReservoirSnapshot, age: ShownAge, zone: tzinfo, *, named: str
+) -> str:
     phase = str(snapshot.phase).replace("_", " ")
     rows = [
         (name, f"last known: {phase}" if age.why else phase),
         ("not of now", age.why),
+        *question_rows(snapshot, lambda moment: local_iso(moment, zone, CLOCK), named),
         ("salinity", _salinity(snapshot)),
         ("temperature", _value(snapshot.temperature_C, "{:.2f} °C")),
         ("conductivity", _value(snapshot.conductivity_mS_cm, "{:.3f} mS/cm, as indicated")),

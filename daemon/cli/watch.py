@@ -21,6 +21,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.chance_words import chance_words, without_chance
+from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.printable import printable, printable_lines
@@ -62,6 +63,7 @@ class WatchOptions:
         silent_s: A probe may say nothing for so long, s; `SILENT_S` at least.
         age: Gives the age of a state.
         cause: Gives why nothing is written.
+        named: What a command must name as the reservoir; empty where there is no other.
     """
 
     reservoir: str
@@ -72,6 +74,7 @@ class WatchOptions:
     silent_s: float = SILENT_S
     age: Callable[[ReservoirSnapshot], ShownAge] = lambda _: ShownAge()
     cause: Callable[[], str] = lambda: "is 'brinewright run' running?"
+    named: str = ""
 
 
 def watch(reader: Reader, options: WatchOptions) -> int:
@@ -185,6 +188,7 @@ def view(state: WatchState, options: WatchOptions, console: Console) -> str:
             f"{phase}, {local_iso(snapshot.time, options.zone, SECOND)}",
         ),
         ("not of now", age.why),
+        *question_rows(snapshot, lambda moment: _clock_time(moment, options.zone), options.named),
         ("released", INDEPENDENT_CHECK if snapshot.phase is Phase.READY and not age.why else ""),
         ("salinity", _salinity(snapshot)),
         ("target", f"{(low + high) / 2:g} ppt ({low:g} to {high:g})"),

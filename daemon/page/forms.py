@@ -26,6 +26,7 @@ from daemon.page.status_page import (
     PhaseLine,
     alarm_block,
     phase_line,
+    question_lines,
     template,
     trouble_banner,
 )
@@ -101,13 +102,14 @@ class Form:
 
 @dataclass(frozen=True, slots=True)
 class ReservoirForms:
-    """A reservoir with its alarms, and the forms for each of them and for its batch."""
+    """A reservoir with its alarms, the forms for each of them and for its batch, and a question."""
 
     name: str
     notice: Banner | None
     alarms: list[tuple[AlarmBlock, list[Form]]]
     phase: PhaseLine | None
     forms: list[Form] = field(default_factory=list)
+    question: list[tuple[str, str]] = field(default_factory=list)
 
 
 def act_page(
@@ -140,6 +142,7 @@ def act_page(
                 of_alarms(name),
                 phase_line(reservoir, fresh=not old) if reservoir.snapshot else None,
                 forms(about_batch(reservoir)),
+                question_lines(reservoir, view.zone),
             )
         )
     return template("act.html").render(

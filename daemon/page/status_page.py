@@ -15,6 +15,7 @@ from daemon.html.environment import environment
 from daemon.journal.freshness import span
 from daemon.local_time import CLOCK, SECOND, local, local_iso
 from daemon.mixing.station.last_reading import off_scale
+from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import FACT as STEADY
 from daemon.mixing.station.steady import expected_now, steady_since
@@ -157,6 +158,18 @@ def phase_line(reservoir: ReservoirView, *, fresh: bool) -> PhaseLine:
     return PhaseLine(f"Last known: {words.partition(':')[0]}", outside=False)
 
 
+def question_lines(reservoir: ReservoirView, zone: tzinfo) -> list[tuple[str, str]]:
+    """Return what is asked about a suspended batch, as labels and texts; nothing without one."""
+    if reservoir.snapshot is None:
+        return []
+    rows = question_rows(
+        reservoir.snapshot,
+        lambda moment: local_iso(moment, zone, CLOCK),
+        reservoir.settings.name,
+    )
+    return [(label.capitalize(), text) for label, text in rows]
+
+
 def alarm_block(alarm: AlarmView, zone: tzinfo) -> AlarmBlock:
     """Return an alarm with why it is there and what to do."""
     until = f"until {local_iso(alarm.until, zone)}" if alarm.until else ""
@@ -235,6 +248,7 @@ def _rows(
     low, high = (settings.target_ppt + sign * settings.tolerance_ppt for sign in (-1, 1))
     probes = (f"{name}: {health_words(health)}" for name, health in reservoir.probes.items())
     return [
+        *question_lines(reservoir, zone),
         ("Advice", snapshot.advice or ""),
         ("Target", f"{settings.target_ppt:g} ppt, tolerance interval {low:g} to {high:g} ppt"),
         ("Specific gravity", _figure(snapshot.specific_gravity, "{:.4f} (25/25 °C)")),

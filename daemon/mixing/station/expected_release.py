@@ -23,6 +23,7 @@ HOLDS_S = 150.0
 """A forecast older than this is withdrawn, s: two and a half times the usual spacing."""
 
 NOTHING_YET = "no forecast yet: too few readings since the salt came"
+WHILE_SUSPENDED = "no forecast while it is not certain that the probe is in the water of the batch"
 WITHOUT_READINGS = "no forecast: no reading of the last minutes can be used"
 
 
@@ -39,6 +40,8 @@ def forecast_made(
     found = state.outlook
     if state.batch.phase is not Phase.DISSOLVING:
         return _nothing("")
+    if state.batch.suspension is not None:
+        return _nothing(WHILE_SUSPENDED)
     if found is None:
         return _nothing(NOTHING_YET)
     if t_s - found.made_s > HOLDS_S:

@@ -23,6 +23,8 @@ def mixing_chance(
 ) -> Chance | None:
     """Return the chance that mixing is over; None unless salt dissolves and is measured now.
 
+    In a suspended batch nobody knows whether it is that salt which is measured.
+
     Args:
         state: Of the reservoir; not changed.
         last: Last reading of the probe that decides; None before any.
@@ -30,6 +32,8 @@ def mixing_chance(
         weights: Of the network.
         memory: Of what holds it back; changed in place.
     """
-    if state.batch.phase is not Phase.DISSOLVING or last is None or not usable(last):
+    if state.batch.phase is not Phase.DISSOLVING or state.batch.suspension is not None:
+        return None
+    if last is None or not usable(last):
         return None
     return chance_now(state.stability, t_s, weights, memory)

@@ -25,6 +25,7 @@ from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.steady import AHEAD, FACT
 from daemon.publishing.mqtt.buttons import BUTTONS
 from daemon.publishing.mqtt.calibration_buttons import ProbeReferences, calibration_buttons
+from daemon.publishing.mqtt.question_entity import question_entity
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, Message, place
 
 USABLE = "value_json.flag | default(9) in (1, 2, 3)"
@@ -212,6 +213,7 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
                 "{{ {'whole': value_json.advice | default(none)} | tojson }}"
             ),
         },
+        "question": question_entity(here),
         # In per cent, as hubs show shares; `chance_over` of the topic goes from 0 to 1.
         "mixing-over": {
             **_number("Mixing over", "", "%", 0, "mdi:progress-check"),

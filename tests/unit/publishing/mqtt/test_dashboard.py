@@ -101,9 +101,34 @@ def test_the_dashboard_shows_every_alarm() -> None:
 
 def test_the_dashboard_says_what_released_water_still_needs() -> None:
     """The caution stands on a card that is there while the phase is `ready`."""
-    (card,) = re.findall(
+    cards = re.findall(
         r"- type: conditional\n(?:              .*\n|            .*\n)+", DASHBOARD_TEXT
     )
+    (card,) = (each for each in cards if "_phase\n" in each)
 
     assert "phase\n                state: ready\n" in card
     assert f"Released: {INDEPENDENT_CHECK}." in card
+
+
+@pytest.mark.parametrize(
+    "state, said",
+    [
+        ("is the probe out?", "The batch is suspended: it reads 0. is the probe out?"),
+        ("unknown", "The batch is suspended: it reads 0. It is answered: the probe is out."),
+    ],
+)
+def test_the_dashboard_asks_what_a_suspended_batch_waits_for(state: str, said: str) -> None:
+    """With why, and what was answered where somebody did."""
+    sandbox = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's language")
+    (content,) = re.findall(
+        r"content: >-\n((?: +.*\n){2}) +- type: button\n +entity: "
+        r"button\.quarantine_wing_mix_1_probe_is_out",
+        DASHBOARD_TEXT,
+    )
+    template = sandbox.ImmutableSandboxedEnvironment().from_string(" ".join(content.split()))
+    question = "sensor.quarantine_wing_mix_1_question"
+
+    assert said == template.render(
+        states={question: state}.__getitem__,
+        state_attr=lambda entity, name: {(question, "why"): "it reads 0"}[entity, name],
+    )

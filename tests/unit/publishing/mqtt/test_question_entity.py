@@ -1,0 +1,55 @@
+"""A hub shows the question about a suspended batch while it waits for an answer."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from daemon.entries import JSON
+from daemon.publishing.mqtt.question_entity import question_entity
+from tests.parts.snapshots import stored
+
+ASKED: dict[str, JSON] = {
+    "text": "is the probe out of the water, or was the vessel refilled?",
+    "why": "the probe reads 0.00 ppt and read 34.02 ppt before, and no water changes like that",
+    "since": "2026-03-02T11:48:00.000Z",
+    "answers": ["probe-out", "same-water", "refilled"],
+    "answered_by": "",
+}
+
+
+def rendered(key: str, snapshot: dict[str, Any]) -> str:
+    """What the hub's template language makes of a snapshot."""
+    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
+    template = jinja.ImmutableSandboxedEnvironment().from_string(
+        str(question_entity("s/state")[key])
+    )
+    said: str = template.render(value_json=snapshot)
+    return said
+
+
+def test_a_question_that_waits_is_its_state_with_why_and_since_beside_it() -> None:
+    """A card shows the sentence, and an automation has the rest."""
+    snapshot = stored(phase="verifying", question=ASKED)
+    attributes = json.loads(rendered("json_attributes_template", snapshot))
+
+    assert ASKED["text"] == rendered("value_template", snapshot)
+    assert (ASKED["why"], ASKED["since"]) == (attributes["why"], attributes["since"])
+
+
+def test_an_answered_question_is_asked_no_more() -> None:
+    """Its state is unknown, and who answered is an attribute."""
+    snapshot = stored(phase="verifying", question={**ASKED, "answered_by": "kim"})
+
+    assert "None" == rendered("value_template", snapshot)
+    assert "kim" == json.loads(rendered("json_attributes_template", snapshot))["answered_by"]
+
+
+def test_without_a_question_its_state_is_unknown() -> None:
+    """The last one does not stay on the dashboard."""
+    assert "None" == rendered("value_template", stored())
+    assert "None" == rendered("value_template", {"question": None})
+    nothing = {"why": None, "since": None, "answered_by": None}
+    assert nothing == json.loads(rendered("json_attributes_template", stored()))
