@@ -330,7 +330,8 @@ def _replaced(
 def _note_rest(state: PlaceState, away: Away) -> None:
     """Note where it has come to rest, and the least that it has read there."""
     bins = state.bins
-    if not bins.at_rest(0.0, 60.0):
+    # Four bins, however far apart they are.
+    if not bins.at_rest(0.0, max(60.0, 3.2 * bins.spacing_s)):
         return
     least = median(bins.conductivities[-3:])
     state.air_mS_cm = least if state.air_mS_cm is None else min(state.air_mS_cm, least)

@@ -97,10 +97,15 @@ class PlaceBins:
         return [value for at_s, value in pairs if at_s > t_s]
 
     @property
+    def spacing_s(self) -> float:
+        """How far apart the newest bins are, s; 0 before there are two."""
+        times = self.times_s[-6:]
+        return (times[-1] - times[0]) / (len(times) - 1) if len(times) > 1 else 0.0
+
+    @property
     def sparse(self) -> bool:
         """Whether bins hold single readings, far apart."""
-        times = self.times_s[-6:]
-        return len(times) > 1 and (times[-1] - times[0]) / (len(times) - 1) > SPARSE_S
+        return self.spacing_s > SPARSE_S
 
     @property
     def salinity_now(self) -> float:
