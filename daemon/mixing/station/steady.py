@@ -24,7 +24,12 @@ RELEASE, STEADINESS = "expected release", "expected steady"
 
 
 def steady_since(snapshot: ReservoirSnapshot) -> str | None:
-    """Return since when the water is steady, ISO 8601; None while it is not."""
+    """Return since when the water is steady, ISO 8601; None while it is not, or nobody knows.
+
+    Of a suspended batch nobody knows it: its probe may be elsewhere.
+    """
+    if snapshot.question is not None:
+        return None
     return snapshot.stable_at if snapshot.phase in FACT else None
 
 

@@ -250,7 +250,10 @@ def _batch(here: str) -> dict[str, dict[str, JSON]]:
         ),
         "forecast-note": _text("Forecast note", "forecast_note", "mdi:clock-alert-outline"),
         "steady-since": _moment(
-            "Steady since", "stable_at", "mdi:clock-check-outline", _in_phase(FACT)
+            "Steady since",
+            "stable_at",
+            "mdi:clock-check-outline",
+            f"{_in_phase(FACT)} and not value_json.question | default(none)",
         ),
         "advised-salt": _number(
             "Salt mix to add", "advice_salt_g", "g", 0, "mdi:weight-gram", "weight"

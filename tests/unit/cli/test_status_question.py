@@ -33,6 +33,7 @@ def test_a_waiting_question_is_shown_with_the_command_that_answers_it(
     assert f" suspended since {words.partition('suspended since ')[2][:5]} UTC: the probe" in words
     assert f" question {TEXT} answer with brinewright batch answer probe-out," in words
     assert "expected" not in words
+    assert "steady since" not in words
     assert 0 == invoke(["status", "--json"])
     asked = json.loads(capsys.readouterr().out)["reservoirs"]["mix-1"]["question"]
     assert ["probe-out", "same-water", "refilled"] == asked["answers"]

@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 from daemon.entries import JSON
+from daemon.mixing.station.steady import steady_since
 from daemon.publishing.mqtt.question_entity import question_entity
-from tests.parts.snapshots import stored
+from tests.parts.snapshots import a_snapshot, stored
+from tests.unit.publishing.mqtt.test_discovery import entity_states
 
 ASKED: dict[str, JSON] = {
     "text": "is the probe out of the water, or was the vessel refilled?",
@@ -37,6 +39,17 @@ def test_a_question_that_waits_is_its_state_with_why_and_since_beside_it() -> No
 
     assert ASKED["text"] == rendered("value_template", snapshot)
     assert (ASKED["why"], ASKED["since"]) == (attributes["why"], attributes["since"])
+
+
+def test_nobody_knows_since_when_the_water_of_a_suspended_batch_is_steady() -> None:
+    """Screens and hubs leave it out alike."""
+    steady = stored(phase="verifying", stable_at="2026-03-02T11:20:00.000Z")
+    shown = [
+        (steady_since(a_snapshot(**each)), entity_states(each)["steady-since"])
+        for each in (steady, {**steady, "question": ASKED})
+    ]
+
+    assert [("2026-03-02T11:20:00.000Z",) * 2, (None, "None")] == shown
 
 
 def test_an_answered_question_is_asked_no_more() -> None:
