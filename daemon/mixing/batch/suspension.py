@@ -154,7 +154,7 @@ def replace(
     now = place.bins.salinities[-1] if place.bins.salinities else 0.0
     places.accept(place)
     identity = state.next_identity(reservoir, wall)
-    ended = _end(state, by)
+    ended = [] if state.phase is Phase.IDLE else _end(state, by)
     level.clear()
     if now > settings.blank_max_ppt and now > HEEL_SHARE * settings.target_ppt:
         return ended + begin_dissolving(state, identity, now, t_s, f"{by} says that it is refilled")

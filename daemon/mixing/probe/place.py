@@ -168,7 +168,8 @@ def _inside(state: PlaceState) -> list[Finding]:
     if state.unproven_s is not None and _moves(state):
         state.unproven_s = None
     replaced = _thinned_in_sight(state)
-    if not replaced and state.bins.at_rest(0.0, HOME_S):
+    # The first reading of air is not of the water that rested until then.
+    if not replaced and state.bins.at_rest(0.0, HOME_S) and not is_unsettled(state):
         state.home, state.lowest = _here(state), None
     return replaced
 

@@ -37,6 +37,16 @@ def test_a_probe_in_air_has_left_the_water_in_which_it_rested(
     assert not away.shallow
 
 
+@pytest.mark.parametrize("period_s, share", [(20.0, 0.6), (20.0, 0.5), (30.0, 0.7), (30.0, 0.51)])
+def test_the_reading_at_which_a_probe_is_lifted_is_no_water(period_s: float, share: float) -> None:
+    """Half in air it reads 0.51 to 0.7 of 50.7 mS/cm, then nothing: it left 34."""
+    hand = Hand(period_s).rests(6, 34.0).conducts(period_s / 60.0, share * 50.704)
+    hand.conducts(5, 0.0)
+
+    assert 34.0 == pytest.approx(left(hand).home.salinity, abs=0.01)
+    assert Returned(same=True) == hand.rests(5, 34.0).found[-1]
+
+
 @pytest.mark.parametrize("period_s", [1.0, 10.0])
 def test_a_probe_in_air_is_known_for_it_within_half_a_minute(period_s: float) -> None:
     """Two bins of ten seconds and the reading that closes the second are no more."""
