@@ -315,4 +315,30 @@ FAULTS = (
             ),
         ),
     ),
+    Fault(
+        "the reading at which a probe is lifted is taken for its water",
+        f"{MIXING}/probe/place.py",
+        " and not is_unsettled(state):",
+        ":",
+        (f"{PROBE}/test_departure.py::test_the_reading_at_which_a_probe_is_lifted_is_no_water",),
+    ),
+    Fault(
+        "a refill without a batch ends one",
+        f"{MIXING}/batch/suspension.py",
+        "ended = [] if state.phase is Phase.IDLE else _end(state, by)",
+        "ended = _end(state, by)",
+        (
+            (
+                f"{STATION}/commands/test_answer_in_each_phase.py::test_a_refill_of_old_water_begins_a_batch"
+                "_where_there_was_none"
+            ),
+        ),
+    ),
+    Fault(
+        "readings half a minute apart never rest",
+        f"{MIXING}/probe/place.py",
+        "max(60.0, 3.2 * bins.spacing_s)",
+        "60.0",
+        (f"{PROBE}/test_place.py::test_salt_in_water_that_was_there_for_minutes_is_another_water",),
+    ),
 )
