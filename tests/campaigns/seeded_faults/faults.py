@@ -126,8 +126,8 @@ FAULTS = (
         "self.filling.clear()",
         "pass",
         (f"{AGAIN}::test_a_level_that_was_cleared_is_a_fresh_one",),
-        place=2,
-        places=2,
+        place=3,
+        places=3,
     ),
     Fault(
         "wetness outlives silence",
