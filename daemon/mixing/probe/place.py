@@ -51,6 +51,7 @@ salinity of the same water, practical salinity for each °C, with room to spare.
 JUMP_SHARE, SMOOTH_SHARE = 0.6, 0.35
 """Water that moves does not make so much of its way from one bin to the next; the second is for a
 way of two minutes."""
+NEAR_SHARE = 0.1
 TAP_PPT = 0.7
 """Tap water, and a solution of 1.4 mS/cm, is no saltier."""
 DILUTED_SHARE = 0.3
@@ -98,7 +99,7 @@ def leave(state: PlaceState, salinity: float, t_s: float, *, moving: bool) -> No
     """Note that the probe is not in water of this salinity, which somebody else remembers."""
     home, bins = state.home, state.bins
     if home is None or abs(home.salinity - salinity) > SAME_PPT:
-        warmth_C = bins.temperatures[-1] if bins.temperatures else 0.0
+        warmth_C = bins.temperatures[0] if bins.temperatures else 0.0
         home = Water(0.0, warmth_C, salinity, t_s, moving)
     state.away = Away(t_s, home)
 
@@ -315,6 +316,10 @@ def _fell_gradually(state: PlaceState, now: float) -> bool:
 
 def _came_as_water(state: PlaceState, start: float, now: float) -> bool:
     """Return whether salinity went its way for minutes, with no jump in it."""
+    near = max(SAME_PPT, NEAR_SHARE * abs(start))
+    if not any(abs(each - start) <= near for each in state.bins.salinities):
+        # Nobody saw how it began.
+        return False
     if _biggest_step(state) > JUMP_SHARE * abs(now - start):
         return False
     return state.bins.took_s(start, now) > MINUTES_S
