@@ -27,7 +27,7 @@ from daemon.mixing.probe.place_state import Away, Course, Left, Replaced, Return
 if TYPE_CHECKING:
     from daemon.mixing.probe.place_state import Finding, PlaceState
 
-AT_ONCE_S, MINUTES_S = 45.0, 90.0
+AT_ONCE_S, MINUTES_S = 65.0, 90.0
 """A change is sudden when eight tenths of it take no longer, s: a slow cell, and a bin.  It is of
 water without a doubt when they take longer than the other."""
 STILL_PPT, EVEN_SHARE = 0.1, 0.7

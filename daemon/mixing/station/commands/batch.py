@@ -64,8 +64,9 @@ def _start(context: BatchContext) -> CommandResult:
     if salt is None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         raise Rejected(f"batch {state.id} is {state.phase} already; mass_g corrects its salt")
     steps: list[Happening] = []
-    if refilled and salt is not None:
-        # Who weighs salt for low water says that it is not the water of the batch any more.
+    elsewhere = state.phase is Phase.IDLE and context.place.away is not None
+    if elsewhere or (refilled and salt is not None):
+        # Who begins a batch, or weighs salt for low water, says that it is other water.
         steps = answer.refill(context)
     if state.phase is Phase.IDLE:
         steps = lifecycle.begin(
