@@ -45,7 +45,7 @@ if TYPE_CHECKING:
 __all__ = ["STEADY", "WITH_SALT", "BatchSettings", "BatchState", "age_h"]
 
 SALTED_PPT = 2.0
-LEFT_OVER_SHARE = 0.5
+LEFT_OVER_PPT, LEFT_OVER_SHARE = 0.5, 0.5
 """Saltier than this share of what an ended batch had, water is its water still."""
 STALE_SOON_H = 1.0
 """Within it of being stale, water is not worth mixing for keeping."""
@@ -189,6 +189,7 @@ def _idle(
     state.levels.peak = max(now, state.levels.peak)
     if (
         place.home is None
+        and state.levels.ended is None
         and state.levels.peak > SALTED_PPT
         and now < DEEP_SHARE * state.levels.peak
     ):
@@ -204,8 +205,13 @@ def _idle(
 def _is_new_water(state: BatchState, level: Level, now: float, place: PlaceState) -> bool:
     """Return whether a change of water without a batch makes it another water."""
     rests = level.quartiles()[0] if state.levels.idle is None else state.levels.idle
-    if now > rests and _is_left_over(state, rests):
+    if now > rests and is_left_over(state, rests):
         # Salt that still went into solution when the batch was ended makes no other water.
+        state.levels.idle = now
+        return False
+    ended = state.levels.ended
+    if ended is not None and abs(now - ended) <= LEFT_OVER_PPT:
+        # The probe is back in what the ended batch left.
         state.levels.idle = now
         return False
     if now < DEEP_SHARE * rests:
@@ -216,7 +222,7 @@ def _is_new_water(state: BatchState, level: Level, now: float, place: PlaceState
     return course is Course.GRADUAL or (course is Course.UNSEEN and now <= rests)
 
 
-def _is_left_over(state: BatchState, salinity: float) -> bool:
+def is_left_over(state: BatchState, salinity: float) -> bool:
     """Return whether water without a batch is what an ended batch left."""
     return state.levels.ended is not None and salinity > LEFT_OVER_SHARE * state.levels.ended
 

@@ -16,10 +16,11 @@ from daemon.mixing.batch.lifecycle import (
     begin_blank,
     begin_dissolving,
     dissolve,
+    is_left_over,
     on_added,
     with_ended,
 )
-from daemon.mixing.batch.release import SURE, expected, move_to
+from daemon.mixing.batch.release import move_to
 from daemon.mixing.batch.salt_detection import FRESH_BINS, SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import BatchEnded, BatchResumed, BatchSuspended, Happening
 from daemon.mixing.probe import place as places
@@ -75,6 +76,9 @@ def advance(
     steps: list[Happening] = []
     for each in found:
         match each:
+            case Returned(same=False) if state.phase is Phase.IDLE:
+                identity = state.next_identity(reservoir, wall)
+                steps += _on_mixing_seen(state, place, level, t_s, identity)
             case Returned(same=same):
                 steps += _on_returned(state, level, t_s, same=same)
             case Replaced():
@@ -89,8 +93,6 @@ def advance(
     if state.suspension is not None and place.away is None and place.unproven_s is None:
         # It came back in a way that nobody watched, as from the bench.
         steps += _resume(state, t_s, "the probe is back")
-    if place.unproven_s is not None and _as_weighed(state, level):
-        place.unproven_s = None
     steps += _suspend(state, place, t_s)
     if found or steps or place.bins.start_s == t_s:
         state.place_hold = _hold(state, place)
@@ -159,6 +161,17 @@ def replace(
     if now > settings.blank_max_ppt and now > HEEL_SHARE * settings.target_ppt:
         return ended + begin_dissolving(state, identity, now, t_s, f"{by} says that it is refilled")
     return ended + begin_blank(state, identity, now, f"{by} says that it is refilled")
+
+
+def _on_mixing_seen(
+    state: BatchState, place: PlaceState, level: Level, t_s: float, identity: BatchIdentity
+) -> list[Happening]:
+    """Begin a batch where the probe came into water that is being mixed, and none is known."""
+    now = place.bins.salinity_now
+    if is_left_over(state, now):
+        return []
+    level.clear()
+    return begin_dissolving(state, identity, now, t_s, WATER_ARRIVES)
 
 
 def _on_returned(state: BatchState, level: Level, t_s: float, *, same: bool) -> list[Happening]:
@@ -273,15 +286,6 @@ def _why(state: BatchState, place: PlaceState, t_s: float) -> str:
     if place.unproven_s is not None and state.phase in STEADY:
         return f"the probe was elsewhere while salt went into solution, and reads {now:.2f} ppt now"
     return ""
-
-
-def _as_weighed(state: BatchState, level: Level) -> bool:
-    """Return whether the water has the salinity that the recorded salt must give."""
-    now = level.now()
-    if state.salt is None or not state.salt.comparable or now is None:
-        return False
-    salinity, u = expected(state.salt)
-    return abs(now - salinity) <= SURE * u
 
 
 def _hold(state: BatchState, place: PlaceState) -> str:

@@ -51,7 +51,7 @@ salinity of the same water, practical salinity for each °C, with room to spare.
 JUMP_SHARE, SMOOTH_SHARE = 0.6, 0.35
 """Water that moves does not make so much of its way from one bin to the next; the second is for a
 way of two minutes."""
-NEAR_SHARE = 0.1
+NEAR_SHARE, BACK_SHARE = 0.1, 0.2
 TAP_PPT = 0.7
 """Tap water, and a solution of 1.4 mS/cm, is no saltier."""
 DILUTED_SHARE = 0.3
@@ -122,7 +122,8 @@ def looks_purified(state: PlaceState, t_s: float) -> bool:
     away = state.away
     if away is None or away.rest is None or t_s - away.rest_since_s < PURIFIED_S:
         return False
-    return is_water(state) and state.bins.conductivities[-1] <= PURIFIED_US_CM / 1000.0
+    highest = max(state.bins.between(state.bins.conductivities, 0.0, REST_S), default=1.0)
+    return is_water(state) and highest <= PURIFIED_US_CM / 1000.0
 
 
 def course_from(state: PlaceState, start: float) -> Course:
@@ -166,7 +167,7 @@ def _inside(state: PlaceState) -> list[Finding]:
     if left is not None:
         state.away, state.unproven_s, state.lowest = left, None, None
         return [Left()]
-    if state.unproven_s is not None and _moves(state):
+    if state.unproven_s is not None and _moves(state) and _is_smooth(state):
         state.unproven_s = None
     replaced = _thinned_in_sight(state)
     # The first reading of air is not of the water that rested until then.
@@ -181,6 +182,8 @@ def _thinned_in_sight(state: PlaceState) -> list[Finding]:
     if home is None or home.salinity <= 2.0 * TAP_PPT:
         return []
     if now < DEEP_SHARE * home.salinity:
+        if state.lowest is None:
+            state.below_s = state.bins.now_s
         if state.lowest is None and state.bins.jumped(home.salinity, now, AT_ONCE_S):
             state.away = Away(state.bins.now_s, home)
             return [Left()]
@@ -188,9 +191,10 @@ def _thinned_in_sight(state: PlaceState) -> list[Finding]:
         if now > TAP_PPT and state.bins.at_rest(0.0, REST_S):
             return _replaced(state, now, salted=False, in_sight=True)
     lowest = state.lowest
-    if lowest is None or now < lowest + max(ARRIVAL_PPT, ARRIVAL_SHARE * lowest):
+    if lowest is None or state.bins.now_s - state.below_s < LOW_S:
         return []
-    if not _came_as_water(state, lowest, now):
+    rose = now >= lowest + max(ARRIVAL_PPT, ARRIVAL_SHARE * lowest)
+    if not rose or not _came_as_water(state, lowest, now):
         return []
     return _replaced(state, lowest, salted=True, in_sight=True)
 
@@ -263,9 +267,11 @@ def _returned(state: PlaceState, away: Away, newest: list[float]) -> list[Findin
         state.away = None
         home.at_s = bins.now_s
         return [Returned(same=True)]
-    wet = min(newest) > DEEP_SHARE * home.salinity and home.salinity > TAP_PPT
+    if _rises_from_rest(state, away):
+        return []
+    wet = min(newest) > max(DEEP_SHARE * home.salinity, TAP_PPT)
     risen = home.moving and min(newest) >= home.salinity - SAME_PPT
-    if wet and _moves(state) and _is_smooth(state) and not _rises_from_rest(state, away):
+    if wet and _moves(state) and _is_smooth(state):
         # What it had left is still to be compared with: it may be diluted now.
         state.away, state.home = None, home
         return [Returned(same=False)]
@@ -320,9 +326,22 @@ def _came_as_water(state: PlaceState, start: float, now: float) -> bool:
     if not any(abs(each - start) <= near for each in state.bins.salinities):
         # Nobody saw how it began.
         return False
-    if _biggest_step(state) > JUMP_SHARE * abs(now - start):
+    if _biggest_step(state) > JUMP_SHARE * abs(now - start) or _turns_back(state, start, now):
         return False
     return state.bins.took_s(start, now) > MINUTES_S
+
+
+def _turns_back(state: PlaceState, start: float, now: float) -> bool:
+    """Return whether it went to and fro on its way, as a probe that is dipped again and again."""
+    near = max(SAME_PPT, NEAR_SHARE * abs(start))
+    way, farthest = 0.0, 0.0
+    for value in state.bins.salinities:
+        gone = (value - start) / (now - start) if now != start else 0.0
+        if abs(value - start) <= near:
+            way = farthest = 0.0
+        farthest = max(farthest, gone)
+        way = max(way, farthest - gone)
+    return way > BACK_SHARE
 
 
 def _replaced(

@@ -103,6 +103,7 @@ class PlaceState:
         home: Water in which it last rested, or which it last left; None before any.
         away: Since when, and from where, it is elsewhere; None while it is in the water.
         lowest: Lowest salinity since it fell below half of that of its home; None before.
+        below_s: Since when it is below half, s.
         unproven_s: Since when it is in water that need not be that of the batch, s; None if it is.
         air_mS_cm: Least that it read at rest while it was elsewhere, mS/cm; None before.
     """
@@ -111,5 +112,6 @@ class PlaceState:
     home: Water | None = None
     away: Away | None = None
     lowest: float | None = None
+    below_s: float = 0.0
     unproven_s: float | None = None
     air_mS_cm: float | None = None

@@ -9,6 +9,7 @@ from daemon.mixing.batch import contradiction, lifecycle, lots, release, verific
 from daemon.mixing.batch.batch_state import STEADY, SaltAddition, SecondReading
 from daemon.mixing.batch.rejudgement import judge_again
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.probe.place import accept
 from daemon.mixing.seawater.gravity_check import refuse_gravity
 from daemon.mixing.seawater.hydrometer import parse_pair, salinity_from_hydrometer
 from daemon.mixing.seawater.properties import salinity_from_refractive_index
@@ -69,6 +70,8 @@ def _start(context: BatchContext) -> CommandResult:
         # Who begins a batch, or weighs salt for low water, says that it is other water.
         steps = answer.refill(context)
     if state.phase is Phase.IDLE:
+        # What is in the vessel now is the water of this batch, whatever was there before.
+        accept(context.place)
         steps = lifecycle.begin(
             state, context.level, context.t_s, context.reservoir, context.wall, context.settings
         )
