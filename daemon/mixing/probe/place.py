@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 AT_ONCE_S, MINUTES_S = 65.0, 90.0
 """A change is sudden when eight tenths of it take no longer, s: a slow cell, and a bin.  It is of
 water without a doubt when they take longer than the other."""
-STILL_PPT, EVEN_SHARE = 0.1, 0.7
+STILL_PPT, STILL_SHARE, EVEN_SHARE = 0.1, 0.05, 0.7
 """Water on its way moves by more than this from bin to bin, practical salinity, and by nearly as
 much in each: a cell that is ten seconds behind a jump moves by a third of it in the next bin."""
 SAME_PPT_PER_H, SAME_MOST_PPT = 0.02, 0.6
@@ -143,7 +143,9 @@ def course_from(state: PlaceState, start: float) -> Course:
         return Course.SUDDEN
     first, second, third = (abs(later - one) for one, later in pairwise(newest))
     even = second >= EVEN_SHARE * first and third >= EVEN_SHARE * second
-    return Course.GRADUAL if even and min(first, second, third) > STILL_PPT else Course.SUDDEN
+    # What a slow thermometer makes of salinity after a jump is a small part of it.
+    least = max(STILL_PPT, STILL_SHARE * abs(newest[-1] - start))
+    return Course.GRADUAL if even and min(first, second, third) > least else Course.SUDDEN
 
 
 def is_unsettled(state: PlaceState) -> bool:
@@ -165,6 +167,7 @@ def _inside(state: PlaceState) -> list[Finding]:
     """Follow a probe in the water: does it leave, or does the water change?"""
     left = departure_of(state)
     if left is not None:
+        left.unproven = state.unproven_s is not None
         state.away, state.unproven_s, state.lowest = left, None, None
         return [Left()]
     if state.unproven_s is not None and _moves(state) and _is_smooth(state):
@@ -265,6 +268,7 @@ def _returned(state: PlaceState, away: Away, newest: list[float]) -> list[Findin
         return []
     if not home.moving and max(abs(value - home.salinity) for value in newest) <= same:
         state.away = None
+        state.unproven_s = bins.now_s if away.unproven else None
         home.at_s = bins.now_s
         return [Returned(same=True)]
     if _rises_from_rest(state, away):

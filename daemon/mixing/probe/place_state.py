@@ -46,6 +46,7 @@ class Away:
         shallow: Whether it reads lower by less than half, as a bubble that sticks makes it.
         apart_ppt: How far it read from that water, practical salinity; None where that is not
             known.
+        unproven: Whether that water need not be that of the batch.
         rest: Lowest salinity at which it rested since it was last moved; None before.
         rest_since_s: Since when it rests there, s.
     """
@@ -54,6 +55,7 @@ class Away:
     home: Water
     shallow: bool = False
     apart_ppt: float | None = None
+    unproven: bool = False
     rest: float | None = None
     rest_since_s: float = 0.0
 
