@@ -90,7 +90,8 @@ def advance(
         _idle(place, level, t_s)
     elif place.away is None:
         _remember_better(state, place, level, t_s, settings)
-    if state.suspension is not None and place.away is None and place.unproven_s is None:
+    in_water = place.away is None and place.unproven_s is None and level.now() is not None
+    if state.suspension is not None and in_water:
         # It came back in a way that nobody watched, as from the bench.
         steps += _resume(state, t_s, "the probe is back")
     steps += _suspend(state, place, t_s)
