@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, BatchState, Suspension
+from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchState, Suspension
 from daemon.mixing.batch.lifecycle import (
     begin_blank,
     begin_dissolving,
@@ -20,9 +20,9 @@ from daemon.mixing.batch.lifecycle import (
     on_added,
     with_ended,
 )
-from daemon.mixing.batch.release import move_to
+from daemon.mixing.batch.release import move_to, set_advice
 from daemon.mixing.batch.salt_detection import FRESH_BINS, SALT_ARRIVES, WATER_ARRIVES
-from daemon.mixing.events import BatchEnded, BatchResumed, BatchSuspended, Happening
+from daemon.mixing.events import AdviceGiven, BatchEnded, BatchResumed, BatchSuspended, Happening
 from daemon.mixing.probe import place as places
 from daemon.mixing.probe.departure import SAME_PPT
 from daemon.mixing.probe.place_state import Left, Replaced, Returned
@@ -75,19 +75,10 @@ def advance(
     """
     steps: list[Happening] = []
     for each in found:
-        match each:
-            case Returned(same=False) if state.phase is Phase.IDLE:
-                identity = state.next_identity(reservoir, wall)
-                steps += _on_mixing_seen(state, place, level, t_s, identity)
-            case Returned(same=same):
-                steps += _on_returned(state, level, t_s, same=same)
-            case Replaced():
-                identity = state.next_identity(reservoir, wall)
-                steps += _on_replaced(state, each, level, t_s, identity, settings)
-            case Left() if place.away is not None:
-                level.forget_since(place.away.since_s)
+        identity = state.next_identity(reservoir, wall)
+        steps += _on_found(state, place, each, level, t_s, identity, settings)
     if state.phase is Phase.IDLE:
-        _idle(place, level, t_s)
+        steps += _idle(state, place, level, t_s)
     elif place.away is None:
         _remember_better(state, place, level, t_s, settings)
     in_water = place.away is None and place.unproven_s is None and level.now() is not None
@@ -98,6 +89,29 @@ def advance(
     if found or steps or place.bins.start_s == t_s:
         state.place_hold = _hold(state, place)
     return steps
+
+
+def _on_found(
+    state: BatchState,
+    place: PlaceState,
+    found: Finding,
+    level: Level,
+    t_s: float,
+    identity: BatchIdentity,
+    settings: BatchSettings,
+) -> list[Happening]:
+    match found:
+        case Returned(same=False) if state.phase is Phase.IDLE:
+            return _on_mixing_seen(state, place, level, t_s, identity)
+        case Returned(same=same):
+            return _on_returned(state, level, t_s, same=same)
+        case Replaced():
+            return _on_replaced(state, found, level, t_s, identity, settings)
+        case Left() if place.away is not None:
+            level.forget_since(place.away.since_s)
+            if state.phase is Phase.IDLE:
+                state.advice = Advice()
+    return []
 
 
 def sentence(suspension: Suspension) -> str:
@@ -226,15 +240,27 @@ def _end(state: BatchState, by: str) -> list[Happening]:
     return [ended]
 
 
-def _idle(place: PlaceState, level: Level, t_s: float) -> None:
-    """Without a batch nothing is lost by taking new water for what it looks like."""
+def _idle(state: BatchState, place: PlaceState, level: Level, t_s: float) -> list[Happening]:
+    """Without a batch nothing is lost by taking new water for what it looks like.
+
+    Salt water that nobody saw mixed is no batch; but a person may know better.
+    """
     away = place.away
     if away is None:
-        return
-    rose = away.rest is not None and away.rest > away.home.salinity
-    if rose or places.looks_purified(place, t_s):
-        places.accept(place)
-        level.clear()
+        return []
+    rest = away.rest
+    rose = rest is not None and rest > away.home.salinity
+    if not rose and not places.looks_purified(place, t_s):
+        return []
+    places.accept(place)
+    level.clear()
+    if rest is None or rest < SALTED_PPT or is_left_over(state, rest):
+        return []
+    text = (
+        f"the probe came into water of {rest:.1f} ppt that it did not see mixed, so no batch is"
+        " known: if it was mixed now, say so with 'brinewright batch start'"
+    )
+    return set_advice(state, "unknown water", AdviceGiven(text))
 
 
 def _remember_better(
