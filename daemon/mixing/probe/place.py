@@ -107,6 +107,7 @@ def leave(state: PlaceState, salinity: float, t_s: float, *, moving: bool) -> No
 def accept(state: PlaceState) -> None:
     """Take the water in which the probe is for that of the vessel: somebody says so."""
     state.away, state.unproven_s, state.home, state.lowest = None, None, None, None
+    state.asks = False
     state.bins.keep_newest(1)
 
 
@@ -170,7 +171,8 @@ def _inside(state: PlaceState) -> list[Finding]:
         left.unproven = state.unproven_s is not None
         state.away, state.unproven_s, state.lowest = left, None, None
         return [Left()]
-    if state.unproven_s is not None and _moves(state) and _is_smooth(state):
+    doubted = state.unproven_s is not None and not state.asks
+    if doubted and _moves(state) and _is_smooth(state):
         state.unproven_s = None
     replaced = _thinned_in_sight(state)
     # The first reading of air is not of the water that rested until then.
@@ -278,9 +280,13 @@ def _returned(state: PlaceState, away: Away, newest: list[float]) -> list[Findin
     if wet and _moves(state) and _is_smooth(state):
         # What it had left is still to be compared with: it may be diluted now.
         state.away, state.home = None, home
+        if home.moving and away_h > LONG_H:
+            # By now that water is at rest: what moves may be another one.
+            state.unproven_s, state.asks = bins.now_s, True
         return [Returned(same=False)]
     if risen:
         state.away, state.home, state.unproven_s = None, None, bins.now_s
+        state.asks = away_h > LONG_H
         return [Returned(same=False)]
     return []
 
@@ -353,6 +359,7 @@ def _replaced(
 ) -> list[Finding]:
     before = state.away.home if state.away is not None else state.home
     state.away, state.home, state.unproven_s, state.lowest = None, None, None, None
+    state.asks = False
     return [Replaced(salted, initial, 0.0 if before is None else before.salinity, in_sight)]
 
 

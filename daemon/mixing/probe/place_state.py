@@ -107,6 +107,7 @@ class PlaceState:
         lowest: Lowest salinity since it fell below half of that of its home; None before.
         below_s: Since when it is below half, s.
         unproven_s: Since when it is in water that need not be that of the batch, s; None if it is.
+        asks: Whether nothing but a person can prove that it is.
         air_mS_cm: Least that it read at rest while it was elsewhere, mS/cm; None before.
     """
 
@@ -116,4 +117,5 @@ class PlaceState:
     lowest: float | None = None
     below_s: float = 0.0
     unproven_s: float | None = None
+    asks: bool = False
     air_mS_cm: float | None = None
