@@ -32,7 +32,7 @@ from daemon.mixing.batch.salt_detection import (
 )
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
 from daemon.mixing.probe.departure import DEEP_SHARE
-from daemon.mixing.probe.place import accept, course_from, is_water
+from daemon.mixing.probe.place import accept, course_from, is_water, leave
 from daemon.mixing.probe.place_state import Course
 
 if TYPE_CHECKING:
@@ -183,6 +183,10 @@ def _idle(
     settings: BatchSettings,
 ) -> list[Happening]:
     fresh = level.last(FRESH_BINS)
+    if fresh and max(fresh) <= settings.blank_max_ppt and state.levels.ended is not None:
+        # Where there was salt water, it may hang dry.
+        leave(place, state.levels.ended, t_s, moving=False)
+        return []
     if fresh and max(fresh) <= settings.blank_max_ppt:
         # What reads no more than air need not be water.
         return begin_blank(state, identity, now, "purified water seen") if is_water(place) else []

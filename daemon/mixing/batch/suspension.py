@@ -254,6 +254,8 @@ def _idle(state: BatchState, place: PlaceState, level: Level, t_s: float) -> lis
         return []
     places.accept(place)
     level.clear()
+    if not rose:
+        state.levels.ended = None
     if rest is None or rest < SALTED_PPT or is_left_over(state, rest):
         return []
     text = (
