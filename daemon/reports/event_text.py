@@ -157,7 +157,7 @@ def _forecast(body: ForecastMade | SteadinessForecast, zone: tzinfo) -> str:
     if isinstance(body, SteadinessForecast):
         return _steadiness(body, zone)
     what, rest = expected(body, lambda moment: local_iso(moment, zone, CLOCK))
-    return f"{what} {rest}" if body.expected_ready_at else rest
+    return f"{what} {rest}" if body.expected_ready_at else rest or "nothing is forecast"
 
 
 def _steadiness(body: SteadinessForecast, zone: tzinfo) -> str:

@@ -66,7 +66,8 @@ OFF = "batch-off-target"
 DRY = {"probe-fault", "reading-overdue"}
 EXPECTED: dict[str, Must] = {
     "weighed_light": Must("used", True, may=(OFF,)),
-    "on_a_heel": Must("used", True, ("batch-ageing",), (OFF,)),
+    # Refilled without a word: it is asked about before it is certain.
+    "on_a_heel": Must("used", True, ("batch-suspended",), (OFF, "batch-ageing", *sorted(DRY))),
     "salt_forgotten": Must("discarded", False, ("mixing-overdue",)),
     "impure_fill": Must("used", True, ("blank-impure",), (OFF, *sorted(DRY))),
     "lid_left_off": Must(

@@ -32,7 +32,7 @@ def test_every_batch_ends_with_the_right_verdict_and_no_nuisance_alarm(days: For
 
     assert [
         ("weighed_light", USED, True, ("batch-off-target",)),
-        ("on_a_heel", USED, True, ("batch-ageing",)),
+        ("on_a_heel", USED, True, ("batch-ageing", "batch-suspended", "probe-fault")),
         ("salt_forgotten", DISCARDED, False, ("mixing-overdue",)),
         ("impure_fill", USED, True, ("blank-impure",)),
         (

@@ -98,8 +98,9 @@ def _step(state: PlaceState) -> Away | None:
         - median(bins.between(bins.temperatures, *span_s))
     )
     if not bins.at_rest(BEFORE_TRANSIT_S, BEFORE_TRANSIT_S + AT_REST_S) and warmed < STEP_C:
-        # Water that is stirred by hand moves in jumps, too.
-        if step > STIRRED_SHARE * level:
+        # Water that is stirred by hand moves in jumps, too, and a bubble that goes only undoes one.
+        highest = max(bins.between(bins.conductivities, BEFORE_TRANSIT_S, KEPT_S))
+        if now > (1.0 + STIRRED_SHARE) * highest:
             state.unproven_s = bins.now_s
         return None
     home = _water(state, *span_s)
