@@ -189,7 +189,8 @@ def test_what_a_long_outage_loses_is_counted_and_said(
                 # No page more than there is; later as many as are wanted.
                 pages = 1 if number == 10 else 10**6
                 writer.within(partial(limit, pages=pages))
-            conductivity = 0.02 if number < 1000 else 50.0 + number % 7 / 1000.0
+            # Salt goes into solution in four minutes.
+            conductivity = min(0.02 + 0.2 * max(number - 1000, 0), 50.0) + number % 7 / 1000.0
             probe.due = [
                 Sample("mix-1", "ct-1", clock.now(), conductivity, 24.0, None, "", f"{number}")
             ]

@@ -19,6 +19,7 @@ from tests.services.service_parts import ROOT, Station, measuring, playing
 NOT_RUN = {
     "run": "the station of this test is started already",
     "status --watch": "goes on until it is stopped; tests/services/test_demo.py watches",
+    "batch answer refilled": "ends the batch; tests/unit/mixing/station/commands does it",
     "calibrate --reference": "is done at a terminal; tests/services/test_calibrate.py does it",
 }
 """Beginnings of commands that are only parsed (tests/docs/test_docs.py), and why."""
@@ -28,6 +29,8 @@ REFUSED = {
     "backup restore": (1, "measures there; stop it, then restore"),
     "alarm test": (78, "has no section [notify]"),
     "alarm ack": (1, "there is nothing to acknowledge"),
+    "batch answer probe-out": (1, "nothing is asked about"),
+    "batch answer same-water": (1, "nothing is asked about"),
     "calibrate list": (1, "no probe has been calibrated yet"),
 }
 """Commands that this station refuses: exit code, and words of the sentence."""
