@@ -58,6 +58,8 @@ DILUTED_SHARE = 0.3
 """Water that was thinned has lost at least this share while it was watched."""
 AIR_US_CM = 1.5
 """Water reads more than air by at least this, µS/cm."""
+COARSE_LEVELS = 3
+"""An instrument that shows no more different values within minutes is coarse."""
 PURIFIED_US_CM = 90.0
 """Purified water, and poor purified water, conducts no more; tap water conducts more, µS/cm."""
 PURIFIED_S = 600.0
@@ -115,7 +117,13 @@ def is_water(state: PlaceState) -> bool:
     """Return whether the probe now reads more than it would in air."""
     air = max(state.air_mS_cm or 0.0, 0.0)
     now = state.bins.conductivities[-3:]
-    return bool(now) and median(now) > air + AIR_US_CM / 1000.0
+    return bool(now) and median(now) > air + AIR_US_CM / 1000.0 + _flicker_mS_cm(state)
+
+
+def _flicker_mS_cm(state: PlaceState) -> float:
+    """Return the step between which a coarse instrument goes to and fro; 0 for a fine one."""
+    levels = sorted({round(value, 6) for value in state.bins.conductivities})
+    return levels[1] - levels[0] if 1 < len(levels) <= COARSE_LEVELS else 0.0
 
 
 def looks_purified(state: PlaceState, t_s: float) -> bool:
