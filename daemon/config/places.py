@@ -1,4 +1,4 @@
-"""Where configuration and records are, unless somebody says otherwise.
+"""Where configuration and records are, unless the configuration or an option names a place.
 
 The service has fixed places.  Whoever runs the program without being the service has places of
 their own, where the desktop's standard puts them.

@@ -130,7 +130,7 @@ def _stamp(path: Path) -> Stamp | None:
         found = path.stat()
     except OSError:
         return None
-    # To open a pipe would take until somebody writes to it.
+    # To open a pipe would take until a process writes to it.
     if not stat.S_ISREG(found.st_mode):
         raise NotAFileError(f"{path} is no file")
     beside = (log_of(path), path.with_name(f"{path.name}-journal"))

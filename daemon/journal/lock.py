@@ -61,7 +61,7 @@ def is_locked(path: Path) -> bool | None:
 
 
 def _taken(lock: int) -> bool:
-    """Take a lock; one that only somebody looks at is free again within microseconds."""
+    """Take a lock; one that is only looked at is free again within microseconds."""
     for _ in range(TRIES):
         with suppress(OSError):
             fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,4 +1,4 @@
-"""A probe in somebody's hands: what it reads of where it is put, behind its own lag.
+"""A probe in a person's hands: what it reads of where it is put, behind its own lag.
 
 Conductivity and salinity are of the gsw library, so that nothing of the daemon judges itself.
 """

@@ -29,7 +29,7 @@ CONTRADICTED = "contradicted"
 
 
 def is_absurd(state: BatchState, second: SecondReading) -> bool:
-    """Return whether a reading is so far from the probe that it is likely mistyped."""
+    """Return whether a reading is so far from the probe that a digit or a unit may be mistyped."""
     salinity = state.judgement.salinity
     return salinity is not None and abs(second.salinity - salinity) > ABSURD_PPT
 

@@ -40,7 +40,7 @@ FALLEN_SHARE = 0.5
 SALTED_PPT = 2.0
 HEEL_SHARE = 0.4
 """With a larger share of the salt of the water before, new water is judged as it is, so that
-somebody is told what is missing; with less it waits for its salt."""
+advice follows on what is missing; with less it waits for its salt."""
 MOST_SHARE = 1.25
 """Saltier than this share of its target, water that is being mixed is brine on its way."""
 JUMPED = "the reading has just jumped"

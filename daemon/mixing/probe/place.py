@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 AT_ONCE_S, MINUTES_S = 65.0, 90.0
 """A change is sudden when eight tenths of it take no longer, s: a slow cell, and a bin.  It is of
-water without a doubt when they take longer than the other."""
+water, and of nothing else, when they take longer than the other."""
 STILL_PPT, STILL_SHARE, EVEN_SHARE = 0.1, 0.05, 0.7
 """Water on its way moves by more than this from bin to bin, practical salinity, and by nearly as
 much in each: a cell that is ten seconds behind a jump moves by a third of it in the next bin."""
@@ -98,7 +98,7 @@ def immersion(state: PlaceState, t_s: float) -> Flag:
 
 
 def leave(state: PlaceState, salinity: float, t_s: float, *, moving: bool) -> None:
-    """Note that the probe is not in water of this salinity, which somebody else remembers."""
+    """Note that the probe is not in water of this salinity, which its batch remembers."""
     home, bins = state.home, state.bins
     if home is None or abs(home.salinity - salinity) > SAME_PPT:
         warmth_C = bins.temperatures[0] if bins.temperatures else 0.0
@@ -107,7 +107,7 @@ def leave(state: PlaceState, salinity: float, t_s: float, *, moving: bool) -> No
 
 
 def accept(state: PlaceState) -> None:
-    """Take the water in which the probe is for that of the vessel: somebody says so."""
+    """Take the water in which the probe is for that of the vessel, whatever was before."""
     state.away, state.unproven_s, state.home, state.lowest = None, None, None, None
     state.asks = False
     state.bins.keep_newest(1)

@@ -27,7 +27,7 @@ def a_suspended_batch() -> Bench:
 
 
 def test_a_released_batch_that_is_suspended_may_be_used() -> None:
-    """Its water was released, and somebody lifted the probe to draw it."""
+    """Its water was released, and a person lifted the probe to draw it."""
     bench = a_suspended_batch()
     drawn = bench.answer("batch.use", volume_l=40.0)
     used = bench.answer("batch.use")

@@ -118,7 +118,7 @@ def test_the_dashboard_says_what_released_water_still_needs() -> None:
     ],
 )
 def test_the_dashboard_asks_what_a_suspended_batch_waits_for(state: str, said: str) -> None:
-    """With why, and what was answered where somebody did."""
+    """With why, and the answer where a person gave one."""
     sandbox = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's language")
     (content,) = re.findall(
         r"content: >-\n((?: +.*\n){2}) +- type: button\n +entity: "
