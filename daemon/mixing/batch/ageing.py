@@ -26,8 +26,9 @@ def is_too_old(state: BatchState, t_s: float, settings: BatchSettings) -> bool:
 
 def expired_sentence(state: BatchState, t_s: float, settings: BatchSettings) -> str:
     """Return how old the water is and what to do about it."""
+    age = age_h(state, t_s)
+    released = "released at a time unknown" if age is None else f"first released {age:.1f} h ago"
     return (
-        f"first released {age_h(state, t_s) or 0.0:.1f} h ago, use within"
-        f" {settings.use_within_h:g} h: mix it and confirm it to have it verified again, or"
-        " discard it"
+        f"{released}, use within {settings.use_within_h:g} h: mix it and confirm it to have it"
+        " verified again, or discard it"
     )

@@ -28,10 +28,18 @@ ABSURD_PPT = 5.0
 CONTRADICTED = "contradicted"
 
 
-def is_absurd(state: BatchState, second: SecondReading) -> bool:
-    """Return whether a reading is so far from the probe that a digit or a unit may be mistyped."""
+def why_absurd(state: BatchState, second: SecondReading) -> str:
+    """Return why a reading looks mistyped, by what the probe reads; empty where it does not.
+
+    Empty too where nobody knows what the probe reads.
+    """
     salinity = state.judgement.salinity
-    return salinity is not None and abs(second.salinity - salinity) > ABSURD_PPT
+    if salinity is None or abs(second.salinity - salinity) <= ABSURD_PPT:
+        return ""
+    return (
+        f"{second.instrument} reads {second.salinity:.2f} ppt and the probe {salinity:.2f}: is a"
+        " digit or a unit mistyped?"
+    )
 
 
 def on_reading_of_released(

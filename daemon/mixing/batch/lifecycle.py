@@ -301,7 +301,7 @@ def _remix_advice(
 
 
 def begin_blank(
-    state: BatchState, identity: BatchIdentity, now: float, why: str
+    state: BatchState, identity: BatchIdentity, now: float | None, why: str
 ) -> list[Happening]:
     """Begin a batch in purified water, perhaps on a heel of what was there."""
     began = _adopt(state, identity, now)

@@ -168,12 +168,12 @@ def replace(
     settings: BatchSettings,
 ) -> list[Happening]:
     """End the batch and begin the next one, because a person says that the vessel was refilled."""
-    now = place.bins.salinities[-1] if place.bins.salinities else 0.0
+    now = place.bins.salinities[-1] if place.bins.salinities else None
     places.accept(place)
     identity = state.next_identity(reservoir, wall)
     ended = [] if state.phase is Phase.IDLE else _end(state, by)
     level.clear()
-    if now > settings.blank_max_ppt and now > HEEL_SHARE * settings.target_ppt:
+    if now is not None and now > max(settings.blank_max_ppt, HEEL_SHARE * settings.target_ppt):
         return ended + begin_dissolving(state, identity, now, t_s, f"{by} says that it is refilled")
     return ended + begin_blank(state, identity, now, f"{by} says that it is refilled")
 
@@ -219,7 +219,7 @@ def _on_replaced(
     settings: BatchSettings,
 ) -> list[Happening]:
     mixing = state.phase is Phase.DISSOLVING and state.judgement.salinity is None
-    brine = found.before > MOST_SHARE * settings.target_ppt
+    brine = found.before is None or found.before > MOST_SHARE * settings.target_ppt
     if state.phase is Phase.BLANK or (mixing and found.in_sight and brine):
         # Brine thins as it is mixed, and salt that lay on the bottom follows.
         return _resume(state, t_s, "the water at the probe is being mixed")
@@ -227,7 +227,8 @@ def _on_replaced(
     level.clear()
     if found.salted:
         return ended + begin_dissolving(state, identity, found.initial, t_s, SALT_ARRIVES)
-    if found.initial > max(settings.blank_max_ppt, HEEL_SHARE * found.before):
+    whole = settings.target_ppt if found.before is None else found.before
+    if found.initial > max(settings.blank_max_ppt, HEEL_SHARE * whole):
         return ended + begin_dissolving(state, identity, found.initial, t_s, WATER_ARRIVES)
     why = "purified water seen in place of the batch"
     return ended + begin_blank(state, identity, found.initial, why)
@@ -303,17 +304,17 @@ def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening
 
 def _why(state: BatchState, place: PlaceState, t_s: float) -> str:
     """Return why a batch is to be suspended; empty when it is not."""
-    now = place.bins.salinities[-1] if place.bins.salinities else 0.0
+    now = f"{place.bins.salinities[-1]:.2f} ppt" if place.bins.salinities else "nothing"
     away = place.away
     if away is not None:
         if t_s - away.since_s < (places.SHALLOW_S if away.shallow else SUSPEND_S):
             return ""
         return (
-            f"the probe reads {now:.2f} ppt and read {away.home.salinity:.2f} ppt before, and no"
+            f"the probe reads {now} and read {away.home.salinity:.2f} ppt before, and no"
             " water changes like that"
         )
     if place.unproven_s is not None and state.phase in STEADY:
-        return f"the probe was elsewhere while salt went into solution, and reads {now:.2f} ppt now"
+        return f"the probe was elsewhere while salt went into solution, and reads {now} now"
     return ""
 
 

@@ -67,11 +67,10 @@ def _deep_fall(state: PlaceState) -> Away | None:
     home = state.home
     if len(before) < len(newest):
         # It has only just come back.
-        fresh = home is not None and bins.now_s - home.at_s < KEPT_S
-        low = home is not None and max(newest) < DEEP_SHARE * home.conductivity_mS_cm
-        if home is not None and fresh and low and home.conductivity_mS_cm > WET_MS_CM:
-            return Away(bins.times_s[-2], home)
-        return None
+        wet_mS_cm = _wet_mS_cm(home)
+        if home is None or wet_mS_cm is None or bins.now_s - home.at_s >= KEPT_S:
+            return None
+        return Away(bins.times_s[-2], home) if max(newest) < DEEP_SHARE * wet_mS_cm else None
     level = median(before)
     if level < WET_MS_CM or max(newest) >= DEEP_SHARE * level:
         return None
@@ -111,22 +110,29 @@ def _step(state: PlaceState) -> Away | None:
     return Away(bins.now_s - AFTER_S - TRANSIT_S / 2.0, home, shallow, apart)
 
 
+def _wet_mS_cm(home: Water | None) -> float | None:
+    """Return the conductivity of water that is a height to fall from; None of any other."""
+    known = None if home is None else home.conductivity_mS_cm
+    return known if known is not None and known >= WET_MS_CM else None
+
+
 def _range(values: list[float]) -> float:
     return max(values) - min(values)
 
 
 def _faded(state: PlaceState) -> Away | None:
     bins, home = state.bins, state.home
-    if home is None or home.conductivity_mS_cm < WET_MS_CM:
+    wet_mS_cm = _wet_mS_cm(home)
+    if home is None or wet_mS_cm is None:
         return None
-    if max(bins.conductivities[-3:]) >= NOTHING_SHARE * home.conductivity_mS_cm:
+    if max(bins.conductivities[-3:]) >= NOTHING_SHARE * wet_mS_cm:
         return None
     return Away(max(home.at_s, bins.times_s[0]), home)
 
 
 def _after_silence(state: PlaceState) -> Away | None:
     bins, home = state.bins, state.home
-    if home is None or home.conductivity_mS_cm < WET_MS_CM:
+    if home is None or _wet_mS_cm(home) is None:
         return None
     if len(bins.times_s) != 3 or bins.times_s[0] - home.at_s < SILENT_S:  # noqa: PLR2004
         return None

@@ -56,6 +56,7 @@ TAP_PPT = 0.7
 """Tap water, and a solution of 1.4 mS/cm, is no saltier."""
 DILUTED_SHARE = 0.3
 """Water that was thinned has lost at least this share while it was watched."""
+SOUND_AIR_MS_CM = 0.0
 AIR_US_CM = 1.5
 """Water reads more than air by at least this, µS/cm."""
 COARSE_LEVELS = 3
@@ -101,8 +102,8 @@ def leave(state: PlaceState, salinity: float, t_s: float, *, moving: bool) -> No
     """Note that the probe is not in water of this salinity, which its batch remembers."""
     home, bins = state.home, state.bins
     if home is None or abs(home.salinity - salinity) > SAME_PPT:
-        warmth_C = bins.temperatures[0] if bins.temperatures else 0.0
-        home = Water(0.0, warmth_C, salinity, t_s, moving)
+        warmth_C = bins.temperatures[0] if bins.temperatures else None
+        home = Water(None, warmth_C, salinity, t_s, moving)
     state.away = Away(t_s, home)
 
 
@@ -115,7 +116,8 @@ def accept(state: PlaceState) -> None:
 
 def is_water(state: PlaceState) -> bool:
     """Return whether the probe now reads more than it would in air."""
-    air = max(state.air_mS_cm or 0.0, 0.0)
+    # Before it hung dry nobody knows its zero; a sound instrument reads air as nothing.
+    air = SOUND_AIR_MS_CM if state.air_mS_cm is None else max(state.air_mS_cm, 0.0)
     now = state.bins.conductivities[-3:]
     return bool(now) and median(now) > air + AIR_US_CM / 1000.0 + _flicker_mS_cm(state)
 
@@ -272,8 +274,9 @@ def _returned(state: PlaceState, away: Away, newest: list[float]) -> list[Findin
     same = min(SAME_PPT + SAME_PPT_PER_H * away_h, SAME_MOST_PPT) + bins.salinity_noise()
     if away.apart_ppt is not None:
         same = min(same, away.apart_ppt / 2.0)
-    warmed_C = abs(bins.temperatures[-1] - home.temperature_C)
-    if bins.warmth_range_C(RETURN_S) > CALM_C or (warmed_C > SAME_C and away_h <= LONG_H):
+    known_C = home.temperature_C
+    warmed = known_C is not None and abs(bins.temperatures[-1] - known_C) > SAME_C
+    if bins.warmth_range_C(RETURN_S) > CALM_C or (warmed and away_h <= LONG_H):
         # Another solution passes through the same salinity while the thermometer follows.
         return []
     if not home.moving and max(abs(value - home.salinity) for value in newest) <= same:
@@ -368,7 +371,7 @@ def _replaced(
     before = state.away.home if state.away is not None else state.home
     state.away, state.home, state.unproven_s, state.lowest = None, None, None, None
     state.asks = False
-    return [Replaced(salted, initial, 0.0 if before is None else before.salinity, in_sight)]
+    return [Replaced(salted, initial, None if before is None else before.salinity, in_sight)]
 
 
 def _note_rest(state: PlaceState, away: Away) -> None:
@@ -381,8 +384,8 @@ def _note_rest(state: PlaceState, away: Away) -> None:
     state.air_mS_cm = least if state.air_mS_cm is None else min(state.air_mS_cm, least)
     now = bins.salinity_now
     moved = away.rest is None or abs(now - away.rest) > SAME_PPT
-    higher = away.rest is not None and now > away.rest
-    if higher and not (moved and bins.took_s(away.rest or 0.0, now) <= AT_ONCE_S):
+    rest = away.rest
+    if rest is not None and now > rest and not (moved and bins.took_s(rest, now) <= AT_ONCE_S):
         # It may be salt that makes it rise.
         return
     away.rest = now

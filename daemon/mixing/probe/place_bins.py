@@ -5,6 +5,7 @@ They are filled from every credible reading, also from those that fail the test 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
@@ -113,9 +114,9 @@ class PlaceBins:
         return median(self.salinities[-3:])
 
     def warmth_range_C(self, span_s: float) -> float:
-        """Return how far temperature went within the last `span_s`, °C."""
+        """Return how far temperature went within the last `span_s`, °C; infinite where unknown."""
         values = self.between(self.temperatures, 0.0, span_s)
-        return max(values) - min(values) if values else 0.0
+        return max(values) - min(values) if values else math.inf
 
     def noise(self) -> float:
         """Return how far the conductivity of one bin usually is from the next, mS/cm."""

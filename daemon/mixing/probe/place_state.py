@@ -22,15 +22,15 @@ class Water:
     """Water in which a probe was.
 
     Attributes:
-        conductivity_mS_cm: As indicated.
-        temperature_C: As indicated.
+        conductivity_mS_cm: As indicated; None where only its batch remembers that water.
+        temperature_C: As indicated; None likewise.
         salinity: Practical salinity.
         at_s: When it was last seen, s.
         moving: Whether salinity moved then.
     """
 
-    conductivity_mS_cm: float
-    temperature_C: float
+    conductivity_mS_cm: float | None
+    temperature_C: float | None
     salinity: float
     at_s: float
     moving: bool = False
@@ -83,13 +83,13 @@ class Replaced:
     Attributes:
         salted: Whether salt goes into solution in it.
         initial: Practical salinity of that water before the salt.
-        before: That of the water which it replaced.
+        before: That of the water which it replaced; None where it is not known.
         in_sight: Whether the probe was in the water while it changed.
     """
 
     salted: bool
     initial: float
-    before: float
+    before: float | None
     in_sight: bool = False
 
 

@@ -183,8 +183,11 @@ def _reading(context: BatchContext) -> CommandResult:
     if state.phase not in STEADY:
         raise Rejected(f"a second reading counts once the water is steady: {_status(context)}")
     second, anyway = _second(context), context.arguments.flag("anyway")
-    if contradiction.is_absurd(state, second) and not anyway:
-        raise Rejected(_absurd(state, second))
+    if (absurd := contradiction.why_absurd(state, second)) and not anyway:
+        raise Rejected(
+            f"{absurd} Nothing is recorded. If it does show that, use none of the water, and send"
+            " it again with anyway = true (--anyway)"
+        )
     before, state.second = state.second, second
     steps: list[Happening] = []
     if state.phase is Phase.READY:
@@ -193,16 +196,6 @@ def _reading(context: BatchContext) -> CommandResult:
         steps = judge_again(state, context.t_s, context.settings)
     return CommandResult(
         f"{second.salinity:.2f} ppt taken; {_comparison(state)}; {_status(context)}", tuple(steps)
-    )
-
-
-def _absurd(state: BatchState, second: SecondReading) -> str:
-    """Return why a reading is not taken, and what it would need."""
-    probe = state.judgement.salinity or 0.0
-    return (
-        f"{second.instrument} reads {second.salinity:.2f} ppt and the probe {probe:.2f}: is a digit"
-        " or a unit mistyped? Nothing is recorded. If it does show that, use none of the water, and"
-        " send it again with anyway = true (--anyway)"
     )
 
 

@@ -280,7 +280,7 @@ def test_a_batch_may_say_which_water_was_left() -> None:
     leave(hand.state, 34.0, hand.t_s, moving=False)
 
     assert hand.state.away is not None
-    assert Water(0.0, 24.0, 34.0, hand.t_s) == hand.state.away.home
+    assert Water(None, 24.0, 34.0, hand.t_s) == hand.state.away.home
     assert ["Returned"] == hand.rests(3, 34.0).kinds()
 
 
