@@ -28,3 +28,13 @@ def test_used_water_that_is_met_again_is_no_unknown_water() -> None:
 
     assert [] == of(said, Kind.ADVICE)
     assert [] == of(said, Kind.BATCH)
+
+
+def test_a_refill_reported_before_the_probe_reads_anything_begins_with_unknown_water() -> None:
+    """No reading is no purified water: what the new batch holds is not known."""
+    bench = a_batch()
+    bench.station.state.reservoirs["mix-1"].probes.clear()
+    said = bench.send("batch.answer", "mix-1", answer="refilled")
+    (began,) = (each for each in of(said, Kind.BATCH) if facts_in(each)["what"] == "began")
+
+    assert None is facts_in(began)["salinity"]
