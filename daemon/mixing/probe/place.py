@@ -35,8 +35,10 @@ STILL_PPT, STILL_SHARE, EVEN_SHARE = 0.1, 0.05, 0.7
 much in each: a cell that is ten seconds behind a jump moves by a third of it in the next bin."""
 SAME_PPT_PER_H, SAME_MOST_PPT = 0.02, 0.6
 """How much more water may differ for each hour away, and at the most, to be the same."""
-SAME_C, LONG_H = 1.0, 0.5
-"""A vessel hardly changes its temperature by more, °C, while a probe is out for so long, h."""
+SAME_C, SAME_C_PER_H = 1.0, 1.5
+"""A vessel hardly changes its temperature by more, °C, and by more for each hour."""
+LONG_H = 0.5
+"""So long after it was left, h, water in which salt went into solution is at rest."""
 ARRIVAL_PPT, ARRIVAL_SHARE = 0.5, 0.2
 """Salt has come when salinity rose by this, and by this share of what it rose from."""
 LOW_S, LOW_MOVING_S = 180.0, 900.0
@@ -275,8 +277,9 @@ def _returned(state: PlaceState, away: Away, newest: list[float]) -> list[Findin
     if away.apart_ppt is not None:
         same = min(same, away.apart_ppt / 2.0)
     known_C = home.temperature_C
-    warmed = known_C is not None and abs(bins.temperatures[-1] - known_C) > SAME_C
-    if bins.warmth_range_C(RETURN_S) > CALM_C or (warmed and away_h <= LONG_H):
+    most_C = SAME_C + SAME_C_PER_H * away_h
+    warmed = known_C is not None and abs(bins.temperatures[-1] - known_C) > most_C
+    if bins.warmth_range_C(RETURN_S) > CALM_C or warmed:
         # Another solution passes through the same salinity while the thermometer follows.
         return []
     if not home.moving and max(abs(value - home.salinity) for value in newest) <= same:
