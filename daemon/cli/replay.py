@@ -106,7 +106,7 @@ def replay(
 
 @dataclass(slots=True)
 class RowCounts:
-    """What a recording was made of.
+    """What a recording contained.
 
     Attributes:
         bad: Rows that were skipped.

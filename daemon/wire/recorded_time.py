@@ -76,7 +76,7 @@ class RecordedTime:
 
     @property
     def remarks(self) -> list[str]:
-        """What was made of times that jumped, a sentence each."""
+        """How times that jumped were read, a sentence each."""
         found = []
         if self._set_back.count:
             found.append(

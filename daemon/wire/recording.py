@@ -109,7 +109,7 @@ class Recording:
 
     @property
     def remarks(self) -> list[str]:
-        """What was made of it so far that its writer should know, a sentence each."""
+        """How it was read so far, where its writer should know, a sentence each."""
         found = [] if self._header is None else self._header.remarks
         if self._zoneless:
             found.append(

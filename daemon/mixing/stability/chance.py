@@ -52,7 +52,7 @@ class Chance:
 class AblationMemory:
     """The ablation of a decision as far as it has been worked out.
 
-    It can be forgotten at any time: then it is worked out anew from the cells that are kept.
+    It can be forgotten at any time: then it is worked out again from the cells that are kept.
 
     Attributes:
         decision: Arming and oldest cell of the decision.

@@ -264,7 +264,7 @@ class Stability:
     def _forecast_basis(
         self, newest: int, blocked: str, evidence: Evidence, weights: Weights
     ) -> ForecastBasis:
-        """Return what a forecast is made of."""
+        """Return what a forecast rests on."""
         watch = Watch(
             odds=log_odds(weights, self.units),
             score=call_score(weights, self.units),

@@ -91,7 +91,7 @@ class Watch:
 
 @dataclass(frozen=True, slots=True)
 class ForecastBasis:
-    """What a forecast is made of: a finding of the detector, once a minute.
+    """What a forecast rests on: a finding of the detector, once a minute.
 
     Attributes:
         inputs: What the head is given.

@@ -1,4 +1,4 @@
-"""Which events notifications are made of, and what one means for the queue of a receiver."""
+"""Which events lead to notifications, and what one means for the queue of a receiver."""
 
 from __future__ import annotations
 

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -52,9 +53,8 @@ def test_the_dashboard_names_only_what_is_announced() -> None:
 
 def salinity_sentence(state: str) -> str:
     """What the card below the gauge says of a state of the salinity sensor."""
-    sandbox = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's language")
     (content,) = re.findall(r"content: >-\n((?: +.*\n){2}) +- type: tile", DASHBOARD_TEXT)
-    template = sandbox.ImmutableSandboxedEnvironment().from_string(" ".join(content.split()))
+    template = ImmutableSandboxedEnvironment().from_string(" ".join(content.split()))
     said: str = template.render(states={"sensor.quarantine_wing_mix_1_salinity": state}.__getitem__)
     return said
 
@@ -119,13 +119,12 @@ def test_the_dashboard_says_what_released_water_still_needs() -> None:
 )
 def test_the_dashboard_asks_what_a_suspended_batch_waits_for(state: str, said: str) -> None:
     """With why, and the answer where a person gave one."""
-    sandbox = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's language")
     (content,) = re.findall(
         r"content: >-\n((?: +.*\n){2}) +- type: button\n +entity: "
         r"button\.quarantine_wing_mix_1_probe_is_out",
         DASHBOARD_TEXT,
     )
-    template = sandbox.ImmutableSandboxedEnvironment().from_string(" ".join(content.split()))
+    template = ImmutableSandboxedEnvironment().from_string(" ".join(content.split()))
     question = "sensor.quarantine_wing_mix_1_question"
 
     assert said == template.render(

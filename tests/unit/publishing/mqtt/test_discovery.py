@@ -8,6 +8,8 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
+from jinja2 import StrictUndefined
+from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.config.services import COMMANDS
 from daemon.entries import Flag, Instant, Phase
@@ -212,10 +214,7 @@ PICTURE: dict[str, Any] = {
 
 def entity_states(picture: dict[str, Any]) -> dict[str, str]:
     """The state of each entity as the hub's template language gives it, by id."""
-    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
-    hub = jinja.ImmutableSandboxedEnvironment(
-        undefined=pytest.importorskip("jinja2").StrictUndefined
-    )
+    hub = ImmutableSandboxedEnvironment(undefined=StrictUndefined)
     parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
     return {
         id_: hub.from_string(each["value_template"]).render(value_json=picture)
@@ -362,9 +361,8 @@ def test_a_long_advice_is_cut() -> None:
 @pytest.mark.parametrize("advice", ['it\'s "long", ' + "x" * 400, None])
 def test_an_attribute_holds_the_whole_advice(advice: str | None) -> None:
     """Its last step and its cautions are not lost where the state must be cut."""
-    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
     part = payload_of(announcement("homeassistant", EVERYTHING))["components"]["advice"]
-    template = jinja.ImmutableSandboxedEnvironment().from_string(part["json_attributes_template"])
+    template = ImmutableSandboxedEnvironment().from_string(part["json_attributes_template"])
 
     assert part["state_topic"] == part["json_attributes_topic"]
     assert {"whole": advice} == json.loads(template.render(value_json={"advice": advice}))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Any
 
-import pytest
+from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.entries import JSON
 from daemon.mixing.station.steady import steady_since
@@ -24,10 +24,7 @@ ASKED: dict[str, JSON] = {
 
 def rendered(key: str, snapshot: dict[str, Any]) -> str:
     """What the hub's template language makes of a snapshot."""
-    jinja = pytest.importorskip("jinja2.sandbox", reason="needs Jinja, the hub's template language")
-    template = jinja.ImmutableSandboxedEnvironment().from_string(
-        str(question_entity("s/state")[key])
-    )
+    template = ImmutableSandboxedEnvironment().from_string(str(question_entity("s/state")[key]))
     said: str = template.render(value_json=snapshot)
     return said
 
