@@ -62,7 +62,7 @@ PLACES = {
     "zsh": ("XDG_DATA_HOME", ".local/share", "zsh/site-functions/_brinewright"),
     "fish": ("XDG_CONFIG_HOME", ".config", "fish/completions/brinewright.fish"),
 }
-"""Where each shell looks unless it is configured otherwise, zsh once the folder is in its `fpath` (from memory)."""
+"""Where each shell looks; zsh only once the folder is in its `fpath` (from memory)."""
 HINTS = {
     "bash": "open a new shell; the system's package bash-completion must be there",
     "zsh": "put 'fpath+=({folder}); autoload -Uz compinit; compinit' into ~/.zshrc",
