@@ -31,8 +31,9 @@ from daemon.mixing.batch.salt_detection import (
     still_falling,
 )
 from daemon.mixing.events import AdviceGiven, BatchBegan, BatchEnded, Happening, WaterDisturbed
+from daemon.mixing.probe.air_zero import is_water
 from daemon.mixing.probe.departure import DEEP_SHARE
-from daemon.mixing.probe.place import accept, course_from, is_water, leave
+from daemon.mixing.probe.place import accept, course_from, leave
 from daemon.mixing.probe.place_state import Course
 
 if TYPE_CHECKING:

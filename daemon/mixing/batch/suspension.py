@@ -24,6 +24,7 @@ from daemon.mixing.batch.release import move_to, set_advice
 from daemon.mixing.batch.salt_detection import FRESH_BINS, SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import AdviceGiven, BatchEnded, BatchResumed, BatchSuspended, Happening
 from daemon.mixing.probe import place as places
+from daemon.mixing.probe.air_zero import looks_purified
 from daemon.mixing.probe.departure import SAME_PPT
 from daemon.mixing.probe.place_state import Left, Replaced, Returned
 
@@ -251,7 +252,7 @@ def _idle(state: BatchState, place: PlaceState, level: Level, t_s: float) -> lis
         return []
     rest = away.rest
     rose = rest is not None and rest > away.home.salinity
-    if not rose and not places.looks_purified(place, t_s):
+    if not rose and not looks_purified(place, t_s):
         return []
     places.accept(place)
     level.clear()

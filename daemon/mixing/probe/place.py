@@ -20,6 +20,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
+from daemon.mixing.probe.air_zero import note_air
 from daemon.mixing.probe.departure import DEEP_SHARE, NOISES, SAME_PPT, STEP_MS_CM, STEP_SHARE
 from daemon.mixing.probe.departure import departure as departure_of
 from daemon.mixing.probe.place_state import Away, Course, Left, Replaced, Returned, Water
@@ -58,15 +59,6 @@ TAP_PPT = 0.7
 """Tap water, and a solution of 1.4 mS/cm, is no saltier."""
 DILUTED_SHARE = 0.3
 """Water that was thinned has lost at least this share while it was watched."""
-SOUND_AIR_MS_CM = 0.0
-AIR_US_CM = 1.5
-"""Water reads more than air by at least this, µS/cm."""
-COARSE_LEVELS = 3
-"""An instrument that shows no more different values within minutes is coarse."""
-PURIFIED_US_CM = 90.0
-"""Purified water, and poor purified water, conducts no more; tap water conducts more, µS/cm."""
-PURIFIED_S = 600.0
-"""So long it must be so where no batch would be ended by it, s."""
 SHALLOW_S = 200.0
 """Bubbles do not stick for so long, s."""
 UNSETTLED_S = (40.0, 130.0)
@@ -114,29 +106,6 @@ def accept(state: PlaceState) -> None:
     state.away, state.unproven_s, state.home, state.lowest = None, None, None, None
     state.asks = False
     state.bins.keep_newest(1)
-
-
-def is_water(state: PlaceState) -> bool:
-    """Return whether the probe now reads more than it would in air."""
-    # Before it hung dry nobody knows its zero; a sound instrument reads air as nothing.
-    air = SOUND_AIR_MS_CM if state.air_mS_cm is None else max(state.air_mS_cm, 0.0)
-    now = state.bins.conductivities[-3:]
-    return bool(now) and median(now) > air + AIR_US_CM / 1000.0 + _flicker_mS_cm(state)
-
-
-def _flicker_mS_cm(state: PlaceState) -> float:
-    """Return the step between which a coarse instrument goes to and fro; 0 for a fine one."""
-    levels = sorted({round(value, 6) for value in state.bins.conductivities})
-    return levels[1] - levels[0] if 1 < len(levels) <= COARSE_LEVELS else 0.0
-
-
-def looks_purified(state: PlaceState, t_s: float) -> bool:
-    """Return whether the probe has rested for long in what only purified water reads."""
-    away = state.away
-    if away is None or away.rest is None or t_s - away.rest_since_s < PURIFIED_S:
-        return False
-    highest = max(state.bins.between(state.bins.conductivities, 0.0, REST_S), default=1.0)
-    return is_water(state) and highest <= PURIFIED_US_CM / 1000.0
 
 
 def course_from(state: PlaceState, start: float) -> Course:
@@ -383,8 +352,7 @@ def _note_rest(state: PlaceState, away: Away) -> None:
     # Four bins, however far apart they are.
     if not bins.at_rest(0.0, max(60.0, 3.2 * bins.spacing_s)):
         return
-    least = median(bins.conductivities[-3:])
-    state.air_mS_cm = least if state.air_mS_cm is None else min(state.air_mS_cm, least)
+    note_air(state)
     now = bins.salinity_now
     moved = away.rest is None or abs(now - away.rest) > SAME_PPT
     rest = away.rest

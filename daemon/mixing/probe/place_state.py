@@ -108,6 +108,7 @@ class PlaceState:
         below_s: Since when it is below half, s.
         unproven_s: Since when it is in water that need not be that of the batch, s; None if it is.
         asks: Whether nothing but a person can prove that it is.
+        flicker_mS_cm: Largest step that it was seen to go to and fro by, at rest elsewhere, mS/cm.
         air_mS_cm: Least that it read at rest while it was elsewhere, mS/cm; None before.
     """
 
@@ -118,4 +119,5 @@ class PlaceState:
     below_s: float = 0.0
     unproven_s: float | None = None
     asks: bool = False
+    flicker_mS_cm: float = 0.0
     air_mS_cm: float | None = None

@@ -8,14 +8,13 @@ from __future__ import annotations
 import pytest
 
 from daemon.entries import Flag
+from daemon.mixing.probe.air_zero import is_water, looks_purified
 from daemon.mixing.probe.place import (
     accept,
     course_from,
     immersion,
     is_unsettled,
-    is_water,
     leave,
-    looks_purified,
 )
 from daemon.mixing.probe.place_bins import PlaceBins
 from daemon.mixing.probe.place_state import Course, PlaceState, Replaced, Returned, Water
@@ -297,3 +296,14 @@ def test_water_that_the_probe_knows_better_is_kept() -> None:
 def test_a_jump_leaves_all_unsettled_for_a_moment(to: float, *, unsettled: bool) -> None:
     """2 % of 50.7 mS/cm are 1.01: 34.3 is 0.4 higher and 35.5 is 2.0 higher."""
     assert unsettled == is_unsettled(in_water(1.0).rests(0.4, to).state)
+
+
+def test_a_coarse_instrument_that_flickers_in_air_reads_no_water() -> None:
+    """To and fro between 0 and 10 µS/cm for twenty minutes out of the water: that is air."""
+    hand = in_water().conducts(1.5, 0.0)
+    for _ in range(60):
+        hand.conducts(1.0 / 6.0, 0.01).conducts(1.0 / 6.0, 0.0)
+    hand.conducts(0.5, 0.01)
+
+    assert not is_water(hand.state)
+    assert not looks_purified(hand.state, hand.t_s)
