@@ -136,6 +136,8 @@ class WaterLevels:
         peak: Highest level since the batch began.
         idle: Where salinity rests while there is no batch; None before it does.
         below_idle_since_s: Since when it is lower, which may be a bubble, s; None while it is not.
+        thinned_since_s: Since when water in which salt still goes into solution is below half of
+            its peak, s; None while it is not.
         ended: Salinity of the water of a batch that was ended and may still be there; None
             where none was.
     """
@@ -144,6 +146,7 @@ class WaterLevels:
     peak: float = 0.0
     idle: float | None = None
     below_idle_since_s: float | None = None
+    thinned_since_s: float | None = None
     ended: float | None = None
 
 

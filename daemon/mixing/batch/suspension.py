@@ -46,6 +46,8 @@ MOST_SHARE = 1.25
 """Saltier than this share of its target, water that is being mixed is brine on its way."""
 JUMPED = "the reading has just jumped"
 """Why nothing is judged for a moment."""
+THINNED_S = 900.0
+"""So long water must stay below half, s, before it is doubted that only mixing made it so."""
 QUESTION = "is the probe out of the water, or was the vessel refilled?"
 PROBE_OUT, SAME_WATER, REFILLED = "probe-out", "same-water", "refilled"
 ANSWERS = (PROBE_OUT, SAME_WATER, REFILLED)
@@ -145,7 +147,9 @@ def answer(
     now = place.bins.salinities[-1] if place.bins.salinities else None
     before = state.judgement.salinity
     places.accept(place)
-    state.place_hold = ""
+    state.place_hold, state.levels.thinned_since_s = "", None
+    if now is not None:
+        state.levels.peak = now
     steps = _resume(state, t_s, f"{who} says that the probe is in the water of the batch")
     moved = now is not None and (before is None or abs(now - before) > SAME_PPT)
     if state.phase is Phase.BLANK and now is not None and now > places.TAP_PPT:
@@ -284,8 +288,27 @@ def _remember_better(
     if steady is not None and state.phase in STEADY:
         if gone or max(now, *here) < FALLEN_SHARE * steady:
             places.leave(place, steady, t_s, moving=False)
-    elif gone and state.levels.peak > SALTED_PPT:
+    elif not gone:
+        _doubt_thinned(state, place, now, t_s, settings)
+    elif state.levels.peak > SALTED_PPT:
         places.leave(place, state.levels.peak, t_s, moving=True)
+
+
+def _doubt_thinned(
+    state: BatchState, place: PlaceState, now: float, t_s: float, settings: BatchSettings
+) -> None:
+    """Ask about water that fell below half, though no brine, and stays there while it dissolves.
+
+    It may be mixed unevenly, or it was refilled before it came to rest.
+    """
+    peak = state.levels.peak
+    if not SALTED_PPT < peak <= MOST_SHARE * settings.target_ppt or now >= FALLEN_SHARE * peak:
+        state.levels.thinned_since_s = None
+        return
+    if state.levels.thinned_since_s is None:
+        state.levels.thinned_since_s = t_s
+    if t_s - state.levels.thinned_since_s >= THINNED_S and place.unproven_s is None:
+        place.unproven_s, place.asks = t_s, True
 
 
 def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening]:
@@ -315,7 +338,10 @@ def _why(state: BatchState, place: PlaceState, t_s: float) -> str:
             " water changes like that"
         )
     if place.unproven_s is not None and state.phase in STEADY:
-        return f"the probe was elsewhere while salt went into solution, and reads {now} now"
+        return (
+            "the probe was elsewhere, or salinity fell below half, while salt went into solution;"
+            f" it reads {now} now"
+        )
     return ""
 
 

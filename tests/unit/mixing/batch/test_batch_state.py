@@ -31,7 +31,7 @@ def worn() -> BatchState:
         count=2,
         ended={"older": "used"},
         lot="blue",
-        levels=WaterLevels(0.0, 34.0, 33.0, 5.0, 34.0),
+        levels=WaterLevels(0.0, 34.0, 33.0, 5.0, 6.0, 34.0),
         dissolving_since_s=7.0,
         remaining=0.1,
         judgement=Judgement(34.0, 0.1, 0.02, 34.1, 3, 0.99, 8.0, [34.0], 8.0, 34.1, 34.0),

@@ -362,3 +362,13 @@ def test_events_of_a_suspension_belong_to_its_batch() -> None:
     assert {"mix-1-20260302-1"} == {
         each.batch for each in said if isinstance(each, Event) and each.kind is Kind.BATCH
     }
+
+
+def test_water_thinned_below_half_before_it_was_ever_steady_is_asked_about() -> None:
+    """Refilled onto a heel four minutes after its salt, in sight of the probe: no release of it."""
+    story = Story().still(3).dissolve(36.0, 4).dissolve(10.0, 25, 120.0).dissolve(34.0, 45)
+    entries = story.play()
+
+    assert "suspended" in [facts_in(each)["what"] for each in of(entries, Kind.BATCH)]
+    assert "ready" not in phases(entries)
+    assert "ended" not in [facts_in(each)["what"] for each in of(entries, Kind.BATCH)]
