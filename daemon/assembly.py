@@ -17,6 +17,7 @@ from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.station import ReservoirSettings
 from daemon.probes import registry
+from daemon.probes.driver import Buses
 
 if TYPE_CHECKING:
     from daemon.config import Config, Probe, Reservoir
@@ -137,8 +138,9 @@ def _quality(reservoir: Reservoir) -> QualityLimits:
 
 def probes(config: Config) -> list[Driver]:
     """Return a driver for each probe, in the order of the file; nothing is opened yet."""
+    buses = Buses()
     return [
-        registry.make(reservoir.name, probe)
+        registry.make(reservoir.name, probe, buses)
         for reservoir in config.reservoirs
         for probe in reservoir.probes
     ]

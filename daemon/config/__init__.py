@@ -13,7 +13,16 @@ from daemon.config.models import (
     Station,
 )
 from daemon.config.people import Heartbeat, Notify
-from daemon.config.probe import Drivers, InstrumentProbe, LinearCompensation, Probe, Units
+from daemon.config.probe import (
+    Drivers,
+    IndicatingSource,
+    LinearCompensation,
+    Occupation,
+    Probe,
+    Quantity,
+    Source,
+    Units,
+)
 from daemon.config.services import Influx, Journal, Mqtt, Page
 
 __all__ = [
@@ -22,16 +31,19 @@ __all__ = [
     "Drivers",
     "Due",
     "Heartbeat",
+    "IndicatingSource",
     "Influx",
-    "InstrumentProbe",
     "Journal",
     "LinearCompensation",
     "Mqtt",
     "Notify",
+    "Occupation",
     "Page",
     "Probe",
     "Quality",
+    "Quantity",
     "Reservoir",
+    "Source",
     "Station",
     "Units",
     "find_config",

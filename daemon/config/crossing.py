@@ -10,7 +10,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple, TypeAlias
 
 from daemon.config.devices import Device, device_at
-from daemon.config.probe import Drivers, section_of
+from daemon.config.probe import (
+    Drivers,
+    Occupation,
+    Quantity,
+    Source,
+    UncheckedInput,
+    UncheckedProbe,
+    input_section_of,
+    section_of,
+)
 from daemon.config.rules import Table, ordered, plain_number
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.seawater.gravity_check import looks_like_gravity
@@ -23,7 +32,10 @@ RESERVED = ("alarm", "availability", "command", "event", "reading", "state", "st
 
 
 class Crossing(NamedTuple):
-    """One fault: the key, as a place in the tables, and what must hold."""
+    """One fault: the key, as a place in the tables, and what must hold.
+
+    A key that is not there is one that is missing, as the rule then says.
+    """
 
     place: Place
     rule: str
@@ -31,18 +43,24 @@ class Crossing(NamedTuple):
 
 def crossings(raw: Table, drivers: Drivers | None = None) -> Iterator[Crossing]:
     """Yield every fault between keys of the whole file."""
-    reservoirs = _tables(raw, "reservoir")
+    reservoirs, inputs = _tables(raw, "reservoir"), _tables(raw, "input")
     if raw.get("reservoir") == []:
         yield Crossing(("reservoir",), "must hold at least one section headed [[reservoir]]")
     yield from _twice(reservoirs, ("reservoir",))
     yield from _in_alarms(_tables(raw, "alarm"))
+    yield from _twice(inputs, ("input",))
+    for index, table in inputs:
+        for key, rule in input_section_of(table, drivers).crossings(table):
+            yield Crossing(("input", index, key), rule)
+    given = {str(table.get("name")): _gives(table, drivers) for _, table in inputs}
     for index, reservoir in reservoirs:
         if reservoir.get("name") in RESERVED:
             rule = "is what a topic of the station itself is called; give it another name"
             yield Crossing(("reservoir", index, "name"), rule)
         yield from _in_reservoir(reservoir, ("reservoir", index))
         yield from _in_probes(_tables(reservoir, "probe"), ("reservoir", index, "probe"), drivers)
-    yield from _used_twice(reservoirs, drivers)
+        yield from _joined(reservoir, ("reservoir", index), given, drivers)
+    yield from _used_twice(_sections(reservoirs, inputs, drivers))
     mqtt = raw.get("mqtt")
     if isinstance(mqtt, Mapping) and "password_file" in mqtt and "username" not in mqtt:
         yield Crossing(("mqtt", "password_file"), "needs a username beside it")
@@ -83,26 +101,104 @@ def _in_probes(
             yield Crossing((*place, index, key), rule)
 
 
-def _used_twice(
-    reservoirs: Sequence[tuple[int, Table]], drivers: Drivers | None
-) -> Iterator[Crossing]:
-    """Yield each device that a probe before has already, in whichever reservoir that is."""
-    seen: dict[Device, tuple[str, str]] = {}
+class _Use(NamedTuple):
+    """A section that may use a device: where it stands, what it is called, and how it is read."""
+
+    place: Place
+    words: str
+    table: Table
+    section: type[Source]
+
+
+def _sections(
+    reservoirs: Sequence[tuple[int, Table]],
+    inputs: Sequence[tuple[int, Table]],
+    drivers: Drivers | None,
+) -> Iterator[_Use]:
+    """Yield the section of each probe, in whichever reservoir that is, and of each input."""
     for index, reservoir in reservoirs:
         for number, probe in _tables(reservoir, "probe"):
-            used = section_of(probe, drivers).alone_at(probe)
-            if used is None:
-                continue
-            key, path = used
-            device = device_at(path)
-            if device in seen:
-                owner, its_path = seen[device]
-                way = (
-                    "" if path == its_path else f" as {its_path!r}, which leads to the same device"
-                )
-                rule = f"is the {key} of {owner} already{way}; one {key} serves one probe"
-                yield Crossing(("reservoir", index, "probe", number, key), rule)
-            seen.setdefault(device, (_probe_in_words(probe, number, reservoir, index), path))
+            words = _probe_in_words(probe, number, reservoir, index)
+            place = ("reservoir", index, "probe", number)
+            yield _Use(place, words, probe, section_of(probe, drivers))
+    for index, table in inputs:
+        words = f"input {str(table.get('name', index + 1))[:63]}"
+        yield _Use(("input", index), words, table, input_section_of(table, drivers))
+
+
+def _used_twice(sections: Iterator[_Use]) -> Iterator[Crossing]:
+    """Yield each device that a section before has already, and that both cannot share."""
+    first: dict[Device, tuple[_Use, Occupation]] = {}
+    for use in sections:
+        own = use.section.occupies(use.table)
+        if own is None:
+            continue
+        device = device_at(own.path)
+        before, its = first.setdefault(device, (use, own))
+        if before is not use and not _shared(own, its):
+            yield Crossing((*use.place, own.key), _taken(own, before, its))
+
+
+def _shared(one: Occupation, other: Occupation) -> bool:
+    return bool(one.shared_as) and one.shared_as == other.shared_as
+
+
+def _taken(own: Occupation, before: _Use, its: Occupation) -> str:
+    alike = own.path == its.path
+    way = "" if alike else f" as {its.path!r}, which leads to the same device"
+    rule = f"is the {its.key} of {before.words} already{way}"
+    if own.shared_as and its.shared_as:
+        return f"{rule}, there for {its.shared_as} and here for {own.shared_as}; make both the same"
+    return f"{rule}; one {own.key} serves one probe"
+
+
+def _gives(table: Table, drivers: Drivers | None) -> frozenset[Quantity] | None:
+    """Return what an input gives; None where its driver is not known here."""
+    section = input_section_of(table, drivers)
+    return None if section is UncheckedInput else section.gives(table)
+
+
+def _joined(
+    reservoir: Table,
+    place: Place,
+    given: Mapping[str, frozenset[Quantity] | None],
+    drivers: Drivers | None,
+) -> Iterator[Crossing]:
+    """Yield each quantity of a probe that comes from nowhere, or from no such input."""
+    yield from _from_input(reservoir, place, "pump_from", "pump", given)
+    for index, probe in _tables(reservoir, "probe"):
+        here = (*place, "probe", index)
+        yield from _from_input(probe, here, "temperature_from", "temperature", given)
+        section = section_of(probe, drivers)
+        if section is UncheckedProbe:
+            continue
+        gives = section.gives(probe)
+        if "conductivity" not in gives:
+            key, rule = section.lack("conductivity")
+            yield Crossing((*here, key), f"{rule}; a probe measures conductivity itself")
+        if "temperature" not in gives and "temperature_from" not in probe:
+            key, rule = section.lack("temperature")
+            more = "or name the [[input]] that measures it in temperature_from"
+            yield Crossing((*here, key), f"{rule}; add that, {more}")
+
+
+def _from_input(
+    table: Table,
+    place: Place,
+    key: str,
+    quantity: Quantity,
+    given: Mapping[str, frozenset[Quantity] | None],
+) -> Iterator[Crossing]:
+    named = table.get(key)
+    if not isinstance(named, str):
+        return
+    if named not in given:
+        known = f"there are {', '.join(given)}" if given else "there is none"
+        yield Crossing((*place, key), f"is the name of no [[input]]; {known}")
+        return
+    gives = given[named]
+    if gives is not None and quantity not in gives:
+        yield Crossing((*place, key), f"is an [[input]] that gives no {quantity}")
 
 
 def _probe_in_words(probe: Table, number: int, reservoir: Table, index: int) -> str:

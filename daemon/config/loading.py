@@ -15,7 +15,7 @@ from pydantic import BaseModel, ValidationError
 from daemon.config.crossing import Crossing, Place, crossings
 from daemon.config.models import Config
 from daemon.config.places import SERVICE_CONFIGURATION, own_configuration, usual_journal
-from daemon.config.probe import Drivers, Probe, section_of
+from daemon.config.probe import Drivers, Probe, Source, input_section_of, section_of
 from daemon.errors import BrinewrightError, ExitCode
 from daemon.rights import missing_rights
 
@@ -178,6 +178,8 @@ def _sentence(path: Path, raw: dict[str, Any], error: ErrorDetails, drivers: Dri
 
 
 def _crossing_sentence(path: Path, raw: dict[str, Any], fault: Crossing) -> str:
+    if not _is_there(raw, fault.place):
+        return f"{path}: {_path_of(raw, fault.place)} {fault.rule}."
     value = _at(raw, fault.place)
     return f"{path}: {_path_of(raw, fault.place)} = {_shown(value)} {fault.rule}."
 
@@ -186,6 +188,14 @@ def _at(raw: object, place: Place) -> object:
     for part in place:
         raw = raw[part]  # type: ignore[index]
     return raw
+
+
+def _is_there(raw: object, place: Place) -> bool:
+    try:
+        _at(raw, place)
+    except KeyError:
+        return False
+    return True
 
 
 def _path_of(raw: object, place: Place) -> str:
@@ -239,7 +249,11 @@ def _field_at(
     for part in place:
         if isinstance(part, str):
             inner = _model_in(field.annotation) if field else None
-            model = section_of(raw, drivers) if inner is Probe else inner or model
+            if inner is Probe:
+                inner = section_of(raw, drivers)
+            elif inner is Source:
+                inner = input_section_of(raw, drivers)
+            model = inner or model
             field = _fields_by_key(model).get(part)
         raw = _step(raw, part)
     return model, field

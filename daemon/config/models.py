@@ -19,10 +19,11 @@ from daemon.config.fields import (
     number,
     one_of,
     sections,
+    text,
     whole,
 )
 from daemon.config.people import Heartbeat, Notify
-from daemon.config.probe import ProbeSection
+from daemon.config.probe import InputSection, ProbeSection
 from daemon.config.services import Influx, Journal, Mqtt, Page
 
 
@@ -169,6 +170,8 @@ class Reservoir(Section):
         mix_yield: Grams of sea salt per gram of salt mix; common practice, no source.
         due: When batches are wanted.
         quality: Thresholds of the quality tests.
+        pump_from: Name of the `[[input]]` that says whether the circulation pump runs; None where
+            a probe's own instrument says it, or nobody.
         probes: What measures it; none is needed to replay a recording.
     """
 
@@ -193,6 +196,7 @@ class Reservoir(Section):
     needs_second_reading: bool = Field(default=False, description="true or false")
     release_short: bool = Field(default=False, description="true or false")
     mix_yield: float = number(0.5, 1, "grams of sea salt per gram of salt mix", 0.881)
+    pump_from: str | None = text("the name of an [[input]] such as 'pump-1'", None, 63)
     quality: Quality = Field(default=Quality(), description="a section [reservoir.quality]")
     due: tuple[Due, ...] = sections(
         "sections headed [[reservoir.due]], in double brackets", "due", ()
@@ -208,6 +212,7 @@ class Config(Section):
     Attributes:
         station: `[station]`.
         reservoirs: `[[reservoir]]`, in the order of the file.
+        inputs: `[[input]]`: thermometers and pump contacts that stand on their own.
         journal: `[journal]`.
         mqtt: `[mqtt]`, or None.
         influx: `[influx]`, or None.
@@ -220,6 +225,9 @@ class Config(Section):
     station: Station = Field(description="a section [station]")
     reservoirs: tuple[Reservoir, ...] = sections(
         "at least one section headed [[reservoir]], in double brackets", "reservoir"
+    )
+    inputs: tuple[InputSection, ...] = sections(
+        "sections headed [[input]], in double brackets", "input", ()
     )
     journal: Journal = Field(default=Journal(), description="a section [journal]")
     mqtt: Mqtt | None = Field(None, description="a section [mqtt]")

@@ -1,9 +1,11 @@
-"""`[[reservoir.probe]]`: what is common to all drivers, and how a driver adds keys of its own."""
+"""What measures: keys that are common to all drivers, and how a driver adds keys of its own."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from difflib import get_close_matches
+from functools import cache
 from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, ValidationInfo
@@ -13,6 +15,8 @@ from daemon.wire.units import Scale
 
 ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
 TemperatureUnit: TypeAlias = Literal["degC", "degF", "K"]
+Quantity: TypeAlias = Literal["conductivity", "temperature", "pump"]
+"""What an instrument can give."""
 
 
 def _plain_micro(value: object) -> object:
@@ -32,12 +36,17 @@ def _refuse_null(value: object) -> object:
 
 
 class Units(Section):
-    """`units` of a probe: what its numbers mean; declared, never guessed by size."""
+    """`units` of an instrument: what its numbers mean; declared, never guessed by size.
 
-    conductivity: Annotated[ConductivityUnit, BeforeValidator(_plain_micro)] = one_of(
-        "uS/cm", "µS/cm", "mS/cm", "S/m"
+    Attributes:
+        conductivity: Of that; None where it gives none.
+        temperature: Likewise.
+    """
+
+    conductivity: Annotated[ConductivityUnit | None, BeforeValidator(_plain_micro)] = one_of(
+        "uS/cm", "µS/cm", "mS/cm", "S/m", default=None
     )
-    temperature: TemperatureUnit = one_of("degC", "degF", "K")
+    temperature: TemperatureUnit | None = one_of("degC", "degF", "K", default=None)
 
 
 class LinearCompensation(Section):
@@ -62,13 +71,138 @@ def _known(value: str, info: ValidationInfo) -> str:
     raise ValueError(f"no driver is called so; {nearest} there are {names}")
 
 
-class Probe(Section):
-    """`[[reservoir.probe]]`: one instrument, with the keys that every driver has.
+@dataclass(frozen=True, slots=True)
+class Occupation:
+    """The device that a section uses.
 
     Attributes:
-        name: Unique within its reservoir.
+        key: Of the section, which names it.
+        path: Of the device, or host and port.
+        shared_as: What all sections that use it must agree on, in words, such as
+            "modbus at 9600 8N1"; empty where one section alone can use it.
+    """
+
+    key: str
+    path: str
+    shared_as: str = ""
+
+
+class Source(Section):
+    """Something that measures, by a driver: the keys that each driver's section has.
+
+    Attributes:
+        name: Unique within its reservoir, or among the inputs.
         driver: How it is spoken to, which decides what further keys there are.
         period_s: Seconds between readings.
+    """
+
+    name: str = name("instrument")
+    driver: Annotated[str, AfterValidator(_known)] = text("the name of a driver such as 'line'")
+    period_s: float = number(0.2, 60, "seconds", 2.0)
+
+    @classmethod
+    def crossings(
+        cls,
+        table: Mapping[str, Any],  # noqa: ARG003 - for drivers that have such keys
+    ) -> Iterator[tuple[str, str]]:
+        """Yield what is wrong between keys that are each right: the key, and what must hold.
+
+        Args:
+            table: The section as the file has it; keys may be missing or of a wrong type.
+        """
+        yield from ()
+
+    @classmethod
+    def occupies(
+        cls,
+        table: Mapping[str, Any],  # noqa: ARG003 - likewise
+    ) -> Occupation | None:
+        """Return the device that it uses where not everybody can; None for none.
+
+        Args:
+            table: As for `crossings`.
+        """
+        return None
+
+    @classmethod
+    def gives(
+        cls,
+        table: Mapping[str, Any],  # noqa: ARG003 - likewise
+    ) -> frozenset[Quantity]:
+        """Return what an instrument of this section gives; all, where a wrong key hides it.
+
+        Args:
+            table: As for `crossings`.
+        """
+        return frozenset(("conductivity", "temperature"))
+
+    @classmethod
+    def lack(cls, quantity: Quantity) -> tuple[str, str]:
+        """Return the key by which a quantity would be given, and what it says now.
+
+        Args:
+            quantity: What the section does not give, though it must.
+        """
+        return "driver", f"gives no {quantity} with these keys"
+
+
+class IndicatingSource(Source):
+    """A source whose instrument indicates numbers in units of its own.
+
+    Attributes:
+        units: Of its numbers.
+        compensation: What the instrument does to conductivity before it says
+            it; None (in the file: "none") for raw values.
+    """
+
+    units: Units = Field(
+        default=Units(),
+        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }",
+    )
+    compensation: Annotated[LinearCompensation | None, BeforeValidator(_none_is_raw)] = Field(
+        None,
+        description="'none' for an instrument that reports raw conductivity, or"
+        " { linear_percent_per_C = 2.0, reference_C = 25 } as its manual says",
+    )
+
+    @classmethod
+    def crossings(cls, table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        """Yield a unit or a compensation that is missing, or cannot be undone."""
+        gives = cls.gives(table)
+        numbers = gives & {"conductivity", "temperature"}
+        units = table.get("units")
+        if numbers and "units" not in table:
+            yield "units", f"is missing; give {cls.model_fields['units'].description}"
+        elif isinstance(units, Mapping):
+            for quantity in sorted(numbers - units.keys()):
+                allowed = Units.model_fields[quantity].description
+                yield "units", f"lacks {quantity}, which this instrument gives; give {allowed}"
+        if "conductivity" not in gives:
+            return
+        if "compensation" not in table:
+            yield "compensation", f"is missing; give {cls.model_fields['compensation'].description}"
+        elif isinstance(table["compensation"], Mapping) and "temperature" not in gives:
+            rule = "cannot be undone without the temperature by the same instrument; read that too"
+            yield "compensation", rule
+
+    @property
+    def scale(self) -> Scale:
+        """What its numbers mean."""
+        rule = self.compensation
+        return Scale(
+            self.units.conductivity or "mS/cm",
+            self.units.temperature or "degC",
+            0.0 if rule is None else rule.linear_percent_per_C,
+            25.0 if rule is None else rule.reference_C,
+        )
+
+
+class Probe(Source):
+    """`[[reservoir.probe]]`: one instrument in a reservoir, with the keys that every probe has.
+
+    Attributes:
+        temperature_from: Name of the `[[input]]` that measures the temperature beside it; None
+            where its own instrument does.
         conductivity_u_percent: Standard uncertainty assumed until calibrated,
             % of the value; our own choice.
         temperature_u_C: Standard uncertainty assumed until calibrated, °C; our
@@ -84,9 +218,7 @@ class Probe(Section):
         calibrate_with: What a dashboard's button holds it against; None for no such button.
     """
 
-    name: str = name("probe")
-    driver: Annotated[str, AfterValidator(_known)] = text("the name of a driver such as 'line'")
-    period_s: float = number(0.2, 60, "seconds", 2.0)
+    temperature_from: str | None = text("the name of an [[input]] such as 'thermo-1'", None, 63)
     conductivity_u_percent: float = number(0.01, 20, "% of the value", 0.5)
     temperature_u_C: float = number(0.001, 5, "°C", 0.1)
     linearity_percent: float = number(0, 5, "% of the value", 0.1)
@@ -98,53 +230,6 @@ class Probe(Section):
         "references such as 'air; kcl-12-88 lot=Q-12 tolerance=0.5'", None, 500
     )
 
-    @classmethod
-    def crossings(cls, _table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-        """Yield what is wrong between keys that are each right: the key, and what must hold.
-
-        Args:
-            _table: The section as the file has it; keys may be missing or of a wrong type.
-        """
-        yield from ()
-
-    @classmethod
-    def alone_at(cls, _table: Mapping[str, Any]) -> tuple[str, str] | None:
-        """Return the key and the path of a device that one probe alone can use; None for none.
-
-        Args:
-            _table: As for `crossings`.
-        """
-        return None
-
-
-class InstrumentProbe(Probe):
-    """A probe whose instrument says two numbers in units of its own.
-
-    Attributes:
-        units: Of the two numbers.
-        compensation: What the instrument does to conductivity before it says
-            it; None (in the file: "none") for raw values.
-    """
-
-    units: Units = Field(
-        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }"
-    )
-    compensation: Annotated[LinearCompensation | None, BeforeValidator(_none_is_raw)] = Field(
-        description="'none' for an instrument that reports raw conductivity, or"
-        " { linear_percent_per_C = 2.0, reference_C = 25 } as its manual says"
-    )
-
-    @property
-    def scale(self) -> Scale:
-        """What its two numbers mean."""
-        rule = self.compensation
-        return Scale(
-            self.units.conductivity,
-            self.units.temperature,
-            0.0 if rule is None else rule.linear_percent_per_C,
-            25.0 if rule is None else rule.reference_C,
-        )
-
 
 class UncheckedProbe(Probe):
     """A probe of a driver that is not known here, so that only the common keys are looked at."""
@@ -152,23 +237,57 @@ class UncheckedProbe(Probe):
     model_config = ConfigDict(extra="ignore")
 
 
-Drivers: TypeAlias = Mapping[str, type[Probe]]
+class UncheckedInput(Source):
+    """An input of a driver that is not known here, likewise."""
+
+    model_config = ConfigDict(extra="ignore")
+
+
+Drivers: TypeAlias = Mapping[str, type[Source]]
 """The sections of the drivers there are, by the name of each."""
+
+
+@cache
+def probe_section(source: type[Source]) -> type[Probe]:
+    """Return the section of a probe by a driver: the keys of that driver, and those of a probe."""
+    made: type[Probe] = type(
+        source.__name__, (source, Probe), {"__doc__": source.__doc__, "__module__": __name__}
+    )
+    return made
 
 
 def section_of(table: object, drivers: Drivers | None) -> type[Probe]:
     """Return what the section of one probe must be, by the driver that it names."""
+    source = _source_of(table, drivers)
+    return UncheckedProbe if source is None else probe_section(source)
+
+
+def input_section_of(table: object, drivers: Drivers | None) -> type[Source]:
+    """Return what the section of one input must be, by the driver that it names."""
+    return _source_of(table, drivers) or UncheckedInput
+
+
+def _source_of(table: object, drivers: Drivers | None) -> type[Source] | None:
     named = table.get("driver") if isinstance(table, Mapping) else None
     known = drivers is not None and isinstance(named, str) and named in drivers
-    return drivers[named] if known and drivers is not None and named else UncheckedProbe
+    return drivers[named] if known and drivers is not None and named else None
 
 
-def _of_its_driver(value: object, info: ValidationInfo) -> object:
+def _probe_of_its_driver(value: object, info: ValidationInfo) -> object:
     if not isinstance(value, Mapping):
         return value
     section = section_of(value, (info.context or {}).get("drivers"))
     return section.model_validate(value, context=info.context)
 
 
-ProbeSection: TypeAlias = Annotated[Probe, BeforeValidator(_of_its_driver)]
+def _input_of_its_driver(value: object, info: ValidationInfo) -> object:
+    if not isinstance(value, Mapping):
+        return value
+    section = input_section_of(value, (info.context or {}).get("drivers"))
+    return section.model_validate(value, context=info.context)
+
+
+ProbeSection: TypeAlias = Annotated[Probe, BeforeValidator(_probe_of_its_driver)]
 """A section that is read as the driver wants it which it names."""
+InputSection: TypeAlias = Annotated[Source, BeforeValidator(_input_of_its_driver)]
+"""The same, of an `[[input]]`."""

@@ -10,13 +10,15 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Generic, Protocol, TypeVar, runtime_checkable
 
-from daemon.config.probe import Probe
+from daemon.config.devices import Device, device_at
+from daemon.config.probe import Source
 from daemon.entries import Sample
 
 if TYPE_CHECKING:
     from daemon.entries import Instant
 
-S = TypeVar("S", bound=Probe)
+S = TypeVar("S", bound=Source)
+B = TypeVar("B")
 
 FAULT_SPACING_S = 5.0
 """An instrument that is away for a night fills no card with faults; our own choice."""
@@ -42,17 +44,40 @@ class Driver(Protocol):
         """Let go of everything; may be called twice."""
 
 
+class Buses:
+    """What several drivers use together: a line, a connection, a bus; one of each device."""
+
+    def __init__(self) -> None:
+        """Begin with none."""
+        self._known: dict[tuple[type, Device], object] = {}
+
+    def shared(self, kind: type[B], path: str, make: Callable[[], B]) -> B:
+        """Return what is shared at a device; made where this is the first to ask for it.
+
+        Args:
+            kind: Of what is shared.
+            path: Of the device, or host and port; two paths to one device are the same.
+            make: Makes it; opens nothing yet.
+        """
+        key = (kind, device_at(path))
+        found = self._known.get(key)
+        if not isinstance(found, kind):
+            found = self._known[key] = make()
+        return found
+
+
 @dataclass(frozen=True, slots=True)
 class DriverKind(Generic[S]):
     """What the name of a driver in the configuration stands for.
 
     Attributes:
-        section: Its `[[reservoir.probe]]`: the common keys and those of its own.
-        make: Makes a driver of the name of a reservoir and such a section; opens nothing yet.
+        section: Its section: the keys of every source and those of its own.
+        make: Makes a driver of the name of a reservoir (empty for an input), such a section, and
+            what drivers share; opens nothing yet.
     """
 
     section: type[S]
-    make: Callable[[str, S], Driver]
+    make: Callable[[str, S, Buses], Driver]
 
 
 class FaultLimit:

@@ -12,112 +12,23 @@ import termios
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
 
 import serial
-from pydantic import AfterValidator, Field
 
-from daemon.config.fields import one_of, text, whole
-from daemon.config.probe import InstrumentProbe
-from daemon.config.rules import Table, ordered
 from daemon.entries import Instant, Sample
-from daemon.probes.driver import DriverKind, FaultLimit
+from daemon.probes.driver import Buses, DriverKind, FaultLimit
+from daemon.probes.line_section import LineSection
 from daemon.rights import user_name
 from daemon.wire.line import Frame, Splitter, Spoken, Unreadable, parse, shown
 from daemon.wire.near_miss import best_text, near_miss
-from daemon.wire.reply import ENCODINGS, ReplyFormat, checked_reply, one_micro, reply_pattern
+from daemon.wire.reply import ReplyFormat, reply_pattern
 from daemon.wire.units import Scale
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-Encoding: TypeAlias = Literal["utf-8", "latin-1", "ascii"]
 
 REOPEN_S = 1.0
 QUIET_S = 0.5
 """Who says nothing for so long is not in the middle of a line."""
 CHUNK = 4096
 TROUBLE = (OSError, termios.error)
-
-
-def _timeout_s(given: dict[str, Any]) -> float:
-    """Wait for an answer within the period; for one that talks by itself, three periods."""
-    period_s: float = given.get("period_s", 2.0)
-    return min(period_s, 2.0) if given.get("request") is not None else 3.0 * period_s
-
-
-def _encoding(given: dict[str, Any]) -> Encoding:
-    """Take lines for UTF-8 where the pattern holds what ASCII has no sign for."""
-    return "ascii" if given.get("reply", "").isascii() else "utf-8"
-
-
-def _ascii(value: str) -> str:
-    if not value.isascii():
-        raise ValueError("it holds characters beyond ASCII")
-    return value
-
-
-class LineSection(InstrumentProbe):
-    """`[[reservoir.probe]]` with `driver = "line"`: one instrument on a serial line of text.
-
-    Attributes:
-        port: Serial device.
-        baud: Speed, Bd.
-        bytesize: Data bits.
-        parity: "N", "E" or "O".
-        stopbits: Stop bits.
-        request: What to send for a reading; None for one that talks by itself.
-        reply: Regular expression (of RE2) that fits a whole line, which CR or LF ends;
-            with the named groups `conductivity`, `temperature` and, where it has one, `pump`.
-        decimal: What stands between the whole and the rest of a number in a line.
-        encoding: Of a line; ASCII unless the pattern holds more than that, then UTF-8.
-        timeout_s: Seconds without an answer until a reading counts as missing.
-    """
-
-    port: str = text("a serial device such as '/dev/ttyUSB0'")
-    baud: int = whole(300, 921_600, "Bd", 9600)
-    bytesize: Literal[7, 8] = one_of(7, 8, default=8)
-    parity: Literal["N", "E", "O"] = one_of("N", "E", "O", default="N")
-    stopbits: Literal[1, 2] = one_of(1, 2, default=1)
-    request: Annotated[str, AfterValidator(_ascii)] | None = text(
-        "1 to 64 characters to send, for example 'READ?\\n'", None, 64
-    )
-    reply: Annotated[str, AfterValidator(checked_reply)] = Field(
-        description="a regular expression of at most 200 characters with the named groups"
-        " conductivity and temperature"
-    )
-    decimal: Literal[".", ","] = one_of(".", ",", default=".")
-    encoding: Encoding = Field(
-        default_factory=_encoding, description="one of 'utf-8', 'latin-1', 'ascii'"
-    )
-    timeout_s: float = Field(
-        default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
-    )
-
-    @classmethod
-    def crossings(cls, table: Table) -> Iterator[tuple[str, str]]:
-        """Yield a wait beyond the next request, and a sign that no line has."""
-        if "request" in table:
-            yield from ordered(table, "timeout_s", "period_s", "seconds", above=2.0)
-        yield from _never_in_a_line(table)
-
-    @classmethod
-    def alone_at(cls, table: Table) -> tuple[str, str] | None:
-        """Return the port: two that read it would each have a part of what comes."""
-        port = table.get("port")
-        return ("port", port) if isinstance(port, str) and port else None
-
-
-def _never_in_a_line(table: Table) -> Iterator[tuple[str, str]]:
-    """Yield that the pattern holds a sign which no line has in its encoding, if it does."""
-    reply, encoding = table.get("reply"), table.get("encoding")
-    if not isinstance(reply, str) or encoding not in ENCODINGS:
-        return
-    try:
-        one_micro(reply).encode(encoding)
-    except UnicodeEncodeError as exc:
-        sign = exc.object[exc.start]
-        yield "reply", f"holds {sign!r}, which no line of encoding = {encoding!r} can hold"
 
 
 @dataclass(frozen=True, slots=True)
@@ -370,7 +281,7 @@ def _joining(port: str) -> str:
     return f"sudo usermod -aG {group} {user_name()}, then log in again, or restart the service"
 
 
-def _line_probe(reservoir: str, section: LineSection) -> LineProbe:
+def _line_probe(reservoir: str, section: LineSection, _buses: Buses) -> LineProbe:
     return LineProbe(
         LineSettings(
             reservoir=reservoir,

@@ -15,9 +15,9 @@ from pathlib import Path
 from pydantic import Field
 
 from daemon.config.fields import FilePath
-from daemon.config.probe import Probe
+from daemon.config.probe import Source
 from daemon.entries import Instant, Sample
-from daemon.probes.driver import DriverKind, FaultLimit
+from daemon.probes.driver import Buses, DriverKind, FaultLimit
 from daemon.wire.no_recording import NoRecording
 from daemon.wire.recording import BadRow, Destination, Recording
 from daemon.wire.text_lines import TextLines
@@ -30,8 +30,8 @@ AT_ONCE = 500
 """Empty rows that are passed over in one turn."""
 
 
-class RecordedSection(Probe):
-    """`[[reservoir.probe]]` with `driver = "recorded"`.
+class RecordedSection(Source):
+    """The section of `driver = "recorded"`.
 
     Attributes:
         path: CSV file as `brinewright replay` takes it.
@@ -43,7 +43,7 @@ class RecordedSection(Probe):
 class RecordedProbe:
     """One recording that is played."""
 
-    def __init__(self, reservoir: str, section: RecordedSection) -> None:
+    def __init__(self, reservoir: str, section: RecordedSection, _buses: Buses) -> None:
         """Remember the settings; the file is opened at the first `wake`."""
         self._names = (reservoir, section.name)
         self._path = section.path

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, Final
 from daemon.probes.driver import DriverKind
 
 if TYPE_CHECKING:
-    from daemon.config import Probe
-    from daemon.probes.driver import Driver
+    from daemon.config import Source
+    from daemon.probes.driver import Buses, Driver
 
 MODULES: Final[Mapping[str, str]] = MappingProxyType(
     {
@@ -36,21 +36,26 @@ def kind(name: str) -> DriverKind[Any]:
     return found
 
 
-def make(reservoir: str, probe: Probe) -> Driver:
-    """Return the driver of one probe; nothing is opened yet.
+def make(reservoir: str, source: Source, buses: Buses) -> Driver:
+    """Return the driver of one probe or input; nothing is opened yet.
+
+    Args:
+        reservoir: That a probe is in; empty for an input.
+        source: Its section.
+        buses: What it may share with others.
 
     Raises:
         TypeError: The section was read without the drivers, so its own keys are not known.
     """
-    one = kind(probe.driver)
-    if not isinstance(probe, one.section):
-        raise TypeError(f"the section of {probe.name} was read without the driver {probe.driver}")
-    return one.make(reservoir, probe)
+    one = kind(source.driver)
+    if not isinstance(source, one.section):
+        raise TypeError(f"the section of {source.name} was read without the driver {source.driver}")
+    return one.make(reservoir, source, buses)
 
 
-class _Sections(Mapping[str, "type[Probe]"]):
-    def __getitem__(self, name: str) -> type[Probe]:
-        section: type[Probe] = kind(name).section
+class _Sections(Mapping[str, "type[Source]"]):
+    def __getitem__(self, name: str) -> type[Source]:
+        section: type[Source] = kind(name).section
         return section
 
     def __iter__(self) -> Iterator[str]:
@@ -60,5 +65,5 @@ class _Sections(Mapping[str, "type[Probe]"]):
         return len(MODULES)
 
 
-SECTIONS: Final[Mapping[str, type[Probe]]] = _Sections()
+SECTIONS: Final[Mapping[str, type[Source]]] = _Sections()
 """What `daemon.config.load` needs to check the keys of every driver."""

@@ -86,13 +86,13 @@ class Spoken:
     """The numbers in one line, in the instrument's own units.
 
     Attributes:
-        conductivity: As said.
-        temperature: As said.
+        conductivity: As said; None where the pattern has no such group.
+        temperature: Likewise.
         pump: Whether the circulation pump runs; None when the line does not say.
     """
 
-    conductivity: float
-    temperature: float
+    conductivity: float | None
+    temperature: float | None
     pump: bool | None = None
 
 
@@ -115,7 +115,7 @@ def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
 
     Args:
         line: Without its line end.
-        reply: Has the groups `conductivity` and `temperature`, and may have `pump`.
+        reply: Has some of the groups `conductivity`, `temperature` and `pump`.
         decimal: What stands between the whole and the rest of a number, "." or ",".
 
     Raises:
@@ -129,8 +129,12 @@ def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
     groups = match.groupdict()
     pump = groups.get("pump")
     return Spoken(
-        conductivity=_number(groups["conductivity"], line, decimal),
-        temperature=_number(groups["temperature"], line, decimal),
+        conductivity=(
+            _number(groups["conductivity"], line, decimal) if "conductivity" in groups else None
+        ),
+        temperature=(
+            _number(groups["temperature"], line, decimal) if "temperature" in groups else None
+        ),
         pump=None if pump is None else pump.strip().lower() in {"1", "on", "true", "yes"},
     )
 

@@ -15,8 +15,7 @@ import re2
 LONGEST_PATTERN = 200
 LARGEST_BYTES = 1 << 20
 """Memory that one pattern may take; our own choice, a thousand times what a usual one needs."""
-NEEDED_GROUPS = ("conductivity", "temperature")
-KNOWN_GROUPS = (*NEEDED_GROUPS, "pump")
+KNOWN_GROUPS = ("conductivity", "temperature", "pump")
 ENCODINGS = ("utf-8", "latin-1", "ascii")
 DECIMALS = (".", ",")
 
@@ -34,6 +33,10 @@ class ReplyPattern(Protocol):
     @property
     def pattern(self) -> str:
         """The text that it was made from."""
+
+    @property
+    def groupindex(self) -> Mapping[str, int]:
+        """Number of each named group."""
 
     def fullmatch(self, string: str, /) -> Match | None:
         """Return what fits, if the whole line does."""
@@ -58,7 +61,7 @@ def reply_pattern(text: str) -> ReplyPattern:
     """Return the pattern that a text describes.
 
     Raises:
-        ValueError: It is none of RE2, is too long, or has not the groups that a reply must have.
+        ValueError: It is none of RE2, is too long, or has none of the groups, or strange ones.
 
     Source: the syntax of RE2 (from memory: as Python's, without look-around and back-references).
     """
@@ -71,10 +74,9 @@ def reply_pattern(text: str) -> ReplyPattern:
         compiled: Any = re2.compile(text, options)
     except (re2.error, UnicodeEncodeError) as exc:
         raise ValueError(f"it is not a regular expression of RE2: {_why(exc)}") from exc
-    lacking = [group for group in NEEDED_GROUPS if group not in compiled.groupindex]
-    if lacking:
-        forms = " and ".join(f"(?P<{group}>...)" for group in lacking)
-        raise ValueError(f"it lacks the named group {forms}")
+    if not any(group in compiled.groupindex for group in KNOWN_GROUPS):
+        forms = ", ".join(f"(?P<{group}>...)" for group in KNOWN_GROUPS)
+        raise ValueError(f"it has none of the named groups {forms}")
     strange = [group for group in compiled.groupindex if group not in KNOWN_GROUPS]
     if strange:
         raise ValueError(f"it names the group {strange[0]}; known are {', '.join(KNOWN_GROUPS)}")

@@ -75,14 +75,24 @@ class Scale:
     percent_per_C: float = 0.0
     reference_C: float = 25.0
 
-    def water(self, conductivity: float, temperature: float) -> tuple[float, float]:
+    def water(
+        self, conductivity: float | None, temperature: float | None
+    ) -> tuple[float | None, float | None]:
         """Return conductivity at the water's own temperature, mS/cm, and that, °C.
 
+        Args:
+            conductivity: As the instrument indicates it; None where it gives none.
+            temperature: Likewise.
+
         Raises:
-            ValueError: A unit is not known.
+            ValueError: A unit is not known, or compensation cannot be undone without a temperature.
         """
-        water_C = temperature_C(temperature, self.temperature_unit)
+        water_C = None if temperature is None else temperature_C(temperature, self.temperature_unit)
+        if conductivity is None:
+            return None, water_C
         indicated = conductivity_mS_cm(conductivity, self.conductivity_unit)
         if not self.percent_per_C:
             return indicated, water_C
+        if water_C is None:
+            raise ValueError("compensation cannot be undone without the instrument's temperature")
         return uncompensated(indicated, water_C, self.percent_per_C, self.reference_C), water_C

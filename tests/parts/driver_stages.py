@@ -19,7 +19,7 @@ from typing import Any, Protocol
 
 from daemon.config import parse
 from daemon.probes import registry
-from daemon.probes.driver import Driver, DriverKind
+from daemon.probes.driver import Buses, Driver, DriverKind
 from daemon.probes.registry import SECTIONS
 from tests.parts.configurations import configuration
 
@@ -46,7 +46,7 @@ GUIDE = Path(__file__).parents[2] / "deploy/guides/driver.md"
 def driver_of(keys: str) -> Driver:
     """A driver as a configuration makes it."""
     config = parse(FILE + keys, Path("brinewright.toml"), SECTIONS)
-    return registry.make("mix-1", config.reservoirs[0].probes[0])
+    return registry.make("mix-1", config.reservoirs[0].probes[0], Buses())
 
 
 class Stage(Protocol):
@@ -204,7 +204,7 @@ class Newest:
         keys = f'driver = "newest"\npath = "{self.path}"\n{MEASURED}'
         sections = {**SECTIONS, "newest": kind.section}
         config = parse(FILE + keys, Path("brinewright.toml"), sections)
-        self.driver: Driver = kind.make("mix-1", config.reservoirs[0].probes[0])
+        self.driver: Driver = kind.make("mix-1", config.reservoirs[0].probes[0], Buses())
         self.begun, self.running = b"", True
 
     def message(self, _number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:

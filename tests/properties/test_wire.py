@@ -47,8 +47,8 @@ def test_a_line_gives_finite_numbers_or_is_unreadable(line: str) -> None:
         spoken = parse(line, REPLY)
     except Unreadable:
         return
-    assert math.isfinite(spoken.conductivity)
-    assert math.isfinite(spoken.temperature)
+    numbers = (spoken.conductivity, spoken.temperature)
+    assert all(each is not None and math.isfinite(each) for each in numbers)
 
 
 @given(st.floats(allow_nan=True), st.floats(allow_nan=True))

@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.config import Config, ConfigError, find_config, load, parse
-from daemon.probes.line import LineSection
+from daemon.probes.line_section import LineSection
 from daemon.probes.registry import SECTIONS
 
 VALID = r"""
@@ -68,7 +68,7 @@ def faults(text: str) -> list[str]:
 
 def line_section(text: str) -> LineSection:
     """The first probe of a text, which is one on a serial line."""
-    section = parse(text, FILE, SECTIONS).reservoirs[0].probes[0]
+    section: object = parse(text, FILE, SECTIONS).reservoirs[0].probes[0]
     assert isinstance(section, LineSection)
     return section
 
@@ -96,11 +96,12 @@ def test_the_whole_file_is_read() -> None:
         probe.stopbits,
     )
     assert (None, 2.0, 2.0) == (probe.compensation, probe.period_s, probe.timeout_s)
-    assert (0.5, 0.1) == (probe.conductivity_u_percent, probe.temperature_u_C)
+    (every,) = reservoir.probes
+    assert (0.5, 0.1) == (every.conductivity_u_percent, every.temperature_u_C)
     assert ("127.0.0.1", 8407) == (config.page.host, config.page.port)
     assert "brinewright-quarantine-wing" == config.client_id
     assert reservoir is config.reservoir("mix-1")
-    assert (probe,) == reservoir.probes
+    assert probe.name == every.name
 
 
 def test_a_secret_stands_beside_the_configuration() -> None:

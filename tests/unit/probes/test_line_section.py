@@ -12,7 +12,7 @@ import pytest
 from daemon.assembly import probes
 from daemon.config import ConfigError, parse
 from daemon.entries import Instant, Sample
-from daemon.probes.line import LineSection
+from daemon.probes.line_section import LineSection
 from daemon.probes.registry import SECTIONS
 from tests.conftest import PtyPair, wait_until
 from tests.parts.accounts import STRANGER, needs_root, run_as
@@ -38,7 +38,7 @@ NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 def section(more: str = "", reply: str = PLAIN) -> LineSection:
     """The section of a probe as it is read from a file."""
     text = configuration(PROBE.format(port="/dev/ttyUSB0", reply=reply, more=more))
-    found = parse(text, Path("brinewright.toml"), SECTIONS).reservoirs[0].probes[0]
+    found: object = parse(text, Path("brinewright.toml"), SECTIONS).reservoirs[0].probes[0]
     assert isinstance(found, LineSection)
     return found
 

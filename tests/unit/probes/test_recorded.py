@@ -10,6 +10,7 @@ import pytest
 
 from daemon.config import ConfigError, parse
 from daemon.entries import Instant, Sample
+from daemon.probes.driver import Buses
 from daemon.probes.recorded import RecordedProbe, RecordedSection
 from daemon.probes.registry import SECTIONS
 from tests.parts.configurations import configuration
@@ -26,7 +27,9 @@ driver = "recorded"
 def probe_of(path: Path) -> RecordedProbe:
     """A probe that plays a file, with the usual period of 2 s."""
     return RecordedProbe(
-        "mix-1", RecordedSection(name="ct-1", driver="recorded", path=path, period_s=2.0)
+        "mix-1",
+        RecordedSection(name="ct-1", driver="recorded", path=path, period_s=2.0),
+        Buses(),
     )
 
 
@@ -141,7 +144,7 @@ def test_what_is_no_recording_is_a_fault(tmp_path: Path) -> None:
 def test_a_recording_is_looked_for_beside_the_configuration(tmp_path: Path) -> None:
     """As every other path of the file."""
     config = parse(FILE + 'path = "rows.csv"\n', tmp_path / "brinewright.toml", SECTIONS)
-    section = config.reservoirs[0].probes[0]
+    section: object = config.reservoirs[0].probes[0]
 
     assert isinstance(section, RecordedSection)
     assert tmp_path / "rows.csv" == section.path
