@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import NamedTuple, TypeAlias
 
+from daemon.config.broker_access import access_crossings
 from daemon.config.devices import Device, device_at
 from daemon.config.probe import (
     Drivers,
@@ -62,8 +63,9 @@ def crossings(raw: Table, drivers: Drivers | None = None) -> Iterator[Crossing]:
         yield from _joined(reservoir, ("reservoir", index), given, drivers)
     yield from _used_twice(_sections(reservoirs, inputs, drivers))
     mqtt = raw.get("mqtt")
-    if isinstance(mqtt, Mapping) and "password_file" in mqtt and "username" not in mqtt:
-        yield Crossing(("mqtt", "password_file"), "needs a username beside it")
+    if isinstance(mqtt, Mapping):
+        for key, rule in access_crossings(mqtt):
+            yield Crossing(("mqtt", key), rule)
 
 
 def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:

@@ -5,16 +5,15 @@ from __future__ import annotations
 import difflib
 import re
 from ipaddress import ip_address
-from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import AfterValidator, Field, ValidationInfo
 
+from daemon.config.broker_access import BrokerAccess
 from daemon.config.fields import FilePath, SecretPath, Section, number, text, whole
 from daemon.config.places import SERVICE_JOURNAL
 
 _LAST_PORT = 65_535
-_PLAIN_PORT, _TLS_PORT = 1883, 8883
 _HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
 
 COMMANDS = (
@@ -112,22 +111,6 @@ def _host_of(listen: str) -> str:
     return listen.rpartition(":")[0].strip("[]")
 
 
-def _with_tls(value: Path, info: ValidationInfo) -> Path:
-    if info.data.get("tls") is False:
-        raise ValueError("it needs tls = true beside it")
-    return value
-
-
-def _with_cert(value: Path, info: ValidationInfo) -> Path:
-    if info.data.get("cert_file", value) is None:
-        raise ValueError("it needs a cert_file beside it")
-    return value
-
-
-def _usual_port(given: dict[str, Any]) -> int:
-    return _TLS_PORT if given.get("tls") else _PLAIN_PORT
-
-
 class Journal(Section):
     """`[journal]`: where everything that happens is written first.
 
@@ -146,20 +129,10 @@ class Journal(Section):
     largest_mb: float = number(20, 1_000_000, "megabytes", 2000.0)
 
 
-class Mqtt(Section):
+class Mqtt(BrokerAccess):
     """`[mqtt]`: the broker to publish to; without the section, none.
 
     Attributes:
-        host: Name or address of the broker; with TLS, as its certificate has it.
-        tls: Whether to speak TLS.
-        port: TCP port; 8883 with TLS and 1883 without, unless given.
-        ca_file: Who signed the broker's certificate; None for whom the system trusts.
-        cert_file: Certificate to show to the broker; None for none.
-        key_file: Its key; None where `cert_file` holds both.
-        username: Who we are; None for a broker that does not ask.
-        password_file: File that holds the password alone.
-        keepalive_s: Longest silence between us and the broker, seconds.
-        client_id: None to make one from the station's name.
         backlog_per_s: Most entries a second, when an outage is made up.
         kept_after_s: How long after acknowledging the broker has surely written down; what
             is younger comes again after a lost connection.
@@ -168,29 +141,6 @@ class Mqtt(Section):
         commands: What may be asked of the station over this broker; nothing unless given.
     """
 
-    host: str = text("the name or address of a broker", longest=253)
-    tls: bool = Field(default=False, description="true or false")
-    port: int = Field(
-        default_factory=_usual_port,
-        ge=1,
-        le=_LAST_PORT,
-        description=f"a whole number from 1 to {_LAST_PORT} (a TCP port)",
-    )
-    ca_file: Annotated[FilePath, AfterValidator(_with_tls)] | None = Field(
-        None, description="the path of a PEM file of who signed the broker's certificate"
-    )
-    cert_file: Annotated[SecretPath, AfterValidator(_with_tls)] | None = Field(
-        None, description="the path of a PEM file with the certificate to show to the broker"
-    )
-    key_file: Annotated[SecretPath, AfterValidator(_with_cert)] | None = Field(
-        None, description="the path of a PEM file with the key of cert_file"
-    )
-    username: str | None = text("a user name of 1 to 200 characters", None)
-    password_file: SecretPath | None = Field(
-        None, description="the path of a file that holds the password alone"
-    )
-    keepalive_s: int = whole(5, 3600, "seconds", 30)
-    client_id: str | None = text("1 to 64 characters", None, 64)
     backlog_per_s: int = whole(10, 100_000, "entries a second", 10_000)
     kept_after_s: int = whole(0, 3600, "seconds", 20)
     discovery: bool = Field(default=True, description="true or false")

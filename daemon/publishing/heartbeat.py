@@ -19,8 +19,8 @@ from threading import Event as Signal
 from daemon.journal.errors import JournalError
 from daemon.journal.reader import Reader
 from daemon.logs import Outage
-from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError
+from daemon.publishing.sink_secrets import read_secret
 from daemon.supervision import Progress
 
 KEY = "heartbeat.url_file"

@@ -15,7 +15,7 @@ from daemon.entries import Kind
 from daemon.journal.cursors import Cursors
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.broker import broker_of
+from daemon.publishing.mqtt.broker_settings import broker_of
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import BATCH, SinkError, cursor_key, follow
 from tests.conftest import Broker, wait_until

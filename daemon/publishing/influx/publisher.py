@@ -17,8 +17,8 @@ from typing import Protocol
 from daemon.config import Influx
 from daemon.journal.cursors import Refusal
 from daemon.journal.reader import Stored
-from daemon.publishing.secret_files import read_secret
 from daemon.publishing.sink import SinkError
+from daemon.publishing.sink_secrets import read_secret
 
 PING_EVERY_S = 10.0
 HABIT = 5

@@ -35,7 +35,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
-from daemon.publishing.mqtt.broker import (
+from daemon.broker import (
     Broker,
     connect_aborted,
     connect_refused,

@@ -20,8 +20,8 @@ from urllib.parse import unquote
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.publishing.notify.news import MessageKind
 from daemon.publishing.notify.notice import AlarmNotice
-from daemon.publishing.secret_files import read_private
 from daemon.publishing.sink import SinkError
+from daemon.publishing.sink_secrets import read_private
 
 KEY = "notify.urls_file"
 ANY_HOUR = "any-hour"

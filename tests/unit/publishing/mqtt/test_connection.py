@@ -9,7 +9,7 @@ from threading import Thread
 
 import pytest
 
-from daemon.publishing.mqtt.broker import Broker
+from daemon.broker import Broker
 from daemon.publishing.mqtt.connection import BrokerConnection
 from daemon.publishing.topic_messages import Message
 from tests.conftest import LOOPBACK

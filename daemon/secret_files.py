@@ -17,8 +17,14 @@ from stat import S_IRWXG, S_IRWXO, S_ISREG, S_IWGRP, S_IWOTH
 from typing import BinaryIO
 
 from daemon.config.fields import credentials_folder
-from daemon.publishing.sink import SinkError
+from daemon.errors import BrinewrightError, ExitCode
 from daemon.rights import user_name
+
+
+class SecretError(BrinewrightError):
+    """A file of a secret cannot be used; the text says why and what to do."""
+
+    exit_code = ExitCode.CONFIG
 
 
 def read_secret(path: Path | None, key: str) -> str | None:
@@ -29,13 +35,13 @@ def read_secret(path: Path | None, key: str) -> str | None:
         key: The key of the configuration that names it.
 
     Raises:
-        SinkError: It cannot be read, is empty, or others may read or change it.
+        SecretError: It cannot be read, is empty, or others may read or change it.
     """
     if path is None:
         return None
     secret = read_private(path, key).rstrip("\r\n")
     if not secret:
-        raise SinkError(f"{key}: {path} is empty; write the secret into it")
+        raise SecretError(f"{key}: {path} is empty; write the secret into it")
     return secret
 
 
@@ -43,21 +49,21 @@ def read_private(path: Path, key: str, encoding: str = "utf-8") -> str:
     """Return the text of a file that the service alone may read and change.
 
     Raises:
-        SinkError: It cannot be read, is no text, or others may read or change it.
+        SecretError: It cannot be read, is no text, or others may read or change it.
     """
     with _opened(path, key) as file:
         try:
             return file.read().decode(encoding)
         except (OSError, UnicodeDecodeError) as exc:
             why = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
-            raise SinkError(f"{key}: {path} cannot be read: {why}") from exc
+            raise SecretError(f"{key}: {path} cannot be read: {why}") from exc
 
 
 def check_private(path: Path, key: str) -> None:
     """Return only when the service alone may read and change a file.
 
     Raises:
-        SinkError: It cannot be read, or others may read or change it.
+        SecretError: It cannot be read, or others may read or change it.
     """
     _opened(path, key).close()
 
@@ -68,15 +74,15 @@ def _opened(path: Path, key: str) -> BinaryIO:
         # Without waiting: what is no file might never open.
         file = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except PermissionError as exc:
-        raise SinkError(
+        raise SecretError(
             f"{key}: {path} cannot be read: {exc.strerror}; it must belong to the user of the"
             f" service, and this is {user_name()}"
         ) from exc
     except OSError as exc:
-        raise SinkError(f"{key}: {path} cannot be read: {exc.strerror}") from exc
+        raise SecretError(f"{key}: {path} cannot be read: {exc.strerror}") from exc
     if fault := _fault(path, os.fstat(file)):
         os.close(file)
-        raise SinkError(f"{key}: {fault}")
+        raise SecretError(f"{key}: {fault}")
     return os.fdopen(file, "rb")
 
 

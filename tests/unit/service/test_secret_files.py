@@ -10,8 +10,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config import Config, load
-from daemon.publishing.secret_files import read_secret
-from daemon.publishing.sink import SinkError
+from daemon.secret_files import SecretError, read_secret
 from tests.parts.accounts import (
     KEEPER,
     ROOT,
@@ -64,7 +63,7 @@ def fault(path: Path) -> str:
     """What is said of a file; empty where it is taken."""
     try:
         assert read_secret(path, KEY) == "wort"
-    except SinkError as exc:
+    except SecretError as exc:
         return str(exc)
     return ""
 
