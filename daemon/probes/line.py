@@ -7,18 +7,12 @@ came.
 
 from __future__ import annotations
 
-import grp
-import termios
-from contextlib import suppress
 from dataclasses import dataclass, field
-from pathlib import Path
-
-import serial
 
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import Buses, DriverKind, FaultLimit
 from daemon.probes.line_section import LineSection
-from daemon.rights import user_name
+from daemon.probes.transport import SerialLine, SerialTransport, TransportError
 from daemon.wire.line import Frame, Splitter, Spoken, Unreadable, parse, shown
 from daemon.wire.near_miss import best_text, near_miss
 from daemon.wire.reply import ReplyFormat, reply_pattern
@@ -27,8 +21,6 @@ from daemon.wire.units import Scale
 REOPEN_S = 1.0
 QUIET_S = 0.5
 """Who says nothing for so long is not in the middle of a line."""
-CHUNK = 4096
-TROUBLE = (OSError, termios.error)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +62,10 @@ class LineProbe:
     def __init__(self, settings: LineSettings) -> None:
         """Remember the settings; the port is opened at the first `wake`."""
         self._set = settings
-        self._port: serial.Serial | None = None
+        line = SerialLine(
+            settings.port, settings.baud, settings.bytesize, settings.parity, settings.stopbits
+        )
+        self._port = SerialTransport(line)
         self._splitter = Splitter()
         self._next_request_s = 0.0
         self._deadline_s: float | None = None
@@ -84,11 +79,11 @@ class LineProbe:
 
     def fileno(self) -> int | None:
         """Return the descriptor to watch for reading; None while the port is shut."""
-        return None if self._port is None else int(self._port.fileno())
+        return self._port.fileno()
 
     def wake_s(self) -> float:
         """Monotonic time, s, at which `wake` wants to be called next."""
-        if self._port is None:
+        if self._port.fileno() is None:
             return self._reopen_s
         due_s = self._next_request_s if self._deadline_s is None else self._deadline_s
         return due_s if self._quiet_s is None else min(due_s, self._quiet_s)
@@ -97,22 +92,20 @@ class LineProbe:
         """Do what is due: open the port, ask, or give up waiting."""
         if now.mono_s < self.wake_s():
             return []
-        if self._port is None:
+        if self._port.fileno() is None:
             return self._open(now)
         if self._quiet_s is not None and now.mono_s >= self._quiet_s:
-            return self._end_quiet(now, self._port)
+            return self._end_quiet(now)
         if self._deadline_s is not None:
             return self._time_out(now)
         return self._ask(now)
 
     def readable(self, now: Instant) -> list[Sample]:
         """Take what has arrived."""
-        if self._port is None:
-            return []
         try:
-            chunk = self._port.read(CHUNK)
-        except TROUBLE as exc:
-            return self._lost(now, f"reading failed ({_why(exc)})")
+            chunk = self._port.read()
+        except TransportError as exc:
+            return self._lost(now, exc)
         samples = []
         for frame in self._splitter.feed(chunk):
             samples += self._take_line(frame, now)
@@ -120,30 +113,15 @@ class LineProbe:
 
     def close(self) -> None:
         """Let go of the port; may be called twice."""
-        if self._port is not None:
-            with suppress(*TROUBLE):
-                self._port.close()
-        self._port = None
+        self._port.close()
 
     def _open(self, now: Instant) -> list[Sample]:
         conf = self._set
         self._reopen_s = now.mono_s + self._pause_s()
         try:
-            self._port = serial.Serial(
-                conf.port,
-                conf.baud,
-                bytesize=conf.bytesize,
-                parity=conf.parity,
-                stopbits=conf.stopbits,
-                timeout=0,
-                write_timeout=0.5,
-                exclusive=True,
-            )
-        except (*TROUBLE, ValueError) as exc:
-            self._port = None
-            return self._faults.samples(
-                now, f"port {conf.port} cannot be opened: {_opening(exc, conf.port)}"
-            )
+            self._port.open()
+        except TransportError as exc:
+            return self._faults.samples(now, str(exc))
         self._splitter.clear()
         self._last_line_s, self._deadline_s = now.mono_s, None
         # Who talks by himself may be in the middle of a line.
@@ -156,14 +134,14 @@ class LineProbe:
         """How long to leave a port alone that is not there: a value must come in two periods."""
         return min(REOPEN_S, self._set.period_s / 4.0)
 
-    def _end_quiet(self, now: Instant, port: serial.Serial) -> list[Sample]:
+    def _end_quiet(self, now: Instant) -> list[Sample]:
         """Take what comes next for whole, if nothing came since the port was opened."""
         self._quiet_s = None
         try:
-            if not port.in_waiting and not self._splitter.unfinished:
+            if not self._port.waiting() and not self._splitter.unfinished:
                 self._cut = False
-        except TROUBLE as exc:
-            return self._lost(now, f"reading failed ({_why(exc)})")
+        except TransportError as exc:
+            return self._lost(now, exc)
         return []
 
     def _ask(self, now: Instant) -> list[Sample]:
@@ -174,20 +152,19 @@ class LineProbe:
         missed = now.mono_s - self._next_request_s > conf.period_s
         self._next_request_s = (now.mono_s if missed else self._next_request_s) + conf.period_s
         try:
-            if self._port is not None:
-                self._forget_last_reply(self._port)
-                self._port.write(conf.request)
-        except TROUBLE as exc:
-            return self._lost(now, f"writing failed ({_why(exc)})")
+            self._forget_last_reply()
+            self._port.write(conf.request)
+        except TransportError as exc:
+            return self._lost(now, exc)
         self._unreadable = None
         self._deadline_s = now.mono_s + conf.timeout_s
         return []
 
-    def _forget_last_reply(self, port: serial.Serial) -> None:
+    def _forget_last_reply(self) -> None:
         """Let neither a slow reply nor the end of one pass for the reply to the next request."""
-        if self._splitter.feed(port.read(CHUNK)):
+        if self._splitter.feed(self._port.read()):
             self._missed = False
-        port.reset_input_buffer()
+        self._port.discard()
         self._cut = self._missed and self._splitter.unfinished
         self._splitter.clear()
 
@@ -249,36 +226,9 @@ class LineProbe:
             conf.reservoir, conf.probe, now, conductivity, water_C, spoken.pump, "", shown(line)
         )
 
-    def _lost(self, now: Instant, what: str) -> list[Sample]:
-        self.close()
+    def _lost(self, now: Instant, exc: TransportError) -> list[Sample]:
         self._reopen_s = now.mono_s + self._pause_s()
-        return self._faults.samples(
-            now, f"port {self._set.port}: {what}; is the adapter still plugged in?"
-        )
-
-
-def _why(exc: BaseException) -> str:
-    return str(exc) or type(exc).__name__
-
-
-def _opening(exc: BaseException, port: str) -> str:
-    number = getattr(exc, "errno", None)
-    remedies = {
-        2: "there is no such device; plug the adapter in, or correct the probe's port",
-        11: "another program holds it; stop that program",
-        13: f"no permission; {_joining(port)}",
-        16: "another program holds it; stop that program",
-    }
-    return remedies.get(number or 0, _why(exc))
-
-
-def _joining(port: str) -> str:
-    """Say how this user comes to be allowed to open a port: Debian gives ports to one group."""
-    group = "dialout"
-    with suppress(OSError, KeyError):
-        named = grp.getgrgid(Path(port).stat().st_gid).gr_name
-        group = group if named == "root" else named
-    return f"sudo usermod -aG {group} {user_name()}, then log in again, or restart the service"
+        return self._faults.samples(now, str(exc))
 
 
 def _line_probe(reservoir: str, section: LineSection, _buses: Buses) -> LineProbe:

@@ -219,7 +219,8 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Callable[[LineSettings], Bench]:
 
     def make(settings: LineSettings) -> Bench:
         port = FakePort()
-        monkeypatch.setattr("daemon.probes.line.serial.Serial", port)
+        monkeypatch.setattr("daemon.probes.transport.serial.Serial", port)
+        monkeypatch.setattr("daemon.probes.transport._sent", FakePort.write)
         return Bench(port, LineProbe(settings))
 
     return make
