@@ -65,7 +65,8 @@ def test_a_fault_of_the_file_reads_as_the_guide_shows_it() -> None:
 
 def test_a_fault_of_the_port_reads_as_the_guide_shows_it() -> None:
     """Each piece of a sentence that the table shows is one that the driver says."""
-    driver = (ROOT / "daemon/probes/line.py").read_text(encoding="utf-8")
+    modules = [ROOT / "daemon/probes" / name for name in ("line.py", "transport.py")]
+    driver = " ".join(each.read_text(encoding="utf-8") for each in modules)
     shown = [re.findall(r"`([^`]+)`", cells[0]) for cells in rows_of(step(8))[2:]]
     pieces = [code.strip("… ") for codes in shown for code in codes]
 
