@@ -131,6 +131,7 @@ def _sections(
 def _used_twice(sections: Iterator[_Use]) -> Iterator[Crossing]:
     """Yield each device that a section before has already, and that both cannot share."""
     first: dict[Device, tuple[_Use, Occupation]] = {}
+    places: dict[tuple[Device, str], _Use] = {}
     for use in sections:
         own = use.section.occupies(use.table)
         if own is None:
@@ -139,6 +140,9 @@ def _used_twice(sections: Iterator[_Use]) -> Iterator[Crossing]:
         before, its = first.setdefault(device, (use, own))
         if before is not use and not _shared(own, its):
             yield Crossing((*use.place, own.key), _taken(own, before, its))
+        elif own.place and (there := places.setdefault((device, own.place), use)) is not use:
+            rule = f"is {own.place} of {own.path}, which {there.words} uses already"
+            yield Crossing((*use.place, own.place_key), rule)
 
 
 def _shared(one: Occupation, other: Occupation) -> bool:

@@ -80,11 +80,16 @@ class Occupation:
         path: Of the device, or host and port.
         shared_as: What all sections that use it must agree on, in words, such as
             "modbus at 9600 8N1"; empty where one section alone can use it.
+        place: What on a shared device one section alone can use, in words, such as "address
+            0x64"; empty for nothing.
+        place_key: Of the section, which names that.
     """
 
     key: str
     path: str
     shared_as: str = ""
+    place: str = ""
+    place_key: str = ""
 
 
 class Source(Section):

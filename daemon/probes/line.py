@@ -15,7 +15,7 @@ from daemon.probes.line_section import LineSection
 from daemon.probes.transport import SerialLine, SerialTransport, TransportError
 from daemon.wire.line import Frame, Splitter, Spoken, Unreadable, parse, shown
 from daemon.wire.near_miss import best_text, near_miss
-from daemon.wire.reply import ReplyFormat, reply_pattern
+from daemon.wire.reply import ReplyFormat
 from daemon.wire.units import Scale
 
 REOPEN_S = 1.0
@@ -237,7 +237,7 @@ def _line_probe(reservoir: str, section: LineSection, _buses: Buses) -> LineProb
             reservoir=reservoir,
             probe=section.name,
             port=section.port,
-            reply=ReplyFormat(reply_pattern(section.reply), section.decimal, section.encoding),
+            reply=section.reply_format,
             baud=section.baud,
             bytesize=section.bytesize,
             parity=section.parity,
