@@ -15,7 +15,7 @@ import struct
 import threading
 from contextlib import suppress
 from pathlib import Path
-from typing import Protocol
+from typing import Protocol, Self
 
 HEAD = struct.Struct("=I32s")
 RESULT = struct.Struct("=i")
@@ -93,7 +93,7 @@ class DeviceSocket:
         self._wake.close()
         self._waker.close()
 
-    def __enter__(self) -> DeviceSocket:
+    def __enter__(self) -> Self:
         """Put it there."""
         self.plug()
         return self

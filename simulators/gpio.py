@@ -1,7 +1,7 @@
 """A GPIO chip as Linux shows it to programs, with a contact at each of its lines.
 
 Numbers and structures after version 2 of the interface in <linux/gpio.h>.  A contact is open or
-closed; a closed one joins the line to ground, and an open one leaves it to the bias.  No voltage, no
+closed; a closed one joins the line to ground, an open one leaves it to the bias.  No voltage, no
 current, no noise beyond what a story lets the contact do.
 """
 

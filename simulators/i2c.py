@@ -1,7 +1,7 @@
 """An I2C adapter as Linux shows it to programs, and a text instrument on its bus.
 
-Numbers and structures after <linux/i2c.h> and <linux/i2c-dev.h>.  What is on the bus is simulated at
-the level of whole messages: no clock, no voltage, no bus that is held by a slave bit by bit.
+Numbers and structures after <linux/i2c.h> and <linux/i2c-dev.h>.  What is on the bus is simulated
+at the level of whole messages: no clock, no voltage, no line that a slave holds bit by bit.
 """
 
 from __future__ import annotations

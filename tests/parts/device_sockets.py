@@ -28,7 +28,7 @@ def compiled(folder: Path) -> Path:
         AssertionError: There is no C compiler, or it refuses; its words are in the message.
     """
     found = [path for name in COMPILERS if (path := shutil.which(name))]
-    assert found, "a C compiler is missing: sudo apt install gcc libc6-dev"
+    assert found, "a C compiler is missing: sudo apt install build-essential"
     library = folder / "device_sockets.so"
     # Bsymbolic: its own functions are meant in its table, not those of the C library.
     words = ["-std=gnu11", "-O1", "-Wall", "-Wextra", "-Werror", "-U_FORTIFY_SOURCE"]
