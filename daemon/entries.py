@@ -93,6 +93,8 @@ class Sample:
         pump: Whether the circulation pump runs; None when nobody says.
         fault: Why a value did not come, as a sentence; empty when it did.
         spoken: The instrument's own words, for the record, bounded in length.
+        conductivity_age_s: How much older than `at` the conductivity is, s; 0 or more.
+        temperature_age_s: The same of the temperature, which may come from elsewhere, s.
     """
 
     reservoir: str
@@ -103,6 +105,8 @@ class Sample:
     pump: bool | None = None
     fault: str = ""
     spoken: str = ""
+    conductivity_age_s: float = 0.0
+    temperature_age_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,6 +201,11 @@ class Reading:
         spoken: As in the sample.
         calibration: Id of the calibration that `salinity` was computed under;
             empty where the raw values stand.
+        conductivity_age_s: As in the sample.
+        temperature_age_s: As in the sample.
+        conductivity_age_u_mS_cm: Standard uncertainty that its age gives the conductivity,
+            mS/cm; part of `salinity_u`.
+        temperature_age_u_C: The same of the temperature, °C.
     """
 
     reservoir: str
@@ -212,6 +221,10 @@ class Reading:
     fault: str = ""
     spoken: str = ""
     calibration: str = ""
+    conductivity_age_s: float = 0.0
+    temperature_age_s: float = 0.0
+    conductivity_age_u_mS_cm: float = 0.0
+    temperature_age_u_C: float = 0.0
 
     def __post_init__(self) -> None:
         """Refuse a reading whose flag contradicts its value."""

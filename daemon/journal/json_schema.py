@@ -30,6 +30,7 @@ from daemon.journal.command_format import (
     MOST_FACTS,
 )
 from daemon.journal.event_codec import SHAPES
+from daemon.journal.payloads import AGES
 from daemon.journal.reply import Reply
 from daemon.journal.shapes import Slot, slots_of
 from daemon.mixing.station.commands.dispatch import VERBS
@@ -43,6 +44,11 @@ TIME: Schema = {"type": "string", "format": "date-time"}
 NUMBER: Schema = {"type": "number"}
 UNSYNCED: Schema = {"const": False, "description": "The clock was not known to be right."}
 SEQ: Schema = {"type": "integer", "description": "By it a subscriber drops what comes twice."}
+AGE: Schema = {
+    "type": "number",
+    "exclusiveMinimum": 0,
+    "description": "How much older than `time` the value is, s.",
+}
 PLAIN: Mapping[Any, str] = {
     str: "string",
     bool: "boolean",
@@ -114,6 +120,7 @@ def reading_schema() -> Schema:
         "pump": {"type": "boolean"},
         "fault": TEXT,
         "calibration": TEXT,
+        **dict.fromkeys(AGES, AGE),
         "seq": SEQ,
     }
     return _document("reading", _object(members, ["time", *MEASURED, "flag", "tests", "probe"]))

@@ -13,6 +13,8 @@ from daemon.journal.event_codec import facts_of
 from daemon.journal.rows import from_ms, to_ms
 from daemon.printable import printable_json
 
+AGES = ("conductivity_age_s", "temperature_age_s")
+"""How much older than its time each value of a reading is, where one is."""
 _ENCODER = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
@@ -41,7 +43,8 @@ def reading_payload(reading: Reading) -> dict[str, JSON]:
     """Return a reading as a JSON object.
 
     `tests` names only those that were not passed, with their QARTOD flags;
-    `pump`, `fault`, `calibration` and `synced` are there only when there is something to say.
+    `pump`, `fault`, `calibration`, `synced` and the ages of the two values are there only when
+    there is something to say.
     """
     fields: dict[str, JSON] = {
         **time_fields(reading.at),
@@ -59,6 +62,9 @@ def reading_payload(reading: Reading) -> dict[str, JSON]:
         fields["fault"] = reading.fault
     if reading.calibration:
         fields["calibration"] = reading.calibration
+    for name in AGES:
+        if age_s := getattr(reading, name):
+            fields[name] = age_s
     return fields
 
 

@@ -73,7 +73,7 @@ class Reader:
         with self.transaction() as db:
             origins = origins_of(db)
             readings = db.execute(
-                f"SELECT {rows.READING_SELECTED} FROM readings"  # noqa: S608 - a constant
+                f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608 - a constant
                 " WHERE seq > ? ORDER BY seq LIMIT ?",
                 (seq, limit),
             ).fetchall()
@@ -94,7 +94,7 @@ class Reader:
         with self.transaction() as db:
             origins = origins_of(db)
             found = db.execute(
-                f"SELECT {rows.READING_SELECTED} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
+                f"SELECT {rows.readings_selected(db)} FROM readings WHERE seq > ? ORDER BY seq",  # noqa: S608
                 (since_seq,),
             ).fetchall()
         known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in found)
@@ -325,7 +325,7 @@ class Reader:
 def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> Reading | None:
     """Return the last reading of a probe after `seq`, if it is among the newest of all."""
     row = db.execute(
-        f"SELECT {rows.READING_SELECTED} FROM readings"  # noqa: S608 - a constant
+        f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608 - a constant
         " WHERE seq > max(?, (SELECT max(seq) FROM readings) - ?)"
         " AND origin IN (SELECT id FROM origins WHERE reservoir = ? AND probe = ?)"
         " ORDER BY seq DESC LIMIT 1",

@@ -13,22 +13,32 @@ from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from types import MappingProxyType
-from typing import Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of, facts_of
+from daemon.journal.schema import WITH_AGES
 from daemon.mixing.alarm.former_names import in_present_words
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
 from daemon.mixing.service_events import EntryDamaged
+
+if TYPE_CHECKING:
+    import sqlite3
 
 Origin: TypeAlias = tuple[str, str, str, str]
 """Reservoir, probe, boot, and the calibration of its readings."""
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+AGE_COLUMNS = (
+    "conductivity_age_s",
+    "temperature_age_s",
+    "conductivity_age_u_mS_cm",
+    "temperature_age_u_C",
+)
 READING_COLUMNS = (
     "seq, origin, time_ms, mono_ms, synced, conductivity_mS_cm, temperature_C,"
-    " salinity, salinity_u, flag, tests, pump, fault, spoken, proof"
-)
+    " salinity, salinity_u, flag, tests, pump, fault, spoken, proof, "
+) + ", ".join(AGE_COLUMNS)
 ORIGIN_COLUMNS = "reservoir, probe, boot, calibration"
 EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts, proof"
 UNPROVEN = -1
@@ -38,10 +48,13 @@ LOST = -2
 _OLD = "seq <= (SELECT to_seq FROM unproven)"
 _PROOF_SELECTED = f"coalesce(proof, iif({_OLD}, {UNPROVEN}, {LOST})) AS proof"
 READING_SELECTED = READING_COLUMNS.replace("proof", _PROOF_SELECTED)
+_AGES = 15
+"""Where the columns of the ages begin in a row of readings."""
 EVENT_SELECTED = EVENT_COLUMNS.replace("proof", _PROOF_SELECTED)
 CHECKPOINT_SELECTED = f"seq, state, {_PROOF_SELECTED}"
 _HEAD = struct.Struct("<5q")
 _VALUES = struct.Struct("<4dq")
+_AGE_VALUES = struct.Struct("<4d")
 _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
 _PACKED = (
     *("gap", "syntax", "gross_range", "scale", "spike", "rate_of_change", "flat_line"),
@@ -55,7 +68,24 @@ _PACKED_BEFORE_SCALE = (
 )
 """The same of before there was a test of the scale; the first version had no test of immersion."""
 _NONE = "0"
+_NO_AGES = (None,) * len(AGE_COLUMNS)
 _DIGITS = {flag: str(int(flag)) for flag in Flag}
+
+
+def readings_selected(db: sqlite3.Connection) -> str:
+    """Return what to select of the readings of a journal; those of older versions have no ages.
+
+    Raises:
+        sqlite3.Error: It cannot be read.
+    """
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    return READING_SELECTED if version >= WITH_AGES else without_ages(READING_SELECTED)
+
+
+def without_ages(columns: str) -> str:
+    """Return columns of readings for a journal that has none of the ages."""
+    head = columns.removesuffix(", ".join(AGE_COLUMNS))
+    return head + ", ".join(f"NULL AS {name}" for name in AGE_COLUMNS)
 
 
 def to_json(value: JSON | Mapping[str, JSON]) -> str:
@@ -121,14 +151,20 @@ def _seed(origin: Origin) -> int:
     return text_proof(*origin)
 
 
-def _reading_proof(row: tuple[Any, ...], origin: Origin) -> int:
-    """Return the check of a row of readings: CRC-32, 1 µs."""
+def _reading_proof(row: tuple[Any, ...], ages: tuple[Any, ...], origin: Origin) -> int:
+    """Return the check of a row of readings: CRC-32, 1 µs.
+
+    Without ages it is the check that rows had before there were any.
+    """
     numbers, words = row[5:10], f"{row[10]}\0{row[11]}\0{row[12]}\0{row[13]}"
     if None in numbers:
         values = repr(tuple(None if each is None else float(each) for each in numbers)).encode()
     else:
         values = _VALUES.pack(*numbers)
-    return zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]) + values, _seed(origin)))
+    proof = zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]) + values, _seed(origin)))
+    if ages == _NO_AGES:
+        return proof
+    return zlib.crc32(_AGE_VALUES.pack(*(each or 0.0 for each in ages)), proof)
 
 
 def _event_proof(row: tuple[Any, ...], origin: Origin) -> int:
@@ -160,7 +196,8 @@ def reading_row(seq: int, number: int, origin: Origin, reading: Reading) -> tupl
         reading.fault,
         reading.spoken,
     )
-    return (*row, _reading_proof(row, origin))
+    ages = tuple(_stored_number(getattr(reading, name)) or None for name in AGE_COLUMNS)
+    return (*row, _reading_proof(row, ages, origin), *ages)
 
 
 def event_row(seq: int, number: int, origin: Origin, event: Event) -> tuple[Any, ...]:
@@ -185,7 +222,7 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
         return None
     reservoir, probe, boot, calibration = origin
     try:
-        if row[14] not in (UNPROVEN, _reading_proof(row, origin)):
+        if not _sound(row, origin):
             return None
         return Reading(
             reservoir=reservoir,
@@ -201,9 +238,14 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
             fault=row[12],
             spoken=row[13],
             calibration=calibration,
+            **{name: age or 0.0 for name, age in zip(AGE_COLUMNS, row[_AGES:], strict=True)},
         )
     except (ValueError, TypeError, OverflowError, struct.error):
         return None
+
+
+def _sound(row: tuple[Any, ...], origin: Origin) -> bool:
+    return row[14] in (UNPROVEN, _reading_proof(row, row[_AGES:], origin))
 
 
 def sound_reading(row: tuple[Any, ...], origin: Origin | None) -> bool:
@@ -211,7 +253,7 @@ def sound_reading(row: tuple[Any, ...], origin: Origin | None) -> bool:
     if origin is None:
         return False
     try:
-        return row[14] in (UNPROVEN, _reading_proof(row, origin))
+        return _sound(row, origin)
     except (ValueError, TypeError, OverflowError, struct.error):
         return False
 

@@ -149,9 +149,20 @@ MIGRATIONS: tuple[str, ...] = (
         proof INTEGER NOT NULL
     ) STRICT;
     """,
+    # How old the two values of a reading were, and what that adds to their uncertainty; nothing
+    # where both are of its own moment, as in all readings before.
+    """
+    ALTER TABLE readings ADD COLUMN conductivity_age_s REAL;
+    ALTER TABLE readings ADD COLUMN temperature_age_s REAL;
+    ALTER TABLE readings ADD COLUMN conductivity_age_u_mS_cm REAL;
+    ALTER TABLE readings ADD COLUMN temperature_age_u_C REAL;
+    """,
 )
 READABLE_FROM = 5
-"""The oldest version whose entries are read as they are: what came since only makes it quicker."""
+"""The oldest version whose entries are read as they are: what came since makes it quicker, or is
+nothing in an entry of before."""
+WITH_AGES = 7
+"""The first version whose readings have the ages of their values."""
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -83,7 +83,7 @@ class Selection:
 
 def readings(reader: Reader, selection: Selection, last: int) -> Iterator[list[Stored]]:
     """Yield the selected readings up to number `last` that the disk has not changed."""
-    for some, origins in _rows(reader, selection, last, "readings", rows.READING_SELECTED):
+    for some, origins in _rows(reader, selection, last, "readings"):
         known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in some)
         yield _chosen(selection, [Stored(seq, each) for seq, each in known if each is not None])
 
@@ -152,7 +152,7 @@ def _all_events(reader: Reader, selection: Selection, last: int) -> Iterator[lis
 def _proven_events(
     reader: Reader, selection: Selection, last: int, kinds: tuple[Kind, ...] = ()
 ) -> Iterator[list[Stored]]:
-    for some, origins in _rows(reader, selection, last, "events", rows.EVENT_SELECTED, kinds):
+    for some, origins in _rows(reader, selection, last, "events", kinds):
         known = ((row[0], rows.to_event(row, origins.get(row[1]))) for row in some)
         yield _chosen(selection, [Stored(seq, each) for seq, each in known if each is not None])
 
@@ -166,7 +166,6 @@ def _rows(
     selection: Selection,
     last: int,
     table: str,
-    columns: str,
     kinds: tuple[Kind, ...] = (),
 ) -> Iterator[tuple[list[Row], Origins]]:
     def query(
@@ -175,6 +174,8 @@ def _rows(
         where, values = selection.where(origins)
         of_kind = f" AND kind IN ({', '.join('?' * len(kinds))})" if kinds else ""
         first, last = _part(db, table, span) if where or of_kind else span
+        is_readings = table == "readings"
+        columns = rows.readings_selected(db) if is_readings else rows.EVENT_SELECTED
         question = (
             f"SELECT {columns} FROM {table} WHERE seq BETWEEN ? AND ?"  # noqa: S608 - constants
             f"{where}{of_kind} ORDER BY seq LIMIT ?"

@@ -34,7 +34,7 @@ T = TypeVar("T")
 SKIPPED_PER_BOOT = 100_000
 """More entries than any station writes within the longest `flush_interval_s`, an hour."""
 
-READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?' * 15)})"  # noqa: S608
+READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?' * 19)})"  # noqa: S608
 EVENT = f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES ({', '.join('?' * 9)})"  # noqa: S608
 
 # Changes the row in its place: replacing it would rewrite the index as well, each second.

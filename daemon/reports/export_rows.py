@@ -10,7 +10,7 @@ from typing import IO, TYPE_CHECKING
 
 from daemon.entries import Event
 from daemon.journal.event_codec import facts_of
-from daemon.journal.payloads import event_payload, iso_time, reading_payload
+from daemon.journal.payloads import AGES, event_payload, iso_time, reading_payload
 from daemon.journal.selection import Selection, batches, events, readings
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.printable import printable, printable_json
@@ -57,6 +57,7 @@ COLUMNS: dict[Dataset, tuple[str, ...]] = {
         "fault",
         "calibration",
         "calibrating",
+        *AGES,
         "seq",
     ),
     Dataset.EVENTS: ("time", "reservoir", "batch", "kind", "facts", "synced", "seq"),

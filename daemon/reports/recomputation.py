@@ -14,6 +14,7 @@ from daemon.journal.calibration_records import calibrations
 from daemon.journal.reader import Stored
 from daemon.mixing.probe.calibration_history import name_of
 from daemon.mixing.probe.corrected_salinity import Correction, correction, salinity_of
+from daemon.mixing.probe.value_age import AgeUncertainty
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 
 if TYPE_CHECKING:
@@ -82,7 +83,10 @@ def _under(
 ) -> Reading:
     """Return a reading under another calibration; one without a value stays without."""
     known = uncertainties.get(name_of(reading.reservoir, reading.probe), ProbeUncertainty())
-    salinity, u = salinity_of(reading.conductivity_mS_cm, reading.temperature_C, known, correct)
+    aged = AgeUncertainty(reading.conductivity_age_u_mS_cm, reading.temperature_age_u_C)
+    salinity, u = salinity_of(
+        reading.conductivity_mS_cm, reading.temperature_C, known, correct, aged
+    )
     if salinity is None:
         flag = max(reading.flag, Flag.FAIL)
         return replace(reading, salinity=None, salinity_u=None, flag=flag, calibration="")

@@ -15,6 +15,7 @@ from daemon.wire.no_recording import NoRecording
 from daemon.wire.numerals import DecimalSign
 from daemon.wire.recorded_time import RecordedTime, wall_time
 from daemon.wire.recording_header import (
+    AGES,
     CALIBRATING,
     PROBE,
     PUMP,
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
 SHOWN = 60
+OLDEST_S = 3600.0
+"""What is older than this is no value of its row."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +145,10 @@ class Recording:
             # What a probe says in a reference solution is nothing that the water is.
             conductivity = temperature = None
             fault = "out of the water for calibration"
-        return Sample(self._names.reservoir, probe, at, conductivity, temperature, pump, fault)
+        ages_s = self._ages_s(other)
+        return Sample(
+            self._names.reservoir, probe, at, conductivity, temperature, pump, fault, "", *ages_s
+        )
 
     def _values(self, header: Header, row: list[str]) -> tuple[float | None, float | None]:
         """Return conductivity, mS/cm, and temperature, °C."""
@@ -155,6 +161,12 @@ class Recording:
         if temperature is not None:
             temperature = temperature_C(temperature, header.temperature.unit)
         return conductivity, temperature
+
+    def _ages_s(self, other: dict[str, str]) -> list[float]:
+        """Return how old conductivity and temperature are, s."""
+        fields = [(name, other.get(name, "")) for name in AGES]
+        ages = self._sign.numbers(fields, "")
+        return [_age_s(name, age_s) for name, age_s in zip(AGES, ages, strict=True)]
 
 
 class _Names:
@@ -240,6 +252,17 @@ def _pump(text: str) -> bool | None:
         msg = f"pump {text[:SHOWN]!r} is neither 0 nor 1"
         raise ValueError(msg)
     return states[text]
+
+
+def _age_s(name: str, age_s: float | None) -> float:
+    """Return the age of a value, s.
+
+    Raises:
+        ValueError: It is that of a value yet to come, or of one of another row.
+    """
+    if age_s is not None and not 0.0 <= age_s <= OLDEST_S:
+        raise ValueError(f"{name} {age_s:g} is not within 0 to {OLDEST_S:g} seconds")
+    return age_s or 0.0
 
 
 def _differs(what: str, name: str, above: str) -> str:

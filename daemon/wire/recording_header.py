@@ -21,7 +21,9 @@ CALIBRATING = "calibrating"
 """A column that may be there: 1 for a row that was taken in a reference solution."""
 RESERVOIR = "reservoir"
 PROBE = "probe"
-OPTIONAL = (PUMP, CALIBRATING, RESERVOIR, PROBE)
+AGES = ("conductivity_age_s", "temperature_age_s")
+"""Columns that may be there: how much older than its row each value is, s; empty for nothing."""
+OPTIONAL = (PUMP, CALIBRATING, RESERVOIR, PROBE, *AGES)
 SEPARATORS = (",", ";", "\t", "|")
 SEPARATOR_LINE = re.compile(r'"?sep=(.)"?,*', re.IGNORECASE)
 """A first line by which spreadsheets name the separator (from memory)."""

@@ -34,6 +34,7 @@ def _instant(wall_ms: int, mono_ms: int, boot: str, synced: bool) -> Instant:  #
 INSTANTS = st.builds(
     _instant, st.integers(0, 4_000_000_000_000), st.integers(0, 10**11), TEXT, st.booleans()
 )
+AGE = st.just(0.0) | st.floats(0.0, 1e6)
 FLAGS = st.sampled_from(Flag)
 
 
@@ -55,6 +56,10 @@ def readings(draw: st.DrawFn) -> Reading:
         pump=draw(st.none() | st.booleans()),
         fault=draw(TEXT),
         spoken=draw(TEXT),
+        conductivity_age_s=draw(AGE),
+        temperature_age_s=draw(AGE),
+        conductivity_age_u_mS_cm=draw(AGE),
+        temperature_age_u_C=draw(AGE),
     )
 
 

@@ -145,7 +145,9 @@ def write_old(path: Path, group: Sequence[Entry]) -> None:
                 if isinstance(each, Reading)
                 else (EVENT, rows.event_row(seq, number, origin, each))
             )
-            db.execute(sql.replace(", proof", "").replace(", ?)", ")"), row[:-1])
+            values = len(row) - 1 - (len(rows.AGE_COLUMNS) if isinstance(each, Reading) else 0)
+            sql = f"{sql.partition(', proof')[0]}) VALUES ({', '.join('?' * values)})"
+            db.execute(sql, row[:values])
 
 
 def lead(path: Path, groups: Sequence[Sequence[Entry]], spoils: Sequence[Spoil]) -> None:

@@ -59,7 +59,7 @@ def _damaged(db: sqlite3.Connection) -> int:
         for number, *origin in db.execute(f"SELECT id, {rows.ORIGIN_COLUMNS} FROM origins")  # noqa: S608
     }
     found = 0
-    for row in db.execute(f"SELECT {rows.READING_SELECTED} FROM readings"):  # noqa: S608 - a constant
+    for row in db.execute(f"SELECT {rows.readings_selected(db)} FROM readings"):  # noqa: S608 - a constant
         found += not rows.sound_reading(row, origins.get(row[1]))
     for row in db.execute(f"SELECT {COLUMNS} FROM summaries"):  # noqa: S608 - a constant
         found += to_summary(row, origins.get(row[2])) is None

@@ -133,7 +133,7 @@ def _unproven_entry(db: sqlite3.Connection) -> str:
         if not sound_event(rows.to_event(row, origins.get(row[1]))):
             return f"event {row[0]} was changed"
     newest = db.execute(
-        f"SELECT {rows.READING_SELECTED} FROM readings ORDER BY seq DESC LIMIT ?",  # noqa: S608
+        f"SELECT {rows.readings_selected(db)} FROM readings ORDER BY seq DESC LIMIT ?",  # noqa: S608
         (NEWEST_READINGS,),
     )
     for row in newest:

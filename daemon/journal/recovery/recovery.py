@@ -220,6 +220,8 @@ def _carry_events(db: sqlite3.Connection, origins: dict[Any, Any], found: Carrie
 
 def _carry_readings(db: sqlite3.Connection, origins: dict[Any, Any], found: Carried) -> None:
     columns = _columns(db, "readings", rows.READING_SELECTED, rows.READING_COLUMNS)
+    if rows.AGE_COLUMNS[-1] not in {row[1] for row in _some(db, "PRAGMA table_info(readings)")}:
+        columns = rows.without_ages(columns)
     newest = f"SELECT {columns} FROM readings ORDER BY seq DESC LIMIT {READINGS_CARRIED}"  # noqa: S608
     for row in _some(db, newest):
         reading = rows.to_reading(row, origins.get(row[1]))

@@ -9,6 +9,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from daemon.mixing.probe.value_age import FRESH
 from daemon.mixing.seawater import properties
 from daemon.mixing.seawater.uncertainty import combine, extrapolation_u, salinity_with_u
 
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from calibration.model import Calibration
     from calibration.record import CalibrationRecord
     from daemon.entries import Reading
+    from daemon.mixing.probe.value_age import AgeUncertainty
     from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 
 ZERO_NOISE_MS_CM = 0.1
@@ -68,6 +70,7 @@ def salinity_of(
     temperature_C: float | None,
     probe: ProbeUncertainty,
     correct: Correction | None = None,
+    aged: AgeUncertainty = FRESH,
 ) -> tuple[float | None, float | None]:
     """Return practical salinity and its standard uncertainty; None for both where there is none.
 
@@ -76,13 +79,16 @@ def salinity_of(
         temperature_C: Likewise.
         probe: Its uncertainty while nothing corrects it.
         correct: The calibration to compute under.
+        aged: What the ages of both values add to their uncertainty.
     """
     if conductivity_mS_cm is None or temperature_C is None:
         return None, None
     try:
         if correct is None:
-            return salinity_with_u(_not_below_zero(conductivity_mS_cm), temperature_C, probe)
-        return _corrected(conductivity_mS_cm, temperature_C, correct)
+            conductivity = _not_below_zero(conductivity_mS_cm)
+            salinity, u = salinity_with_u(conductivity, temperature_C, probe)
+            return salinity, _with_age(u, conductivity, temperature_C, aged)
+        return _corrected(conductivity_mS_cm, temperature_C, correct, aged)
     except properties.OutOfRange:
         return None, None
 
@@ -102,7 +108,9 @@ def as_water(reading: Reading, correct: Correction | None) -> Reading:
     )
 
 
-def _corrected(raw_mS_cm: float, raw_C: float, correct: Correction) -> tuple[float, float]:
+def _corrected(
+    raw_mS_cm: float, raw_C: float, correct: Correction, aged: AgeUncertainty
+) -> tuple[float, float]:
     calibration = correct.calibration
     conductivity, temperature = calibration.apply(raw_mS_cm, raw_C)
     salinity, per_mS_cm, per_C = properties.salinity_and_sensitivity(
@@ -114,7 +122,24 @@ def _corrected(raw_mS_cm: float, raw_C: float, correct: Correction) -> tuple[flo
     u = calibration.combined_u(
         per_mS_cm, per_C, raw_mS_cm, indication_u, correct.resolution_C / math.sqrt(12.0)
     )
-    return salinity, combine(u, extrapolation_u(salinity))
+    u = combine(u, extrapolation_u(salinity))
+    return salinity, _with_age(u, _not_below_zero(conductivity), temperature, aged)
+
+
+def _with_age(
+    u: float, conductivity_mS_cm: float, temperature_C: float, aged: AgeUncertainty
+) -> float:
+    """Return the uncertainty of a salinity with what the ages of its values add.
+
+    Both are taken as independent of it and of one another.  A correction changes what is added
+    by no more than its slope, which is near one.
+
+    Source: JCGM 100:2008, equation 10.
+    """
+    if not aged:
+        return u
+    per_mS_cm, per_C = properties.sensitivity(conductivity_mS_cm, temperature_C)
+    return combine(u, per_mS_cm * aged.conductivity_mS_cm, per_C * aged.temperature_C)
 
 
 def _not_below_zero(conductivity_mS_cm: float) -> float:

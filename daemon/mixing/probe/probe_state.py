@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from daemon.mixing.probe.place_state import PlaceState
 from daemon.mixing.probe.quality import QualityState
 from daemon.mixing.probe.status_signal import HealthState
+from daemon.mixing.probe.value_age import Motions
 from daemon.mixing.probe.zero import ZeroState
 
 
@@ -28,6 +29,7 @@ class ProbeState:
         salinity: Its last usable practical salinity.
         salinity_u: Its standard uncertainty; None where it is not known.
         salinity_s: Time of that, s.
+        motions: How fast its two quantities moved lately.
     """
 
     quality: QualityState = field(default_factory=QualityState)
@@ -42,3 +44,4 @@ class ProbeState:
     salinity: float | None = None
     salinity_u: float | None = None
     salinity_s: float | None = None
+    motions: Motions = field(default_factory=Motions)

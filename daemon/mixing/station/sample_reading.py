@@ -9,6 +9,7 @@ from daemon.mixing.events import Happening
 from daemon.mixing.probe import place, quality
 from daemon.mixing.probe.corrected_salinity import salinity_of
 from daemon.mixing.probe.probe_state import ProbeState
+from daemon.mixing.probe.value_age import age_uncertainty
 from daemon.mixing.probe.zero import zero_steps
 from daemon.mixing.probe_events import ProbeFails, ProbeWorks
 
@@ -31,6 +32,8 @@ def sample_of(reading: Reading) -> Sample:
         reading.pump,
         reading.fault,
         reading.spoken,
+        reading.conductivity_age_s,
+        reading.temperature_age_s,
     )
 
 
@@ -53,8 +56,13 @@ def reading_of(
     probe = state.probes.get(sample.probe)
     if probe is None:
         probe = state.probes[sample.probe] = ProbeState()
+    aged = age_uncertainty(probe.motions, sample, t_s)
     salinity, salinity_u_ = salinity_of(
-        sample.conductivity_mS_cm, sample.temperature_C, settings.probes[sample.probe], correct
+        sample.conductivity_mS_cm,
+        sample.temperature_C,
+        settings.probes[sample.probe],
+        correct,
+        aged,
     )
     decides = sample.probe == next(iter(settings.probes))
     if decides and probe.place.away is None:
@@ -81,6 +89,10 @@ def reading_of(
         fault=sample.fault,
         spoken=sample.spoken,
         calibration="" if correct is None or salinity is None else correct.id,
+        conductivity_age_s=sample.conductivity_age_s,
+        temperature_age_s=sample.temperature_age_s,
+        conductivity_age_u_mS_cm=aged.conductivity_mS_cm,
+        temperature_age_u_C=aged.temperature_C,
     )
     return reading, found
 

@@ -25,6 +25,7 @@ from influxdb_client import Point
 from daemon.entries import JSON, Event, Flag, Reading
 from daemon.errors import BrinewrightError
 from daemon.journal.event_codec import facts_of
+from daemon.journal.payloads import AGES
 from daemon.journal.rows import to_json, to_ms
 
 if TYPE_CHECKING:
@@ -81,6 +82,9 @@ def _reading(reading: Reading) -> Point:
     for name in ("conductivity_mS_cm", "temperature_C", "salinity", "salinity_u"):
         value = getattr(reading, name)
         point.field(name, None if value is None else float(value))
+    for name in AGES:
+        # A field that is mostly nothing costs nothing where it is left out.
+        point.field(name, float(getattr(reading, name)) or None)
     point.field("flag", int(reading.flag))
     point.field("pump", reading.pump)
     failed = " ".join(

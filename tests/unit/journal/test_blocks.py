@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from daemon.entries import Event, Instant, Kind, Reading
-from daemon.journal import blocks
+from daemon.journal import blocks, rows
 from daemon.journal.reader import Reader, Stored
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
@@ -219,7 +219,8 @@ def test_a_journal_of_an_older_version_is_read_before_and_after_it_is_brought_up
     path: Path,
 ) -> None:
     """The version before had no blocks, and asks nothing of who only reads."""
-    change(path, f"DROP TABLE blocks; PRAGMA user_version = {READABLE_FROM}")
+    no_ages = "".join(f"ALTER TABLE readings DROP COLUMN {name};" for name in rows.AGE_COLUMNS)
+    change(path, f"DROP TABLE blocks; {no_ages} PRAGMA user_version = {READABLE_FROM}")
     before = flat(readings(Reader(path), day(30), ALL))
     with Writer(path) as writer:
         assert [] == made(path)

@@ -159,7 +159,7 @@ def test_flags_mean_what_they_meant_when_they_were_written(
 ) -> None:
     """A bottle of before there was a test of the scale does not become water by it."""
     row = (1, 1, 0, 0, 1, 51.0, 24.5, 33.9, 0.05, 4, packed, None, "", "", UNPROVEN)
-    reading = to_reading(row, ("mix-1", "ct-1", "boot-0", ""))
+    reading = to_reading((*row, None, None, None, None), ("mix-1", "ct-1", "boot-0", ""))
 
     assert reading is not None
     passed = dict.fromkeys(TESTS[:3] + TESTS[4:7], Flag.PASS)
