@@ -35,6 +35,7 @@ VERSIONS = {
     4: "297aaf4",
     5: "25e1584",
     6: "bbae4ff",
+    7: "c3ab2d5",
 }
 """The last commit that wrote each schema; of the newest, one that does."""
 FIRST_WITH_SERVICE = 2
