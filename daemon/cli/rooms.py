@@ -17,7 +17,7 @@ ROOMS = {
     "calibrate": "calibrate",
     "alarm": "alarm",
     "export": "export",
-    "probe": "probe",
+    "doctor": "doctor",
     "backup": "backup",
     "simulate": "simulate",
 }

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 MODULES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "line": "daemon.probes.line",
+        "mqtt_in": "daemon.probes.mqtt_in",
         "recorded": "daemon.probes.recorded",
     }
 )

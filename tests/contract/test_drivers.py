@@ -17,7 +17,8 @@ from daemon.config import ConfigError
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import Driver
 from daemon.probes.registry import MODULES
-from tests.parts.driver_stages import NOON, PERIOD_S, STAGES, Stage, driver_of
+from tests.parts.all_stages import STAGES
+from tests.parts.driver_stages import NOON, PERIOD_S, Stage, driver_of
 
 STEP_S = 0.05
 TOO_LONG_S = 0.5

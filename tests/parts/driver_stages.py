@@ -11,7 +11,6 @@ import sys
 import termios
 import time
 import tty
-from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
@@ -235,14 +234,6 @@ class Newest:
 
     def close(self) -> None:
         """Nothing is open."""
-
-
-STAGES: dict[str, tuple[str, Callable[[Path], Talking | Playing | Newest]]] = {
-    "line, talking": ("line", Talking),
-    "line, asked": ("line", Polled),
-    "recorded": ("recorded", Playing),
-    "newest, of the guide": ("newest", Newest),
-}
 
 
 def waiting(descriptor: int) -> int:

@@ -1,0 +1,27 @@
+"""Every driver's stage, by what it shows; one whose module is its own is named here alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Protocol
+
+from tests.parts.driver_stages import Newest, Playing, Polled, Stage, Talking
+from tests.parts.stage_mqtt_in import Publishing
+
+
+class ClosingStage(Stage, Protocol):
+    """A stage that can be taken away."""
+
+    def close(self) -> None:
+        """Take all away."""
+
+
+STAGES: dict[str, tuple[str, Callable[[Path], ClosingStage]]] = {
+    "line, talking": ("line", Talking),
+    "line, asked": ("line", Polled),
+    "mqtt_in": ("mqtt_in", Publishing),
+    "recorded": ("recorded", Playing),
+    "newest, of the guide": ("newest", Newest),
+}
+"""Name of the stage to name of the driver, and how it is set up in a folder."""
