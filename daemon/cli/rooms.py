@@ -17,7 +17,7 @@ ROOMS = {
     "calibrate": "calibrate",
     "alarm": "alarm",
     "export": "export",
-    "doctor": "doctor",
+    "probe": "probe",
     "backup": "backup",
     "simulate": "simulate",
 }

@@ -72,6 +72,7 @@ LINES: dict[str, str] = {
     "alarm catalogue": "",
     "alarm test": "",
     "export": "events",
+    "probe find": "",
     "simulate": "list",
     "backup create": "OUT/wing.backup",
     "backup check": "BACKUP",
@@ -82,12 +83,13 @@ LINES: dict[str, str] = {
 
 WITHOUT_CONFIG = {"correct", "change", "salinity", "simulate", "backup check"}
 """Take no --config: they need no file of the service's."""
-WITHOUT_JOURNAL = WITHOUT_CONFIG | {"replay", "alarm catalogue", "alarm test"}
+WITHOUT_JOURNAL = WITHOUT_CONFIG | {"replay", "alarm catalogue", "alarm test", "probe find"}
 READING = {
     *("replay", "status", "plan", "export"),
     *("batch list", "batch show", "batch sheet", "lot list", "lot show"),
     *("calibrate list", "calibrate show", "calibrate due", "calibrate report"),
     *("alarm list", "alarm show", "alarm catalogue", "backup create"),
+    "probe find",
 }
 """Tell what is there, and change nothing."""
 
