@@ -45,7 +45,13 @@ class Device(Protocol):
 
 
 class DeviceSocket:
-    """A device at a path, served by a thread of its own."""
+    """A device at a path, served by a thread of its own.
+
+    Attributes:
+        path: Where it is.
+        device: What it is.
+        parked: Callers that wait for an answer, with what they sent.
+    """
 
     def __init__(self, path: Path, device: Device) -> None:
         """Choose the path, of at most 107 bytes; nothing is there before `plug`."""
@@ -55,7 +61,7 @@ class DeviceSocket:
         self._selector.register(self._wake, selectors.EVENT_READ)
         self._listener: socket.socket | None = None
         self._handles: dict[socket.socket, bytes] = {}
-        self._parked: list[tuple[socket.socket, bytes]] = []
+        self.parked: list[tuple[socket.socket, bytes]] = []
         self._released = self._ends = False
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
@@ -140,7 +146,7 @@ class DeviceSocket:
             else:
                 result, answer = self.device.call(name, call, body)
         except Stuck:
-            self._parked.append((connection, packet))
+            self.parked.append((connection, packet))
             return
         except OSError as exc:
             result, answer = -(exc.errno or 5), b""
@@ -150,14 +156,14 @@ class DeviceSocket:
     def _retry(self) -> None:
         if self._released:
             self._released = False
-            parked, self._parked = self._parked, []
+            parked, self.parked = self.parked, []
             for connection, packet in parked:
                 self._answer(connection, packet)
 
     def _drop(self, connection: socket.socket) -> None:
         self._selector.unregister(connection)
         connection.close()
-        self._parked = [each for each in self._parked if each[0] is not connection]
+        self.parked = [each for each in self.parked if each[0] is not connection]
         handle = self._handles.pop(connection, None)
         if handle is not None:
             self.device.closed(handle)

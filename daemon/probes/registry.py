@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 MODULES: Final[Mapping[str, str]] = MappingProxyType(
     {
+        "gpio": "daemon.probes.gpio",
+        "i2c": "daemon.probes.i2c",
         "line": "daemon.probes.line",
         "mqtt_in": "daemon.probes.mqtt_in",
         "recorded": "daemon.probes.recorded",

@@ -7,18 +7,16 @@ act; after one the way is shut, and `open` begins again.
 
 from __future__ import annotations
 
-import grp
 import os
 import termios
 from contextlib import suppress
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Final, Protocol
 
 import serial
 
 from daemon.errors import BrinewrightError
-from daemon.rights import user_name
+from daemon.probes.device_errors import joining
 
 CHUNK: Final = 4096
 OPENING_S: Final = 0.02
@@ -249,16 +247,7 @@ def _opening(exc: BaseException, port: str) -> str:
     remedies = {
         2: "there is no such device; plug the adapter in, or correct the probe's port",
         11: "another program holds it; stop that program",
-        13: f"no permission; {_joining(port)}",
+        13: f"no permission; {joining(port)}",
         16: "another program holds it; stop that program",
     }
     return remedies.get(number or 0, why(exc))
-
-
-def _joining(port: str) -> str:
-    """Say how this user comes to be allowed to open a port: Debian gives ports to one group."""
-    group = "dialout"
-    with suppress(OSError, KeyError):
-        named = grp.getgrgid(Path(port).stat().st_gid).gr_name
-        group = group if named == "root" else named
-    return f"sudo usermod -aG {group} {user_name()}, then log in again, or restart the service"

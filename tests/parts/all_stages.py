@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from tests.parts.driver_stages import Newest, Playing, Polled, Stage, Talking
+from tests.parts.stage_i2c import OnI2cBus
 from tests.parts.stage_mqtt_in import Publishing
 
 
@@ -21,6 +22,7 @@ STAGES: dict[str, tuple[str, Callable[[Path], ClosingStage]]] = {
     "line, talking": ("line", Talking),
     "line, asked": ("line", Polled),
     "mqtt_in": ("mqtt_in", Publishing),
+    "i2c": ("i2c", OnI2cBus),
     "recorded": ("recorded", Playing),
     "newest, of the guide": ("newest", Newest),
 }
