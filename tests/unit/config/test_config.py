@@ -160,7 +160,11 @@ PROBE = "reservoir[mix-1].probe[ct-1]"
         ("baud", "bawd", [f"{PROBE}.bawd", "not a known key", "nearest is baud"]),
         ("period_s = 2", "period_s = 0.1", [f"{PROBE}.period_s = 0.1", "0.2 to 60 seconds"]),
         ("period_s = 2", "period_s = nan", [f"{PROBE}.period_s = nan", "0.2 to 60 seconds"]),
-        ('"line"', '"serial"', [f"{PROBE}.driver = 'serial'", "there are '", "'line', ", "'recorded'"]),
+        (
+            '"line"',
+            '"serial"',
+            [f"{PROBE}.driver = 'serial'", "there are '", "'line', ", "'recorded'"],
+        ),
         ('"line"', '"lien"', [f"{PROBE}.driver = 'lien'", "the nearest is 'line'"]),
         ('driver = "line"', "", [f"{PROBE}.driver is missing", "the name of a driver"]),
         ('driver = "line"', "driver = 7", [f"{PROBE}.driver = 7", "the name of a driver"]),
