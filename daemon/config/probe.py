@@ -141,6 +141,11 @@ class Source(Section):
         """
         return frozenset(("conductivity", "temperature"))
 
+    @property
+    def needs_network(self) -> bool:
+        """Whether its instrument is reached over a network, which its service must be given."""
+        return False
+
     @classmethod
     def lack(cls, quantity: Quantity) -> tuple[str, str]:
         """Return the key by which a quantity would be given, and what it says now.

@@ -130,6 +130,11 @@ class MqttInSection(IndicatingSource, BrokerAccess):
         """How far apart conductivity and temperature may be measured, s."""
         return self.period_s if self.together_within_s is None else self.together_within_s
 
+    @property
+    def needs_network(self) -> bool:
+        """A broker is reached over one, also that of the same machine."""
+        return True
+
     @classmethod
     def gives(cls, table: Mapping[str, Any]) -> frozenset[Quantity]:
         """Return the quantities that have a topic."""

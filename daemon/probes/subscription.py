@@ -31,6 +31,7 @@ from paho.mqtt.properties import Properties
 
 from daemon import broker as brokers
 from daemon.errors import BrinewrightError
+from daemon.probes.network_rights import network_barred
 from daemon.probes.published_node import Arrived
 from daemon.wire.published import LARGEST_PAYLOAD
 
@@ -178,6 +179,9 @@ class Subscription:
 
     def _serve(self, broker: Broker) -> Ended:
         self._broker = broker
+        barred = network_barred()
+        if barred:
+            return Ended(f"{broker.where} cannot be reached: {barred}")
         client = self._client(broker)
         try:
             client.connect(

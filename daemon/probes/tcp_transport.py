@@ -11,6 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any, Final, TypeAlias
 
+from daemon.probes.network_rights import network_barred
 from daemon.probes.transport import CHUNK, TransportError, why
 
 CONNECT_S: Final = 5.0
@@ -112,6 +113,9 @@ class TcpTransport:
 
     def _begin(self, now_s: float) -> bool:
         """Have the name looked up, then begin to connect; False while neither has come about."""
+        barred = network_barred()
+        if barred:
+            raise TransportError(f"{self.place} cannot be reached: {barred}")
         if self._lookup is None:
             self._lookup, self._give_up_s = _look_up(self.host, self.port), now_s + CONNECT_S
         if not self._lookup.done.is_set():
@@ -130,21 +134,27 @@ class TcpTransport:
                 " probe's host, or give its address in figures"
             )
         family, address = lookup.found
-        self._socket = _made(family)
+        try:
+            self._socket = _made(family)
+        except OSError as exc:
+            raise self._unreachable(why(exc), exc.errno or 0) from exc
         self._give_up_s = now_s + CONNECT_S
         number = self._socket.connect_ex(address)
         if number not in {0, errno.EINPROGRESS}:
             raise self._unreachable(os.strerror(number), number)
         return True
 
-    def _unreachable(self, why: str, number: int) -> TransportError:
+    def _unreachable(self, reason: str, number: int) -> TransportError:
         self.close()
         remedies = {
             errno.ECONNREFUSED: "nothing listens at that port; correct the port, or enable the"
             " protocol on the instrument",
+            # The answer of IPAddressDeny= of the unit file.
+            errno.EPERM: "the service may reach the machine and private networks alone; give the"
+            " instrument an address there (deploy/README.md says how to allow another)",
         }
         what_to_do = remedies.get(number, "check its power, the network cable and its address")
-        return TransportError(f"{self.place} cannot be reached: {why}; {what_to_do}")
+        return TransportError(f"{self.place} cannot be reached: {reason}; {what_to_do}")
 
     def _lost(self, what: str) -> TransportError:
         self.close()

@@ -32,6 +32,7 @@ PLACES = (
     "/var/lib/brinewright",
     PROGRAM,
     "/etc/udev/rules.d/70-brinewright.rules",
+    "/etc/udev/rules.d/55-brinewright-buses.rules",
     "/etc/tmpfiles.d/brinewright.conf",
     *(f"/etc/systemd/system/{unit}.service" for unit in UNITS),
 )

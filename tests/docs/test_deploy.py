@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterator
+from ipaddress import ip_network
 from pathlib import Path
 from typing import get_args
 
@@ -13,6 +14,7 @@ import pytest
 
 from daemon.config import Config, load, parse
 from daemon.config.fields import Section
+from daemon.config.probe import Source
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.probes.registry import SECTIONS
 from daemon.publishing.notify.news import MessageKind
@@ -112,12 +114,19 @@ def test_a_unit_starts_one_part_and_does_not_retry_a_wrong_configuration(part: s
     assert ("brinewright", "brinewright-keepers") == (keys["User"], keys["Group"])
 
 
-@pytest.fixture(params=["measure", "publish"])
+NETWORKED = "measure, with a network"
+
+
+@pytest.fixture(params=["measure", NETWORKED, "publish"])
 def unit(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     """A unit file as it is handed out, but for the program, which is not installed here."""
     if shutil.which("systemd-analyze") is None:
         pytest.skip("systemd-analyze is not here: it comes with systemd")
-    path = tmp_path / f"brinewright-{request.param}.service"
+    path = tmp_path / f"brinewright-{request.param.partition(',')[0]}.service"
+    if request.param == NETWORKED:
+        beside = tmp_path / f"{path.name}.d/network.conf"
+        beside.parent.mkdir()
+        shutil.copy(DEPLOY / "brinewright-measure-network.conf", beside)
     text = (DEPLOY / path.name).read_text(encoding="utf-8")
     program = "ExecStart=/opt/brinewright/current/bin/python"
     assert program in text
@@ -146,11 +155,55 @@ def test_the_service_manager_understands_every_line(unit: Path) -> None:
 
 
 def test_a_unit_may_do_little_more_than_it_must(unit: Path) -> None:
-    """An exposure of at most 1.5 of 10, by the service manager's own measure."""
-    words = ("security", "--offline=true", "--threshold=15")
+    """An exposure of at most 1.5 of 10 by the service manager's own measure, 1.8 with a network."""
+    networked = unit.with_suffix(".service.d").exists()
+    words = ("security", "--offline=true", f"--threshold={18 if networked else 15}")
     code, said = analyse(*words, unit)
     unit.write_text(unit.read_text().replace("SystemCallFilter=", "#"))
     loose, _ = analyse(*words, unit)
 
     assert (0, True) == (code, "Overall exposure level" in said)
     assert loose == 1
+
+
+def test_a_unit_names_no_group_that_a_machine_may_lack() -> None:
+    """One that is missing ends each start before the program begins; dialout is Debian's own."""
+    unit = (DEPLOY / "brinewright-measure.service").read_text(encoding="utf-8")
+    rules = (DEPLOY / "brinewright-buses.rules").read_text(encoding="utf-8")
+
+    assert ["dialout"] == re.findall(r"^SupplementaryGroups=(.*)$", unit, re.MULTILINE)
+    assert ["dialout", "dialout"] == re.findall(r'GROUP="(\w+)"', rules)
+
+
+def test_what_measures_over_a_network_may_reach_private_ones_alone() -> None:
+    """The unit itself has none; what is written beside it allows no address of the world."""
+    unit = (DEPLOY / "brinewright-measure.service").read_text(encoding="utf-8")
+    more = (DEPLOY / "brinewright-measure-network.conf").read_text(encoding="utf-8")
+    (allowed,) = re.findall(r"^IPAddressAllow=(.*)$", more, re.MULTILINE)
+    ranges = [ip_network(each) for each in allowed.split() if "/" in each]
+
+    assert "\nPrivateNetwork=yes\n" in unit
+    assert "\nRestrictAddressFamilies=AF_UNIX\n" in unit
+    assert "\nIPAddressDeny=any\n" in more
+    assert {"localhost", "link-local"} == {each for each in allowed.split() if "/" not in each}
+    assert 4 == len(ranges)
+    assert all(each.is_private for each in ranges)
+
+
+def test_the_drivers_that_need_a_network_say_so() -> None:
+    """By that the installer knows; a serial line or a bus needs none."""
+    text = (DEPLOY / "brinewright.toml").read_text(encoding="utf-8")
+    whole = re.sub(r"^# (\[|\w+ = )", r"\1", text, flags=re.MULTILINE)
+    config = parse(whole, DEPLOY / "brinewright.toml", SECTIONS)
+    sources = [*config.inputs, *config.reservoirs[0].probes]
+    needing = {each.driver for each in sources if each.needs_network}
+
+    silent = [
+        name
+        for name, section in SECTIONS.items()
+        if "host" in section.model_fields and section.needs_network is Source.needs_network
+    ]
+
+    assert {"mqtt_in"} <= needing
+    assert not needing & {"line", "recorded", "i2c", "gpio"}
+    assert [] == silent, "a section with a host overrides the property needs_network"
