@@ -33,6 +33,8 @@ class TcpTransport:
     while it is not.
     """
 
+    dies_in_silence = True
+
     def __init__(self, host: str, port: int) -> None:
         """Remember the host, a name or an address, and its TCP port."""
         self.host, self.port = host, port

@@ -36,6 +36,10 @@ class Transport(Protocol):
     def place(self) -> str:
         """Where it leads, as a person would look for it."""
 
+    @property
+    def dies_in_silence(self) -> bool:
+        """Whether it can be dead without a word, so that silence is a reason to open it again."""
+
     def fileno(self) -> int | None:
         """Return the descriptor to watch for reading; None while it is shut."""
 
@@ -99,6 +103,8 @@ class SerialLine:
 
 class SerialTransport:
     """A serial port that this process alone has open."""
+
+    dies_in_silence = False
 
     def __init__(self, line: SerialLine) -> None:
         """Remember the line; nothing is opened yet."""
