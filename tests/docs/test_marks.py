@@ -11,7 +11,8 @@ import pytest
 from daemon.config.models import Quality, Reservoir
 from daemon.config.probe import Probe
 from daemon.mixing.batch.advice import FIRST_SHARE
-from daemon.mixing.station.conditions import APART_PPT, DRIFT_PPT
+from daemon.mixing.probe.reconciliation import APART_PPT
+from daemon.mixing.station.conditions import DRIFT_PPT
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = (ROOT / "deploy" / "brinewright.toml").read_text(encoding="utf-8")

@@ -53,6 +53,7 @@ class Corner:
         gains: What each probe makes of conductivity.
         silent: Probes that say that they get no reply.
         mute: Whether nothing at all comes, not even that.
+        elsewhere: What is around a probe that is not in the water, mS/cm.
     """
 
     salinity: float = 0.0
@@ -64,6 +65,7 @@ class Corner:
     period_s: float = 10.0
     silent: frozenset[str] = frozenset()
     mute: bool = False
+    elsewhere: dict[str, float] = field(default_factory=dict)
     bottles: set[str] = field(default_factory=set)
     entries: list[Entry] = field(default_factory=list)
     samples: int = 0
@@ -111,6 +113,7 @@ class Corner:
             said = Sample("mix-1", name, self.at, None, None, fault="no reply")
             return self.station.advance(said)
         truth = SOLUTION_MS_CM if name in self.bottles else self._truth()
+        truth = self.elsewhere.get(name, truth)
         shown = truth * self.gains[name] * (1.0 + self.dice.gauss(0.0, 1.5e-4))
         warmth_C = WATER_C if name in self.bottles else self.warmth_C
         warmth = round(warmth_C + self.dice.gauss(0.0, 0.006), 2)

@@ -79,9 +79,10 @@ def absent(corner: Corner, silent: tuple[str, ...], *, mute: bool) -> None:
     corner.silent, corner.mute = frozenset(), False
 
     assert_absent(said, silent)
-    if FIRST in silent or mute:
+    if mute or not set(PROBES) - set(silent) - out:
+        # Nobody measures the water; what one of two measures alone is of the water all the same.
         assert_nothing_is_decided(said)
-        assert_nothing_clears(said, BY_TIME | (OF_READINGS if FIRST in out else set()))
+        assert_nothing_clears(said, BY_TIME | (OF_READINGS if out else set()))
         assert_no_surer(known, corner.state.batch)
 
 

@@ -4,17 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC
+from functools import partial
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag, Phase
+from daemon.entries import Phase
 from daemon.mixing.alarm import flood, transitions
 from daemon.mixing.alarm.alarm_state import ACTIVE_STATES, Transition
 from daemon.mixing.alarm.catalogue import CALIBRATING, DISSOLVING, IDLE
 from daemon.mixing.events import AlarmChanged, Happening
 from daemon.mixing.probe import calibration_routines
 from daemon.mixing.probe.calibration_history import name_of
+from daemon.mixing.probe.reconciliation import history_left
 from daemon.mixing.service_events import AlarmFloodChanged
-from daemon.mixing.station import conditions, due_batches, host
+from daemon.mixing.station import conditions, due_batches, host, together
+from daemon.mixing.station.conditions import USABLE
 from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
@@ -28,7 +31,6 @@ if TYPE_CHECKING:
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 
-USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
 SILENT_S = 90.0
 """A probe is silent after this time without even a fault, s; longer than any period."""
 OF_STEADY_WATER = ("batch-off-target", "batch-undecided", "salinity-drifting")
@@ -69,7 +71,7 @@ def of_reservoir(
         basis: Settings, time, lots, calibrations and catalogue.
     """
     at, t_s, settings, rows = basis.at, basis.t_s, basis.settings, basis.rows
-    decides = next(iter(settings.probes))
+    decides = together.deciding(state, settings)
     probe = state.probes.get(decides)
     out = probe is not None and probe.out_s is not None
     present = _of_calibrations(state, basis)
@@ -81,6 +83,8 @@ def of_reservoir(
         )
     elif not out:
         present |= conditions.of_reading(reading, usable=reading.flag in USABLE)
+    if len(settings.probes) > 1:
+        present = together.troubles(state, settings, t_s) | present
     present |= conditions.of_batch(state.batch, t_s, settings.batch, basis.lots)
     present |= conditions.of_mixing(
         state.batch,
@@ -196,7 +200,7 @@ def _of_water(
         name = "salinity-drifting"
         present |= conditions.of_drift(
             state.batch,
-            state.level.now() if usable else None,
+            state.level.now() if usable and not together.in_dispute(state) else None,
             settings.batch,
             rows[name].deadband or 0.0,
             active=state.alarms.is_active(name),
@@ -206,6 +210,7 @@ def _of_water(
         present |= conditions.of_probes(
             {probe: state.probes[probe] for probe in settings.probes if probe in state.probes},
             rows[name].deadband or 0.0,
+            partial(history_left, state.reconciliation),
             active=state.alarms.is_active(name),
         )
     return present

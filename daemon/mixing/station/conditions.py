@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
@@ -11,10 +12,11 @@ from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
 from daemon.mixing.batch.undecided import undecided_sentence
+from daemon.mixing.probe.reconciliation import APART_PPT, SURE
 from daemon.mixing.seawater import dosing
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
     from datetime import tzinfo
 
     from daemon.entries import Instant, Reading
@@ -35,9 +37,8 @@ DRIFTED_SHARE = 2.0 / 3.0
 """A smaller move counts where the detector has reported a drift."""
 WAITING = (Phase.VERIFYING, Phase.READY)
 """Phases of salt water that waits to be used."""
-APART_PPT = 0.3
-"""Two probes in the same water that agree may always differ by as much, ppt; our own choice."""
-SURE = 2.0
+USABLE = (Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT)
+"""Flags of readings that tell of the water."""
 TOGETHER_S = 120.0
 """Readings of two probes that are farther apart than this say nothing of one another."""
 
@@ -132,13 +133,18 @@ def of_drift(
 
 
 def of_probes(
-    probes: Mapping[str, ProbeState], deadband_ppt: float, *, active: bool
+    probes: Mapping[str, ProbeState],
+    deadband_ppt: float,
+    history: Callable[[str, str], str] | None = None,
+    *,
+    active: bool,
 ) -> dict[str, str]:
     """Return whether two probes of one reservoir differ by more than both can be off.
 
     Args:
         probes: Each with the last salinity that could be used.
         deadband_ppt: How much nearer they must come again, ppt; half the limit at the most.
+        history: Says which of two left its own history; None where nobody follows it.
         active: Whether the alarm's condition counts as there.
     """
     usable = [
@@ -153,14 +159,14 @@ def of_probes(
     fresh = [each for each in usable if newest_s - each[3] <= TOGETHER_S]
     if len(fresh) < 2:  # noqa: PLR2004 - a pair
         return {"probe-disagrees": "not known to agree again"} if active else {}
-    name, salinity, u, _ = fresh[0]
-    for other, its, its_u, _ in fresh[1:]:
+    for (name, salinity, u, _), (other, its, its_u, _) in combinations(fresh, 2):
         limit = max(APART_PPT, SURE * math.hypot(u, its_u))
         limit -= min(deadband_ppt, limit / 2.0) if active else 0.0
         if abs(its - salinity) >= limit:
+            told = "" if history is None else f"; {history(name, other)}"
             return {
                 "probe-disagrees": f"{name} reads {salinity:.2f} and {other} {its:.2f} ppt, more"
-                f" apart than {limit:.2f}"
+                f" apart than {limit:.2f}{told}"
             }
     return {}
 

@@ -64,15 +64,12 @@ def reading_of(
         correct,
         aged,
     )
-    decides = sample.probe == next(iter(settings.probes))
-    if decides and probe.place.away is None:
+    if probe.place.away is None:
         # What fell to nothing at once is by now known to be elsewhere, or it is the water.
         quality.forget_wetness_after(probe.quality, t_s)
     tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
     credible = tests["gross_range"] is Flag.PASS
-    found: list[Finding] = []
-    if decides:
-        found = _find_place(probe, sample, salinity, t_s, credible=credible)
+    found = _find_place(probe, sample, salinity, t_s, credible=credible)
     if probe.place.away is not None and salinity is not None:
         tests["immersion"] = max(tests["immersion"], place.immersion(probe.place, t_s))
     reading = Reading(

@@ -29,11 +29,12 @@ from daemon.mixing.station import (
     learning,
     phase_figures,
     present_state,
+    together,
     water,
 )
-from daemon.mixing.station.annunciation import USABLE
 from daemon.mixing.station.commands import dispatch
 from daemon.mixing.station.commands.context import CommandResult, Rejected
+from daemon.mixing.station.conditions import USABLE
 from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.mixing_chance import mixing_chance
 from daemon.mixing.station.sample_reading import probe_steps, reading_of, sample_of
@@ -109,20 +110,20 @@ class Station:
         if out:
             reading = calibration_routines.marked_as_calibrating(reading)
             steps += self._calibrating.on_sample(item, t_s)
-        elif reading.flag in USABLE:
+        elif reading.flag in USABLE or probe.place.away is not None:
             probe.salinity, probe.salinity_s = reading.salinity, t_s
             probe.salinity_u = reading.salinity_u
         conditions = self._calibrating.records.conditions(name, item.at.wall)
         steps += health.advance(probe, reading, conditions, t_s)
-        if item.probe == next(iter(settings.probes)):
-            self._last[item.reservoir], state.last_contact_s = reading, t_s
+        known = together.take(state, reading, as_water(reading, correct), found, t_s, settings)
+        if known is not None:
+            self._last[item.reservoir], state.last_contact_s = known.shown, t_s
             if not out:
-                steps += water.of_reading(
-                    state, as_water(reading, correct), t_s, settings, self._weights, found
-                )
+                steps += together.silent(state, settings, t_s)
+                steps += water.of_reading(state, known, t_s, settings, self._weights)
                 steps = self._follow_up(state, steps, item.at, t_s, settings)
             steps += lifecycle.on_time(state.batch, t_s, settings.batch)
-            steps += self._alarms(state, reading, item.at, t_s, settings)
+            steps += self._alarms(state, known.shown, item.at, t_s, settings)
         entries: list[Entry] = [reading]
         events = _events(steps, item.reservoir, item.at, state.batch.id)
         return entries + events + self._flood(steps, item.at, t_s)
@@ -311,7 +312,7 @@ def _silence(state: ReservoirState, settings: ReservoirSettings, t_s: float) -> 
     """Count the silence of the deciding probe from its last contact, and follow its health."""
     if state.last_contact_s is not None:
         transitions.count_from(state.alarms, "reading-overdue", state.last_contact_s)
-    decides = next(iter(settings.probes))
+    decides = together.deciding(state, settings)
     probe = state.probes.get(decides)  # None for one that was renamed since
     return [] if probe is None else health.silent(probe, decides, t_s)
 

@@ -14,6 +14,7 @@ from daemon.mixing.batch.due_times import DueBatch, MixingTimes
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.quality import QualityLimits
+from daemon.mixing.probe.shares import Reconciliation
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.stability.detector import Stability
 from daemon.mixing.stability.level import Level
@@ -70,6 +71,7 @@ class ReservoirState:
         released_at: When the batch was released, UTC.
         served: Due time of the batch that was used last, UTC.
         reminded: Due times of which a person was reminded, UTC, the last ones.
+        reconciliation: What the probes are worth beside each other, where there are several.
     """
 
     probes: dict[str, ProbeState] = field(default_factory=dict)
@@ -88,6 +90,7 @@ class ReservoirState:
     released_at: datetime | None = None
     served: datetime | None = None
     reminded: list[datetime] = field(default_factory=list)
+    reconciliation: Reconciliation = field(default_factory=Reconciliation)
 
 
 @dataclass(slots=True)

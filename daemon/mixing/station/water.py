@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase, Reading
@@ -9,17 +10,17 @@ from daemon.mixing.batch import lifecycle, suspension, verification
 from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import Happening, PhaseChanged, WaterDisturbed
 from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Stabilised
-from daemon.mixing.station import expected_release, release_outlook
-from daemon.mixing.station.annunciation import USABLE
+from daemon.mixing.station import expected_release, release_outlook, together
+from daemon.mixing.station.conditions import USABLE
 from daemon.mixing.station.last_reading import iso
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_state import BatchSettings
-    from daemon.mixing.probe.place_state import Finding
     from daemon.mixing.stability.detector import Finding as StabilityFinding
     from daemon.mixing.stability.weights import Weights
     from daemon.mixing.station.release_outlook import ReleaseOutlook
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
+    from daemon.mixing.station.together import WaterReading
 
 FORECAST_SPACING_S = 60.0
 ARRIVALS = {SALT_ARRIVES: "salt", WATER_ARRIVES: "water"}
@@ -28,30 +29,29 @@ ARRIVALS = {SALT_ARRIVES: "salt", WATER_ARRIVES: "water"}
 
 def of_reading(
     state: ReservoirState,
-    reading: Reading,
+    of_water: WaterReading,
     t_s: float,
     settings: ReservoirSettings,
     weights: Weights,
-    found: list[Finding],
 ) -> list[Happening]:
-    """Process the reading of the probe that decides; return the events of the water and its batch.
+    """Process what is known of the water now; return the events of the water and its batch.
 
     Args:
         state: Of the reservoir; changed in place.
-        reading: Of the probe that decides, taken in the water.
+        of_water: A reading taken in it.
         t_s: Monotonic time, s.
         settings: Of the reservoir.
         weights: Of the detector's network.
-        found: What it proved of the place of its probe.
     """
-    place = state.probes[reading.probe].place
+    reading, found = of_water.judged, [*of_water.found]
+    place = together.place_of(state, settings)
     usable = reading.salinity if reading.flag in USABLE else None
     if usable is not None:
         state.batch.temperature_C = reading.temperature_C
         resolution_mS_cm = settings.probes[reading.probe].resolution_mS_cm
         state.batch.step_mS_cm = resolution_mS_cm or state.stability.cells.finest_mS_cm
     before = state.batch.id
-    findings = state.stability.advance(t_s, reading, weights)
+    findings = state.stability.advance(t_s, of_water.watched, weights)
     if place.away is not None:
         # The half minute that has just closed may hold readings from elsewhere.
         findings = ()
@@ -125,7 +125,10 @@ def _finding_steps(
         if isinstance(finding, Stabilised):
             # The reading at which the call falls may be the one that did not come.
             probe_u = state.level.u_since(t_s - verification.LATE_S)
-            judged = verification.on_stabilised(state.batch, finding, probe_u, t_s, settings)
+            # What makes up for a probe that dropped out is no salinity.
+            salinity = finding.salinity / state.reconciliation.even[2]
+            steady = replace(finding, salinity=salinity)
+            judged = verification.on_stabilised(state.batch, steady, probe_u, t_s, settings)
             if judged:
                 state.stable_at = iso(reading.at)
             steps += judged

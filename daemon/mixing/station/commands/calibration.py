@@ -17,6 +17,7 @@ from daemon.mixing.probe.calibration_history import name_of, plain, record_id
 from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe_events import CalibrationSettled, RecordSaved, RoutineSpoke
 from daemon.mixing.stability.detector import Disturbed, Stability
+from daemon.mixing.station import together
 from daemon.mixing.station.commands.calibration_plan import plan_for
 from daemon.mixing.station.commands.context import (
     LONGEST_NAME,
@@ -174,9 +175,17 @@ def _back(context: CalibrationContext, place: Place, doing: ActKind, step: str) 
         )
     changed = place.calibrating.return_probe(place.name, place.probe_state)
     steps = [calibration_routines.back_in_water(place.name, context.who)]
-    if changed and place.probe == next(iter(place.settings.probes)):
-        steps += judge_again(place, context.t_s)
+    if changed or not together.is_alone(place.state, place.settings, place.probe):
+        steps += _worth_changed(place, context.t_s)
     return CommandResult(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
+
+
+def _worth_changed(place: Place, t_s: float) -> list[Happening]:
+    """Judge the water again where it rests on this probe; beside others it is compared first."""
+    if together.is_alone(place.state, place.settings, place.probe):
+        return judge_again(place, t_s)
+    together.forget(place.state, place.probe)
+    return []
 
 
 def judge_again(place: Place, t_s: float) -> list[Happening]:
@@ -222,8 +231,8 @@ def _revert(context: CalibrationContext) -> CommandResult:
     )
     records.add(record)
     steps = [calibration_routines.reverted(place.name, plain(record))]
-    if not place.is_out and place.probe == next(iter(place.settings.probes)):
-        steps += judge_again(place, context.t_s)
+    if not place.is_out:
+        steps += _worth_changed(place, context.t_s)
     return CommandResult(f"calibration {to} is in force again", tuple(steps))
 
 
@@ -253,8 +262,8 @@ def _settle(context: CalibrationContext) -> CommandResult:
         repair=repair,
     )
     steps = place.calibrating.settle(settlement)
-    if not place.is_out and place.probe == next(iter(place.settings.probes)):
-        steps += judge_again(place, context.t_s)
+    if not place.is_out:
+        steps += _worth_changed(place, context.t_s)
     return CommandResult(f"calibration {waiting.id} is in force", tuple(steps))
 
 

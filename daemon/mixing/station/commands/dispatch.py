@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.mixing.probe.probe_state import ProbeState
+from daemon.mixing.station import together
 from daemon.mixing.station.commands import alarm, batch, calibration, lot
 from daemon.mixing.station.commands.context import (
     LONGEST_NAME,
@@ -118,7 +118,7 @@ def _batch_context(command: Command, parts: StationParts, t_s: float) -> BatchCo
         level=state.level,
         settings=settings.batch,
         lots=parts.state.lots,
-        place=state.probes.get(next(iter(settings.probes)), ProbeState()).place,
+        place=together.place_of(state, settings),
     )
 
 

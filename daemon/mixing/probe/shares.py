@@ -1,0 +1,95 @@
+"""What each of several probes of one reservoir contributes to its salinity: plain data."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from daemon.entries import Flag
+from daemon.mixing.probe.place_state import PlaceState
+
+
+@dataclass(slots=True)
+class Indication:
+    """What a probe last said of the water, corrected by its calibration.
+
+    Attributes:
+        t_s: When, s.
+        conductivity_mS_cm: At the water's temperature.
+        temperature_C: Of the water.
+        salinity: Practical salinity.
+        u: Its standard uncertainty.
+        flag: Of its reading.
+    """
+
+    t_s: float
+    conductivity_mS_cm: float
+    temperature_C: float
+    salinity: float
+    u: float
+    flag: Flag = Flag.PASS
+
+    @property
+    def values(self) -> tuple[float, float, float]:
+        """Conductivity in mS/cm, temperature in °C, practical salinity."""
+        return self.conductivity_mS_cm, self.temperature_C, self.salinity
+
+
+@dataclass(slots=True)
+class Share:
+    """What is remembered of one probe beside others.
+
+    Attributes:
+        sample_s: When anything last came from it, s; None before.
+        newest: Its last usable indication; None before any, and after its calibration changed.
+        elsewhere: What it says where it is not in the water; None while it is.
+        trouble: Why its last reading was of no use, as a sentence; empty where it was.
+        apart: How far it reads from the reconciled values of late: share of conductivity, °C,
+            share of salinity; None where it was not yet compared.
+        compared_s: Since when it has been compared with others, s; None before.
+        usual: Salinity that it has read of late in water at rest; None before.
+        usual_s: Time of that, s.
+        left_s: Since when its readings are left out because it left its own history, s.
+        moved: How far it moved then, practical salinity.
+        dissent: How far it read from the others when they last disagreed, practical salinity; 0
+            where they agree.
+        near_s: Since when it reads as the others again, though left out, s.
+    """
+
+    sample_s: float | None = None
+    newest: Indication | None = None
+    elsewhere: Indication | None = None
+    trouble: str = ""
+    apart: tuple[float, float, float] | None = None
+    compared_s: float | None = None
+    usual: float | None = None
+    usual_s: float = 0.0
+    left_s: float | None = None
+    moved: float = 0.0
+    dissent: float = 0.0
+    near_s: float | None = None
+
+
+@dataclass(slots=True)
+class Reconciliation:
+    """What is remembered of the probes of one reservoir together; unused where there is one.
+
+    Attributes:
+        shares: By probe.
+        decides: The probe at whose pace the water is followed; empty before any.
+        members: Probes whose readings are in the reconciled values.
+        even: What makes up, for those who look for change, for a probe that drops out or comes
+            back, so that it moves no water: factor of conductivity, °C, factor of salinity.
+        reconciled_s: Time of the last reconciled values, s.
+        place: Where the probes are, as a whole.
+    """
+
+    shares: dict[str, Share] = field(default_factory=dict)
+    decides: str = ""
+    members: list[str] = field(default_factory=list)
+    even: tuple[float, float, float] = (1.0, 0.0, 1.0)
+    reconciled_s: float = 0.0
+    place: PlaceState = field(default_factory=PlaceState)
+
+    def share(self, probe: str) -> Share:
+        """Return what is remembered of a probe."""
+        return self.shares.setdefault(probe, Share())

@@ -1,0 +1,239 @@
+"""Several probes in one reservoir: one salinity, and a batch that goes on when one fails."""
+
+from __future__ import annotations
+
+import pytest
+
+from daemon.entries import Entry, Event, Kind
+from daemon.mixing.station.snapshot import ReservoirSnapshot
+from tests.parts.events import facts_in
+from tests.parts.together import FIRST, PROBES, SECOND, Corner
+
+
+def facts(entries: list[Entry], kind: Kind) -> list[dict[str, object]]:
+    """What the events of a kind say."""
+    return [dict(facts_in(e)) for e in entries if isinstance(e, Event) and e.kind is kind]
+
+
+def phases(entries: list[Entry]) -> list[object]:
+    """Where the water went."""
+    return [each["to"] for each in facts(entries, Kind.PHASE)]
+
+
+def raised(entries: list[Entry]) -> dict[object, str]:
+    """The alarms that were raised, each with its reason."""
+    alarms = facts(entries, Kind.ALARM)
+    return {each["name"]: str(each["why"]) for each in alarms if each["what"] == "raised"}
+
+
+def snapshot(corner: Corner) -> ReservoirSnapshot:
+    """The present state."""
+    made = corner.station.snapshot("mix-1", corner.at)
+    assert isinstance(made, ReservoirSnapshot)
+    return made
+
+
+def pair() -> Corner:
+    """A corner whose probes agree."""
+    return Corner(gains={FIRST: 0.998, SECOND: 1.002})
+
+
+def mixed(corner: Corner | None = None) -> Corner:
+    """A corner with a batch that was released as 34."""
+    corner = corner or pair()
+    corner.run(3.0)
+    corner.run(40.0, 34.0)
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+    return corner
+
+
+def test_the_salinity_is_that_of_both() -> None:
+    """Between the two, and worth no less than what the two differ by."""
+    corner = mixed(Corner(gains={FIRST: 0.997, SECOND: 1.003}))
+    now = snapshot(corner)
+
+    assert now.salinity == pytest.approx(34.0, abs=0.02)
+    assert now.salinity_u is not None
+    assert 0.1 < now.salinity_u < 0.2
+    assert FIRST == now.probe
+    assert {} == raised(corner.entries)
+
+
+@pytest.mark.parametrize("name", PROBES)
+def test_a_batch_is_released_though_one_probe_falls_silent_while_salt_dissolves(name: str) -> None:
+    """By the other one, with its own value and uncertainty, and the fault is told."""
+    corner = pair()
+    corner.run(3.0)
+    corner.run(12.0, 34.0)
+    corner.silent = frozenset((name,))
+    corner.run(40.0)
+    (other,) = set(PROBES) - {name}
+
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+    assert [] == facts(corner.entries, Kind.DISTURBED)
+    assert other == snapshot(corner).probe
+    assert snapshot(corner).salinity == pytest.approx(34.0, abs=0.15)
+    assert f"the water is followed by {other}" in raised(corner.entries)["probe-fault"]
+
+
+@pytest.mark.parametrize("name", PROBES)
+def test_a_probe_that_never_says_a_word_keeps_nobody_from_measuring(name: str) -> None:
+    """Also where it is the first, which decides when it can."""
+    corner = pair()
+    corner.silent = frozenset((name,))
+    corner.run(3.0)
+    corner.run(45.0, 34.0)
+
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+
+
+@pytest.mark.parametrize("name", PROBES)
+@pytest.mark.parametrize("around_mS_cm", [0.0, 0.5, 12.9, 40.0, 60.0])
+def test_a_probe_that_is_put_elsewhere_moves_no_water(name: str, around_mS_cm: float) -> None:
+    """Air, tap water and solutions: the batch stays released by the other one, without a question.
+
+    Which one left is said, and once it is back it counts again.
+    """
+    corner = mixed()
+    corner.elsewhere[name] = around_mS_cm
+    corner.run(20.0)
+    away = snapshot(corner)
+    del corner.elsewhere[name]
+    corner.run(15.0)
+
+    assert "ready" == away.phase
+    assert away.question is None
+    assert away.salinity == pytest.approx(34.0, abs=0.15)
+    assert f"{name} left its own history" in raised(corner.entries)["probe-disagrees"]
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+    assert [] == facts(corner.entries, Kind.DISTURBED)
+    assert () == snapshot(corner).alarms
+    assert {*PROBES} == {*corner.state.reconciliation.members}
+
+
+def test_two_probes_that_are_lifted_suspend_the_batch_until_they_are_back() -> None:
+    """As one that is alone does."""
+    corner = mixed()
+    corner.elsewhere = dict.fromkeys(PROBES, 0.0)
+    corner.run(10.0)
+    away = snapshot(corner)
+    corner.elsewhere = {}
+    corner.run(10.0)
+
+    assert away.question is not None
+    assert "ready" == snapshot(corner).phase
+    assert snapshot(corner).question is None
+    assert 1 == len([e for e in facts(corner.entries, Kind.BATCH) if e["what"] == "began"])
+
+
+def test_two_probes_that_are_lifted_one_after_the_other_suspend_it_too() -> None:
+    """And either of them that is back ends the question."""
+    corner = mixed()
+    corner.elsewhere[FIRST] = 0.0
+    corner.run(6.0)
+    corner.elsewhere[SECOND] = 0.0
+    corner.run(6.0)
+    assert snapshot(corner).question is not None
+    del corner.elsewhere[SECOND]
+    corner.run(6.0)
+
+    assert snapshot(corner).question is None
+    assert "ready" == snapshot(corner).phase
+    assert SECOND == snapshot(corner).probe
+
+
+def test_a_probe_that_came_back_into_other_water_is_believed_once_it_agrees() -> None:
+    """It hung dry while the vessel was refilled and mixed again."""
+    corner = mixed()
+    corner.elsewhere[SECOND] = 0.0
+    corner.run(5.0)
+    corner.send("batch.use", {"volume_l": 180.0})
+    corner.run(20.0, 0.0)
+    corner.run(45.0, 34.2)
+    del corner.elsewhere[SECOND]
+    corner.run(10.0)
+
+    assert "ready" == snapshot(corner).phase
+    assert {*PROBES} == {*corner.state.reconciliation.members}
+    assert () == snapshot(corner).alarms
+
+
+def test_a_bubble_in_one_cell_disturbs_no_water() -> None:
+    """It reads 5 % less for three minutes, and the other one does not."""
+    corner = mixed()
+    for name in PROBES:
+        before = corner.gains
+        corner.gains = {**before, name: before[name] * 0.95}
+        corner.run(3.0)
+        corner.gains = before
+        corner.run(10.0)
+
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+    assert [] == facts(corner.entries, Kind.DISTURBED)
+
+
+def test_a_probe_that_drifts_is_named_and_makes_nobody_surer() -> None:
+    """Salinity is worth no more than what the two differ by, and an alarm says which one moved."""
+    corner = mixed(Corner(gains={FIRST: 1.0, SECOND: 1.0}))
+    corner.run(10.0)
+    for _ in range(60):
+        corner.gains = {**corner.gains, SECOND: corner.gains[SECOND] * 0.9995}
+        corner.run(2.0)
+    corner.run(10.0)
+    now = snapshot(corner)
+
+    assert f"{SECOND} left its own history" in raised(corner.entries)["probe-disagrees"]
+    assert now.salinity_u is not None
+    assert now.salinity_u > 0.45
+    assert "dissolving" != now.phase
+
+
+def test_the_last_of_two_that_disagreed_is_not_taken_for_the_right_one() -> None:
+    """When the other one falls silent, what they differed by stays in the uncertainty."""
+    corner = mixed(Corner(gains={FIRST: 1.0, SECOND: 1.0}))
+    for _ in range(60):
+        corner.gains = {**corner.gains, SECOND: corner.gains[SECOND] * 1.0007}
+        corner.run(2.0)
+    corner.silent = frozenset((FIRST,))
+    corner.run(10.0)
+    now = snapshot(corner)
+
+    assert SECOND == now.probe
+    assert now.salinity_u is not None
+    assert now.salinity_u > 1.0
+    assert "off_target" not in phases(corner.entries)
+    assert now.advice_water_l is None
+
+
+def test_salt_that_both_see_ends_the_release() -> None:
+    """Two probes are no less watchful than one."""
+    corner = mixed()
+    corner.run(30.0, 36.0)
+
+    assert "dissolving" == phases(corner.entries)[4]
+    assert "salt" == facts(corner.entries, Kind.DISTURBED)[0]["cause"]
+
+
+@pytest.mark.parametrize("name", PROBES)
+def test_one_probe_is_calibrated_while_the_other_follows_the_water(name: str) -> None:
+    """Nothing is suspended, nothing disturbed, and the batch is not judged from the beginning."""
+    corner = mixed()
+    corner.bench("start", name, 6)
+    corner.run(15.0)
+
+    assert "ready" == snapshot(corner).phase
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+    assert {*PROBES} == {*corner.state.reconciliation.members}
+
+
+def test_a_restart_changes_nothing_of_what_the_probes_are_worth() -> None:
+    """What was left out stays left out, and nothing is released or disturbed by the pause."""
+    corner = mixed()
+    corner.elsewhere[SECOND] = 0.0
+    corner.run(5.0)
+    corner.restart(0.5, "")
+    corner.run(5.0)
+
+    assert "ready" == snapshot(corner).phase
+    assert snapshot(corner).question is None
+    assert [FIRST] == corner.state.reconciliation.members
