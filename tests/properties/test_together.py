@@ -186,7 +186,8 @@ BUSY: Script = [
     ("start", (FIRST, 2)),
     ("restart", ("", 0.5)),
     ("put back", FIRST),
-    ("batch", 32.6),
+    ("drift apart", 1.004),
+    ("batch", 31.0),
     ("mute", 0),
 ]
 """As much as there can be on one day."""
