@@ -18,6 +18,7 @@ from daemon.mixing.station.host import StationSettings
 from daemon.mixing.station.station import ReservoirSettings
 from daemon.probes import registry
 from daemon.probes.driver import Buses
+from daemon.probes.joined import Instruments, Joining, JoiningSettings
 
 if TYPE_CHECKING:
     from daemon.config import Config, Probe, Reservoir
@@ -125,7 +126,7 @@ def _quality(reservoir: Reservoir) -> QualityLimits:
     limits = reservoir.quality
     period_s = max((probe.period_s for probe in reservoir.probes), default=2.0)
     return QualityLimits(
-        gap_s=limits.gap_s or max(SHORTEST_GAP_S, GAP_PERIODS * period_s),
+        gap_s=limits.gap_s or _gap_s(period_s),
         conductivity_range_mS_cm=limits.conductivity_range_mS_cm,
         temperature_range_C=limits.temperature_range_C,
         spike_suspect_ppt=limits.spike_suspect_ppt,
@@ -137,10 +138,46 @@ def _quality(reservoir: Reservoir) -> QualityLimits:
 
 
 def probes(config: Config) -> list[Driver]:
-    """Return a driver for each probe, in the order of the file; nothing is opened yet."""
+    """Return a driver for each input and then for each probe, in the order of the file.
+
+    Nothing is opened yet.
+    """
     buses = Buses()
-    return [
+    inputs = [registry.make("", each, buses) for each in config.inputs]
+    return inputs + [
         registry.make(reservoir.name, probe, buses)
         for reservoir in config.reservoirs
         for probe in reservoir.probes
     ]
+
+
+def instruments(config: Config) -> Instruments:
+    """Return all that is read, and what joins it."""
+    return Instruments(probes(config), joining(config))
+
+
+def joining(config: Config) -> Joining:
+    """Return what joins the values of inputs with those of probes."""
+    joined = {
+        (reservoir.name, probe.name): probe
+        for reservoir in config.reservoirs
+        for probe in reservoir.probes
+        if probe.temperature_from is not None
+    }
+    return Joining(
+        JoiningSettings(
+            oldest_s={each.name: _gap_s(each.period_s) for each in config.inputs},
+            temperature_from={key: str(probe.temperature_from) for key, probe in joined.items()},
+            pump_from={
+                each.name: each.pump_from
+                for each in config.reservoirs
+                if each.pump_from is not None
+            },
+            period_s={key: probe.period_s for key, probe in joined.items()},
+        )
+    )
+
+
+def _gap_s(period_s: float) -> float:
+    """Return after what silence a value tells no more of the present, s; our own choice."""
+    return max(SHORTEST_GAP_S, GAP_PERIODS * period_s)

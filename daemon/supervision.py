@@ -47,6 +47,7 @@ class Reports:
         """
         self._count = count
         self._faults: dict[str, str] = {}
+        self._input_faults: dict[str, str] = {}
         self._unrecorded = ""
         self._status = ""
         self._send = send
@@ -63,6 +64,19 @@ class Reports:
         # A fault's words may differ each time; the status line is for what lasts.
         if known is None or bool(fault) != bool(known):
             self._faults[name] = fault
+            self._say()
+
+    def input_reported(self, name: str, fault: str) -> None:
+        """Take note of a value of an input that stands on its own, or of its fault.
+
+        Nothing waits for an input to be ready: a probe that needs it says what it lacks.
+
+        Args:
+            name: Of the input.
+            fault: Empty for a value.
+        """
+        if bool(fault) != bool(self._input_faults.get(name)):
+            self._input_faults[name] = fault
             self._say()
 
     def recorded(self) -> None:
@@ -92,6 +106,7 @@ class Reports:
             return _short(f"measuring, but nothing is recorded: {self._unrecorded}")
         faults = [f"{name}: {fault}" for name, fault in self._faults.items() if fault]
         well = f"{self._count - len(faults)} of {self._count} probes give readings"
+        faults += [f"input {name}: {each}" for name, each in self._input_faults.items() if each]
         return _short("; ".join([f"measuring: {well}", *faults]))
 
 

@@ -46,6 +46,8 @@ SHAPES: tuple[type[Any], ...] = (
     probe_events.ProbeReturned,
     service_events.MeasuringBegan,
     service_events.MeasuringEnded,
+    service_events.InputFails,
+    service_events.InputWorks,
     service_events.AlarmFloodChanged,
     service_events.EntryDamaged,
     service_events.EntriesLost,

@@ -6,6 +6,7 @@ import select
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind
+from daemon.measure.input_watch import InputWatch
 from daemon.supervision import Reports, notify
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
     from daemon.measure.intake import Intake
     from daemon.measure.recorder import Recorder
     from daemon.mixing.station.station import Station
-    from daemon.probes.driver import Driver
+    from daemon.probes.joined import Instruments
 
 LONGEST_WAIT_S = 0.5
 
@@ -28,7 +29,7 @@ class Loop:
     def __init__(
         self,
         station: Station,
-        probes: Sequence[Driver],
+        instruments: Instruments,
         clock: Clock,
         recorder: Recorder,
         reports: Reports,
@@ -37,12 +38,14 @@ class Loop:
     ) -> None:
         """Take everything ready-made; without intake or host, nobody looks there."""
         self._station = station
-        self._probes = probes
+        self._drivers = instruments.drivers
+        self._joining = instruments.joining
         self._clock = clock
         self._recorder = recorder
         self._reports = reports
         self._intake = intake
         self._host = host
+        self._inputs = InputWatch(reports)
         self._stopping = False
 
     def begin(self, now: Instant, first: Sequence[Event], *, unexpected: bool) -> None:
@@ -71,10 +74,11 @@ class Loop:
         """Wait for the next thing, take what came and write what follows."""
         ready = self._wait()
         now = self._clock.now()
-        for probe in self._probes:
-            samples = probe.readable(now) if probe.fileno() in ready else []
-            for sample in [*samples, *probe.wake(now)]:
+        for driver in self._drivers:
+            samples = driver.readable(now) if driver.fileno() in ready else []
+            for sample in [*samples, *driver.wake(now)]:
                 self._take(sample)
+        self._advance(self._joining.due(now))
         self.take_commands(now)
         self._look_at_host(now)
         self._write(now)
@@ -95,14 +99,20 @@ class Loop:
             self._write(now, at_once=True)
 
     def close(self) -> None:
-        """Let go of the journal and of every probe."""
+        """Let go of the journal and of every instrument."""
         self._recorder.close()
-        for probe in self._probes:
-            probe.close()
+        for driver in self._drivers:
+            driver.close()
 
     def _take(self, sample: Sample) -> None:
-        self._reports.reported(f"{sample.reservoir}/{sample.probe}", sample.fault)
-        self._recorder.take(self._station.advance(sample))
+        if not sample.reservoir:
+            self._recorder.take(self._inputs.take(sample))
+        self._advance(self._joining.take(sample))
+
+    def _advance(self, samples: Sequence[Sample]) -> None:
+        for sample in samples:
+            self._reports.reported(f"{sample.reservoir}/{sample.probe}", sample.fault)
+            self._recorder.take(self._station.advance(sample))
 
     def _look_at_host(self, now: Instant, *, at_once: bool = False) -> None:
         """Let the station know what it runs on, about once a minute."""
@@ -124,9 +134,9 @@ class Loop:
 
     def _wait(self) -> list[int]:
         now_s = self._clock.now().mono_s
-        due_s = min((probe.wake_s() for probe in self._probes), default=now_s + LONGEST_WAIT_S)
+        due_s = min((each.wake_s() for each in self._drivers), default=now_s + LONGEST_WAIT_S)
         longest_s = 0.0 if self._intake is not None and self._intake.more else LONGEST_WAIT_S
         wait_s = min(self._clock.real_s(max(0.0, due_s - now_s)), longest_s)
-        descriptors = [number for probe in self._probes if (number := probe.fileno()) is not None]
+        descriptors = [number for each in self._drivers if (number := each.fileno()) is not None]
         ready, _, _ = select.select(descriptors, [], [], wait_s)
         return ready

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from daemon.journal.writer import Writer
     from daemon.mixing.stability.weights import Weights
     from daemon.mixing.station.station import Station
-    from daemon.probes.driver import Driver
+    from daemon.probes.joined import Instruments
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -71,15 +71,16 @@ def measure(config: Config, weights: Weights, log: Logger) -> None:
     writer, events = upkeep.open(clock.now(), "")
     with closing(writer):
         station = restore_station(path, settings, weights, log, assembly.station(config))
-        probes, inbox = assembly.probes(config), OwnInbox(path)
-        loop = make_loop(station, probes, writer, clock, log, inbox, upkeep)
+        instruments, inbox = assembly.instruments(config), OwnInbox(path)
+        loop = make_loop(station, instruments, writer, clock, log, inbox, upkeep)
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: loop.stop())
         speed = config.station.rehearsal_speed
         now = clock.now()
         began = Event("", now, "", MeasuringBegan(__version__, speed if speed > 1.0 else None))
         loop.begin(now, [*events, began], unexpected=Reader(path).ended_unasked())
-        many = "one probe" if len(probes) == 1 else f"{len(probes)} probes"
+        count = instruments.probes
+        many = "one probe" if count == 1 else f"{count} probes"
         log.info("measuring %s into %s", many, path)
         try:
             loop.run()
@@ -92,7 +93,7 @@ def measure(config: Config, weights: Weights, log: Logger) -> None:
 
 def make_loop(
     station: Station,
-    probes: Sequence[Driver],
+    instruments: Instruments,
     writer: Writer,
     clock: Clock,
     log: Logger,
@@ -104,7 +105,7 @@ def make_loop(
 
     Args:
         station: As the journal left it.
-        probes: A driver for each.
+        instruments: All that is read.
         writer: Of the journal.
         clock: Of the machine, or of a rehearsal.
         log: For the keeper.
@@ -112,11 +113,11 @@ def make_loop(
         upkeep: What else is done for the journal; None for nothing.
         buffer: Of entries that cannot be written; None for the usual one.
     """
-    reports = Reports(len(probes))
+    reports = Reports(instruments.probes)
     open_again = None if upkeep is None else upkeep.open
     retention = None if upkeep is None else upkeep.retention
     host = None if upkeep is None else upkeep.host
     journal = OpenJournal(writer, clock, log, reports, open_again)
     recorder = Recorder(station, journal, log, retention, buffer)
     intake = None if inbox is None else Intake(inbox, station, recorder, clock, log)
-    return Loop(station, probes, clock, recorder, reports, intake, host)
+    return Loop(station, instruments, clock, recorder, reports, intake, host)

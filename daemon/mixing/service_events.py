@@ -1,4 +1,4 @@
-"""What the service tells of itself: its beginning and end, its journal, its inbox, its alarms."""
+"""What the service tells of itself: beginning and end, journal, inbox, alarms and inputs."""
 
 from __future__ import annotations
 
@@ -35,6 +35,36 @@ class MeasuringEnded:
 
     kind: ClassVar[Kind] = Kind.DEVICE
     state: ClassVar[str] = "measuring ended"
+
+
+@dataclass(frozen=True, slots=True)
+class InputFails:
+    """An input, a thermometer or a pump contact that stands on its own, gives no value.
+
+    Attributes:
+        input: Its name.
+        state: Tells it from the other events of a device.
+        why: The fault, as a sentence.
+    """
+
+    kind: ClassVar[Kind] = Kind.DEVICE
+    input: str
+    state: ClassVar[str] = "fault"
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class InputWorks:
+    """An input gives values again.
+
+    Attributes:
+        input: Its name.
+        state: Tells it from the other events of a device.
+    """
+
+    kind: ClassVar[Kind] = Kind.DEVICE
+    input: str
+    state: ClassVar[str] = "working"
 
 
 @dataclass(frozen=True, slots=True)

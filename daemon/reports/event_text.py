@@ -226,6 +226,10 @@ def _of_service(body: Body, zone: tzinfo) -> str:
         case service_events.MeasuringBegan():
             figures = {"version": body.version, "rehearsal speed": body.rehearsal_speed}
             return ", ".join([body.state, *_parts(figures)])
+        case service_events.InputFails():
+            return f"input {body.input} {body.state}: {body.why}"
+        case service_events.InputWorks():
+            return f"input {body.input} {body.state}"
         case service_events.AlarmFloodChanged():
             figures = {"alarms": body.alarms}
         case service_events.InboxReplaced():

@@ -33,6 +33,7 @@ from daemon.journal.retention import Retention, RetentionLimits
 from daemon.journal.upkeep import Upkeep
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.probes.joined import Instruments
 from daemon.probes.line import LineProbe, LineSettings
 from daemon.wire.reply import ReplyFormat
 from simulators.scenarios import plain_batch
@@ -132,7 +133,9 @@ def day(
     spent_ns = 0
     writer, _ = upkeep.open(clock.now(), "")
     with lines() as probes, closing(writer):
-        loop = make_loop(station, [probe for _, probe in probes], writer, clock, LOG, upkeep=upkeep)
+        loop = make_loop(
+            station, Instruments([probe for _, probe in probes]), writer, clock, LOG, upkeep=upkeep
+        )
         loop.turn()  # opens the ports
         for second in range(1, hours * hour_s + 1):
             if (second - 1) % BATCH_S == 0:

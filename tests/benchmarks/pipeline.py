@@ -32,6 +32,7 @@ from daemon.entries import Instant
 from daemon.journal.writer import Writer
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.probes.joined import Instruments
 from daemon.probes.line import LineProbe, LineSettings
 from daemon.wire.reply import ReplyFormat
 from simulators.lines import SimulatedLine
@@ -92,7 +93,7 @@ def pipeline_us(lines: list[bytes], folder: Path, flush_s: float) -> float:
     station = Station({"mix-1": ReservoirSettings("mix-1")}, weights())
     spent_ns = 0
     with Writer(folder / f"{time.monotonic_ns()}.db", flush_s) as writer:
-        loop = make_loop(station, [probe], writer, clock, quiet)
+        loop = make_loop(station, Instruments([probe]), writer, clock, quiet)
         loop.turn()  # opens the port
         for line in lines:
             clock.steps += 1

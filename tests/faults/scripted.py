@@ -19,6 +19,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.station_restore import restore_station
 from daemon.journal.writer import Writer
 from daemon.measure.main import make_loop
+from daemon.probes.joined import Instruments
 from tests.campaigns.rooms import RESERVOIR, START, Room
 from tests.parts.snapshots import snapshots_in
 from tests.parts.weights import weights
@@ -143,7 +144,9 @@ class House:
         self.writer = MortalWriter(self.path, NEVER_FORCED_S)
         self.inbox = OwnInbox(self.path)
         self.station = restore_station(self.path, self.settings, weights(), LOG)
-        self.loop = make_loop(self.station, [self.probe], self.writer, self.clock, LOG, self.inbox)
+        self.loop = make_loop(
+            self.station, Instruments([self.probe]), self.writer, self.clock, LOG, self.inbox
+        )
         self.loop.take_commands(self.clock.now())
 
     def give(self, item: Sample | Command) -> None:

@@ -25,6 +25,7 @@ from daemon.journal.writer import Writer
 from daemon.measure import loop as measure_loop
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.probes.joined import Instruments
 from tests.conftest import wait_until
 from tests.faults.scripted import ScriptedProbe
 from tests.parts.events import facts_in
@@ -182,7 +183,7 @@ def test_what_a_long_outage_loses_is_counted_and_said(
     path = tmp_path / "journal.db"
     log = logging.getLogger("tests.disk_full")
     with Writer(path, 1e9) as writer:
-        loop = make_loop(station, [probe], writer, clock, log, buffer=WriteBuffer(500))
+        loop = make_loop(station, Instruments([probe]), writer, clock, log, buffer=WriteBuffer(500))
         for number in range(3000):
             clock.second = float(number)
             if number in (10, 2900):

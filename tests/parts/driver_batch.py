@@ -12,8 +12,9 @@ no simulated moment depends on how busy the machine is.  How it is used::
     assert batch.released() == pytest.approx(stage.reservoir.true_salinity(), abs=0.3)
 
 `DriverBatch` takes the text of a configuration and one device for each driver that
-`assembly.probes` makes of it, in that order; a device that serves several drivers, as a bus does,
-stands there once for each.  Devices beyond those belong to no driver, but time passes for them.
+`assembly.probes` makes of it, in that order, inputs first; a device that serves several drivers,
+as a bus does, stands there once for each.  Devices beyond those belong to no driver, but time
+passes for them.
 `run` lets so many simulated seconds pass, so that a test may unplug something in between.
 
 A device is the simulated instrument with its transport.  At each simulated moment its `advance`
@@ -218,7 +219,7 @@ class DriverBatch:
     Attributes:
         t_s: Simulated seconds since the start.
         drivers: As `assembly.probes` makes them.
-        samples: What they gave.
+        samples: What they gave, joined as the configuration says.
         entries: What the station made of it.
     """
 
@@ -226,6 +227,7 @@ class DriverBatch:
         """Assemble what a configuration says; nothing is opened yet."""
         config = parse(text, Path("brinewright.toml"), SECTIONS)
         self.drivers: list[Driver] = assembly.probes(config)
+        self._joining = assembly.joining(config)
         assert len(self.drivers) <= len(devices), "each driver needs a device"
         self._devices = list(devices)
         self._all = list(dict.fromkeys(devices))
@@ -276,6 +278,7 @@ class DriverBatch:
             device.advance(self.t_s)
         self._wake()
         self._settle()
+        self._advance(self._joining.due(self.now()))
         self.t_s = min(self._next_s(), latest_s)
 
     def now(self) -> Instant:
@@ -352,6 +355,9 @@ class DriverBatch:
                 self._grace_s = self._grace_s if samples else REST_S
 
     def _take(self, samples: Sequence[Sample]) -> None:
+        self._advance([whole for each in samples for whole in self._joining.take(each)])
+
+    def _advance(self, samples: Sequence[Sample]) -> None:
         self.samples += samples
         for sample in samples:
             self.entries += self.station.advance(sample)

@@ -17,11 +17,15 @@ BLOCK_S = 60.0
 """Movement is what one to two minutes show; our own choice.  In a shorter time the steps of a
 coarse thermometer (0.06 °C) look like a current, in a longer one the last pouring is diluted."""
 SHORTEST_S = 10.0
-"""Two values that are closer together than this show steps of the instrument, and no pace."""
+"""Values that all lie closer together than this show steps of the instrument, and no pace yet."""
 SLOWEST_C_PER_S = 0.0005
 """Water is taken to move at least so fast, °C per s: 1.8 °C an hour, a little more than what a
 heater of 300 W makes of 180 L (1.4 °C); our own choice.  Rest is never proven by what is old."""
 SLOWEST_MS_CM_PER_S = 0.0005
+"""The same of conductivity, mS/cm per s: what that warming makes of 50 mS/cm at 2 % per °C."""
+UNKNOWN_C_PER_S = 0.05
+"""What counts while no pace is known, °C per s: 3 °C a minute, beyond which a change is suspect."""
+UNKNOWN_MS_CM_PER_S = 0.05
 """The same of conductivity, mS/cm per s: what that warming makes of 50 mS/cm at 2 % per °C."""
 SAME_S = 0.001
 """A value that was taken no later than this after another one is that other one."""
@@ -61,15 +65,17 @@ class Motion:
         self.last_s = taken_s
         self.low, self.high = min(self.low, value), max(self.high, value)
 
-    def per_s(self) -> float:
+    def per_s(self) -> float | None:
         """Return how fast it moved: its span since the block before began, over one block.
 
-        For a steady course that is one to two times its pace, after the first ten seconds.
+        For a steady course that is one to two times its pace.  None while all that came is of
+        less than ten seconds.
         """
         if self.last_s is None:
-            return 0.0
+            return None
         if self.before_s is None:
-            return (self.high - self.low) / max(self.last_s - self.since_s, SHORTEST_S)
+            lasted_s = self.last_s - self.since_s
+            return None if lasted_s < SHORTEST_S else (self.high - self.low) / lasted_s
         span = max(self.high, self.before_high) - min(self.low, self.before_low)
         return span / (self.since_s - self.before_s)
 
@@ -115,24 +121,32 @@ def age_uncertainty(state: Motions, sample: Sample, t_s: float) -> AgeUncertaint
     if not sample.conductivity_age_s and not sample.temperature_age_s:
         return FRESH
     return AgeUncertainty(
-        age_u(state.conductivity.per_s(), SLOWEST_MS_CM_PER_S, sample.conductivity_age_s),
-        age_u(state.temperature.per_s(), SLOWEST_C_PER_S, sample.temperature_age_s),
+        age_u(
+            state.conductivity.per_s(),
+            (SLOWEST_MS_CM_PER_S, UNKNOWN_MS_CM_PER_S),
+            sample.conductivity_age_s,
+        ),
+        age_u(
+            state.temperature.per_s(), (SLOWEST_C_PER_S, UNKNOWN_C_PER_S), sample.temperature_age_s
+        ),
     )
 
 
-def age_u(per_s: float, slowest_per_s: float, age_s: float) -> float:
+def age_u(per_s: float | None, assumed_per_s: tuple[float, float], age_s: float) -> float:
     """Return the standard uncertainty that an age gives a value.
 
     The quantity is anywhere within what it can have moved meanwhile, to either side alike.
 
     Args:
-        per_s: How fast it moved lately, per s.
-        slowest_per_s: How fast it is taken to move at least, per s.
+        per_s: How fast it moved lately, per s; None where nobody knows.
+        assumed_per_s: How fast it is taken to move at least, and where nobody knows, per s.
         age_s: Of the value, s.
 
     Source: JCGM 100:2008, 4.3.7, a rectangular distribution of this half-width.
     """
-    return max(per_s, slowest_per_s) * age_s / math.sqrt(3.0)
+    slowest_per_s, unknown_per_s = assumed_per_s
+    pace_per_s = unknown_per_s if per_s is None else max(per_s, slowest_per_s)
+    return pace_per_s * age_s / math.sqrt(3.0)
 
 
 def _add(motion: Motion, value: float | None, taken_s: float) -> None:

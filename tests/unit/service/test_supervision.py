@@ -94,6 +94,26 @@ def test_a_known_fault_is_as_ready_as_it_gets_and_is_named() -> None:
     ] == manager.messages
 
 
+def test_an_input_is_named_while_it_fails_and_makes_nothing_ready() -> None:
+    """It is no probe: it has no readings that the journal could hold."""
+    manager = Manager()
+    reports = Reports(1, manager)
+    reports.input_reported("pump-1", "")
+    reports.input_reported("pump-1", "gone")
+    reports.recorded()
+    assert [] == manager.messages
+    reports.reported("mix-1/ct-1", "")
+    reports.recorded()
+    reports.input_reported("pump-1", "gone, still")
+    reports.input_reported("pump-1", "")
+
+    assert [
+        "READY=1",
+        "STATUS=measuring: 1 of 1 probes give readings; input pump-1: gone",
+        "STATUS=measuring: 1 of 1 probes give readings",
+    ] == manager.messages
+
+
 def test_a_journal_that_cannot_be_written_is_said_until_it_can() -> None:
     """It outweighs what the probes say, and what they say comes back after it."""
     manager = Manager()

@@ -11,6 +11,7 @@ from daemon.mixing.probe.value_age import (
     FRESH,
     SLOWEST_C_PER_S,
     SLOWEST_MS_CM_PER_S,
+    UNKNOWN_C_PER_S,
     Motion,
     Motions,
     age_uncertainty,
@@ -54,7 +55,7 @@ def test_water_at_rest_is_taken_to_move_slowly() -> None:
 @pytest.mark.parametrize("seconds", [11, 60, 90, 119, 120, 121, 179, 600])
 def test_a_steady_course_counts_once_to_twice(seconds: int) -> None:
     """Whenever one looks; never for less than it is."""
-    assert 0.99 * 0.01 <= warming(0.01, seconds + 1).per_s() <= 2.01 * 0.01
+    assert 0.99 * 0.01 <= (warming(0.01, seconds + 1).per_s() or 0.0) <= 2.01 * 0.01
 
 
 def test_the_steps_of_a_coarse_thermometer_are_no_current() -> None:
@@ -76,7 +77,7 @@ def test_a_value_that_is_still_the_old_one_proves_no_rest() -> None:
         found = age_uncertainty(state, sample(50.0, 21.79, 0.0, t_s - 179.0), float(t_s))
 
     assert before == state.temperature.per_s()
-    assert pytest.approx(before * 300.0 / math.sqrt(3.0)) == found.temperature_C
+    assert pytest.approx((before or 0.0) * 300.0 / math.sqrt(3.0)) == found.temperature_C
 
 
 def test_a_sensor_that_was_exchanged_counts_as_a_current_for_two_minutes() -> None:
@@ -102,5 +103,17 @@ def test_what_is_no_number_moves_nothing() -> None:
     for temperature in (20.0, None, math.nan, math.inf):
         age_uncertainty(state, sample(None, temperature, 1.0, 0.0), 100.0)
 
-    assert 0.0 == state.temperature.per_s() == state.conductivity.per_s()
-    assert 0.0 == Motion().per_s()
+    assert (20.0, 20.0, None) == (state.temperature.low, state.temperature.high, Motion().per_s())
+    assert state.conductivity.per_s() is None
+
+
+def test_a_pace_that_nobody_knows_is_taken_for_a_fast_one() -> None:
+    """After the first value of a slow thermometer; the second one shows how it is."""
+    state = Motions()
+    first = age_uncertainty(state, sample(50.0, 20.0, 0.0, 40.0), 40.0)
+    second = age_uncertainty(state, sample(50.0, 20.1, 0.0, 0.0), 40.0)
+    third = age_uncertainty(state, sample(50.0, 20.1, 0.0, 40.0), 80.0)
+
+    assert pytest.approx(UNKNOWN_C_PER_S * 40.0 / math.sqrt(3.0)) == first.temperature_C
+    assert FRESH == second
+    assert pytest.approx(0.1 / 40.0 * 40.0 / math.sqrt(3.0)) == third.temperature_C
