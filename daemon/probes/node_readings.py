@@ -65,7 +65,7 @@ class NodeReadings:
         self._silent_s = math.inf
         self._grace_s = math.inf
         self._sampled_s = -math.inf
-        self._spoken = ""
+        self._spoken = self._ended = ""
         self._valid = False
 
     def due_s(self) -> float:
@@ -78,12 +78,13 @@ class NodeReadings:
 
     def connected(self, now: Instant) -> None:
         """Note that all topics are subscribed to."""
-        self._connected_s = now.mono_s
+        self._connected_s, self._ended = now.mono_s, ""
         self._silent_s = now.mono_s + self._silent_after_s
 
     def disconnected(self, now: Instant, sentence: str) -> list[Sample]:
         """Forget what only an open connection keeps true, and say why it ended."""
         self._connected_s = self._online = None
+        self._ended = sentence
         self._forget()
         return self.fault(now, sentence)
 
@@ -280,7 +281,8 @@ class NodeReadings:
     def _why_silent(self, now: Instant) -> str:
         where, availability = self._node.where, self._node.availability
         if self._connected_s is None:
-            return f"{where} has not answered yet; check the network, host and port"
+            waits = f"{where} has not answered yet; check the network, host and port"
+            return self._ended or waits
         if availability is not None and not self._online:
             return self._why_away(availability)
         place, heard = next(
