@@ -23,6 +23,7 @@ MODULES: Final[Mapping[str, str]] = MappingProxyType(
         "i2c": "daemon.probes.i2c",
         "line": "daemon.probes.line",
         "mqtt_in": "daemon.probes.mqtt_in",
+        "onewire": "daemon.probes.onewire",
         "recorded": "daemon.probes.recorded",
     }
 )

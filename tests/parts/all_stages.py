@@ -9,6 +9,7 @@ from typing import Protocol
 from tests.parts.driver_stages import Newest, Playing, Polled, Stage, Talking
 from tests.parts.stage_i2c import OnI2cBus
 from tests.parts.stage_mqtt_in import Publishing
+from tests.parts.stage_onewire import Converting
 
 
 class ClosingStage(Stage, Protocol):
@@ -23,6 +24,7 @@ STAGES: dict[str, tuple[str, Callable[[Path], ClosingStage]]] = {
     "line, asked": ("line", Polled),
     "mqtt_in": ("mqtt_in", Publishing),
     "i2c": ("i2c", OnI2cBus),
+    "onewire, of an input": ("onewire", Converting),
     "recorded": ("recorded", Playing),
     "newest, of the guide": ("newest", Newest),
 }

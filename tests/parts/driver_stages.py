@@ -14,9 +14,10 @@ import tty
 from datetime import UTC, datetime, timedelta
 from importlib.util import module_from_spec, spec_from_file_location
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Final, Protocol
 
 from daemon.config import parse
+from daemon.config.probe import Quantity
 from daemon.probes import registry
 from daemon.probes.driver import Buses, Driver, DriverKind
 from daemon.probes.registry import SECTIONS
@@ -24,6 +25,9 @@ from tests.parts.configurations import configuration
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 PERIOD_S = 2.0
+NAMES: Final = ("mix-1", "ct-1")
+INPUT_NAMES: Final = ("", "input-1")
+BOTH: Final = frozenset[Quantity]({"conductivity", "temperature"})
 ARRIVES_WITHIN_S = 5.0
 
 FILE = configuration("""
@@ -31,6 +35,17 @@ FILE = configuration("""
 name = "ct-1"
 period_s = 2
 """)
+CELL_ELSEWHERE = """
+driver = "line"
+port = "/dev/ttyUSB9"
+reply = '(?P<conductivity>[\\d.]+)'
+units = { conductivity = "mS/cm" }
+compensation = "none"
+temperature_from = "input-1"
+[[input]]
+name = "input-1"
+period_s = 2
+"""
 LINE_KEYS = """
 driver = "line"
 port = "{place}"
@@ -43,21 +58,31 @@ GUIDE = Path(__file__).parents[2] / "deploy/guides/driver.md"
 
 
 def driver_of(keys: str) -> Driver:
-    """A driver as a configuration makes it."""
+    """A probe's driver as a configuration makes it."""
     config = parse(FILE + keys, Path("brinewright.toml"), SECTIONS)
-    return registry.make("mix-1", config.reservoirs[0].probes[0], Buses())
+    return registry.make(NAMES[0], config.reservoirs[0].probes[0], Buses())
+
+
+def input_of(keys: str) -> Driver:
+    """The driver of an input that gives a probe its temperature, likewise."""
+    config = parse(FILE + CELL_ELSEWHERE + keys, Path("brinewright.toml"), SECTIONS)
+    return registry.make(INPUT_NAMES[0], config.inputs[0], Buses())
 
 
 class Stage(Protocol):
     """A driver together with its instrument.
 
-    Attributes:
-        driver: The driver.
-        place: How the configuration says where the instrument is.
+    One that has other names than `NAMES`, or does not measure both, says so by `names` and
+    `gives`.
     """
 
-    driver: Driver
-    place: str
+    @property
+    def driver(self) -> Driver:
+        """The driver."""
+
+    @property
+    def place(self) -> str:
+        """How the configuration says where the instrument is."""
 
     def message(self, number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:
         """What the instrument says for its reading of that number, counted from 0."""
