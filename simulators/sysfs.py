@@ -7,10 +7,17 @@ that it never should, as cut in two: neither may become a reading.
 
 from __future__ import annotations
 
+import fcntl
 import os
+import select
 import shutil
+import struct
+import termios
 from dataclasses import dataclass
 from pathlib import Path
+
+PAGE = 4096
+"""The kernel shows no more bytes than these in one file."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,19 +55,22 @@ class Tree:
     def hang(self, file: str) -> None:
         """Put a pipe in the place of a file: who opens it waits for a writer that does not come."""
         target = self.root / file
+        target.parent.mkdir(parents=True, exist_ok=True)
         target.unlink(missing_ok=True)
         os.mkfifo(target)
 
     def answer(self, file: str, content: bytes) -> bool:
-        """Give this to a read that hangs at a file; say whether there was one."""
+        """Give this to a read that hangs at a file; say whether one took it."""
         try:
             descriptor = os.open(self.root / file, os.O_WRONLY | os.O_NONBLOCK)
         except OSError:
             # Nobody reads, or the file is gone.
             return False
-        os.write(descriptor, content)
-        os.close(descriptor)
-        return True
+        try:
+            os.write(descriptor, content[:PAGE])
+            return _taken(descriptor)
+        finally:
+            os.close(descriptor)
 
     def let_go(self, file: str) -> None:
         """End all reads that hang at a file, with nothing, and remove it."""
@@ -77,3 +87,18 @@ class Tree:
             target.unlink()
         else:
             shutil.rmtree(target, ignore_errors=True)
+
+
+def _taken(pipe: int) -> bool:
+    """Wait until what is in a pipe was read, or the reader has left; say whether it was read."""
+    poller = select.poll()
+    poller.register(pipe, 0)
+    # An error, without asking for it, is how a pipe tells that nobody reads it any more.
+    while _holds(pipe) and not poller.poll(1):
+        pass
+    return not _holds(pipe)
+
+
+def _holds(pipe: int) -> bool:
+    (count,) = struct.unpack("i", fcntl.ioctl(pipe, termios.FIONREAD, b"\0" * 4))
+    return int(count) > 0

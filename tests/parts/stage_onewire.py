@@ -26,14 +26,18 @@ class Answering:
         self.tree, self.file, self._driver = tree, file, driver
         tree.hang(file)
 
-    def say(self, content: bytes) -> None:
-        """Answer each read until the driver has an answer to its own."""
-        descriptor = self._driver.fileno()
+    def say(self, content: bytes) -> bool:
+        """Answer each read until the driver has an answer to its own; say whether it is this one.
+
+        A read that began before the file was there has failed, and is no answer.
+        """
+        descriptor, answered = self._driver.fileno(), False
         assert descriptor is not None
         until_s = time.monotonic() + ARRIVES_WITHIN_S
         while not select.select([descriptor], [], [], 0.001)[0]:
-            self.tree.answer(self.file, content)
+            answered = self.tree.answer(self.file, content) or answered
             assert time.monotonic() < until_s, "the driver did not read"
+        return answered
 
     def away(self) -> None:
         """Let go of all reads, and be there no more."""
@@ -62,16 +66,22 @@ class Converting:
         return shown(scratchpad(round(temperature_C * 16.0))).encode()
 
     def say(self, piece: bytes) -> None:
-        """End the conversion once the text is whole."""
+        """Convert on, and end the conversion once the text is whole."""
         self.begun += piece
-        whole = b"t=" in self.begun or self.begun.endswith(b"\r\n")
-        if self.plugged and whole and self.begun.endswith(b"\n"):
-            self.file.say(self.begun)
-            self.begun = b""
+        self._end()
 
     def may_send(self, *, due: bool) -> bool:
         """Whether a read waits for it; `due` shows that one begins, and not that it lasts."""
-        return self.plugged and self.driver.reading
+        self._end()
+        return self.plugged and self.driver.reading and not self._whole()
+
+    def _whole(self) -> bool:
+        ends = self.begun.endswith(b"\n")
+        return ends and (b"t=" in self.begun or self.begun.endswith(b"\r\n"))
+
+    def _end(self) -> None:
+        if self._whole() and self.driver.reading and self.file.say(self.begun):
+            self.begun = b""
 
     def unplug(self) -> None:
         """Take it off the bus."""
@@ -81,7 +91,6 @@ class Converting:
 
     def plug(self) -> None:
         """Connect it again."""
-        self.bus.measure(self.device, 20.0)
         self.file = Answering(self.bus.tree, f"{BUS}/{self.device}/w1_slave", self.driver)
         self.begun, self.plugged = b"", True
 
