@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 import select
+import termios
 import time
 import tty
 from collections.abc import Callable
@@ -148,6 +149,13 @@ class SimulatedLine:
     def has_reader(self) -> bool:
         """Return whether a program has the port open."""
         return self._master is not None and not self._poll(0.0) & select.POLLHUP
+
+    def reader_speed(self) -> int:
+        """Return the speed that the reader has set, as termios calls it; 0 without a port.
+
+        Both ends of a pseudo-terminal show the same settings.
+        """
+        return 0 if self._master is None else int(termios.tcgetattr(self._master)[5])
 
     def _refuse_strangers(self) -> None:
         there = self.link
