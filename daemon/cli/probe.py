@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from daemon.cli import probe_find
+from daemon.cli import probe_find, probe_listen
 
 probe = typer.Typer(
     help="Find a probe, listen to it, try its settings, draft its section.", no_args_is_help=True
@@ -17,3 +17,4 @@ def register(app: typer.Typer) -> None:
 
 
 probe_find.add_to(probe)
+probe_listen.add_to(probe)

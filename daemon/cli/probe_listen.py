@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from dataclasses import replace
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -14,7 +13,7 @@ import typer
 from daemon.cli.output import NOT_SO, WIDTH, json_line, print_text
 from daemon.errors import InputError
 from daemon.printable import printable
-from daemon.probes.drafting import draft_of_line
+from daemon.probes.draft.line_draft import draft_of_line
 from daemon.probes.listening import Asking, listen, try_settings
 from daemon.probes.transport import SerialLine
 from daemon.wire.listening.appearance import Look
@@ -25,7 +24,7 @@ ROW = 16
 READABLE = (Look.TEXT, Look.MODBUS, Look.SDI12)
 
 
-class Parity(str, Enum):
+class Parity(StrEnum):
     """Parity of a character."""
 
     NONE = "N"
@@ -61,7 +60,7 @@ def listen_to(
     asking = Asking(_bytes(request), every)
     line = SerialLine(str(port), baud, parity=parity.value)
     if not as_json:
-        print_text(f"Listening to {printable(str(port))} at {line.setting} for {seconds:g} s.\n")
+        print_text(_wrapped(f"Listening to {port} at {line.setting} for {seconds:g} s.") + "\n")
     chunks = list(_shown(listen(line, seconds, asking), as_json=as_json))
     result = study(chunks, asking.request)
     if result.appearance.look is Look.NOISE and search:
@@ -108,7 +107,7 @@ def _searched(
     line: SerialLine, first: Study, asking: Asking, limit_s: float, *, as_json: bool
 ) -> tuple[SerialLine, Study]:
     """Try other speeds and parities; return the setting that reads and what it shows."""
-    each_s = 3.0 if first.period_s is None else max(3.0, 2.5 * first.period_s)
+    each_s = 3.0 if first.period_s is None else max(0.5, 2.5 * first.period_s)
     if not as_json:
         print_text(f"\nThat is no text. Trying other speeds for at most {limit_s:g} s:")
     for trial in try_settings(line.port, limit_s, each_s, asking):
@@ -137,13 +136,10 @@ def _report(result: Study, line: SerialLine, asking: Asking, *, as_json: bool) -
         print_text("\nNot sure of:")
         for each in unsure:
             print_text(_wrapped(f"- {each}.", "  "))
-    if result.proposal is not None:
-        framed = replace(
-            line, bytesize=result.appearance.bytesize, parity=result.appearance.parity
-        )
-        section = draft_of_line(result, framed if line.parity == "N" else line, asking.request)
+    draft = draft_of_line(result, line, asking.request, asking.every_s)
+    if draft is not None:
         print_text("\nA section for the configuration (check it; nothing was written):\n")
-        print_text(section)
+        print_text(draft.brief)
 
 
 def _facts(result: Study, line: SerialLine, said: list[str], unsure: list[str]) -> dict[str, Any]:
@@ -168,5 +164,11 @@ def _facts(result: Study, line: SerialLine, said: list[str], unsure: list[str]) 
 
 
 def _wrapped(sentence: str, indent: str = "") -> str:
-    lines = textwrap.wrap(printable(sentence), WIDTH, subsequent_indent=indent)
+    lines = textwrap.wrap(
+        printable(sentence),
+        WIDTH,
+        subsequent_indent=indent,
+        break_on_hyphens=False,
+        break_long_words=False,
+    )
     return "\n".join(lines)

@@ -73,6 +73,7 @@ LINES: dict[str, str] = {
     "alarm test": "",
     "export": "events",
     "probe find": "",
+    "probe listen": "OUT/no-such-port --seconds 0.1",
     "simulate": "list",
     "backup create": "OUT/wing.backup",
     "backup check": "BACKUP",
@@ -83,6 +84,8 @@ LINES: dict[str, str] = {
 
 WITHOUT_CONFIG = {"correct", "change", "salinity", "simulate", "backup check"}
 """Take no --config: they need no file of the service's."""
+AT_AN_INSTRUMENT = {"probe listen"}
+"""Speak with an instrument, which the station of these tests does not have."""
 WITHOUT_JOURNAL = WITHOUT_CONFIG | {"replay", "alarm catalogue", "alarm test", "probe find"}
 READING = {
     *("replay", "status", "plan", "export"),
@@ -203,7 +206,7 @@ def words_of(verb: str, config: Path, out: Path, entries: list[Entry]) -> list[s
     words = [*verb.split(), *LINES[verb].split()]
     for name in sorted(ids, key=len, reverse=True):
         words = [word.replace(name, ids[name]) for word in words]
-    return words if verb in WITHOUT_CONFIG else [*words, "--config", str(config)]
+    return words if verb in WITHOUT_CONFIG | {"probe listen"} else [*words, "--config", str(config)]
 
 
 def run_here(words: list[str]) -> Output:

@@ -34,6 +34,7 @@ from tests.parts.accounts import (
 )
 from tests.parts.events import facts_in
 from tests.parts.every_verb import (
+    AT_AN_INSTRUMENT,
     LINES,
     READING,
     WITHOUT_CONFIG,
@@ -102,9 +103,10 @@ def each_output(account: Account, top: Path, lines: Mapping[str, list[str]]) -> 
 
 
 def every(top: Path) -> dict[str, list[str]]:
-    """The command line of every verb."""
+    """The command line of every verb that needs no instrument."""
     config = top / "etc" / "brinewright.toml"
-    return {verb: words_of(verb, config, top / "out", station()[0]) for verb in LINES}
+    verbs = LINES.keys() - AT_AN_INSTRUMENT
+    return {verb: words_of(verb, config, top / "out", station()[0]) for verb in verbs}
 
 
 def refused(found: Mapping[str, Output], part: str) -> dict[str, int]:
@@ -127,7 +129,7 @@ def test_a_stranger_reads_one_sentence_that_names_the_group(top: Path, account: 
     found = each_output(account, top, every(top))
     part = f"{top}/etc may be entered by the group {GROUP} alone, and you ({account.name}) are not"
 
-    assert dict.fromkeys(LINES.keys() - WITHOUT_CONFIG, CONFIG) == refused(found, part)
+    assert dict.fromkeys(every(top).keys() - WITHOUT_CONFIG, CONFIG) == refused(found, part)
     assert dict.fromkeys(WITHOUT_CONFIG, OK) == {
         verb: each.code for verb, each in found.items() if each.out
     }
@@ -140,7 +142,7 @@ def test_who_may_read_the_configuration_alone_learns_the_journals_group(top: Pat
     found = each_output(STRANGER, top, every(top))
     part = f"{top}/lib may be entered by the group {GROUP} alone, and you (nobody) are not in it"
 
-    assert dict.fromkeys(LINES.keys() - WITHOUT_JOURNAL, UNAVAILABLE) == refused(found, part)
+    assert dict.fromkeys(every(top).keys() - WITHOUT_JOURNAL, UNAVAILABLE) == refused(found, part)
     assert {"alarm test": UNAVAILABLE} == refused(found, "receivers may be read by daemon alone")
     assert WITHOUT_JOURNAL - {"alarm test"} == {
         verb for verb, each in found.items() if each.code == OK and not each.err
@@ -155,7 +157,7 @@ def test_a_keeper_reads_everything_and_sends_commands(top: Path) -> None:
     owners = {"run", "alarm test", "backup restore"}
     assert dict.fromkeys(owners, UNAVAILABLE) == refused(found, OWNER_ALONE)
     assert READING | WITHOUT_CONFIG == {v for v, each in found.items() if each.code == OK}
-    asked = LINES.keys() - READING - WITHOUT_CONFIG - owners
+    asked = every(top).keys() - READING - WITHOUT_CONFIG - owners
     assert dict.fromkeys(asked, UNAVAILABLE) == refused(found, "no answer within 0.1 s")
     assert {"batch.note", "lot.add", "alarm.shelve", "calibrate.start"} <= waiting
     assert len(asked) == len(waiting)
