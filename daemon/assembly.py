@@ -125,16 +125,8 @@ def _due(wanted: Wanted) -> DueBatch:
 def _quality(reservoir: Reservoir) -> QualityLimits:
     limits = reservoir.quality
     period_s = max((probe.period_s for probe in reservoir.probes), default=2.0)
-    return QualityLimits(
-        gap_s=limits.gap_s or _gap_s(period_s),
-        conductivity_range_mS_cm=limits.conductivity_range_mS_cm,
-        temperature_range_C=limits.temperature_range_C,
-        spike_suspect_ppt=limits.spike_suspect_ppt,
-        spike_fail_ppt=limits.spike_fail_ppt,
-        rate_suspect_ppt_per_min=limits.rate_suspect_ppt_per_min,
-        flat_suspect_min=limits.flat_suspect_min,
-        flat_fail_min=limits.flat_fail_min,
-    )
+    gap_s = limits.gap_s or _gap_s(period_s)
+    return QualityLimits(**{**limits.model_dump(), "gap_s": gap_s})
 
 
 def probes(config: Config) -> list[Driver]:

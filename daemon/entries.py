@@ -206,6 +206,7 @@ class Reading:
         conductivity_age_u_mS_cm: Standard uncertainty that its age gives the conductivity,
             mS/cm; part of `salinity_u`.
         temperature_age_u_C: The same of the temperature, °C.
+        figures: Behind each test that is suspect or failed: its figure, in words.
     """
 
     reservoir: str
@@ -225,6 +226,7 @@ class Reading:
     temperature_age_s: float = 0.0
     conductivity_age_u_mS_cm: float = 0.0
     temperature_age_u_C: float = 0.0
+    figures: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Refuse a reading whose flag contradicts its value."""

@@ -31,6 +31,7 @@ from daemon.journal.freshness import OLD_PERIODS, silence_cause
 from daemon.journal.shapes import to_object
 from daemon.local_time import CLOCK, SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.probe.quality import in_words
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.chance_words import chance_words, without_chance
 from daemon.mixing.station.last_reading import off_scale
@@ -235,6 +236,8 @@ def _quality(snapshot: ReservoirSnapshot, age: ShownAge) -> str:
     if snapshot.probe_health == Health.FUNCTION_CHECK:
         return "function check: the probe is out of the water for calibration"
     quality = Flag(snapshot.flag).name.lower().replace("_", " ")
+    if snapshot.quality_figures:
+        quality += f": {in_words(snapshot.quality_figures, snapshot.quality_figures)}"
     return f"{quality} at that time" if age.why else quality
 
 

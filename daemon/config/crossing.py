@@ -239,8 +239,12 @@ def _in_alarms(tables: Sequence[tuple[int, Table]]) -> Iterator[Crossing]:
 
 
 def _in_quality(table: Table, place: Place) -> Iterator[Crossing]:
+    # Where one of a pair is left out the program keeps them in order itself, but for these.
     yield from _in_order(place, table, "spike_suspect_ppt", "spike_fail_ppt", "ppt", 0.3, 3.0)
     yield from _in_order(place, table, "flat_suspect_min", "flat_fail_min", "minutes", 10.0, 30.0)
+    if {"attenuated_suspect_mS_cm", "attenuated_fail_mS_cm"} <= table.keys():
+        keys = ("attenuated_fail_mS_cm", "attenuated_suspect_mS_cm")
+        yield from _in_order(place, table, *keys, "mS/cm", 0.0, 0.0)
 
 
 def _in_order(

@@ -81,27 +81,52 @@ class Quality(Section):
     Attributes:
         gap_s: Seconds without a reading that count as a gap; None to follow
             from the probe's period.
-        spike_suspect_ppt: A lone jump from which a reading is suspect.
+        spike_suspect_ppt: A lone jump from which a reading is suspect; None to follow from
+            the probe's period and noise.
         spike_fail_ppt: A lone jump from which it fails.
         rate_suspect_ppt_per_min: Change from which it is suspect.
-        flat_suspect_min: Minutes without any change from which it is suspect.
-        flat_fail_min: Minutes without any change from which it fails.
+        rate_suspect_C_per_min: Change of temperature from which it is suspect.
+        flat_suspect_min: Minutes without any change from which it is suspect; None to follow
+            from the probe's noise and resolution.
+        flat_fail_min: Minutes without any change from which it fails; None likewise.
         temperature_range_C: What the water can be at all, °C.
         conductivity_range_mS_cm: What the water can be at all, mS/cm.
+        expected_margin_ppt: How far beyond what its phase lets expect water may be, ppt.
+        expected_margin_C: How far beyond the band of the reservoir released water may be, °C.
+        attenuated_min: Minutes within which the signal must scatter.
+        attenuated_suspect_mS_cm: Scatter below which a reading is suspect; None for a fifth of
+            the probe's usual noise.
+        attenuated_fail_mS_cm: Scatter below which it fails; None for never.
+        neighbour_apart_ppt: How far apart two probes of one reservoir may always be, ppt.
+        neighbour_apart_C: How far apart two of their thermometers may always be, °C.
+        conductivity_step_mS_cm: Resolution of the instrument; None to find it out.
+        temperature_step_C: Resolution of its thermometer; None to find it out.
+        noise_ppt: Standard deviation of readings of still water; None to find it out.
     """
 
     gap_s: float | None = number(0.2, 86_400, "seconds", None)
-    spike_suspect_ppt: float = number(0.01, 42, "ppt", 0.3)
+    spike_suspect_ppt: float | None = number(0.01, 42, "ppt", None)
     spike_fail_ppt: float = number(0.01, 42, "ppt", 3.0)
     rate_suspect_ppt_per_min: float = number(0.01, 1000, "ppt per minute", 60.0)
-    flat_suspect_min: float = number(0.1, 1440, "minutes", 10.0)
-    flat_fail_min: float = number(0.1, 1440, "minutes", 30.0)
+    rate_suspect_C_per_min: float = number(0.01, 1000, "°C per minute", 3.0)
+    flat_suspect_min: float | None = number(0.1, 1440, "minutes", None)
+    flat_fail_min: float | None = number(0.1, 10_080, "minutes", None)
     temperature_range_C: Span = Field(
         (0.0, 40.0), description="two rising numbers in °C such as [0, 40]"
     )
     conductivity_range_mS_cm: Span = Field(
         (-0.1, 100.0), description="two rising numbers in mS/cm such as [0, 100]"
     )
+    expected_margin_ppt: float = number(0.1, 42, "ppt", 2.0)
+    expected_margin_C: float = number(0.1, 40, "°C", 3.0)
+    attenuated_min: float = number(1, 1440, "minutes", 15.0)
+    attenuated_suspect_mS_cm: float | None = number(1e-6, 10, "mS/cm", None)
+    attenuated_fail_mS_cm: float | None = number(1e-6, 10, "mS/cm", None)
+    neighbour_apart_ppt: float = number(0.01, 42, "ppt", 0.3)
+    neighbour_apart_C: float = number(0.01, 40, "°C", 0.5)
+    conductivity_step_mS_cm: float | None = number(1e-6, 10, "mS/cm", None)
+    temperature_step_C: float | None = number(1e-6, 10, "°C", None)
+    noise_ppt: float | None = number(1e-6, 10, "ppt", None)
 
 
 class Due(Section):

@@ -117,6 +117,7 @@ def reading_schema() -> Schema:
         "flag": {"enum": flags, "description": "QARTOD"},
         "tests": {"type": "object", "additionalProperties": {"enum": flags}},
         "probe": TEXT,
+        "figures": {"type": "object", "additionalProperties": TEXT},
         "pump": {"type": "boolean"},
         "fault": TEXT,
         "calibration": TEXT,

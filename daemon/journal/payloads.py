@@ -43,8 +43,8 @@ def reading_payload(reading: Reading) -> dict[str, JSON]:
     """Return a reading as a JSON object.
 
     `tests` names only those that were not passed, with their QARTOD flags;
-    `pump`, `fault`, `calibration`, `synced` and the ages of the two values are there only when
-    there is something to say.
+    `figures`, `pump`, `fault`, `calibration`, `synced` and the ages of the two values are there
+    only when there is something to say.
     """
     fields: dict[str, JSON] = {
         **time_fields(reading.at),
@@ -56,6 +56,8 @@ def reading_payload(reading: Reading) -> dict[str, JSON]:
         "tests": {name: int(flag) for name, flag in reading.tests.items() if flag is not Flag.PASS},
         "probe": reading.probe,
     }
+    if reading.figures:
+        fields["figures"] = dict(reading.figures)
     if reading.pump is not None:
         fields["pump"] = reading.pump
     if reading.fault:

@@ -19,7 +19,7 @@ from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of, facts_of
 from daemon.journal.schema import WITH_AGES
 from daemon.mixing.alarm.former_names import in_present_words
-from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.service_events import EntryDamaged
 
 if TYPE_CHECKING:
@@ -59,9 +59,10 @@ _ENCODER = json.JSONEncoder(separators=(",", ":"), allow_nan=False)
 _PACKED = (
     *("gap", "syntax", "gross_range", "scale", "spike", "rate_of_change", "flat_line"),
     *("immersion", CALIBRATING),
+    *("location", "expected_band", "multi_variate", "attenuated_signal", "neighbour"),
 )
-"""What the flags of a reading are of.  Their number tells how they were packed: whoever adds a
-test to `TESTS` keeps this order for rows that have as many, and gives the new ones their own."""
+"""What the flags of a reading are of.  Rows of nine flags end with calibrating: whoever adds a
+test to `TESTS` appends it here.  Behind a space follow the figures of the tests, as JSON."""
 _PACKED_BEFORE_SCALE = (
     *("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line", "immersion"),
     CALIBRATING,
@@ -113,9 +114,14 @@ def to_instant(time_ms: int, mono_ms: int, boot: str, synced: int) -> Instant:
     return Instant(from_ms(time_ms), mono_ms / 1000, boot, bool(synced))
 
 
-def _pack(tests: dict[str, Flag]) -> str:
-    packed = "".join([_DIGITS[tests.get(name, Flag.NOT_EVALUATED)] for name in TESTS])
-    return packed + (_DIGITS[tests[CALIBRATING]] if CALIBRATING in tests else _NONE)
+def _pack(tests: Mapping[str, Flag], figures: Mapping[str, str]) -> str:
+    packed = "".join([_digit(tests, name) for name in _PACKED])
+    return f"{packed} {to_json({**figures})}" if figures else packed
+
+
+def _digit(tests: Mapping[str, Flag], name: str) -> str:
+    missing = _NONE if name == CALIBRATING else _DIGITS[Flag.NOT_EVALUATED]
+    return _DIGITS[tests[name]] if name in tests else missing
 
 
 @lru_cache(maxsize=256)  # most readings are flagged as the one before
@@ -124,6 +130,20 @@ def _unpack(packed: str) -> Mapping[str, Flag]:
     return MappingProxyType(
         {name: Flag(int(digit)) for name, digit in flags if (name, digit) != (CALIBRATING, _NONE)}
     )
+
+
+def _figures(stored: str) -> dict[str, str]:
+    """Return the figures of a reading.
+
+    Raises:
+        ValueError: They are not what this version or an earlier one wrote.
+    """
+    if not stored:
+        return {}
+    found = json.loads(stored)
+    if not isinstance(found, dict) or not all(isinstance(each, str) for each in found.values()):
+        raise ValueError(stored)
+    return found
 
 
 def _packing(packed: str) -> tuple[str, ...]:
@@ -191,7 +211,7 @@ def reading_row(seq: int, number: int, origin: Origin, reading: Reading) -> tupl
         _stored_number(reading.salinity),
         _stored_number(reading.salinity_u),
         int(reading.flag),
-        _pack(dict(reading.tests)),
+        _pack(reading.tests, reading.figures),
         None if reading.pump is None else int(reading.pump),
         reading.fault,
         reading.spoken,
@@ -224,6 +244,7 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
     try:
         if not _sound(row, origin):
             return None
+        packed, _, figures = row[10].partition(" ")
         return Reading(
             reservoir=reservoir,
             probe=probe,
@@ -233,14 +254,15 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
             salinity=row[7],
             salinity_u=row[8],
             flag=Flag(row[9]),
-            tests=dict(_unpack(row[10])),
+            tests=dict(_unpack(packed)),
             pump=None if row[11] is None else bool(row[11]),
             fault=row[12],
             spoken=row[13],
             calibration=calibration,
             **{name: age or 0.0 for name, age in zip(AGE_COLUMNS, row[_AGES:], strict=True)},
+            figures=_figures(figures),
         )
-    except (ValueError, TypeError, OverflowError, struct.error):
+    except (ValueError, TypeError, AttributeError, OverflowError, RecursionError, struct.error):
         return None
 
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.cautions import INDEPENDENT_CHECK
+from daemon.mixing.probe.quality import in_words
 from daemon.mixing.probe.status_signal import Health
 
 PHASES = {
@@ -56,9 +59,11 @@ def phase_words(phase: object) -> str:
         return str(phase)
 
 
-def quality_words(flag: object) -> str:
-    """Return what is to be said of a reading's flag; empty where nothing is."""
+def quality_words(flag: object, figures: Mapping[str, str]) -> str:
+    """Return what is to be said of a reading's flag, and of the tests behind it; empty for none."""
     try:
-        return QUALITIES[Flag(int(str(flag)))]
+        words = QUALITIES[Flag(int(str(flag)))]
     except ValueError:
         return f"flag {flag}"
+    found = in_words(figures, figures)
+    return f"{words}: {found}" if words and found else words or found

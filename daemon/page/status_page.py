@@ -254,7 +254,7 @@ def _rows(
         ("Specific gravity", _figure(snapshot.specific_gravity, "{:.4f} (25/25 °C)")),
         ("Temperature", _figure(snapshot.temperature_C, "{:.2f} °C")),
         ("Conductivity", _figure(snapshot.conductivity_mS_cm, "{:.2f} mS/cm, as indicated")),
-        ("Quality", quality_words(snapshot.flag)),
+        ("Quality", quality_words(snapshot.flag, snapshot.quality_figures)),
         ("Probe", ", ".join(probes)),
         ("Batch", snapshot.batch or ""),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),

@@ -18,7 +18,7 @@ from typing import Any
 from daemon.entries import Event, Flag, Instant, Kind, Reading, Sample
 from daemon.journal.event_codec import body_of
 from daemon.journal.writer import Writer
-from daemon.mixing.probe.quality import QualityLimits, QualityState, judge
+from daemon.mixing.probe.quality import QualityLimits, QualityState, judge, worst
 from daemon.mixing.seawater.properties import practical_salinity
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty, salinity_u
 
@@ -39,8 +39,8 @@ def reading(sample: Sample, state: QualityState, t_s: float) -> Reading:
     else:
         salinity = practical_salinity(sample.conductivity_mS_cm, sample.temperature_C)
         u = salinity_u(sample.conductivity_mS_cm, sample.temperature_C, ProbeUncertainty())
-    tests = judge(state, sample, salinity, t_s, QualityLimits(gap_s=60.0))
-    flag = Flag.MISSING if salinity is None else max(tests.values())
+    tests = judge(state, sample, salinity, t_s, QualityLimits(gap_s=60.0)).tests
+    flag = Flag.MISSING if salinity is None else worst(tests)
     return Reading(
         sample.reservoir,
         sample.probe,

@@ -31,6 +31,7 @@ OUTSIDE = {
     "gross_range": "it reads what the water cannot be",
     "spike": "it reads jumps that no water makes",
     "immersion": "it reads as if it were not in the water",
+    "location": "it reads as if it were not in the water",
 }
 """Tests that a sound probe fails in a place that it is not made for."""
 CALIBRATION = ("calibration-refused", "calibration-due")

@@ -81,13 +81,14 @@ def advance(
     return _inside(state) if state.away is None else _elsewhere(state, state.away)
 
 
-def immersion(state: PlaceState, t_s: float) -> Flag:
+def location(state: PlaceState, t_s: float) -> Flag:
     """Return what the place of the probe makes of its readings.
 
-    A bubble that sticks reads as a shallow step, so it has to last before it is no bubble.
+    Before the probe was ever at rest in water nobody can tell where it is.  A bubble that sticks
+    reads as a shallow step, so it has to last before it is no bubble.
     """
     if state.away is None:
-        return Flag.PASS
+        return Flag.NOT_EVALUATED if state.home is None else Flag.PASS
     young = t_s - state.away.since_s < SHALLOW_S
     return Flag.SUSPECT if state.away.shallow and young else Flag.FAIL
 

@@ -12,6 +12,7 @@ from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
 from daemon.mixing.batch.undecided import undecided_sentence
+from daemon.mixing.probe.quality import in_words
 from daemon.mixing.probe.reconciliation import APART_PPT, SURE
 from daemon.mixing.seawater import dosing
 
@@ -55,7 +56,8 @@ def of_reading(reading: Reading, *, usable: bool) -> dict[str, str]:
     failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
     if not reading.fault and failed == ["spike"]:
         return stale
-    return {"probe-fault": reading.fault or f"{reading.probe} fails {', '.join(failed)}"} | stale
+    why = in_words(failed, reading.figures)
+    return {"probe-fault": reading.fault or f"{reading.probe} fails {why}"} | stale
 
 
 def of_silence(probe: str, silent_s: float, *, faulty: bool) -> dict[str, str]:

@@ -6,7 +6,8 @@ equations of seawater: the specific gravity comes from a polynomial fitted to th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -36,6 +37,7 @@ class LastReading:
         temperature_C: Of the water.
         flag: QARTOD flag.
         probe: The probe that gave it.
+        quality_figures: Its tests that are suspect or failed, each with its figure.
     """
 
     salinity: float | None = None
@@ -45,6 +47,7 @@ class LastReading:
     temperature_C: float | None = None
     flag: int = int(Flag.MISSING)
     probe: str | None = None
+    quality_figures: Mapping[str, str] = field(default_factory=dict)
 
 
 def last_reading(reading: Reading) -> LastReading:
@@ -59,6 +62,7 @@ def last_reading(reading: Reading) -> LastReading:
         _rounded(reading.temperature_C),
         int(reading.flag),
         reading.probe,
+        reading.figures,
     )
 
 

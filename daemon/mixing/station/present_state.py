@@ -79,6 +79,7 @@ def of_reservoir(
         conductivity_mS_cm=measured.conductivity_mS_cm,
         temperature_C=measured.temperature_C,
         flag=measured.flag,
+        quality_figures=measured.quality_figures,
         probe=measured.probe,
         use_by=_use_by(at, age, settings),
         chance_over=None if chance is None else chance.over,

@@ -12,6 +12,7 @@ from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.value_age import age_uncertainty
 from daemon.mixing.probe.zero import zero_steps
 from daemon.mixing.probe_events import ProbeFails, ProbeWorks
+from daemon.mixing.station.expected_water import expected_water
 
 if TYPE_CHECKING:
     from daemon.mixing.probe.corrected_salinity import Correction
@@ -67,11 +68,11 @@ def reading_of(
     if probe.place.away is None:
         # What fell to nothing at once is by now known to be elsewhere, or it is the water.
         quality.forget_wetness_after(probe.quality, t_s)
-    tests = quality.judge(probe.quality, sample, salinity, t_s, settings.quality)
+    context = expected_water(state, settings, sample.probe, (salinity, salinity_u_), t_s)
+    tests, figures = quality.judge(probe.quality, sample, salinity, t_s, settings.quality, context)
     credible = tests["gross_range"] is Flag.PASS
     found = _find_place(probe, sample, salinity, t_s, credible=credible)
-    if probe.place.away is not None and salinity is not None:
-        tests["immersion"] = max(tests["immersion"], place.immersion(probe.place, t_s))
+    _test_location(probe, tests, figures, salinity, t_s)
     reading = Reading(
         reservoir=sample.reservoir,
         probe=sample.probe,
@@ -90,8 +91,32 @@ def reading_of(
         temperature_age_s=sample.temperature_age_s,
         conductivity_age_u_mS_cm=aged.conductivity_mS_cm,
         temperature_age_u_C=aged.temperature_C,
+        figures=figures,
     )
     return reading, found
+
+
+def _test_location(
+    probe: ProbeState,
+    tests: dict[str, Flag],
+    figures: dict[str, str],
+    salinity: float | None,
+    t_s: float,
+) -> None:
+    """Test whether the probe is in the water of its reservoir (QARTOD, test 3).
+
+    A reservoir has no coordinates that could be wrong, and no instrument reports any; what can be
+    wrong is the vessel that the probe hangs in.
+    """
+    if salinity is None or probe.out_s is not None:
+        return
+    flag = place.location(probe.place, t_s)
+    tests["location"] = flag
+    if flag >= Flag.SUSPECT and probe.place.away is not None:
+        away_min = (t_s - probe.place.away.since_s) / 60.0
+        figures["location"] = (
+            f"it left the water of {probe.place.away.home.salinity:.1f} ppt {away_min:.0f} min ago"
+        )
 
 
 def _find_place(

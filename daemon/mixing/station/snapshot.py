@@ -86,6 +86,7 @@ class ReservoirSnapshot:
         conductivity_mS_cm: As indicated.
         temperature_C: Of the water.
         flag: QARTOD flag of the reading.
+        quality_figures: Its tests that are suspect or failed, by name, each with its figure.
         probe: The probe that gave it.
         use_by: When its water is to be used by, ISO 8601; None before its first release.
         chance_over: Chance that mixing is over, 0 to 1, while that is being decided on fresh
@@ -126,6 +127,7 @@ class ReservoirSnapshot:
     conductivity_mS_cm: float | None = None
     temperature_C: float | None = None
     flag: int = int(Flag.MISSING)
+    quality_figures: Mapping[str, str] = field(default_factory=dict, metadata={"optional": True})
     probe: str | None = None
     use_by: str | None = optional()
     chance_over: float | None = optional()

@@ -32,7 +32,7 @@ from daemon.journal.recovery.recovery import open_writer
 from daemon.journal.rows import UNPROVEN, to_reading
 from daemon.journal.schema import MIGRATIONS, READABLE_FROM
 from daemon.journal.station_restore import restore_station
-from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from daemon.mixing.probe.quality import CALIBRATING, FURTHER, TESTS
 from daemon.mixing.service_events import EntryDamaged, JournalRestored
 from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.contents import contents, lines
@@ -162,13 +162,27 @@ def test_flags_mean_what_they_meant_when_they_were_written(
     reading = to_reading((*row, None, None, None, None), ("mix-1", "ct-1", "boot-0", ""))
 
     assert reading is not None
-    passed = dict.fromkeys(TESTS[:3] + TESTS[4:7], Flag.PASS)
+    six = ("gap", "syntax", "gross_range", "spike", "rate_of_change", "flat_line")
+    passed = dict.fromkeys(six, Flag.PASS)
     assert passed | {name: Flag(flag) for name, flag in flags.items()} == reading.tests
 
 
-def test_a_test_that_is_added_needs_a_packing_of_its_own() -> None:
-    """Flags are told apart by their number; in another order they would be those of others."""
-    assert (*TESTS, CALIBRATING) == rows._PACKED  # noqa: SLF001 - what is written
+def test_every_test_has_its_place_in_a_row() -> None:
+    """Flags are told apart by their place: what was there keeps it, what is new comes last."""
+    kept = ("gap", "syntax", "gross_range", "scale", "spike", "rate_of_change", "flat_line")
+
+    assert (*kept, "immersion", CALIBRATING) == rows._PACKED[:9]  # noqa: SLF001 - what is written
+    assert sorted((*TESTS, CALIBRATING)) == sorted(rows._PACKED)  # noqa: SLF001
+
+
+def test_a_row_of_before_the_further_tests_has_none_of_them() -> None:
+    """What was not tested then is neither passed nor failed now."""
+    row = (1, 1, 0, 0, 1, 51.0, 24.5, 33.9, 0.05, 1, "111111110", None, "", "", UNPROVEN)
+    reading = to_reading(row, ("mix-1", "ct-1", "boot-0", ""))
+
+    assert reading is not None
+    assert not FURTHER & reading.tests.keys()
+    assert reading.figures == {}
 
 
 def test_fields_that_came_later_hold_what_means_nothing(journal: Path, schema: int) -> None:

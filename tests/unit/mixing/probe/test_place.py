@@ -12,9 +12,9 @@ from daemon.mixing.probe.air_zero import is_water, looks_purified
 from daemon.mixing.probe.place import (
     accept,
     course_from,
-    immersion,
     is_unsettled,
     leave,
+    location,
 )
 from daemon.mixing.probe.place_bins import PlaceBins
 from daemon.mixing.probe.place_state import Course, PlaceState, Replaced, Returned, Water
@@ -211,7 +211,7 @@ def test_a_probe_in_the_water_looks_like_nothing_else() -> None:
     hand = in_water()
 
     assert not looks_purified(hand.state, hand.t_s)
-    assert Flag.PASS is immersion(hand.state, hand.t_s)
+    assert Flag.PASS is location(hand.state, hand.t_s)
 
 
 def test_readings_from_elsewhere_fail_and_those_under_a_bubble_are_suspect_for_a_while() -> None:
@@ -219,9 +219,9 @@ def test_readings_from_elsewhere_fail_and_those_under_a_bubble_are_suspect_for_a
     air, bubble = in_water().conducts(3, 0.0), in_water().rests(3, 33.0)
     since_s = 0.0 if bubble.state.away is None else bubble.state.away.since_s
 
-    assert Flag.FAIL is immersion(air.state, air.t_s)
+    assert Flag.FAIL is location(air.state, air.t_s)
     assert [Flag.SUSPECT, Flag.FAIL] == [
-        immersion(bubble.state, since_s + seconds) for seconds in (199.0, 200.0)
+        location(bubble.state, since_s + seconds) for seconds in (199.0, 200.0)
     ]
 
 
