@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from daemon.mixing.probe.shares import Reconciliation
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
+ELSEWHERE = frozenset({"immersion", "location"})
+"""Tests that a probe fails by being in other water or in none, with nothing wrong with it."""
+
 
 @dataclass(frozen=True, slots=True)
 class WaterReading:
@@ -111,7 +114,8 @@ def _failed(reading: Reading) -> list[str]:
 
 def _trouble_of(reading: Reading, *, usable: bool) -> str:
     """Return what is wrong with a probe; one that is elsewhere disagrees, which is told apart."""
-    if _failed(reading) == ["immersion"]:
+    failed = set(_failed(reading))
+    if failed and failed <= ELSEWHERE:
         return ""
     return conditions.of_reading(reading, usable=usable).get("probe-fault", "")
 

@@ -178,7 +178,7 @@ def test_every_test_has_its_place_in_a_row() -> None:
 def test_a_row_of_before_the_further_tests_has_none_of_them() -> None:
     """What was not tested then is neither passed nor failed now."""
     row = (1, 1, 0, 0, 1, 51.0, 24.5, 33.9, 0.05, 1, "111111110", None, "", "", UNPROVEN)
-    reading = to_reading(row, ("mix-1", "ct-1", "boot-0", ""))
+    reading = to_reading((*row, None, None, None, None), ("mix-1", "ct-1", "boot-0", ""))
 
     assert reading is not None
     assert not FURTHER & reading.tests.keys()
