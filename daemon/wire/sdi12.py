@@ -19,6 +19,7 @@ from daemon.errors import BrinewrightError
 ADDRESS = re.compile(r"[0-9A-Za-z]")
 LONGEST = 128
 """Characters of a frame; the longest reply, of 75 characters of values, has 81."""
+SHOWN = 48
 LAST_PAGE = 9
 """Data come by the commands D0 to D9."""
 _COMMAND = re.compile(
@@ -190,9 +191,14 @@ class Splitter:
         return frame
 
 
-def is_service_request(text: str, address: str) -> bool:
-    """Say whether a reply is that of an instrument whose data are ready."""
-    return text == address
+def quoted(text: str) -> str:
+    """Return what was on the line fit for a sentence: printable and bounded."""
+    return repr(text if len(text) <= SHOWN else f"{text[: SHOWN - 3]}...")
+
+
+def data_text(before: str, text: str) -> str:
+    """Return the pages of data as an instrument wrote them, with one more if this is one."""
+    return f"{before} {text}".strip() if text[1:2] in {"+", "-"} else before
 
 
 def started(text: str, address: str, asked: Measurement) -> Started:
@@ -224,7 +230,9 @@ def values(text: str, address: str, asked: Measurement) -> tuple[float, ...]:
         raise _other_form(text, "values, each with its sign,")
     found = _VALUE.findall(said)
     if any(sum(map(str.isdigit, each)) > _MOST_DIGITS for each in found):
-        raise Unreadable(f"the reply {text!r} holds a number of more than {_MOST_DIGITS} digits")
+        raise Unreadable(
+            f"the reply {quoted(text)} holds a number of more than {_MOST_DIGITS} digits"
+        )
     return tuple(map(float, found))
 
 
@@ -248,7 +256,7 @@ def own_address(text: str) -> str:
         Unreadable: It is none, as when several answer at once.
     """
     if not ADDRESS.fullmatch(text):
-        raise Unreadable(f"the reply {text!r} is no address")
+        raise Unreadable(f"the reply {quoted(text)} is no address")
     return text
 
 
@@ -268,13 +276,13 @@ def _own(text: str, address: str) -> str:
     if text.startswith(address):
         return text[1:]
     if ADDRESS.match(text):
-        raise Unreadable(f"the reply {text!r} is of address {text[0]}, not {address}")
-    raise Unreadable(f"the reply {text!r} begins with no address")
+        raise Unreadable(f"the reply {quoted(text)} is of address {text[0]}, not {address}")
+    raise Unreadable(f"the reply {quoted(text)} begins with no address")
 
 
 def _other_form(text: str, due: str) -> Unreadable:
     """Return the error of a reply that is none of what was asked for."""
-    msg = f"the reply {text!r} is not {due} as was asked for"
+    msg = f"the reply {quoted(text)} is not {due} as was asked for"
     return (OfAnotherRequest if _is_a_reply(text) else Unreadable)(msg)
 
 
@@ -293,5 +301,5 @@ def _checked(text: str, address: str) -> str:
         raise _other_form(text, "values, each with its sign,")
     due = crc(body) if body.startswith(address) else ""
     raise CrcMismatch(
-        f"the reply {text!r} fails its check" + (f", which would be {due!r}" if due else "")
+        f"the reply {quoted(text)} fails its check" + (f", which would be {due!r}" if due else "")
     )
