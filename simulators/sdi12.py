@@ -37,7 +37,8 @@ class SensorBus:
         adapter_makes_breaks: Whether the adapter sends a break before each command itself.
         is_paced: Whether each character takes its time; else a reply comes at once.
         has_echo: Whether the adapter hands back what it sends.
-        noise_share: Share of replies with a random byte before or in them.
+        noise_share: Share of replies that noise changes.
+        adds_bytes: Whether noise adds a random byte; else it flips a bit.
         is_plugged: Whether the adapter is plugged in.
         heard: Commands that came, with their times, s.
         deaf: Commands that nobody was awake for.
@@ -48,6 +49,7 @@ class SensorBus:
     is_paced: bool = False
     has_echo: bool = False
     noise_share: float = 0.0
+    adds_bytes: bool = False
     seed: int = 0
     is_plugged: bool = True
     heard: list[tuple[float, str]] = field(default_factory=list)
@@ -120,8 +122,10 @@ class SensorBus:
 
         def send(t_s: float) -> None:
             self._end_break(t_s)
-            self._say(on_the_wire(command), t_s)
-            self._command(command, t_s + MARKING_S, t_s + MARKING_S)
+            begins_s = t_s + MARKING_S
+            self._say(on_the_wire(command), begins_s)
+            sent_s = len(command) * CHARACTER_S if self.is_paced else 0.0
+            self._at(begins_s + sent_s, partial(self._command, command, begins_s))
 
         self._at(at_s, send)
 
@@ -179,8 +183,11 @@ class SensorBus:
     def _noisy(self, data: bytes) -> bytes:
         if self._chance.random() >= self.noise_share:
             return data
-        place = self._chance.randrange(len(data) + 1)
-        return data[:place] + self._chance.randbytes(1) + data[place:]
+        place = self._chance.randrange(len(data))
+        if self.adds_bytes:
+            return data[:place] + self._chance.randbytes(1) + data[place:]
+        flipped = data[place] ^ 1 << self._chance.randrange(8)
+        return data[:place] + bytes((flipped,)) + data[place + 1 :]
 
     def _at(self, at_s: float, happen: Callable[[float], None]) -> None:
         heapq.heappush(self._events, (at_s, next(self._order), happen))

@@ -25,6 +25,7 @@ MODULES: Final[Mapping[str, str]] = MappingProxyType(
         "mqtt_in": "daemon.probes.mqtt_in",
         "onewire": "daemon.probes.onewire",
         "recorded": "daemon.probes.recorded",
+        "sdi12": "daemon.probes.sdi12",
     }
 )
 """Name to module; what the module calls `DRIVER` is the driver."""

@@ -10,6 +10,7 @@ from tests.parts.driver_stages import Newest, Playing, Polled, Stage, Talking
 from tests.parts.stage_i2c import OnI2cBus
 from tests.parts.stage_mqtt_in import Publishing
 from tests.parts.stage_onewire import Converting
+from tests.parts.stage_sdi12 import Measuring
 
 
 class ClosingStage(Stage, Protocol):
@@ -26,6 +27,7 @@ STAGES: dict[str, tuple[str, Callable[[Path], ClosingStage]]] = {
     "i2c": ("i2c", OnI2cBus),
     "onewire, of an input": ("onewire", Converting),
     "recorded": ("recorded", Playing),
+    "sdi12": ("sdi12", Measuring),
     "newest, of the guide": ("newest", Newest),
 }
 """Name of the stage to name of the driver, and how it is set up in a folder."""
