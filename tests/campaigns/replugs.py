@@ -17,7 +17,7 @@ import select
 import statistics
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field
 from datetime import timedelta
@@ -40,6 +40,10 @@ UNASKED = ("line, talking", "recorded")
 """Stages whose instrument may send at any time, and does so once a period."""
 NO_TRANSPORT = ("newest, of the guide",)
 SETTLED_C = 24.5
+QUANTITIES = ("conductivity", "temperature")
+BOTH = frozenset(QUANTITIES)
+SAME = 1e-3
+"""mS/cm and °C: the coarsest step that a transport of these stages has."""
 
 
 @dataclass
@@ -84,6 +88,7 @@ class StageOutages:
         """Begin with the instrument in its place."""
         self._stage, self._rng = stage, Random(f"{name}/{seed}")
         self._unasked = name in UNASKED
+        self._gives = getattr(stage, "gives", BOTH)
         self._t_s, self._number, self._said_s = 100.0, 0, -PERIOD_S
         self._rest: list[bytes] = []
         self._whole: list[tuple[float, float]] = []
@@ -152,7 +157,8 @@ class StageOutages:
                 return
             self._number += 1
             self._said_s = self._t_s
-            self._coming = (40.0 + self._number / 1000.0, SETTLED_C)
+            # Sixteenths of a degree are what the coarsest thermometer tells.
+            self._coming = (40.0 + self._number / 1000.0, 20.0 + self._number % 160 / 16.0)
             message = self._stage.message(self._number, *self._coming)
             at = self._rng.randrange(1, len(message)) if cut else len(message)
             self._rest = [each for each in (message[:at], message[at:]) if each]
@@ -166,17 +172,18 @@ class StageOutages:
         said = self._whole[-3:]
         for each in samples:
             if not each.fault:
-                self.outages.wrong += not any(_alike(each, pair) for pair in said)
+                self.outages.wrong += not any(_alike(each, pair, self._gives) for pair in said)
 
     def _now(self) -> Instant:
         return Instant(NOON + timedelta(seconds=self._t_s), self._t_s)
 
 
-def _alike(sample: Sample, said: tuple[float, float]) -> bool:
-    """Whether a sample is what was said, to what the coarsest transport keeps of it."""
+def _alike(sample: Sample, said: tuple[float, float], gives: Collection[str]) -> bool:
+    """Whether a sample is what was said, as far as its instrument gives it."""
     values = (sample.conductivity_mS_cm, sample.temperature_C)
     return all(
-        got is not None and abs(got - each) < 1e-3 for got, each in zip(values, said, strict=True)
+        (got is not None and abs(got - each) < SAME) if quantity in gives else got is None
+        for quantity, got, each in zip(QUANTITIES, values, said, strict=True)
     )
 
 
