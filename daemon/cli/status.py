@@ -35,6 +35,7 @@ from daemon.mixing.probe.quality import in_words
 from daemon.mixing.probe.status_signal import Health
 from daemon.mixing.station.chance_words import chance_words, without_chance
 from daemon.mixing.station.last_reading import off_scale
+from daemon.mixing.station.part_words import part_words
 from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
@@ -242,8 +243,11 @@ def _quality(snapshot: ReservoirSnapshot, age: ShownAge) -> str:
 
 
 def _probes(snapshot: ReservoirSnapshot) -> str:
-    """Return the status of each probe, where one of them is not normal."""
+    """Return what each of several probes reads, or the status of one that is not normal."""
     known = snapshot.probes_health
+    if snapshot.probes:
+        parts = (f"{name} {part_words(each)}" for name, each in snapshot.probes.items())
+        return "; ".join(parts)
     if all(each == Health.NORMAL for each in known.values()):
         return ""
     return ", ".join(

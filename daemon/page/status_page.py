@@ -15,6 +15,7 @@ from daemon.html.environment import environment
 from daemon.journal.freshness import span
 from daemon.local_time import CLOCK, SECOND, local, local_iso
 from daemon.mixing.station.last_reading import off_scale
+from daemon.mixing.station.part_words import part_words
 from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import FACT as STEADY
@@ -239,6 +240,12 @@ def _gauge(snapshot: ReservoirSnapshot, settings: DisplaySettings) -> Gauge | No
     return gauge(snapshot.salinity, expanded_u, settings.target_ppt, settings.tolerance_ppt)
 
 
+def _probe(name: str, health: str, snapshot: ReservoirSnapshot) -> str:
+    """Return what is to be known of one probe, and of one of several what it reads."""
+    one = snapshot.probes.get(name)
+    return f"{name}: {health_words(health)}" + ("" if one is None else f", {part_words(one)}")
+
+
 def _rows(
     reservoir: ReservoirView, snapshot: ReservoirSnapshot, zone: tzinfo
 ) -> list[tuple[str, str]]:
@@ -246,7 +253,7 @@ def _rows(
     age = "" if reservoir.age_s is None else f"{span(max(0.0, reservoir.age_s))} ago"
     released = snapshot.age_h
     low, high = (settings.target_ppt + sign * settings.tolerance_ppt for sign in (-1, 1))
-    probes = (f"{name}: {health_words(health)}" for name, health in reservoir.probes.items())
+    probes = (_probe(name, health, snapshot) for name, health in reservoir.probes.items())
     return [
         *question_lines(reservoir, zone),
         ("Advice", snapshot.advice or ""),
@@ -255,7 +262,7 @@ def _rows(
         ("Temperature", _figure(snapshot.temperature_C, "{:.2f} °C")),
         ("Conductivity", _figure(snapshot.conductivity_mS_cm, "{:.2f} mS/cm, as indicated")),
         ("Quality", quality_words(snapshot.flag, snapshot.quality_figures)),
-        ("Probe", ", ".join(probes)),
+        ("Probe", "; ".join(probes)),
         ("Batch", snapshot.batch or ""),
         ("Released", "" if released is None else f"{span(released * 3600.0)} ago"),
         ("Use by", _use_by(snapshot, settings, zone)),

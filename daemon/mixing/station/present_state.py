@@ -13,6 +13,7 @@ from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.station import due_batches, expected_release
 from daemon.mixing.station.last_reading import LastReading, iso, last_reading
+from daemon.mixing.station.probe_parts import probe_parts
 
 if TYPE_CHECKING:
     from daemon.entries import Reading
@@ -93,6 +94,7 @@ def of_reservoir(
         final_high=ahead.final_high,
         forecast_note=ahead.forecast_note,
         question=_question(batch.suspension, at, t_s),
+        probes=probe_parts(state, settings, t_s),
     )
 
 

@@ -61,6 +61,21 @@ class QuestionSnapshot:
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeSnapshot:
+    """One of several probes of a reservoir.
+
+    Attributes:
+        part: What part it has in the salinity of the water, in words.
+        salinity: Practical salinity by this probe; None where it gives none.
+        salinity_u: Its standard uncertainty.
+    """
+
+    part: str
+    salinity: float | None = None
+    salinity_u: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ReservoirSnapshot:
     """The whole present state of one reservoir.
 
@@ -80,14 +95,15 @@ class ReservoirSnapshot:
         start_by: When the next batch that is due must be begun, ISO 8601.
         due: What is due, in words.
         due_volume_l: How much of it, L.
-        salinity: Practical salinity of the last reading; None while it cannot be had.
+        salinity: Practical salinity of the last reading, of all probes that count; None while it
+            cannot be had.
         salinity_u: Its standard uncertainty.
         specific_gravity: At 25/25 °C.
         conductivity_mS_cm: As indicated.
         temperature_C: Of the water.
         flag: QARTOD flag of the reading.
         quality_figures: Its tests that are suspect or failed, by name, each with its figure.
-        probe: The probe that gave it.
+        probe: The probe that gave it, and at whose pace the water is followed.
         use_by: When its water is to be used by, ISO 8601; None before its first release.
         chance_over: Chance that mixing is over, 0 to 1, while that is being decided on fresh
             readings; None where nothing is decided or nothing is known.
@@ -102,6 +118,7 @@ class ReservoirSnapshot:
         final_high: High end.
         forecast_note: Why there is no forecast; beside one, what release then needs.
         question: What a person is asked about a suspended batch; None for one that is not.
+        probes: What each probe reads and what part it has, by name; empty where there is one.
     """
 
     time: str
@@ -141,6 +158,7 @@ class ReservoirSnapshot:
     final_high: float | None = optional()
     forecast_note: str = optional("")
     question: QuestionSnapshot | None = field(default=None, metadata={"optional": True})
+    probes: Mapping[str, ProbeSnapshot] = field(default_factory=dict, metadata={"optional": True})
 
 
 @dataclass(frozen=True, slots=True)
