@@ -46,6 +46,8 @@ class MqttIn:
         self._readings = NodeReadings(self._node)
         self._subscription: Subscription | None = None
         self._version = MQTT_5
+        self._proven = False
+        """Whether the broker is known to speak this version."""
         self._reopen_s = 0.0
         self._started = False
 
@@ -81,6 +83,7 @@ class MqttIn:
                 case Arrived():
                     samples += self._readings.take(report, now)
                 case Opened():
+                    self._proven = True
                     self._readings.connected(now)
                 case Ended():
                     samples += self._ended(report, now)
@@ -95,9 +98,13 @@ class MqttIn:
     def _ended(self, end: Ended, now: Instant) -> list[Sample]:
         self.close()
         pause_s = min(RECONNECT_S, self._period_s / 4.0)
-        if end.other_version:
-            self._version = MQTT_3_1_1 if self._version == MQTT_5 else MQTT_5
         self._reopen_s = now.mono_s + (REFUSED_S if end.refused else pause_s)
+        if end.other_version and not self._proven:
+            if self._version == MQTT_5:
+                # Brokers that know only the older one answer so, or not at all: no fault yet.
+                self._version, self._reopen_s = MQTT_3_1_1, now.mono_s
+                return []
+            self._version = MQTT_5
         return self._readings.disconnected(now, end.why)
 
 

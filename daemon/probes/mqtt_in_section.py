@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, Field, ValidationInfo
 
 from daemon.config.broker_access import BrokerAccess, access_crossings
-from daemon.config.fields import Section, number, one_of, text
+from daemon.config.fields import Section, number, one_of, text, whole
 from daemon.config.probe import IndicatingSource, Occupation, Quantity
 from daemon.config.rules import Table
 from daemon.wire.json_pointer import json_pointer
@@ -107,6 +107,8 @@ class MqttInSection(IndicatingSource, BrokerAccess):
         temperature: Likewise.
         pump: Likewise, whether the circulation pump runs.
         availability: Where the node says that it is there; None where it does not say.
+        keepalive_s: Longest silence on the connection, s; short, for a link that is cut without
+            a word is found out by it.
         together_within_s: How far apart conductivity and temperature may be measured and
             still belong together, s; None for one period.
     """
@@ -123,6 +125,7 @@ class MqttInSection(IndicatingSource, BrokerAccess):
     availability: PublishedAvailability | None = Field(
         None, description="{ topic = 'fish-room/mix-1/status', online = 'online' }"
     )
+    keepalive_s: int = whole(5, 3600, "seconds", 5)
     together_within_s: float | None = number(0.1, 600, "seconds", None)
 
     @property

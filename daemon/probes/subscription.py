@@ -174,7 +174,8 @@ class Subscription:
         except BrinewrightError as exc:
             end = Ended(str(exc), refused=True)
         except Exception as exc:  # noqa: BLE001 - a thread that dies says so first
-            end = Ended(f"the connection to a broker failed: {exc!r}; check host and port")
+            where = "the broker" if self._broker is None else self._broker.where
+            end = Ended(f"{where} cannot be spoken with: {exc!r}; check host and port")
         self._note(end)
 
     def _serve(self, broker: Broker) -> Ended:
