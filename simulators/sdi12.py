@@ -95,7 +95,8 @@ class SensorBus:
         if self.has_echo:
             self._say(data, t_s)
         for byte in data:
-            self._begun.append(byte & 0x7F)
+            # A character of the wrong parity is none, and spoils its command.
+            self._begun.append(byte & 0x7F if byte.bit_count() % 2 == 0 else 0)
             if byte & 0x7F == ord("!"):
                 command, self._begun = self._begun.decode("ascii"), bytearray()
                 if self.adapter_makes_breaks:

@@ -124,7 +124,7 @@ class Sdi12Section(IndicatingSource):
     @classmethod
     def lack(cls, quantity: Quantity) -> tuple[str, str]:
         """Return that no value is said to be this."""
-        return "values", f"lacks {quantity}; give the number of that value"
+        return "values", f"lacks the number of the {quantity}"
 
 
 def _numbers(table: Table) -> Mapping[Quantity, int] | None:
@@ -228,15 +228,16 @@ class Sdi12Probe:
         waited_s = (now.mono_s if talk.turn_s is None else talk.turn_s) - self._begun_s
         if waited_s < late_s / 4.0:
             why = (
-                "its conversation is not over, with what is sent again; check the line, and set"
-                f" reply_within_s longer than {section.reply_within_s:g} where the adapter is slow"
+                "its conversation is not over; set a longer period_s than"
+                f" {section.period_s:g}, and where commands are sent again, check the line, and set"
+                f" reply_within_s longer than {section.reply_within_s:g} for a slow adapter"
             )
         else:
             why = (
                 f"the line is busy; set a longer period_s than {section.period_s:g} for its probes,"
                 ' or a measurement that begins with "C", so that they measure at the same time'
             )
-        text = f"{bus.place}: address {section.address} was not read for {late_s:.0f} s: {why}"
+        text = f"{bus.place}: address {section.address} was not read for {late_s:.2g} s: {why}"
         return self._faults.samples(now, text)
 
     def _outcome(self, now: Instant) -> list[Sample]:

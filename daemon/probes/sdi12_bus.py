@@ -138,9 +138,12 @@ class Sdi12Bus:
         self._attempt(take)
 
     def wake(self, now_s: float) -> None:
-        """Do what is due."""
+        """Do what is due, by all that has arrived until now."""
 
         def act() -> None:
+            if self._turn is not None and self.wake_s() <= now_s:
+                # On a busy machine a reply may wait here for longer than it was to be waited for.
+                self.readable(now_s)
             while self.wake_s() <= now_s:
                 if self._turn is None:
                     self._give_turn(now_s)

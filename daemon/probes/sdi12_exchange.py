@@ -137,6 +137,7 @@ class Exchange:
         self._character_s = character_s
         self._sends_break = sends_break
         self._encode: Callable[[str], bytes] = sdi12.with_parity if has_parity else _plain
+        self._other_framing = "8N1" if has_parity else "7E1"
         self._splitter = Splitter(has_parity=has_parity)
         self._state = _State.IDLE
         self._command: _Command | None = None
@@ -204,7 +205,7 @@ class Exchange:
             self._strays.add(frame.text[:1])
             return None
         if frame.damaged:
-            command.trouble = f"noise on the line: {sdi12.quoted(frame.text)}"
+            command.trouble = self._damage(command, frame.text)
             return None
         is_bare = frame.text == command.manner.address
         if is_bare and command.ask.may_be_late_request and not command.late_request_came:
@@ -236,6 +237,17 @@ class Exchange:
             self._markings[address] = command.marking_s
         self.stop()
         return Answer(result, text)
+
+    def _damage(self, command: _Command, text: str) -> str:
+        """Return what is wrong with a reply whose parity is not as it must be."""
+        try:
+            command.ask.read(text)
+        except sdi12.Unreadable:
+            return f"noise on the line: {sdi12.quoted(text)}"
+        return (
+            f"the parity of the reply {sdi12.quoted(text)} is wrong, which is right otherwise;"
+            f' if this stays, set framing = "{self._other_framing}"'
+        )
 
     def _is_echo(self, frame: Frame) -> bool:
         command = self._command
@@ -305,7 +317,7 @@ class Exchange:
                 f"address {manner.address} answers later than reply_within_s ="
                 f" {manner.reply_within_s:g} allows; set it longer, and see what delays the adapter"
             )
-        why = "check its 12 V supply, its wiring and its address"
+        why = "check its 12 V supply, its wiring and its address, and framing and break_by"
         return Silence(f"no reply from address {manner.address}; {why}")
 
     def _prolong(self, now_s: float) -> None:

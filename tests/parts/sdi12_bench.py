@@ -35,6 +35,7 @@ class MemoryLine:
     came: bytearray = field(default_factory=bytearray)
     is_open: bool = False
     is_plugged: bool = True
+    strips_parity: bool = False
     breaks: list[tuple[float, bool]] = field(default_factory=list)
 
     def fileno(self) -> int | None:
@@ -51,7 +52,7 @@ class MemoryLine:
         """What came."""
         self._must_be_plugged()
         data, self.came = bytes(self.came), bytearray()
-        return data
+        return bytes(each & 0x7F for each in data) if self.strips_parity else data
 
     def write(self, data: bytes) -> None:
         """Send to the instruments."""
@@ -124,25 +125,33 @@ class Sdi12Bench:
         """Wire them."""
         self.sensors = sensors
         self.line = MemoryLine(sensors)
-        self.bus = Sdi12Bus(self.line, CHARACTER_S, sends_break=sections[0].break_by == "service")
+        self.bus = Sdi12Bus(
+            self.line,
+            CHARACTER_S,
+            has_parity=sections[0].framing == "7E1",
+            sends_break=sections[0].break_by == "service",
+        )
         self.probes = [Sdi12Probe("mix-1", each, self.bus) for each in sections]
         self.samples: list[Sample] = []
         self.t_s = 100.0
+        self.stalls_s = 0.0
 
     def run(self, duration_s: float) -> None:
-        """Let so many seconds pass."""
+        """Let so many seconds pass; the machine looks here no sooner than after `stalls_s`."""
         until_s = self.t_s + duration_s
         while self.t_s <= until_s:
             self.line.t_s = self.t_s
             self.line.came += self.sensors.advance(self.t_s)
             now = self.now()
             for probe in self.probes:
-                if self.line.came and self.line.is_open:
+                if self.line.came and self.line.is_open and not self.stalls_s:
                     self.samples += probe.readable(now)
                 self.samples += probe.wake(now)
             due_s = [probe.wake_s() for probe in self.probes]
             due_s.append(self.sensors.next_s() or math.inf)
-            self.t_s = max(self.t_s + STEP_S, min([self.t_s + 0.5, *due_s]) + ROUNDING_S)
+            self.t_s = max(
+                self.t_s + self.stalls_s + STEP_S, min([self.t_s + 0.5, *due_s]) + ROUNDING_S
+            )
 
     def now(self) -> Instant:
         """The moment."""

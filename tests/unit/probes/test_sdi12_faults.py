@@ -60,6 +60,54 @@ def test_what_stays_wrong_is_a_sentence_and_no_reading(fault: str, word: str, sa
     assert VALUES == one.values()[-1]
 
 
+def test_an_adapter_that_takes_the_parity_away_is_named() -> None:
+    """About half of the characters have the wrong one then, and all else is right."""
+    one = bench(sensor())
+    one.line.strips_parity = True
+    one.run(10.0)
+
+    assert [] == one.values()
+    assert "the reply '00002' is wrong, which is right otherwise" in only(one)
+    assert 'set framing = "8N1"' in only(one)
+
+
+@pytest.mark.parametrize(
+    "word, says",
+    [("M", 'set framing = "7E1"'), ("MC", "no reply from address 0; check its 12 V supply")],
+)
+def test_a_line_that_is_sent_characters_without_parity_leads_to_framing(
+    word: str, says: str
+) -> None:
+    """No instrument understands the command, unless all of its characters have even parity."""
+    one = bench(sensor(), sections=[section(f'framing = "8N1"\nmeasurement = "{word}"')])
+    one.run(10.0)
+
+    assert [] == one.values()
+    assert says in only(one)
+    assert "framing" in only(one)
+
+
+def test_a_reply_that_waits_on_a_busy_machine_is_taken() -> None:
+    """It came in time, and was looked at when its time was over."""
+    one = bench(sensor(), sections=[section('measurement = "MC"\nbreak_by = "adapter"')])
+    one.sensors.adapter_makes_breaks, one.stalls_s = True, 0.4
+    one.run(20.0)
+
+    assert 8 <= len(one.values())
+    assert [] == one.faults()
+    assert {"0MC!", "0D0!"} == {text for _, text in one.sensors.heard}
+    assert 2 * len(one.values()) + 2 >= len(one.sensors.heard)
+
+
+def test_a_period_that_is_shorter_than_a_conversation_is_named() -> None:
+    """As SDI-12 is slow."""
+    one = bench(sensor(), sections=[section("period_s = 0.2")])
+    one.run(10.0)
+
+    assert 20 < len(one.values())
+    assert "its conversation is not over; set a longer period_s than 0.2" in one.faults()[0]
+
+
 def test_a_measurement_longer_than_the_period_names_the_period_to_set() -> None:
     """And is not waited for."""
     one = bench(sensor(announces_s=5, takes_s=4.0))
