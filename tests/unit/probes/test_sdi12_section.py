@@ -62,8 +62,14 @@ def test_a_wrong_key_is_named_with_what_is_allowed(keys: str, says: str) -> None
         ("{}", "gives nothing; give numbers of values such as { conductivity = 1"),
         ("{ conductivity = 1, temperature = 1 }", "has one number for two things"),
         ("{ conductivity = 1, temperature = 10 }", "has 10, and a measurement M has at most 9"),
-        ("{ temperature = 1 }", "lacks the number of the conductivity; a probe measures conductivity itself"),
-        ("{ conductivity = 1 }", "lacks the number of the temperature; add that, or name the [[input]]"),
+        (
+            "{ temperature = 1 }",
+            "lacks the number of the conductivity; a probe measures conductivity itself",
+        ),
+        (
+            "{ conductivity = 1 }",
+            "lacks the number of the temperature; add that, or name the [[input]]",
+        ),
         ("{ conductivity = 0, temperature = 1 }", "a whole number from 1 to 99"),
         ("{ conductivity = 1, temperature = 2, salinity = 3 }", "salinity is not a known key"),
     ],
@@ -80,7 +86,9 @@ def test_a_concurrent_measurement_has_more_values() -> None:
     keys = MEASURED.replace("temperature = 2 }", "temperature = 10 }", 1)
     text = configuration(probe('measurement = "CC"', keys))
 
-    assert parse(text, Path("brinewright.toml"), SECTIONS)
+    config = parse(text, Path("brinewright.toml"), SECTIONS)
+
+    assert "ct-1" == config.reservoirs[0].probes[0].name
 
 
 def test_probes_of_several_reservoirs_and_an_input_share_one_line() -> None:
