@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
@@ -10,9 +9,9 @@ from typing import Annotated, Any
 
 import typer
 
-from daemon.cli.output import NOT_SO, WIDTH, json_line, print_text
+from daemon.cli.output import NOT_SO, json_line, print_text
+from daemon.cli.sentences import wrapped
 from daemon.errors import InputError
-from daemon.printable import printable
 from daemon.probes.draft.line_draft import draft_of_line
 from daemon.probes.listening import Asking, listen, try_settings
 from daemon.probes.transport import SerialLine
@@ -60,7 +59,7 @@ def listen_to(
     asking = Asking(_bytes(request), every)
     line = SerialLine(str(port), baud, parity=parity.value)
     if not as_json:
-        print_text(_wrapped(f"Listening to {port} at {line.setting} for {seconds:g} s.") + "\n")
+        print_text(wrapped(f"Listening to {port} at {line.setting} for {seconds:g} s.") + "\n")
     chunks = list(_shown(listen(line, seconds, asking), as_json=as_json))
     result = study(chunks, asking.request)
     if result.appearance.look is Look.NOISE and search:
@@ -131,11 +130,11 @@ def _report(result: Study, line: SerialLine, asking: Asking, *, as_json: bool) -
         return
     print_text("")
     for sentence in said:
-        print_text(_wrapped(sentence))
+        print_text(wrapped(sentence))
     if unsure:
         print_text("\nNot sure of:")
         for each in unsure:
-            print_text(_wrapped(f"- {each}.", "  "))
+            print_text(wrapped(f"- {each}.", "  "))
     draft = draft_of_line(result, line, asking.request, asking.every_s)
     if draft is not None:
         print_text("\nA section for the configuration (check it; nothing was written):\n")
@@ -161,14 +160,3 @@ def _facts(result: Study, line: SerialLine, said: list[str], unsure: list[str]) 
             "units": result.proposal.units,
         }
     return facts
-
-
-def _wrapped(sentence: str, indent: str = "") -> str:
-    lines = textwrap.wrap(
-        printable(sentence),
-        WIDTH,
-        subsequent_indent=indent,
-        break_on_hyphens=False,
-        break_long_words=False,
-    )
-    return "\n".join(lines)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Generic, Protocol, TypeVar, runtime_checkable
 from daemon.config.devices import Device, device_at
 from daemon.config.probe import Source
 from daemon.entries import Sample
+from daemon.mixing.probe.likely_settings import Alternative
 
 if TYPE_CHECKING:
     from daemon.entries import Instant
@@ -66,6 +67,10 @@ class Buses:
         return found
 
 
+def _no_alternatives(_section: object, _sample: Sample) -> list[Alternative]:
+    return []
+
+
 @dataclass(frozen=True, slots=True)
 class DriverKind(Generic[S]):
     """What the name of a driver in the configuration stands for.
@@ -74,10 +79,13 @@ class DriverKind(Generic[S]):
         section: Its section: the keys of every source and those of its own.
         make: Makes a driver of the name of a reservoir (empty for an input), such a section, and
             what drivers share; opens nothing yet.
+        alternatives: What other settings would have made of the same reply, for a person who
+            looks for the right ones; a driver that has no such settings leaves it out.
     """
 
     section: type[S]
     make: Callable[[str, S, Buses], Driver]
+    alternatives: Callable[[S, Sample], list[Alternative]] = _no_alternatives
 
 
 class FaultLimit:

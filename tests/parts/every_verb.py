@@ -74,6 +74,7 @@ LINES: dict[str, str] = {
     "export": "events",
     "probe find": "",
     "probe listen": "OUT/no-such-port --seconds 0.1",
+    "probe try": "--seconds 0.2",
     "simulate": "list",
     "backup create": "OUT/wing.backup",
     "backup check": "BACKUP",
@@ -84,7 +85,7 @@ LINES: dict[str, str] = {
 
 WITHOUT_CONFIG = {"correct", "change", "salinity", "simulate", "backup check"}
 """Take no --config: they need no file of the service's."""
-AT_AN_INSTRUMENT = {"probe listen"}
+AT_AN_INSTRUMENT = {"probe listen", "probe try"}
 """Speak with an instrument, which the station of these tests does not have."""
 WITHOUT_JOURNAL = WITHOUT_CONFIG | {"replay", "alarm catalogue", "alarm test", "probe find"}
 READING = {

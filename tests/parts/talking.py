@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from simulators.lines import SimulatedLine
+from simulators.lines import SimulatedLine, Speaker
 from simulators.uart import SPEEDS, Framing, MissetSpeaker
 
 PATIENCE_S = 60.0
@@ -49,15 +49,18 @@ class Saying:
 
 
 @contextlib.contextmanager
-def talking(link: Path, speaker: Saying, sent: Framing | None = None) -> Iterator[Path]:
+def talking(
+    link: Path, speaker: Speaker, sent: Framing | None = None, speed: float = 1.0
+) -> Iterator[Path]:
     """Let an instrument talk at a port until the block ends.
 
     Args:
         link: Name of the port.
         speaker: The instrument.
         sent: How its line is set; None for as the reader's is.
+        speed: Its seconds in a real one; for another than 1 its time waits for a reader.
     """
-    line = SimulatedLine(link, speaker)
+    line = SimulatedLine(link, speaker, speed, waits_for_reader=speed != 1.0)
     if sent is not None:
         line.speaker = MissetSpeaker(
             speaker, sent, lambda: SPEEDS.get(line.reader_speed(), sent.baud)
