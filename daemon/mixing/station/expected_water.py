@@ -38,12 +38,13 @@ def expected_water(
     """
     phase = state.batch.phase
     if phase is Phase.IDLE:
-        return WaterContext(str(phase))
+        return WaterContext(str(phase), salting=True)
     steady = phase in STEADY
     alike = (steady or phase is Phase.BLANK) and len(settings.probes) > 1
     return WaterContext(
         phase=str(phase).replace("_", " "),
         steady=steady,
+        salting=not steady,
         band_ppt=_band_ppt(state.batch, settings, salinity[0] or 0.0),
         band_C=_band_C(phase, settings),
         neighbours=_neighbours(state, settings, probe, t_s) if alike else (),

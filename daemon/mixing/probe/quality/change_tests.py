@@ -18,7 +18,12 @@ LEAST_STEP_S = 10.0
 
 
 def spike(
-    state: QualityState, salinity: float | None, t_s: float, limits: QualityLimits
+    state: QualityState,
+    salinity: float | None,
+    t_s: float,
+    limits: QualityLimits,
+    *,
+    salting: bool,
 ) -> Outcome:
     """Flag a value outside both the last one and the course it was on (test 6).
 
@@ -37,7 +42,7 @@ def spike(
     away = max(low - salinity, salinity - high, 0.0)
     if away > limits.spike_fail_ppt:
         return Flag.FAIL, f"{away:.2f} ppt off its course, more than {limits.spike_fail_ppt:.2f}"
-    suspect = spike_suspect_ppt(limits, state.noise, step_s)
+    suspect = spike_suspect_ppt(limits, state.noise, step_s, salting=salting)
     if away > suspect:
         return Flag.SUSPECT, f"{away:.2f} ppt off its course, more than {suspect:.2f}"
     return PASSED

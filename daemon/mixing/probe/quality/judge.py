@@ -61,7 +61,7 @@ def judge(
             {**tests, "gross_range": Flag.FAIL}, {"gross_range": "the value is no number"}
         )
     gross = value_tests.gross_range(conductivity, temperature, salinity, limits)
-    spike = change_tests.spike(state, salinity, t_s, limits)
+    spike = change_tests.spike(state, salinity, t_s, limits, salting=context.salting)
     credible = gross[0] is Flag.PASS and spike[0] < Flag.FAIL
     companion, signal = UNTESTED, UNTESTED
     if credible:

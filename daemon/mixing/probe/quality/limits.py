@@ -14,8 +14,9 @@ SCALE_ENDS = 42.0
 NEAR_ZERO_MS_CM = 0.5
 WET_MS_CM = 3.0
 """Above it the cell is in salt water for certain; below it noise says nothing of the cell."""
-LEAST_SPIKE_PPT, SPIKE_PPT_PER_S = 0.3, 0.03
-"""What a plume does between two readings up to 10 s apart, and for each second beyond."""
+LEAST_SPIKE_PPT, SPIKE_PPT_PER_S, POURED_PPT_PER_S = 0.3, 0.03, 0.3
+"""What a plume does between two readings, at least and for each second; and where salt may be
+poured: a whole batch within two minutes."""
 NOISES_OF_SPIKE = 8.0
 """A course through two readings of noise s misses the third by 2.4 s; this is three times it."""
 NOISES_OF_CHANGE = 8.5
@@ -84,18 +85,25 @@ def noise_ppt(limits: QualityLimits, noise: NoiseState) -> float:
     return noise.salinity.typical or 0.0
 
 
-def spike_suspect_ppt(limits: QualityLimits, noise: NoiseState, step_s: float) -> float:
+def spike_suspect_ppt(
+    limits: QualityLimits, noise: NoiseState, step_s: float, *, salting: bool
+) -> float:
     """Return the jump from which a reading is suspect.
 
     What a person set holds as it is.  Else a jump must be more than a plume makes between two
     readings and more than noise makes of a course; noise never lifts it beyond half of a failure,
     so that a probe that jumps about does not excuse itself.
+
+    Args:
+        limits: As configured.
+        noise: Of the probe.
+        step_s: Since the reading before, s.
+        salting: Whether salt may be poured at any moment, or goes into solution.
     """
     if limits.spike_suspect_ppt is not None:
         return limits.spike_suspect_ppt
-    natural = max(
-        LEAST_SPIKE_PPT, SPIKE_PPT_PER_S * step_s, NOISES_OF_SPIKE * noise_ppt(limits, noise)
-    )
+    rate = POURED_PPT_PER_S if salting else SPIKE_PPT_PER_S
+    natural = max(LEAST_SPIKE_PPT, rate * step_s, NOISES_OF_SPIKE * noise_ppt(limits, noise))
     return min(natural, limits.spike_fail_ppt / 2.0)
 
 

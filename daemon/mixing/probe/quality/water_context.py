@@ -33,6 +33,7 @@ class WaterContext:
     Attributes:
         phase: Of the batch, in words for a figure.
         steady: Whether salinity is at rest.
+        salting: Whether salt may be poured at any moment, or goes into solution.
         band_ppt: Practical salinity that the phase can have; None for any.
         band_C: Temperature likewise.
         neighbours: Of the same water; empty where they need not agree.
@@ -42,6 +43,7 @@ class WaterContext:
 
     phase: str = ""
     steady: bool = False
+    salting: bool = False
     band_ppt: tuple[float, float] | None = None
     band_C: tuple[float, float] | None = None
     neighbours: tuple[Neighbour, ...] = ()

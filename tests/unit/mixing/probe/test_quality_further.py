@@ -305,6 +305,16 @@ def test_a_slowly_sampled_plume_is_no_spike(period_s: float, flag: Flag) -> None
     assert flag is found.tests["spike"]
 
 
+@pytest.mark.parametrize("jump_ppt, flag", [(0.5, PASS), (0.7, SUSPECT), (3.1, FAIL)])
+def test_where_salt_is_poured_a_plume_may_come_at_once(jump_ppt: float, flag: Flag) -> None:
+    """A batch that is poured within two minutes makes 0.3 ppt in a second, as from rest."""
+    rows = [(n * 2.0, level(20.0), 24.0) for n in range(5)]
+    context = WaterContext(phase="dissolving", salting=True)
+    found = judged([*rows, (10.0, level(20.0 + jump_ppt), 24.0)], context)[-1]
+
+    assert flag is found.tests["spike"]
+
+
 # --- figures ------------------------------------------------------------------------------------
 
 
