@@ -87,6 +87,11 @@ def reservoir_settings(reservoir: Reservoir) -> ReservoirSettings:
         probes=_probes(reservoir),
         due=tuple(_due(each) for each in reservoir.due),
         instruments={probe.name: _instrument(probe) for probe in reservoir.probes},
+        thermometers={
+            probe.name: probe.temperature_from
+            for probe in reservoir.probes
+            if probe.temperature_from is not None
+        },
         calibrate_every_days={probe.name: probe.calibrate_every_days for probe in reservoir.probes},
     )
 

@@ -15,7 +15,8 @@ from pathlib import Path
 from pydantic import Field
 
 from daemon.config.fields import FilePath
-from daemon.config.probe import Source
+from daemon.config.probe import Quantity, Source
+from daemon.config.rules import Table
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import Buses, DriverKind, FaultLimit
 from daemon.wire.no_recording import NoRecording
@@ -38,6 +39,14 @@ class RecordedSection(Source):
     """
 
     path: FilePath = Field(description="the path of a recording such as 'rehearsal.csv'")
+
+    @classmethod
+    def gives(
+        cls,
+        table: Table,  # noqa: ARG003 - only the file itself could say what it lacks
+    ) -> frozenset[Quantity]:
+        """Return what a recording may hold."""
+        return frozenset(("conductivity", "temperature", "pump"))
 
 
 class RecordedProbe:
@@ -70,7 +79,7 @@ class RecordedProbe:
         try:
             if self._rows is None or not self._rows.there():
                 return self._open(now)
-            came = [] if self._next is None else [replace(self._next, at=now)]
+            came = [] if self._next is None else [self._as_of(now, self._next)]
             return [*came, *self._look_ahead(now, self._rows)]
         except (OSError, NoRecording) as exc:
             return self._lost(now, _why(exc))
@@ -84,6 +93,12 @@ class RecordedProbe:
         if self._rows is not None:
             self._rows.close()
         self._rows = self._next = None
+
+    def _as_of(self, now: Instant, row: Sample) -> Sample:
+        """Return a row as a sample of now; of an input it is right with either of its values."""
+        is_input = not self._names[0]
+        enough = is_input and not (row.temperature_C is None and row.pump is None)
+        return replace(row, at=now, fault="" if enough else row.fault)
 
     def _open(self, now: Instant) -> list[Sample]:
         self.close()

@@ -74,7 +74,7 @@ def quality(state: QualityState, begin_s: float) -> list[object]:
     for n, value in enumerate(course):
         t_s = begin_s + 10.0 * n
         salinity = float(gsw.SP_from_C(value, 24.0, 0.0))
-        said.append(judge(state, sample(t_s, value), salinity, t_s, QualityLimits()))
+        said.append(judge(state, sample(t_s, value), salinity, t_s, QualityLimits()).tests)
     assert {Flag.PASS, Flag.SUSPECT, Flag.FAIL} <= {f for each in said for f in flags(each)}
     return said[2:]
 

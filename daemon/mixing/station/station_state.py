@@ -35,6 +35,8 @@ class ReservoirSettings:
         due: Batches that are due.
         zone: Of the local clock of `due`; None for UTC.
         instruments: Linearity, zero and drift assumed of each probe, by name, where configured.
+        thermometers: Name of the input that a probe without a thermometer takes its temperature
+            from, by the name of the probe.
         calibrate_every_days: Interval of calibration of a probe, by name, where configured.
     """
 
@@ -48,6 +50,7 @@ class ReservoirSettings:
     zone: tzinfo | None = None
     calibrate_every_days: Mapping[str, int] = field(default_factory=dict)
     instruments: Mapping[str, Instrument] = field(default_factory=dict)
+    thermometers: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(slots=True)

@@ -154,3 +154,27 @@ def test_a_recording_has_no_port() -> None:
     """Keys of another driver are unknown ones."""
     with pytest.raises(ConfigError, match="port is not a known key"):
         parse(FILE + 'path = "rows.csv"\nport = "x"\n', Path("brinewright.toml"), SECTIONS)
+
+
+def test_a_recording_serves_as_a_thermometer_and_a_pump_contact(tmp_path: Path) -> None:
+    """As an input it owes no conductivity: a row with either of the others is right."""
+    path = tmp_path / "rows.csv"
+    path.write_text(
+        HEADER + "2026-03-02T08:00:00Z,,15.0,\n2026-03-02T08:00:01Z,,,0\n2026-03-02T08:00:02Z,,,\n"
+    )
+    section = RecordedSection(name="tank-log", driver="recorded", path=path, period_s=2.0)
+    found = play(RecordedProbe("", section, Buses()), 3.0)
+
+    assert [(15.0, None, ""), (None, False, ""), (None, None, "no value recorded")] == [
+        (each.temperature_C, each.pump, each.fault) for each in found
+    ]
+    assert {("", "tank-log")} == {(each.reservoir, each.probe) for each in found}
+
+
+def test_a_reservoir_may_take_its_pump_from_a_recording() -> None:
+    """The configuration cannot know which columns the file will have."""
+    log = '[[input]]\nname = "tank-log"\ndriver = "recorded"\npath = "tank.csv"\n'
+    text = FILE.replace("[[reservoir.probe]]", 'pump_from = "tank-log"\n[[reservoir.probe]]')
+    config = parse(text + 'path = "rows.csv"\n' + log, Path("brinewright.toml"), SECTIONS)
+
+    assert "tank-log" == config.reservoirs[0].pump_from

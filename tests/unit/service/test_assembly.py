@@ -10,6 +10,7 @@ import pytest
 from daemon import assembly
 from daemon.clock import RehearsalClock, SystemClock
 from daemon.config import Config, parse
+from daemon.entries import Instant, Sample
 from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.probes.line import LineProbe
@@ -115,6 +116,51 @@ def test_each_probe_gets_the_driver_that_it_names() -> None:
 
     assert [LineProbe] == [type(each) for each in probes]
     assert probes[0].fileno() is None
+
+
+JOINED = (
+    PLAIN.replace("mix_yield", 'pump_from = "both-1"\nmix_yield')
+    + r"""
+[[reservoir.probe]]
+name = "ct-9"
+driver = "line"
+port = "/dev/ttyUSB0"
+reply = '(?P<conductivity>[\d.]+)'
+units = { conductivity = "mS/cm" }
+compensation = "none"
+period_s = 1
+temperature_from = "both-1"
+
+[[input]]
+name = "both-1"
+driver = "line"
+port = "/dev/ttyUSB1"
+reply = '(?P<temperature>[\d.]+),(?P<pump>[01])'
+units = { temperature = "degC" }
+period_s = 30
+"""
+)
+
+
+def test_inputs_are_read_before_the_probes_that_name_them() -> None:
+    """Each by its own driver; only probes count as such."""
+    found = assembly.instruments(config(JOINED))
+
+    assert [LineProbe, LineProbe] == [type(each) for each in found.drivers]
+    assert (1, ("both-1",)) == (found.probes, found.joining.inputs)
+    assert {"ct-9": "both-1"} == assembly.reservoirs(config(JOINED))["mix-1"].thermometers
+
+
+def test_a_value_of_an_input_counts_for_five_of_its_periods() -> None:
+    """And its temperature and pump go where the configuration says."""
+    joining = assembly.joining(config(JOINED))
+    at = [Instant(datetime(2026, 3, 2, 8, tzinfo=UTC), t_s) for t_s in (0.0, 150.0, 155.5)]
+    joining.take(Sample("", "both-1", at[0], None, 24.0, pump=True))
+    young, old = (joining.take(Sample("mix-1", "ct-9", each, 50.0, None))[0] for each in at[1:])
+
+    assert (24.0, 150.0, True) == (young.temperature_C, young.temperature_age_s, young.pump)
+    assert (None, None) == (old.temperature_C, old.pump)
+    assert "for more than 150 s, the last was 24.00 °C" in old.fault
 
 
 def test_a_section_that_no_driver_has_read_makes_no_driver() -> None:

@@ -111,12 +111,27 @@ def _begin(context: CalibrationContext, *, adjust: bool, as_left: str = "") -> C
     steps = place.calibrating.begin(
         plan, place.probe_state, context.t_s, _iso(context.wall), context.who
     )
+    steps = _with_thermometer(steps, place.settings.thermometers.get(place.probe))
     doing = "calibration" if adjust else "check"
     return CommandResult(
         f"{doing} {plan.id} of probe {place.probe} has begun; its readings do not count until it"
         " is back in the water",
         tuple(steps),
     )
+
+
+def _with_thermometer(steps: list[Happening], thermometer: str | None) -> list[Happening]:
+    """Let the first instruction name a thermometer that must go where the probe goes."""
+    for number, step in enumerate(steps):
+        if thermometer is not None and isinstance(step.body, RoutineSpoke):
+            text = (
+                f"The temperature comes from input {thermometer}: keep that thermometer beside the"
+                " probe in each reference, and put it back with it; other probes that it serves"
+                f" read wrong meanwhile. {step.body.text}"
+            )
+            spoken = replace(step, body=replace(step.body, text=text))
+            return [*steps[:number], spoken, *steps[number + 1 :]]
+    return steps
 
 
 def _check_in_time(context: CalibrationContext) -> None:

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from calibration.record import CalibrationRecord, CheckRecord, Reversion
-from daemon.entries import Flag, Kind
+from daemon.entries import Event, Flag, Kind
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
+from daemon.mixing.station.station import Station
 from tests.parts.calibrating import (
     SOLUTION,
     SOLUTION_MS_CM,
@@ -20,6 +23,7 @@ from tests.parts.calibrating import (
 )
 from tests.parts.events import facts_in
 from tests.parts.stories import of, phases
+from tests.parts.weights import weights
 
 
 def test_after_a_calibration_readings_are_corrected_and_attributed() -> None:
@@ -354,3 +358,20 @@ def test_a_verdict_and_what_is_saved_say_how_it_came_out() -> None:
     assert ["accept_with_warning", "accept_with_warning"] == [
         facts["outcome"] for facts in told if facts["what"] in ("judged", "saved")
     ]
+
+
+def test_a_thermometer_that_stands_on_its_own_is_named_when_a_calibration_begins() -> None:
+    """Left in the vessel it would give the solution the temperature of the water."""
+    corner = Corner()
+    own = replace(corner.settings["mix-1"], thermometers={"ct-1": "thermo-1"})
+    corner.station = Station({"mix-1": own}, weights())
+    corner.in_water(1)
+    spoken = [
+        str(facts_in(each)["text"])
+        for each in corner.send("calibrate.start", probe="ct-1", references=SOLUTION)
+        if isinstance(each, Event) and each.kind is Kind.CALIBRATION
+    ]
+
+    assert spoken[0].startswith("The temperature comes from input thermo-1: keep that thermometer")
+    assert spoken[0].endswith("unplug first what runs on mains in that water.")
+    assert not any("thermo-1" in each for each in spoken[1:])
