@@ -16,6 +16,8 @@ if TYPE_CHECKING:
 LINE_LIMIT = 256
 SHOWN_LIMIT = 64
 LARGEST = 1e9
+BLANKS = " \t\r\n\f\v"
+"""What may stand around a reply or a number; other characters that show nothing are noise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +124,7 @@ def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
         Unreadable: The pattern does not fit, or a group holds no number from
             -`LARGEST` to `LARGEST`, beyond which a change of units could overflow.
     """
-    match = reply.fullmatch(line.strip())
+    match = reply.fullmatch(line.strip(BLANKS))
     if match is None:
         msg = f"the reply {shown(line)!r} does not fit the pattern {reply.pattern!r}"
         raise Unreadable(msg)

@@ -15,7 +15,7 @@ from typing import Literal, TypeAlias
 from daemon.entries import JSON
 from daemon.errors import BrinewrightError
 from daemon.wire.json_pointer import JsonPointer
-from daemon.wire.line import LARGEST, shown
+from daemon.wire.line import BLANKS, LARGEST, shown
 
 LARGEST_PAYLOAD = 16_384
 """Bytes; a reading with all that a hub adds to it has a tenth of that."""
@@ -55,7 +55,7 @@ class Published:
         if isinstance(value, int | float) and not isinstance(value, bool):
             number = _plain_float(value)
         elif isinstance(value, str) and len(value) <= LONGEST_NUMBER:
-            text = value.strip()
+            text = value.strip(BLANKS)
             number = float(text) if NUMBER.fullmatch(text) else math.nan
         if not abs(number) <= LARGEST:
             raise Unreadable(f"{self._at(pointer)} is {_said(value)} where a number is due")
@@ -77,7 +77,7 @@ class Published:
             return repr(value)
         if not isinstance(value, str) or len(value) > LONGEST_WORD:
             raise Unreadable(f"{self._at(pointer)} is {_said(value)} where a word is due")
-        return value.strip()
+        return value.strip(BLANKS)
 
     def time_s(self, pointer: JsonPointer, form: TimeForm) -> float:
         """Return a moment, s since 1970, by the clock of whoever published.

@@ -1,0 +1,1 @@
+"""Hostile bytes for every parser of what instruments say."""
