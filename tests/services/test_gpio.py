@@ -136,6 +136,33 @@ def test_a_contact_that_chatters_changes_nothing(board: Board) -> None:
     assert [RESTS] == list(dict.fromkeys(values(board.bench.samples)))
 
 
+def test_two_pumps_have_a_line_each_of_one_chip(board: Board) -> None:
+    """One line that is in use keeps nothing from the other."""
+    second = INPUT.partition("[[input]]")[2].replace("pump-1", "pump-2")
+    board.add(more="[[input]]" + second.format(chip=board.path, line='"ID_SDA"'))
+    board.chip.contacts[0].consumer, board.contact.closed = "eeprom", True
+    samples = board.bench.run(3.0)
+    first = [each for each in samples if each.probe == "pump-1"]
+    other = [each for each in samples if each.probe == "pump-2"]
+
+    assert [RUNS] * 2 == values(first)
+    assert [] == values(other)
+    assert "is in use" in faults(other)[0]
+
+
+def test_a_chip_that_comes_after_the_service_is_found(board: Board) -> None:
+    """A fault until then."""
+    board.device.unplug()
+    board.add()
+    before = board.bench.run(3.0)
+    board.device.plug()
+    after = board.bench.run(4.0)
+
+    assert [] == values(before)
+    assert "no GPIO chip has the label header; correct chip: there is no chip" in faults(before)[0]
+    assert RESTS in values(after)
+
+
 def test_a_chip_that_is_lost_is_a_fault_and_the_pump_unknown(board: Board) -> None:
     """Never off, and read again within two periods after it is back."""
     board.contact.closed = True

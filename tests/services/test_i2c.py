@@ -91,6 +91,30 @@ def test_a_second_instrument_is_read_while_the_first_one_works(bus: Bus) -> None
     assert [VALUE, (1.0, 20.0, None)] == values(samples)
 
 
+def test_an_instrument_that_is_off_keeps_nothing_from_another(bus: Bus) -> None:
+    """Nobody acknowledges at its address, and the bus goes on."""
+    bus.bench.add_probes(bus.section("ct-2", "0x66") + bus.section())
+    samples = bus.bench.run(9.0)
+    off = [each for each in samples if each.probe == "ct-2"]
+
+    assert [VALUE] * 5 == values(samples)
+    assert "nothing answers at 0x66" in faults(off)[0]
+
+
+def test_a_thermometer_on_the_bus_is_an_input(bus: Bus) -> None:
+    """It gives temperature alone, in °C whatever its unit."""
+    text = bus.section().replace("[[reservoir.probe]]", "[[input]]").replace("uS/cm", "mS/cm")
+    text = text.replace("(?P<conductivity>\\d+),", "").replace('conductivity = "mS/cm", ', "")
+    text = text.replace('"degC"', '"degF"').replace('compensation = "none"\n', "")
+    bus.instrument.speak = lambda: b"77.00"
+    probe = '[[reservoir.probe]]\nname = "ct-9"\ndriver = "recorded"\npath = "rows.csv"\n'
+    bus.bench.add_inputs(probe + text)
+
+    ((conductivity, water_C, pump),) = values(bus.bench.run(1.0))
+    assert (None, None) == (conductivity, pump)
+    assert 25.0 == pytest.approx(water_C)
+
+
 def test_an_instrument_that_still_works_is_read_again(bus: Bus) -> None:
     """A reading that comes late is none that is missing."""
     bus.instrument.works_s = 1.5
