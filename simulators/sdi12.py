@@ -40,8 +40,8 @@ class SensorBus:
         noise_share: Share of replies that noise changes.
         adds_bytes: Whether noise adds a random byte; else it flips a bit.
         is_plugged: Whether the adapter is plugged in.
-        heard: Commands that came, with their times, s.
-        deaf: Commands that nobody was awake for.
+        commands: Commands that came, with their times, s.
+        unanswered: Commands that nobody was awake for.
     """
 
     sensors: list[Sensor]
@@ -52,8 +52,8 @@ class SensorBus:
     adds_bytes: bool = False
     seed: int = 0
     is_plugged: bool = True
-    heard: list[tuple[float, str]] = field(default_factory=list)
-    deaf: list[tuple[float, str]] = field(default_factory=list)
+    commands: list[tuple[float, str]] = field(default_factory=list)
+    unanswered: list[tuple[float, str]] = field(default_factory=list)
     _events: list[tuple[float, int, Callable[[float], None]]] = field(default_factory=list)
     _order: count[int] = field(default_factory=count)
     _said: bytearray = field(default_factory=bytearray)
@@ -136,7 +136,7 @@ class SensorBus:
             sensor.take_break(t_s)
 
     def _command(self, command: str, began_s: float, t_s: float) -> None:
-        self.heard.append((t_s, command))
+        self.commands.append((t_s, command))
         address, rest = command[0], command[1:-1]
         after_break_s = began_s - self._break_end_s
         replies = []
@@ -152,7 +152,7 @@ class SensorBus:
                     replies.append((sensor, on_the_wire(words)))
                     self._expect(sensor, rest, t_s)
         if not replies:
-            self.deaf.append((t_s, command))
+            self.unanswered.append((t_s, command))
             return
         late_s = max(sensor.faults.late_s for sensor, _ in replies)
         begins_s = t_s + late_s + (REPLY_S if self.is_paced else 0.0)

@@ -11,8 +11,8 @@ from daemon.config.fields import Section, number, one_of, text, whole
 from daemon.config.probe import IndicatingSource, Occupation, Quantity
 from daemon.entries import Sample
 from daemon.probes.driver import DriverKind, FaultLimit
-from daemon.probes.sdi12_bus import Sdi12Bus, Talk
-from daemon.probes.sdi12_exchange import Manner
+from daemon.probes.sdi12_bus import Sdi12Bus, Session
+from daemon.probes.sdi12_exchange import Addressing
 from daemon.probes.transport import SerialLine, SerialTransport, TransportError
 from daemon.wire import sdi12, sdi12_conversation
 from daemon.wire.line import shown
@@ -34,7 +34,7 @@ DIAGNOSE_S = 30.0
 
 
 def _measurement(value: str) -> str:
-    sdi12.measurement(value)
+    sdi12.parse_measurement(value)
     return value
 
 
@@ -145,7 +145,7 @@ class Sdi12Probe:
         self._bus: Sdi12Bus | None = bus
         bus.join(section.address)
         self._faults = FaultLimit(*self._names, section.period_s)
-        self._talk: Talk | None = None
+        self._session: Session | None = None
         self._begun_s = 0.0
         self._due_s = 0.0
         self._answered_s = -math.inf
@@ -161,7 +161,7 @@ class Sdi12Probe:
         """Return when `wake` is to be called next, monotonic s."""
         if self._bus is None:
             return math.inf
-        if self._talk is not None and self._talk.is_over:
+        if self._session is not None and self._session.is_over:
             # Its last words came while another probe of the line was read.
             return 0.0
         return min(self._due_s, self._bus.wake_s())
@@ -188,8 +188,8 @@ class Sdi12Probe:
         bus, self._bus = self._bus, None
         if bus is None:
             return
-        if self._talk is not None:
-            bus.cancel(self._talk)
+        if self._session is not None:
+            bus.cancel(self._session)
         bus.leave(self._section.address)
 
     def _begin(self, now: Instant, bus: Sdi12Bus) -> list[Sample]:
@@ -197,11 +197,11 @@ class Sdi12Probe:
         section = self._section
         missed = now.mono_s - self._due_s > section.period_s
         self._due_s = (now.mono_s if missed else self._due_s) + section.period_s
-        if self._talk is not None:
-            return self._overdue(self._talk, now, bus)
+        if self._session is not None:
+            return self._overdue(self._session, now, bus)
         one = sdi12_conversation.Instrument(
             section.address,
-            sdi12.measurement(section.measurement),
+            sdi12.parse_measurement(section.measurement),
             section.identification or "",
             max((each for each in self._numbers() if each is not None), default=1),
             section.period_s,
@@ -217,15 +217,15 @@ class Sdi12Probe:
         # One that was silent is not waited for at the cost of the others.
         tries = 1 if self._is_silent else 1 + section.retries
         self._begun_s = now.mono_s
-        manner = Manner(section.address, section.reply_within_s, tries)
-        self._talk = Talk(manner, conversation)
-        bus.begin(self._talk, now.mono_s)
+        addressing = Addressing(section.address, section.reply_within_s, tries)
+        self._session = Session(addressing, conversation)
+        bus.begin(self._session, now.mono_s)
         return []
 
-    def _overdue(self, talk: Talk, now: Instant, bus: Sdi12Bus) -> list[Sample]:
+    def _overdue(self, session: Session, now: Instant, bus: Sdi12Bus) -> list[Sample]:
         """Return that a conversation has not ended in time, and why."""
         section, late_s = self._section, now.mono_s - self._begun_s
-        waited_s = (now.mono_s if talk.turn_s is None else talk.turn_s) - self._begun_s
+        waited_s = (now.mono_s if session.turn_s is None else session.turn_s) - self._begun_s
         if waited_s < late_s / 4.0:
             why = (
                 "its conversation is not over; set a longer period_s than"
@@ -242,27 +242,27 @@ class Sdi12Probe:
 
     def _outcome(self, now: Instant) -> list[Sample]:
         """Return what a conversation that is over has given."""
-        talk = self._talk
-        if talk is None or not talk.is_over or self._bus is None:
+        session = self._session
+        if session is None or not session.is_over or self._bus is None:
             return []
-        self._talk = None
-        if talk.values is None:
-            return self._failed(talk, now, self._bus)
+        self._session = None
+        if session.values is None:
+            return self._failed(session, now, self._bus)
         self._answered_s, self._is_silent, self._diagnosis = now.mono_s, False, ""
-        age_s = max(0.0, round(now.mono_s - talk.measured_s, 3))
-        return [self._sample(talk.values, talk.spoken, age_s, now)]
+        age_s = max(0.0, round(now.mono_s - session.measured_s, 3))
+        return [self._sample(session.values, session.spoken, age_s, now)]
 
-    def _failed(self, talk: Talk, now: Instant, bus: Sdi12Bus) -> list[Sample]:
+    def _failed(self, session: Session, now: Instant, bus: Sdi12Bus) -> list[Sample]:
         self._answered_s = -math.inf
-        if isinstance(talk.error, TransportError):
-            return self._faults.samples(now, str(talk.error))
-        why = str(talk.error)
-        self._is_silent = isinstance(talk.error, sdi12_conversation.Silence)
+        if isinstance(session.error, TransportError):
+            return self._faults.samples(now, str(session.error))
+        why = str(session.error)
+        self._is_silent = isinstance(session.error, sdi12_conversation.Silence)
         if self._is_silent and not self._diagnosis:
             self._diagnosis, self._diagnosed_s = why, now.mono_s
         elif self._is_silent:
             why = self._diagnosis
-        return self._faults.samples(now, f"{bus.place}: {why}", shown(talk.spoken))
+        return self._faults.samples(now, f"{bus.place}: {why}", shown(session.spoken))
 
     def _numbers(self) -> tuple[int | None, int | None, int | None]:
         values = self._section.values

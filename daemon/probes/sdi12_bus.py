@@ -10,11 +10,11 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.probes.sdi12_exchange import Answer, Exchange, Line, Manner
+from daemon.probes.sdi12_exchange import Addressing, Answer, Exchange, Line
 from daemon.probes.transport import TransportError
 from daemon.wire import sdi12
 from daemon.wire.sdi12 import Frame, FrameKind
-from daemon.wire.sdi12_conversation import Ask, AwaitData, ConversationError
+from daemon.wire.sdi12_conversation import ConversationError, Request, Wait
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
 
 @dataclass(slots=True, eq=False)
-class Talk:
+class Session:
     """One conversation with one instrument, and what came of it.
 
     Attributes:
-        manner: How the instrument is spoken to.
+        addressing: How the instrument is spoken to.
         conversation: What is said.
         is_over: Whether it has ended, with values or an error.
         values: What was measured, in order; None where it was in vain.
@@ -41,7 +41,7 @@ class Talk:
         is_measuring: Whether its instrument measures while others have their turn.
     """
 
-    manner: Manner
+    addressing: Addressing
     conversation: Conversation[tuple[float, ...]]
     is_over: bool = False
     values: tuple[float, ...] | None = None
@@ -55,7 +55,7 @@ class Talk:
     @property
     def address(self) -> str:
         """Of the instrument."""
-        return self.manner.address
+        return self.addressing.address
 
     def end(
         self, values: tuple[float, ...] | None = None, error: BrinewrightError | None = None
@@ -82,8 +82,8 @@ class Sdi12Bus:
         self._line = line
         self._exchange = Exchange(line, character_s, has_parity=has_parity, sends_break=sends_break)
         self._members: list[str] = []
-        self._waiting: list[Talk] = []
-        self._turn: Talk | None = None
+        self._waiting: list[Session] = []
+        self._turn: Session | None = None
         self._data_due_s: float | None = None
 
     @property
@@ -105,17 +105,17 @@ class Sdi12Bus:
         """Say whether no other address of this line is known."""
         return set(self._members) <= {address}
 
-    def begin(self, talk: Talk, now_s: float) -> None:
+    def begin(self, session: Session, now_s: float) -> None:
         """Have a conversation take place as soon as the line is free."""
-        talk.ready_s = now_s
-        self._waiting.append(talk)
+        session.ready_s = now_s
+        self._waiting.append(session)
 
-    def cancel(self, talk: Talk) -> None:
+    def cancel(self, session: Session) -> None:
         """Forget a conversation."""
-        talk.end()
-        if talk in self._waiting:
-            self._waiting.remove(talk)
-        if talk is self._turn:
+        session.end()
+        if session in self._waiting:
+            self._waiting.remove(session)
+        if session is self._turn:
             self._attempt(self._free)
 
     def fileno(self) -> int | None:
@@ -125,7 +125,7 @@ class Sdi12Bus:
     def wake_s(self) -> float:
         """Return when `wake` is to be called next, monotonic s; never while nobody has to speak."""
         if self._turn is None:
-            return min((talk.ready_s for talk in self._candidates()), default=math.inf)
+            return min((session.ready_s for session in self._candidates()), default=math.inf)
         return self._exchange.due_s if self._data_due_s is None else self._data_due_s
 
     def readable(self, now_s: float) -> None:
@@ -157,59 +157,61 @@ class Sdi12Bus:
         try:
             act()
         except TransportError as exc:
-            talks = [*self._waiting, *([] if self._turn is None else [self._turn])]
+            sessions = [*self._waiting, *([] if self._turn is None else [self._turn])]
             self._waiting.clear()
             self._turn = self._data_due_s = None
             self._exchange.reset()
-            for talk in talks:
-                talk.end(error=exc)
+            for session in sessions:
+                session.end(error=exc)
 
-    def _candidates(self) -> list[Talk]:
+    def _candidates(self) -> list[Session]:
         """Return who may be next: an instrument that measures is not asked for anything else."""
-        measuring = {talk.address for talk in self._waiting if talk.is_measuring}
+        measuring = {session.address for session in self._waiting if session.is_measuring}
         return [
-            talk for talk in self._waiting if talk.is_measuring or talk.address not in measuring
+            session
+            for session in self._waiting
+            if session.is_measuring or session.address not in measuring
         ]
 
     def _give_turn(self, now_s: float) -> None:
         self._line.open(now_s)
-        talk = min(self._candidates(), key=lambda each: each.ready_s)
-        self._waiting.remove(talk)
-        self._turn = talk
+        session = min(self._candidates(), key=lambda each: each.ready_s)
+        self._waiting.remove(session)
+        self._turn = session
         # The first thing that a generator is sent must be None.
-        result = True if talk.is_measuring else None
-        talk.is_measuring = False
-        talk.turn_s = now_s if talk.turn_s is None else talk.turn_s
-        self._send_in(talk, result, now_s)
+        result = True if session.is_measuring else None
+        session.is_measuring = False
+        session.turn_s = now_s if session.turn_s is None else session.turn_s
+        self._send_in(session, result, now_s)
 
-    def _go_on(self, talk: Talk, now_s: float) -> None:
+    def _go_on(self, session: Session, now_s: float) -> None:
         """Do what is due to whoever has the line."""
         if self._data_due_s is not None:
-            self._send_in(talk, result=False, now_s=now_s)
+            self._send_in(session, result=False, now_s=now_s)
             return
         error = self._exchange.go_on(now_s)
         if error is not None:
-            self._fail(talk, error, now_s)
+            self._fail(session, error, now_s)
 
     def _take(self, frame: Frame, now_s: float) -> None:
-        talk = self._turn
+        session = self._turn
         if frame.kind is FrameKind.COMMAND:
             self._take_command(frame)
-        elif talk is None or self._data_due_s is None:
+        elif session is None or self._data_due_s is None:
             outcome = self._exchange.take(frame)
-            if talk is None or outcome is None:
+            if session is None or outcome is None:
                 return
             if isinstance(outcome, Answer):
-                talk.spoken = sdi12.data_text(talk.spoken, outcome.text)
-                if isinstance(outcome.result, sdi12.Started):
-                    talk.measured_s = now_s
-                self._send_in(talk, outcome.result, now_s)
+                session.spoken = sdi12.data_text(session.spoken, outcome.text)
+                if isinstance(outcome.result, sdi12.Announcement):
+                    session.measured_s = now_s
+                self._send_in(session, outcome.result, now_s)
             else:
-                self._fail(talk, outcome, now_s)
-        elif frame.text == talk.address and not frame.damaged:
+                self._fail(session, outcome, now_s)
+        elif frame.text == session.address and not frame.damaged:
             # A service request.
-            talk.measured_s = now_s
-            self._send_in(talk, result=True, now_s=now_s)
+            session.measured_s = now_s
+            self._send_in(session, result=True, now_s=now_s)
 
     def _take_command(self, frame: Frame) -> None:
         """End what another logger's command spoils."""
@@ -217,50 +219,50 @@ class Sdi12Bus:
         if frame.damaged:
             return
         error = ConversationError(
-            f"another logger sent {sdi12.quoted(frame.text)} on this line, which ends what is"
+            f"another logger sent {sdi12.quote(frame.text)} on this line, which ends what is"
             " measured for this one; give each logger a line of its own"
         )
-        for talk in [each for each in self._waiting if each.is_measuring]:
-            if talk.address == frame.text[0]:
-                self._waiting.remove(talk)
-                talk.end(error=error)
+        for session in [each for each in self._waiting if each.is_measuring]:
+            if session.address == frame.text[0]:
+                self._waiting.remove(session)
+                session.end(error=error)
         if self._turn is not None:
             self._turn.end(error=error)
             self._free()
 
-    def _send_in(self, talk: Talk, result: object, now_s: float) -> None:
+    def _send_in(self, session: Session, result: object, now_s: float) -> None:
         """Go on with a conversation by what came of its step."""
-        self._follow(talk, lambda: talk.conversation.send(result), now_s)
+        self._follow(session, lambda: session.conversation.send(result), now_s)
 
-    def _fail(self, talk: Talk, error: ConversationError, now_s: float) -> None:
+    def _fail(self, session: Session, error: ConversationError, now_s: float) -> None:
         """Go on with a conversation whose step was in vain."""
-        self._follow(talk, lambda: talk.conversation.throw(error), now_s)
+        self._follow(session, lambda: session.conversation.throw(error), now_s)
 
-    def _follow(self, talk: Talk, proceed: Callable[[], Step], now_s: float) -> None:
+    def _follow(self, session: Session, proceed: Callable[[], Step], now_s: float) -> None:
         self._data_due_s = None
         try:
             step = proceed()
         except StopIteration as end:
-            talk.end(values=end.value)
+            session.end(values=end.value)
             self._free()
         except ConversationError as exc:
-            talk.end(error=exc)
+            session.end(error=exc)
             self._free()
         else:
-            self._do(talk, step, now_s)
+            self._do(session, step, now_s)
 
-    def _do(self, talk: Talk, step: Step, now_s: float) -> None:
-        if isinstance(step, Ask):
-            self._exchange.begin(step, talk.manner, now_s)
+    def _do(self, session: Session, step: Step, now_s: float) -> None:
+        if isinstance(step, Request):
+            self._exchange.begin(step, session.addressing, now_s)
         elif step.holds_line:
-            self._data_due_s = now_s + step.seconds + talk.manner.reply_within_s
+            self._data_due_s = now_s + step.seconds + session.addressing.reply_within_s
         else:
-            self._let_measure(talk, step, now_s)
+            self._let_measure(session, step, now_s)
 
-    def _let_measure(self, talk: Talk, step: AwaitData, now_s: float) -> None:
-        talk.ready_s, talk.is_measuring = now_s + step.seconds, True
+    def _let_measure(self, session: Session, step: Wait, now_s: float) -> None:
+        session.ready_s, session.is_measuring = now_s + step.seconds, True
         self._free()
-        self._waiting.append(talk)
+        self._waiting.append(session)
 
     def _free(self) -> None:
         self._turn = self._data_due_s = None

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Protocol
 
 from daemon.wire import sdi12
 from daemon.wire.sdi12 import Frame, FrameKind, Splitter
-from daemon.wire.sdi12_conversation import Ask, ConversationError, Silence
+from daemon.wire.sdi12_conversation import ConversationError, Request, Silence
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -64,7 +64,7 @@ class Line(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Manner:
+class Addressing:
     """How one instrument is spoken to.
 
     Attributes:
@@ -103,8 +103,8 @@ class _State(Enum):
 class _Command:
     """One command that is sent, and sent again."""
 
-    ask: Ask
-    manner: Manner
+    request: Request
+    addressing: Addressing
     tries_left: int
     tried: int = 0
     marking_s: float = MARKING_S
@@ -147,13 +147,13 @@ class Exchange:
         self._markings: dict[str, float] = {}
         self._tries_in_vain: dict[str, int] = {}
 
-    def begin(self, ask: Ask, manner: Manner, now_s: float) -> None:
+    def begin(self, request: Request, addressing: Addressing, now_s: float) -> None:
         """Send a command as soon as nothing of an earlier one can still come.
 
         Raises:
             TransportError: The line was lost, here and in the methods below.
         """
-        self._command = _Command(ask, manner, 1 if ask.once else manner.tries)
+        self._command = _Command(request, addressing, 1 if request.once else addressing.tries)
         self._prepare(self._command, now_s)
 
     def stop(self) -> None:
@@ -207,8 +207,8 @@ class Exchange:
         if frame.damaged:
             command.trouble = self._damage(command, frame.text)
             return None
-        is_bare = frame.text == command.manner.address
-        if is_bare and command.ask.may_be_late_request and not command.late_request_came:
+        is_bare = frame.text == command.addressing.address
+        if is_bare and command.request.may_be_late_request and not command.late_request_came:
             command.late_request_came = True
             return None
         return self._read(command, frame.text, is_bare=is_bare)
@@ -217,7 +217,7 @@ class Exchange:
         self, command: _Command, text: str, *, is_bare: bool
     ) -> Answer | ConversationError | None:
         try:
-            result = command.ask.read(text)
+            result = command.request.read(text)
         except sdi12.OfAnotherRequest as exc:
             if is_bare:
                 return None
@@ -228,7 +228,7 @@ class Exchange:
         except sdi12.Unreadable as exc:
             command.trouble = str(exc)
             return None
-        address = command.manner.address
+        address = command.addressing.address
         self._strays.discard(address)
         if command.tried > 1:
             # The answers to the earlier tries may still come.
@@ -241,11 +241,11 @@ class Exchange:
     def _damage(self, command: _Command, text: str) -> str:
         """Return what is wrong with a reply whose parity is not as it must be."""
         try:
-            command.ask.read(text)
+            command.request.read(text)
         except sdi12.Unreadable:
-            return f"noise on the line: {sdi12.quoted(text)}"
+            return f"noise on the line: {sdi12.quote(text)}"
         return (
-            f"the parity of the reply {sdi12.quoted(text)} is wrong, which is right otherwise;"
+            f"the parity of the reply {sdi12.quote(text)} is wrong, which is right otherwise;"
             f' if this stays, set framing = "{self._other_framing}"'
         )
 
@@ -253,13 +253,13 @@ class Exchange:
         command = self._command
         if frame.kind is FrameKind.REPLY or command is None or command.echo_came:
             return False
-        command.echo_came = frame.text == command.ask.command
+        command.echo_came = frame.text == command.request.command
         return command.echo_came
 
     def _prepare(self, command: _Command, now_s: float) -> None:
         if self._is_unsettled:
             self._quiet_from_s = now_s
-            self._enter(_State.QUIET, now_s + command.manner.reply_within_s)
+            self._enter(_State.QUIET, now_s + command.addressing.reply_within_s)
         else:
             self._wake_instruments(command, now_s)
 
@@ -279,22 +279,22 @@ class Exchange:
         Tries in vain count on from one command to the next, so that one that is sent only once a
         period finds what an instrument needs, and one that learned it wrongly what is right.
         """
-        address = command.manner.address
+        address = command.addressing.address
         usual_s = self._markings.get(address, MARKING_S)
         if (self._tries_in_vain.get(address, 0) + 1) % TRY_OF_OTHER_MARKING:
             return usual_s
         return LONG_MARKING_S if usual_s == MARKING_S else MARKING_S
 
     def _send(self, command: _Command, now_s: float) -> None:
-        text = command.ask.command
+        text = command.request.command
         self.line.write(self._encode(text))
         command.tries_left, command.tried = command.tries_left - 1, command.tried + 1
         command.sent_s, command.echo_came = now_s + len(text) * self._character_s, False
-        self._enter(_State.REPLY, command.sent_s + command.manner.reply_within_s)
+        self._enter(_State.REPLY, command.sent_s + command.addressing.reply_within_s)
 
     def _resend(self, command: _Command, now_s: float) -> ConversationError | None:
         """Send a command once more that had no valid reply, or return why it is given up."""
-        address = command.manner.address
+        address = command.addressing.address
         self._tries_in_vain[address] = self._tries_in_vain.get(address, 0) + 1
         if self._splitter.unfinished:
             command.trouble = command.trouble or "a reply ended in its middle"
@@ -307,25 +307,26 @@ class Exchange:
         return self._in_vain(command)
 
     def _in_vain(self, command: _Command) -> ConversationError:
-        manner = command.manner
+        addressing = command.addressing
         if command.trouble:
             why = "check the wiring, and that no two instruments have one address"
             return ConversationError(f"{command.trouble}; {why}")
-        if manner.address in self._strays:
+        if addressing.address in self._strays:
             self._strays.clear()
             return ConversationError(
-                f"address {manner.address} answers later than reply_within_s ="
-                f" {manner.reply_within_s:g} allows; set it longer, and see what delays the adapter"
+                f"address {addressing.address} answers later than reply_within_s ="
+                f" {addressing.reply_within_s:g} allows; set it longer, and see what delays the"
+                " adapter"
             )
         why = "check its 12 V supply, its wiring and its address, and framing and break_by"
-        return Silence(f"no reply from address {manner.address}; {why}")
+        return Silence(f"no reply from address {addressing.address}; {why}")
 
     def _prolong(self, now_s: float) -> None:
         """Wait on while something comes: for the end of a reply, or for silence."""
         command = self._command
         if command is None:
             return
-        within_s = command.manner.reply_within_s
+        within_s = command.addressing.reply_within_s
         if self._state is _State.REPLY:
             longest_s = sdi12.LONGEST * self._character_s + 2.0 * within_s
             until_s = min(now_s + within_s, command.sent_s + longest_s)

@@ -92,7 +92,7 @@ class Measurement:
 
 
 @dataclass(frozen=True, slots=True)
-class Started:
+class Announcement:
     """What an instrument says to a start of a measurement.
 
     Attributes:
@@ -104,7 +104,7 @@ class Started:
     values: int
 
 
-def measurement(word: str) -> Measurement:
+def parse_measurement(word: str) -> Measurement:
     """Return what a word such as "M" or "CC2" stands for.
 
     Raises:
@@ -191,7 +191,7 @@ class Splitter:
         return frame
 
 
-def quoted(text: str) -> str:
+def quote(text: str) -> str:
     """Return what was on the line fit for a sentence: printable and bounded."""
     return repr(text if len(text) <= SHOWN else f"{text[: SHOWN - 3]}...")
 
@@ -201,7 +201,7 @@ def data_text(before: str, text: str) -> str:
     return f"{before} {text}".strip() if text[1:2] in {"+", "-"} else before
 
 
-def started(text: str, address: str, asked: Measurement) -> Started:
+def announcement(text: str, address: str, measurement: Measurement) -> Announcement:
     """Read the reply to the start of a measurement.
 
     Raises:
@@ -209,13 +209,13 @@ def started(text: str, address: str, asked: Measurement) -> Started:
         Unreadable: It is of another address, or no reply at all.
     """
     said = _own(text, address)
-    digits = 5 if asked.concurrent else 4
+    digits = 5 if measurement.concurrent else 4
     if len(said) != digits or not _START.fullmatch(said):
         raise _other_form(text, f"{digits} digits after the address")
-    return Started(int(said[:3]), int(said[3:]))
+    return Announcement(int(said[:3]), int(said[3:]))
 
 
-def values(text: str, address: str, asked: Measurement) -> tuple[float, ...]:
+def values(text: str, address: str, measurement: Measurement) -> tuple[float, ...]:
     """Read the reply to a request for data; without any value where there are none.
 
     Raises:
@@ -224,14 +224,14 @@ def values(text: str, address: str, asked: Measurement) -> tuple[float, ...]:
         Unreadable: It is of another address, or holds something that is no value with a sign.
     """
     said = _own(text, address)
-    if asked.has_crc:
+    if measurement.has_crc:
         said = _checked(text, address)
     if not _VALUES.fullmatch(said):
         raise _other_form(text, "values, each with its sign,")
     found = _VALUE.findall(said)
     if any(sum(map(str.isdigit, each)) > _MOST_DIGITS for each in found):
         raise Unreadable(
-            f"the reply {quoted(text)} holds a number of more than {_MOST_DIGITS} digits"
+            f"the reply {quote(text)} holds a number of more than {_MOST_DIGITS} digits"
         )
     return tuple(map(float, found))
 
@@ -256,11 +256,11 @@ def own_address(text: str) -> str:
         Unreadable: It is none, as when several answer at once.
     """
     if not ADDRESS.fullmatch(text):
-        raise Unreadable(f"the reply {quoted(text)} is no address")
+        raise Unreadable(f"the reply {quote(text)} is no address")
     return text
 
 
-def acknowledged(text: str, address: str) -> bool:
+def acknowledgement(text: str, address: str) -> bool:
     """Return True for the reply by which an instrument says that it is there.
 
     Raises:
@@ -276,13 +276,13 @@ def _own(text: str, address: str) -> str:
     if text.startswith(address):
         return text[1:]
     if ADDRESS.match(text):
-        raise Unreadable(f"the reply {quoted(text)} is of address {text[0]}, not {address}")
-    raise Unreadable(f"the reply {quoted(text)} begins with no address")
+        raise Unreadable(f"the reply {quote(text)} is of address {text[0]}, not {address}")
+    raise Unreadable(f"the reply {quote(text)} begins with no address")
 
 
 def _other_form(text: str, due: str) -> Unreadable:
     """Return the error of a reply that is none of what was asked for."""
-    msg = f"the reply {quoted(text)} is not {due} as was asked for"
+    msg = f"the reply {quote(text)} is not {due} as was asked for"
     return (OfAnotherRequest if _is_a_reply(text) else Unreadable)(msg)
 
 
@@ -301,5 +301,5 @@ def _checked(text: str, address: str) -> str:
         raise _other_form(text, "values, each with its sign,")
     due = crc(body) if body.startswith(address) else ""
     raise CrcMismatch(
-        f"the reply {quoted(text)} fails its check" + (f", which would be {due!r}" if due else "")
+        f"the reply {quote(text)} fails its check" + (f", which would be {due!r}" if due else "")
     )

@@ -16,7 +16,7 @@ from typing import TypeAlias, TypeVar, cast
 
 from daemon.errors import BrinewrightError
 from daemon.wire import sdi12
-from daemon.wire.sdi12 import LAST_PAGE, Measurement, Started
+from daemon.wire.sdi12 import LAST_PAGE, Announcement, Measurement
 
 T = TypeVar("T")
 LONGEST_PERIOD_S = 60
@@ -34,7 +34,7 @@ class Silence(ConversationError):  # noqa: N818 - what there is instead of a rep
 
 
 @dataclass(frozen=True, slots=True)
-class Ask:
+class Request:
     """Send a command and read its reply.
 
     Attributes:
@@ -51,7 +51,7 @@ class Ask:
 
 
 @dataclass(frozen=True, slots=True)
-class AwaitData:
+class Wait:
     """Wait until an instrument has its data.
 
     Attributes:
@@ -63,7 +63,7 @@ class AwaitData:
     holds_line: bool
 
 
-Step: TypeAlias = Ask | AwaitData
+Step: TypeAlias = Request | Wait
 Conversation: TypeAlias = Generator[Step, object, T]
 
 
@@ -114,13 +114,13 @@ def measure(
     _check_start(one, start)
     requested = True
     if start.wait_s:
-        step = AwaitData(start.wait_s, holds_line=not one.measurement.concurrent)
+        step = Wait(start.wait_s, holds_line=not one.measurement.concurrent)
         requested = bool((yield step)) or one.measurement.concurrent
     return (yield from _data(one, start, may_be_late_request=not requested))
 
 
 def _ask(command: str, read: Callable[[str], T], *, once: bool = False) -> Conversation[T]:
-    return cast("T", (yield Ask(command, read, once=once)))
+    return cast("T", (yield Request(command, read, once=once)))
 
 
 def _identify(one: Instrument) -> Conversation[None]:
@@ -134,8 +134,8 @@ def _identify(one: Instrument) -> Conversation[None]:
         )
 
 
-def _start(one: Instrument) -> Conversation[Started]:
-    read = partial(sdi12.started, address=one.address, asked=one.measurement)
+def _start(one: Instrument) -> Conversation[Announcement]:
+    read = partial(sdi12.announcement, address=one.address, measurement=one.measurement)
     return (yield from _ask(_start_command(one), read))
 
 
@@ -143,7 +143,7 @@ def _start_command(one: Instrument) -> str:
     return f"{one.address}{one.measurement.word}!"
 
 
-def _check_start(one: Instrument, start: Started) -> None:
+def _check_start(one: Instrument, start: Announcement) -> None:
     if start.values < one.most:
         raise ConversationError(
             f"address {one.address} announces {start.values} values to {_start_command(one)}, and"
@@ -163,13 +163,13 @@ def _check_start(one: Instrument, start: Started) -> None:
 
 
 def _data(
-    one: Instrument, start: Started, *, may_be_late_request: bool
+    one: Instrument, start: Announcement, *, may_be_late_request: bool
 ) -> Conversation[tuple[float, ...]]:
-    read = partial(sdi12.values, address=one.address, asked=one.measurement)
+    read = partial(sdi12.values, address=one.address, measurement=one.measurement)
     found: list[float] = []
     for page in range(LAST_PAGE + 1):
-        ask = Ask(f"{one.address}D{page}!", read, may_be_late_request and not page)
-        more = cast("tuple[float, ...]", (yield ask))
+        request = Request(f"{one.address}D{page}!", read, may_be_late_request and not page)
+        more = cast("tuple[float, ...]", (yield request))
         found += more
         if not more or len(found) >= start.values:
             break
@@ -189,7 +189,9 @@ def _data(
 
 def _diagnose(one: Instrument) -> Conversation[None]:
     """Raise what is found out of an instrument that does not answer; return where nothing is."""
-    if (yield from _answers(f"{one.address}!", partial(sdi12.acknowledged, address=one.address))):
+    if (
+        yield from _answers(f"{one.address}!", partial(sdi12.acknowledgement, address=one.address))
+    ):
         raise Silence(
             f"address {one.address} is there and does not answer {_start_command(one)}; correct"
             " measurement by its manual: not each instrument has each of them"

@@ -41,7 +41,7 @@ def test_any_bytes_give_replies_or_a_sentence(stream: bytes, asked: Measurement)
     for frame in Splitter().feed(stream):
         assert len(frame.text) <= LONGEST
         with suppress(Unreadable):
-            sdi12.started(frame.text, "0", asked)
+            sdi12.announcement(frame.text, "0", asked)
         with suppress(Unreadable):
             sdi12.identification(frame.text, "0")
         with suppress(Unreadable):

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pytest
 
 from daemon.wire.sdi12 import (
+    Announcement,
     CrcMismatch,
     Measurement,
-    Started,
+    announcement,
     crc,
     identification,
-    started,
     values,
     with_parity,
 )
@@ -62,8 +62,8 @@ def test_replies_have_the_forms_of_the_specification() -> None:
 
     Source: SDI-12, version 1.4 (2019), sections 4.4.2, 4.4.6 and 4.4.7 (forms from memory).
     """
-    assert Started(5, 3) == started("00053", "0", Measurement())
-    assert Started(30, 12) == started("103012", "1", Measurement(concurrent=True))
+    assert Announcement(5, 3) == announcement("00053", "0", Measurement())
+    assert Announcement(30, 12) == announcement("103012", "1", Measurement(concurrent=True))
     assert "14QUARWINGCTCELL101" == identification("014QUARWINGCTCELL101", "0")
 
 

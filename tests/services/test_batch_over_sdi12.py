@@ -151,6 +151,18 @@ def test_a_batch_whose_adapter_is_pulled_is_released(tmp_path: Path) -> None:
     assert next(each for each in came_s if each >= 1080.0) <= 1084.0
 
 
+def test_breaks_do_no_harm_where_a_pseudo_terminal_carries_none(tmp_path: Path) -> None:
+    """The kernel takes the order for one; the far end has to make it."""
+    stage, port = Stage.setting(plain_batch(), seed=1), tmp_path / "ttyUSB0"
+    device = OnTerminal(stage, port, StageBus([Sensor("0", {"": both(stage)})], stage=stage))
+    section = SECTION.format(port=port, address="0", word="M").replace('"adapter"', '"service"')
+    with DriverBatch(configuration(section), [device]) as batch:
+        batch.run(9.0)
+
+    assert 5 == len(batch.readings())
+    assert [] == batch.faults()
+
+
 def test_an_adapter_is_read_again_within_two_periods_a_hundred_times(tmp_path: Path) -> None:
     """Pulled at any moment, for any time."""
     stage, port = Stage.setting(plain_batch(), seed=1), tmp_path / "ttyUSB0"

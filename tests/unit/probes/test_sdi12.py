@@ -18,7 +18,7 @@ def times_s(one: Sdi12Bench, name: str = "ct-1") -> list[float]:
 
 def commands(one: Sdi12Bench) -> list[str]:
     """What was sent, in order."""
-    return [command for _, command in one.sensors.heard]
+    return [command for _, command in one.sensors.commands]
 
 
 def test_an_instrument_is_read_once_a_period() -> None:
@@ -28,7 +28,7 @@ def test_an_instrument_is_read_once_a_period() -> None:
 
     assert [VALUES] * 10 == one.values()
     assert [] == one.faults()
-    assert [] == one.sensors.deaf
+    assert [] == one.sensors.unanswered
     assert all(
         after - before == pytest.approx(2.0, abs=0.01) for before, after in pairwise(times_s(one))
     )
@@ -40,7 +40,7 @@ def test_each_break_and_each_marking_is_as_long_as_the_standard_has_it() -> None
     one = bench(sensor())
     one.run(20.0)
     breaks = one.line.breaks
-    sent_s = [t_s - len(text) / 120.0 for t_s, text in one.sensors.heard]
+    sent_s = [t_s - len(text) / 120.0 for t_s, text in one.sensors.commands]
     begun = [t_s for t_s, on in breaks if on]
     ended = [t_s for t_s, on in breaks if not on]
 
@@ -54,7 +54,7 @@ def test_data_are_fetched_as_soon_as_the_instrument_says_that_they_are_ready() -
     """Before the time that it announced is over."""
     one = bench(sensor(announces_s=1, takes_s=0.3))
     one.run(2.0)
-    (m_s, _), (d_s, _) = one.sensors.heard[:2]
+    (m_s, _), (d_s, _) = one.sensors.commands[:2]
 
     assert [VALUES] == one.values()
     assert 0.3 < d_s - m_s < 0.5
@@ -66,7 +66,7 @@ def test_data_are_fetched_after_the_announced_time_where_it_says_nothing() -> No
     slow.faults.has_no_service_request = True
     one = bench(slow)
     one.run(4.0)
-    (m_s, _), (d_s, _) = one.sensors.heard[:2]
+    (m_s, _), (d_s, _) = one.sensors.commands[:2]
 
     assert [VALUES] * 2 == one.values()
     assert 1.0 < d_s - m_s < 1.5
@@ -130,13 +130,13 @@ def test_a_measurement_that_holds_the_line_has_it_for_itself() -> None:
         ],
     )
     one.run(24.0)
-    heard = one.sensors.heard
-    waits_s = [after[0] - before[0] for before, after in pairwise(heard) if before[1] == "0M!"]
+    commands = one.sensors.commands
+    waits_s = [after[0] - before[0] for before, after in pairwise(commands) if before[1] == "0M!"]
 
     assert [VALUES] * 6 == one.values()
     assert [VALUES] * 6 == one.values("ct-2")
     assert all(wait_s > 0.8 for wait_s in waits_s)
-    assert all(after[1] == "0D0!" for before, after in pairwise(heard) if before[1] == "0M!")
+    assert all(after[1] == "0D0!" for before, after in pairwise(commands) if before[1] == "0M!")
 
 
 def test_a_reading_says_how_much_older_its_values_are() -> None:
@@ -182,7 +182,7 @@ def test_an_instrument_that_wakes_slowly_is_read_after_a_resend_and_then_at_once
 
     assert [VALUES] * 10 == one.values()
     assert [] == one.faults()
-    assert 3 == len(one.sensors.deaf)
+    assert 3 == len(one.sensors.unanswered)
 
 
 @pytest.mark.parametrize("has_echo", [True, False])

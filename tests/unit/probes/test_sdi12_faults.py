@@ -95,8 +95,8 @@ def test_a_reply_that_waits_on_a_busy_machine_is_taken() -> None:
 
     assert 8 <= len(one.values())
     assert [] == one.faults()
-    assert {"0MC!", "0D0!"} == {text for _, text in one.sensors.heard}
-    assert 2 * len(one.values()) + 2 >= len(one.sensors.heard)
+    assert {"0MC!", "0D0!"} == {text for _, text in one.sensors.commands}
+    assert 2 * len(one.values()) + 2 >= len(one.sensors.commands)
 
 
 def test_a_period_that_is_shorter_than_a_conversation_is_named() -> None:
@@ -175,7 +175,7 @@ def test_no_query_that_all_answer_is_sent_where_there_are_several() -> None:
     one.run(20.0)
 
     assert "no reply from address 0" in only(one)
-    assert "?!" not in {command for _, command in one.sensors.heard}
+    assert "?!" not in {command for _, command in one.sensors.commands}
 
 
 def test_a_measurement_that_an_instrument_does_not_have_is_named() -> None:
@@ -200,7 +200,7 @@ def test_a_silent_instrument_takes_little_from_the_others() -> None:
     """It is asked once a period and no more, after a first time."""
     one = bench(sensor("1"), sections=[section(), section('address = "1"', "ct-2")])
     one.run(60.0)
-    gaps = [text for _, text in one.sensors.heard].count("0M!")
+    gaps = [text for _, text in one.sensors.commands].count("0M!")
 
     assert 29 <= len(one.values("ct-2")) <= 30
     assert [] == one.faults("ct-2")

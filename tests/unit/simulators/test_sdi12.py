@@ -97,7 +97,7 @@ def test_it_sleeps_until_a_break_that_is_long_enough(
     reply = said(bus, "0!", 1.0 + break_s + marking_s)
 
     assert ("0\r\n" if answers else "") == reply
-    assert answers == (not bus.deaf)
+    assert answers == (not bus.unanswered)
 
 
 def test_characters_take_their_time() -> None:

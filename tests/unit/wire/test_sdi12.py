@@ -6,22 +6,22 @@ import pytest
 
 from daemon.wire.sdi12 import (
     LONGEST,
+    Announcement,
     CrcMismatch,
     Frame,
     FrameKind,
     Measurement,
     OfAnotherRequest,
     Splitter,
-    Started,
     Unreadable,
-    acknowledged,
+    acknowledgement,
+    announcement,
     crc,
     data_text,
     identification,
-    measurement,
     own_address,
-    quoted,
-    started,
+    parse_measurement,
+    quote,
     values,
     with_parity,
 )
@@ -96,7 +96,7 @@ def test_a_frame_without_an_end_is_bounded_and_damaged() -> None:
 )
 def test_a_measurement_is_named_as_in_the_standard(word: str, meaning: Measurement) -> None:
     """And written so again."""
-    assert meaning == measurement(word)
+    assert meaning == parse_measurement(word)
     assert word == meaning.word
 
 
@@ -104,7 +104,7 @@ def test_a_measurement_is_named_as_in_the_standard(word: str, meaning: Measureme
 def test_what_is_no_measurement_is_refused(word: str) -> None:
     """With those that there are."""
     with pytest.raises(ValueError, match="M1 to M9"):
-        measurement(word)
+        parse_measurement(word)
 
 
 @pytest.mark.parametrize(
@@ -162,9 +162,9 @@ def test_a_reply_to_another_request_is_known_as_that(asked: Measurement) -> None
         values("00012", "0", asked)
     for text in ("0+42.914", "0+3.14OqZ", "000123", "014QUARWINGCTCELL101"):
         with pytest.raises(OfAnotherRequest):
-            started(text, "0", asked)
+            announcement(text, "0", asked)
     with pytest.raises(OfAnotherRequest):
-        acknowledged("00012", "0")
+        acknowledgement("00012", "0")
     with pytest.raises(OfAnotherRequest):
         identification("00012", "0")
 
@@ -173,7 +173,7 @@ def test_a_reply_to_another_request_is_known_as_that(asked: Measurement) -> None
 def test_noise_is_no_reply_to_another_request(text: str) -> None:
     """It is resent for, and no sign of a second logger."""
     with pytest.raises(Unreadable) as caught:
-        started(text, "0", PLAIN)
+        announcement(text, "0", PLAIN)
 
     assert not isinstance(caught.value, OfAnotherRequest)
     assert str(caught.value).isprintable()
@@ -181,14 +181,14 @@ def test_noise_is_no_reply_to_another_request(text: str) -> None:
 
 def test_counts_have_a_figure_more_where_the_measurement_is_concurrent() -> None:
     """Seconds, then values."""
-    assert Started(1, 2) == started("00012", "0", PLAIN)
-    assert Started(1, 23) == started("000123", "0", CONCURRENT)
+    assert Announcement(1, 2) == announcement("00012", "0", PLAIN)
+    assert Announcement(1, 23) == announcement("000123", "0", CONCURRENT)
 
 
 def test_a_lone_instrument_says_its_address_and_several_say_none() -> None:
     """What several say at once is garbled."""
     assert "3" == own_address("3")
-    assert acknowledged("3", "3")
+    assert acknowledgement("3", "3")
     for text in ("", "33", "#"):
         with pytest.raises(Unreadable):
             own_address(text)
@@ -206,5 +206,5 @@ def test_data_are_kept_as_they_were_written() -> None:
 
 def test_what_is_quoted_is_printable_and_bounded() -> None:
     """Whatever was on the line."""
-    assert quoted("\x07" * 500).isprintable()
-    assert len(quoted("7" * 500)) <= 50
+    assert quote("\x07" * 500).isprintable()
+    assert len(quote("7" * 500)) <= 50
