@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from daemon.wire.json_pointer import JsonPointer
 
 RECONNECT_S = 1.0
+QUIET_PERIODS = 1.5
+"""After so long without a message it is looked whether the connection still lives."""
 REFUSED_S = 10.0
 """A broker that refused is left alone for so long: a wrong password is one in ten seconds later."""
 
@@ -68,8 +70,9 @@ class MqttIn:
             self._readings.started(now)
         if self._subscription is None and now.mono_s >= self._reopen_s:
             connect_s = min(ANSWER_S, max(1.0, self._period_s))
+            quiet_s = QUIET_PERIODS * self._period_s
             self._subscription = Subscription(
-                self._broker, self._node.topics, self._version, connect_s
+                self._broker, self._node.topics, self._version, connect_s, quiet_s
             )
         return self._readings.due(now) if now.mono_s >= self._readings.due_s() else []
 

@@ -28,8 +28,11 @@ SILENT_PERIODS = 3
 """So many periods without news are a fault; a node may miss one or two."""
 CLOSEST_PERIODS = 0.5
 """Of a node that publishes more often, what comes sooner after a sample is left out."""
+BURST_PERIODS = 2.0
+"""After so long a silence a message may be the first of several that waited behind a cut link."""
 GRACE_PERIODS = 0.25
-"""How long a conductivity waits for a temperature that comes right after it."""
+"""How long a conductivity waits for a temperature that comes right after it, and the first of what
+may be a burst for the last one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +69,7 @@ class NodeReadings:
         self._grace_s = math.inf
         self._sampled_s = -math.inf
         self._spoken = self._ended = ""
-        self._valid = False
+        self._valid = self._burst = False
 
     def due_s(self) -> float:
         """Monotonic time, s, at which `due` has something to do."""
@@ -171,7 +174,9 @@ class NodeReadings:
             self._latest[each.quantity] = measured
             news = True
             if each.quantity == self._leading():
-                self._grace_s, self._spoken = now.mono_s + self._grace(), published.text()
+                self._spoken = published.text()
+                if self._grace_s == math.inf:
+                    self._grace_s = now.mono_s + self._grace()
         return news
 
     def _measured(self, place: Place, published: Published, now: Instant) -> _Measured | None:
@@ -184,9 +189,12 @@ class NodeReadings:
             if age.age_s is None:
                 return None
             at = _earlier(now, age.age_s)
-        heard.news_s, heard.kept = now.mono_s, False
         if place.quantity == self._leading():
+            since_s = now.mono_s - max(heard.news_s, self._connected_s or -math.inf)
+            late = place.time is None and since_s > BURST_PERIODS * self._node.period_s
+            self._burst = self._burst or late
             self._silent_s = now.mono_s + self._silent_after_s
+        heard.news_s, heard.kept = now.mono_s, False
         try:
             return _Measured(place.read(published), at)
         except Unreadable:
@@ -210,11 +218,13 @@ class NodeReadings:
             return []
         second = self._latest.get("temperature")
         both = {"conductivity", "temperature"} <= self._gives
+        if self._burst and now.mono_s < self._grace_s:
+            return []
         if both:
             close = second is not None and second.at.mono_s >= first.at.mono_s - self._grace()
             if not close and now.mono_s < self._grace_s:
                 return []
-        self._grace_s = math.inf
+        self._grace_s, self._burst = math.inf, False
         if both and not self._together(first, second):
             return self.fault(now, self._why_apart(first, second))
         if now.mono_s - self._sampled_s < CLOSEST_PERIODS * self._node.period_s:
@@ -255,7 +265,7 @@ class NodeReadings:
 
     def _forget(self) -> None:
         self._latest.clear()
-        self._grace_s = math.inf
+        self._grace_s, self._burst = math.inf, False
 
     def _place(self, quantity: Quantity) -> Place:
         return next(each for each in self._node.places if each.quantity == quantity)

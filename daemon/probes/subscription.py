@@ -14,6 +14,7 @@ Source: OASIS, MQTT Version 5.0 (2019), 3.1.2.11.4 (maximum packet size), 3.3.1.
 
 from __future__ import annotations
 
+import math
 import os
 import socket
 import threading
@@ -51,6 +52,9 @@ KEPT_OF_A_TOPIC = 8
 MOST_PER_S = 500
 """Messages in one second: no probe publishes so, but what runs in a circle does.  Our own choice,
 a hundred times what the fastest node sends."""
+SIGN_S = 1.0
+"""A broker that lives answers within it, also over a slow radio link; our own choice."""
+NO_TOPIC = "brinewright/no-topic"
 CLOSE_WAIT_S = 1.0
 REFUSAL = 0x80
 UNSUPPORTED_VERSION = 0x84
@@ -92,6 +96,7 @@ class Subscription:
         topics: tuple[str, ...],
         version: MQTTProtocolVersion = MQTT_5,
         connect_s: float = ANSWER_S,
+        quiet_s: float = math.inf,
     ) -> None:
         """Begin to connect.
 
@@ -100,10 +105,11 @@ class Subscription:
             topics: To subscribe to.
             version: Of the protocol.
             connect_s: How long to wait for a machine that does not answer, s.
+            quiet_s: Silence after which the broker is asked for a sign of life, s.
         """
         self._topics = topics
         self._version = version
-        self._connect_s = connect_s
+        self._connect_s, self._quiet_s = connect_s, quiet_s
         self._lock = threading.Lock()
         self._bell: int | None = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
         self._kept = {topic: deque[tuple[int, Arrived]](maxlen=KEPT_OF_A_TOPIC) for topic in topics}
@@ -113,6 +119,8 @@ class Subscription:
         self._second, self._in_second = 0, 0
         self._asked: dict[int, str] = {}
         self._answered = False
+        self._lived_s = time.monotonic()
+        self._sign_due_s = math.inf
         self._broker: Broker | None = None
         self._line: socket.socket | None = None
         self._end: Ended | None = None
@@ -200,11 +208,30 @@ class Subscription:
             if not self._answered and time.monotonic() > until_s:
                 reason = f"it did not answer within {ANSWER_S:g} s; is it an MQTT broker?"
                 self._end = Ended(f"{broker.where}: {reason}", other_version=True)
+            self._look_for_life(client, broker, time.monotonic())
             if self._end is not None:
                 break
         self._line = None
         _let_go(client)
         return self._end or Ended(brokers.connection_lost(broker, "it was closed"))
+
+    def _look_for_life(self, client: Client, broker: Broker, now_s: float) -> None:
+        """Ask for a sign of life where nothing comes, and end what gives none.
+
+        The ping of the protocol comes no sooner than the keep-alive allows, which both sides must
+        keep to; the end of a subscription that there is not is answered at any time: 3.10.4.
+        """
+        if not self._answered or self._asked:
+            return
+        if now_s > self._sign_due_s:
+            reason = "no sign of life; check the network between, and whether it is overloaded"
+            self._end = Ended(f"{broker.where}: {reason}")
+        elif self._sign_due_s == math.inf and now_s - self._lived_s > self._quiet_s:
+            self._sign_due_s = now_s + max(SIGN_S, self._quiet_s / 2.0)
+            client.unsubscribe(NO_TOPIC)
+
+    def _live(self) -> None:
+        self._lived_s, self._sign_due_s = time.monotonic(), math.inf
 
     def _client(self, broker: Broker) -> Client:
         client = Client(
@@ -222,6 +249,7 @@ class Subscription:
         client.on_disconnect = partial(self._on_disconnect, broker)
         client.on_subscribe = partial(self._on_subscribe, broker)
         client.on_message = partial(self._on_message, broker)
+        client.on_unsubscribe = lambda *_: self._live()
         return client
 
     def _on_connect(
@@ -254,6 +282,7 @@ class Subscription:
         codes: list[ReasonCode],
         _properties: Properties | None,
     ) -> None:
+        self._live()
         topic = self._asked.pop(mid, "")
         refusals = [code for code in codes if code.value >= REFUSAL]
         if refusals:
@@ -268,6 +297,7 @@ class Subscription:
     def _on_message(
         self, broker: Broker, _client: Client, _userdata: object, message: MQTTMessage
     ) -> None:
+        self._live()
         with suppress(UnicodeError):  # a topic that is no text is none of the subscribed ones
             topic, payload = message.topic, bytes(message.payload[: LARGEST_PAYLOAD + 1])
             same = self._last.get(topic) == (message.mid, payload)
@@ -306,6 +336,7 @@ class Subscription:
 def _let_go(client: Client) -> None:
     """Close what the library has open; it would do that only when the last reference goes."""
     client.on_connect = client.on_disconnect = client.on_subscribe = client.on_message = None
+    client.on_unsubscribe = None
     line = client.socket()
     if isinstance(line, socket.socket):
         line.close()

@@ -34,16 +34,18 @@ class DriverRun:
         driver: It.
         samples: What it gave.
         slowest_s: The longest that a call of it took, s.
+        speed: How many times faster than the real clock its own runs.
     """
 
     driver: Driver
     samples: list[Sample] = field(default_factory=list)
     slowest_s: float = 0.0
+    speed: float = SPEED
     _began_s: float = field(default_factory=time.monotonic)
 
     def now(self) -> Instant:
         """The moment, by the driver's clock."""
-        passed_s = SPEED * (time.monotonic() - self._began_s)
+        passed_s = self.speed * (time.monotonic() - self._began_s)
         return Instant(NOON + timedelta(seconds=passed_s), 1000.0 + passed_s)
 
     def turn(self) -> None:
@@ -58,7 +60,7 @@ class DriverRun:
 
     def run_s(self, duration_s: float) -> None:
         """Let so much time of the driver pass."""
-        until_s = time.monotonic() + duration_s / SPEED
+        until_s = time.monotonic() + duration_s / self.speed
         while time.monotonic() < until_s:
             self.turn()
 
@@ -99,12 +101,12 @@ class DriverRun:
 
 
 @contextmanager
-def running(keys: str) -> Iterator[DriverRun]:
+def running(keys: str, speed: float = SPEED) -> Iterator[DriverRun]:
     """A driver of a section of a probe with these keys; closed in the end."""
     text = configuration(f'[[reservoir.probe]]\nname = "ct-1"\n{keys}')
     config = parse(text, Path("brinewright.toml"), SECTIONS)
     driver = registry.make("mix-1", config.reservoirs[0].probes[0], Buses())
     try:
-        yield DriverRun(driver)
+        yield DriverRun(driver, speed=speed)
     finally:
         driver.close()

@@ -361,3 +361,28 @@ def test_a_node_that_talks_without_pause_fills_no_card() -> None:
         life.t_s += 0.01
 
     assert 4 == len(life.values())
+
+
+def test_of_a_burst_after_a_silence_the_newest_counts() -> None:
+    """What a node said while a link was cut comes all at once when it holds again."""
+    life = Life(OBJECT)
+    life.say(WATER, water(42.0))
+    life.pass_s(13.0)
+    for value in (43.0, 44.0, 45.0):
+        life.say(WATER, water(value))
+        life.t_s += 0.01
+    life.pass_s(2.0)
+
+    assert [42.0, 45.0] == [value for value, _ in life.values()]
+
+
+def test_stamped_values_of_a_burst_are_judged_by_their_stamps() -> None:
+    """The first one is as old as it says, and need not wait."""
+    life = Life(STAMPED)
+    for stamp_s in (1000, 1005):
+        life.say(WATER, water(at=stamp_s))
+        life.t_s += 5.0
+    life.t_s += 8.0
+    (sample,) = life.say(WATER, water(at=1010))
+
+    assert pytest.approx(life.t_s - 8.0, abs=0.02) == sample.at.mono_s

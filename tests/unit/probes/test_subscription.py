@@ -16,6 +16,7 @@ from tests.parts.driver_run import DriverRun, running
 from tests.parts.stage_mqtt_in import KEYS, TOPIC
 
 READING = b'{"ec": 42.914, "t": 24.5}'
+UNSUBSCRIBE = 10
 Answer = Callable[[mqtt.Packet, int], list[bytes]]
 
 
@@ -207,3 +208,47 @@ def test_a_broker_that_was_spoken_to_once_is_tried_in_no_other_version(
         run.until(lambda: len(broker.levels) > 3, "further attempts")
 
     assert {5} == set(broker.levels)
+
+
+@pytest.fixture
+def hurried(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look for life after a tenth of a second."""
+    monkeypatch.setattr("daemon.probes.mqtt_in.QUIET_PERIODS", 0.05)
+    monkeypatch.setattr("daemon.probes.subscription.SIGN_S", 0.1)
+    monkeypatch.setattr("daemon.probes.subscription.LOOP_S", 0.02)
+
+
+@pytest.mark.usefixtures("hurried")
+def test_a_link_that_is_cut_without_a_word_is_found_out_by_a_sign_of_life() -> None:
+    """The connection stays open, and nothing is answered any more; the next one is read."""
+
+    def answer(packet: mqtt.Packet, level: int) -> list[bytes]:
+        cut = packet.kind not in {Kind.CONNECT, Kind.SUBSCRIBE}
+        return [] if cut else usual(packet, level)
+
+    with reading(answer) as (run, broker):
+        run.until_fault("no sign of life")
+        run.until_value()
+
+    assert {5} == set(broker.levels)
+
+
+@pytest.mark.usefixtures("hurried")
+def test_a_quiet_node_at_a_broker_that_lives_ends_no_connection() -> None:
+    """The broker answers, so the silence is the node's."""
+
+    def answer(packet: mqtt.Packet, level: int) -> list[bytes]:
+        if packet.kind == UNSUBSCRIBE:
+            return [unsuback(mqtt.number_of(packet), level)]
+        return usual(packet, level)
+
+    with reading(answer) as (run, broker):
+        run.until_fault("nothing came on")
+
+    assert [5] == broker.levels
+
+
+def unsuback(number: int, level: int) -> bytes:
+    """The answer to an UNSUBSCRIBE, in 5 with a reason for each topic: 3.11."""
+    more = b"\0\x11" if level > mqtt.PROTOCOL_LEVEL else b""
+    return bytes([0xB0, 2 + len(more)]) + number.to_bytes(2, "big") + more
