@@ -8,6 +8,9 @@ instrument goes at a random moment, half of the times in the middle of what it s
 while that may be none, and comes back under the same name.  A real broker and a real node of one
 go and come in real time besides.  A value must come within two periods of the return, and must
 be one that the instrument said whole.  Prints a table, and ends with 1 where one did not.
+
+"mqtt, cable" is run only when named, as root and on its own: it lays a network cable between the
+driver and the broker, pulls it at either end, and takes half a minute each time.
 """
 
 from __future__ import annotations
@@ -26,6 +29,7 @@ from random import Random
 
 from daemon.entries import Instant, Sample
 from simulators.publishing_node import NodeCharacter, NodeError, PublishingNode
+from tests.campaigns.cable import FAR, Cable
 from tests.conftest import LOOPBACK, Broker, find_free_port
 from tests.parts.all_stages import STAGES, ClosingStage
 from tests.parts.driver_run import DriverRun, running
@@ -203,7 +207,7 @@ def of_stage(name: str, count: int, seed: int) -> Outages:
 
 KEYS = f"""
 driver = "mqtt_in"
-host = "{LOOPBACK}"
+host = "{{host}}"
 port = {{port}}
 period_s = {PERIOD_S}
 conductivity = {{{{ topic = "fish-room/mix-1/water", value = "/conductivity" }}}}
@@ -289,7 +293,7 @@ def real_node(name: str, seed: int) -> Iterator[RealNode]:
         node = PublishingNode(LOOPBACK, broker.port, NodeCharacter(stamped=False))
         stack.callback(node.vanish)
         node.connect()
-        run = stack.enter_context(running(KEYS.format(port=broker.port)))
+        run = stack.enter_context(running(KEYS.format(host=LOOPBACK, port=broker.port)))
         yield RealNode(broker, node, run, Random(f"{name}/{seed}"), Outages(name))
 
 
@@ -315,6 +319,45 @@ def of_node(count: int, seed: int) -> Outages:
         return one.outages
 
 
+class NodeBehindCable(RealNode):
+    """A node and a broker at the far end of a cable; the node goes on while that is pulled."""
+
+    def cut(self, cable: Cable) -> None:
+        """Read for a while, pull the cable, put it back, and wait for a value."""
+        self._until_value()
+        self._pass(self.rng.uniform(0.0, 2.0))
+        here = self.rng.choice([True, False])
+        cable.pull(here=here)
+        self._pass(self.rng.uniform(0.0, LONGEST_CUT_S) / PERIOD_S)
+        cable.plug(here=here)
+        back_s = self._now_s()
+        self.outages.took.append((self._until_value() - back_s) / PERIOD_S)
+
+
+def of_cable(count: int, seed: int) -> Outages:
+    """Return what came of a cable between driver and broker that is pulled, in real time."""
+    name = CABLE
+    with ExitStack() as stack:
+        cable = stack.enter_context(Cable())
+        broker = Broker(
+            Path(stack.enter_context(tempfile.TemporaryDirectory())), find_free_port(), host=FAR
+        )
+        stack.callback(broker.kill)
+        cable.at_far_end(broker.start)
+        node = PublishingNode(FAR, broker.port, NodeCharacter(stamped=False))
+        stack.callback(node.vanish)
+        cable.at_far_end(node.connect)
+        keys = KEYS.format(host=FAR, port=broker.port)
+        run = stack.enter_context(running(keys, speed=1.0))
+        one = NodeBehindCable(broker, node, run, Random(f"{name}/{seed}"), Outages(name))
+        for _ in range(count):
+            one.cut(cable)
+        return one.outages
+
+
+CABLE = "mqtt, cable"
+LONGEST_CUT_S = 20.0
+"""Beyond this nothing new happens: the connection is given up after ten seconds at most."""
 REAL: dict[str, Callable[[int, int], Outages]] = {"mqtt broker": of_broker, "mqtt node": of_node}
 NAMES = (*(name for name in STAGES if name not in NO_TRANSPORT), *REAL)
 """Of all transports."""
@@ -322,6 +365,8 @@ NAMES = (*(name for name in STAGES if name not in NO_TRANSPORT), *REAL)
 
 def replug(name: str, count: int, seed: int) -> Outages:
     """Return what came of so many outages of one transport."""
+    if name == CABLE:
+        return of_cable(count, seed)
     return REAL[name](count, seed) if name in REAL else of_stage(name, count, seed)
 
 
