@@ -187,6 +187,14 @@ def test_every_state_of_an_alarm_has_words(state: LifecycleState) -> None:
     assert len(ALARMS) == len(set(ALARMS.values())) == len(LifecycleState) - 1
 
 
+def test_a_suspect_reading_says_which_test_and_with_what_figure() -> None:
+    """In words, beside the quality."""
+    figures: dict[str, JSON] = {"rate_of_change": "0.70 °C within 10 s, more than 0.50"}
+    said = read(station_view(reservoir_view(flag=3, quality_figures=figures))).text
+
+    assert "suspect: rate of change (0.70 °C within 10 s, more than 0.50)" in said
+
+
 def test_a_salinity_that_failed_is_not_shown_as_one() -> None:
     """It is called not usable, and no mark shows it inside or outside the limits."""
     said = read(station_view(reservoir_view(flag=4))).text

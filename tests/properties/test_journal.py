@@ -53,6 +53,7 @@ def readings(draw: st.DrawFn) -> Reading:
         salinity_u=draw(st.none() | NUMBER),
         flag=draw(st.sampled_from(fitting)),
         tests=draw(st.fixed_dictionaries(dict.fromkeys(TESTS, FLAGS))),
+        figures=draw(st.dictionaries(st.sampled_from(TESTS), TEXT, max_size=3)),
         pump=draw(st.none() | st.booleans()),
         fault=draw(TEXT),
         spoken=draw(TEXT),

@@ -19,6 +19,7 @@ from daemon.mixing.probe.quality import (
     QualityLimits,
     QualityState,
     WaterContext,
+    contradicted,
     judge,
     worst,
 )
@@ -172,15 +173,11 @@ def test_two_sensors_contradict_each_other_where_one_of_them_fails() -> None:
             "second", 0.0, row["second_salinity"], 0.01, row["second_temperature_C"], 0.005
         )
         context = WaterContext("ready", neighbours=(second,), salinity_u=0.01)
-        sample = Sample(
-            "mix-1", "first", Instant(START, 0.0), row["conductivity_mS_cm"], row["temperature_C"]
+        found[row["pressure_dbar"]] = contradicted(
+            row["salinity"], row["temperature_C"], QualityLimits(), context
         )
-        limits = QualityLimits()
-        found[row["pressure_dbar"]] = judge(
-            QualityState(), sample, row["salinity"], 0.0, limits, context
-        )
-    apart = [depth for depth, each in found.items() if each.tests["neighbour"] is Flag.SUSPECT]
+    apart = [depth for depth, (flag, _) in found.items() if flag is Flag.SUSPECT]
 
     assert (323, 13) == (len(found), len(apart))
     assert [484, 486, 489] == apart[-3:]
-    assert found[218].figures["neighbour"] == ("second reads 35.66 ppt, 4.68 apart, more than 0.30")
+    assert found[218][1] == ("second reads 35.66 ppt, 4.68 apart, more than 0.30")

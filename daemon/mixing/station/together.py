@@ -184,7 +184,7 @@ def _reconciled(
         watched = _evened(whole, corrected)
         return WaterReading(reading, corrected, watched, _find_place(state, watched, t_s))
     conductivity, temperature, salinity = together.values
-    tests = {**reading.tests} if together.flag >= reading.flag else {}
+    own = together.flag >= reading.flag
     judged = replace(
         corrected,
         conductivity_mS_cm=conductivity,
@@ -192,7 +192,8 @@ def _reconciled(
         salinity=salinity,
         salinity_u=together.u,
         flag=together.flag,
-        tests=tests,
+        tests={**reading.tests} if own else {},
+        figures={**reading.figures} if own else {},
         fault="",
     )
     watched = _evened(whole, judged)

@@ -59,6 +59,14 @@ def test_a_reading_names_only_the_tests_it_did_not_pass() -> None:
     } == reading_payload(READING)
 
 
+def test_a_reading_says_with_what_figure_a_test_was_not_passed() -> None:
+    """The name of the test and its figure in words."""
+    figures = {"spike": "0.41 ppt off its course, more than 0.30"}
+
+    assert figures == reading_payload(replace(READING, figures=figures))["figures"]
+    assert "figures" not in reading_payload(READING)
+
+
 def test_pump_fault_and_an_uncertain_clock_have_fields_only_when_known() -> None:
     """A missing value comes with its reason, a pump with its state, a wrong clock with a word."""
     missing = replace(

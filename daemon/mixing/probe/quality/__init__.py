@@ -11,6 +11,7 @@ lifted into air falls to nothing at once, which no water does.
 The thresholds are local choices for a stirred vessel, as the manual intends.
 """
 
+from daemon.mixing.probe.quality.company import contradicted
 from daemon.mixing.probe.quality.flags import CALIBRATING, FURTHER, TESTS, in_words, worst
 from daemon.mixing.probe.quality.immersion import forget_wetness_after
 from daemon.mixing.probe.quality.judge import Judged, judge
@@ -28,6 +29,7 @@ __all__ = [
     "QualityLimits",
     "QualityState",
     "WaterContext",
+    "contradicted",
     "forget_wetness_after",
     "in_words",
     "judge",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
 from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
-from daemon.mixing.probe.quality.limits import WET_MS_CM
+from daemon.mixing.probe.quality.limits import LASTING_S, WET_MS_CM
 from daemon.mixing.probe.quality.quality_state import Pair
 from daemon.mixing.probe.quality.value_tests import silent
 
@@ -76,9 +76,38 @@ def multi_variate(
 
 
 def neighbour(
+    state: QualityState,
+    salinity: float | None,
+    temperature_C: float,
+    t_s: float,
+    limits: QualityLimits,
+    context: WaterContext,
+) -> Outcome:
+    """Flag a reading that its neighbours contradict for a minute (test 11).
+
+    What is poured reaches one probe before the other, and the phase follows within seconds.
+
+    Args:
+        state: Changed in place.
+        salinity: Of the reading; None where there is none.
+        temperature_C: Of the reading.
+        t_s: Monotonic time, s.
+        limits: How far apart they always may be.
+        context: The neighbours, and the uncertainty of the reading.
+    """
+    flag, figure = contradicted(salinity, temperature_C, limits, context)
+    if flag is not Flag.SUSPECT:
+        state.contradicted_since_s = None
+        return flag, ""
+    if state.contradicted_since_s is None:
+        state.contradicted_since_s = t_s
+    return (flag, figure) if t_s - state.contradicted_since_s >= LASTING_S else PASSED
+
+
+def contradicted(
     salinity: float | None, temperature_C: float, limits: QualityLimits, context: WaterContext
 ) -> Outcome:
-    """Flag a reading that most of its neighbours contradict (test 11).
+    """Say whether most neighbours contradict a reading.
 
     Two readings contradict each other where they are farther apart than both can be off (k = 2),
     and than probes of one water always may be.  With one neighbour nobody knows which is wrong,
@@ -90,15 +119,14 @@ def neighbour(
         limits: How far apart they always may be.
         context: The neighbours, and the uncertainty of the reading.
     """
-    fresh = [each for each in context.neighbours if each.age_s <= FRESH_S]
     asked, against, figure = 0, 0, ""
-    for each in fresh:
-        found = _apart(salinity, temperature_C, each, limits, context)
-        if found is None:
-            continue
-        asked += 1
-        if found:
-            against, figure = against + 1, figure or found
+    for each in context.neighbours:
+        found = None
+        if each.age_s <= FRESH_S:
+            found = _apart(salinity, temperature_C, each, limits, context)
+        if found is not None:
+            asked, against = asked + 1, against + bool(found)
+            figure = figure or found
     if not asked:
         return UNTESTED
     return (Flag.SUSPECT, figure) if 2 * against > asked else PASSED

@@ -80,7 +80,7 @@ def judge(
         "flat_line": stillness.flat_line(state, conductivity, temperature, t_s, limits),
         "multi_variate": companion,
         "attenuated_signal": signal,
-        "neighbour": company.neighbour(salinity, temperature, limits, context),
+        "neighbour": company.neighbour(state, salinity, temperature, t_s, limits, context),
         "immersion": immersion.immersion(state, conductivity, t_s, credible=credible),
     }
     if credible and salinity is not None:

@@ -14,6 +14,9 @@ SCALE_ENDS = 42.0
 NEAR_ZERO_MS_CM = 0.5
 WET_MS_CM = 3.0
 """Above it the cell is in salt water for certain; below it noise says nothing of the cell."""
+LASTING_S = 60.0
+"""As salt or water is poured, readings leave their band and their neighbours, s; the phase follows
+within seconds."""
 LEAST_SPIKE_PPT, SPIKE_PPT_PER_S, POURED_PPT_PER_S = 0.3, 0.03, 0.3
 """What a plume does between two readings, at least and for each second; and where salt may be
 poured: a whole batch within two minutes."""

@@ -63,6 +63,7 @@ class QualityState:
     flat_since_s: float = 0.0
     ever_moved: bool = False
     outside_since_s: float | None = None
+    contradicted_since_s: float | None = None
     wet_mS_cm: float = 0.0
     wet_before_mS_cm: float = 0.0
     wet_since_s: float = 0.0

@@ -6,16 +6,13 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
 from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
-from daemon.mixing.probe.quality.limits import SCALE_ENDS
+from daemon.mixing.probe.quality.limits import LASTING_S, SCALE_ENDS
 
 if TYPE_CHECKING:
     from daemon.mixing.probe.quality.flags import Outcome
     from daemon.mixing.probe.quality.limits import QualityLimits
     from daemon.mixing.probe.quality.quality_state import QualityState
     from daemon.mixing.probe.quality.water_context import WaterContext
-
-BAND_S = 60.0
-"""Water leaves its band as salt or water is poured, and the phase follows within seconds."""
 
 
 def gap(state: QualityState, t_s: float, limits: QualityLimits) -> Outcome:
@@ -89,4 +86,4 @@ def expected_band(
         return PASSED
     if state.outside_since_s is None:
         state.outside_since_s = t_s
-    return (Flag.SUSPECT, figure) if t_s - state.outside_since_s >= BAND_S else PASSED
+    return (Flag.SUSPECT, figure) if t_s - state.outside_since_s >= LASTING_S else PASSED

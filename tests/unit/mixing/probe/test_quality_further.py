@@ -16,6 +16,7 @@ from daemon.mixing.probe.quality import (
     QualityLimits,
     QualityState,
     WaterContext,
+    contradicted,
     judge,
 )
 from daemon.mixing.seawater.properties import OutOfRange, practical_salinity
@@ -210,9 +211,7 @@ def beside(*salinities: float, age_s: float = 2.0) -> WaterContext:
 )
 def test_most_neighbours_decide(salinities: tuple[float, ...], flag: Flag) -> None:
     """Nearer than 0.3 ppt all agree; the reading that most contradict is suspect."""
-    found = judged([(0.0, level(34.0), 24.0)], beside(*salinities))[0]
-
-    assert flag is found.tests["neighbour"]
+    assert flag is contradicted(34.0, 24.0, LIMITS, beside(*salinities))[0]
 
 
 def test_neighbours_that_are_unsure_contradict_less() -> None:
@@ -220,23 +219,29 @@ def test_neighbours_that_are_unsure_contradict_less() -> None:
     other = Neighbour("ct-2", 2.0, 34.5, 0.3)
     context = WaterContext("ready", neighbours=(other,), salinity_u=0.1)
 
-    assert PASS is judged([(0.0, level(34.0), 24.0)], context)[0].tests["neighbour"]
+    assert PASS is contradicted(34.0, 24.0, LIMITS, context)[0]
 
 
 def test_a_neighbour_that_spoke_minutes_ago_says_nothing_of_now() -> None:
     """Water moves meanwhile."""
-    found = judged([(0.0, level(34.0), 24.0)], beside(36.0, age_s=121.0))[0]
-
-    assert NOT_EVALUATED is found.tests["neighbour"]
+    assert NOT_EVALUATED is contradicted(34.0, 24.0, LIMITS, beside(36.0, age_s=121.0))[0]
 
 
 def test_a_thermometer_beside_the_probe_contradicts_its_temperature() -> None:
-    """An input that only knows the temperature is a neighbour too."""
+    """One that only knows the temperature is a neighbour too."""
     other = Neighbour("sump", 2.0, temperature_C=25.0, temperature_u_C=0.1)
     context = WaterContext("ready", neighbours=(other,), salinity_u=0.1, temperature_u_C=0.1)
-    found = judged([(0.0, level(34.0), 24.0)], context)[0]
 
-    assert found.figures == {"neighbour": "sump reads 25.00 °C, 1.00 apart, more than 0.50"}
+    assert (SUSPECT, "sump reads 25.00 °C, 1.00 apart, more than 0.50") == contradicted(
+        34.0, 24.0, LIMITS, context
+    )
+
+
+def test_a_neighbour_must_contradict_for_a_minute() -> None:
+    """What is poured reaches one probe before the other."""
+    found = [each.tests["neighbour"] for each in judged(water(3), beside(35.0))]
+
+    assert ({PASS}, {SUSPECT}) == (set(found[:30]), set(found[30:]))
 
 
 # --- thresholds from noise, resolution and sampling rate ----------------------------------------
