@@ -93,9 +93,9 @@ class DeviceSocket:
         self._waker.send(b".")
 
     def close(self) -> None:
-        """Take everything away for good."""
+        """Take everything away for good; may be called twice."""
         self.unplug()
-        self._selector.close()
+        self._selector.close()  # twice is allowed, as for sockets
         self._wake.close()
         self._waker.close()
 

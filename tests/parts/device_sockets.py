@@ -11,6 +11,7 @@ that of a system call.
 from __future__ import annotations
 
 import ctypes
+import importlib
 import shutil
 import subprocess
 import tempfile
@@ -43,6 +44,8 @@ def compiled(folder: Path) -> Path:
 
 def hook() -> None:
     """Let this process meet simulated devices, with all that it has loaded up to now."""
+    # A library that a driver loads later would keep an import table of its own.
+    importlib.import_module("gpiod")
     _library().hook_imports()
 
 

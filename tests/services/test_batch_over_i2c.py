@@ -41,7 +41,7 @@ class OnBus(Passive):
 
     def close(self) -> None:
         """Take the bus away."""
-        self.device.unplug()
+        self.device.close()
 
 
 @pytest.fixture
