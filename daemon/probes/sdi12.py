@@ -177,11 +177,12 @@ class Sdi12Probe:
         """Begin a conversation that is due, and let the line do what it has to."""
         if self._bus is None:
             return []
-        late: list[Sample] = []
+        # What is over, by what another probe of the line was read for, is not late.
+        samples = self._outcome(now)
         if now.mono_s >= self._due_s:
-            late = self._begin(now, self._bus)
+            samples += self._begin(now, self._bus)
         self._bus.wake(now.mono_s)
-        return [*late, *self._outcome(now)]
+        return samples + self._outcome(now)
 
     def close(self) -> None:
         """Leave the line, which shuts it where nobody else is left; may be called twice."""

@@ -126,7 +126,7 @@ def _ask(command: str, read: Callable[[str], T], *, once: bool = False) -> Conve
 def _identify(one: Instrument) -> Conversation[None]:
     read = partial(sdi12.identification, address=one.address)
     said = yield from _ask(f"{one.address}I!", read)
-    if not said.startswith(one.identification):
+    if not said.startswith(one.identification.rstrip()):
         raise ConversationError(
             f"another instrument is at address {one.address}: it says that it is {said!r}, not"
             f" {one.identification!r}; put the right one back, or correct identification, and"

@@ -155,6 +155,64 @@ def test_a_reading_says_how_much_older_its_values_are() -> None:
     assert all(each.conductivity_age_s == each.temperature_age_s for each in one.samples)
 
 
+def test_what_was_read_for_another_probe_of_the_line_is_not_late() -> None:
+    """Though it is collected only when the next reading is due."""
+    one = bench(sensor(), sensor("1"), sections=[section(), section('address = "1"', "ct-2")])
+    one.run(0.01)
+    second = one.probes.pop()
+    one.run(1.9)
+    one.t_s = 102.5
+    (sample,) = second.wake(one.now())
+
+    assert ("ct-2", "", 42.914) == (sample.probe, sample.fault, sample.conductivity_mS_cm)
+
+
+def test_an_instrument_is_read_whatever_it_did_before_the_service_began() -> None:
+    """A measurement that is under way ends by the break, and its service request is not ours."""
+    instrument = sensor(announces_s=1, takes_s=0.9)
+    one = bench(instrument)
+    one.sensors.other_recorder("0M!", 99.2)
+    one.sensors.advance(99.9)
+    one.run(9.9)
+
+    assert [VALUES] * 5 == one.values()
+    assert [] == one.faults()
+
+
+@pytest.mark.parametrize("expected", ["14QUARWING", "14QUARWINGCTCELL101", "14QUARWINGCTCELL101  "])
+def test_an_instrument_is_identified_by_the_beginning_of_what_it_says(expected: str) -> None:
+    """At the start, and not before each reading; spaces at the end count for nothing."""
+    one = bench(sensor(), sections=[section(f'identification = "{expected}"')])
+    one.run(20.0)
+
+    assert [VALUES] * 10 == one.values()
+    assert 1 == commands(one).count("0I!")
+
+
+def test_an_instrument_that_is_read_seldom_is_identified_each_time() -> None:
+    """As another could have been put in its place since."""
+    one = bench(sensor(), sections=[section('identification = "14"\nperiod_s = 30')])
+    one.run(100.0)
+
+    assert 4 == commands(one).count("0I!")
+
+
+def test_an_echo_that_ends_as_a_line_is_passed_over() -> None:
+    """Some adapters put CR LF after what they echo."""
+    one = bench(sensor(announces_s=1, takes_s=0.4))
+    one.sensors.has_echo = True
+    write = one.line.write
+
+    def with_end(data: bytes) -> None:
+        write(data)
+        one.line.came += b"\x8d\x0a"
+
+    one.line.write = with_end  # type: ignore[method-assign]
+    one.run(10.0)
+
+    assert [VALUES] * 5 == one.values()
+
+
 def test_two_probes_may_read_one_instrument_in_two_ways() -> None:
     """In turn: a second command would end a measurement of the first."""
     instrument = sensor(announces_s=1, takes_s=0.5)
