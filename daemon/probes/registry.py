@@ -22,6 +22,7 @@ MODULES: Final[Mapping[str, str]] = MappingProxyType(
         "gpio": "daemon.probes.gpio",
         "i2c": "daemon.probes.i2c",
         "line": "daemon.probes.line",
+        "modbus": "daemon.probes.modbus",
         "mqtt_in": "daemon.probes.mqtt_in",
         "onewire": "daemon.probes.onewire",
         "recorded": "daemon.probes.recorded",
