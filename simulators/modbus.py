@@ -133,13 +133,13 @@ class ModbusUnits:
 
     Attributes:
         units: What each holds now, by its address.
-        faults: Of the next answers, one after another.
+        faults: Of the next answers, one after another; None for a right one.
         always: The fault of every further answer; None for none.
         asked: Every request that reached a unit: address, function, first register and count.
     """
 
     units: dict[int, Callable[[], Memory]]
-    faults: deque[Fault] = field(default_factory=deque)
+    faults: deque[Fault | None] = field(default_factory=deque)
     always: Fault | None = None
     asked: list[tuple[int, int, int, int]] = field(default_factory=list)
 

@@ -106,7 +106,7 @@ class RtuLink:
         check = self.late.check_before(request, now_s)
         asks = request if check is None else check
         late = self.late.late(asks, now_s)
-        self.late.sent(asks, now_s)
+        self.late.sent(asks, now_s, check=check is not None)
         frame = asks.rtu()
         # Both frames take their time on the line, an echo too; it counts for no one's slowness.
         on_line_s = (2 * len(frame) + 5 + 2 * asks.count) * self.line.character_s
@@ -137,10 +137,10 @@ class _RtuStep:
     def __init__(self, link: RtuLink, asks: ReadRequest, answer: RtuAnswer) -> None:
         self.asks, self._link, self._answer = asks, link, answer
 
-    def feed(self, data: bytes, now_s: float) -> Answer | None:  # noqa: ARG002 - as a step
+    def feed(self, data: bytes, now_s: float) -> Answer | None:
         answer = self._answer.feed(data)
         if answer is not None:
-            self._link.late.answered(self.asks, answer)
+            self._link.late.answered(self.asks, answer, now_s)
         return answer
 
     def missing(self) -> str:

@@ -20,6 +20,7 @@ OF_A_PORT = ("baud", "parity", "stopbits")
 LONG = ("int32", "uint32", "float32")
 ORDERS = "'ABCD', 'CDAB', 'BADC', 'DCBA'"
 COUNTED = "a whole number from 0 to 65535, counted from 0"
+LAST_REGISTER = 65_535
 HIGHEST_UNIT = 247
 """On a serial line; section 2.2 of the guide to Modbus over Serial Line."""
 
@@ -172,10 +173,12 @@ def _of_a_number(key: str, register: Table) -> Iterator[tuple[str, str]]:
     form, first = register.get("format"), register.get("register")
     if form in LONG:
         if "word_order" not in register:
-            yield key, f"lacks word_order, which a number of 32 bits needs; give one of {ORDERS}"
-        if first == 65_535:  # noqa: PLR2004 - the last one there is
-            yield key, f"has register = {first}, after which there is no second one of 32 bits"
+            yield f"{key}.word_order", f"is missing; a number of 32 bits needs one of {ORDERS}"
+        if first == LAST_REGISTER:
+            rule = f"must be below {LAST_REGISTER}: a number of 32 bits takes the next one as well"
+            yield f"{key}.register", rule
     elif form is not None and "word_order" in register:
-        yield key, "has word_order, which a number of 16 bits does not have; leave it out"
+        rule = "is for a number of 32 bits and stands beside a format of 16; leave it out"
+        yield f"{key}.word_order", rule
     if register.get("factor") == 0:
-        yield key, "has factor = 0, which makes every number the same"
+        yield f"{key}.factor", "must not be 0, which makes every number the same"

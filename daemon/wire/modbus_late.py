@@ -5,7 +5,8 @@ which registers, nor to which request.  So after a request that was not answered
 same shape would be believed that belongs to the earlier one; and so it would where two requests
 of one shape for different registers follow each other and a unit is one behind.  Before such a
 request another one is sent whose answer looks otherwise: a unit answers in order, so once it has
-answered that, nothing earlier can come any more.
+answered that, nothing earlier can come any more.  One that repeats its answer to the same request
+before is found out in the same way, once a minute.
 """
 
 from __future__ import annotations
@@ -26,11 +27,17 @@ from daemon.wire.modbus import (
 LATE_S: Final = 10.0
 """No unit answers later than this; our own choice, for one that is silent to every check."""
 
+CHECK_EVERY_S: Final = 60.0
+"""So long a unit can be one answer behind before it is found out; our own choice."""
+MUTE_S: Final = 600.0
+"""So seldom one is checked that was mute to the last check, which costs it a reading."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Sent:
     request: ReadRequest
     at_s: float
+    check: bool
 
 
 class LateAnswers:
@@ -40,6 +47,7 @@ class LateAnswers:
         """Begin with a line on which nothing was asked."""
         self._open: dict[int, list[_Sent]] = {}
         self._last: dict[int, ReadRequest] = {}
+        self._check_s: dict[int, float] = {}
 
     def check_before(self, request: ReadRequest, now_s: float) -> ReadRequest | None:
         """Return what must be answered before this request is sent; None for nothing.
@@ -51,18 +59,21 @@ class LateAnswers:
         shapes = {each.request.shape for each in self._waiting(request.unit, now_s)}
         last = self._last.get(request.unit)
         behind = last is not None and last.shape == request.shape and last.first != request.first
-        if request.shape not in shapes and not behind:
+        due = now_s >= self._check_s.setdefault(request.unit, now_s + CHECK_EVERY_S)
+        if request.shape not in shapes and not behind and not due:
             return None
         # One that was mute to a check is asked another one: it may not know such requests.
         fresh = [each for each in _checks(request) if each.shape not in shapes | {request.shape}]
         return fresh[0] if fresh else _checks(request)[-1]
 
-    def sent(self, request: ReadRequest, now_s: float) -> None:
-        """Note that a request goes out."""
-        self._open.setdefault(request.unit, []).append(_Sent(request, now_s))
+    def sent(self, request: ReadRequest, now_s: float, *, check: bool = False) -> None:
+        """Note that a request goes out; `check` for one of `check_before`."""
+        self._open.setdefault(request.unit, []).append(_Sent(request, now_s, check))
         self._last[request.unit] = request
+        if check:
+            self._check_s[request.unit] = now_s + MUTE_S
 
-    def answered(self, request: ReadRequest, answer: Answer) -> None:
+    def answered(self, request: ReadRequest, answer: Answer, now_s: float) -> None:
         """Note the answer that came after the newest request of a unit, and was accepted for it.
 
         What was sent before the one that it answers can come no more.  Where it fits several it
@@ -71,8 +82,11 @@ class LateAnswers:
         Args:
             request: The newest one.
             answer: A refusal fits every request of its function.
+            now_s: Monotonic seconds.
         """
         waiting = self._open.get(request.unit, [])
+        if waiting and waiting[-1].check:
+            self._check_s[request.unit] = now_s + CHECK_EVERY_S
         fits = [
             each.request.function == request.function
             if isinstance(answer, Refusal)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.wire.modbus import ModbusError, ReadRequest, Refusal, Registers, RtuAnswer
-from daemon.wire.modbus_late import LATE_S, LateAnswers
+from daemon.wire.modbus_late import CHECK_EVERY_S, LATE_S, MUTE_S, LateAnswers
 from simulators.modbus import sealed
 
 FIRST, SECOND = ReadRequest(7, 3, 0, 2), ReadRequest(7, 3, 10, 2)
@@ -27,7 +27,7 @@ def test_the_first_request_needs_nothing_before_it() -> None:
     late = LateAnswers()
     assert late.check_before(FIRST, 0.0) is None
     late.sent(FIRST, 0.0)
-    late.answered(FIRST, values(1, 2))
+    late.answered(FIRST, values(1, 2), 0.0)
 
     assert late.check_before(FIRST, 2.0) is None
     assert frozenset() == late.late(FIRST, 2.0)
@@ -42,9 +42,9 @@ def test_a_request_that_was_not_answered_is_asked_again_after_a_check() -> None:
         check = late.check_before(FIRST, t_s)
         assert check is not None
         checks.append(check)
-        late.sent(check, t_s)
+        late.sent(check, t_s, check=True)
     last = checks[-1]
-    late.answered(last, Refusal(last, 2) if last.function == 3 else values(1))
+    late.answered(last, Refusal(last, 2) if last.function == 3 else values(1), 6.0)
 
     assert 3 == len({each.shape for each in checks})
     assert FIRST.shape not in {each.shape for each in checks}
@@ -64,14 +64,38 @@ def test_another_request_of_the_same_shape_has_a_check_between() -> None:
     """A unit that is one behind would swap the two."""
     late = LateAnswers()
     late.sent(FIRST, 0.0)
-    late.answered(FIRST, values(1, 2))
+    late.answered(FIRST, values(1, 2), 0.0)
     check = late.check_before(SECOND, 0.1)
     assert check is not None
-    late.sent(check, 0.1)
-    late.answered(check, values(3))
+    late.sent(check, 0.1, check=True)
+    late.answered(check, values(3), 0.1)
 
     assert late.check_before(SECOND, 0.2) is None
     assert late.check_before(OTHER_SHAPE, 0.2) is None
+
+
+def test_a_unit_is_checked_once_a_minute() -> None:
+    """One that repeats its last answer is found out so; one mute to checks is asked seldom."""
+    late = LateAnswers()
+    for t_s in (0.0, CHECK_EVERY_S - 0.1):
+        assert late.check_before(FIRST, t_s) is None
+        late.sent(FIRST, t_s)
+        late.answered(FIRST, values(1, 2), t_s)
+    check = late.check_before(FIRST, CHECK_EVERY_S)
+    assert check is not None
+    late.sent(check, CHECK_EVERY_S, check=True)
+
+    # It was mute to it: only the reading is lost that was to follow.
+    assert late.check_before(FIRST, CHECK_EVERY_S + 2.0) is None
+    assert late.check_before(FIRST, CHECK_EVERY_S + MUTE_S - 0.1) is None
+    again_s = CHECK_EVERY_S + MUTE_S
+    check = late.check_before(FIRST, again_s)
+    assert check is not None
+    late.sent(check, again_s, check=True)
+    late.answered(check, values(1), again_s)
+
+    assert late.check_before(FIRST, again_s + CHECK_EVERY_S - 0.1) is None
+    assert late.check_before(FIRST, again_s + CHECK_EVERY_S) is not None
 
 
 def test_other_units_and_other_shapes_need_no_check() -> None:
@@ -132,7 +156,7 @@ def ask(
         except ModbusError:
             return t_s + TIMEOUT_S, None
         if answer is not None:
-            late.answered(request, answer)
+            late.answered(request, answer, t_s)
             return t_s + TIMEOUT_S, answer
     return t_s + TIMEOUT_S, None
 
