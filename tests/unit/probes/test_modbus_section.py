@@ -10,7 +10,6 @@ from daemon.assembly import probes
 from daemon.config import ConfigError, parse
 from daemon.probes.modbus import ModbusProbe, ModbusSettings, Point, SwitchPoint
 from daemon.probes.registry import SECTIONS
-from daemon.wire.modbus import ReadRequest
 from daemon.wire.modbus_values import Form
 from tests.parts.configurations import configuration
 
@@ -176,7 +175,7 @@ def requests(
     """Function, first register and number of what is read for these."""
     settings = ModbusSettings("mix-1", "ct-1", 7, conductivity, temperature, pump)
     made = settings.requests()
-    assert all(isinstance(each, ReadRequest) and each.unit == 7 for each in made)
+    assert {7} == {each.unit for each in made}
     return [(each.function, each.first, each.count) for each in made]
 
 
