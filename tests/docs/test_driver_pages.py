@@ -87,7 +87,8 @@ def parts_of(field: FieldInfo) -> set[str]:
         left += typing.get_args(each)
         if isinstance(each, type) and issubclass(each, BaseModel):
             models.append(each)
-    return {name for model in models for name in model.model_fields}
+    fields = [each for model in models for each in model.model_fields.items()]
+    return {field.alias or name for name, field in fields}
 
 
 @cache
