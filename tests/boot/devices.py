@@ -1,8 +1,9 @@
-"""Simulated devices of a machine: an I2C bus with an instrument, and a GPIO chip with a contact.
+"""Simulated devices of a machine: an instrument on I2C, a contact at a GPIO line, a thermometer.
 
-A service of the machine is behind them.  The measuring service meets them by a library that is
-loaded before the C library, so that its own libraries, its threads and the rules of its unit are
-real.  Whether the unit may open a device of a class is not: no kernel has these.
+A service of the machine is behind the first two.  The measuring service meets them by a library
+that is loaded before the C library, so that its own libraries, its threads and the rules of its
+unit are real.  Whether the unit may open a device of a class is not: no kernel has these.  The
+thermometer is a file under /sys, where a folder in memory takes the place of the kernel's.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
+from simulators.onewire import scratchpad, shown
 from tests.boot.machine import Machine
 from tests.parts.device_sockets import compiled
 
@@ -23,7 +25,7 @@ from pathlib import Path
 from simulators.device_socket import DeviceSocket
 from simulators.gpio import Chip, Contact
 from simulators.i2c import Adapter, TextInstrument
-instrument = TextInstrument(lambda: b"52100,24.50", time.monotonic)
+instrument = TextInstrument(lambda: b"52100,99.99", time.monotonic)
 contact = Contact("pump", closed=True)
 chip = Chip("gpiochip0", "header", [contact], time.monotonic)
 for path, device in (({BUS!r}, Adapter({{0x64: instrument}})), ({CHIP!r}, chip)):
@@ -37,6 +39,9 @@ RuntimeDirectory=devices
 ExecStart=@PYTHON@ /usr/local/lib/devices.py
 ExecStartPost=/bin/sh -c 'until [ -S {CHIP} ]; do sleep 0.05; done'
 """
+THERMOMETER = "28-0316a2798eff"
+BUSES, FILE = "/sys/bus", f"/sys/bus/w1/devices/{THERMOMETER}/w1_slave"
+WATER_C = 24.5
 DROPIN = f"""[Unit]
 After={SERVICE}
 Wants={SERVICE}
@@ -51,9 +56,14 @@ bus = "{BUS}"
 address = 0x64
 request = "R"
 status = {{ data = 1, pending = 254, nothing = 255, error = 2 }}
-reply = '(?P<conductivity>\\d+),(?P<temperature>\\d+\\.\\d\\d)'
-units = {{ conductivity = "uS/cm", temperature = "degC" }}
+reply = '(?P<conductivity>\\d+),\\d+\\.\\d\\d'
+units = {{ conductivity = "uS/cm" }}
 compensation = "none"
+temperature_from = "thermo-1"
+[[input]]
+name = "thermo-1"
+driver = "onewire"
+device = "{THERMOMETER}"
 [[input]]
 name = "pump-contact"
 driver = "gpio"
@@ -70,4 +80,7 @@ def add_devices(machine: Machine, python: str, unit: str) -> None:
     machine.write("/usr/local/lib/devices.py", SCRIPT)
     machine.write(f"/etc/systemd/system/{SERVICE}", UNIT.replace("@PYTHON@", python))
     machine.write(f"/etc/systemd/system/{unit}.service.d/devices.conf", DROPIN)
+    # A container's kernel shows it no such bus, and lets nobody make one.
+    machine.run(["mount", "-t", "tmpfs", "none", BUSES], check=True)
+    machine.write(FILE, shown(scratchpad(round(WATER_C * 16.0))), mode=0o444)
     machine.run(["systemctl", "daemon-reload"], check=True)

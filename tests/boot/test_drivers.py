@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
-from tests.boot.devices import BUS, CHIP, PROBE, add_devices
+from tests.boot.devices import BUS, CHIP, PROBE, WATER_C, add_devices
 from tests.boot.installed import (
     CONFIG,
+    PROGRAM,
     UNITS,
     active,
     both,
@@ -51,23 +54,31 @@ def measure(machine: Machine, sections: str, reservoir: str = "") -> None:
     machine.run(["systemctl", "restart", MEASURE], check=True)
 
 
+def measured(machine: Machine) -> list[object]:
+    """The newest conductivity, mS/cm, and temperature, °C."""
+    found = picture(machine)
+    return [found["conductivity_mS_cm"], found["temperature_C"]]
+
+
 @pytest.mark.on_release("trixie")
 def test_buses_are_read_by_threads_under_the_filter_of_the_unit(station: Machine) -> None:
-    """I2C by smbus2, a contact by libgpiod: values come, and no call of theirs is refused."""
+    """I2C by smbus2, a contact by libgpiod, 1-Wire in /sys: values come, no call is refused."""
     add_devices(station, PYTHON, MEASURE)
     measure(station, PROBE, 'pump_from = "pump-contact"\n')
     until(
         station,
-        "the I2C bus gives values",
-        lambda: picture(station)["conductivity_mS_cm"] == pytest.approx(52.1),
+        "both buses give values",
+        lambda: measured(station) == pytest.approx([52.1, WATER_C]),
         WITHIN_S,
     )
+    told = station.run([PROGRAM, "export", "readings", "--format", "jsonl"], check=True).stdout
     threads = station.run(["ls", f"/proc/{show(station, MEASURE)['MainPID']}/task"], check=True)
     said = log_of(station, MEASURE)
 
     assert active(station)
     assert "measuring: 1 of 1 probes give readings" == both(station, "StatusText")[0]
-    assert len(threads.stdout.split()) >= 3
+    assert len(threads.stdout.split()) >= 4
+    assert json.loads(told.splitlines()[-1])["pump"] is True
     assert not [each for each in ("not permitted", "SYS", "Traceback") if each in said]
     assert BUS not in said
     assert CHIP not in said
