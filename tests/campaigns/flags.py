@@ -16,12 +16,15 @@ import sys
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from random import Random
 
 from daemon.entries import Entry, Flag, Input, Instant, Reading, Sample
 from daemon.mixing.probe.quality import FURTHER, TESTS
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
+from simulators.instrument import Character
 from simulators.scenarios import SCENARIOS
 from simulators.stage import Scenario, Stage
 from tests.campaigns.hands.bench import PROBE, RESERVOIR, Bench
@@ -32,6 +35,8 @@ from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 PERIOD_S = 2.0
+PAIRS = ("plain-batch", "top-up-after-release", "heel")
+"""Stories that are played with two probes."""
 TEN_THOUSAND = 10_000.0
 
 
@@ -142,6 +147,43 @@ def of_scenario(story: Scenario, period_s: float = PERIOD_S, hours: float | None
     return station.count
 
 
+def of_pair(story: Scenario, number: int, seed: int, period_s: float = 5.0) -> Count:
+    """Play a story with two probes in the same water, each wrong by what it is stated to be worth.
+
+    Both stand in one reservoir: the water of a story is the same each time it is played.
+    """
+    dice = Random(f"pair {seed} {number}")
+    worth = ProbeUncertainty(dice.choice((0.2, 0.35)), dice.choice((0.05, 0.1)))
+    stages = {
+        probe: Stage.setting(replace(story, character=_drawn(story.character, worth, dice)), n)
+        for n, probe in enumerate((PROBE, "ct-2"))
+    }
+    settings = ReservoirSettings(RESERVOIR, probes=dict.fromkeys(stages, worth))
+    station = CountingStation({RESERVOIR: settings}, weights())
+    station.count = Count()
+    for n in range(int(story.plays_s / period_s) + 1):
+        for late_s, (probe, stage) in enumerate(stages.items()):
+            t_s = n * period_s + 0.5 * late_s
+            stage.advance(t_s)
+            spoken = stage.speak()
+            if spoken.conductivity_mS_cm is not None:
+                at = Instant(START + timedelta(seconds=t_s), 1000.0 + t_s, "boot-1")
+                values = (spoken.conductivity_mS_cm, spoken.temperature_C)
+                station.advance(Sample(RESERVOIR, probe, at, *values))
+    return station.count
+
+
+def _drawn(usual: Character, worth: ProbeUncertainty, dice: Random) -> Character:
+    return replace(
+        usual,
+        conductivity_lag_s=dice.uniform(1.0, 15.0),
+        temperature_lag_s=dice.uniform(5.0, 60.0),
+        gain=1.0 + dice.gauss(0.0, worth.conductivity_percent / 100.0),
+        temperature_offset_C=dice.gauss(0.0, worth.temperature_C),
+        noise_share=usual.noise_share * dice.uniform(0.5, 3.0),
+    )
+
+
 def table(title: str, count: Count) -> str:
     """Return how often each test flagged, in ten thousand readings."""
     lines = [f"{title}: {count.readings} readings"]
@@ -171,7 +213,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for number in range(asked.ordinary):
         ordinary.add(of_ordinary(number, asked.seed))
     sys.stdout.write(table(f"{asked.ordinary} ordinary batches", ordinary))
-    return 1 if ordinary.false_failures() else 0
+    pairs = Count()
+    for number in range(asked.ordinary):
+        for name in PAIRS:
+            pairs.add(of_pair(SCENARIOS[name](), number, asked.seed))
+    sys.stdout.write(table(f"{asked.ordinary} times two probes in {', '.join(PAIRS)}", pairs))
+    return 1 if ordinary.false_failures() or pairs.false_failures() else 0
 
 
 if __name__ == "__main__":

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Flag, Instant, Sample
+from daemon.journal.checkpoint import dump, restore
+from daemon.mixing.probe.probe_state import ProbeState
 from daemon.mixing.probe.quality import (
     FURTHER,
     TESTS,
@@ -19,6 +22,7 @@ from daemon.mixing.probe.quality import (
     worst,
 )
 from daemon.mixing.seawater.properties import practical_salinity
+from daemon.mixing.station.station_state import ReservoirState, StationState
 
 AT = Instant(datetime(2026, 3, 2, 8, tzinfo=UTC), 0.0)
 anything = st.one_of(st.none(), st.floats(), st.floats(0, 60))
@@ -79,14 +83,29 @@ def test_more_that_is_known_of_the_water_never_improves_a_flag(
         assert worst(found) >= worst(without)
 
 
-@given(st.lists(st.tuples(st.floats(0, 1e4), anything, anything, anything), max_size=30))
+@given(
+    st.lists(st.tuples(st.floats(0, 1e4), anything, anything, anything), max_size=30),
+    st.booleans(),
+    st.none() | st.tuples(st.floats(-5, 30), st.floats(31, 90)),
+    st.lists(st.builds(Neighbour, st.just("ct-2"), st.floats(0, 300), *[anything] * 4), max_size=3),
+)
 def test_any_numbers_give_one_flag_for_each_test(
     rows: list[tuple[float, float | None, float | None, float | None]],
+    steady: bool,  # noqa: FBT001 - drawn
+    band: tuple[float, float] | None,
+    neighbours: list[Neighbour],
 ) -> None:
-    """Impossible values, in any order, are judged and never stumbled over."""
-    state, t_s = QualityState(), 0.0
+    """Impossible values, in any order and any water, are judged, and their memory can be stored."""
+    state, t_s = StationState(), 0.0
+    probe = ProbeState()
+    state.reservoirs["mix-1"] = ReservoirState(probes={"ct-1": probe})
+    context = WaterContext("ready", steady, not steady, band, band, tuple(neighbours), 0.1, 0.1)
     for step_s, conductivity, temperature, salinity in rows:
         t_s += step_s
         sample = Sample("mix-1", "ct-1", AT, conductivity, temperature)
+        found = judge(probe.quality, sample, salinity, t_s, QualityLimits(), context)
 
-        assert set(TESTS) == set(judge(state, sample, salinity, t_s, QualityLimits()).tests)
+        assert set(TESTS) == set(found.tests)
+        assert set(found.figures) <= {n for n, f in found.tests.items() if f >= Flag.SUSPECT}
+    if all(salinity is None or math.isfinite(salinity) for *_, salinity in rows):
+        assert restore(dump(state)) == state

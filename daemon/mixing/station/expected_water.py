@@ -40,7 +40,8 @@ def expected_water(
     if phase is Phase.IDLE:
         return WaterContext(str(phase), salting=True)
     steady = phase in STEADY
-    alike = (steady or phase is Phase.BLANK) and len(settings.probes) > 1
+    # Water that is filled up or salted need not be the same everywhere.
+    alike = steady and len(settings.probes) > 1
     return WaterContext(
         phase=str(phase).replace("_", " "),
         steady=steady,

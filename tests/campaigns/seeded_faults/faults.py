@@ -131,7 +131,7 @@ FAULTS = (
     ),
     Fault(
         "wetness outlives silence",
-        f"{MIXING}/probe/quality.py",
+        f"{MIXING}/probe/quality/immersion.py",
         "state.wet_mS_cm if age_s <= SUDDEN_S else 0.0",
         "state.wet_mS_cm",
         (

@@ -101,10 +101,16 @@ def known(salinity: float, t_s: float) -> ProbeState:
 
 @pytest.mark.parametrize(
     "phase, count",
-    [(Phase.READY, 1), (Phase.BLANK, 1), (Phase.DISSOLVING, 0), (Phase.IDLE, 0)],
+    [
+        (Phase.READY, 1),
+        (Phase.VERIFYING, 1),
+        (Phase.BLANK, 0),
+        (Phase.DISSOLVING, 0),
+        (Phase.IDLE, 0),
+    ],
 )
 def test_neighbours_count_where_the_water_is_the_same_everywhere(phase: Phase, count: int) -> None:
-    """While salt goes into solution two places may differ."""
+    """While it is filled or salted, two places may differ."""
     state = in_phase(phase)
     state.probes = {"ct-1": known(34.0, 90.0), "ct-2": known(34.5, 95.0)}
     context = expected_water(state, SETTINGS, "ct-1", (34.0, 0.1), 100.0)
