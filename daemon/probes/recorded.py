@@ -9,14 +9,15 @@ from __future__ import annotations
 import math
 import os
 import stat
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from pydantic import Field
 
 from daemon.config.fields import FilePath
 from daemon.config.probe import Quantity, Source
-from daemon.config.rules import Table
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import Buses, DriverKind, FaultLimit
 from daemon.wire.no_recording import NoRecording
@@ -43,7 +44,7 @@ class RecordedSection(Source):
     @classmethod
     def gives(
         cls,
-        table: Table,  # noqa: ARG003 - only the file itself could say what it lacks
+        table: Mapping[str, Any],  # noqa: ARG003 - only the file itself could say what it lacks
     ) -> frozenset[Quantity]:
         """Return what a recording may hold."""
         return frozenset(("conductivity", "temperature", "pump"))
@@ -58,6 +59,7 @@ class RecordedProbe:
         self._path = section.path
         self._period_s = section.period_s
         self._faults = FaultLimit(reservoir, section.name, section.period_s)
+        self._owed = _owed(reservoir, section)
         self._rows: Rows | None = None
         self._due_s = 0.0
         self._began_s = 0.0
@@ -95,10 +97,9 @@ class RecordedProbe:
         self._rows = self._next = None
 
     def _as_of(self, now: Instant, row: Sample) -> Sample:
-        """Return a row as a sample of now; of an input it is right with either of its values."""
-        is_input = not self._names[0]
-        enough = is_input and not (row.temperature_C is None and row.pump is None)
-        return replace(row, at=now, fault="" if enough else row.fault)
+        """Return a row as a sample of now; one that has all that it owes has no fault."""
+        has_all = any(getattr(row, name) is not None for name in self._owed)
+        return replace(row, at=now, fault="" if has_all else row.fault)
 
     def _open(self, now: Instant) -> list[Sample]:
         self.close()
@@ -201,6 +202,15 @@ class Rows:
             self._lines.finish()
             line = self._lines.next()
         return line
+
+
+def _owed(reservoir: str, section: RecordedSection) -> tuple[str, ...]:
+    """Return the values of a row one of which is enough; none where it owes both of its own."""
+    if not reservoir:
+        return ("temperature_C", "pump")
+    # The section of a probe has its keys beside those of the driver.
+    is_joined = getattr(section, "temperature_from", None) is not None
+    return ("conductivity_mS_cm",) if is_joined else ()
 
 
 def _why(exc: Exception) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
 
 from daemon.errors import BrinewrightError
 from daemon.wire.reply import one_micro
@@ -18,6 +19,13 @@ SHOWN_LIMIT = 64
 LARGEST = 1e9
 BLANKS = " \t\r\n\f\v"
 """What may stand around a reply or a number; other characters that show nothing are noise."""
+PUMP_WORDS: Final = MappingProxyType(
+    {
+        **dict.fromkeys(("1", "on", "true", "yes"), True),
+        **dict.fromkeys(("0", "off", "false", "no"), False),
+    }
+)
+"""Whether the pump runs, by what an instrument says of it; another word says nothing of it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +145,7 @@ def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
         temperature=(
             _number(groups["temperature"], line, decimal) if "temperature" in groups else None
         ),
-        pump=None if pump is None else pump.strip().lower() in {"1", "on", "true", "yes"},
+        pump=None if pump is None else PUMP_WORDS.get(pump.strip().lower()),
     )
 
 

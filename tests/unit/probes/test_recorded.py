@@ -10,6 +10,7 @@ import pytest
 
 from daemon.config import ConfigError, parse
 from daemon.entries import Instant, Sample
+from daemon.probes import registry
 from daemon.probes.driver import Buses
 from daemon.probes.recorded import RecordedProbe, RecordedSection
 from daemon.probes.registry import SECTIONS
@@ -178,3 +179,20 @@ def test_a_reservoir_may_take_its_pump_from_a_recording() -> None:
     config = parse(text + 'path = "rows.csv"\n' + log, Path("brinewright.toml"), SECTIONS)
 
     assert "tank-log" == config.reservoirs[0].pump_from
+
+
+def test_a_recording_whose_temperature_comes_from_elsewhere_owes_none(tmp_path: Path) -> None:
+    """A row with a conductivity is right; one without is a fault."""
+    (tmp_path / "rows.csv").write_text(
+        HEADER + "2026-03-02T08:00:00Z,50.1,,1\n2026-03-02T08:00:01Z,,15.0,1\n"
+    )
+    log = '[[input]]\nname = "tank-log"\ndriver = "recorded"\npath = "tank.csv"\n'
+    text = f'{FILE}path = "rows.csv"\ntemperature_from = "tank-log"\n{log}'
+    config = parse(text, tmp_path / "brinewright.toml", SECTIONS)
+    probe = registry.make("mix-1", config.reservoirs[0].probes[0], Buses())
+    assert isinstance(probe, RecordedProbe)
+    found = play(probe, 2.0)
+
+    assert [(50.1, ""), (None, "no value recorded")] == [
+        (each.conductivity_mS_cm, each.fault) for each in found
+    ]

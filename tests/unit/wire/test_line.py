@@ -73,6 +73,8 @@ def test_an_unfinished_line_can_be_forgotten() -> None:
         ("1,2,1", Spoken(1.0, 2.0, pump=True)),
         ("1,2,ON", Spoken(1.0, 2.0, pump=True)),
         ("1,2,0", Spoken(1.0, 2.0, pump=False)),
+        ("1,2,Off", Spoken(1.0, 2.0, pump=False)),
+        ("1,2,starting", Spoken(1.0, 2.0, pump=None)),
     ],
 )
 def test_a_reply_gives_its_numbers(line: str, spoken: Spoken) -> None:
