@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import typer
 
-from daemon.cli import probe_find, probe_listen, probe_try
+from daemon.cli import probe_draft, probe_find, probe_listen, probe_try
 
 probe = typer.Typer(
     help="Find a probe, listen to it, try its settings, draft its section.", no_args_is_help=True
@@ -19,3 +19,4 @@ def register(app: typer.Typer) -> None:
 probe_find.add_to(probe)
 probe_listen.add_to(probe)
 probe_try.add_to(probe)
+probe_draft.add_to(probe)

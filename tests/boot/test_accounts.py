@@ -32,7 +32,7 @@ OTHERWISE = {
 }
 """Words for verbs whose usual ones would run for ever, or do the same twice."""
 
-WITHOUT_STATION = {"salinity", "simulate", "correct", "change", "probe find"}
+WITHOUT_STATION = {"salinity", "simulate", "correct", "change", "probe find", "probe draft"}
 """Commands that do without configuration and records."""
 
 READ_FILE_FIRST = {"backup check", "backup restore"}

@@ -75,6 +75,7 @@ LINES: dict[str, str] = {
     "probe find": "",
     "probe listen": "OUT/no-such-port --seconds 0.1",
     "probe try": "--seconds 0.2",
+    "probe draft": "line",
     "simulate": "list",
     "backup create": "OUT/wing.backup",
     "backup check": "BACKUP",
@@ -87,13 +88,19 @@ WITHOUT_CONFIG = {"correct", "change", "salinity", "simulate", "backup check"}
 """Take no --config: they need no file of the service's."""
 AT_AN_INSTRUMENT = {"probe listen", "probe try"}
 """Speak with an instrument, which the station of these tests does not have."""
-WITHOUT_JOURNAL = WITHOUT_CONFIG | {"replay", "alarm catalogue", "alarm test", "probe find"}
+WITHOUT_JOURNAL = WITHOUT_CONFIG | {
+    "replay",
+    "alarm catalogue",
+    "alarm test",
+    "probe find",
+    "probe draft",
+}
 READING = {
     *("replay", "status", "plan", "export"),
     *("batch list", "batch show", "batch sheet", "lot list", "lot show"),
     *("calibrate list", "calibrate show", "calibrate due", "calibrate report"),
     *("alarm list", "alarm show", "alarm catalogue", "backup create"),
-    "probe find",
+    *("probe find", "probe draft"),
 }
 """Tell what is there, and change nothing."""
 

@@ -22,6 +22,21 @@ def draft_of_line(
         every_s: Seconds between two requests.
         name: Of the probe, or of the input where the lines hold no conductivity.
     """
+    answers = line_answers(heard, line, request, every_s)
+    return None if answers is None else draft_section("line", name, answers)
+
+
+def line_answers(
+    heard: Study, line: SerialLine, request: bytes, every_s: float
+) -> dict[str, Answer] | None:
+    """Return the keys that listening proposes; None where it proposes nothing.
+
+    Args:
+        heard: As for `draft_of_line`, and so the others.
+        line: Likewise.
+        request: Likewise.
+        every_s: Likewise.
+    """
     proposal = heard.proposal
     if proposal is None:
         return None
@@ -42,7 +57,7 @@ def draft_of_line(
     answers["period_s"] = _period(heard, every_s if request else None)
     if "conductivity" in proposal.units and "temperature" not in proposal.units:
         answers["temperature_from"] = Answer("thermo-1", _NO_TEMPERATURE)
-    return draft_section("line", name, answers, as_input="conductivity" not in proposal.units)
+    return answers
 
 
 _PORT = "'brinewright probe find' shows the name of this port that stays"
