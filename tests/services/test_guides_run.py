@@ -20,6 +20,9 @@ NOT_RUN = {
     "run": "the station of this test is started already",
     "status --watch": "goes on until it is stopped; tests/services/test_demo.py watches",
     "batch answer refilled": "ends the batch; tests/unit/mixing/station/commands does it",
+    "probe listen": "needs a port; tests/services/test_probe_listen.py has one",
+    "probe try": "needs a port that nobody reads; tests/services/test_probe_try.py has one",
+    "probe draft line": "listens to a port; tests/unit/cli/test_cli_probe_draft.py has one",
     "calibrate --reference": "is done at a terminal; tests/services/test_calibrate.py does it",
 }
 """Beginnings of commands that are only parsed (tests/docs/test_docs.py), and why."""
