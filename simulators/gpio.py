@@ -12,6 +12,8 @@ import struct
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+from simulators.device_socket import OPEN
+
 CHIP_INFO, LINE_INFO, GET_LINE = 0x8044B401, 0xC100B405, 0xC250B407
 SET_CONFIG, GET_VALUES = 0xC110B40D, 0xC010B40E
 USED, ACTIVE_LOW, INPUT, OUTPUT = 0x1, 0x2, 0x4, 0x8
@@ -80,9 +82,14 @@ class Chip:
     requests: dict[bytes, Request] = field(default_factory=dict)
 
     def open(self, handle: bytes, call: int, body: bytes) -> bytes:
-        """Let a program have the chip, or with `GET_LINE` one line of it."""
-        if call != GET_LINE:
+        """Let a program have the chip, or with `GET_LINE` one line of it.
+
+        What it had of a chip that was pulled is gone.
+        """
+        if call == OPEN:
             return b""
+        if call != GET_LINE:
+            raise OSError(errno.ENODEV, "no such device")
         (offset,) = struct.unpack_from("=I", body)
         (count,) = struct.unpack_from("=I", body, COUNT_AT)
         if count != 1 or offset >= len(self.contacts):

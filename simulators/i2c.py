@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Literal, Protocol, TypeAlias
 
-from simulators.device_socket import Stuck
+from simulators.device_socket import OPEN, Stuck
 
 I2C_SLAVE, I2C_SLAVE_FORCE, I2C_FUNCS, I2C_RDWR, I2C_SMBUS = 0x0703, 0x0706, 0x0705, 0x0707, 0x0720
 SETTINGS = (0x0701, 0x0702, 0x0704, 0x0708)
@@ -65,7 +65,9 @@ class Adapter:
     _chosen: dict[bytes, int] = field(default_factory=dict)
 
     def open(self, handle: bytes, call: int, body: bytes) -> bytes:  # noqa: ARG002
-        """Let a program have the bus."""
+        """Let a program have the bus; what it had of an adapter that was pulled is gone."""
+        if call != OPEN:
+            raise OSError(errno.ENODEV, "no such device")
         return b""
 
     def closed(self, handle: bytes) -> None:

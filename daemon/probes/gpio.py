@@ -212,6 +212,9 @@ class GpioInput:
         if outcome is None:
             return []
         self._deadline_s = math.inf
+        if outcome.raised is not None:
+            # A chip that comes back must tell within two periods.
+            self._next_read_s = min(self._next_read_s, now.mono_s + self._period_s / 4.0)
         if isinstance(outcome.raised, NoContact):
             return self._faults.samples(now, str(outcome.raised))
         if outcome.raised is not None:

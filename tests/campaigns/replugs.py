@@ -28,10 +28,14 @@ from pathlib import Path
 from random import Random
 
 from daemon.entries import Instant, Sample
+from simulators.device_socket import DeviceSocket
+from simulators.gpio import Chip, Contact
 from simulators.publishing_node import NodeCharacter, NodeError, PublishingNode
 from tests.campaigns.cable import FAR, Cable
 from tests.conftest import LOOPBACK, Broker, find_free_port
+from tests.parts import device_sockets
 from tests.parts.all_stages import STAGES, ClosingStage
+from tests.parts.device_bench import DeviceBench
 from tests.parts.driver_run import DriverRun, running
 from tests.parts.driver_stages import NOON, PERIOD_S
 
@@ -205,6 +209,45 @@ def of_stage(name: str, count: int, seed: int) -> Outages:
     return run.outages
 
 
+CONTACT = """
+[[reservoir.probe]]
+name = "ct-1"
+driver = "recorded"
+path = "rows.csv"
+[[input]]
+name = "pump-1"
+driver = "gpio"
+chip = "{chip}"
+line = 0
+"""
+
+
+def of_chip(count: int, seed: int) -> Outages:
+    """Return what came of a GPIO chip whose contact may change while it is gone."""
+    rng, outages = Random(f"gpio/{seed}"), Outages("gpio")
+    with ExitStack() as stack:
+        path = Path(stack.enter_context(tempfile.TemporaryDirectory())) / "gpiochip0"
+        bench, contact = DeviceBench(), Contact()
+        stack.callback(bench.close)
+        chip = Chip("gpiochip0", "header", [contact], bench.clock)
+        device = stack.enter_context(DeviceSocket(path, chip))
+        bench.add_inputs(CONTACT.format(chip=path))
+        device_sockets.hook()  # after the driver's library was loaded
+        for _ in range(count):
+            bench.run(rng.uniform(0.0, 2.0 * PERIOD_S))
+            device.unplug()
+            bench.run(rng.choice([0.0, rng.uniform(0.0, 5.0 * PERIOD_S)]))
+            contact.closed = rng.choice([True, False])
+            device.plug()
+            back_s, pump = bench.t_s, None
+            while pump is None and bench.t_s < back_s + GIVE_UP_S:
+                came = [each.pump for each in bench.run(STEP_S) if not each.fault]
+                pump = came[0] if came else None
+            outages.took.append((bench.t_s - back_s) / PERIOD_S)
+            outages.wrong += pump is not None and pump != contact.closed
+    return outages
+
+
 KEYS = f"""
 driver = "mqtt_in"
 host = "{{host}}"
@@ -359,14 +402,15 @@ CABLE = "mqtt, cable"
 LONGEST_CUT_S = 20.0
 """Beyond this nothing new happens: the connection is given up after ten seconds at most."""
 REAL: dict[str, Callable[[int, int], Outages]] = {"mqtt broker": of_broker, "mqtt node": of_node}
-NAMES = (*(name for name in STAGES if name not in NO_TRANSPORT), *REAL)
+NAMES = (*(name for name in STAGES if name not in NO_TRANSPORT), "gpio", *REAL)
 """Of all transports."""
 
 
 def replug(name: str, count: int, seed: int) -> Outages:
     """Return what came of so many outages of one transport."""
-    if name == CABLE:
-        return of_cable(count, seed)
+    apart = {CABLE: of_cable, "gpio": of_chip}
+    if name in apart:
+        return apart[name](count, seed)
     return REAL[name](count, seed) if name in REAL else of_stage(name, count, seed)
 
 
