@@ -1,4 +1,4 @@
-"""A real broker and a real node of one that go and come back, and a cable between, for `replugs`."""
+"""A real broker and a node of it that go and come back, and a cable between, for `replugs`."""
 
 from __future__ import annotations
 
