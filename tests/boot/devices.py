@@ -1,4 +1,4 @@
-"""Simulated devices of a machine: an instrument on I2C, a contact at a GPIO line, a thermometer.
+"""Simulated devices of a machine: on I2C, at a GPIO line, in /sys, and behind Modbus TCP.
 
 A service of the machine is behind the first two.  The measuring service meets them by a library
 that is loaded before the C library, so that its own libraries, its threads and the rules of its
@@ -38,6 +38,35 @@ UNIT = f"""[Service]
 RuntimeDirectory=devices
 ExecStart=@PYTHON@ /usr/local/lib/devices.py
 ExecStartPost=/bin/sh -c 'until [ -S {CHIP} ]; do sleep 0.05; done'
+"""
+HOST_SERVICE, HOST_PORT = "host.service", 1502
+HOST_SCRIPT = f"""
+import select, time
+from simulators.modbus import ModbusUnits, Place
+from simulators.modbus_host import ModbusHost
+memory = {{}}
+Place(0).hold(memory, 52.1)
+Place(2).hold(memory, 24.5)
+host = ModbusHost(ModbusUnits({{1: lambda: memory}}), port={HOST_PORT})
+host.plug()
+while True:
+    select.select(host.descriptors(), [], [])
+    host.serve(time.monotonic())
+"""
+HOST_UNIT = """[Service]
+ExecStart=@PYTHON@ /usr/local/lib/host.py
+"""
+HOST_PROBE = f"""
+[[reservoir.probe]]
+name = "ct-1"
+driver = "modbus"
+host = "127.0.0.1"
+tcp_port = {HOST_PORT}
+unit = 1
+conductivity = {{ register = 0, format = "float32", word_order = "ABCD" }}
+temperature = {{ register = 2, format = "float32", word_order = "ABCD" }}
+units = {{ conductivity = "mS/cm", temperature = "degC" }}
+compensation = "none"
 """
 THERMOMETER = "28-0316a2798eff"
 BUSES, FILE = "/sys/bus", f"/sys/bus/w1/devices/{THERMOMETER}/w1_slave"
@@ -84,3 +113,11 @@ def add_devices(machine: Machine, python: str, unit: str) -> None:
     machine.run(["mount", "-t", "tmpfs", "none", BUSES], check=True)
     machine.write(FILE, shown(scratchpad(round(WATER_C * 16.0))), mode=0o444)
     machine.run(["systemctl", "daemon-reload"], check=True)
+
+
+def add_host(machine: Machine, python: str) -> None:
+    """Put a host into a machine whose unit speaks Modbus TCP, and start it."""
+    machine.write("/usr/local/lib/host.py", HOST_SCRIPT)
+    machine.write(f"/etc/systemd/system/{HOST_SERVICE}", HOST_UNIT.replace("@PYTHON@", python))
+    machine.run(["systemctl", "daemon-reload"], check=True)
+    machine.run(["systemctl", "start", HOST_SERVICE], check=True)

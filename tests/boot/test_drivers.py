@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from tests.boot.devices import BUS, CHIP, PROBE, WATER_C, add_devices
+from tests.boot.devices import BUS, CHIP, HOST_PROBE, PROBE, WATER_C, add_devices, add_host
 from tests.boot.installed import (
     CONFIG,
     PROGRAM,
@@ -33,17 +33,6 @@ capacity_l = 220
 fill_l = 180
 target_ppt = 34.0
 tolerance_ppt = 1.0
-"""
-NODE = """
-[[reservoir.probe]]
-name = "ct-1"
-driver = "mqtt_in"
-host = "127.0.0.1"
-port = 1
-conductivity = { topic = "wing/ec" }
-temperature = { topic = "wing/t" }
-units = { conductivity = "mS/cm", temperature = "degC" }
-compensation = "none"
 """
 
 
@@ -88,14 +77,15 @@ def test_buses_are_read_by_threads_under_the_filter_of_the_unit(station: Machine
 def test_the_installer_gives_the_service_what_its_drivers_need(station: Machine) -> None:
     """A network while something is read over one, and the groups that the machine has for buses."""
     before = station.read(CONFIG).decode()
-    measure(station, NODE)
+    add_host(station, PYTHON)
+    measure(station, HOST_PROBE)
     without = both(station, "StatusText")[0]
     station.run(["groupadd", "--system", "i2c"], check=True)
     given = install(station)
     until(
         station,
-        "the broker's port can be tried",
-        lambda: "nobody listens there" in both(station, "StatusText")[0],
+        "the host gives values",
+        lambda: measured(station) == pytest.approx([52.1, WATER_C]),
         WITHIN_S,
     )
     rules, groups = show(station, MEASURE), station.run(["id", "-nG", "brinewright"], check=True)
