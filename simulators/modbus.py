@@ -135,16 +135,20 @@ class ModbusUnits:
         units: What each holds now, by its address.
         faults: Of the next answers, one after another; None for a right one.
         always: The fault of every further answer; None for none.
+        faulty: The address whose answers these are; None for all.
         asked: Every request that reached a unit: address, function, first register and count.
     """
 
     units: dict[int, Callable[[], Memory]]
     faults: deque[Fault | None] = field(default_factory=deque)
     always: Fault | None = None
+    faulty: int | None = None
     asked: list[tuple[int, int, int, int]] = field(default_factory=list)
 
-    def next_fault(self) -> Fault | None:
-        """Return what goes wrong with the answer that is due now."""
+    def next_fault(self, address: int) -> Fault | None:
+        """Return what goes wrong with the answer of a unit that is due now."""
+        if self.faulty not in {None, address}:
+            return None
         return self.faults.popleft() if self.faults else self.always
 
     def answer(self, address: int, pdu: bytes) -> bytes | None:
@@ -264,7 +268,7 @@ class RtuSpeaker:
             return b""
         right = sealed(bytes((address,)) + pdu)
         previous, self._previous = self._previous, right
-        fault = self.units.next_fault()
+        fault = self.units.next_fault(address)
         if fault is Fault.LATE:
             self._later.append((t_s + self.late_s, right))
             return b""

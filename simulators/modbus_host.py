@@ -21,21 +21,19 @@ class ModbusHost:
         units: Who is behind it.
         advance_to: Called as time passes.
         late_s: By how much a late answer is late, simulated seconds.
-        hung: Whether it takes connections and says no word: what a half-open line looks like
-            from the other end, as far as a loopback can show it.
         port: Its TCP port; 0 before it listens for the first time.
     """
 
     units: ModbusUnits
     advance_to: Callable[[float], None] | None = None
     late_s: float = LATE_S
-    hung: bool = False
     port: int = 0
     _listening: socket.socket | None = None
     _connections: dict[int, socket.socket] = field(default_factory=dict)
     _heard: dict[int, bytes] = field(default_factory=dict)
     _previous: bytes = b""
     _later: list[tuple[float, int, bytes]] = field(default_factory=list)
+    _dead: list[socket.socket] = field(default_factory=list)
 
     def plug(self) -> None:
         """Begin to listen, at the same port as before."""
@@ -44,14 +42,25 @@ class ModbusHost:
             self._listening.settimeout(0.0)
             self.port = self._listening.getsockname()[1]
 
+    def go_half_open(self) -> None:
+        """Serve no connection that there is, and end none: the other end has no word of it.
+
+        On a loopback the kernel still acknowledges what is sent, so what shows a lost network by
+        missing acknowledgements has no part in this.
+        """
+        self._dead += self._connections.values()
+        self._connections.clear()
+        self._heard.clear()
+
     def unplug(self) -> None:
         """End every connection and listen no more."""
-        for one in self._connections.values():
+        for one in [*self._connections.values(), *self._dead]:
             # At once and with a reset, so that the port is free to be taken again.
             with suppress(OSError):
                 one.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\1\0\0\0\0\0\0\0")
             one.close()
         self._connections.clear()
+        self._dead.clear()
         self._heard.clear()
         self._later.clear()
         if self._listening is not None:
@@ -66,7 +75,7 @@ class ModbusHost:
     def descriptors(self) -> list[int]:
         """Return what to watch for reading."""
         own = [] if self._listening is None else [self._listening.fileno()]
-        return [*own, *([] if self.hung else self._connections)]
+        return [*own, *self._connections]
 
     def advance(self, t_s: float) -> int:
         """Let time pass until `t_s`; send the late answers that are due, and return how many."""
@@ -119,7 +128,7 @@ class ModbusHost:
             return 0
         right = _framed(request[:2], address, pdu)
         previous, self._previous = self._previous, right
-        fault = self.units.next_fault()
+        fault = self.units.next_fault(address)
         if fault is Fault.LATE:
             self._later.append((t_s + self.late_s, number, right))
             return 0
