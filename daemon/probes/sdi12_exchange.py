@@ -10,11 +10,13 @@ Source: SDI-12, version 1.4 (2019), section 7 (from memory).
 
 from __future__ import annotations
 
+import errno
 import math
 from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Protocol
 
+from daemon.probes.transport import TransportError
 from daemon.wire import sdi12
 from daemon.wire.sdi12 import Frame, FrameKind, Splitter
 from daemon.wire.sdi12_conversation import ConversationError, Request, Silence
@@ -28,6 +30,8 @@ MARKING_S = 0.010
 """At least 8.33 ms by the standard."""
 LONG_MARKING_S = 0.115
 """For a resend: an instrument may need 100 ms after a break to wake; 112.5 ms by the standard."""
+MAKES_NO_BREAK = (errno.EOPNOTSUPP, errno.ENOTTY, errno.EINVAL)
+"""What Linux says of an adapter whose driver knows no breaks (from memory)."""
 TRY_OF_OTHER_MARKING = 4
 """Three before it are with the usual one, as the standard asks for three tries."""
 LONGEST_QUIET_S = 1.5
@@ -268,10 +272,21 @@ class Exchange:
         self._splitter.clear()
         self._is_unsettled = False
         if self._sends_break:
-            self.line.set_break(on=True)
+            self._begin_break()
             self._enter(_State.BREAK, now_s + BREAK_S)
         else:
             self._send(command, now_s)
+
+    def _begin_break(self) -> None:
+        try:
+            self.line.set_break(on=True)
+        except TransportError as exc:
+            if getattr(exc.__cause__, "errno", None) not in MAKES_NO_BREAK:
+                raise
+            raise TransportError(
+                f"port {self.line.place}: its driver makes no break; where the adapter sends one"
+                ' before each command itself, set break_by = "adapter", else take another adapter'
+            ) from exc
 
     def _marking_s(self, command: _Command) -> float:
         """Return how long the line rests after this break: now and then not as it was right before.

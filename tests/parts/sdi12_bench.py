@@ -36,6 +36,7 @@ class MemoryLine:
     is_open: bool = False
     is_plugged: bool = True
     strips_parity: bool = False
+    break_errno: int = 0
     breaks: list[tuple[float, bool]] = field(default_factory=list)
 
     def fileno(self) -> int | None:
@@ -67,6 +68,10 @@ class MemoryLine:
 
     def set_break(self, *, on: bool) -> None:
         """Pass a break on."""
+        if self.break_errno and on:
+            self.is_open = False
+            cause = OSError(self.break_errno, "the kernel's own words")
+            raise TransportError("a break failed; is the adapter still plugged in?") from cause
         if self.is_open:
             self._must_be_plugged()
             self.breaks.append((self.t_s, on))

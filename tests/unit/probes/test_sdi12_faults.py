@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+
 import pytest
 
 from tests.parts.sdi12_bench import PORT, Sdi12Bench, bench, section, sensor
@@ -382,6 +384,23 @@ def test_an_adapter_that_is_unplugged_is_read_again_within_two_periods() -> None
         one.run(4.0)
         came_s = [each.at.mono_s for each in one.samples if not each.fault]
         assert came_s[0] - plugged_s <= 4.0
+
+
+@pytest.mark.parametrize(
+    "number, says",
+    [(errno.EOPNOTSUPP, 'set break_by = "adapter"'), (errno.EIO, "still plugged in")],
+)
+def test_an_adapter_that_makes_no_break_is_told_from_one_that_is_gone(
+    number: int, says: str
+) -> None:
+    """By what the kernel answers to the order."""
+    one = bench(sensor())
+    one.line.break_errno = number
+    one.run(10.0)
+
+    assert [] == one.values()
+    assert all(says in each for each in one.faults())
+    assert one.faults()
 
 
 def test_a_port_that_is_away_is_a_sentence_of_its_own() -> None:
