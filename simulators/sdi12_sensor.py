@@ -95,6 +95,7 @@ class Sensor:
         announces_s: Whole seconds within which data are ready, as it announces.
         takes_s: Seconds in which they are.
         wakes_s: Seconds that it needs after a break before it understands a command.
+        has_identity: Whether it says what it is.
         is_old: Whether it is of before version 1.2: neither concurrent nor with check characters.
         faults: What is wrong with it.
         runs: How many measurements it began.
@@ -106,6 +107,7 @@ class Sensor:
     announces_s: int = 0
     takes_s: float = 0.0
     wakes_s: float = 0.0
+    has_identity: bool = True
     is_old: bool = False
     faults: Faults = field(default_factory=Faults)
     runs: int = 0
@@ -145,8 +147,10 @@ class Sensor:
         return f"{self.faults.service_request_from or self.address}\r\n"
 
     def _right(self, command: str, t_s: float) -> str | None:
-        if command in {"", "I"}:
-            return self.address + (self.identity if command else "")
+        if not command:
+            return self.address
+        if command == "I":
+            return self.address + self.identity if self.has_identity else None
         if re.fullmatch(r"A[0-9A-Za-z]", command):
             self.address = command[1]
             return self.address

@@ -20,6 +20,7 @@ from daemon.wire.sdi12 import LAST_PAGE, Announcement, Measurement
 
 T = TypeVar("T")
 LONGEST_PERIOD_S = 60
+OTHER_MEASUREMENT = "correct measurement by its manual: not each instrument has each of them"
 
 
 class ConversationError(BrinewrightError):
@@ -103,13 +104,15 @@ def measure(
         ConversationError: It is another one, needs longer than its period, has not the values,
             or what it said in between belongs to something else.
     """
+    command, remedy = f"{one.address}I!", "leave identification out"
     try:
         if identify and one.identification:
             yield from _identify(one)
+        command, remedy = _start_command(one), OTHER_MEASUREMENT
         start = yield from _start(one)
     except Silence:
         if diagnose:
-            yield from _diagnose(one)
+            yield from _diagnose(one, command, remedy)
         raise
     _check_start(one, start)
     requested = True
@@ -187,15 +190,12 @@ def _data(
     return tuple(found)
 
 
-def _diagnose(one: Instrument) -> Conversation[None]:
+def _diagnose(one: Instrument, command: str, remedy: str) -> Conversation[None]:
     """Raise what is found out of an instrument that does not answer; return where nothing is."""
     if (
         yield from _answers(f"{one.address}!", partial(sdi12.acknowledgement, address=one.address))
     ):
-        raise Silence(
-            f"address {one.address} is there and does not answer {_start_command(one)}; correct"
-            " measurement by its manual: not each instrument has each of them"
-        )
+        raise Silence(f"address {one.address} is there and does not answer {command}; {remedy}")
     if not one.is_alone:
         return
     found = yield from _answers("?!", sdi12.own_address)
