@@ -120,7 +120,7 @@ def test_time_never_goes_back(story: Story) -> None:
     assert sorted(times) == times
 
 
-@settings(max_examples=30)
+@settings(max_examples=15)
 @given(STORY)
 def test_a_live_run_and_a_replay_of_its_journal_give_the_same_entries(story: Story) -> None:
     """With instruments of different pace, through the journal's own rows."""
@@ -137,6 +137,7 @@ def test_a_live_run_and_a_replay_of_its_journal_give_the_same_entries(story: Sto
     assert all(isinstance(each, Event | Reading) for each in again)
 
 
+@settings(max_examples=40)
 @given(STORY, st.floats(0.1, 10.0))
 def test_ages_never_shrink_the_uncertainty_of_what_is_joined(story: Story, more_s: float) -> None:
     """Had a temperature been older, its reading would be no surer."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.entries import Instant, Reading, Sample
@@ -43,6 +43,7 @@ def readings_of(given_: list[Sample]) -> list[Reading]:
     return [each for each in entries if isinstance(each, Reading)]
 
 
+@settings(max_examples=40)
 @given(ROWS)
 def test_ages_never_shrink_uncertainty(
     rows: list[tuple[float, float | None, float | None, float, float]],
@@ -59,6 +60,7 @@ def test_ages_never_shrink_uncertainty(
         assert not old or (one.salinity_u or 0.0) > (other.salinity_u or 0.0)
 
 
+@settings(max_examples=40)
 @given(ROWS)
 def test_a_missing_value_never_yields_salinity(
     rows: list[tuple[float, float | None, float | None, float, float]],
@@ -69,6 +71,7 @@ def test_a_missing_value_never_yields_salinity(
             assert (None, None) == (each.salinity, each.salinity_u)
 
 
+@settings(max_examples=40)
 @given(ROWS)
 def test_a_replay_of_readings_gives_the_same_readings(
     rows: list[tuple[float, float | None, float | None, float, float]],
