@@ -54,8 +54,12 @@ def rate_of_change(
     temperature_C: float,
     t_s: float,
     limits: QualityLimits,
+    temperature_age_s: float = 0.0,
 ) -> Outcome:
-    """Flag a change that no vessel makes, beyond what noise makes of two readings (test 7)."""
+    """Flag a change that no vessel makes, beyond what noise makes of two readings (test 7).
+
+    A slow thermometer had all the time since its last value to move.
+    """
     last_s, last_C, last_t_s = state.last_salinity, state.last_temperature_C, state.last_t_s
     if salinity is None or last_s is None or last_C is None or last_t_s is None:
         return UNTESTED
@@ -65,6 +69,8 @@ def rate_of_change(
         most += NOISES_OF_CHANGE * noise_ppt(limits, state.noise)
         if moved > most:
             return Flag.SUSPECT, f"{moved:.2f} ppt within {step_s:.0f} s, more than {most:.2f}"
+    if state.last_temperature_s is not None:
+        step_s = max(step_s, t_s - temperature_age_s - state.last_temperature_s)
     moved, most = abs(temperature_C - last_C), limits.rate_suspect_C_per_min * step_s / 60.0
     if moved > most:
         most += NOISES_OF_CHANGE * (state.noise.temperature.typical or 0.0)

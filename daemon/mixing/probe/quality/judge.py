@@ -76,7 +76,9 @@ def judge(
         "scale": value_tests.scale(salinity),
         "expected_band": value_tests.expected_band(state, salinity, temperature, t_s, context),
         "spike": spike,
-        "rate_of_change": change_tests.rate_of_change(state, salinity, temperature, t_s, limits),
+        "rate_of_change": change_tests.rate_of_change(
+            state, salinity, temperature, t_s, limits, sample.temperature_age_s
+        ),
         "flat_line": stillness.flat_line(state, conductivity, temperature, t_s, limits),
         "multi_variate": companion,
         "attenuated_signal": signal,
@@ -86,6 +88,7 @@ def judge(
     if credible and salinity is not None:
         _learn_noise(state, (conductivity, temperature, salinity), t_s, limits, context)
     _remember(state, salinity, temperature, t_s)
+    state.last_temperature_s = t_s - sample.temperature_age_s
     return Judged(
         {name: flag for name, (flag, _) in outcomes.items()},
         {name: figure for name, (_, figure) in outcomes.items() if figure},

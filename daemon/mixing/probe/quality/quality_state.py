@@ -59,6 +59,7 @@ class QualityState:
     before_last_salinity: float | None = None
     last_step_s: float = 0.0
     last_temperature_C: float | None = None
+    last_temperature_s: float | None = None
     flat_value: tuple[float, float] | None = None
     flat_since_s: float = 0.0
     ever_moved: bool = False
