@@ -28,6 +28,8 @@ if TYPE_CHECKING:
 DAYS = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 GAP_PERIODS = 5
 SHORTEST_GAP_S = 15.0
+WINDOW_MIN, WINDOW_READINGS = 15.0, 60
+"""A weak signal shows within so many minutes, and so many readings."""
 RECORDING = "recording"
 """Probe of a reservoir that has none of its own, so that recordings of it can be replayed."""
 
@@ -131,7 +133,8 @@ def _quality(reservoir: Reservoir) -> QualityLimits:
     limits = reservoir.quality
     period_s = max((probe.period_s for probe in reservoir.probes), default=2.0)
     gap_s = limits.gap_s or _gap_s(period_s)
-    return QualityLimits(**{**limits.model_dump(), "gap_s": gap_s})
+    window_min = limits.attenuated_min or max(WINDOW_MIN, WINDOW_READINGS * period_s / 60.0)
+    return QualityLimits(**{**limits.model_dump(), "gap_s": gap_s, "attenuated_min": window_min})
 
 
 def probes(config: Config) -> list[Driver]:

@@ -93,7 +93,8 @@ class Quality(Section):
         conductivity_range_mS_cm: What the water can be at all, mS/cm.
         expected_margin_ppt: How far beyond what its phase lets expect water may be, ppt.
         expected_margin_C: How far beyond the band of the reservoir released water may be, °C.
-        attenuated_min: Minutes within which the signal must scatter.
+        attenuated_min: Minutes within which the signal must scatter; None for 15, and more where
+            the period makes too few readings of them.
         attenuated_suspect_mS_cm: Scatter below which a reading is suspect; None for a fifth of
             the probe's usual noise.
         attenuated_fail_mS_cm: Scatter below which it fails; None for never.
@@ -119,7 +120,7 @@ class Quality(Section):
     )
     expected_margin_ppt: float = number(0.1, 42, "ppt", 2.0)
     expected_margin_C: float = number(0.1, 40, "°C", 3.0)
-    attenuated_min: float = number(1, 1440, "minutes", 15.0)
+    attenuated_min: float | None = number(1, 1440, "minutes", None)
     attenuated_suspect_mS_cm: float | None = number(1e-6, 10, "mS/cm", None)
     attenuated_fail_mS_cm: float | None = number(1e-6, 10, "mS/cm", None)
     neighbour_apart_ppt: float = number(0.01, 42, "ppt", 0.3)

@@ -117,8 +117,15 @@ def _failing(reading: Reading) -> tuple[Health, str]:
         return Health.FAILURE, "it gives no value"
     failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
     if "flat_line" in failed:
-        return Health.FAILURE, "its value does not move any more"
-    outside = next((text for test, text in OUTSIDE.items() if test in failed), "")
+        return Health.FAILURE, _with_figure(
+            "its value does not move any more", "flat_line", reading
+        )
+    outside = next((test for test in OUTSIDE if test in failed), "")
     if outside:
-        return Health.OUT_OF_SPECIFICATION, outside
+        return Health.OUT_OF_SPECIFICATION, _with_figure(OUTSIDE[outside], outside, reading)
     return Health.FAILURE, "it says nothing that can be used"
+
+
+def _with_figure(why: str, test: str, reading: Reading) -> str:
+    figure = reading.figures.get(test, "")
+    return f"{why}: {figure}" if figure else why

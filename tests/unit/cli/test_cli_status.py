@@ -59,6 +59,20 @@ def test_the_snapshot_is_printed_in_words_that_fit(
     assert not any("last known" in line for line in lines)
 
 
+def test_a_suspect_reading_is_printed_with_its_test_and_figure(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A jump of half a part per thousand in released water."""
+    story = mixed()
+    story.say(51.5, 24.0)
+    measured(folder, story, ago_s=1.0)
+
+    assert 0 == invoke(["status"])
+    said = " ".join(capsys.readouterr().out.split())
+    assert "quality suspect: spike (0." in said
+    assert "ppt off its course, more than 0.30)" in said
+
+
 def test_a_forecast_is_not_called_a_fact(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """While salt dissolves steadiness is expected; once it is there it is told since when."""
     measured(folder, mixed(minutes=10), ago_s=1.0)

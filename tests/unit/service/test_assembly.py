@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import asdict, fields
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -12,6 +14,7 @@ from daemon.clock import RehearsalClock, SystemClock
 from daemon.config import Config, parse
 from daemon.entries import Instant, Sample
 from daemon.mixing.batch.advice import Vessel
+from daemon.mixing.probe.quality import QualityLimits
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.probes.line import LineProbe
 from daemon.probes.registry import SECTIONS
@@ -88,26 +91,27 @@ def test_a_gap_follows_from_the_period(more: str, gap_s: float) -> None:
     assert gap_s == found.gap_s
 
 
+@pytest.mark.parametrize(
+    "more, window_min", [("", 15.0), ("period_s = 10\n", 15.0), ("period_s = 60\n", 60.0)]
+)
+def test_a_weak_signal_is_looked_for_in_as_many_readings(more: str, window_min: float) -> None:
+    """A quarter of an hour, and sixty readings at least."""
+    found = assembly.reservoirs(config(PLAIN + PROBE + RAW + more))["mix-1"].quality
+
+    assert window_min == found.attenuated_min
+
+
 def test_thresholds_given_are_those_used() -> None:
     """Each key of the quality section reaches its test."""
-    found = assembly.reservoirs(
-        config(
-            PLAIN + "[reservoir.quality]\ngap_s = 99\nspike_suspect_ppt = 0.5\nspike_fail_ppt = 5\n"
-            "rate_suspect_ppt_per_min = 30\nflat_suspect_min = 5\nflat_fail_min = 50\n"
-            "temperature_range_C = [1, 39]\nconductivity_range_mS_cm = [0, 90]\n"
-        )
-    )["mix-1"].quality
+    given: dict[str, object] = {
+        each.name: 1.0 + n / 8.0 if "range" not in each.name else (n / 8.0, 39.0)
+        for n, each in enumerate(fields(QualityLimits))
+    }
+    given["attenuated_fail_mS_cm"] = 0.5  # below the suspicion
+    lines = "".join(f"{key} = {json.dumps(value)}\n" for key, value in given.items())
+    found = assembly.reservoirs(config(PLAIN + "[reservoir.quality]\n" + lines))["mix-1"].quality
 
-    assert (99.0, 0.5, 5.0, 30.0, 5.0, 50.0, (1.0, 39.0), (0.0, 90.0)) == (
-        found.gap_s,
-        found.spike_suspect_ppt,
-        found.spike_fail_ppt,
-        found.rate_suspect_ppt_per_min,
-        found.flat_suspect_min,
-        found.flat_fail_min,
-        found.temperature_range_C,
-        found.conductivity_range_mS_cm,
-    )
+    assert given == asdict(found)
 
 
 def test_each_probe_gets_the_driver_that_it_names() -> None:

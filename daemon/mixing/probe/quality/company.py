@@ -99,7 +99,7 @@ def neighbour(
     if flag is not Flag.SUSPECT:
         state.contradicted_since_s = None
         return flag, ""
-    if state.contradicted_since_s is None:
+    if state.contradicted_since_s is None or silent(state, t_s, limits):
         state.contradicted_since_s = t_s
     return (flag, figure) if t_s - state.contradicted_since_s >= LASTING_S else PASSED
 

@@ -74,7 +74,9 @@ def judge(
         "location": UNTESTED,
         "gross_range": gross,
         "scale": value_tests.scale(salinity),
-        "expected_band": value_tests.expected_band(state, salinity, temperature, t_s, context),
+        "expected_band": value_tests.expected_band(
+            state, salinity, temperature, t_s, limits, context
+        ),
         "spike": spike,
         "rate_of_change": change_tests.rate_of_change(
             state, salinity, temperature, t_s, limits, sample.temperature_age_s

@@ -61,6 +61,7 @@ def expected_band(
     salinity: float | None,
     temperature_C: float,
     t_s: float,
+    limits: QualityLimits,
     context: WaterContext,
 ) -> Outcome:
     """Flag water that is for a minute not what its phase lets expect.
@@ -84,6 +85,6 @@ def expected_band(
     if not figure:
         state.outside_since_s = None
         return PASSED
-    if state.outside_since_s is None:
+    if state.outside_since_s is None or silent(state, t_s, limits):
         state.outside_since_s = t_s
     return (Flag.SUSPECT, figure) if t_s - state.outside_since_s >= LASTING_S else PASSED
