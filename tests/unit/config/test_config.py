@@ -262,30 +262,6 @@ def test_a_nameless_table_is_counted() -> None:
 
 
 @pytest.mark.parametrize(
-    "quality, part",
-    [
-        ("spike_suspect_ppt = 5", "must not be above spike_fail_ppt = 3 ppt"),
-        ("flat_fail_min = 5", "must not be below flat_suspect_min = 10 minutes"),
-        (
-            "attenuated_suspect_mS_cm = 0.1\nattenuated_fail_mS_cm = 0.2",
-            "must not be above attenuated_suspect_mS_cm = 0.1 mS/cm",
-        ),
-        ("temperature_range_C = [40, 0]", "the first number must be below the second"),
-        ("temperature_range_C = [0]", "two rising numbers in °C"),
-        ("gap = 3", "nearest is gap_s"),
-    ],
-)
-def test_thresholds_must_make_sense_together(quality: str, part: str) -> None:
-    """Quality thresholds are checked against each other and against their defaults."""
-    text = VALID.replace(
-        "[[reservoir.probe]]", f"[reservoir.quality]\n{quality}\n[[reservoir.probe]]"
-    )
-    found = faults(text)
-
-    assert any("reservoir[mix-1].quality." in one and part in one for one in found), found
-
-
-@pytest.mark.parametrize(
     "content, part",
     [
         (b"[station]\nname = \xff\n", "not UTF-8 text at byte 18"),
