@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import select
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -213,6 +214,55 @@ def test_a_chip_that_hangs_delays_nobody(board: Board) -> None:
     assert "line GPIO17 of header gives no answer; look whether" in faults(hung)[0]
     assert board.bench.slowest_s < 0.5
     assert RUNS in values(after)
+
+
+def test_a_read_that_returns_after_it_was_given_up_is_no_value(board: Board) -> None:
+    """What it brings was true some time ago."""
+    board.add(more="period_s = 10\n")
+    board.bench.run(1.0)
+    board.chip.is_stuck, board.bench.hanging = True, {0}
+    board.bench.run(13.0)
+    board.chip.is_stuck = False
+    board.device.release()
+    wait_until(lambda: not board.device.parked, "the chip to be free")
+    descriptor = board.bench.drivers[0].fileno()
+    assert descriptor is not None
+    assert select.select([descriptor], [], [], 5.0)[0], "the read did not return"
+    late = board.bench.run(3.0)
+    board.bench.hanging = set()
+    after = board.bench.run(6.0)
+
+    assert [] == values(late)
+    assert [RESTS] == values(after)
+
+
+def test_a_line_is_given_back_at_the_end(board: Board) -> None:
+    """Closed once or twice, the line is free for another program, and nothing is watched."""
+    board.add()
+    board.bench.run(3.0)
+    (driver,) = board.bench.drivers
+    before = board.contact.consumer
+    driver.close()
+    driver.close()
+    wait_until(lambda: not board.contact.consumer, "the line to be free")
+
+    assert "brinewright" == before
+    assert driver.fileno() is None
+
+
+def test_a_line_whose_chip_hangs_is_given_back_when_the_call_returns(board: Board) -> None:
+    """The end of the service does not wait for it."""
+    board.add()
+    board.bench.run(1.0)
+    board.chip.is_stuck, board.bench.hanging = True, {0}
+    board.bench.run(3.0)
+    board.bench.close()
+    during = board.contact.consumer
+    board.chip.is_stuck = False
+    board.device.release()
+    wait_until(lambda: not board.contact.consumer, "the line to be free")
+
+    assert "brinewright" == during
 
 
 def test_a_line_that_another_program_has_is_left_to_it(board: Board) -> None:

@@ -223,6 +223,25 @@ def test_a_bus_that_hangs_delays_only_its_own_probes(bus: Bus) -> None:
     assert VALUE in values([each for each in after if each.probe == "ct-1"])
 
 
+def test_a_read_that_returns_after_it_was_given_up_is_no_value(bus: Bus) -> None:
+    """What it brings is of a request that counts as unanswered already."""
+    bus.bench.add_probes(bus.section(more="period_s = 10\ntimeout_s = 2.0\n"))
+    bus.bench.run(0.3)
+    bus.instrument.fault, bus.bench.hanging = "stuck", {0}
+    hung = bus.bench.run(3.0)
+    bus.instrument.fault = ""
+    bus.device.release()
+    wait_until(lambda: not bus.device.parked, "the bus to be free")
+    wait_until(lambda: (0x64, True) in [each[:2] for each in bus.adapter.transfers], "the read")
+    late = bus.bench.run(3.0)
+    bus.bench.hanging = set()
+    after = bus.bench.run(6.0)
+
+    assert 1 == len(faults(hung))
+    assert ([], []) == (values(late), faults(late))
+    assert [VALUE] == values(after)
+
+
 def test_an_adapter_may_go_and_come_back_a_hundred_times(bus: Bus) -> None:
     """Each time there is a fault or none was due, and a reading within two periods."""
     bus.bench.add_probes(bus.section())
