@@ -23,6 +23,8 @@ REQUEST_BYTES = 8
 MOST_REGISTERS = 125
 LATE_S = 1.2
 """Simulated seconds by which a late answer is late, unless a test says otherwise."""
+AFTERWARDS_S = 0.02
+"""Simulated seconds from one answer of a busy unit to the next."""
 
 
 class Fault(StrEnum):
@@ -212,6 +214,7 @@ class RtuSpeaker:
     _previous: bytes = b""
     _later: list[tuple[float, bytes]] = field(default_factory=list)
     _other_s: float = 0.0
+    _busy_s: float = 0.0
     _dice: Random = field(init=False)
 
     def __post_init__(self) -> None:
@@ -259,7 +262,9 @@ class RtuSpeaker:
         self._later.append((at_s, sealed(bytes((other.address,)) + other.pdu)))
         pdu = self.units.answer(other.address, other.pdu)
         if pdu is not None:
-            self._later.append((at_s + other.answered_s, sealed(bytes((other.address,)) + pdu)))
+            # A unit does one thing after another: who asks meanwhile is answered afterwards.
+            self._busy_s = at_s + other.answered_s
+            self._later.append((self._busy_s, sealed(bytes((other.address,)) + pdu)))
 
     def _answered(self, request: bytes, t_s: float) -> bytes:
         address = request[0]
@@ -272,9 +277,11 @@ class RtuSpeaker:
         if fault is Fault.LATE:
             self._later.append((t_s + self.late_s, right))
             return b""
-        if fault is Fault.PREVIOUS:
-            return previous
-        return self._spoilt(fault, request, right)
+        said = previous if fault is Fault.PREVIOUS else self._spoilt(fault, request, right)
+        if t_s < self._busy_s:
+            self._later.append((self._busy_s + AFTERWARDS_S, said))
+            return b""
+        return said
 
     def _spoilt(self, fault: Fault | None, request: bytes, right: bytes) -> bytes:
         address, pdu = right[0], right[1:-2]

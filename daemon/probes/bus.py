@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from daemon.probes.transport import Transport
 
 REOPEN_S: Final = 0.5
-"""How long to leave alone what could not be opened, at most; our own choice."""
+"""How long to leave alone what could not be opened, and to listen to what was; our own choice."""
 SILENT_CONNECTION: Final = 3
 """So many requests without one byte of answer, and a connection is made again."""
 
@@ -64,6 +64,10 @@ class Manners(Protocol):
     @property
     def pause_s(self) -> float:
         """Seconds of silence that part two frames."""
+
+    @property
+    def listens_first(self) -> bool:
+        """Whether others may be in the middle of something on a way that was just opened."""
 
     def opened(self) -> None:
         """Begin afresh on a way that was just opened."""
@@ -162,7 +166,7 @@ class Bus:
             self._reopen_s = now_s + OPENING_S
             return False
         self._is_open, self._answers_missing = True, 0
-        self._ready_s = now_s
+        self._ready_s = now_s + (self._shortest_pause_s() if self._manners.listens_first else 0.0)
         self._manners.opened()
         return True
 
@@ -210,12 +214,15 @@ class Bus:
     def _lose(self, exc: TransportError, now_s: float) -> None:
         """Have everybody who waits know why nothing comes."""
         self._shut()
-        self._reopen_s = now_s + min(self._pauses_s.values(), default=REOPEN_S)
+        self._reopen_s = now_s + self._shortest_pause_s()
         waiting = [*([] if self._active is None else [self._active]), *self._waiting]
         self._active = None
         self._waiting.clear()
         for each in waiting:
             each.lost(str(exc))
+
+    def _shortest_pause_s(self) -> float:
+        return min(self._pauses_s.values(), default=REOPEN_S)
 
     def _shut(self) -> None:
         self.transport.close()

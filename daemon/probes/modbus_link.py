@@ -77,6 +77,8 @@ class RtuLink:
         bus: Gives each driver its turn.
     """
 
+    listens_first = True
+
     def __init__(self, line: SerialLine, transport: Transport | None = None) -> None:
         """Remember the line; nothing is opened yet."""
         self.line, self.late = line, LateAnswers()
@@ -155,6 +157,7 @@ class TcpLink:
     """
 
     pause_s = 0.0
+    listens_first = False
 
     def __init__(self, host: str, port: int) -> None:
         """Remember the host; nothing is opened yet."""
