@@ -28,6 +28,7 @@ from daemon.journal.errors import JournalError
 from daemon.journal.followers import followers, sentence
 from daemon.journal.foreign import refuse_foreign
 from daemon.journal.freshness import OLD_PERIODS, silence_cause
+from daemon.journal.input_faults import input_faults
 from daemon.journal.shapes import to_object
 from daemon.local_time import CLOCK, SECOND, local_iso
 from daemon.mixing.cautions import INDEPENDENT_CHECK
@@ -95,6 +96,9 @@ def status(
     blocks += [table([(name, each.why)]) for name, each in ages.items() if name not in chosen]
     if own is not None and (names := alarm_names(own)) != "none":
         blocks.append(table([("station", ""), ("alarms", names)]))
+    failing = input_faults(reader, [each.name for each in settings.inputs])
+    if failing:
+        blocks.append(table([("inputs", "give no value"), *failing.items()]))
     if publishers:
         rows = [(one.name, sentence(one, COUNT_AT_MOST)) for one in publishers]
         blocks.append(table([("publishing to", ""), *rows]))
@@ -103,6 +107,7 @@ def status(
         "reservoirs": {name: to_object(each) for name, each in chosen.items()},
         "last_readings": {name: each.payload for name, each in ages.items()},
         "alarms": [] if own is None else [*own.alarms],
+        "input_faults": {**failing},
         "publishers": {one.name: _payload(one) for one in publishers},
     }
     emit(answer, as_json=as_json, text="\n\n".join(blocks))
