@@ -31,12 +31,14 @@ class Tree:
     root: Path
 
     def write(self, file: str, text: str) -> None:
-        """Replace what a file holds in one step, so that a reader has all of the old or the new."""
-        target = self.root / file
+        """Write what a file holds, over what it held."""
+        target, content = self.root / file, text.encode("ascii")
         target.parent.mkdir(parents=True, exist_ok=True)
-        beside = target.with_name(f".{target.name}.new")
-        beside.write_text(text, encoding="ascii")
-        beside.replace(target)
+        # Without a new file in its place, which some disks take for a wish to have it stored now.
+        descriptor = os.open(target, os.O_WRONLY | os.O_CREAT, 0o644)
+        os.write(descriptor, content)
+        os.ftruncate(descriptor, len(content))
+        os.close(descriptor)
 
     def write_slowly(self, file: str, text: str, pieces: int = 3) -> None:
         """Write a file piece by piece, so that a reader may meet it empty or cut."""

@@ -156,19 +156,13 @@ class Source(Section):
         return "driver", f"gives no {quantity} with these keys"
 
 
-class IndicatingSource(Source):
-    """A source whose instrument indicates numbers in units of its own.
+class CompensatingSource(Source):
+    """A source whose instrument may refer conductivity to one temperature before it says it.
 
     Attributes:
-        units: Of its numbers.
-        compensation: What the instrument does to conductivity before it says
-            it; None (in the file: "none") for raw values.
+        compensation: How it does so; None (in the file: "none") for raw values.
     """
 
-    units: Units = Field(
-        default=Units(),
-        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }",
-    )
     compensation: Annotated[LinearCompensation | None, BeforeValidator(_none_is_raw)] = Field(
         None,
         description="'none' for an instrument that reports raw conductivity, or"
@@ -177,16 +171,8 @@ class IndicatingSource(Source):
 
     @classmethod
     def crossings(cls, table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
-        """Yield a unit or a compensation that is missing, or cannot be undone."""
+        """Yield a compensation that is missing, or cannot be undone."""
         gives = cls.gives(table)
-        numbers = gives & {"conductivity", "temperature"}
-        units = table.get("units")
-        if numbers and "units" not in table:
-            yield "units", f"is missing; give {cls.model_fields['units'].description}"
-        elif isinstance(units, Mapping):
-            for quantity in sorted(numbers - units.keys()):
-                allowed = Units.model_fields[quantity].description
-                yield "units", f"lacks {quantity}, which this instrument gives; give {allowed}"
         if "conductivity" not in gives:
             return
         if "compensation" not in table:
@@ -195,16 +181,46 @@ class IndicatingSource(Source):
             rule = "cannot be undone without the temperature by the same instrument; read that too"
             yield "compensation", rule
 
-    @property
-    def scale(self) -> Scale:
-        """What its numbers mean."""
+    def undoing(self, conductivity_unit: str, temperature_unit: str) -> Scale:
+        """Return what numbers in these units mean, with the compensation undone."""
         rule = self.compensation
         return Scale(
-            self.units.conductivity or "mS/cm",
-            self.units.temperature or "degC",
+            conductivity_unit,
+            temperature_unit,
             0.0 if rule is None else rule.linear_percent_per_C,
             25.0 if rule is None else rule.reference_C,
         )
+
+
+class IndicatingSource(CompensatingSource):
+    """A source whose instrument indicates numbers in units of its own.
+
+    Attributes:
+        units: Of its numbers.
+    """
+
+    units: Units = Field(
+        default=Units(),
+        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }",
+    )
+
+    @classmethod
+    def crossings(cls, table: Mapping[str, Any]) -> Iterator[tuple[str, str]]:
+        """Yield a unit that is missing, and what is wrong with the compensation."""
+        numbers = cls.gives(table) & {"conductivity", "temperature"}
+        units = table.get("units")
+        if numbers and "units" not in table:
+            yield "units", f"is missing; give {cls.model_fields['units'].description}"
+        elif isinstance(units, Mapping):
+            for quantity in sorted(numbers - units.keys()):
+                allowed = Units.model_fields[quantity].description
+                yield "units", f"lacks {quantity}, which this instrument gives; give {allowed}"
+        yield from super().crossings(table)
+
+    @property
+    def scale(self) -> Scale:
+        """What its numbers mean."""
+        return self.undoing(self.units.conductivity or "mS/cm", self.units.temperature or "degC")
 
 
 class Probe(Source):

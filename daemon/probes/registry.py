@@ -21,6 +21,7 @@ MODULES: Final[Mapping[str, str]] = MappingProxyType(
     {
         "gpio": "daemon.probes.gpio",
         "i2c": "daemon.probes.i2c",
+        "iio": "daemon.probes.iio",
         "line": "daemon.probes.line",
         "modbus": "daemon.probes.modbus",
         "mqtt_in": "daemon.probes.mqtt_in",

@@ -6,6 +6,7 @@ The kernel writes such a file whole, with a line end, each time that it is read.
 from __future__ import annotations
 
 import re
+from decimal import Decimal
 
 from daemon.errors import BrinewrightError
 
@@ -16,8 +17,8 @@ class Refused(BrinewrightError):  # noqa: N818 - read as a sentence
     """What was read is not taken for a reading; the text says why, and what to do."""
 
 
-def decimal_number(content: bytes, file: str) -> float:
-    """Return the one number that a file holds, as the kernel's `%d` and `%d.%09u` write it.
+def decimal_number(content: bytes, file: str) -> Decimal:
+    """Return the one number that a file holds, as the kernel writes it (`%d`, `%d.%09u`).
 
     Args:
         content: All that was read.
@@ -30,7 +31,7 @@ def decimal_number(content: bytes, file: str) -> float:
         raise Refused(f"{file} is empty, so the kernel got no answer; check wiring and power")
     if _NUMBER.fullmatch(content) is None:
         raise Refused(f"{file} holds {quoted(content)}, which is cut or no number; read it by hand")
-    return float(content)
+    return Decimal(content.decode().strip())
 
 
 def quoted(content: bytes, longest: int = 40) -> str:

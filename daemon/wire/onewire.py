@@ -109,7 +109,7 @@ def parse_temperature(content: bytes) -> Conversion:
         Refused: It is empty, as while a conversion lasts, or no whole number.
     """
     number = decimal_number(content, "temperature")
-    if not number.is_integer():
+    if number != number.to_integral_value():
         raise Refused(
             f"temperature holds {quoted(content)}, which is no whole number; read it by hand"
         )

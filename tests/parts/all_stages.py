@@ -8,6 +8,7 @@ from typing import Protocol
 
 from tests.parts.driver_stages import Newest, Playing, Polled, Stage, Talking
 from tests.parts.stage_i2c import OnI2cBus
+from tests.parts.stage_iio import Sensing
 from tests.parts.stage_modbus import OnModbusHost, OnModbusLine
 from tests.parts.stage_mqtt_in import Publishing
 from tests.parts.stage_onewire import Converting
@@ -26,6 +27,7 @@ STAGES: dict[str, tuple[str, Callable[[Path], ClosingStage]]] = {
     "line, asked": ("line", Polled),
     "modbus, RTU": ("modbus", OnModbusLine),
     "modbus, TCP": ("modbus", OnModbusHost),
+    "iio": ("iio", Sensing),
     "mqtt_in": ("mqtt_in", Publishing),
     "i2c": ("i2c", OnI2cBus),
     "onewire, of an input": ("onewire", Converting),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -12,7 +13,7 @@ from daemon.entries import Sample
 from daemon.probes import registry
 from daemon.probes.driver import Buses
 from daemon.probes.registry import SECTIONS
-from simulators.onewire import BUS, OneWireBus, scratchpad
+from simulators.onewire import BUS, OneWireBus, scratchpad, shown
 from tests.parts.configurations import configuration
 from tests.parts.driver_stages import CELL_ELSEWHERE, FILE, input_of
 from tests.parts.reading_by_turns import Turns
@@ -185,6 +186,29 @@ def test_a_file_that_changes_while_it_is_read_gives_no_wrong_value(
         assert all(each.temperature_C is None for each in thermometer.turn())
     bus.tree.write(file, text)
 
+    assert [24.5] == [each.temperature_C for each in thermometer.turn()]
+
+
+def test_a_file_that_is_written_piece_by_piece_gives_no_wrong_value(
+    bus: OneWireBus, thermometer: Turns
+) -> None:
+    """Whatever state a reader meets, it takes one of the two temperatures or none."""
+    file, ended = f"{BUS}/{DEVICE}/w1_slave", threading.Event()
+    texts = [shown(scratchpad(register)) for register in (392, -8)]
+
+    def write() -> None:
+        while not ended.is_set():
+            for text in texts:
+                bus.tree.write_slowly(file, text)
+
+    writer = threading.Thread(target=write)
+    writer.start()
+    values = [each.temperature_C for each in thermometer.turn(300)]
+    ended.set()
+    writer.join()
+
+    assert {24.5, -0.5} >= set(values) - {None}
+    bus.tree.write(file, texts[0])
     assert [24.5] == [each.temperature_C for each in thermometer.turn()]
 
 
