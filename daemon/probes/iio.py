@@ -30,6 +30,9 @@ Channels: TypeAlias = dict[Quantity, Channel]
 MILLI: Final = 1000.0
 """Thousandths of a degree, as Industrial I/O has them, in one."""
 NAMED_AT_MOST: Final = 5
+SET_POINT: Final = "out_temp"
+"""Of a device that refers conductivity to 25 °C by a temperature that is written to it."""
+REFERENCE_C: Final = 25.0
 TRIES: Final = 2
 """So often is a channel read whose scale changes meanwhile, as of one that looks for its range."""
 
@@ -50,6 +53,8 @@ class IioInstrument:
             Refused: It is not there, there are two of it, or it cannot be read.
         """
         device = self._find()
+        if "conductivity" in self._section.channels:
+            _refuse_compensation(device)
         channels = {
             quantity: _channel(device, name) for quantity, name in self._section.channels.items()
         }
@@ -148,6 +153,23 @@ def _channel(device: Path, name: str) -> Channel:
         if _factors(device, name) == before:
             return Channel(name, None, raw, *before)
     raise Refused(f"{name}_scale changes while {name}_raw is read; switch its automatic range off")
+
+
+def _refuse_compensation(device: Path) -> None:
+    """See that a device that is told the water's temperature was told the one it refers to.
+
+    Raises:
+        Refused: It was told another, so what it shows is compensated by a number that stays.
+    """
+    raw = content_if_there(device / "out_temp_raw")
+    if raw is None:
+        return
+    told_C = value(Channel(SET_POINT, None, raw, *_factors(device, SET_POINT))) / MILLI
+    if told_C != REFERENCE_C:
+        raise Refused(
+            f"out_temp_raw has it compensate for water of {told_C:g} °C; write {REFERENCE_C:g} °C into"
+            " it, which changes nothing"
+        )
 
 
 def _factors(device: Path, name: str) -> tuple[bytes | None, bytes | None]:

@@ -144,6 +144,20 @@ def test_compensation_is_undone(tmp_path: Path, turns: Opening) -> None:
     assert 50.49 == pytest.approx(conductivity)
 
 
+def test_a_device_that_compensates_by_a_number_that_stays_is_refused(
+    tmp_path: Path, turns: Opening
+) -> None:
+    """Water at 20 °C that it takes for 25 °C is what it measures; told 20 °C, it is not."""
+    own = device(tmp_path)
+    own.tree.write(f"{own.folder}/out_temp_scale", "10\n")
+    own.tree.write(f"{own.folder}/out_temp_raw", "2500\n")
+    one = turns()
+    assert [(50.31, 24.5)] == read(one)
+    own.tree.write(f"{own.folder}/out_temp_raw", "2000\n")
+
+    assert "out_temp_raw has it compensate for water of 20 °C; write 25 °C" in one.fault()
+
+
 @pytest.mark.parametrize(
     "level, runs", [(200.0, True), (150.0, True), (120.0, None), (100.0, False), (0.0, False)]
 )
