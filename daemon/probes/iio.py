@@ -167,8 +167,8 @@ def _refuse_compensation(device: Path) -> None:
     told_C = value(Channel(SET_POINT, None, raw, *_factors(device, SET_POINT))) / MILLI
     if told_C != REFERENCE_C:
         raise Refused(
-            f"out_temp_raw has it compensate for water of {told_C:g} °C; write {REFERENCE_C:g} °C into"
-            " it, which changes nothing"
+            f"out_temp_raw has it compensate for water of {told_C:g} °C;"
+            f" write {REFERENCE_C:g} °C into it, which changes nothing"
         )
 
 
