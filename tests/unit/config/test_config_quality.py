@@ -8,22 +8,7 @@ import pytest
 
 from daemon.config import ConfigError, parse
 from daemon.probes.registry import SECTIONS
-
-RESERVOIR = """
-[station]
-name = "quarantine-wing"
-
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-
-[journal]
-path = "journal.db"
-
-"""
+from tests.parts.configurations import configuration
 
 
 @pytest.mark.parametrize(
@@ -43,7 +28,7 @@ path = "journal.db"
 def test_thresholds_must_make_sense_together(quality: str, part: str) -> None:
     """Quality thresholds are checked against each other and against their defaults."""
     with pytest.raises(ConfigError) as caught:
-        parse(f"{RESERVOIR}[reservoir.quality]\n{quality}\n", Path("brinewright.toml"), SECTIONS)
+        parse(configuration(f"[reservoir.quality]\n{quality}\n"), Path("b.toml"), SECTIONS)
     found = caught.value.faults
 
     assert any("reservoir[mix-1].quality." in one and part in one for one in found), found
