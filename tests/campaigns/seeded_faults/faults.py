@@ -142,6 +142,31 @@ FAULTS = (
         ),
     ),
     Fault(
+        "a stuck probe lowers its own noise",
+        f"{MIXING}/probe/quality/noise.py",
+        "        if moved:\n",
+        "        if moved or channel.deviations:\n",
+        (
+            f"{PROBE}/test_quality_further.py::test_a_stuck_probe_does_not_forget_what_its_noise_was",
+        ),
+    ),
+    Fault(
+        "a weak signal becomes the usual one",
+        f"{MIXING}/probe/quality/noise.py",
+        "deviation > LEAST_TAUGHT * channel.usual",
+        "deviation >= 0.0",
+        (
+            f"{PROBE}/test_quality_further.py::test_a_weak_signal_stays_suspect_however_long_it_lasts",
+        ),
+    ),
+    Fault(
+        "a minute outside the band goes on over a silence",
+        f"{MIXING}/probe/quality/value_tests.py",
+        "state.outside_since_s is None or silent(state, t_s, limits)",
+        "state.outside_since_s is None",
+        (f"{PROBE}/test_quality_further.py::test_a_silence_begins_the_minute_again",),
+    ),
+    Fault(
         "a lot keeps its oldest batches",
         f"{MIXING}/batch/lots.py",
         "[-WEIGHINGS_KEPT:]",
