@@ -42,6 +42,7 @@ class TcpTransport:
         self._connected = False
         self._lookup: _Lookup | None = None
         self._give_up_s = 0.0
+        self._failures = 0
 
     @property
     def place(self) -> str:
@@ -130,12 +131,13 @@ class TcpTransport:
                 )
             return False
         lookup, self._lookup = self._lookup, None
-        if lookup.found is None:
+        if not lookup.found:
             raise TransportError(
                 f"{self.place} cannot be reached: no such host ({lookup.why}); correct the"
                 " probe's host, or give its address in figures"
             )
-        family, address = lookup.found
+        # A name may have several addresses, of which one leads nowhere.
+        family, address = lookup.found[self._failures % len(lookup.found)]
         try:
             self._socket = _made(family)
         except OSError as exc:
@@ -148,6 +150,7 @@ class TcpTransport:
 
     def _unreachable(self, reason: str, number: int) -> TransportError:
         self.close()
+        self._failures += 1
         remedies = {
             errno.ECONNREFUSED: "nothing listens at that port; correct the port, or enable the"
             " protocol on the instrument",
@@ -169,7 +172,7 @@ class TcpTransport:
 @dataclass(slots=True)
 class _Lookup:
     done: threading.Event = field(default_factory=threading.Event)
-    found: AddressInfo | None = None
+    found: list[AddressInfo] = field(default_factory=list)
     why: str = ""
 
 
@@ -194,8 +197,7 @@ def _resolve(lookup: _Lookup, host: str, port: int, flags: int) -> bool:
     except (OSError, UnicodeError) as exc:
         lookup.why = why(exc)
         return False
-    family, _, _, _, address = answers[0]
-    lookup.found = (family, address)
+    lookup.found = [(family, address) for family, _, _, _, address in answers]
     return True
 
 

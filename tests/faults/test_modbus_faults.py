@@ -266,6 +266,29 @@ def test_a_sensor_without_a_value_is_a_fault_that_names_it(tmp_path: Path) -> No
         assert "3/0: 0000 7FC0 0000 41C4" == sample.spoken
 
 
+def test_a_pump_register_says_on_or_off_and_nothing_else(tmp_path: Path) -> None:
+    """One that holds more than 0 or 1 needs the bit that is meant."""
+    way, device = line(tmp_path, 1)
+    state = {(3, 4): 1}
+    memory = water_unit(device.stage, *FLOATS)
+    device.units.units[1] = lambda: {**memory(), **state}
+    text = sections(way).rstrip() + "\npump = { register = 4 }\n"
+    with DriverBatch(text, [device]) as batch:
+        batch.run(2 * PERIOD_S)
+        state[3, 4] = 0
+        batch.run(2 * PERIOD_S)
+        pumps = [each.pump for each in batch.samples]
+        state[3, 4] = 0x0101
+        batch.run(PERIOD_S)
+
+        assert [True, True, False, False] == pumps
+        assert {(1, 3, 0, 5)} == set(device.units.asked)
+        assert batch.samples[-1].fault == (
+            f"unit 1 on {device.link}: its pump at register 4 holds 0101, which is neither 0 nor"
+            " 1; name the bit that says so"
+        )
+
+
 @pytest.mark.parametrize("over_tcp", [False, True])
 def test_a_cable_that_is_pulled_a_hundred_times_is_read_again_each_time(
     tmp_path: Path, *, over_tcp: bool

@@ -282,6 +282,25 @@ def test_a_name_is_looked_up_beside_the_loop(monkeypatch: pytest.MonkeyPatch) ->
         one.close()
 
 
+def test_a_name_with_several_addresses_is_tried_at_each(monkeypatch: pytest.MonkeyPatch) -> None:
+    """One leads nowhere, and the next one to the host."""
+    plain = socket.getaddrinfo
+
+    def both(_host: str, port: int, *, type: int, flags: int) -> object:  # noqa: A002 - its name
+        if flags & socket.AI_NUMERICHOST:
+            raise socket.gaierror(-2, "Name or service not known")
+        # Nothing listens at another address of the loopback either.
+        return [*plain("127.9.9.9", port, type=type), *plain("127.0.0.1", port, type=type)]
+
+    monkeypatch.setattr("daemon.probes.tcp_transport.socket.getaddrinfo", both)
+    with listener() as server:
+        one = TcpTransport("transmitter.example", server.getsockname()[1])
+        with pytest.raises(TransportError, match="Connection refused"):
+            connected(one)
+        connected(one)
+        one.close()
+
+
 def test_a_name_that_nobody_has_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     """With what to do, each time that it is tried."""
 
