@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import Buses, DriverKind, FaultLimit
+from daemon.probes.modbus_alternatives import word_order_alternatives
 from daemon.probes.modbus_link import ModbusLink, Reading, RtuLink, TcpLink
 from daemon.probes.modbus_section import ModbusSection
 from daemon.probes.transport import SerialLine
@@ -279,4 +280,4 @@ def _modbus_probe(reservoir: str, section: ModbusSection, buses: Buses) -> Modbu
     )
 
 
-DRIVER = DriverKind(ModbusSection, _modbus_probe)
+DRIVER = DriverKind(ModbusSection, _modbus_probe, word_order_alternatives)

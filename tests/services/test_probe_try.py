@@ -14,6 +14,7 @@ import serial
 
 from daemon.probes.trial import line_settings
 from simulators.instrument import Character, Instrument
+from simulators.modbus import ModbusUnits, Place, RtuSpeaker
 from simulators.sample_bath import SampleBath
 from simulators.uart import Framing
 from tests.parts.configurations import configuration
@@ -267,3 +268,55 @@ def test_the_guided_test_ends_where_nothing_comes(
     assert 1 == answered.code
     assert 1 == answered.out.count("there is no such device")
     assert "It cannot be told yet whether the instrument compensates." in answered.out
+
+
+MODBUS = """
+[[reservoir.probe]]
+name = "ct-1"
+driver = "modbus"
+port = "{port}"
+unit = 1
+conductivity = {{ register = 0, format = "float32", word_order = "{order}" }}
+temperature = {{ register = 2, format = "float32", word_order = "{order}" }}
+units = {{ conductivity = "mS/cm", temperature = "degC" }}
+compensation = "none"
+period_s = 0.2
+"""
+
+
+def holding(order: str) -> RtuSpeaker:
+    """A unit of seawater at 24 °C that sends its numbers in an order of bytes."""
+    memory: dict[tuple[int, int], int] = {}
+    Place(0, order=order).hold(memory, 50.853)
+    Place(2, order=order).hold(memory, 24.03)
+    return RtuSpeaker(ModbusUnits({1: lambda: memory}))
+
+
+@pytest.mark.parametrize(
+    "sent, configured", [("CDAB", "ABCD"), ("DCBA", "CDAB"), ("ABCD", "BADC"), ("ABCD", "ABCD")]
+)
+def test_the_order_of_bytes_of_a_modbus_unit_is_named(
+    tmp_path: Path, sent: str, configured: str
+) -> None:
+    """Over the real line: by the registers that it sent; nothing where the order is right."""
+    section = MODBUS.format(port=tmp_path / "tty", order=configured)
+    with talking(tmp_path / "tty", holding(sent)):
+        code, probe = tried(tmp_path, section)
+    said = " ".join(probe["findings"])
+
+    if sent == configured:
+        assert (0, "") == (code, said)
+    else:
+        assert 1 == code
+        assert f'word_order = "{sent}" (then 50.853 mS/cm at 24.03 °C) is likely' in said
+
+
+def test_a_modbus_unit_that_does_not_answer_is_said_to_be_silent(tmp_path: Path) -> None:
+    """As one of another address; what to check is in the sentence."""
+    section = MODBUS.format(port=tmp_path / "tty", order="ABCD").replace("unit = 1", "unit = 7")
+    section = section.replace("period_s = 0.2", "period_s = 1.0\ntimeout_s = 0.2")
+    with talking(tmp_path / "tty", holding("ABCD")):
+        code, probe = tried(tmp_path, section)
+
+    assert (1, 0) == (code, probe["readings"])
+    assert "No reply: likely are no power" in " ".join(probe["findings"]), probe["faults"]

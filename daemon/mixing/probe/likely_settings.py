@@ -131,7 +131,8 @@ def _by_alternatives(
 ) -> list[str]:
     """Return which other setting gives values that water has, where the present one gives none."""
     present = _salinity(conductivity, temperature)
-    is_right = believable(conductivity, temperature) and conductivity is not None
+    has_value = conductivity is not None or temperature is not None
+    is_right = has_value and believable(conductivity, temperature)
     expected = water.salinity
     if is_right and (expected is None or _near(present, expected, NEAR)):
         return []
@@ -152,7 +153,10 @@ def _by_alternatives(
         for each in fitting
     )
     sure = "is likely" if len(fitting) == 1 else "are possible"
-    return [f"{_values(conductivity, temperature)} is no water; {choices} {sure}."]
+    present_words = f"{_values(conductivity, temperature)} is no water"
+    if conductivity is None and temperature is None:
+        present_words = "There is no number as it is configured"
+    return [f"{present_words}; {choices} {sure}."]
 
 
 def _is_vanishing(each: Alternative) -> bool:

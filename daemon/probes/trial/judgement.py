@@ -16,6 +16,7 @@ from daemon.mixing.probe.likely_settings import (
     suspicions,
 )
 from daemon.probes import registry
+from daemon.probes.line_section import LineSection
 from daemon.wire.line import shown
 
 if TYPE_CHECKING:
@@ -34,7 +35,7 @@ _UNREADABLE = (
 )
 _SILENT = (
     "No reply: likely are no power, data wires that are swapped or open, another speed or address,"
-    " or another line end of the request. {command} shows whether anything comes at all."
+    " or another line end of the request."
 )
 SILENT = ("no reply", "no line", "no answer", "did not answer")
 
@@ -184,6 +185,9 @@ def _silent(subject: Subject, path: str) -> list[str]:
     section = subject.section
     if not hasattr(section, "baud"):
         return []
-    request = getattr(section, "request", None)
-    option = f" --request {request!r}" if request else ""
-    return [_SILENT.format(command=f"brinewright probe listen {path}{option}")]
+    if not isinstance(section, LineSection):
+        return [f"{_SILENT} See the page of its driver for what each fault means."]
+    option = f" --request {section.request!r}" if section.request else ""
+    return [
+        f"{_SILENT} brinewright probe listen {path}{option} shows whether anything comes at all."
+    ]
