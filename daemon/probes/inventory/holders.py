@@ -39,10 +39,18 @@ def _devices_of(process: Path) -> set[str]:
         for each in (process / "fd").iterdir():
             with suppress(OSError):
                 target = os.readlink(each)  # noqa: PTH115 - a text is enough
-                # A device that was unplugged while it was open is called "(deleted)".
-                if not target.startswith(("socket:", "pipe:", "anon_inode:")):
+                if target.startswith("/") and _is_same(each, target):
                     found.add(target)
     return found
+
+
+def _is_same(descriptor: Path, target: str) -> bool:
+    """Say whether an open file is the one that this process finds under its name.
+
+    A process of another mount namespace, as in a container, has files of the same names; and one
+    that was unplugged while it was open is called "(deleted)".
+    """
+    return os.path.samestat(descriptor.stat(), Path(target).stat())
 
 
 def _words(process: Path) -> str:

@@ -117,6 +117,22 @@ def test_a_process_without_rights_to_look_is_passed_over(machine: Machine) -> No
     assert () == listed(machine, Way.SERIAL)[0].held_by
 
 
+def test_a_file_of_the_same_name_elsewhere_is_another(
+    machine: Machine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a pseudo-terminal of a container, which has a list of names of its own."""
+    port = machine.serial("ttyUSB0")
+    machine.holds(812, "terminal", machine.device("other"))
+    plain = os.readlink
+
+    def renamed(path: Path) -> str:
+        return str(port) if path.name == "3" else plain(path)
+
+    monkeypatch.setattr(os, "readlink", renamed)
+
+    assert () == listed(machine, Way.SERIAL)[0].held_by
+
+
 def test_a_port_of_the_configuration_says_which_probe_uses_it(machine: Machine) -> None:
     """By whichever name the configuration calls it."""
     port = machine.serial("ttyUSB0")
