@@ -59,13 +59,17 @@ def device_answer(
     if key is None:
         return {}
     if device is not None:
-        known = {name for each in found for name in (each.name, *each.others)}
-        seen = device in known or not found
-        return {key: Answer(_value(device) if device.isdigit() else device, _missing(seen))}
+        named = [each for each in found if device in (each.name, *each.others)]
+        value: object = _value(device) if device.isdigit() else device
+        if named and named[0].value is not None and not device.startswith("/"):
+            value = named[0].value
+        elif driver == "iio":
+            value = {"name": device}
+        return {key: Answer(value, _missing(named or not found))}
     free = [each for each in found if driver in each.drivers and not each.used_by]
     if len(free) == 1 and driver != "mqtt_in":
         why = "the only one that is connected and not in use; is the instrument on it?"
-        return {key: Answer(free[0].name, why)}
+        return {key: Answer(free[0].value or free[0].name, why)}
     return {}
 
 

@@ -37,7 +37,12 @@ EXAMPLES: Final[Mapping[str, Mapping[str, Any]]] = MappingProxyType(
             "units": {"conductivity": "mS/cm", "temperature": "degC"},
             "compensation": "none",
         },
-        "iio": {"device": "ec-meter", "compensation": "none"},
+        "iio": {
+            "device": {"name": "ec-sensor"},
+            "conductivity": "in_electricalconductivity",
+            "temperature": "in_temp",
+            "compensation": "none",
+        },
         "onewire": {"device": "28-000000000000"},
         "i2c": {
             "bus": 1,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from pathlib import Path
@@ -48,6 +49,7 @@ class Connection:
         used_by: Probes and inputs of the configuration that name it, in words.
         held_by: Processes that have it open, in words; only those that may be seen.
         faults: What is in the way of using it and what to do, a sentence each.
+        value: What a section has at the key of its device; None for the name.
     """
 
     way: Way
@@ -58,6 +60,7 @@ class Connection:
     used_by: tuple[str, ...] = ()
     held_by: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    value: str | Mapping[str, str] | None = None
 
 
 def first_line(path: Path) -> str:

@@ -108,8 +108,9 @@ def _names(section: Source, connection: Connection) -> bool:
 def _texts(section: Source) -> Iterator[str]:
     """Yield every text of a section, and the place that it occupies."""
     table = section.model_dump()
-    yield from (value for value in table.values() if isinstance(value, str))
-    yield from (str(value) for value in table.values() if isinstance(value, Path))
+    for value in table.values():
+        parts = value.values() if isinstance(value, Mapping) else [value]
+        yield from (str(part) for part in parts if isinstance(part, str | Path))
     used = type(section).occupies(table)
     if used is not None:
         yield used.path

@@ -89,6 +89,7 @@ def gpio_chips(
             (label,) if label else (),
             describes=described,
             drivers=("gpio",),
+            value=label or None,
             faults=access_faults(device, accounts),
         )
 
@@ -109,6 +110,7 @@ def iio_devices(places: Places) -> Iterator[Connection]:
             (*known[1:], entry.name, str(entry)),
             f"gives {gives}",
             drivers=("iio",) if given else (),
+            value={"label": label} if label else {"name": name or entry.name},
         )
 
 

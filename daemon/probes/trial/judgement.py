@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
-from daemon.config.probe import IndicatingSource
 from daemon.mixing.probe.likely_settings import (
     Alternative,
     IndicatedUnits,
@@ -18,6 +17,7 @@ from daemon.mixing.probe.likely_settings import (
 from daemon.probes import registry
 from daemon.probes.line_section import LineSection
 from daemon.wire.line import shown
+from daemon.wire.units import Scale
 
 if TYPE_CHECKING:
     from daemon.entries import Sample
@@ -115,10 +115,9 @@ def judge(
 
 def units_of(subject: Subject) -> IndicatedUnits:
     """Return what a section says of its numbers; those of the service where it says nothing."""
-    section = subject.section
-    if not isinstance(section, IndicatingSource):
+    scale = getattr(subject.section, "scale", None)
+    if not isinstance(scale, Scale):
         return IndicatedUnits()
-    scale = section.scale
     return IndicatedUnits(
         scale.conductivity_unit, scale.temperature_unit, scale.percent_per_C, scale.reference_C
     )

@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from daemon.config import parse
+from daemon.probes.draft import draft_section
+from daemon.probes.draft.answers import device_answer
 from daemon.probes.inventory import Connection, Way, connections, plug_in_advice
 from daemon.probes.inventory.access import (
     Account,
@@ -289,3 +291,19 @@ def test_a_broker_of_the_configuration_is_listed_and_tried(machine: Machine) -> 
 
     assert (f"127.0.0.1:{port}", ()) == (there.name, there.faults)
     assert "accepts no connection" in gone.faults[0]
+
+
+def test_a_device_of_the_kernel_is_known_by_what_a_section_says_of_it(machine: Machine) -> None:
+    """Its label or its name stands in a table of the section."""
+    folder = machine.places.sys / "bus/iio/devices"
+    machine.write(folder / "iio:device0/name", "meter-ec\n")
+    machine.write(folder / "iio:device0/in_electricalconductivity_raw", "1\n")
+    machine.write(folder / "iio:device0/in_temp_raw", "1\n")
+    draft = draft_section("iio", "ct-1", device_answer("iio", "meter-ec", []))
+    config = parse(configuration(draft.brief), Path("brinewright.toml"), SECTIONS)
+    (found,) = connections(config, machine.places, [])
+
+    assert {"name": "meter-ec"} == found.value
+    assert ("probe ct-1 of reservoir mix-1",) == found.used_by
+    free = Connection(Way.IIO, "x", drivers=("iio",), value={"name": "x"})
+    assert {"name": "x"} == device_answer("iio", None, [free])["device"].value
