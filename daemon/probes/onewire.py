@@ -6,6 +6,7 @@ its own: where they have a supply line, the kernel lets them convert side by sid
 
 from __future__ import annotations
 
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
@@ -119,9 +120,11 @@ class Thermometer:
                 "the kernel has no 1-Wire bus; put dtoverlay=w1-gpio into"
                 " /boot/firmware/config.txt, and start the machine again"
             )
+        names = list[str]()
         if self._folder.is_dir():
             return f"it has no {self._section.file}; sudo modprobe w1-therm"
-        names = sorted(each.name for each in self._folder.parent.iterdir())
+        with suppress(OSError):
+            names = sorted(each.name for each in self._folder.parent.iterdir())
         there = [name for name in names if name.partition("-")[0] in FAMILIES]
         others = f"there are {', '.join(there[:NAMED_AT_MOST])}" if there else "there is none"
         return (
