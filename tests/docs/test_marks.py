@@ -11,7 +11,7 @@ import pytest
 from daemon.config.models import Quality, Reservoir
 from daemon.config.probe import Probe
 from daemon.mixing.batch.advice import FIRST_SHARE
-from daemon.mixing.probe.reconciliation import APART_PPT
+from daemon.mixing.probe.own_history import APART_PPT
 from daemon.mixing.station.conditions import DRIFT_PPT
 
 ROOT = Path(__file__).parents[2]

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TypeAlias
 
 from daemon.entries import Flag
 from daemon.mixing.probe.place_state import PlaceState
+
+Values: TypeAlias = tuple[float, float, float]
+"""Conductivity in mS/cm, temperature in °C, practical salinity; or what changes them."""
 
 
 @dataclass(slots=True)
@@ -29,7 +33,7 @@ class Indication:
     flag: Flag = Flag.PASS
 
     @property
-    def values(self) -> tuple[float, float, float]:
+    def values(self) -> Values:
         """Conductivity in mS/cm, temperature in °C, practical salinity."""
         return self.conductivity_mS_cm, self.temperature_C, self.salinity
 
@@ -59,7 +63,7 @@ class Share:
     newest: Indication | None = None
     elsewhere: Indication | None = None
     trouble: str = ""
-    apart: tuple[float, float, float] | None = None
+    apart: Values | None = None
     compared_s: float | None = None
     usual: float | None = None
     usual_s: float = 0.0
@@ -79,15 +83,19 @@ class Reconciliation:
         members: Probes whose readings are in the reconciled values.
         even: What makes up, for those who look for change, for a probe that drops out or comes
             back, so that it moves no water: factor of conductivity, °C, factor of salinity.
-        reconciled_s: Time of the last reconciled values, s.
+        values: The last reconciled ones; None before any.
+        reconciled_s: Time of those, s.
+        disputed: Whether those that count did not agree at the last reading.
         place: Where the probes are, as a whole.
     """
 
     shares: dict[str, Share] = field(default_factory=dict)
     decides: str = ""
     members: list[str] = field(default_factory=list)
-    even: tuple[float, float, float] = (1.0, 0.0, 1.0)
+    even: Values = (1.0, 0.0, 1.0)
+    values: Values | None = None
     reconciled_s: float = 0.0
+    disputed: bool = False
     place: PlaceState = field(default_factory=PlaceState)
 
     def share(self, probe: str) -> Share:

@@ -14,7 +14,7 @@ from daemon.mixing.alarm.catalogue import CALIBRATING, DISSOLVING, IDLE
 from daemon.mixing.events import AlarmChanged, Happening
 from daemon.mixing.probe import calibration_routines
 from daemon.mixing.probe.calibration_history import name_of
-from daemon.mixing.probe.reconciliation import history_left
+from daemon.mixing.probe.own_history import history_left
 from daemon.mixing.service_events import AlarmFloodChanged
 from daemon.mixing.station import conditions, due_batches, host, together
 from daemon.mixing.station.conditions import USABLE

@@ -12,8 +12,8 @@ from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
 from daemon.mixing.batch.undecided import undecided_sentence
+from daemon.mixing.probe.own_history import APART_PPT, SURE
 from daemon.mixing.probe.quality import in_words
-from daemon.mixing.probe.reconciliation import APART_PPT, SURE
 from daemon.mixing.seawater import dosing
 
 if TYPE_CHECKING:

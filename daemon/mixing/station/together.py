@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
 from daemon.mixing.batch.batch_state import STEADY
-from daemon.mixing.probe import health, reconciliation
+from daemon.mixing.probe import continuity, health, own_history, reconciliation
 from daemon.mixing.probe import place as places
 from daemon.mixing.probe.place_state import Replaced, Returned
 from daemon.mixing.probe.probe_state import ProbeState
@@ -148,11 +148,11 @@ def _return_those_who_agree(
         if share is None or share.elsewhere is None:
             continue
         measured = [each for each in (shares[other].newest for other in names) if each is not None]
-        if not all(reconciliation.agree(share.elsewhere, each) for each in measured):
+        if not all(own_history.agree(share.elsewhere, each) for each in measured):
             share.near_s = None
             continue
         share.near_s = t_s if share.near_s is None else share.near_s
-        if t_s - share.near_s >= reconciliation.AGREES_S:
+        if t_s - share.near_s >= own_history.AGREES_S:
             share.elsewhere = share.near_s = None
             places.accept(state.probes[name].place)
 
@@ -211,7 +211,7 @@ def _evened(whole: Reconciliation, reading: Reading) -> Reading:
     conductivity, temperature, salinity = values
     if conductivity is None or temperature is None or salinity is None:
         return reading
-    even = reconciliation.evened(whole, (conductivity, temperature, salinity))
+    even = continuity.evened(whole, (conductivity, temperature, salinity))
     return replace(reading, conductivity_mS_cm=even[0], temperature_C=even[1], salinity=even[2])
 
 
@@ -264,6 +264,13 @@ def in_dispute(state: ReservoirState) -> bool:
     """Return whether the probes that count do not agree on the salinity of the water."""
     whole = state.reconciliation
     return any(whole.share(name).dissent > 0.0 for name in whole.members)
+
+
+def dispute_ended(state: ReservoirState) -> bool:
+    """Return whether the probes that count agree since this reading; asked once a reading."""
+    disputed, whole = in_dispute(state), state.reconciliation
+    ended, whole.disputed = whole.disputed and not disputed, disputed
+    return ended
 
 
 def forget(state: ReservoirState, probe: str) -> None:

@@ -44,6 +44,10 @@ def of_reading(
         weights: Of the detector's network.
     """
     reading, found = of_water.judged, [*of_water.found]
+    if together.dispute_ended(state):
+        # What was judged by a mean of probes that disagreed says nothing against the water.
+        judgement = state.batch.judgement
+        judgement.mean, judgement.mean_bins, judgement.minutes = None, 0, []
     place = together.place_of(state, settings)
     usable = reading.salinity if reading.flag in USABLE else None
     if usable is not None:
