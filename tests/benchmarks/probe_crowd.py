@@ -313,8 +313,10 @@ BUS_FOLDER = "devices"
 def registers(place: int) -> str:
     """The keys of a unit with two numbers in four registers."""
     return (
-        f"unit = {place}\nfunction = 3\n"
-        f"conductivity = {{ register = 0 }}\ntemperature = {{ register = 2 }}\n{UNITS}"
+        f"unit = {place}\n"
+        'conductivity = { register = 0, format = "float32" }\n'
+        'temperature = { register = 2, format = "float32" }\n'
+        f"{UNITS}"
     )
 
 
@@ -356,9 +358,10 @@ class _Stuck:
 
 def _serve_host(host: ModbusHost, deaf: Callable[[], bool]) -> None:
     while True:
-        host.hung = deaf()
         select.select(host.descriptors(), [], [], 0.2)
-        if not host.hung:
+        if deaf():
+            time.sleep(0.2)
+        else:
             host.serve(time.monotonic())
 
 

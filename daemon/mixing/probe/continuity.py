@@ -55,7 +55,8 @@ def even_out(
     if not before or before == state.members:
         return
     apart = [gone for name in members if (gone := state.shares[name].apart) is not None]
-    if len(apart) < len(members):
+    strange = any(abs(known[name].salinity - whole[2]) > ALIKE_SHARE * whole[2] for name in members)
+    if strange or len(apart) < len(members):
         _take_step_off(state, before, known, whole)
         return
     shift = [math.fsum(p * each[i] for p, each in zip(parts, apart, strict=True)) for i in range(3)]
