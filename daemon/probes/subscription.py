@@ -56,6 +56,7 @@ SIGN_S = 1.0
 """A broker that lives answers within it, also over a slow radio link; our own choice."""
 NO_TOPIC = "brinewright/no-topic"
 CLOSE_WAIT_S = 1.0
+CONNECTING_WAIT_S = 0.05
 REFUSAL = 0x80
 UNSUPPORTED_VERSION = 0x84
 TAKEN_OVER = 0x8E
@@ -154,9 +155,11 @@ class Subscription:
             bell, self._bell = self._bell, None
         if bell is not None:
             os.close(bell)
+        connected = self._line is not None
         self._shut()
-        # One that is still connecting ends alone when its time is over.
-        self._thread.join(CLOSE_WAIT_S)
+        # One that is still connecting ends alone when its time is over: many of them must not keep
+        # the process from its end.
+        self._thread.join(CLOSE_WAIT_S if connected else CONNECTING_WAIT_S)
 
     def _shut(self) -> None:
         line = self._line

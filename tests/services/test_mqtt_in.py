@@ -387,3 +387,38 @@ def test_closing_waits_for_nobody(free_port: int) -> None:
         "the end of the thread",
     )
     assert run.driver.fileno() is None
+
+
+def test_two_clients_of_one_name_are_told(broker: Broker) -> None:
+    """The broker gives the connection to the newer one; whoever lost it says which key counts."""
+    named = keys(broker, OBJECT, 'client_id = "node-reader"')
+    with running(named) as first, running(named) as second:
+        first.until(lambda: "node-reader" in broker.log, "the first connection")
+        second.turn()
+        fault = first.until_fault("the connection was lost")
+
+    assert "no other client has the id 'node-reader' (client_id)" in fault
+
+
+def test_two_reservoirs_read_their_nodes_over_one_broker(broker: Broker) -> None:
+    """Each gets its own values, and the loss of one node is a fault of one reservoir."""
+    other = OBJECT.replace("mix-1", "mix-2")
+    left, right = node_at(broker), node_at(broker, base="fish-room/mix-2")
+    with (
+        left,
+        right,
+        running(keys(broker, OBJECT, WATCHED)) as one,
+        running(keys(broker, other, WATCHED.replace("mix-1", "mix-2"))) as two,
+    ):
+        while not (one.values() and two.values()):
+            left.measure(0.0, 41.0, 24.0)
+            right.measure(0.0, 52.0, 25.0)
+            one.turn()
+            two.turn()
+        right.vanish()
+        two.until_fault("offline")
+        one.turn()
+
+    assert {(41.0, 24.0)} == {pair(each) for each in one.values()}
+    assert {(52.0, 25.0)} == {pair(each) for each in two.values()}
+    assert not [fault for fault in one.faults() if "offline" in fault]
