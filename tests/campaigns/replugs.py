@@ -123,8 +123,8 @@ class StageOutages:
                 return
             self._number += 1
             self._said_s = self._t_s
-            # Sixteenths of a degree are what the coarsest thermometer tells.
-            self._coming = (40.0 + self._number / 1000.0, 20.0 + self._number % 160 / 16.0)
+            # Quarters of a degree are whole steps of each thermometer here.
+            self._coming = (40.0 + self._number / 1000.0, 20.0 + self._number % 40 / 4.0)
             message = self._stage.message(self._number, *self._coming)
             at = self._rng.randrange(1, len(message)) if cut else len(message)
             self._rest = [each for each in (message[:at], message[at:]) if each]
