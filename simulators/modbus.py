@@ -138,6 +138,8 @@ class ModbusUnits:
         faults: Of the next answers, one after another; None for a right one.
         always: The fault of every further answer; None for none.
         faulty: The address whose answers these are; None for all.
+        answers: Function, first register and count of the only requests that are answered; None for
+            all.
         asked: Every request that reached a unit: address, function, first register and count.
     """
 
@@ -145,6 +147,7 @@ class ModbusUnits:
     faults: deque[Fault | None] = field(default_factory=deque)
     always: Fault | None = None
     faulty: int | None = None
+    answers: frozenset[tuple[int, int, int]] | None = None
     asked: list[tuple[int, int, int, int]] = field(default_factory=list)
 
     def next_fault(self, address: int) -> Fault | None:
@@ -162,6 +165,8 @@ class ModbusUnits:
             return bytes((function | 0x80, ILLEGAL_FUNCTION))
         first, count = struct.unpack(">HH", pdu[1:5])
         self.asked.append((address, function, first, count))
+        if self.answers is not None and (function, first, count) not in self.answers:
+            return None
         if not 1 <= count <= MOST_REGISTERS:
             return bytes((function | 0x80, ILLEGAL_VALUE))
         memory = self.units[address]()

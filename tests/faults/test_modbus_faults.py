@@ -266,6 +266,25 @@ def test_a_sensor_without_a_value_is_a_fault_that_names_it(tmp_path: Path) -> No
         assert "3/0: 0000 7FC0 0000 41C4" == sample.spoken
 
 
+def test_a_unit_that_answers_its_one_request_alone_is_read_again(tmp_path: Path) -> None:
+    """Mute to every check, it is left for ten seconds after an answer that did not come."""
+    way, device = line(tmp_path, 1)
+    device.units.answers = frozenset({(3, 0, 4)})
+    with DriverBatch(sections(way), [device]) as batch:
+        batch.run(10.0)
+        device.units.faults.append(Fault.SILENT)
+        batch.run(2 * PERIOD_S)
+        before = len(values(batch))
+        batch.run(10.0 + PERIOD_S)
+        resumed = len(values(batch))
+        batch.run(110.0)
+
+        assert 5 == before
+        assert resumed > before
+        # From then on a check costs a reading once in ten minutes, and none in these two.
+        assert 55 == len(values(batch)) - resumed
+
+
 def test_a_pump_register_says_on_or_off_and_nothing_else(tmp_path: Path) -> None:
     """One that holds more than 0 or 1 needs the bit that is meant."""
     way, device = line(tmp_path, 1)
