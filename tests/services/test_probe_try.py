@@ -320,3 +320,22 @@ def test_a_modbus_unit_that_does_not_answer_is_said_to_be_silent(tmp_path: Path)
 
     assert (1, 0) == (code, probe["readings"])
     assert "No reply: likely are no power" in " ".join(probe["findings"]), probe["faults"]
+
+
+def test_two_units_on_one_line_are_tried_together(tmp_path: Path) -> None:
+    """They share the port, as in the service; each has its own judgement."""
+    first = MODBUS.format(port=tmp_path / "tty", order="ABCD")
+    second = first.replace("ct-1", "ct-2").replace("unit = 1", "unit = 2")
+    config = tmp_path / "brinewright.toml"
+    sections = (first + second).replace("period_s = 0.2", "period_s = 0.5")
+    config.write_text(configuration(sections), encoding="utf-8")
+    memory: dict[tuple[int, int], int] = {}
+    Place(0).hold(memory, 50.853)
+    Place(2).hold(memory, 24.03)
+    units = ModbusUnits({number: lambda: memory for number in (1, 2)})
+    with talking(tmp_path / "tty", RtuSpeaker(units)):
+        answered = run_here(["probe", "try", "--json", "--seconds", "1.5", "--config", str(config)])
+    probes = json.loads(answered.out)["probes"]
+
+    assert ["probe ct-1 of mix-1", "probe ct-2 of mix-1"] == [each["name"] for each in probes]
+    assert [True, True] == [each["right"] for each in probes], probes

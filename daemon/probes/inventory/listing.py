@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from daemon.config import Config, Source
+from daemon.config.broker_access import BrokerAccess
 from daemon.config.devices import device_at
 from daemon.probes.inventory.access import Account, service_account, this_account
 from daemon.probes.inventory.connection import Connection, Places, Way
@@ -117,18 +118,31 @@ def _texts(section: Source) -> Iterator[str]:
 
 
 def _brokers(config: Config | None, sections: Mapping[str, Source]) -> Iterator[Connection]:
-    """Yield the broker of the configuration, and whether it accepts a connection."""
-    if config is None or config.mqtt is None:
+    """Yield each broker of the configuration, and whether it accepts a connection."""
+    if config is None:
         return
-    host, port = config.mqtt.host, config.mqtt.port
-    yield Connection(
-        Way.MQTT,
-        f"{host}:{port}",
-        describes="the broker of the [mqtt] section",
-        drivers=("mqtt_in",),
-        used_by=tuple(words for words, one in sections.items() if one.driver == "mqtt_in"),
-        faults=_broker_faults(host, port),
-    )
+    readers: dict[tuple[str, int], list[str]] = {}
+    if config.mqtt is not None:
+        readers[config.mqtt.host, config.mqtt.port] = []
+    for words, section in sections.items():
+        access = _access(section)
+        if access is not None:
+            readers.setdefault((access.host, access.port), []).append(words)
+    for (host, port), names in readers.items():
+        is_own = config.mqtt is not None and (host, port) == (config.mqtt.host, config.mqtt.port)
+        yield Connection(
+            Way.MQTT,
+            f"{host}:{port}",
+            describes="the broker of the [mqtt] section" if is_own else "a broker of sections",
+            drivers=("mqtt_in",),
+            used_by=tuple(names),
+            faults=_broker_faults(host, port),
+        )
+
+
+def _access(section: object) -> BrokerAccess | None:
+    """Return how a section reaches a broker of its own; None for one that reaches none."""
+    return section if isinstance(section, BrokerAccess) else None
 
 
 def _broker_faults(host: str, port: int) -> tuple[str, ...]:

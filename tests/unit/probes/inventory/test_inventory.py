@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config import parse
-from daemon.probes.draft import draft_section
+from daemon.probes.draft import Answer, draft_section
 from daemon.probes.draft.answers import device_answer
 from daemon.probes.inventory import Connection, Way, connections, plug_in_advice
 from daemon.probes.inventory.access import (
@@ -307,3 +307,14 @@ def test_a_device_of_the_kernel_is_known_by_what_a_section_says_of_it(machine: M
     assert ("probe ct-1 of reservoir mix-1",) == found.used_by
     free = Connection(Way.IIO, "x", drivers=("iio",), value={"name": "x"})
     assert {"name": "x"} == device_answer("iio", None, [free])["device"].value
+
+
+def test_a_broker_that_a_section_alone_names_is_listed_with_it(machine: Machine) -> None:
+    """A node may publish on another broker than the station does."""
+    answers = {"host": Answer("127.0.0.1"), "port": Answer(1)}
+    draft = draft_section("mqtt_in", "ct-1", answers)
+    config = parse(configuration(draft.brief), Path("brinewright.toml"), SECTIONS)
+    (found,) = connections(config, machine.places, [])
+
+    assert ("127.0.0.1:1", ("probe ct-1 of reservoir mix-1",)) == (found.name, found.used_by)
+    assert "accepts no connection" in found.faults[0]
