@@ -22,6 +22,7 @@ from random import Random
 
 from simulators.device_socket import DeviceSocket
 from simulators.i2c import Adapter, TextInstrument
+from simulators.iio import CONDUCTIVITY, TEMPERATURE, IioDevice
 from simulators.lines import SimulatedLine, Speaker
 from simulators.modbus import Memory, ModbusUnits, Place, RtuSpeaker
 from simulators.modbus_host import ModbusHost
@@ -29,7 +30,6 @@ from simulators.onewire import OneWireBus, scratchpad, shown
 from simulators.publishing_node import NodeCharacter, PublishingNode
 from simulators.sdi12 import SensorBus
 from simulators.sdi12_sensor import Sensor
-from simulators.sysfs import Tree
 
 LOOPBACK = "127.0.0.1"
 HANGS_AFTER_S = 10.0
@@ -189,7 +189,7 @@ class Crowd:
             def memory() -> Memory:
                 held = dict[tuple[int, int], int]()
                 for place, value in zip((0, 2), water(dice), strict=True):
-                    Place(3, place).hold(held, value)
+                    Place(place).hold(held, value)
                 return held
 
             return memory
@@ -245,26 +245,25 @@ class Crowd:
         )
 
     def _iio(self, number: int) -> str:
-        tree, dice = Tree(self.folder / "iio"), Random(number)
-        device, name = f"iio:device{number}", f"cell-{number}"
-        tree.write(f"{device}/name", f"{name}\n")
-        tree.write(f"{device}/in_electricalconductivity_scale", "0.0001\n")
-        tree.write(f"{device}/in_temp_scale", "10\n")
+        dice, name = Random(number), f"cell-{number}"
+        device = IioDevice.at(self.folder / "iio", name=name, index=number)
         deaf, hung = self._deaf("iio", self._count("iio")), threading.Event()
+        file = f"{device.folder}/{CONDUCTIVITY}_raw"
 
         def write() -> None:
-            conductivity, temperature = water(dice)
-            tree.write(f"{device}/in_temp_raw", f"{round(temperature * 100)}\n")
             if not deaf():
-                raw = round(conductivity * 1000)
-                tree.write(f"{device}/in_electricalconductivity_raw", f"{raw}\n")
+                device.measure(*water(dice))
             elif not hung.is_set():
                 hung.set()
-                tree.hang(f"{device}/in_electricalconductivity_raw")
+                device.tree.hang(file)
 
         write()
         self._files.append(write)
-        return f'driver = "iio"\ndevice = "{name}"\nsysfs = "{tree.root}"\ncompensation = "none"\n'
+        return (
+            f'driver = "iio"\ndevice = {{ name = "{name}" }}\nsysfs = "{device.tree.root}"\n'
+            f'compensation = "none"\nconductivity = "{CONDUCTIVITY}"\n'
+            f'temperature = "{TEMPERATURE}"\n'
+        )
 
     def _onewire(self, number: int) -> str:
         bus = OneWireBus.at(self.folder / "w1")
@@ -314,8 +313,8 @@ def registers(place: int) -> str:
     """The keys of a unit with two numbers in four registers."""
     return (
         f"unit = {place}\n"
-        'conductivity = { register = 0, format = "float32" }\n'
-        'temperature = { register = 2, format = "float32" }\n'
+        'conductivity = { register = 0, format = "float32", word_order = "ABCD" }\n'
+        'temperature = { register = 2, format = "float32", word_order = "ABCD" }\n'
         f"{UNITS}"
     )
 
