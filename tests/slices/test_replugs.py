@@ -9,7 +9,7 @@ from tests.campaigns.replugs import NAMES, REAL, replug
 from tests.parts.driver_stages import Polled
 
 SLOW = set(REAL)
-"""They take real time, and have tests of their own in `tests/services`."""
+"""They take real time, and have tests of their own: `tests/services/test_mqtt_in_broker.py`."""
 
 
 @pytest.mark.parametrize("name", [name for name in NAMES if name not in SLOW])
@@ -20,15 +20,6 @@ def test_a_transport_that_comes_back_is_read_within_two_periods(name: str) -> No
     assert 6 == len(outages.took)
     assert 0 == outages.slow, outages.took
     assert 0 == outages.wrong
-
-
-@pytest.mark.server
-def test_a_real_node_that_comes_back_is_read_within_two_periods() -> None:
-    """Three times over a real broker."""
-    outages = replug("mqtt node", 3, seed=7)
-
-    assert 0 == outages.wrong
-    assert 0 == outages.slow, outages.took
 
 
 def test_a_driver_that_comes_back_late_is_counted(monkeypatch: pytest.MonkeyPatch) -> None:
