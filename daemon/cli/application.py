@@ -12,7 +12,7 @@ import typer
 
 from daemon.cli.completion import INSTALL, SHOW
 from daemon.cli.output import OK, UNAVAILABLE, USAGE, reason_of, report_error, warn
-from daemon.cli.rooms import ROOMS, is_present
+from daemon.cli.rooms import ROOMS
 from daemon.errors import BrinewrightError
 
 INTERRUPTED = 130
@@ -72,7 +72,7 @@ def _app(verbs: Sequence[str]) -> typer.Typer:
         context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
     )
     app.callback()(_brinewright)
-    for room in dict.fromkeys(ROOMS[verb] for verb in verbs if is_present(verb)):
+    for room in dict.fromkeys(ROOMS[verb] for verb in verbs):
         importlib.import_module(f"daemon.cli.{room}").register(app)
     return app
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
-
 ROOMS = {
     "run": "run",
     "replay": "replay",
@@ -22,8 +20,3 @@ ROOMS = {
     "simulate": "simulate",
 }
 """Verb to module, in the order of the help."""
-
-
-def is_present(verb: str) -> bool:
-    """Say whether the module of a verb is there; a planned one is named already."""
-    return importlib.util.find_spec(f"daemon.cli.{ROOMS[verb]}") is not None
