@@ -24,6 +24,13 @@ LONGEST_WORD = 200
 LATEST_TIME_S = 253_402_300_799.0
 """End of the year 9999, s since 1970; what is beyond is no time."""
 NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?")
+_MOMENT = re.compile(
+    r"(?:[0-9]{4}-[0-9]{2}-[0-9]{2}|[0-9]{8}|[0-9]{4}-W[0-9]{2}-[0-9]|[0-9]{4}W[0-9]{3})[T ]"
+    r"(?:[0-9]{2}(?::[0-9]{2}(?::[0-9]{2}(?:[.,][0-9]+)?)?)?|[0-9]{4}|[0-9]{6}(?:[.,][0-9]+)?)"
+    r"(?:Z|[+-][0-9]{2}(?::?[0-9]{2})?)"
+)
+"""A day, a time of day and a zone.  The library reads more, and some of it wrongly: of an hour
+with a fraction it takes the fraction for something else."""
 TimeForm: TypeAlias = Literal["iso", "s", "ms"]
 _UNITS = {"°C": "degC", "°F": "degF", "℃": "degC", "℉": "degF"}
 
@@ -119,11 +126,12 @@ class Published:
         value = self._value(pointer)
         try:
             when = datetime.fromisoformat(value) if isinstance(value, str) else None
-            if when is not None and when.tzinfo is not None:
-                return when.timestamp()
-        except (ValueError, OverflowError):
+        except ValueError:
             when = None
-        lacks = "a time without its zone" if when is not None else "no time of ISO 8601"
+        if when is not None and when.tzinfo is not None and _MOMENT.fullmatch(str(value)):
+            return when.timestamp()
+        has_no_zone = when is not None and when.tzinfo is None
+        lacks = "a time without its zone" if has_no_zone else "no time of ISO 8601"
         raise Unreadable(f"{self._at(pointer)} is {_said(value)}, {lacks}")
 
     def _value(self, pointer: JsonPointer | None) -> JSON:

@@ -258,6 +258,6 @@ def _text(value: str) -> str:
         escaped = escaped.replace(sign, written)
     return (
         '"'
-        + "".join(each if each.isprintable() else f"\\u{ord(each):04x}" for each in escaped)
+        + "".join(each if each.isprintable() else f"\\U{ord(each):08x}" for each in escaped)
         + '"'
     )

@@ -12,9 +12,7 @@ import json
 import math
 import re
 import struct
-from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from daemon.entries import Sample
@@ -30,6 +28,8 @@ from daemon.wire.reply import reply_pattern
 from simulators import modbus as unit
 from simulators.onewire import scratchpad, shift_register, shown
 from simulators.sdi12_sensor import check_characters
+from tests.campaigns.parsers import listening, numbers, published, sdi12_replies
+from tests.campaigns.parsers.target import Target, chunks
 
 LARGEST = 1e9
 REPLY = r"(?P<conductivity>[\d.]+),(?P<temperature>-?[\d.]+)"
@@ -38,29 +38,6 @@ TRANSACTION = 0x1234
 MEASURED = sdi12.Measurement(has_crc=True)
 STATUS = i2c.StatusBytes(data=1, pending=254, nothing=255, error=2)
 POINTER = "/water/ec"
-
-
-@dataclass(frozen=True, slots=True)
-class Target:
-    """One parser.
-
-    Attributes:
-        name: Of it.
-        read: Reads bytes, and says whether a value came of them.
-        seeds: Bytes of which one comes.
-    """
-
-    name: str
-    read: Callable[[bytes], bool]
-    seeds: tuple[bytes, ...]
-
-
-def chunks(data: bytes) -> Iterator[bytes]:
-    """Chop bytes, at places that they say themselves."""
-    at, step = 0, 1 + (data[0] % 7 if data else 0)
-    while at < len(data):
-        yield data[at : at + step]
-        at += step
 
 
 # --- text ----------------------------------------------------------------------------------------
@@ -106,7 +83,7 @@ def read_attribute(data: bytes) -> bool:
         number = attribute.decimal_number(data, "in_temp_raw")
         assert data.endswith(b"\n"), data
         assert math.isfinite(number)
-        assert number == float(data.decode("ascii")), data
+        assert float(number) == float(data.decode("ascii")), data
         return True
     return False
 
@@ -306,5 +283,9 @@ TARGETS: dict[str, Target] = {
             read_recording,
             (b"time,conductivity_mS_cm,temperature_C\n2026-03-02T08:00:00Z,50.1,24.9\n\n",),
         ),
+        *numbers.TARGETS,
+        *sdi12_replies.TARGETS,
+        *published.TARGETS,
+        *listening.TARGETS,
     )
 }

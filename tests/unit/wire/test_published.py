@@ -163,6 +163,9 @@ def test_a_time_is_read_in_its_declared_form(value: str, form: str) -> None:
     [
         ('"2026-03-02T12:00:00"', "iso"),
         ('"noon"', "iso"),
+        ('"2026-03-02T08,5Z"', "iso"),
+        ('"20260302T08000Z"', "iso"),
+        ('"2026-03-02 0800 Z"', "iso"),
         ("1772452800", "iso"),
         ("1e300", "s"),
         ("-5", "s"),

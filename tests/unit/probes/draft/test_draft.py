@@ -116,6 +116,7 @@ def test_an_answer_that_is_not_allowed_is_a_fault() -> None:
         'a "b" µ',
         {"a": 1, "b": {"c": [1, 2]}},
         "\x01\x1f",
+        "\U000e0001",
     ],
 )
 def test_every_value_is_written_as_toml_reads_it(value: object) -> None:
