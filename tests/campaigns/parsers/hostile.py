@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
-from tests.campaigns.parsers.targets import Target
+from tests.campaigns.parsers.target import Target
 
 
 def messages(target: Target) -> st.SearchStrategy[bytes]:

@@ -76,8 +76,10 @@ def _prove_switch(data: bytes) -> None:
 
 def read_iio(data: bytes) -> bool:
     """The files of one channel of the kernel's: raw, scale, offset and a finished value."""
-    files = [None if each == ABSENT else each for each in data.split(b"|")[:4]]
-    raw, scale, offset, processed = (*files, *[None] * (4 - len(files)))
+    files = dict(enumerate(data.split(b"|")))
+    raw, scale, offset, processed = (
+        None if files.get(place, ABSENT) == ABSENT else files[place] for place in range(4)
+    )
     with suppress(Refused):
         number = iio.value(iio.Channel("in_temp", processed, raw, scale, offset))
         if processed is not None:

@@ -48,7 +48,7 @@ def _iso_s(text: str) -> float:
         # The week that holds the fourth of January is the first; 1970 began on a Thursday.
         days = fourth - (fourth + 3) % 7 + 7 * (int(week) - 1) + int(weekday) - 1
     sign = -1.0 if clock[4] == "-" else 1.0
-    return 86400 * days + _seconds(clock[:4]) - sign * _seconds(clock[5:])
+    return 86400 * days + _seconds(clock[:4]) - sign * _seconds(clock[5:9])
 
 
 def _days(year: int, month: int, day: int) -> int:
@@ -64,7 +64,7 @@ def _days(year: int, month: int, day: int) -> int:
 
 
 def _seconds(clock: list[str | None]) -> float:
-    hours, minutes, seconds, rest = (*clock, *[None] * (4 - len(clock)))
+    hours, minutes, seconds, rest = clock
     whole = 3600 * int(hours or 0) + 60 * int(minutes or 0) + int(seconds or 0)
     return whole + float(f"0.{rest or 0}")
 
