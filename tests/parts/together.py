@@ -54,6 +54,9 @@ class Corner:
         silent: Probes that say that they get no reply.
         mute: Whether nothing at all comes, not even that.
         elsewhere: What is around a probe that is not in the water, mS/cm.
+        stuck: Probes that repeat their last conductivity, and their last temperature with it.
+        stuck_cells: Probes that repeat their last conductivity, beside a sound thermometer.
+        settings: Of the reservoir.
     """
 
     salinity: float = 0.0
@@ -66,6 +69,10 @@ class Corner:
     silent: frozenset[str] = frozenset()
     mute: bool = False
     elsewhere: dict[str, float] = field(default_factory=dict)
+    stuck: set[str] = field(default_factory=set)
+    stuck_cells: set[str] = field(default_factory=set)
+    settings: Mapping[str, ReservoirSettings] = field(default_factory=lambda: SETTINGS)
+    last: dict[str, tuple[float, float]] = field(default_factory=dict)
     bottles: set[str] = field(default_factory=set)
     entries: list[Entry] = field(default_factory=list)
     samples: int = 0
@@ -75,7 +82,7 @@ class Corner:
 
     def __post_init__(self) -> None:
         """Begin with a new station."""
-        self.station = Station(SETTINGS, weights())
+        self.station = Station(self.settings, weights())
 
     @property
     def at(self) -> Instant:
@@ -92,6 +99,11 @@ class Corner:
         """Probes that count as out of the water."""
         return {name for name, each in self.state.probes.items() if each.out_s is not None}
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Of the probes that are configured."""
+        return (*self.settings["mix-1"].probes,)
+
     def run(self, minutes: float, to: float | None = None, tau_s: float = 100.0) -> list[Entry]:
         """Let time pass, in which salinity goes to another one; return what is said."""
         said: list[Entry] = []
@@ -99,7 +111,7 @@ class Corner:
         for n in range(round(minutes * 60.0 / self.period_s)):
             self.salinity = final + (start - final) * 2.718281828 ** (-n * self.period_s / tau_s)
             if not self.mute:
-                said += [entry for name in PROBES for entry in self._sample(name)]
+                said += [entry for name in self.names for entry in self._sample(name)]
             if n % 6 == 0:
                 said += self.station.advance(Surroundings(self.at, 10**10))
             self._pass(self.period_s)
@@ -114,10 +126,14 @@ class Corner:
             return self.station.advance(said)
         truth = SOLUTION_MS_CM if name in self.bottles else self._truth()
         truth = self.elsewhere.get(name, truth)
-        shown = truth * self.gains[name] * (1.0 + self.dice.gauss(0.0, 1.5e-4))
+        shown = truth * self.gains.get(name, 1.0) * (1.0 + self.dice.gauss(0.0, 1.5e-4))
         warmth_C = WATER_C if name in self.bottles else self.warmth_C
         warmth = round(warmth_C + self.dice.gauss(0.0, 0.006), 2)
-        return self.station.advance(Sample("mix-1", name, self.at, round(shown, 3), warmth))
+        values = (round(shown, 3), warmth)
+        if name in self.last and name in self.stuck | self.stuck_cells:
+            values = (self.last[name][0], self.last[name][1] if name in self.stuck else warmth)
+        self.last[name] = values
+        return self.station.advance(Sample("mix-1", name, self.at, *values))
 
     def _truth(self) -> float:
         if self.salinity < 0.01:
@@ -161,7 +177,7 @@ class Corner:
         """End the process, let minutes go by and begin another from what was kept."""
         state = restore(dump(self.station.state))
         assert state is not None
-        self.station = Station(SETTINGS, weights(), state, records(self.entries))
+        self.station = Station(self.settings, weights(), state, records(self.entries))
         self._pass(minutes * 60.0)
         if boot:
             self.boot, self.t_s = boot, 12.0

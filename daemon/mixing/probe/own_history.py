@@ -4,7 +4,11 @@ A probe leaves its own history when it moves at once and the others, which show 
 left out until it reads as the others again.  It may have met salt that the others have not met
 yet: so while the first salt is mixed only one that falls is left out, as a bubble that sticks makes
 it, and one that rises counts again after some minutes.  Where both move, or neither does, nobody
-can say which is wrong.
+can say which is wrong.  Nor can who repeats itself to the last digit tell of another that it moved
+alone.
+
+A probe that has read next to nothing since before the salt, and goes on so in salt water, is not in
+it.
 
 All thresholds are our own choice.
 """
@@ -37,6 +41,13 @@ ROSE_S = 180.0
 """One that rose is left out no longer, s: what it met reaches the others, or is in the water."""
 AGREES_S = 60.0
 """So long a probe that was left out must read as the others, s."""
+LIVES_S = 120.0
+"""Who shows the very same conductivity for so long does not say that nothing moved, s."""
+STILL_S = 300.0
+"""Figures that are the same for so long are those of a probe that may be stuck, s."""
+BARE_PPT, BARE_S = 0.1, 900.0
+"""Less than the first is next to nothing, practical salinity; and salt that is stirred reaches all
+parts of a vessel within the second, s."""
 DRIFTED_PPT, DRIFTED_TIMES = 0.1, 4.0
 """At rest a probe has left its history that moved by the first, and so many times more than the
 others."""
@@ -73,7 +84,8 @@ def leave_out(
     """
     for name in names:
         if state.shares[name].left_s is not None:
-            _take_back(state, name, names, known, t_s)
+            _take_back(state, name, names, known, bins, t_s)
+    _leave_bare_out(state, names, known, t_s)
     inside = [name for name in names if state.shares[name].left_s is None]
     if len(inside) < 2:  # noqa: PLR2004 - a pair
         return
@@ -115,8 +127,38 @@ def stayed(moved: float | None, other: float, bins: PlaceBins | None) -> bool:
     """Return whether a probe stayed where it was, and shows that it is not stuck."""
     if bins is None or len(bins.salinities) < REST_BINS:
         return False
-    lives = max(bins.salinities) > min(bins.salinities)
-    return lives and (moved is None or abs(moved) <= STAYED_SHARE * abs(other))
+    return _lives(bins) and (moved is None or abs(moved) <= STAYED_SHARE * abs(other))
+
+
+def _lives(bins: PlaceBins) -> bool:
+    """Return whether a probe has shown different conductivities of late."""
+    recent = bins.between(bins.conductivities, 0.0, LIVES_S)
+    return bool(recent) and max(recent) > min(recent)
+
+
+def is_still(bins: PlaceBins | None) -> bool:
+    """Return whether a probe has shown the very same figures for all the minutes that are kept."""
+    if bins is None or bins.now_s - min(bins.times_s, default=bins.now_s) < STILL_S:
+        return False
+    return max(bins.salinities) == min(bins.salinities)
+
+
+def _leave_bare_out(
+    state: Reconciliation, names: Sequence[str], known: Mapping[str, Indication], t_s: float
+) -> None:
+    """Leave out a probe that never came into the water before the salt did: it hangs dry."""
+    pure = all(known[name].salinity < BARE_PPT for name in names)
+    for name in names:
+        share, now = state.shares[name], known[name].salinity
+        share.salted = not pure and (share.salted or now >= SALTED_PPT)
+        others = [each for each in names if each != name and state.shares[each].left_s is None]
+        salt = bool(others) and _has_salt(known, [*others, name], name)
+        if share.salted or now >= BARE_PPT or not salt:
+            share.bare_s = None
+            continue
+        share.bare_s = t_s if share.bare_s is None else share.bare_s
+        if share.left_s is None and t_s - share.bare_s >= BARE_S:
+            share.left_s, share.moved, share.near_s = t_s, 0.0, None
 
 
 def _take_back(
@@ -124,12 +166,16 @@ def _take_back(
     name: str,
     names: Sequence[str],
     known: Mapping[str, Indication],
+    bins: Mapping[str, PlaceBins],
     t_s: float,
 ) -> None:
     share = state.shares[name]
     others = [each for each in names if each != name and state.shares[each].left_s is None]
-    rose_long_ago = share.moved > 0.0 and t_s - (share.left_s or t_s) > ROSE_S
-    if not others or rose_long_ago:
+    left_for_s = t_s - (share.left_s or t_s)
+    rose_long_ago = share.moved > 0.0 and left_for_s > ROSE_S
+    # Those who are stuck since before it moved have shown no life until now.
+    unproven = share.moved != 0.0 and left_for_s > LIVES_S and _stuck(others, bins)
+    if not others or rose_long_ago or unproven:
         share.left_s = share.near_s = None
         return
     if not all(agree(known[name], known[each]) for each in others):
@@ -138,6 +184,11 @@ def _take_back(
     share.near_s = t_s if share.near_s is None else share.near_s
     if t_s - share.near_s >= AGREES_S:
         share.left_s = share.near_s = None
+
+
+def _stuck(names: Sequence[str], bins: Mapping[str, PlaceBins]) -> bool:
+    """Return whether each of these repeats itself to the last digit."""
+    return all((its := bins.get(name)) is not None and not _lives(its) for name in names)
 
 
 def history_left(state: Reconciliation, one: str, other: str) -> str:
@@ -154,6 +205,11 @@ def history_left(state: Reconciliation, one: str, other: str) -> str:
             return (
                 f"{name} left its own history at once, as no water does, so its readings are left"
                 " out: is it in the water?"
+            )
+        if share.left_s is not None and share.bare_s is not None:
+            return (
+                f"{name} has read next to nothing since before {rest} read salt, so its readings"
+                " are left out: is it in the water?"
             )
         if share.left_s is not None:
             return (

@@ -153,9 +153,12 @@ def _aged_u(one: Indication, bins: PlaceBins | None, t_s: float) -> float:
 
 
 def _is_doubted(state: Reconciliation, name: str) -> bool:
-    """Return whether another probe may have been right that does not count now."""
+    """Return whether another probe may have been right that does not count now.
+
+    One that was refused because it repeats itself was not.
+    """
     return any(
-        share.elsewhere is None and share.left_s is None
+        share.elsewhere is None and share.left_s is None and not share.stuck
         for other, share in state.shares.items()
         if other != name
     )
@@ -190,8 +193,10 @@ def _remember(
     """Remember how far each probe is from the whole, and what it usually reads at rest."""
     for name in names:
         share, one = state.shares[name], known[name]
-        if len(names) > 1 and share.left_s is None and whole.values[2] >= EMPTY_PPT:
+        if len(names) > 1 and share.left_s is None:
+            # In purified water too: else nobody would see salt beside one that hangs dry.
             share.compared_s = t_s if share.compared_s is None else share.compared_s
+        if len(names) > 1 and share.left_s is None and whole.values[2] >= EMPTY_PPT:
             remember_apart(share, one, whole.values, t_s - state.reconciled_s)
         if not at_rest or share.usual is None:
             share.usual = one.salinity if at_rest else None

@@ -57,6 +57,9 @@ class Share:
         dissent: How far it read from the others when they last disagreed, practical salinity; 0
             where they agree.
         near_s: Since when it reads as the others again, though left out, s.
+        stuck: Whether its last readings were the very same for so long that they were refused.
+        salted: Whether it has read salt water since all probes last read purified water.
+        bare_s: Since when it reads next to nothing where the others read salt water, s.
     """
 
     sample_s: float | None = None
@@ -71,6 +74,9 @@ class Share:
     moved: float = 0.0
     dissent: float = 0.0
     near_s: float | None = None
+    stuck: bool = False
+    salted: bool = False
+    bare_s: float | None = None
 
 
 @dataclass(slots=True)

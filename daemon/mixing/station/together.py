@@ -5,6 +5,7 @@ Where there is one probe, its reading is that of the water, and nothing here cha
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from daemon.mixing.probe import continuity, health, own_history, reconciliation
 from daemon.mixing.probe import place as places
 from daemon.mixing.probe.place_state import Replaced, Returned
 from daemon.mixing.probe.probe_state import ProbeState
-from daemon.mixing.probe.shares import Indication
+from daemon.mixing.probe.shares import Indication, Reconciliation, Share
 from daemon.mixing.station import conditions
 from daemon.mixing.station.conditions import USABLE
 
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.events import Happening
     from daemon.mixing.probe.place_state import Finding, PlaceState
-    from daemon.mixing.probe.shares import Reconciliation
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 ELSEWHERE = frozenset({"immersion", "location"})
@@ -80,10 +80,16 @@ def take(
         settings: Of the reservoir.
     """
     if len(settings.probes) == 1:
+        if state.reconciliation.decides:
+            # There were several when it was last configured: what made up for them is over.
+            state.reconciliation = Reconciliation()
         return WaterReading(reading, corrected, corrected, (*found,))
+    _begin(state, settings)
     _note(state, reading, corrected, t_s)
     inside = [name for name in settings.probes if not _is_out(state, name)]
     names = reconciliation.fresh(state.reconciliation.shares, inside, t_s, settings.quality.gap_s)
+    if _proves_nothing(state, names, inside):
+        names = []
     _return_those_who_agree(state, names, inside, t_s)
     state.reconciliation.decides = _decides(state, names, inside or [*settings.probes], t_s)
     if state.reconciliation.decides != reading.probe:
@@ -93,14 +99,52 @@ def take(
     return _reconciled(state, reading, corrected, names, t_s)
 
 
+def _begin(state: ReservoirState, settings: ReservoirSettings) -> None:
+    """Go on from what was known of one probe, and forget those that are configured no longer."""
+    whole, names = state.reconciliation, [*settings.probes]
+    for gone in {*whole.shares} - {*names}:
+        del whole.shares[gone]
+    if whole.decides:
+        return
+    whole.decides = names[0]
+    # Where only one was configured before, the place of the probes is where that one is.
+    known = (each.place for name in names if (each := state.probes.get(name)) is not None)
+    before = next((each for each in known if each.away is not None or each.bins.times_s), None)
+    if before is not None:
+        whole.place = deepcopy(before)
+
+
+def _proves_nothing(state: ReservoirState, names: list[str], inside: list[str]) -> bool:
+    """Return whether those in salt water repeat themselves, and another one has jumped.
+
+    It may be the only one that works, in water that has changed.  Purified water is quiet.
+    """
+    shares = state.reconciliation.shares
+    jumped = any(name in shares and shares[name].elsewhere is not None for name in inside)
+    if not jumped:
+        return False
+    salt = [
+        one is not None and one.salinity >= continuity.EMPTY_PPT
+        for one in (shares[name].newest for name in names)
+    ]
+    return all(salt) and all(own_history.is_still(state.probes[name].place.bins) for name in names)
+
+
 def _note(state: ReservoirState, reading: Reading, corrected: Reading, t_s: float) -> None:
     """Remember what one probe says beside the others."""
     share, probe = state.reconciliation.share(reading.probe), state.probes[reading.probe]
     share.sample_s = t_s
+    if _is_out(state, reading.probe):
+        # What it last said of the water stays known; what is read in a bottle is not of it.
+        share.elsewhere, share.trouble = None, ""
+        return
     usable = reading.flag in USABLE
     share.trouble = _trouble_of(reading, usable=usable)
     indication = _indication(corrected, t_s)
-    share.elsewhere = indication if probe.place.away is not None else None
+    # A reply that is missing brings no probe back.
+    away = probe.place.away is not None
+    share.elsewhere = (indication or share.elsewhere or share.newest) if away else None
+    share.stuck = reading.tests.get("flat_line") is Flag.FAIL or (share.stuck and not usable)
     if usable and indication is not None:
         share.newest = indication
     elif reading.flag is Flag.FAIL and _failed(reading) != ["spike"]:
@@ -138,7 +182,8 @@ def _return_those_who_agree(
 ) -> None:
     """Take a probe that was elsewhere for back in the water once it reads for long as the others.
 
-    It may have left other water than that which is there now.
+    It may have left other water than that which is there now.  Air reads as purified water does, so
+    that is no proof of it.
     """
     if not names:
         return
@@ -148,7 +193,8 @@ def _return_those_who_agree(
         if share is None or share.elsewhere is None:
             continue
         measured = [each for each in (shares[other].newest for other in names) if each is not None]
-        if not all(own_history.agree(share.elsewhere, each) for each in measured):
+        dry = share.elsewhere.salinity < continuity.EMPTY_PPT
+        if dry or not all(own_history.agree(share.elsewhere, each) for each in measured):
             share.near_s = None
             continue
         share.near_s = t_s if share.near_s is None else share.near_s
@@ -168,9 +214,11 @@ def _decides(state: ReservoirState, names: list[str], inside: list[str], t_s: fl
         for name in inside
         if (at_s := whole.share(name).sample_s) is not None and t_s - at_s <= conditions.TOGETHER_S
     ]
-    if whole.decides in talking:
+    # Who reads something elsewhere tells more than who reads nothing.
+    away = [name for name in talking if whole.share(name).elsewhere is not None]
+    if whole.decides in (away or talking):
         return whole.decides
-    return (talking or inside)[0]
+    return (away or talking or inside)[0]
 
 
 def _reconciled(
@@ -197,12 +245,29 @@ def _reconciled(
         fault="",
     )
     watched = _evened(whole, judged)
+    found = _find_place(state, watched, t_s)
+    judged = _located(whole.place, judged, t_s)
     shown = replace(
         judged,
         conductivity_mS_cm=reading.conductivity_mS_cm,
         temperature_C=reading.temperature_C,
     )
-    return WaterReading(shown, judged, watched, _find_place(state, watched, t_s))
+    return WaterReading(shown, judged, watched, found)
+
+
+def _located(place: PlaceState, judged: Reading, t_s: float) -> Reading:
+    """Return a reading of all probes as it is where they are all elsewhere: not of the water."""
+    flag = places.location(place, t_s)
+    if place.away is None or flag <= judged.flag:
+        return judged
+    since_min = (t_s - place.away.since_s) / 60.0
+    figure = f"they left the water of {place.away.home.salinity:.1f} ppt {since_min:.0f} min ago"
+    return replace(
+        judged,
+        flag=flag,
+        tests={**judged.tests, "location": flag},
+        figures={**judged.figures, "location": figure},
+    )
 
 
 def _evened(whole: Reconciliation, reading: Reading) -> Reading:
@@ -257,7 +322,11 @@ def silent(state: ReservoirState, settings: ReservoirSettings, t_s: float) -> li
 
 def is_alone(state: ReservoirState, settings: ReservoirSettings, probe: str) -> bool:
     """Return whether the salinity of the water rests on one probe and no other."""
-    return len(settings.probes) == 1 or not {*state.reconciliation.members} - {probe}
+    if len(settings.probes) == 1:
+        return True
+    whole = state.reconciliation
+    others = [each for each in whole.members if each != probe and not _is_out(state, each)]
+    return not any(whole.share(each).newest and not whole.share(each).trouble for each in others)
 
 
 def in_dispute(state: ReservoirState) -> bool:
@@ -273,9 +342,35 @@ def dispute_ended(state: ReservoirState) -> bool:
     return ended
 
 
-def forget(state: ReservoirState, probe: str) -> None:
-    """Forget what a probe was worth beside others: it was elsewhere, or is another one now."""
-    state.reconciliation.shares.pop(probe, None)
+def forget(state: ReservoirState, probe: str, *, changed: bool) -> None:
+    """Forget what a probe was worth beside others: it was elsewhere, or is another one now.
+
+    Args:
+        state: Of the reservoir; changed in place.
+        probe: Its name.
+        changed: Whether its calibration is another one; else it is in doubt as it was before.
+    """
+    before = state.reconciliation.shares.pop(probe, None)
+    if before is not None and not changed:
+        state.reconciliation.shares[probe] = Share(dissent=before.dissent)
+
+
+def take_word(state: ReservoirState, settings: ReservoirSettings) -> None:
+    """Take a person's word that a probe is in the water for the one that reads most.
+
+    The others are compared with it.
+    """
+    said = {
+        name: share.elsewhere.salinity
+        for name in settings.probes
+        if (share := state.reconciliation.shares.get(name)) is not None
+        and share.elsewhere is not None
+        and not _is_out(state, name)
+    }
+    if said:
+        name = max(said, key=lambda each: said[each])
+        places.accept(state.probes[name].place)
+        state.reconciliation.shares[name].elsewhere = None
 
 
 def _find_place(state: ReservoirState, watched: Reading, t_s: float) -> tuple[Finding, ...]:

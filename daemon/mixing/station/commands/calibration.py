@@ -191,15 +191,15 @@ def _back(context: CalibrationContext, place: Place, doing: ActKind, step: str) 
     changed = place.calibrating.return_probe(place.name, place.probe_state)
     steps = [calibration_routines.back_in_water(place.name, context.who)]
     if changed or not together.is_alone(place.state, place.settings, place.probe):
-        steps += _worth_changed(place, context.t_s)
+        steps += _worth_changed(place, context.t_s, changed=changed)
     return CommandResult(f"probe {place.probe} measures {place.settings.name} again", tuple(steps))
 
 
-def _worth_changed(place: Place, t_s: float) -> list[Happening]:
+def _worth_changed(place: Place, t_s: float, *, changed: bool) -> list[Happening]:
     """Judge the water again where it rests on this probe; beside others it is compared first."""
     if together.is_alone(place.state, place.settings, place.probe):
         return judge_again(place, t_s)
-    together.forget(place.state, place.probe)
+    together.forget(place.state, place.probe, changed=changed)
     return []
 
 
@@ -247,7 +247,7 @@ def _revert(context: CalibrationContext) -> CommandResult:
     records.add(record)
     steps = [calibration_routines.reverted(place.name, plain(record))]
     if not place.is_out:
-        steps += _worth_changed(place, context.t_s)
+        steps += _worth_changed(place, context.t_s, changed=True)
     return CommandResult(f"calibration {to} is in force again", tuple(steps))
 
 
@@ -278,7 +278,7 @@ def _settle(context: CalibrationContext) -> CommandResult:
     )
     steps = place.calibrating.settle(settlement)
     if not place.is_out:
-        steps += _worth_changed(place, context.t_s)
+        steps += _worth_changed(place, context.t_s, changed=True)
     return CommandResult(f"calibration {waiting.id} is in force", tuple(steps))
 
 

@@ -98,12 +98,22 @@ def _check(command: Command, parts: StationParts) -> None:
 def _run(command: Command, parts: StationParts, t_s: float) -> CommandResult:
     verb, arguments = command.verb, Arguments(command.facts)
     if verb in batch.VERBS:
-        return batch.VERBS[verb].carry_out(_batch_context(command, parts, t_s))
+        return _run_batch_verb(command, parts, t_s)
     if verb in calibration.VERBS:
         return calibration.VERBS[verb].carry_out(_calibration_context(command, parts, t_s))
     if verb in lot.VERBS:
         return lot.VERBS[verb].carry_out(LotContext(arguments=arguments, lots=parts.state.lots))
     return alarm.VERBS[verb].carry_out(_alarm_context(command, parts, t_s))
+
+
+def _run_batch_verb(command: Command, parts: StationParts, t_s: float) -> CommandResult:
+    """Carry out a verb of a batch, which may say that the probes are in the water."""
+    context = _batch_context(command, parts, t_s)
+    away = context.place.away is not None
+    result = batch.VERBS[command.verb].carry_out(context)
+    if away and context.place.away is None:
+        together.take_word(*parts.reservoir(command.reservoir, command.verb))
+    return result
 
 
 def _batch_context(command: Command, parts: StationParts, t_s: float) -> BatchContext:

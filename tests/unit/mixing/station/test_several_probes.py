@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from daemon.entries import Entry, Event, Kind
+from daemon.mixing.probe.own_history import history_left
 from daemon.mixing.station.snapshot import ReservoirSnapshot
+from daemon.mixing.station.station_state import ReservoirSettings
+from tests.parts.calibrating import SOLUTION
 from tests.parts.events import facts_in
-from tests.parts.together import FIRST, PROBES, SECOND, Corner
+from tests.parts.together import FIRST, PROBES, SECOND, SETTINGS, WORTH, Corner
 
 
 def facts(entries: list[Entry], kind: Kind) -> list[dict[str, object]]:
@@ -109,6 +114,149 @@ def test_a_probe_that_is_put_elsewhere_moves_no_water(name: str, around_mS_cm: f
     assert [] == facts(corner.entries, Kind.DISTURBED)
     assert () == snapshot(corner).alarms
     assert {*PROBES} == {*corner.state.reconciliation.members}
+
+
+@pytest.mark.parametrize("name", PROBES)
+@pytest.mark.parametrize("tau_s", [5.0, 100.0])
+def test_a_probe_that_is_stuck_does_not_keep_a_release_whose_water_is_thinned(
+    name: str, tau_s: float
+) -> None:
+    """Who repeats itself does not prove that the other one, which moved, is wrong."""
+    corner = mixed()
+    corner.stuck.add(name)
+    corner.run(1.0)
+    corner.run(15.0, 31.0, tau_s)
+
+    assert "ready" != snapshot(corner).phase
+
+
+def test_a_batch_is_asked_about_once_the_last_probe_that_can_say_anything_is_elsewhere() -> None:
+    """The other one is stuck, and refused for it."""
+    corner = mixed()
+    corner.stuck.add(FIRST)
+    corner.run(1.0)
+    corner.run(50.0, 31.0, 5.0)
+
+    assert snapshot(corner).question is not None
+    assert SECOND == snapshot(corner).probe
+
+
+@pytest.mark.parametrize("name", PROBES)
+def test_a_probe_that_hangs_dry_since_before_the_batch_does_not_keep_it_from_its_release(
+    name: str,
+) -> None:
+    """It is told apart by that it never came into the water, and is named."""
+    corner = pair()
+    corner.elsewhere[name] = 0.0
+    corner.run(3.0)
+    corner.run(45.0, 34.0)
+
+    assert "ready" == phases(corner.entries)[-1]
+    assert snapshot(corner).salinity == pytest.approx(34.0, abs=0.15)
+    said = history_left(corner.state.reconciliation, FIRST, SECOND)
+    assert f"{name} has read next to nothing" in said
+    assert "probe-disagrees" in snapshot(corner).alarms
+
+
+def test_the_answer_that_a_vessel_is_refilled_puts_the_probes_back_into_its_water() -> None:
+    """Both were lifted, and other water was there when they came back."""
+    corner = mixed()
+    corner.elsewhere = dict.fromkeys(PROBES, 0.0)
+    corner.run(10.0)
+    corner.elsewhere, corner.salinity = {}, 30.0
+    corner.run(5.0)
+    corner.send("batch.answer", {"answer": "refilled"})
+    corner.run(50.0)
+
+    assert "off_target" == snapshot(corner).phase
+    assert {*PROBES} == {*corner.state.reconciliation.members}
+    assert () == tuple(name for name in snapshot(corner).alarms if name == "probe-fault")
+
+
+def test_a_reply_that_is_missing_brings_no_probe_back() -> None:
+    """It stands in a weak solution, and drops most of its replies there."""
+    corner = mixed()
+    corner.elsewhere[SECOND] = 40.0
+    for n in range(40):
+        corner.silent = frozenset() if n % 3 == 0 else frozenset((SECOND,))
+        corner.run(0.5)
+        if n > 8:
+            assert [FIRST] == corner.state.reconciliation.members
+
+    assert SECOND in raised(corner.entries)["probe-disagrees"]
+
+
+def test_two_probes_that_lie_in_a_bottle_move_no_water_when_one_is_back() -> None:
+    """What is read at the bench is not of the water."""
+    corner = mixed()
+    for name in PROBES:
+        corner.send("calibrate.start", {"probe": name, "references": SOLUTION})
+    corner.bottles = {*PROBES}
+    corner.run(5.0)
+    corner.bottles = set()
+    corner.put_back(FIRST)
+    corner.run(5.0)
+    corner.put_back(SECOND)
+    corner.run(10.0)
+
+    assert ["blank", "dissolving", "verifying", "ready"] == phases(corner.entries)
+    assert [] == facts(corner.entries, Kind.DISTURBED)
+
+
+def only(*names: str) -> dict[str, ReservoirSettings]:
+    """The corner with these probes."""
+    return {"mix-1": replace(SETTINGS["mix-1"], probes=dict.fromkeys(names, WORTH))}
+
+
+def test_what_makes_up_for_a_lost_probe_is_no_salinity_once_it_is_configured_no_longer() -> None:
+    """The water is called steady as what the one that is left reads."""
+    corner = mixed(Corner(gains={FIRST: 0.994, SECOND: 1.006}))
+    corner.silent = frozenset((FIRST,))
+    corner.run(5.0)
+    corner.settings = only(SECOND)
+    corner.restart(1.0, "")
+    corner.run(40.0, 34.6)
+    called = facts(corner.entries, Kind.STABILISED)[-1]
+
+    assert called["salinity"] == pytest.approx(snapshot(corner).salinity, abs=0.03)
+
+
+def test_a_second_probe_that_is_new_and_dry_does_not_answer_for_the_first() -> None:
+    """The first hangs dry as well, and its batch stays suspended until one is in the water."""
+    corner = Corner(settings=only(FIRST), gains={FIRST: 0.998, SECOND: 1.002})
+    corner.run(3.0)
+    corner.run(40.0, 34.0)
+    corner.elsewhere = {FIRST: 0.0}
+    corner.run(10.0)
+    corner.settings, corner.elsewhere = only(SECOND, FIRST), dict.fromkeys(PROBES, 0.0)
+    corner.restart(1.0, "")
+    corner.run(10.0)
+    dry = snapshot(corner)
+    corner.elsewhere = {}
+    corner.run(10.0)
+
+    assert dry.question is not None
+    assert [] == [each for each in facts(corner.entries, Kind.BATCH) if each["what"] == "ended"]
+    assert {*PROBES} == {*corner.state.reconciliation.members}
+    assert snapshot(corner).question is None
+
+
+def test_a_calibration_that_is_given_up_ends_no_dispute() -> None:
+    """The other one fell silent, and nobody knows which was right."""
+    corner = mixed(Corner(gains={FIRST: 1.0, SECOND: 1.0}))
+    for _ in range(60):
+        corner.gains = {**corner.gains, SECOND: corner.gains[SECOND] * 1.0007}
+        corner.run(2.0)
+    corner.bench("start", FIRST, 1)
+    corner.silent = frozenset((SECOND,))
+    corner.run(5.0)
+    corner.put_back(FIRST)
+    corner.run(5.0)
+    now = snapshot(corner)
+
+    assert FIRST == now.probe
+    assert now.salinity_u is not None
+    assert now.salinity_u > 1.0
 
 
 def test_two_probes_that_are_lifted_suspend_the_batch_until_they_are_back() -> None:
