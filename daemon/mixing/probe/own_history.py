@@ -103,7 +103,9 @@ def leave_out(
     limits = [limit(known[name], known[each]) for each in others]
     apart = [abs(known[each].salinity - known[name].salinity) for each in others]
     beyond = all(gap > most for gap, most in zip(apart, limits, strict=True))
-    still = all(stayed(moves[each], moved, bins.get(each)) for each in others)
+    # Who has read nothing since cannot tell that it stayed.
+    lately = all(t_s - known[each].t_s <= BEFORE_S[0] for each in others)
+    still = lately and all(stayed(moves[each], moved, bins.get(each)) for each in others)
     if beyond and still and abs(moved) > MOVED_SHARE * max(limits):
         share = state.shares[name]
         share.left_s, share.moved, share.near_s = t_s, moved, None

@@ -144,6 +144,16 @@ def test_who_stands_beside_one_that_is_stuck_is_not_left_out() -> None:
     assert ("a", "b") == whole.members
 
 
+def test_who_has_read_nothing_since_cannot_tell_that_it_stayed() -> None:
+    """A slow probe read last before the other one moved."""
+    state = state_of(indication(32.0, 0.1), indication(34.0, 0.1, -30.0))
+    steady = bins_of(*[34.0, 34.01] * 8)
+    whole = reconcile(state, ["a", "b"], {"a": steady, "b": steady}, 0.0, at_rest=True)
+
+    assert whole is not None
+    assert ("a", "b") == whole.members
+
+
 def test_of_three_the_two_that_stayed_are_believed() -> None:
     """And the mean is theirs."""
     said = (indication(34.0, 0.1), indication(34.1, 0.1), indication(30.0, 0.1))
