@@ -125,6 +125,8 @@ class I2cProbe:
         self._next_request_s = 0.0
         self._deadline_s = math.inf
         self._read_s = 0.0
+        # When it was asked: it measures then, and not when it is read.
+        self._request_s: float | None = None
         # What it says first may be for a request from before the service started.
         self._has_stale_answer = True
 
@@ -158,6 +160,7 @@ class I2cProbe:
         if outcome.raised is not None:
             return self._fail(now, self._trouble(outcome.raised))
         if self._step is Step.REQUEST:
+            self._request_s = now.mono_s
             self._step, self._read_s = Step.WORK, now.mono_s + self._set.wait_s
             return []
         return self._take(answer(outcome.value(), self._set.status), now)
@@ -207,12 +210,11 @@ class I2cProbe:
         except Unreadable:
             return self._unreadable(came, now)
         self._rest()
-        conductivity, water_C = conf.scale.water(said.conductivity, said.temperature)
-        return [
-            Sample(
-                conf.reservoir, conf.probe, now, conductivity, water_C, said.pump, "", shown(line)
-            )
-        ]
+        water = conf.scale.water(said.conductivity, said.temperature)
+        age_s = 0.0 if self._request_s is None else round(now.mono_s - self._request_s, 3)
+        ages_s = (0.0 if each is None else max(0.0, age_s) for each in water)
+        names = (conf.reservoir, conf.probe)
+        return [Sample(*names, now, *water, said.pump, "", shown(line), *ages_s)]
 
     def _unreadable(self, came: Answer, now: Instant) -> list[Sample]:
         if not self._faults.due(now):

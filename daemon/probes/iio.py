@@ -37,13 +37,37 @@ TRIES: Final = 2
 """So often is a channel read whose scale changes meanwhile, as of one that looks for its range."""
 
 
+class IioSections:
+    """The sections that read one folder of devices, in the order of the configuration."""
+
+    def __init__(self) -> None:
+        """Begin with none; all are there before the first is read."""
+        self.wanted: dict[tuple[str, str], IioDevice] = {}
+
+    def first_of(self, device: Path, names: tuple[str, str]) -> str | None:
+        """Return the section before this one that reads the same device, as told another way.
+
+        Args:
+            device: Its folder.
+            names: Reservoir and section that it was found for.
+        """
+        for other, wanted in self.wanted.items():
+            if other == names:
+                return None
+            if _is(device, wanted):
+                return other[1]
+        return None
+
+
 class IioInstrument:
     """What is read of one device, and what it means."""
 
-    def __init__(self, reservoir: str, section: IioSection) -> None:
+    def __init__(self, reservoir: str, section: IioSection, sections: IioSections) -> None:
         """Remember what to look for; nothing is read yet."""
         self._names = (reservoir, section.name)
         self._section = section
+        self._sections = sections
+        sections.wanted[self._names] = section.device
         self._folder = section.sysfs / DEVICES
 
     def read(self) -> Channels:
@@ -53,6 +77,9 @@ class IioInstrument:
             Refused: It is not there, there are two of it, or it cannot be read.
         """
         device = self._find()
+        first = self._sections.first_of(device, self._names)
+        if first is not None:
+            raise Refused(f"it is the device of {first} as well; correct device of one of the two")
         if "conductivity" in self._section.channels:
             _refuse_compensation(device)
         channels = {
@@ -182,8 +209,9 @@ def _factor(device: Path, name: str, which: str) -> bytes | None:
     return content_if_there(device / f"{of_all_channels(name)}_{which}") if own is None else own
 
 
-def _iio(reservoir: str, section: IioSection, _buses: Buses) -> PeriodicRead[Channels]:
-    instrument = IioInstrument(reservoir, section)
+def _iio(reservoir: str, section: IioSection, buses: Buses) -> PeriodicRead[Channels]:
+    sections = buses.shared(IioSections, str(section.sysfs / DEVICES), IioSections)
+    instrument = IioInstrument(reservoir, section, sections)
     return PeriodicRead(
         (reservoir, section.name),
         Device(f"IIO device with {section.device}", instrument.read, instrument.sample),

@@ -1,8 +1,12 @@
-"""A device that is read once a period by a thread, because a read of it may take its time."""
+"""A device that is read once a period by a thread, because a read of it may take its time.
+
+It converts at some moment of the read, before or after it waits for its bus: the kernel does not
+say when.  So a value is taken to be as old as the read was long, which it is at most.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Generic, TypeVar
 
 from daemon.errors import BrinewrightError
@@ -58,6 +62,7 @@ class PeriodicRead(Generic[T]):
         self._caller = Caller[T](background or Background(device.what))
         self._faults = FaultLimit(*names, period_s)
         self._next_s = 0.0
+        self._begun_s = 0.0
         self._deadline_s: float | None = None
         self._silent_since_s: float | None = None
 
@@ -82,6 +87,7 @@ class PeriodicRead(Generic[T]):
             return self._time_out(now)
         missed = now.mono_s - self._next_s > self._period_s
         self._next_s = (now.mono_s if missed else self._next_s) + self._period_s
+        self._begun_s = now.mono_s
         self._deadline_s = now.mono_s + self._timeout_s
         if self._silent_since_s is None:
             self._silent_since_s = now.mono_s
@@ -95,7 +101,8 @@ class PeriodicRead(Generic[T]):
             return []
         self._deadline_s = self._silent_since_s = None
         try:
-            return [self._device.sample(outcome.value(), now)]
+            sample = self._device.sample(outcome.value(), now)
+            return [_aged(sample, now.mono_s - self._begun_s)]
         except BrinewrightError as exc:
             return self._faults.samples(now, f"{self._device.what}: {exc}")
         except Exception as exc:  # noqa: BLE001 - no exception leaves a driver
@@ -116,3 +123,14 @@ class PeriodicRead(Generic[T]):
             " or raise timeout_s"
         )
         return self._faults.samples(now, f"{self._device.what}: {why}")
+
+
+def _aged(sample: Sample, read_s: float) -> Sample:
+    """Return a sample whose values are as old as the read of them was long."""
+    age_s = max(0.0, round(read_s, 2))
+    conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
+    return replace(
+        sample,
+        conductivity_age_s=0.0 if conductivity is None else age_s,
+        temperature_age_s=0.0 if temperature is None else age_s,
+    )

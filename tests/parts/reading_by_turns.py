@@ -61,8 +61,20 @@ class Turns:
         )  # fmt: skip
         return sample.fault
 
+    def slow_turn(self, read_s: float) -> list[Sample]:
+        """Let a period pass in which the read lasts so long.  Return what came."""
+        self.driver.wake(self.now())
+        self.t_s += read_s
+        came = self._what_is_read()
+        self.t_s += self.period_s - read_s
+        self.samples += came
+        return came
+
     def _at_this_moment(self) -> list[Sample]:
-        came = self.driver.wake(self.now())
+        return self.driver.wake(self.now()) + self._what_is_read()
+
+    def _what_is_read(self) -> list[Sample]:
+        came = list[Sample]()
         assert isinstance(self.driver, PeriodicRead)
         while self.driver.reading:
             descriptor = self.driver.fileno()

@@ -76,6 +76,9 @@ def test_an_instrument_is_read_once_a_period(bus: Bus) -> None:
     assert [VALUE] * 5 == values(samples)
     assert {"52123,24.51"} == {each.spoken for each in samples}
     assert [100.6, 102.6] == pytest.approx([each.at.mono_s for each in samples[:2]], abs=0.06)
+    # It measures when it is asked.
+    ages_s = [(each.conductivity_age_s, each.temperature_age_s) for each in samples]
+    assert [(0.6, 0.6)] * 5 == [pytest.approx(each, abs=0.06) for each in ages_s]
 
 
 def test_a_second_instrument_is_read_while_the_first_one_works(bus: Bus) -> None:

@@ -61,6 +61,15 @@ def test_a_change_is_seen_at_the_next_reading(bus: OneWireBus, thermometer: Turn
     assert [24.5, 24.562, -0.062, 30.0] == read
 
 
+def test_a_temperature_is_as_old_as_its_read_was_long(thermometer: Turns) -> None:
+    """A conversion takes its time, and more where the bus is busy; what is not there has no age."""
+    (sample,) = thermometer.slow_turn(1.25)
+
+    assert 24.5 == sample.temperature_C
+    assert (0.0, 1.25) == (sample.conductivity_age_s, sample.temperature_age_s)
+    assert [0.0] == [each.temperature_age_s for each in thermometer.turn()]
+
+
 @pytest.mark.parametrize("file", ["w1_slave", "temperature"])
 def test_what_was_never_measured_is_a_fault(bus: OneWireBus, file: str) -> None:
     """After power-on, with a weak supply, and while a conversion lasts: in either file."""
