@@ -52,19 +52,6 @@ class Opening:
         section = parse(text, Path("b.toml"), SECTIONS).inputs[0]
         return self._kept(registry.make("", section, Buses()))
 
-    def two(self, *ways: str) -> list[Turns]:
-        """Two probes of one reservoir, each of which tells its device in its own way."""
-        text = configuration(
-            "".join(
-                f'[[reservoir.probe]]\nname = "ct-{number}"\n{self._keys(way, BOTH)}'
-                for number, way in enumerate(ways, 1)
-            )
-        )
-        (reservoir,) = parse(text, Path("b.toml"), SECTIONS).reservoirs
-        buses = Buses()
-        drivers = [registry.make(reservoir.name, each, buses) for each in reservoir.probes]
-        return [self._kept(each) for each in drivers]
-
     def close(self) -> None:
         """Close them all."""
         for each in self._open:
@@ -385,29 +372,3 @@ def test_a_wrong_key_is_told_what_it_may_be(keys: str, sentence: str) -> None:
         parse(f'{FILE}driver = "iio"\n{keys}', Path("b.toml"), SECTIONS)
 
     assert any(sentence in each for each in caught.value.faults), caught.value.faults
-
-
-def test_one_device_is_one_section() -> None:
-    """Two probes of one device would pass for two instruments that agree."""
-    one = f'driver = "iio"\ndevice = {LABEL}\n{BOTH}'
-    second = f'[[reservoir.probe]]\nname = "ct-2"\n{one}'
-    with pytest.raises(ConfigError) as caught:
-        parse(FILE + one + second, Path("b.toml"), SECTIONS)
-
-    assert "is the device of" in " ".join(caught.value.faults)
-
-
-def test_a_device_that_two_sections_tell_in_two_ways_is_one_instrument(
-    tmp_path: Path, turns: Opening
-) -> None:
-    """The first section reads it, and the second one is told; two devices are two instruments."""
-    device(tmp_path)
-    first, second = turns.two(LABEL, '{ name = "ec-sensor" }')
-
-    assert [(50.31, 24.5)] == read(first)
-    assert "it is the device of ct-1 as well; correct device of one of the two" in second.fault()
-
-    device(tmp_path, label="other", name="ec-other", index=1)
-    first, second = turns.two(LABEL, '{ name = "ec-other" }')
-
-    assert [(50.31, 24.5)] * 2 == read(first) + read(second)
