@@ -7,7 +7,6 @@ import re
 import shutil
 import socket
 import subprocess
-import sys
 import textwrap
 import tomllib
 from datetime import UTC, datetime
@@ -325,44 +324,6 @@ def test_an_unplugged_serial_pair_fails_the_reader(pty_pair: PtyPair) -> None:
 
         with pytest.raises((serial.SerialException, OSError)):
             port.read(1)
-
-
-LEAKS = {
-    "process": 'subprocess.Popen(["sleep", "60"]); warnings.simplefilter("ignore")',
-    "orphan": 'subprocess.run(["sh", "-c", "sleep 60 &"], check=True)',
-    "thread": "threading.Thread(target=time.sleep, args=(6,), daemon=True).start()",
-}
-
-
-@pytest.mark.parametrize("kind", LEAKS)
-def test_what_a_test_leaves_running_fails_it(tmp_path: Path, kind: str) -> None:
-    """A forgotten process, a killed parent's child or a thread is laid to the test's own door."""
-    (tmp_path / "test_leak.py").write_text(
-        "import subprocess, threading, time, warnings\n\n\n"
-        f"def test_leak():\n    {LEAKS[kind]}\n\n\ndef test_after():\n    pass\n"
-    )
-    command = [
-        sys.executable,
-        "-m",
-        "pytest",
-        "-q",
-        "-p",
-        "tests.conftest",
-        "-p",
-        "no:cacheprovider",
-    ]
-    done = subprocess.run(
-        [*command, "--rootdir", tmp_path, "-c", os.devnull, tmp_path / "test_leak.py"],
-        cwd=ROOT,
-        capture_output=True,
-        text=True,
-        check=False,
-        timeout=60,
-    )
-
-    assert done.returncode == 1, done.stdout
-    assert "left running: " in done.stdout
-    assert "2 passed, 1 error" in done.stdout
 
 
 # --- shapes -------------------------------------------------------------------------------------
