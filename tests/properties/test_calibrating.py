@@ -63,7 +63,7 @@ def is_out(corner: Corner) -> bool:
     return corner.station.state.reservoirs["mix-1"].probes["ct-1"].out_s is not None
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(doings=DOINGS)
 @example(doings=WHOLE)
 @example(doings=[*WHOLE, "check", *WHOLE, "start", "confirm", "restart", "bottle"])

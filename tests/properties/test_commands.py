@@ -96,7 +96,7 @@ def test_the_stages_are_what_they_are_called() -> None:
 
 
 @given(requests(), st.sampled_from([*STAGES]))
-@settings(max_examples=400)
+@settings(max_examples=200)
 def test_any_arguments_are_done_or_refused_in_a_sentence(
     request: tuple[str, str, dict[str, Any]], stage: int
 ) -> None:
@@ -195,7 +195,7 @@ def entries_of(station: Station, inputs: list[Sample | Command]) -> list[Entry]:
 
 
 @given(stories, st.floats(0, 1))
-@settings(max_examples=40)
+@settings(max_examples=20)
 def test_going_on_from_a_checkpoint_is_never_having_stopped(
     happenings: list[tuple[str, float]], share: float
 ) -> None:
@@ -214,7 +214,7 @@ def test_going_on_from_a_checkpoint_is_never_having_stopped(
 @example([("ask", 3.0), ("still", 40.0), ("ask", 3.0), ("ask", 9.0), ("refill", 0.0)])
 @example([("ask", 3.0), ("ask", 6.0), ("ask", 5.0), ("cool", 4.0), ("still", 40.0)])
 @example([("ask", 11.0), ("ask", 2.0), ("ask", 3.0), ("ask", 1.0), ("ask", 8.0), ("ask", 10.0)])
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_what_always_holds_whatever_is_sent(happenings: list[tuple[str, float]]) -> None:
     """Phases chain, a batch ends once, and nothing is released while a condition is pending."""
     station, entries = Station(SETTINGS, weights()), list[Entry]()

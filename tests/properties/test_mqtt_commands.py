@@ -53,7 +53,7 @@ def _request(payload: bytes) -> Request | None:
         return None
 
 
-@settings(max_examples=2000)
+@settings(max_examples=500)
 @given(HOSTILE)
 def test_any_payload_is_a_request_or_a_refusal(payload: bytes) -> None:
     """What is asked is bounded, and can be written down and said on as it is."""
@@ -101,7 +101,7 @@ KEPT_PARTS = st.dictionaries(
 KEPT = HOSTILE | KEPT_PARTS.map(lambda parts: json.dumps({"components": parts}).encode())
 
 
-@settings(max_examples=300)
+@settings(max_examples=150)
 @given(kept=KEPT, said=KEPT, retained=st.booleans())
 def test_whatever_the_broker_kept_the_announcement_comes_out_right(
     *, kept: bytes, said: bytes, retained: bool

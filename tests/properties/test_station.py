@@ -77,7 +77,7 @@ def entries_of(station: Station, samples: list[Sample]) -> list[Entry]:
 
 
 @given(stories, st.floats(0, 1))
-@settings(max_examples=40)
+@settings(max_examples=20)
 def test_going_on_from_a_checkpoint_is_never_having_stopped(
     happenings: list[tuple[str, float]], share: float
 ) -> None:

@@ -193,7 +193,7 @@ BUSY: Script = [
 """As much as there can be on one day."""
 
 
-@settings(max_examples=60)
+@settings(max_examples=30)
 @given(st.lists(HAPPENINGS, min_size=2, max_size=8))
 @example(BUSY)
 @example([("batch", 36.0), ("silent", (FIRST,)), ("thin", 0.985), ("silent", PROBES)])
@@ -219,7 +219,7 @@ def test_what_always_holds_of_two_probes_a_bench_and_a_keeper(script: Script) ->
     assert_readings_are_of_the_calibration_in_force(corner)
 
 
-@settings(max_examples=15)
+@settings(max_examples=6)
 @given(st.lists(HAPPENINGS, min_size=2, max_size=6))
 @example(BUSY)
 @pytest.mark.timeout(600)
