@@ -95,7 +95,7 @@ class Chip:
         if count != 1 or offset >= len(self.contacts):
             raise OSError(errno.EINVAL, "no such line")
         if self.contacts[offset].consumer:
-            raise OSError(errno.EBUSY, "somebody has it")
+            raise OSError(errno.EBUSY, "another program has it")
         flags, debounce_s = configured(body[CONFIG_AT : CONFIG_AT + CONFIG_BYTES])
         if not self.has_bias and flags & (PULL_UP | PULL_DOWN):
             raise OSError(errno.EOPNOTSUPP, "no bias")

@@ -227,7 +227,7 @@ class RtuSpeaker:
         self._dice = Random(self.seed)
 
     def advance(self, t_s: float) -> bytes:
-        """Let time pass until `t_s`; return what is said by itself: late answers, another master's.
+        """Let time pass until `t_s`; return late answers, and what another master says.
 
         Args:
             t_s: Simulated seconds.
@@ -242,7 +242,7 @@ class RtuSpeaker:
         return b"".join(words for _, words in due)
 
     def next_s(self) -> float | None:
-        """Return when something is said by itself."""
+        """Return when something comes without a request."""
         due = [at_s for at_s, _ in self._later]
         if self.other is not None:
             due.append(self._other_s)

@@ -1,7 +1,7 @@
 """Thermometers on a 1-Wire bus, as the kernel's driver shows them in sysfs.
 
-Written from the data sheet's map of the scratchpad, the shift register of Maxim's application
-note 27, and the kernel's documentation; it shares no code with what reads it.
+Written from the data sheet's map of the scratchpad, the shift register of application note 27
+on CRCs of 1-Wire, and the kernel's documentation; it shares no code with what reads it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ TWELVE_BITS = 0x7F
 def shift_register(data: bytes) -> int:
     """Return the CRC byte of 1-Wire, by the register of eight cells with taps after 4 and 5.
 
-    Source: Maxim application note 27, figure 2.
+    Source: application note 27 on CRCs of 1-Wire, figure 2.
     """
     cells = [0] * 8
     for byte in data:

@@ -1,4 +1,4 @@
-"""A sample of seawater in a small vessel that somebody stands in warm or cold water.
+"""A sample of seawater in a small vessel that a person stands in warm or cold water.
 
 The sample takes the temperature of what it stands in by a first-order law, loses water to the
 air, and may catch a bubble on the cell when it is warmed, as warmed water gives off its gas.

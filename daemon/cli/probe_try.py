@@ -66,7 +66,7 @@ def try_probes(
     settings = read_config(config)
     chosen = subjects(settings, probe)
     if not chosen:
-        names = ", ".join(each.name for each in subjects(settings)) or "none"
+        names = ", ".join(dict.fromkeys(each.name for each in subjects(settings))) or "none"
         raise InputError(f"there is no probe or input {probe!r}; there are: {names}")
     if warmed:
         raise typer.Exit(warm(settings, chosen, as_json=as_json))

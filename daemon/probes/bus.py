@@ -171,7 +171,7 @@ class Bus:
         return True
 
     def _send(self, now_s: float) -> None:
-        # What came since somebody last looked was sent before this request.
+        # What came since the last look was sent before this request.
         self._take(self.transport.read(), now_s)
         if now_s < self._ready_s:
             return

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def _timeout_s(given: dict[str, Any]) -> float:
-    """Wait for an answer within the period; for one that talks by itself, three periods."""
+    """Wait for an answer within the period; for one that sends without a request, three periods."""
     period_s: float = given.get("period_s", 2.0)
     return min(period_s, 2.0) if given.get("request") is not None else 3.0 * period_s
 
@@ -30,7 +30,7 @@ class LineSection(TextSource):
         bytesize: Data bits.
         parity: "N", "E" or "O".
         stopbits: Stop bits.
-        request: What to send for a reading; None for one that talks by itself.
+        request: What to send for a reading; None for one that sends without a request.
         timeout_s: Seconds without an answer until a reading counts as missing.
     """
 

@@ -55,7 +55,7 @@ class Sdi12Section(IndicatingSource):
         framing: "7E1" for an adapter that passes characters on as they are on the line, "8N1"
             for one that has the parity made and checked itself.
         break_by: Who sends the break before a command: "service", or "adapter" for one that does
-            so by itself.
+            so on its own.
         address: Of the instrument.
         measurement: Which one is made: "M", "MC3", "C", "CC2" and so on.
         values: Which of its values is what.

@@ -71,7 +71,7 @@ class Sdi12Bus:
     def __init__(
         self, line: Line, character_s: float, *, has_parity: bool = True, sends_break: bool = True
     ) -> None:
-        """Remember the line; it is opened when somebody has something to say.
+        """Remember the line; it is opened with the first command for it.
 
         Args:
             line: Carries bytes.

@@ -76,7 +76,7 @@ class Ended:
 
     Attributes:
         why: What is wrong, where, and what to do.
-        refused: Whether trying again soon would not help: somebody must act.
+        refused: Whether trying again soon would not help: a person must act.
         other_version: Whether the other version of the protocol may be what it speaks.
     """
 

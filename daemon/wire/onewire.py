@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from daemon.wire.attribute import Refused, decimal_number, quoted
 
 POLYNOMIAL = 0x8C
-"""x^8 + x^5 + x^4 + 1 with the lowest bit first (Maxim application note 27)."""
+"""x^8 + x^5 + x^4 + 1 with the lowest bit first (application note 27 on CRCs of 1-Wire)."""
 LENGTH = 9
 """Bytes of a scratchpad; the last one is the CRC of the others."""
 POWER_ON_MC = 85_000
@@ -52,7 +52,7 @@ class Conversion:
 def crc8(data: bytes) -> int:
     """Return the 1-Wire CRC of bytes, 0 to 255.
 
-    Source: Maxim application note 27.
+    Source: application note 27 on CRCs of 1-Wire.
     """
     crc = 0
     for byte in data:

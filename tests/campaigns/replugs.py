@@ -72,7 +72,7 @@ class StageOutages:
         self._rest, self._coming = [], None
         self._run(self._rng.choice([0.0, self._rng.uniform(0.0, 5.0 * PERIOD_S)]), there=False)
         self._stage.plug()
-        # One that talks by itself does so at any moment of its period.
+        # One that sends without a request does so at any moment of its period.
         self._said_s = self._t_s - self._rng.uniform(0.0, PERIOD_S)
         back_s = self._t_s
         self.outages.took.append((self._until_value() - back_s) / PERIOD_S)

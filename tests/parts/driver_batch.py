@@ -26,7 +26,7 @@ four kinds a device is decides how long the test waits before the next moment:
   `descriptors`, answer in `serve`, and call `owe` once for each answer that is written.  A driver
   that acted may have sent a request, which is waited for `request_s` real seconds.
   `OnTerminal` is one for any `Speaker` of the simulators;
-- it talks by itself: say in `next_s` when, write in `advance`, and `owe`;
+- it sends without a request: say in `next_s` when, write in `advance`, and `owe`;
 - it is passive, and the driver's own thread reads it (`sysfs`, `i2c`): derive it from `Passive`.
   Each driver that acts owes something at its descriptor; set `hung` where a read does not end;
 - it publishes through a server of its own: `owe` for each message, as one that talks.
@@ -161,7 +161,7 @@ class OnTerminal(Device):
         self.say(said)
 
     def next_s(self) -> float | None:
-        """Return when it says something by itself."""
+        """Return when it sends something without a request."""
         return self.speaker.next_s()
 
     def descriptors(self) -> Sequence[int]:
@@ -220,7 +220,7 @@ class DriverBatch:
         t_s: Simulated seconds since the start.
         drivers: As `assembly.probes` makes them.
         samples: What they gave, joined as the configuration says.
-        entries: What the station made of it.
+        entries: What the station wrote.
     """
 
     def __init__(self, text: str, devices: Sequence[Device]) -> None:

@@ -126,7 +126,7 @@ class Publishing:
             self._await_arrival()
 
     def may_send(self, *, due: bool) -> bool:
-        """Once a period, while somebody listens."""
+        """Once a period, while a client is subscribed."""
         self.waited += 1
         descriptor = self.driver.fileno()
         if not self.plugged or descriptor is None:

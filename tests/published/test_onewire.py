@@ -1,4 +1,4 @@
-"""1-Wire thermometers against what their maker, the kernel and other people's buses show."""
+"""1-Wire thermometers against their data sheet, the kernel and real recordings."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ RECORDED = {
 """Scratchpads of real thermometers and the kernel's number, thousandths of a degree.
 
 Source: published recordings of `cat w1_slave`, found in public repositories; the last one is of a
-chip of another maker, whose reserved bytes differ.
+chip whose reserved bytes differ.
 """
 REGISTERS = {
     "d0 07": 125.0, "50 05": 85.0, "91 01": 25.0625, "a2 00": 10.125, "08 00": 0.5, "00 00": 0.0,
@@ -24,7 +24,7 @@ REGISTERS = {
 }  # fmt: skip
 """Temperature registers, low byte first, and °C.
 
-Source: data sheet of the DS18B20, table of temperature and data (from memory).
+Source: data sheet of a usual thermometer of family 28, table of temperature and data (from memory).
 """
 
 
@@ -41,14 +41,13 @@ def with_check(eight: str) -> str:
 def test_the_check_of_the_application_note() -> None:
     """The registration number 02 1C B8 01 00 00 00 has the CRC A2.
 
-    Source: Maxim application note 27, "Understanding and Using Cyclic Redundancy Checks with
-    Maxim 1-Wire and iButton Products", example.
+    Source: application note 27 on CRCs of 1-Wire, example.
     """
     assert 0xA2 == crc8(bytes.fromhex("02 1c b8 01 00 00 00"))
 
 
 def test_the_check_of_the_catalogue() -> None:
-    """The check value of CRC-8/MAXIM-DOW, over the digits 1 to 9, is A1.
+    """The check value of this CRC-8, over the digits 1 to 9, is A1.
 
     Source: Catalogue of parametrised CRC algorithms (from memory).
     """

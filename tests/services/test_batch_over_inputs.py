@@ -56,7 +56,7 @@ class Contact:
     lossless: bool = False
 
     def advance(self, t_s: float) -> bytes:
-        """Say nothing by itself."""
+        """Say nothing without a request."""
         self.stage.advance(max(t_s, self.stage.t_s))
         return b""
 
@@ -74,7 +74,7 @@ class Wiring:
     """Three instruments in one water, each on a line of its own."""
 
     def __init__(self, folder: Path, scenario: Scenario, cell_s: float, thermo_s: float) -> None:
-        """Wire them; the thermometer talks by itself."""
+        """Wire them; the thermometer sends without a request."""
         self.stage = Stage.setting(scenario, seed=1)
         ports = [folder / f"ttyUSB{number}" for number in range(3)]
         self.text = configuration(

@@ -59,7 +59,7 @@ def test_an_instrument_that_talks_is_shown_and_proposed(tmp_path: Path) -> None:
 
     assert 0 == answered.code
     assert "35 32 35 31 30 2e" in answered.out
-    assert "It talks by itself, " in answered.out
+    assert "It sends without a request, " in answered.out
     assert 'units = { conductivity = "uS/cm", temperature = "degC" }' in answered.out
     of_others = [line for line in answered.out.splitlines() if str(port) not in line]
     assert [] == [line for line in of_others if len(line) > 80]

@@ -16,6 +16,8 @@ from daemon.probes.trial import line_settings
 from simulators.instrument import Character, Instrument
 from simulators.modbus import ModbusUnits, Place, RtuSpeaker
 from simulators.sample_bath import SampleBath
+from simulators.sdi12 import SensorBus
+from simulators.sdi12_sensor import Sensor
 from simulators.uart import Framing
 from tests.parts.configurations import configuration
 from tests.parts.every_verb import run_here
@@ -97,7 +99,7 @@ def test_a_wrong_unit_and_swapped_channels_are_named(
 def test_a_wrong_speed_or_parity_is_named(
     tmp_path: Path, section: str, sent: Framing, finding: str
 ) -> None:
-    """Of an instrument that talks by itself: nothing is sent to find it."""
+    """Of an instrument that sends without a request: nothing is sent to find it."""
     with talking(tmp_path / "tty", Saying(text, EVERY_S), sent):
         code, probe = tried(tmp_path, section)
 
@@ -105,7 +107,7 @@ def test_a_wrong_speed_or_parity_is_named(
     assert finding in " ".join(probe["findings"])
 
 
-def test_a_pattern_that_does_not_fit_is_proposed_anew(tmp_path: Path, section: str) -> None:
+def test_a_pattern_that_does_not_fit_gets_a_proposal(tmp_path: Path, section: str) -> None:
     """Lines of text that are written otherwise."""
     with talking(tmp_path / "tty", Saying(lambda n: text(n).replace(b",", b";"), EVERY_S)):
         _, probe = tried(tmp_path, section)
@@ -133,7 +135,7 @@ def test_an_echo_and_silence_are_told_apart(tmp_path: Path, section: str) -> Non
     assert {b"READ?\n"} == {each + b"\n" for each in b"".join(heard).splitlines()}
 
 
-def test_a_port_that_somebody_holds_says_to_stop_the_service(tmp_path: Path, section: str) -> None:
+def test_a_port_in_use_says_to_stop_the_service(tmp_path: Path, section: str) -> None:
     """And no closer look is taken at it."""
     with (
         talking(tmp_path / "tty", Saying(text, EVERY_S)) as port,
@@ -182,6 +184,37 @@ def test_a_thermometer_beside_a_probe_is_read_with_it(tmp_path: Path) -> None:
 
     assert (0, True) == (code, one["right"])
     assert pytest.approx(24.05, abs=0.05) == one["temperature_C"]
+
+
+def test_a_thermometer_that_says_nothing_is_named_at_its_probe(tmp_path: Path) -> None:
+    """Conductivity alone makes no salinity, so the probe is not said to be right."""
+    probe = SECTION.format(port=tmp_path / "tty").replace(",(?P<temperature>[\\d.]+)", "")
+    probe = probe.replace(', temperature = "degC"', "") + 'temperature_from = "thermo-1"\n'
+    thermometer = (
+        '[[input]]\nname = "thermo-1"\ndriver = "onewire"\ndevice = "28-0316a2798eff"\n'
+        f'sysfs = "{tmp_path}"\nperiod_s = 0.2\n'
+    )
+    with talking(tmp_path / "tty", Saying(lambda n: b"50850.%d\r\n" % (n % 10), EVERY_S)):
+        code, one = tried(tmp_path, probe + thermometer, "ct-1")
+
+    assert (1, False) == (code, one["right"])
+    assert one["temperature_C"] is None
+    assert "the input thermo-1 gave none in this time; see there" in " ".join(one["findings"])
+
+
+def test_an_instrument_at_another_address_is_not_taken_for_a_dead_line(tmp_path: Path) -> None:
+    """The driver found the cause; nothing else is proposed beside it."""
+    section = (
+        f'[[reservoir.probe]]\nname = "ct-1"\ndriver = "sdi12"\nport = "{tmp_path / "tty"}"\n'
+        'break_by = "adapter"\naddress = "7"\nvalues = { conductivity = 1, temperature = 2 }\n'
+        'units = { conductivity = "mS/cm", temperature = "degC" }\ncompensation = "none"\n'
+    )
+    sensor = Sensor("0", {"": lambda _t_s: ["+50.850", "+24.00"]})
+    with talking(tmp_path / "tty", SensorBus([sensor])):
+        code, probe = tried(tmp_path, section, "--seconds", "3")
+
+    assert (1, []) == (code, probe["findings"])
+    assert 'set address = "0"' in " ".join(probe["faults"])
 
 
 class Sample:

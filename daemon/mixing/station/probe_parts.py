@@ -17,6 +17,7 @@ LEFT_OUT = "left out: it left its own history"
 ELSEWHERE = "left out: it seems not to be in the water"
 CALIBRATING = "being calibrated"
 SILENT = "no usable reading"
+UNREAD = "no reading yet"
 
 
 def probe_parts(
@@ -38,8 +39,8 @@ def _part(state: ReservoirState, name: str, t_s: float) -> ProbeSnapshot:
     share, probe = state.reconciliation.shares.get(name), state.probes.get(name)
     if probe is not None and probe.out_s is not None:
         return ProbeSnapshot(CALIBRATING)
-    if share is None:
-        return ProbeSnapshot(SILENT)
+    if share is None or share.sample_s is None:
+        return ProbeSnapshot(UNREAD)
     one = share.elsewhere or share.newest
     if one is None or t_s - one.t_s > conditions.TOGETHER_S or share.trouble:
         return ProbeSnapshot(SILENT)

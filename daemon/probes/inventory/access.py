@@ -1,4 +1,4 @@
-"""Who may open a device, and which group somebody must join who may not."""
+"""Who may open a device, and which group to join for who may not."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _KEY = re.compile(r"^\s*(User|Group|SupplementaryGroups)\s*=\s*(.*?)\s*$")
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """Somebody who is to open devices.
+    """An account that is to open devices.
 
     Attributes:
         name: Of the account.

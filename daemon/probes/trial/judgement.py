@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from daemon.probes.trial.runner import Subject
 
 HELD = ("another program holds it", "Device or resource busy")
-"""Words of the drivers' sentences for a device that somebody else has."""
+"""Words of the drivers' sentences for a device that another program has."""
 _ECHO = (
     "What comes back is the request {request!r} itself: an echo of the adapter or of the"
     " instrument, and no reply after it; switch the echo off, and check the request."
@@ -34,9 +34,11 @@ _UNREADABLE = (
     " are no text, else another pattern: {command} tries speeds and proposes a pattern."
 )
 _SILENT = (
-    "No reply: likely are no power, data wires that are swapped or open, another speed or address,"
-    " or another line end of the request."
+    "No reply: likely are no power, data wires that are swapped or open, another speed or address"
 )
+CAUSES = ("the one instrument there has address",)
+"""Words of the drivers' sentences that say why there is no reply."""
+_COLD = "It has no temperature, so no salinity: the input {name} gave none in this time; see there."
 SILENT = ("no reply", "no line", "no answer", "did not answer")
 
 
@@ -99,6 +101,7 @@ def judge(
     ]
     findings = [
         *_of_the_way(subject, samples, faults, holders),
+        *_of_the_thermometer(subject, pairs),
         *suspicions(pairs, units_of(subject), water, _alternatives(subject, samples)),
     ]
     pumps = [each.pump for each in good if each.pump is not None]
@@ -155,9 +158,19 @@ def _of_the_way(
         return ["Nothing came in this time, not even a fault; try for longer (--seconds)."]
     if "unreadable" in text:
         return _unreadable(subject, path)
-    if any(words in text for words in SILENT) and len(faults) > 0:
+    if any(words in text for words in SILENT) and not any(words in text for words in CAUSES):
         return _silent(subject, path)
     return []
+
+
+def _of_the_thermometer(
+    subject: Subject, pairs: Sequence[tuple[float | None, float | None]]
+) -> list[str]:
+    """Return what is missing where a probe names an input that says nothing."""
+    name = getattr(subject.section, "temperature_from", None)
+    if not name or not pairs or any(temperature is not None for _, temperature in pairs):
+        return []
+    return [_COLD.format(name=name)]
 
 
 def _held(path: str, holders: Mapping[str, tuple[str, ...]]) -> str:
@@ -165,7 +178,7 @@ def _held(path: str, holders: Mapping[str, tuple[str, ...]]) -> str:
     if any("service" in each for each in known) or not known:
         who = " and ".join(known) or "usually the service"
         return (
-            f"Somebody else has {path} open ({who}): stop the service while you try"
+            f"Another program has {path} open ({who}): stop the service while you try"
             " (sudo systemctl stop brinewright-measure), and start it afterwards."
         )
     return f"{path} is open in {' and '.join(known)}: end that first."
@@ -185,8 +198,11 @@ def _silent(subject: Subject, path: str) -> list[str]:
     if not hasattr(section, "baud"):
         return []
     if not isinstance(section, LineSection):
-        return [f"{_SILENT} See the page of its driver for what each fault means."]
+        return [f"{_SILENT}. See the page of its driver for what each fault means."]
     option = f" --request {section.request!r}" if section.request else ""
     return [
-        f"{_SILENT} brinewright probe listen {path}{option} shows whether anything comes at all."
+        (
+            f"{_SILENT}, or another line end of the request. brinewright probe listen"
+            f" {path}{option} shows whether anything comes at all."
+        )
     ]

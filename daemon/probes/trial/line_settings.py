@@ -19,7 +19,7 @@ def line_findings(section: LineSection, search_s: float) -> list[str]:
     """Return which settings would read what an instrument says, a sentence each.
 
     As configured it sends the configured request; other speeds are tried without sending anything,
-    so only with an instrument that talks by itself.
+    so only with an instrument that sends without a request.
 
     Args:
         section: As it is configured.

@@ -8,7 +8,7 @@ from daemon.wire.listening.study import Study
 
 
 def findings(study: Study, baud: int, *, was_asked: bool) -> list[str]:
-    """Return what came, whether the instrument talks by itself, and what to do next.
+    """Return what came, whether the instrument sends without a request, and what to do next.
 
     Args:
         study: Of what came.
@@ -86,8 +86,8 @@ def _rhythm(study: Study, *, was_asked: bool) -> str:
     if study.period_s is None:
         return "It said too little to tell how often it speaks; listen longer."
     if study.is_regular:
-        return f"It talks by itself, about every {study.period_s:.3g} s."
+        return f"It sends without a request, about every {study.period_s:.3g} s."
     return (
-        f"It talks by itself, at no steady pace (about every {study.period_s:.3g} s): does another"
-        " program ask it?"
+        f"It sends without a request, at no steady pace (about every {study.period_s:.3g} s):"
+        " does another program send requests to it?"
     )

@@ -66,7 +66,7 @@ def study(chunks: Sequence[Chunk], request: bytes = b"") -> Study:
     every = [frame.data for frame in Splitter().feed(appearance.data) if frame.whole]
     lines = [line for line in every if not request or line.strip() != request.strip()]
     has_echo = len(lines) < len(every)
-    # An instrument that talks by itself may have been in the middle of its first line.
+    # An instrument that sends without a request may have been in the middle of its first line.
     lines = lines if request else lines[1:] or lines
     proposal = propose_reply(lines) if appearance.look is Look.TEXT and lines else None
     return Study(appearance, period_s, is_regular, proposal, len(lines), has_echo)

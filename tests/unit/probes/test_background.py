@@ -28,7 +28,7 @@ class Gate:
         self.begun, self.opened = threading.Event(), threading.Event()
 
     def read(self) -> str:
-        """Hang until somebody opens it."""
+        """Hang until a test opens it."""
         self.begun.set()
         assert self.opened.wait(PATIENCE_S)
         return "late"

@@ -120,7 +120,7 @@ def test_a_late_answer_mixes_no_two_measurements(late_s: float, word: str) -> No
 
 @pytest.mark.parametrize("word", ["M", "MC", "C"])
 def test_an_instrument_that_is_one_answer_behind_gives_no_reading(word: str) -> None:
-    """Each reply is valid by itself, and of the request before."""
+    """Each reply is valid alone, and of the request before."""
     instrument = sensor()
     one = bench(instrument, sections=[section(f'measurement = "{word}"')])
     one.run(6.0)

@@ -62,7 +62,7 @@ def test_it_says_when_data_are_ready_unless_it_was_interrupted() -> None:
 
 
 def test_a_concurrent_measurement_goes_on_while_others_speak() -> None:
-    """And says nothing by itself; a command to its own address ends it."""
+    """And says nothing without a command; a command to its own address ends it."""
     bus = SensorBus([sensor(announces_s=2, takes_s=1.5), sensor("1")])
     assert "000204\r\n" == said(bus, "0C!", 1.0)
     assert "1\r\n" == said(bus, "1!", 1.5)

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from daemon.entries import Entry, Event, Kind
+from daemon.entries import Entry, Event, Kind, Sample
 from daemon.mixing.probe.own_history import history_left
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.station_state import ReservoirSettings
@@ -385,3 +385,13 @@ def test_a_restart_changes_nothing_of_what_the_probes_are_worth() -> None:
     assert "ready" == snapshot(corner).phase
     assert snapshot(corner).question is None
     assert [FIRST] == corner.state.reconciliation.members
+
+
+def test_a_probe_that_was_not_read_yet_is_not_called_unusable() -> None:
+    """Until its first reading nothing is known of it, good or bad."""
+    corner = Corner()
+    corner.station.advance(Sample("mix-1", FIRST, corner.at, 50.85, 24.0))
+    parts = snapshot(corner).probes
+
+    assert "no reading yet" == parts[SECOND].part
+    assert parts[SECOND].salinity is None

@@ -1,4 +1,4 @@
-"""A draft validates, marks what is not known, and never becomes a configuration by itself."""
+"""A draft validates, marks what is not known, and never becomes a configuration on its own."""
 
 from __future__ import annotations
 

@@ -240,7 +240,7 @@ def test_a_device_that_may_not_be_opened_says_which_group_to_join(
 
 
 def test_the_service_is_put_into_a_group_by_its_unit_and_a_login_must_be_renewed() -> None:
-    """Its unit names its groups; somebody who joined after logging in must log in again."""
+    """Its unit names its groups; an account that joined after logging in must log in again."""
     dialout = 20
     service = Account("brinewright", 4002, frozenset({4002}), is_service=True)
     joined = Account("keeper", 4001, frozenset({4001}), enrolled=frozenset({"dialout"}))
