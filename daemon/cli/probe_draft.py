@@ -17,7 +17,7 @@ from daemon.probes.draft.line_draft import line_answers
 from daemon.probes.draft.new_file import write_new
 from daemon.probes.draft.section_draft import drivers
 from daemon.probes.inventory import connections
-from daemon.probes.listening import listen
+from daemon.probes.listening import Asking, listen
 from daemon.probes.transport import SerialLine
 from daemon.wire.listening.study import study
 
@@ -106,11 +106,15 @@ def _heard(driver: str, known: dict[str, Answer], listen_s: float) -> dict[str, 
         raise InputError("--listen is for driver line, and needs its port")
     baud = known.get("baud", Answer(9600)).value
     line = SerialLine(str(port.value), baud if isinstance(baud, int) else 9600)
-    found = line_answers(study(list(listen(line, listen_s))), line, b"", 2.0)
+    request = known.get("request", Answer("")).value
+    asking = Asking(request.encode("ascii", "replace") if isinstance(request, str) else b"")
+    heard = study([*listen(line, listen_s, asking)], asking.request)
+    found = line_answers(heard, line, asking.request, asking.every_s)
     if found is None:
         raise InputError(
             f"what {line.port} says in {listen_s:g} s at {line.setting} gives no pattern; see"
-            f" 'brinewright probe listen {line.port}'"
+            f" 'brinewright probe listen {line.port}', and for an instrument that waits for a"
+            " request, whose manual has it, give --set 'request=READ?\\n'"
         )
     return {key: each for key, each in found.items() if key != "port"}
 

@@ -15,6 +15,7 @@ from daemon.errors import InputError
 from daemon.probes.draft.line_draft import draft_of_line
 from daemon.probes.listening import Asking, listen, try_settings
 from daemon.probes.transport import SerialLine
+from daemon.wire.line import unescaped
 from daemon.wire.listening.appearance import Look
 from daemon.wire.listening.findings import findings
 from daemon.wire.listening.study import Chunk, Study, study
@@ -37,7 +38,10 @@ def add_to(app: typer.Typer) -> None:
 
 
 def listen_to(
-    port: Annotated[Path, typer.Argument(help="Serial port, such as /dev/ttyUSB0.")],
+    # Opening it says which group is missing; typer would only say that it is not readable.
+    port: Annotated[
+        Path, typer.Argument(help="Serial port, such as /dev/ttyUSB0.", readable=False)
+    ],
     baud: Annotated[int, typer.Option(min=50, max=4_000_000, help="Speed, Bd.")] = 9600,
     parity: Annotated[Parity, typer.Option(help="Parity of a character.")] = Parity.NONE,
     seconds: Annotated[float, typer.Option(min=0.1, max=3600, help="How long to listen.")] = 15.0,
@@ -77,7 +81,7 @@ def _bytes(request: str | None) -> bytes:
     """
     if request is None:
         return b""
-    written = request.replace("\\r", "\r").replace("\\n", "\n").replace("\\t", "\t")
+    written = unescaped(request)
     if not written.isascii() or not written:
         raise InputError("--request: give 1 or more characters of ASCII, such as 'READ?\\n'")
     return written.encode("ascii")

@@ -110,6 +110,11 @@ class Unreadable(BrinewrightError, ValueError):  # noqa: N818 - read as a senten
     """A line that is not a reply of the configured pattern; the text says why."""
 
 
+def unescaped(text: str) -> str:
+    """Return a request as it is meant: a shell passes a backslash and an n as two characters."""
+    return text.replace("\\r", "\r").replace("\\n", "\n").replace("\\t", "\t")
+
+
 def shown(line: str) -> str:
     """Return the line fit for a log or a record: printable and bounded."""
     text = line if line.isprintable() else "".join(map(_printable, line))

@@ -21,6 +21,7 @@ from daemon.probes.transport import SerialLine
 from daemon.wire.listening.appearance import Look
 from daemon.wire.listening.study import study
 from simulators.uart import Framing
+from tests.parts.accounts import STRANGER, needs_root, open_folder, run_as
 from tests.parts.every_verb import run_here
 from tests.parts.talking import Saying, talking
 
@@ -164,3 +165,17 @@ def test_a_request_that_cannot_be_sent_is_a_usage_error(tmp_path: Path) -> None:
         answered = run_here(["probe", "listen", str(tmp_path), "--request", request])
 
         assert (2, 1) == (answered.code, len(answered.sentences))
+
+
+@needs_root
+def test_who_may_not_open_the_port_is_given_the_reason() -> None:
+    """In the sentence of the port itself, not in one about the form of an argument."""
+    with open_folder() as top:
+        port = top / "tty"
+        port.touch(mode=0o600)
+        words = ["probe", "listen", str(port), "--seconds", "0.1", "--search", "0"]
+        run_here(words)  # Loads what the other account may not read.
+        said = run_as(STRANGER, lambda: run_here(words).err)
+
+    assert "no permission" in said
+    assert "Invalid value" not in said

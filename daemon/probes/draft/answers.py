@@ -11,6 +11,7 @@ from daemon.errors import InputError
 from daemon.probes.draft.examples import DEVICE_KEYS
 from daemon.probes.draft.section_draft import Answer
 from daemon.probes.inventory import Connection
+from daemon.wire.line import unescaped
 
 STEMS = {"onewire": "thermo", "gpio": "pump"}
 """Driver to the first part of a name, where it gives no conductivity."""
@@ -33,7 +34,7 @@ def person_answers(pairs: Iterable[str]) -> dict[str, Answer]:
             table = table.setdefault(part, {})
             if not isinstance(table, dict):
                 raise InputError(f"--set {pair!r}: {part} was given a value of its own before")
-        table[parts[-1]] = _value(text.strip())
+        table[parts[-1]] = unescaped(_text(text)) if parts == ["request"] else _value(text.strip())
     return {key: Answer(value) for key, value in found.items()}
 
 
@@ -43,6 +44,12 @@ def _value(text: str) -> Any:  # noqa: ANN401 - whatever TOML has
         return tomllib.loads(f"value = {text}")["value"]
     except ValueError:
         return text
+
+
+def _text(text: str) -> str:
+    """Return a text, which may stand in quotes as TOML has them; its line end belongs to it."""
+    value = _value(text)
+    return value if isinstance(value, str) else text
 
 
 def device_answer(

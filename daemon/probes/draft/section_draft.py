@@ -200,7 +200,7 @@ def _marked(answer: Answer) -> list[str]:
     if not answer.unsure:
         return []
     return textwrap.wrap(
-        f"CHECK: {answer.unsure}.",
+        f"CHECK: {answer.unsure}" + ("" if answer.unsure.endswith("?") else "."),
         WIDTH,
         initial_indent="# ",
         subsequent_indent="#   ",

@@ -91,6 +91,21 @@ def test_a_line_can_be_listened_to_first(tmp_path: Path, config: Path) -> None:
     assert "gives no pattern" in silent.err
 
 
+@pytest.mark.parametrize("request_text", ["READ?\\n", '"READ?\\n"', "READ?\n"])
+def test_a_request_that_is_set_is_sent_with_its_line_end(
+    tmp_path: Path, config: Path, request_text: str
+) -> None:
+    """However a shell passes it; and the section has the same request."""
+    speaker = Saying(answer=lambda data: b"52.51,24.02\r\n" if data == b"READ?\n" else b"")
+    words = ["probe", "draft", "--config", str(config), "--listen", "0.6", "--json"]
+    with talking(tmp_path / "tty", speaker) as port:
+        answered = run_here([*words, "--set", f"request={request_text}", "line", str(port)])
+    section = tomllib.loads(json.loads(answered.out)["section"])["reservoir"]["probe"][0]
+
+    assert "READ?\n" == section["request"]
+    assert "(?P<conductivity>" in section["reply"]
+
+
 def test_only_one_place_of_finding_trying_and_drafting_writes_a_file() -> None:
     """And that one opens a file that must be new."""
     rooms = ("inventory", "trial", "draft")
