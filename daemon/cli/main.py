@@ -67,7 +67,7 @@ def invoke(words: Sequence[str]) -> int:
     if words and words[0].partition("=")[0] in (completion.SHOW, completion.INSTALL):
         return completion.command(words)
     verb = next((word for word in words if not word.startswith("-")), None)
-    if verb is not None and not _known(verb):
+    if verb is not None and not _known(verb, comes_first=words[0] == verb):
         return USAGE
     from daemon.cli.application import run
 
@@ -78,9 +78,12 @@ def invoke(words: Sequence[str]) -> int:
     return run(verbs, words)
 
 
-def _known(verb: str) -> bool:
+def _known(verb: str, *, comes_first: bool) -> bool:
     if verb in ROOMS:
         return True
+    if not comes_first:
+        warn("options come after the command, such as brinewright status --config PATH")
+        return False
     close = difflib.get_close_matches(verb, ROOMS, n=1)
     hint = f"did you mean {close[0]}?" if close else "see brinewright --help"
     warn(f"there is no command {verb!r}; {hint}")

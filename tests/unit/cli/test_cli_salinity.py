@@ -138,6 +138,12 @@ def test_a_mistyped_verb_is_guessed(capsys: pytest.CaptureFixture[str]) -> None:
     assert "did you mean salinity?" in capsys.readouterr().err
 
 
+def test_an_option_before_the_command_is_named(capsys: pytest.CaptureFixture[str]) -> None:
+    """Its value is not taken for an unknown command."""
+    assert 2 == invoke(["--config", "brinewright.toml", "status"])
+    assert "options come after the command" in capsys.readouterr().err
+
+
 def test_only_the_room_of_the_verb_is_loaded() -> None:
     """Asking for a salinity loads neither the configuration nor another room."""
     script = (
