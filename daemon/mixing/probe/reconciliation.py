@@ -111,6 +111,24 @@ def reconcile(
     return whole
 
 
+def reasons(
+    state: Reconciliation, together: Reconciled, decides: str
+) -> tuple[dict[str, Flag], dict[str, str]]:
+    """Return the tests of a probe that has the flag of all, and their figures with its name.
+
+    Args:
+        state: Of the probes.
+        together: What they say together.
+        decides: The probe that is asked first, and whose name stands beside the figures anyway.
+    """
+    for name in sorted(together.members, key=lambda each: each != decides):
+        newest = state.share(name).newest
+        if newest is not None and newest.flag is together.flag:
+            said = "" if name == decides else f"{name}: "
+            return {**newest.tests}, {test: said + why for test, why in newest.figures.items()}
+    return {}, {}
+
+
 def _members(state: Reconciliation, names: Sequence[str], t_s: float) -> list[str]:
     """Return those whose readings count: who comes is first compared with those who are there."""
     inside = [name for name in names if state.shares[name].left_s is None] or [*names]

@@ -23,6 +23,8 @@ class Indication:
         salinity: Practical salinity.
         u: Its standard uncertainty.
         flag: Of its reading.
+        tests: The tests of that reading, each with its flag.
+        figures: Of those that are suspect.
     """
 
     t_s: float
@@ -31,6 +33,8 @@ class Indication:
     salinity: float
     u: float
     flag: Flag = Flag.PASS
+    tests: dict[str, Flag] = field(default_factory=dict)
+    figures: dict[str, str] = field(default_factory=dict)
 
     @property
     def values(self) -> Values:

@@ -169,7 +169,8 @@ def _indication(corrected: Reading, t_s: float) -> Indication | None:
     salinity, u = corrected.salinity, corrected.salinity_u
     if conductivity is None or temperature is None or salinity is None or u is None:
         return None
-    return Indication(t_s, conductivity, temperature, salinity, u, corrected.flag)
+    judged = corrected.flag, {**corrected.tests}, {**corrected.figures}
+    return Indication(t_s, conductivity, temperature, salinity, u, *judged)
 
 
 def _is_out(state: ReservoirState, name: str) -> bool:
@@ -232,7 +233,7 @@ def _reconciled(
         watched = _evened(whole, corrected)
         return WaterReading(reading, corrected, watched, _find_place(state, watched, t_s))
     conductivity, temperature, salinity = together.values
-    own = together.flag >= reading.flag
+    tests, figures = reconciliation.reasons(whole, together, reading.probe)
     judged = replace(
         corrected,
         conductivity_mS_cm=conductivity,
@@ -240,8 +241,8 @@ def _reconciled(
         salinity=salinity,
         salinity_u=together.u,
         flag=together.flag,
-        tests={**reading.tests} if own else {},
-        figures={**reading.figures} if own else {},
+        tests=tests,
+        figures=figures,
         fault="",
     )
     watched = _evened(whole, judged)
