@@ -63,6 +63,8 @@ class Share:
         near_s: Since when it reads as the others again, though left out, s.
         stuck: Whether its last readings were the very same for so long that they were refused.
         salted: Whether it has read salt water since all probes last read purified water.
+        indicated: Conductivity in mS/cm and temperature in °C that it last showed; None before.
+        steps: The smallest steps that it has shown of both; 0 before any.
         bare_s: Since when it reads next to nothing where the others read salt water, s.
     """
 
@@ -80,6 +82,8 @@ class Share:
     near_s: float | None = None
     stuck: bool = False
     salted: bool = False
+    indicated: tuple[float, float] | None = None
+    steps: tuple[float, float] = (0.0, 0.0)
     bare_s: float | None = None
 
 

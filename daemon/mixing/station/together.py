@@ -140,6 +140,8 @@ def _note(state: ReservoirState, reading: Reading, corrected: Reading, t_s: floa
         return
     usable = reading.flag in USABLE
     share.trouble = _trouble_of(reading, usable=usable)
+    if usable and reading.conductivity_mS_cm is not None and reading.temperature_C is not None:
+        continuity.note_steps(share, reading.conductivity_mS_cm, reading.temperature_C)
     indication = _indication(corrected, t_s)
     # A reply that is missing brings no probe back.
     away = probe.place.away is not None

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.entries import Flag
-from daemon.mixing.probe.continuity import evened
+from daemon.mixing.probe.continuity import LEAST_STEP, evened, note_steps
 from daemon.mixing.probe.own_history import agree, history_left, limit
 from daemon.mixing.probe.place_bins import PlaceBins
 from daemon.mixing.probe.reconciliation import fresh, reconcile
@@ -144,6 +144,19 @@ def test_who_stands_beside_one_that_is_stuck_is_not_left_out() -> None:
     assert ("a", "b") == whole.members
 
 
+def test_what_is_watched_comes_in_the_steps_of_the_coarsest_instrument() -> None:
+    """A mean has finer steps than any instrument; in purified water they are left as they are."""
+    state = state_of(indication(34.0, 0.1), indication(34.1, 0.1))
+    for shown in (50.6, 50.8, 50.7):
+        note_steps(state.shares["a"], shown, 24.0)
+        note_steps(state.shares["b"], shown + 0.001, 24.1)
+    state.members = ["a", "b"]
+
+    assert (0.1, 0.0) == state.shares["a"].steps
+    assert evened(state, (50.61734, 24.0123, 34.05)) == (50.6, 24.01, 34.05)
+    assert evened(state, (0.00412, 24.0123, 0.002)) == (0.00412, 24.0123, 0.002)
+
+
 def test_who_has_read_nothing_since_cannot_tell_that_it_stayed() -> None:
     """A slow probe read last before the other one moved."""
     state = state_of(indication(32.0, 0.1), indication(34.0, 0.1, -30.0))
@@ -189,7 +202,9 @@ def test_a_probe_that_drops_out_moves_nothing_for_those_who_look_for_change(
     alone = reconcile(state, ["a" if first else "b"], {}, 401.0, at_rest=True)
 
     assert alone is not None
-    assert evened(state, alone.values) == pytest.approx(together, rel=1e-4)
+    now = evened(state, alone.values)
+    assert now[2] == pytest.approx(together[2], rel=1e-4)
+    assert now[:2] == pytest.approx(together[:2], abs=1.01 * LEAST_STEP)
 
 
 def test_an_indication_is_fresh_for_a_while() -> None:
