@@ -57,7 +57,7 @@ class Asked:
     lossless: bool = False
 
     def advance(self, _t_s: float) -> bytes:
-        """Say nothing by itself."""
+        """Say nothing without a request."""
         return b""
 
     def respond(self, _data: bytes, _t_s: float) -> bytes:

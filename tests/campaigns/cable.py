@@ -2,7 +2,7 @@
 
 Needs root and the program `ip`.  The thread that lays the cable is at its near end from then on,
 with all that it starts; what is at the far end is done by a thread of this class.  What is pulled
-says nothing to either side, as no server does that ends: connections stay open until somebody
+says nothing to either side, as no server does that ends: connections stay open until one side
 notices, and what is sent is lost.
 """
 

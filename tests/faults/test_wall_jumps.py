@@ -57,7 +57,7 @@ class SteadyWater:
     dice: random.Random = field(default_factory=lambda: random.Random(5))
 
     def advance(self, t_s: float) -> bytes:
-        """Say nothing by itself."""
+        """Say nothing without a request."""
         return b""
 
     def respond(self, data: bytes, t_s: float) -> bytes:
