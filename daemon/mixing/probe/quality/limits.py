@@ -28,6 +28,13 @@ FLAT_SUSPECT_MIN, FLAT_FAIL_MIN = 10.0, 30.0
 """Shortest times in which values that repeat count as stuck."""
 FLAT_LONGEST_MIN = 1440.0
 """No room keeps water to one step of a coarse instrument for a day."""
+COARSE_MS_CM = 0.05
+"""Steps from this on, a thousandth of seawater, hide the noise of any water."""
+WHOLE = 1e-3
+"""A coarse instrument says whole multiples of its step, to this."""
+FLAT_SHOWN_MIN = 60.0
+"""What a probe has shown by moving again after a longer time, as one that was stuck may have done,
+excuses no more than this."""
 FLAT_CHANCE = 1e-6
 """Chance at which a sound probe repeats itself for so long; failing takes three times as long."""
 ATTENUATED_SHARE = 0.2
@@ -110,12 +117,21 @@ def spike_suspect_ppt(
     return min(natural, limits.spike_fail_ppt / 2.0)
 
 
-def flat_minutes(limits: QualityLimits, noise: NoiseState, period_s: float) -> tuple[float, float]:
+def flat_minutes(
+    limits: QualityLimits, noise: NoiseState, period_s: float, longest_min: float = inf
+) -> tuple[float, float]:
     """Return after how many minutes of equal values a reading is suspect, and fails.
 
     A reading repeats the one before where noise does not carry it across a step.  From the chance
-    of that follows how long a sound probe may repeat itself.  One whose noise is far below its
-    step hardly ever moves in still water: it never fails for that, unless a person says when.
+    of that follows how long a sound probe may repeat itself: for hours, where its steps are coarse.
+    But one that is stuck has no noise either: so where its steps are fine, no more is allowed than
+    it has shown already, by moving again after so long.
+
+    Args:
+        limits: Of the tests.
+        noise: Of the probe.
+        period_s: Between two readings, s.
+        longest_min: The longest stretch of equal values that ended, min.
     """
     chance = _repeats(noise.conductivity, limits.conductivity_step_mS_cm) * _repeats(
         noise.temperature, limits.temperature_step_C
@@ -125,12 +141,23 @@ def flat_minutes(limits: QualityLimits, noise: NoiseState, period_s: float) -> t
         run_min = inf
         if chance < 1.0:
             run_min = max(1.0, log(FLAT_CHANCE) / log(max(chance, FLAT_CHANCE))) * period_s / 60.0
+    if not _is_coarse(limits, noise):
+        run_min = min(run_min, longest_min, FLAT_SHOWN_MIN)
     suspect = min(max(FLAT_SUSPECT_MIN, run_min), FLAT_LONGEST_MIN)
     fail = max(FLAT_FAIL_MIN, 3.0 * run_min)
     return (
         suspect if limits.flat_suspect_min is None else limits.flat_suspect_min,
         fail if limits.flat_fail_min is None else limits.flat_fail_min,
     )
+
+
+def _is_coarse(limits: QualityLimits, noise: NoiseState) -> bool:
+    """Return whether the steps are coarse, and those of the instrument, not of water that moves."""
+    own, channel = limits.conductivity_step_mS_cm, noise.conductivity
+    step = channel.step if own is None else own
+    if step is None or step < COARSE_MS_CM or channel.last is None:
+        return False
+    return own is not None or abs(channel.last / step - round(channel.last / step)) < WHOLE
 
 
 def _repeats(channel: Channel, step: float | None) -> float:

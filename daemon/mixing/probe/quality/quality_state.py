@@ -62,6 +62,7 @@ class QualityState:
     last_temperature_s: float | None = None
     flat_value: tuple[float, float] | None = None
     flat_since_s: float = 0.0
+    flat_longest_s: float = 0.0
     ever_moved: bool = False
     outside_since_s: float | None = None
     contradicted_since_s: float | None = None

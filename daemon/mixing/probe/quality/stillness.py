@@ -40,6 +40,9 @@ def flat_line(
     """Flag values that repeat exactly (test 8); pure water's quiet zero tells nothing."""
     value = (conductivity_mS_cm, temperature_C)
     if value != state.flat_value:
+        if state.flat_value is not None and not silent(state, t_s, limits):
+            # Only a stretch that ended was none of a probe that is stuck.
+            state.flat_longest_s = max(state.flat_longest_s, t_s - state.flat_since_s)
         state.ever_moved = state.ever_moved or state.flat_value is not None
         state.flat_value, state.flat_since_s = value, t_s
     elif silent(state, t_s, limits):
@@ -51,7 +54,7 @@ def flat_line(
     if flat_min < min(FLAT_SUSPECT_MIN, limits.flat_suspect_min or FLAT_SUSPECT_MIN):
         return PASSED
     period_s = 0.0 if state.last_t_s is None else t_s - state.last_t_s
-    suspect, fail = flat_minutes(limits, state.noise, period_s)
+    suspect, fail = flat_minutes(limits, state.noise, period_s, state.flat_longest_s / 60.0)
     for flag, most in ((Flag.FAIL, fail), (Flag.SUSPECT, suspect)):
         if flat_min >= most:
             return (

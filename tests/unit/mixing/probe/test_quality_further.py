@@ -311,6 +311,18 @@ def test_a_stuck_probe_does_not_forget_what_its_noise_was() -> None:
     assert {FAIL} == {each.tests["flat_line"] for each in found[-5000:]}
 
 
+def test_a_probe_that_freezes_before_its_noise_was_seen_fails_all_the_same() -> None:
+    """Purified water is quiet, and what quiet it taught excuses no stretch that never ended."""
+    blank = [(n * 2.0, 0.004, 24.0 + 0.01 * (n // 40 % 2)) for n in range(300)]
+    salted = [
+        (600.0 + n * 2.0, level(34.0 - 29.0 * 2.718281828 ** (-n / 50.0)), 24.0) for n in range(60)
+    ]
+    rows = [(t_s, round(c, 3), w) for t_s, c, w in [*blank, *salted]]
+    found = [each.tests["flat_line"] for each in judged([*rows, *calm(45, rows[-1])])]
+
+    assert FAIL is found[-1]
+
+
 @pytest.mark.parametrize("period_s, flag", [(2.0, SUSPECT), (10.0, SUSPECT), (30.0, PASS)])
 def test_a_slowly_sampled_plume_is_no_spike(period_s: float, flag: Flag) -> None:
     """Within 30 s water near the probe may go by 0.8 ppt from rest; within 2 s it may not."""
