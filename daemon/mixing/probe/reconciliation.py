@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 USUAL_TIME_S = 3.0 * 3600.0
 """Time over which the level at rest is remembered, s."""
+UNKNOWN_PACE_PPT_S = 0.05
+"""Of water that nobody has watched for a while: a brisk batch, practical salinity a second."""
 LEAST_U = 1e-4
 """No indication is worth more, practical salinity; keeps a weight finite."""
 LEAST = 1e-3
@@ -95,7 +97,8 @@ def reconcile(
     members = _members(state, names, t_s)
     if not members:
         return None
-    us = [_aged_u(known[name], bins.get(name), t_s) for name in members]
+    pace = _pace_ppt_s(bins)
+    us = [_aged_u(known[name], pace, t_s) for name in members]
     parts = _weights(
         [u / max(known[name].salinity, LEAST) for u, name in zip(us, members, strict=True)]
     )
@@ -163,11 +166,16 @@ def _weights(us: Sequence[float]) -> list[float]:
     return [weight / whole for weight in weights]
 
 
-def _aged_u(one: Indication, bins: PlaceBins | None, t_s: float) -> float:
-    """Return what an indication is worth now, by how the water moved since about a minute."""
-    recent = [] if bins is None else bins.between(bins.salinities, 0.0, 60.0)
-    moved = abs(recent[-1] - recent[0]) / 60.0 if recent else 0.0
-    return max(math.hypot(one.u, moved * max(t_s - one.t_s, 0.0)), LEAST_U)
+def _pace_ppt_s(bins: Mapping[str, PlaceBins]) -> float:
+    """Return how fast the water moved since about a minute, by the probe that saw most of it."""
+    recent = [each.between(each.salinities, 0.0, 60.0) for each in bins.values()]
+    paces = [abs(values[-1] - values[0]) / 60.0 for values in recent if len(values) > 1]
+    return max(paces, default=UNKNOWN_PACE_PPT_S)
+
+
+def _aged_u(one: Indication, pace_ppt_s: float, t_s: float) -> float:
+    """Return what an indication is worth now, by how the water has moved since."""
+    return max(math.hypot(one.u, pace_ppt_s * max(t_s - one.t_s, 0.0)), LEAST_U)
 
 
 def _is_doubted(state: Reconciliation, name: str) -> bool:

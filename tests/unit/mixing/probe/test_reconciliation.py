@@ -113,6 +113,15 @@ def test_how_far_two_may_differ_is_by_their_joint_uncertainty() -> None:
     assert not agree(indication(34.0, 0.05), indication(34.31, 0.05))
 
 
+def test_an_old_indication_is_worth_less_where_nobody_knows_how_the_water_moved() -> None:
+    """A probe that speaks once a minute is not taken for still because it was not looked at."""
+    state = state_of(indication(20.0, 0.1, -60.0), indication(34.0, 0.1))
+    whole = reconcile(state, ["a", "b"], {"a": bins_of(20.0)}, 0.0, at_rest=False)
+
+    assert whole is not None
+    assert whole.values[2] > 33.9
+
+
 def test_an_old_indication_is_worth_less_where_the_water_moves() -> None:
     """Six ppt in a minute makes one of ten seconds ago off by a ppt, and hardly heard."""
     state = state_of(indication(20.0, 0.1, -10.0), indication(21.0, 0.1))
