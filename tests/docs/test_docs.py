@@ -6,6 +6,7 @@ import os
 import re
 import shlex
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -45,6 +46,7 @@ def commands_in(guide: str) -> list[list[str]]:
     return found
 
 
+@cache
 def application() -> Any:  # noqa: ANN401 - typer does not publish the type of its command tree
     """The command tree of the program, of all the verbs that are there."""
     return command_tree()
