@@ -204,7 +204,9 @@ def test_a_probe_that_drops_out_moves_nothing_for_those_who_look_for_change(
     other = Indication(0.0, 50.0 * (1 + off), WATER_C + warm, 34.0 * (1 + off), 0.4)
     state = state_of(one, other)
     before = None
-    for n in range(40):
+    for n in range(41):
+        for indicated in (one, other):
+            indicated.t_s = 10.0 * n
         before = reconcile(state, ["a", "b"], {}, 10.0 * n, at_rest=True)
     assert before is not None
     together = evened(state, before.values)
