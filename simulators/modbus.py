@@ -59,7 +59,7 @@ def crc(data: bytes) -> bytes:
     return bytes((value & 0xFF, value >> 8))
 
 
-def sealed(data: bytes) -> bytes:
+def with_crc(data: bytes) -> bytes:
     """Return a frame with its check value."""
     return data + crc(data)
 
@@ -264,42 +264,44 @@ class RtuSpeaker:
 
     def _ask_for_other(self, other: OtherMaster) -> None:
         at_s, self._other_s = self._other_s, self._other_s + other.period_s
-        self._later.append((at_s, sealed(bytes((other.address,)) + other.pdu)))
+        self._later.append((at_s, with_crc(bytes((other.address,)) + other.pdu)))
         pdu = self.units.answer(other.address, other.pdu)
         if pdu is not None:
             # A unit does one thing after another: who asks meanwhile is answered afterwards.
             self._busy_s = at_s + other.answered_s
-            self._later.append((self._busy_s, sealed(bytes((other.address,)) + pdu)))
+            self._later.append((self._busy_s, with_crc(bytes((other.address,)) + pdu)))
 
     def _answered(self, request: bytes, t_s: float) -> bytes:
         address = request[0]
         pdu = self.units.answer(address, request[1:-2])
         if pdu is None:
             return b""
-        right = sealed(bytes((address,)) + pdu)
+        right = with_crc(bytes((address,)) + pdu)
         previous, self._previous = self._previous, right
         fault = self.units.next_fault(address)
         if fault is Fault.LATE:
             self._later.append((t_s + self.late_s, right))
             return b""
-        said = previous if fault is Fault.PREVIOUS else self._spoilt(fault, request, right)
+        said = previous if fault is Fault.PREVIOUS else self._with_fault(fault, request, right)
         if t_s < self._busy_s:
             self._later.append((self._busy_s + AFTERWARDS_S, said))
             return b""
         return said
 
-    def _spoilt(self, fault: Fault | None, request: bytes, right: bytes) -> bytes:
+    def _with_fault(self, fault: Fault | None, request: bytes, right: bytes) -> bytes:
         address, pdu = right[0], right[1:-2]
         noise = self._dice.randbytes(self._dice.randint(4, 24))
         if fault in EXCEPTIONS:
-            return sealed(bytes((address, pdu[0] | 0x80, EXCEPTIONS[fault])))
+            return with_crc(bytes((address, pdu[0] | 0x80, EXCEPTIONS[fault])))
         wrong = {
             Fault.SILENT: b"",
             Fault.WRONG_CRC: right[:-1] + bytes((right[-1] ^ 0x40,)),
             Fault.TRUNCATED: right[: len(right) - 3],
-            Fault.WRONG_ADDRESS: sealed(bytes((address % 247 + 1,)) + pdu),
-            Fault.WRONG_FUNCTION: sealed(bytes((address, pdu[0] ^ 7)) + pdu[1:]),
-            Fault.WRONG_COUNT: sealed(bytes((address, pdu[0], pdu[1] + 2)) + pdu[2:] + b"\x00\x01"),
+            Fault.WRONG_ADDRESS: with_crc(bytes((address % 247 + 1,)) + pdu),
+            Fault.WRONG_FUNCTION: with_crc(bytes((address, pdu[0] ^ 7)) + pdu[1:]),
+            Fault.WRONG_COUNT: with_crc(
+                bytes((address, pdu[0], pdu[1] + 2)) + pdu[2:] + b"\x00\x01"
+            ),
             Fault.ONLY_ECHO: b"" if self.echo else request,
             Fault.NOISE: noise,
             Fault.NOISE_BEFORE: noise + right,

@@ -126,7 +126,7 @@ class ModbusHost:
         pdu = self.units.answer(address, request[HEADER_BYTES:])
         if pdu is None:
             return 0
-        right = _framed(request[:2], address, pdu)
+        right = _frame(request[:2], address, pdu)
         previous, self._previous = self._previous, right
         fault = self.units.next_fault(address)
         if fault is Fault.LATE:
@@ -134,7 +134,7 @@ class ModbusHost:
             return 0
         if fault is Fault.PREVIOUS:
             return self._send(number, previous)
-        return self._send(number, _spoilt(fault, request, right))
+        return self._send(number, _with_fault(fault, request, right))
 
     def _send(self, number: int, words: bytes) -> int:
         if not words or number not in self._connections:
@@ -144,22 +144,22 @@ class ModbusHost:
         return 1
 
 
-def _framed(transaction: bytes, address: int, pdu: bytes) -> bytes:
+def _frame(transaction: bytes, address: int, pdu: bytes) -> bytes:
     return transaction + b"\0\0" + (len(pdu) + 1).to_bytes(2, "big") + bytes((address,)) + pdu
 
 
-def _spoilt(fault: Fault | None, request: bytes, right: bytes) -> bytes:
+def _with_fault(fault: Fault | None, request: bytes, right: bytes) -> bytes:
     """Return an answer with a fault; a connection has no check value, so that one is silence."""
     transaction, address, pdu = right[:2], right[6], right[HEADER_BYTES:]
     if fault in EXCEPTIONS:
-        return _framed(transaction, address, bytes((pdu[0] | 0x80, EXCEPTIONS[fault])))
+        return _frame(transaction, address, bytes((pdu[0] | 0x80, EXCEPTIONS[fault])))
     wrong = {
         Fault.SILENT: b"",
         Fault.WRONG_CRC: b"",
         Fault.TRUNCATED: right[: len(right) - 3],
-        Fault.WRONG_ADDRESS: _framed(transaction, address % 247 + 1, pdu),
-        Fault.WRONG_FUNCTION: _framed(transaction, address, bytes((pdu[0] ^ 7,)) + pdu[1:]),
-        Fault.WRONG_COUNT: _framed(
+        Fault.WRONG_ADDRESS: _frame(transaction, address % 247 + 1, pdu),
+        Fault.WRONG_FUNCTION: _frame(transaction, address, bytes((pdu[0] ^ 7,)) + pdu[1:]),
+        Fault.WRONG_COUNT: _frame(
             transaction, address, bytes((pdu[0], pdu[1] + 2)) + pdu[2:] + b"\0\1"
         ),
         Fault.ONLY_ECHO: request,

@@ -49,7 +49,7 @@ def scratchpad(register: int, *, converted: bool = True) -> bytes:
     return eight + bytes([shift_register(eight)])
 
 
-def shown(nine: bytes, *, verdict: str = "", thousandths_C: int | None = None) -> str:
+def w1_slave_text(nine: bytes, *, verdict: str = "", thousandths_C: int | None = None) -> str:
     """Return what `w1_slave` shows of nine bytes.
 
     Args:
@@ -102,7 +102,11 @@ class OneWireBus:
 
     def disturb(self, device: str, nine: bytes, last_C: float) -> None:
         """Have it show bytes that were spoilt on the way, and the number of an earlier reading."""
-        self._put(device, shown(nine, thousandths_C=round(last_C * 1000)), f"{last_C * 1000:.0f}\n")
+        self._put(
+            device,
+            w1_slave_text(nine, thousandths_C=round(last_C * 1000)),
+            f"{last_C * 1000:.0f}\n",
+        )
 
     def say_nothing(self, device: str) -> None:
         """Have both files be empty, as while a conversion lasts or after an error of the bus."""
@@ -110,7 +114,7 @@ class OneWireBus:
 
     def show(self, device: str, nine: bytes) -> None:
         """Have a thermometer show what these bytes say."""
-        text = shown(nine)
+        text = w1_slave_text(nine)
         self._put(device, text, text.rpartition("t=")[2])
 
     def unplug(self, device: str) -> None:

@@ -64,7 +64,7 @@ def listen_to(
     line = SerialLine(str(port), baud, parity=parity.value)
     if not as_json:
         print_text(wrapped(f"Listening to {port} at {line.setting} for {seconds:g} s.") + "\n")
-    chunks = list(_shown(listen(line, seconds, asking), as_json=as_json))
+    chunks = list(_print_chunks(listen(line, seconds, asking), as_json=as_json))
     result = study(chunks, asking.request)
     if result.appearance.look is Look.NOISE and search:
         line, result = _searched(line, result, asking, search, as_json=as_json)
@@ -87,7 +87,7 @@ def _bytes(request: str | None) -> bytes:
     return written.encode("ascii")
 
 
-def _shown(chunks: Iterator[Chunk], *, as_json: bool) -> Iterator[Chunk]:
+def _print_chunks(chunks: Iterator[Chunk], *, as_json: bool) -> Iterator[Chunk]:
     """Print what comes as it comes: time, bytes in hex, and the same as text."""
     for chunk in chunks:
         if as_json:
@@ -121,7 +121,7 @@ def _searched(
         if trial.look in READABLE:
             # A few bytes tell the speed; a pattern and a period need some messages.
             more_s = 3.0 + 3.0 * each_s if first.period_s is None else 4.5 * first.period_s
-            more = list(_shown(listen(trial.line, more_s, asking), as_json=as_json))
+            more = list(_print_chunks(listen(trial.line, more_s, asking), as_json=as_json))
             return trial.line, study(more or trial.chunks, asking.request)
     return line, first
 

@@ -133,13 +133,13 @@ class IioInstrument:
 def _is(device: Path, wanted: IioDevice) -> bool:
     """Say whether a device says all of this of itself."""
     return all(
-        _said(device, way) == asked if way != "of_node" else _stands_at(device, asked)
+        _attribute(device, way) == asked if way != "of_node" else _stands_at(device, asked)
         for way in WAYS
         if (asked := getattr(wanted, way)) is not None
     )
 
 
-def _said(device: Path, way: str) -> str | None:
+def _attribute(device: Path, way: str) -> str | None:
     """Return what a device says of itself; None where it says nothing, or goes meanwhile."""
     with suppress(Refused, FileNotFoundError):
         return content(device / way).decode("utf-8", errors="replace").rstrip("\n")
@@ -160,7 +160,7 @@ def _absence(there: list[Path]) -> str:
             "the kernel has no Industrial I/O device; put the overlay of the device into"
             " /boot/firmware/config.txt, and start the machine again"
         )
-    names = [f"{each.name} {_said(each, 'name') or 'without a name'}" for each in there]
+    names = [f"{each.name} {_attribute(each, 'name') or 'without a name'}" for each in there]
     listed = ", ".join(names[:NAMED_AT_MOST])
     return f"none is called so, there are {listed}; check its plug, or correct device"
 

@@ -194,11 +194,11 @@ class ModbusProbe:
             self._submit()
             self.bus.advance(now.mono_s)
             return []
-        return self._said(now)
+        return self._samples(now)
 
-    def _said(self, now: Instant) -> list[Sample]:
+    def _samples(self, now: Instant) -> list[Sample]:
         conf = self._set
-        spoken = _shown(self._found)
+        spoken = _registers_text(self._found)
         try:
             conductivity, water_C = conf.scale.water(
                 self._number("conductivity", conf.conductivity),
@@ -231,7 +231,7 @@ class ModbusProbe:
             raise NoValue(f"its pump at register {point.register} holds {exc}") from exc
 
 
-def _shown(found: Mapping[tuple[int, int], int]) -> str:
+def _registers_text(found: Mapping[tuple[int, int], int]) -> str:
     """Return registers as an instrument said them, such as "3/0: 4255 0000 41C4 0000"."""
     runs = [
         f"{function}/{first}: "

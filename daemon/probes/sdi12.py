@@ -12,7 +12,7 @@ from daemon.config.probe import IndicatingSource, Occupation, Quantity
 from daemon.entries import Sample
 from daemon.probes.driver import DriverKind, FaultLimit
 from daemon.probes.sdi12_bus import Sdi12Bus, Session
-from daemon.probes.sdi12_exchange import Addressing
+from daemon.probes.sdi12_exchange import Addressing, Exchange
 from daemon.probes.transport import SerialLine, SerialTransport, TransportError
 from daemon.wire import sdi12, sdi12_conversation
 from daemon.wire.line import shown
@@ -284,10 +284,12 @@ def _probe(reservoir: str, section: Sdi12Section, buses: Buses) -> Sdi12Probe:
         # Eight bits without parity are seven with it, which is made and checked beyond the port.
         line = SerialLine(section.port, section.baud)
         return Sdi12Bus(
-            SerialTransport(line),
-            line.character_s,
-            has_parity=section.framing == "7E1",
-            sends_break=section.break_by == "service",
+            Exchange(
+                SerialTransport(line),
+                line.character_s,
+                has_parity=section.framing == "7E1",
+                sends_break=section.break_by == "service",
+            )
         )
 
     return Sdi12Probe(reservoir, section, buses.shared(Sdi12Bus, section.port, bus))

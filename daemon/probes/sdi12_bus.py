@@ -10,7 +10,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.probes.sdi12_exchange import Addressing, Answer, Exchange, Line
+from daemon.probes.sdi12_exchange import Addressing, Answer, Exchange
 from daemon.probes.transport import TransportError
 from daemon.wire import sdi12
 from daemon.wire.sdi12 import Frame, FrameKind
@@ -68,19 +68,9 @@ class Session:
 class Sdi12Bus:
     """All conversations of one line; a plain state machine that never waits."""
 
-    def __init__(
-        self, line: Line, character_s: float, *, has_parity: bool = True, sends_break: bool = True
-    ) -> None:
-        """Remember the line; it is opened with the first command for it.
-
-        Args:
-            line: Carries bytes.
-            character_s: How long one of them takes on it, s.
-            has_parity: Whether the eighth bit of a byte is its parity, to be made and checked here.
-            sends_break: Whether breaks are made here, and not by the adapter.
-        """
-        self._line = line
-        self._exchange = Exchange(line, character_s, has_parity=has_parity, sends_break=sends_break)
+    def __init__(self, exchange: Exchange) -> None:
+        """Remember what sends and receives; the line is opened when there is something to say."""
+        self._line, self._exchange = exchange.line, exchange
         self._members: list[str] = []
         self._waiting: list[Session] = []
         self._turn: Session | None = None

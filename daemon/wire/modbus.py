@@ -204,7 +204,7 @@ class RtuAnswer:
                 "only the echo of the request came back; check that the unit has power and this"
                 " address, and that the adapter switches its transmitter off"
             )
-        return "no answer" if not self._data else f"no answer but {_shown(self._data)}"
+        return "no answer" if not self._data else f"no answer but {_hex_text(self._data)}"
 
     def _past_glitches(self) -> bytes:
         kept = self._data.lstrip(GLITCHES)
@@ -212,7 +212,7 @@ class RtuAnswer:
 
     def _refuse_endless(self, frame: bytes) -> None:
         if len(frame) > LONGEST:
-            raise ModbusError(f"{_shown(frame)} came, which is no frame; {_NOISE}")
+            raise ModbusError(f"{_hex_text(frame)} came, which is no frame; {_NOISE}")
 
 
 class TcpStream:
@@ -250,8 +250,8 @@ class TcpStream:
         protocol, length = int.from_bytes(header[2:4], "big"), int.from_bytes(header[4:6], "big")
         if protocol or not 3 <= length <= LONGEST - 6:  # noqa: PLR2004 - unit, function, one more
             raise StreamError(
-                f"{_shown(self._data)} came, which is no frame of Modbus TCP; check that this port"
-                " speaks that, and not RTU over TCP or another protocol"
+                f"{_hex_text(self._data)} came, which is no frame of Modbus TCP; check that this"
+                " port speaks that, and not RTU over TCP or another protocol"
             )
         if len(self._data) < 6 + length:
             return None
@@ -283,7 +283,7 @@ class TcpAnswer:
         begun = self._stream.unfinished
         if not begun:
             return "no answer"
-        return f"the answer broke off after {len(begun)} bytes ({_shown(begun)})"
+        return f"the answer broke off after {len(begun)} bytes ({_hex_text(begun)})"
 
 
 _NOISE: Final = (
@@ -322,7 +322,7 @@ def _passed_over(frame: bytes, request: ReadRequest, late: Collection[Shape]) ->
 
 def _rtu_answer(frame: bytes, request: ReadRequest) -> Answer:
     if not _sound(frame):
-        raise ModbusError(f"the check value (CRC) of {_shown(frame)} is wrong; {_NOISE}")
+        raise ModbusError(f"the check value (CRC) of {_hex_text(frame)} is wrong; {_NOISE}")
     return _answer(frame[0], frame[1:-2], request)
 
 
@@ -350,7 +350,7 @@ def _answer(unit: int, pdu: bytes, request: ReadRequest) -> Answer:
         )
     message = _RTU.decoder.decode(pdu)
     if message is None:
-        raise ModbusError(f"the answer {_shown(pdu)} cannot be read; {_LATE}")
+        raise ModbusError(f"the answer {_hex_text(pdu)} cannot be read; {_LATE}")
     if message.isError():
         return Refusal(request, message.exception_code)
     return Registers(tuple(message.registers))
@@ -362,12 +362,12 @@ _LATE: Final = "raise timeout_s, and check that there is one master alone"
 def _broken_off(frame: bytes, request: ReadRequest, sent: bytes) -> str:
     size = _size(frame)
     if sent.startswith(frame):
-        return f"only the beginning of the request came back ({_shown(frame)}); {_NOISE}"
+        return f"only the beginning of the request came back ({_hex_text(frame)}); {_NOISE}"
     if size is None or frame[0] != request.unit:
-        return f"{_shown(frame)} came, which is no answer; {_NOISE}"
-    return f"the answer broke off after {len(frame)} of {size} bytes ({_shown(frame)}); {_NOISE}"
+        return f"{_hex_text(frame)} came, which is no answer; {_NOISE}"
+    return f"the answer broke off after {len(frame)} of {size} bytes ({_hex_text(frame)}); {_NOISE}"
 
 
-def _shown(data: bytes) -> str:
+def _hex_text(data: bytes) -> str:
     text = data[:12].hex(" ")
     return f"{text} …" if len(data) > 12 else text  # noqa: PLR2004 - fits a line

@@ -65,7 +65,7 @@ class Published:
             text = value.strip(BLANKS)
             number = float(text) if NUMBER.fullmatch(text) else math.nan
         if not abs(number) <= LARGEST:
-            raise Unreadable(f"{self._at(pointer)} is {_said(value)} where a number is due")
+            raise Unreadable(f"{self._at(pointer)} is {_value_text(value)} where a number is due")
         return number
 
     def word(self, pointer: JsonPointer | None) -> str:
@@ -83,7 +83,7 @@ class Published:
         if isinstance(value, int | float):
             return repr(value)
         if not isinstance(value, str) or len(value) > LONGEST_WORD:
-            raise Unreadable(f"{self._at(pointer)} is {_said(value)} where a word is due")
+            raise Unreadable(f"{self._at(pointer)} is {_value_text(value)} where a word is due")
         return value.strip(BLANKS)
 
     def time_s(self, pointer: JsonPointer, form: TimeForm) -> float:
@@ -115,7 +115,7 @@ class Published:
         if isinstance(value, int | float) and not isinstance(value, bool):
             number = _plain_float(value)
         if not math.isfinite(number):
-            raise Unreadable(f"{self._at(pointer)} is {_said(value)} where a number is due")
+            raise Unreadable(f"{self._at(pointer)} is {_value_text(value)} where a number is due")
         return number
 
     def text(self) -> str:
@@ -132,7 +132,7 @@ class Published:
             return when.timestamp()
         has_no_zone = when is not None and when.tzinfo is None
         lacks = "a time without its zone" if has_no_zone else "no time of ISO 8601"
-        raise Unreadable(f"{self._at(pointer)} is {_said(value)}, {lacks}")
+        raise Unreadable(f"{self._at(pointer)} is {_value_text(value)}, {lacks}")
 
     def _value(self, pointer: JsonPointer | None) -> JSON:
         if len(self._payload) > LARGEST_PAYLOAD:
@@ -210,7 +210,7 @@ def _plain_float(value: float) -> float:
         return math.inf
 
 
-def _said(value: JSON) -> str:
+def _value_text(value: JSON) -> str:
     """Return a value as it may stand in a sentence."""
     if isinstance(value, dict):
         return "an object"

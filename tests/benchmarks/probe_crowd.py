@@ -26,7 +26,7 @@ from simulators.iio import CONDUCTIVITY, TEMPERATURE, IioDevice
 from simulators.lines import SimulatedLine, Speaker
 from simulators.modbus import Memory, ModbusUnits, Place, RtuSpeaker
 from simulators.modbus_host import ModbusHost
-from simulators.onewire import OneWireBus, scratchpad, shown
+from simulators.onewire import OneWireBus, scratchpad, w1_slave_text
 from simulators.publishing_node import NodeCharacter, PublishingNode
 from simulators.sdi12 import SensorBus
 from simulators.sdi12_sensor import Sensor
@@ -273,7 +273,9 @@ class Crowd:
         def write() -> None:
             register = round(16.0 * (WATER_C + dice.gauss(0.0, 0.05)))
             if not deaf():
-                bus.tree.write(f"{BUS_FOLDER}/{device}/w1_slave", shown(scratchpad(register)))
+                bus.tree.write(
+                    f"{BUS_FOLDER}/{device}/w1_slave", w1_slave_text(scratchpad(register))
+                )
             elif not hung.is_set():
                 hung.set()
                 bus.tree.hang(f"{BUS_FOLDER}/{device}/w1_slave")

@@ -11,7 +11,7 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from simulators.onewire import scratchpad, shown
+from simulators.onewire import scratchpad, w1_slave_text
 from tests.boot.machine import Machine
 from tests.parts.device_sockets import compiled
 
@@ -111,7 +111,7 @@ def add_devices(machine: Machine, python: str, unit: str) -> None:
     machine.write(f"/etc/systemd/system/{unit}.service.d/devices.conf", DROPIN)
     # A container's kernel shows it no such bus, and lets nobody make one.
     machine.run(["mount", "-t", "tmpfs", "none", BUSES], check=True)
-    machine.write(FILE, shown(scratchpad(round(WATER_C * 16.0))), mode=0o444)
+    machine.write(FILE, w1_slave_text(scratchpad(round(WATER_C * 16.0))), mode=0o444)
     machine.run(["systemctl", "daemon-reload"], check=True)
 
 

@@ -32,7 +32,7 @@ from tests.campaigns.replugs_mqtt import CABLE, of_broker, of_cable, of_node
 from tests.campaigns.replugs_outages import GIVE_UP_S, HEADING, Outages
 from tests.parts import device_sockets
 from tests.parts.all_stages import STAGES, ClosingStage
-from tests.parts.device_bench import DeviceBench
+from tests.parts.device_bench import PUMP_CONTACT, DeviceBench
 from tests.parts.driver_stages import NOON, PERIOD_S
 
 STEP_S = 0.05
@@ -167,19 +167,6 @@ def of_stage(name: str, count: int, seed: int) -> Outages:
     return run.outages
 
 
-CONTACT = """
-[[reservoir.probe]]
-name = "ct-1"
-driver = "recorded"
-path = "rows.csv"
-[[input]]
-name = "pump-1"
-driver = "gpio"
-chip = "{chip}"
-line = 0
-"""
-
-
 def of_chip(count: int, seed: int) -> Outages:
     """Return what came of a GPIO chip whose contact may change while it is gone."""
     rng, outages = Random(f"gpio/{seed}"), Outages("gpio")
@@ -189,7 +176,7 @@ def of_chip(count: int, seed: int) -> Outages:
         stack.callback(bench.close)
         chip = Chip("gpiochip0", "header", [contact], bench.clock)
         device = stack.enter_context(DeviceSocket(path, chip))
-        bench.add_inputs(CONTACT.format(chip=path))
+        bench.add_inputs(PUMP_CONTACT.format(chip=path, line=0))
         device_sockets.hook()  # after the driver's library was loaded
         for _ in range(count):
             bench.run(rng.uniform(0.0, 2.0 * PERIOD_S))

@@ -17,6 +17,18 @@ from tests.parts.configurations import configuration
 
 FILE = Path("brinewright.toml")
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
+PUMP_CONTACT = """
+[[reservoir.probe]]
+name = "ct-1"
+driver = "recorded"
+path = "rows.csv"
+[[input]]
+name = "pump-1"
+driver = "gpio"
+chip = "{chip}"
+line = {line}
+"""
+"""A pump contact, and a probe that stands beside it."""
 STEP_S = 0.05
 ARRIVES_WITHIN_S = 5.0
 HANGS_S = 0.01

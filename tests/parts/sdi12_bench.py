@@ -15,6 +15,7 @@ from daemon.entries import Instant, Sample
 from daemon.probes.registry import SECTIONS
 from daemon.probes.sdi12 import Sdi12Probe, Sdi12Section
 from daemon.probes.sdi12_bus import Sdi12Bus
+from daemon.probes.sdi12_exchange import Exchange
 from daemon.probes.transport import TransportError
 from simulators.sdi12 import CHARACTER_S, SensorBus
 from simulators.sdi12_sensor import Sensor
@@ -131,10 +132,12 @@ class Sdi12Bench:
         self.sensors = sensors
         self.line = MemoryLine(sensors)
         self.bus = Sdi12Bus(
-            self.line,
-            CHARACTER_S,
-            has_parity=sections[0].framing == "7E1",
-            sends_break=sections[0].break_by == "service",
+            Exchange(
+                self.line,
+                CHARACTER_S,
+                has_parity=sections[0].framing == "7E1",
+                sends_break=sections[0].break_by == "service",
+            )
         )
         self.probes = [Sdi12Probe("mix-1", each, self.bus) for each in sections]
         self.samples: list[Sample] = []

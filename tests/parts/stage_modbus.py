@@ -13,7 +13,7 @@ from pathlib import Path
 
 from daemon.probes.driver import Driver
 from daemon.probes.modbus import ModbusProbe
-from simulators.modbus import number_registers, sealed
+from simulators.modbus import number_registers, with_crc
 from tests.parts.driver_stages import ARRIVES_WITHIN_S, driver_of, waiting
 
 KEYS = """
@@ -64,7 +64,7 @@ class OnModbusLine:
 
     def message(self, _number: int, conductivity_mS_cm: float, temperature_C: float) -> bytes:
         """A frame."""
-        return sealed(bytes((7,)) + answer(conductivity_mS_cm, temperature_C))
+        return with_crc(bytes((7,)) + answer(conductivity_mS_cm, temperature_C))
 
     def may_send(self, *, due: bool) -> bool:
         """Whether a request has arrived that is not answered whole."""
@@ -73,10 +73,10 @@ class OnModbusLine:
             if not select.select([self.master], [], [], ARRIVES_WITHIN_S)[0]:
                 break
             request = os.read(self.master, 8)
-            assert request == sealed(request[:-2])
+            assert request == with_crc(request[:-2])
             self.said, self.pending = 0, request[1:-2] == READ_ALL
             if not self.pending:
-                self._write(sealed(bytes((7, request[1] | 0x80, 2))))
+                self._write(with_crc(bytes((7, request[1] | 0x80, 2))))
         return self.plugged and self.pending and self.driver.fileno() is not None
 
     def say(self, piece: bytes) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from daemon.config.probe import Quantity
 from daemon.probes.periodic_read import PeriodicRead
-from simulators.onewire import BUS, OneWireBus, scratchpad, shown
+from simulators.onewire import BUS, OneWireBus, scratchpad, w1_slave_text
 from simulators.sysfs import Tree
 from tests.parts.driver_stages import INPUT_NAMES, input_of
 
@@ -63,7 +63,7 @@ class Converting:
 
     def message(self, _number: int, _conductivity_mS_cm: float, temperature_C: float) -> bytes:
         """What its file shows."""
-        return shown(scratchpad(round(temperature_C * 16.0))).encode()
+        return w1_slave_text(scratchpad(round(temperature_C * 16.0))).encode()
 
     def say(self, piece: bytes) -> None:
         """Convert on, and end the conversion once the text is whole."""

@@ -16,19 +16,8 @@ from simulators.device_socket import DeviceSocket, Stuck
 from simulators.gpio import ACTIVE_LOW, PULL_UP, Chip, Contact
 from tests.conftest import wait_until
 from tests.parts import device_sockets
-from tests.parts.device_bench import DeviceBench, faults, values
+from tests.parts.device_bench import PUMP_CONTACT, DeviceBench, faults, values
 
-INPUT = """
-[[reservoir.probe]]
-name = "ct-1"
-driver = "recorded"
-path = "rows.csv"
-[[input]]
-name = "pump-1"
-driver = "gpio"
-chip = "{chip}"
-line = {line}
-"""
 RUNS, RESTS = (None, None, True), (None, None, False)
 
 
@@ -76,7 +65,7 @@ class Board:
 
     def add(self, line: str = '"GPIO17"', chip: str = "header", more: str = "") -> None:
         """Add a driver."""
-        self.bench.add_inputs(INPUT.format(chip=chip, line=line) + more)
+        self.bench.add_inputs(PUMP_CONTACT.format(chip=chip, line=line) + more)
 
 
 @pytest.fixture
@@ -139,7 +128,7 @@ def test_a_contact_that_chatters_changes_nothing(board: Board) -> None:
 
 def test_two_pumps_have_a_line_each_of_one_chip(board: Board) -> None:
     """One line that is in use keeps nothing from the other."""
-    second = INPUT.partition("[[input]]")[2].replace("pump-1", "pump-2")
+    second = PUMP_CONTACT.partition("[[input]]")[2].replace("pump-1", "pump-2")
     board.add(more="[[input]]" + second.format(chip=board.path, line='"ID_SDA"'))
     board.chip.contacts[0].consumer, board.contact.closed = "eeprom", True
     samples = board.bench.run(3.0)
@@ -336,7 +325,7 @@ def test_missing_rights_are_told_with_what_to_do(board: Board, number: int, says
 
 def test_a_line_serves_one_input(board: Board) -> None:
     """A second one would find it in use."""
-    second = INPUT.partition("[[input]]")[2].replace("pump-1", "pump-2")
+    second = PUMP_CONTACT.partition("[[input]]")[2].replace("pump-1", "pump-2")
     more = "[[input]]" + second.format(chip="header", line='"GPIO17"')
     with pytest.raises(ConfigError) as caught:
         board.add(more=more)
@@ -363,7 +352,7 @@ def test_a_wrong_key_is_a_sentence(board: Board, wrong: str, says: str) -> None:
 
 def test_a_contact_is_no_probe(board: Board) -> None:
     """It measures no conductivity."""
-    text = INPUT.format(chip="header", line=1).replace("[[input]]", "[[reservoir.probe]]")
+    text = PUMP_CONTACT.format(chip="header", line=1).replace("[[input]]", "[[reservoir.probe]]")
     with pytest.raises(ConfigError) as caught:
         board.bench.add_probes(text)
 

@@ -43,7 +43,10 @@ def evened(state: Reconciliation, values: Values) -> Values:
     if values[2] < EMPTY_PPT:
         return even
     shares = [state.shares[name] for name in state.members if name in state.shares]
-    step_mS_cm, step_C = (max([LEAST_STEP, *(each.steps[i] for each in shares)]) for i in range(2))
+    step_mS_cm, step_C = (
+        max([LEAST_STEP, *(step for each in shares if (step := each.steps[i]) is not None)])
+        for i in range(2)
+    )
     return _in_steps(even[0], step_mS_cm), _in_steps(even[1], step_C), even[2]
 
 
@@ -61,15 +64,16 @@ def note_steps(share: Share, conductivity_mS_cm: float, temperature_C: float) ->
     """
     now = (conductivity_mS_cm, temperature_C)
     before, share.indicated = share.indicated or now, now
-    finest = [
-        known if moved < SAME_STEP else min(known or moved, moved)
-        for known, moved in zip(
-            share.steps,
-            (abs(new - old) for new, old in zip(now, before, strict=True)),
-            strict=True,
-        )
-    ]
-    share.steps = (round(finest[0], 6), round(finest[1], 6))
+    share.steps = (
+        _finer(share.steps[0], abs(now[0] - before[0])),
+        _finer(share.steps[1], abs(now[1] - before[1])),
+    )
+
+
+def _finer(known: float | None, moved: float) -> float | None:
+    if moved < SAME_STEP:
+        return known
+    return round(moved if known is None else min(known, moved), 6)
 
 
 def even_out(

@@ -160,7 +160,7 @@ def _by_alternatives(
 
 
 def _is_vanishing(each: Alternative) -> bool:
-    """Say whether a value is so near nothing that only another order of its bytes makes it."""
+    """Return whether a value is so near zero that only another order of its bytes gives it."""
     values = (each.conductivity_mS_cm, each.temperature_C)
     return any(value is not None and 0.0 < abs(value) < 1e-6 for value in values)  # noqa: PLR2004
 

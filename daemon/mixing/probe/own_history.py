@@ -133,7 +133,7 @@ def stayed(moved: float | None, other: float, bins: PlaceBins | None) -> bool:
 
 
 def _lives(bins: PlaceBins) -> bool:
-    """Return whether a probe has shown different conductivities of late."""
+    """Return whether a probe indicated different conductivities in the last minutes."""
     recent = bins.between(bins.conductivities, 0.0, LIVES_S)
     return bool(recent) and max(recent) > min(recent)
 

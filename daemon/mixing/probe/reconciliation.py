@@ -122,7 +122,7 @@ def reasons(
     Args:
         state: Of the probes.
         together: What they say together.
-        decides: The probe that is asked first, and whose name stands beside the figures anyway.
+        decides: The probe that decides: it comes first, and its figures need no name.
     """
     for name in sorted(together.members, key=lambda each: each != decides):
         newest = state.share(name).newest

@@ -51,10 +51,10 @@ class Share:
         newest: Its last usable indication; None before any, and after its calibration changed.
         elsewhere: What it says where it is not in the water; None while it is.
         trouble: Why its last reading was of no use, as a sentence; empty where it was.
-        apart: How far it reads from the reconciled values of late: share of conductivity, °C,
-            share of salinity; None where it was not yet compared.
+        apart: Its mean difference from the reconciled values in the last minutes: share of
+            conductivity, °C, share of salinity; None where it was not yet compared.
         compared_s: Since when it has been compared with others, s; None before.
-        usual: Salinity that it has read of late in water at rest; None before.
+        usual: Mean salinity of the last hours in water at rest; None before.
         usual_s: Time of that, s.
         left_s: Since when its readings are left out because it left its own history, s.
         moved: How far it moved then, practical salinity.
@@ -64,7 +64,7 @@ class Share:
         stuck: Whether its last readings were the very same for so long that they were refused.
         salted: Whether it has read salt water since all probes last read purified water.
         indicated: Conductivity in mS/cm and temperature in °C that it last showed; None before.
-        steps: The smallest steps that it has shown of both; 0 before any.
+        steps: The smallest steps that it indicated of both, mS/cm and °C; None before any.
         bare_s: Since when it reads next to nothing where the others read salt water, s.
     """
 
@@ -83,7 +83,7 @@ class Share:
     stuck: bool = False
     salted: bool = False
     indicated: tuple[float, float] | None = None
-    steps: tuple[float, float] = (0.0, 0.0)
+    steps: tuple[float | None, float | None] = (None, None)
     bare_s: float | None = None
 
 

@@ -187,35 +187,40 @@ def _response(verdict: ResponseVerdict) -> str:
     if verdict.response is Response.RAW:
         return f"The instrument reports raw conductivity{figures}."
     if verdict.response is Response.COMPENSATED and verdict.percent_per_C is not None:
+        u = verdict.u_percent_per_C
+        interval = "" if u is None else f" ± {2.0 * u:.2f}"
         return (
-            f"The instrument compensates with about {verdict.percent_per_C:.2f} ±"
-            f" {2.0 * _u(verdict):.2f} % per °C{figures}. To which temperature it refers, usually"
+            f"The instrument compensates with about {verdict.percent_per_C:.2f}{interval}"
+            f" % per °C{figures}. To which temperature it refers, usually"
             " 25 °C, this test cannot tell: see its manual."
         )
     return f"It cannot be told yet whether the instrument compensates{figures}."
 
 
 def _comparison(verdict: ResponseVerdict, configured: float) -> str:
-    found = verdict.percent_per_C if verdict.response is Response.COMPENSATED else 0.0
     configured_words = '"none"' if configured == 0.0 else f"{configured:g} % per °C"
-    agrees = found is not None and (
-        (found == 0.0) == (configured == 0.0)
-        and abs(found - configured) <= 2.0 * math.hypot(_u(verdict), COEFFICIENT_U)
-    )
-    if agrees:
+    if _agrees(verdict, configured):
         return f"The configuration says compensation: {configured_words}, which agrees."
     if verdict.response is Response.RAW:
         return (
             f"The configuration says {configured_words}, which is wrong: set compensation ="
             ' "none", and calibrate again.'
         )
+    coefficient = verdict.percent_per_C
+    near = "" if coefficient is None else f" (near {coefficient:.1f})"
     return (
         f"The configuration says {configured_words}, which does not agree: see the instrument's"
         " manual for its coefficient and its reference temperature, set compensation ="
-        f" {{ linear_percent_per_C = ..., reference_C = ... }} (near {found:.1f}), or switch the"
+        f" {{ linear_percent_per_C = ..., reference_C = ... }}{near}, or switch the"
         " instrument's compensation off, and calibrate again."
     )
 
 
-def _u(verdict: ResponseVerdict) -> float:
-    return verdict.u_percent_per_C or 0.0
+def _agrees(verdict: ResponseVerdict, configured: float) -> bool:
+    """Return whether the verdict is what is configured; not where its uncertainty is unknown."""
+    if verdict.response is Response.RAW or configured == 0.0:
+        return verdict.response is Response.RAW and configured == 0.0
+    coefficient, u = verdict.percent_per_C, verdict.u_percent_per_C
+    if coefficient is None or u is None:
+        return False
+    return abs(coefficient - configured) <= 2.0 * math.hypot(u, COEFFICIENT_U)

@@ -46,7 +46,7 @@ def expected_water(
         phase=str(phase).replace("_", " "),
         steady=steady,
         salting=not steady,
-        band_ppt=_band_ppt(state.batch, settings, salinity[0] or 0.0),
+        band_ppt=_band_ppt(state.batch, settings, salinity[0]),
         band_C=_band_C(phase, settings),
         neighbours=_neighbours(state, settings, probe, t_s) if alike else (),
         salinity_u=salinity[1],
@@ -55,7 +55,7 @@ def expected_water(
 
 
 def _band_ppt(
-    batch: BatchState, settings: ReservoirSettings, salinity: float
+    batch: BatchState, settings: ReservoirSettings, salinity: float | None
 ) -> tuple[float, float]:
     """Return the practical salinity that the phase can have.
 
@@ -67,20 +67,25 @@ def _band_ppt(
     margin, wanted = settings.quality.expected_margin_ppt, settings.batch
     if batch.phase in JUDGED:
         return wanted.low_ppt - margin, wanted.high_ppt + margin
-    low, known = BELOW_NOTHING_PPT - margin, batch.levels.before_salt or 0.0
+    low, before = BELOW_NOTHING_PPT - margin, batch.levels.before_salt
     if batch.phase is Phase.BLANK:
-        return low, max(wanted.blank_max_ppt, known) + margin
-    high = max(wanted.high_ppt, known, batch.judgement.salinity or 0.0)
-    if salinity > high + margin:
-        high = max(high, _planned_ppt(batch))  # costs much, and is seldom asked
+        return low, _highest(wanted.blank_max_ppt, before) + margin
+    high = _highest(wanted.high_ppt, before, batch.judgement.salinity)
+    if salinity is None or salinity > high + margin:
+        high = _highest(high, _planned_ppt(batch))  # costs much, and is seldom needed
     return low, high + margin
 
 
-def _planned_ppt(batch: BatchState) -> float:
-    """Return the practical salinity that the salt on record gives when it is dissolved."""
+def _highest(limit: float, *known: float | None) -> float:
+    """Return the highest of a limit and of those salinities that are known."""
+    return max([limit, *(each for each in known if each is not None)])
+
+
+def _planned_ppt(batch: BatchState) -> float | None:
+    """Return the practical salinity that the salt on record gives; None for no salt on record."""
     salt = batch.salt
     if salt is None:
-        return 0.0
+        return None
     try:
         return dosing.outcome(
             salt.volume_l, salt.initial_salinity, salt.mass_g, 0.0, salt.salt_content

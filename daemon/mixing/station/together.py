@@ -351,7 +351,7 @@ def forget(state: ReservoirState, probe: str, *, changed: bool) -> None:
     Args:
         state: Of the reservoir; changed in place.
         probe: Its name.
-        changed: Whether its calibration is another one; else it is in doubt as it was before.
+        changed: Whether its calibration changed; if not, a dispute with the others is kept.
     """
     before = state.reconciliation.shares.pop(probe, None)
     if before is not None and not changed:
@@ -359,7 +359,7 @@ def forget(state: ReservoirState, probe: str, *, changed: bool) -> None:
 
 
 def take_word(state: ReservoirState, settings: ReservoirSettings) -> None:
-    """Take a person's word that a probe is in the water for the one that reads most.
+    """Take the probe that reads most for the one that a person says is in the water.
 
     The others are compared with it.
     """

@@ -150,7 +150,7 @@ def _of_the_way(
     path = "" if used is None else used.path
     text = " ".join(faults)
     if any(words in text for words in HELD):
-        return [_held(path, holders)]
+        return [_port_in_use(path, holders)]
     request = str(getattr(subject.section, "request", None) or "").strip()
     if request and any(each.fault and each.spoken.strip() == request for each in samples):
         return [_ECHO.format(request=shown(request))]
@@ -173,7 +173,7 @@ def _of_the_thermometer(
     return [_COLD.format(name=name)]
 
 
-def _held(path: str, holders: Mapping[str, tuple[str, ...]]) -> str:
+def _port_in_use(path: str, holders: Mapping[str, tuple[str, ...]]) -> str:
     known = holders.get(os.path.realpath(path), ()) if path else ()
     if any("service" in each for each in known) or not known:
         who = " and ".join(known) or "usually the service"

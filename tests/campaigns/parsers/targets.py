@@ -26,7 +26,7 @@ from daemon.wire.published import Unreadable as NotPublished
 from daemon.wire.recording import BadRow, Destination, Recording
 from daemon.wire.reply import reply_pattern
 from simulators import modbus as unit
-from simulators.onewire import scratchpad, shift_register, shown
+from simulators.onewire import scratchpad, shift_register, w1_slave_text
 from simulators.sdi12_sensor import check_characters
 from tests.campaigns.parsers import listening, numbers, published, sdi12_replies
 from tests.campaigns.parsers.target import Target, chunks
@@ -237,7 +237,7 @@ def _sdi12_reply(text: str) -> bytes:
 
 def read_sealed_rtu(data: bytes) -> bool:
     """A frame whose check value is right, whatever it says."""
-    return read_rtu(unit.sealed(data))
+    return read_rtu(unit.with_crc(data))
 
 
 def read_sealed_sdi12(data: bytes) -> bool:
@@ -248,7 +248,7 @@ def read_sealed_sdi12(data: bytes) -> bool:
 def read_sealed_onewire(data: bytes) -> bool:
     """A scratchpad whose check is right, likewise."""
     eight = data[:8].ljust(8, b"\0")
-    return read_onewire(shown(eight + bytes((shift_register(eight),))).encode())
+    return read_onewire(w1_slave_text(eight + bytes((shift_register(eight),))).encode())
 
 
 TARGETS: dict[str, Target] = {
@@ -257,7 +257,7 @@ TARGETS: dict[str, Target] = {
         Target("line", read_line, (b"42.914,15.00\r\n", b"\r\n50.1,-1.5\r50.2,24.9\n")),
         Target("i2c", read_i2c, (b"\x0142.914,15.00\0\0\0", b"\x0150.3,25\0ff")),
         Target("attribute", read_attribute, (b"25062\n", b"-0.5\n", b"+1\n")),
-        Target("modbus-rtu", read_rtu, (unit.sealed(b"\x11" + _modbus_pdu()),)),
+        Target("modbus-rtu", read_rtu, (unit.with_crc(b"\x11" + _modbus_pdu()),)),
         Target(
             "modbus-tcp",
             read_tcp,
@@ -267,7 +267,7 @@ TARGETS: dict[str, Target] = {
         Target(
             "onewire",
             read_onewire,
-            (shown(scratchpad(400)).encode(), shown(scratchpad(-7)).encode()),
+            (w1_slave_text(scratchpad(400)).encode(), w1_slave_text(scratchpad(-7)).encode()),
         ),
         Target("modbus-rtu, sealed", read_sealed_rtu, (b"\x11" + _modbus_pdu(),)),
         Target("sdi12, sealed", read_sealed_sdi12, (b"0+50.312+24.98", b"0-0.1+7")),

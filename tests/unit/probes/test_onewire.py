@@ -13,7 +13,7 @@ from daemon.entries import Sample
 from daemon.probes import registry
 from daemon.probes.driver import Buses
 from daemon.probes.registry import SECTIONS
-from simulators.onewire import BUS, OneWireBus, scratchpad, shown
+from simulators.onewire import BUS, OneWireBus, scratchpad, w1_slave_text
 from tests.parts.configurations import configuration
 from tests.parts.driver_stages import CELL_ELSEWHERE, FILE, input_of
 from tests.parts.reading_by_turns import Turns
@@ -203,7 +203,7 @@ def test_a_file_that_is_written_piece_by_piece_gives_no_wrong_value(
 ) -> None:
     """Whatever state a reader meets, it takes one of the two temperatures or none."""
     file, ended = f"{BUS}/{DEVICE}/w1_slave", threading.Event()
-    texts = [shown(scratchpad(register)) for register in (392, -8)]
+    texts = [w1_slave_text(scratchpad(register)) for register in (392, -8)]
 
     def write() -> None:
         while not ended.is_set():

@@ -22,21 +22,21 @@ from daemon.wire.modbus import (
     TcpAnswer,
     TcpStream,
 )
-from simulators.modbus import sealed
+from simulators.modbus import with_crc
 
 REQUEST = ReadRequest(7, 3, 0, 2)
-RIGHT = sealed(bytes.fromhex("07 03 04 42 49 3F 7D"))
+RIGHT = with_crc(bytes.fromhex("07 03 04 42 49 3F 7D"))
 VALUES = Registers((0x4249, 0x3F7D))
 OTHERS = frozenset({Shape(7, 4, 1), Shape(9, 3, 2)})
 FRAMES = [
     RIGHT,
-    sealed(bytes.fromhex("07 83 02")),
-    sealed(bytes.fromhex("07 84 02")),
-    sealed(bytes.fromhex("08 03 04 42 49 3F 7D")),
-    sealed(bytes.fromhex("07 04 04 42 49 3F 7D")),
-    sealed(bytes.fromhex("07 03 02 42 49")),
-    sealed(bytes.fromhex("07 03 06 42 49 3F 7D 00 00")),
-    sealed(bytes.fromhex("07 04 02 42 49")),
+    with_crc(bytes.fromhex("07 83 02")),
+    with_crc(bytes.fromhex("07 84 02")),
+    with_crc(bytes.fromhex("08 03 04 42 49 3F 7D")),
+    with_crc(bytes.fromhex("07 04 04 42 49 3F 7D")),
+    with_crc(bytes.fromhex("07 03 02 42 49")),
+    with_crc(bytes.fromhex("07 03 06 42 49 3F 7D 00 00")),
+    with_crc(bytes.fromhex("07 04 02 42 49")),
     REQUEST.rtu(),
     ReadRequest(7, 3, 40, 2).rtu(),
 ]
@@ -106,7 +106,7 @@ def test_what_is_no_answer_is_refused_with_the_reason(data: bytes, said: str) ->
 @pytest.mark.parametrize("code", EXCEPTIONS)
 def test_a_refusal_is_a_sentence(code: int) -> None:
     """What the unit means by it, and what to do."""
-    answer = RtuAnswer(REQUEST).feed(sealed(bytes((7, 0x83, code))))
+    answer = RtuAnswer(REQUEST).feed(with_crc(bytes((7, 0x83, code))))
 
     assert isinstance(answer, Refusal)
     assert answer.sentence.startswith(f"unit 7 refuses (exception {code}): ")
@@ -123,8 +123,10 @@ def test_a_code_of_a_makers_own_is_said_with_its_number() -> None:
 
 def test_a_late_answer_that_looks_otherwise_is_passed_over() -> None:
     """One to an earlier request of this unit or of another, before the answer itself."""
-    late = sealed(bytes.fromhex("07 04 02 00 01")) + sealed(bytes.fromhex("09 03 04 11 11 22 22"))
-    refused = sealed(bytes.fromhex("07 84 02")) + sealed(bytes.fromhex("09 83 02"))
+    late = with_crc(bytes.fromhex("07 04 02 00 01")) + with_crc(
+        bytes.fromhex("09 03 04 11 11 22 22")
+    )
+    refused = with_crc(bytes.fromhex("07 84 02")) + with_crc(bytes.fromhex("09 83 02"))
 
     assert VALUES == RtuAnswer(REQUEST, OTHERS).feed(late + refused + RIGHT)
 

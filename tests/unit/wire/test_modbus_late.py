@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from daemon.wire.modbus import ModbusError, ReadRequest, Refusal, Registers, RtuAnswer
 from daemon.wire.modbus_late import CHECK_EVERY_S, LATE_S, MUTE_S, LateAnswers
-from simulators.modbus import sealed
+from simulators.modbus import with_crc
 
 FIRST, SECOND = ReadRequest(7, 3, 0, 2), ReadRequest(7, 3, 10, 2)
 OTHER_SHAPE = ReadRequest(7, 3, 20, 4)
@@ -106,8 +106,8 @@ def test_other_units_and_other_shapes_need_no_check() -> None:
     assert late.check_before(OTHER_UNIT, 0.1) is None
     assert late.check_before(OTHER_SHAPE, 0.1) is None
     assert frozenset({FIRST.shape}) == late.late(OTHER_UNIT, 0.1)
-    assert late.late_answer(sealed(bytes((7, 3, 4, 0, 1, 0, 2))), 0.1)
-    assert not late.late_answer(sealed(bytes((7, 3, 2, 0, 1))), 0.1)
+    assert late.late_answer(with_crc(bytes((7, 3, 4, 0, 1, 0, 2))), 0.1)
+    assert not late.late_answer(with_crc(bytes((7, 3, 2, 0, 1))), 0.1)
 
 
 @dataclass
@@ -127,7 +127,7 @@ class Slow:
         pdu = bytes((request.function, 2 * request.count))
         pdu += b"".join(each.to_bytes(2, "big") for each in numbers)
         refused = bytes((request.function | 0x80, 2))
-        self.coming.append((at_s, sealed(bytes((request.unit,)) + (refused if refuses else pdu))))
+        self.coming.append((at_s, with_crc(bytes((request.unit,)) + (refused if refuses else pdu))))
 
     def arrived(self, until_s: float) -> list[bytes]:
         """Take what has come."""

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from daemon.wire.attribute import Refused
 from daemon.wire.onewire import crc8, parse_slave, parse_temperature, water_C
-from simulators.onewire import POWER_ON, scratchpad, shift_register, shown
+from simulators.onewire import POWER_ON, scratchpad, shift_register, w1_slave_text
 
 REGISTERS = st.integers(-55 * 16, 125 * 16)
 
@@ -22,7 +22,7 @@ def test_the_check_is_that_of_the_shift_register(data: bytes) -> None:
 @given(REGISTERS)
 def test_each_temperature_is_read_back(register: int) -> None:
     """To the thousandth that the kernel shows; only 85 °C needs a neighbour."""
-    found = parse_slave(shown(scratchpad(register)).encode(), "28")
+    found = parse_slave(w1_slave_text(scratchpad(register)).encode(), "28")
     neighbour_C = 85.0 if register == POWER_ON else None
 
     assert register / 16.0 == pytest.approx(water_C(found, neighbour_C), abs=0.00094)
@@ -36,13 +36,13 @@ def test_a_spoilt_bit_is_never_a_reading(register: int, data: st.DataObject) -> 
     nine[bit // 8] ^= 1 << bit % 8
     verdict = data.draw(st.sampled_from(["YES", "NO"]))
     with pytest.raises(Refused, match="CRC"):
-        parse_slave(shown(bytes(nine), verdict=verdict).encode(), "28")
+        parse_slave(w1_slave_text(bytes(nine), verdict=verdict).encode(), "28")
 
 
 @given(REGISTERS, st.data())
 def test_a_file_that_is_cut_is_never_a_reading(register: int, data: st.DataObject) -> None:
     """Not even where a number such as t=250 of t=25062 is left."""
-    content = shown(scratchpad(register)).encode()
+    content = w1_slave_text(scratchpad(register)).encode()
     with pytest.raises(Refused):
         parse_slave(content[: data.draw(st.integers(0, len(content) - 1))], "28")
 
@@ -50,7 +50,7 @@ def test_a_file_that_is_cut_is_never_a_reading(register: int, data: st.DataObjec
 @given(REGISTERS, st.integers(-55_000, 125_000))
 def test_a_number_that_its_bytes_do_not_say_is_refused(register: int, number: int) -> None:
     """As where the kernel shows that of an earlier reading."""
-    content = shown(scratchpad(register), thousandths_C=number).encode()
+    content = w1_slave_text(scratchpad(register), thousandths_C=number).encode()
     if abs(number - register * 62.5) <= 1.0:
         assert number == parse_slave(content, "28").thousandths_C
     else:
@@ -77,7 +77,7 @@ def test_noise_is_refused_with_a_sentence(file: str, content: bytes) -> None:
 
 def test_all_zeros_pass_the_check_and_are_refused() -> None:
     """The CRC of zeros is zero, so a line on ground would read 0 °C for ever."""
-    content = shown(bytes(9)).encode()
+    content = w1_slave_text(bytes(9)).encode()
 
     assert b"YES" in content
     with pytest.raises(Refused, match="shorted to ground"):
@@ -87,7 +87,7 @@ def test_all_zeros_pass_the_check_and_are_refused() -> None:
 def test_the_verdict_of_the_kernel_counts_too() -> None:
     """NO with bytes that hold is refused: the bytes need not be those that were judged."""
     with pytest.raises(Refused, match="CRC"):
-        parse_slave(shown(scratchpad(400), verdict="NO").encode(), "28")
+        parse_slave(w1_slave_text(scratchpad(400), verdict="NO").encode(), "28")
 
 
 @pytest.mark.parametrize("neighbour_C", [None, 24.0, 83.9, 86.1])
@@ -96,15 +96,17 @@ def test_85_degrees_are_refused_without_a_neighbour(neighbour_C: float | None) -
     with pytest.raises(Refused, match="power-on"):
         water_C(parse_temperature(b"85000\n"), neighbour_C)
     with pytest.raises(Refused, match="power-on"):
-        water_C(parse_slave(shown(scratchpad(POWER_ON)).encode(), "28"), neighbour_C)
+        water_C(parse_slave(w1_slave_text(scratchpad(POWER_ON)).encode(), "28"), neighbour_C)
 
 
 @pytest.mark.parametrize("neighbour_C", [84.0, 85.0, 86.0])
 def test_85_degrees_beside_a_neighbour_are_measured(neighbour_C: float) -> None:
     """The scratchpad of a conversion then holds, and that of power-on does not."""
     assert 85.0 == water_C(parse_temperature(b"85000\n"), neighbour_C)
-    assert 85.0 == water_C(parse_slave(shown(scratchpad(POWER_ON)).encode(), "28"), neighbour_C)
-    unconverted = parse_slave(shown(scratchpad(POWER_ON, converted=False)).encode(), "28")
+    assert 85.0 == water_C(
+        parse_slave(w1_slave_text(scratchpad(POWER_ON)).encode(), "28"), neighbour_C
+    )
+    unconverted = parse_slave(w1_slave_text(scratchpad(POWER_ON, converted=False)).encode(), "28")
     with pytest.raises(Refused, match="power-on"):
         water_C(unconverted, neighbour_C)
 

@@ -66,14 +66,19 @@ def rate_of_change(
     step_s = max(t_s - last_t_s, LEAST_STEP_S)
     moved, most = abs(salinity - last_s), limits.rate_suspect_ppt_per_min * step_s / 60.0
     if moved > most:
-        most += NOISES_OF_CHANGE * noise_ppt(limits, state.noise)
+        most = _with_noise(most, noise_ppt(limits, state.noise))
         if moved > most:
             return Flag.SUSPECT, f"{moved:.2f} ppt within {step_s:.0f} s, more than {most:.2f}"
     if state.last_temperature_s is not None:
         step_s = max(step_s, t_s - temperature_age_s - state.last_temperature_s)
     moved, most = abs(temperature_C - last_C), limits.rate_suspect_C_per_min * step_s / 60.0
     if moved > most:
-        most += NOISES_OF_CHANGE * (state.noise.temperature.typical or 0.0)
+        most = _with_noise(most, state.noise.temperature.typical)
         if moved > most:
             return Flag.SUSPECT, f"{moved:.2f} °C within {step_s:.0f} s, more than {most:.2f}"
     return PASSED
+
+
+def _with_noise(most: float, noise: float | None) -> float:
+    """Return a limit with what noise adds to it; noise that is not known excuses nothing."""
+    return most if noise is None else most + NOISES_OF_CHANGE * noise

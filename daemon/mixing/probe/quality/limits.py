@@ -88,11 +88,9 @@ class QualityLimits:
     noise_ppt: float | None = None
 
 
-def noise_ppt(limits: QualityLimits, noise: NoiseState) -> float:
-    """Return the noise of single readings, practical salinity; 0 while it is not known."""
-    if limits.noise_ppt is not None:
-        return limits.noise_ppt
-    return noise.salinity.typical or 0.0
+def noise_ppt(limits: QualityLimits, noise: NoiseState) -> float | None:
+    """Return the noise of single readings, practical salinity; None while it is not known."""
+    return noise.salinity.typical if limits.noise_ppt is None else limits.noise_ppt
 
 
 def spike_suspect_ppt(
@@ -113,7 +111,9 @@ def spike_suspect_ppt(
     if limits.spike_suspect_ppt is not None:
         return limits.spike_suspect_ppt
     rate = POURED_PPT_PER_S if salting else SPIKE_PPT_PER_S
-    natural = max(LEAST_SPIKE_PPT, rate * step_s, NOISES_OF_SPIKE * noise_ppt(limits, noise))
+    natural, known = max(LEAST_SPIKE_PPT, rate * step_s), noise_ppt(limits, noise)
+    if known is not None:
+        natural = max(natural, NOISES_OF_SPIKE * known)
     return min(natural, limits.spike_fail_ppt / 2.0)
 
 

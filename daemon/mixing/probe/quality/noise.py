@@ -68,9 +68,10 @@ class Channel:
     @property
     def known_usual(self) -> float | None:
         """The usual noise; None before it is known, and where the steps hide it."""
-        if self.usual is None or self.usual_of < USUAL_AFTER or self.usual < (self.step or 0.0):
+        if self.usual is None or self.usual_of < USUAL_AFTER:
             return None
-        return self.usual
+        step = self.step
+        return None if step is not None and self.usual < step else self.usual
 
 
 @dataclass(slots=True)
