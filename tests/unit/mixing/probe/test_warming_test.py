@@ -129,3 +129,12 @@ def test_what_cannot_be_told_is_compared_with_nothing() -> None:
         "Missing: more.",
         "Missing: of all.",
     ] == verdict_sentences(verdict, 0.0)
+
+
+def test_a_coefficient_of_unknown_uncertainty_agrees_with_nothing() -> None:
+    """What is not known is neither exact nor equal to what is configured."""
+    verdict = ResponseVerdict(Response.COMPENSATED, percent_per_C=2.0)
+    first, second = verdict_sentences(verdict, 2.0)
+
+    assert "about 2.00 % per °C" in first
+    assert "does not agree" in second
