@@ -141,6 +141,7 @@ class Caller(Generic[T]):
     def give_up(self) -> None:
         """Wait no longer: what still comes of the request is for nobody."""
         if self._request is not None:
+            self._request.given_up = True
             self._background.forget(self._request)
         self._request = None
 
@@ -178,11 +179,12 @@ class _Bell:
 
 
 class _Request:
-    """A function to call, and the bell to ring when it is done."""
+    """A function to call, and the bell to ring when it is done, unless nobody waits for it."""
 
     def __init__(self, work: Callable[[], Any], bell: _Bell) -> None:
         self._work, self._bell = work, bell
         self.outcome: Outcome[Any] | None = None
+        self.given_up = False
 
     def carry_out(self) -> None:
         try:
@@ -191,4 +193,5 @@ class _Request:
             self.outcome = Outcome(None, exc)
         except BaseException as exc:  # noqa: BLE001 - no library ends the service from a thread
             self.outcome = Outcome(None, RuntimeError(repr(exc)))
-        self._bell.ring()
+        if not self.given_up:
+            self._bell.ring()

@@ -120,6 +120,23 @@ def test_a_late_result_is_not_taken_for_the_answer_to_a_later_request(gate: Gate
     caller.close()
 
 
+def test_what_was_given_up_wakes_nobody(gate: Gate) -> None:
+    """Its descriptor tells only of an answer that is waited for."""
+    bus = Background("i2c-1")
+    caller, after = Caller[str](bus), Caller[str](bus)
+    caller.submit(gate.read)
+    assert gate.begun.wait(PATIENCE_S)
+    caller.give_up()
+    gate.opened.set()
+    # One thread does both in order, so the first is over when the second is.
+    after.submit(lambda: "after")
+
+    assert "after" == answer(after).value()
+    assert not rings(caller, 0.0)
+    caller.close()
+    after.close()
+
+
 def test_each_answer_is_to_the_newest_request() -> None:
     """Whatever is submitted, given up and taken in between, in any order."""
     chance, caller = random.Random(7), Caller[str](Background("i2c-1"))
