@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from logging import Logger
 
     from daemon.config import Config
-    from daemon.page.server import PageServer
+    from daemon.page.serving.server import PageServer
     from daemon.publishing.heartbeat import HeartbeatLoop
     from daemon.publishing.sink import Sink
 

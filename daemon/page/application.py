@@ -17,12 +17,12 @@ from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
 from daemon.html.environment import style_source
-from daemon.page.command_desk import CommandDesk
-from daemon.page.forms import act_page
+from daemon.page.acts.command_desk import CommandDesk
+from daemon.page.acts.forms import act_page
 from daemon.page.healthz import health
 from daemon.page.metrics import exposition
+from daemon.page.now.status_page import status_page
 from daemon.page.response import Response, html_response, text_response
-from daemon.page.status_page import status_page
 from daemon.page.view import LatestView, StationView
 
 if TYPE_CHECKING:

@@ -14,9 +14,9 @@ from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.station_clock import station_clock
 from daemon.logs import Outage
+from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.application import Application
-from daemon.page.command_desk import CommandDesk
-from daemon.page.server import PageServer, Pauses
+from daemon.page.serving.server import PageServer, Pauses
 from daemon.page.view import DisplaySettings, ViewReader
 
 log = logging.getLogger("brinewright.publish")

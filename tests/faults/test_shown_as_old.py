@@ -16,8 +16,8 @@ from daemon.config import load
 from daemon.entries import Phase
 from daemon.journal.reader import Reader
 from daemon.page.healthz import health
+from daemon.page.now.status_page import status_page
 from daemon.page.page_assembly import display_settings
-from daemon.page.status_page import status_page
 from daemon.page.view import ViewReader
 from daemon.probes.registry import SECTIONS
 from tests.conftest import wait_until

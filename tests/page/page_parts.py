@@ -15,7 +15,7 @@ from typing import Any
 
 from daemon.entries import JSON, Follower
 from daemon.journal.snapshot_codec import reservoir_snapshot
-from daemon.page.server import listening, serve
+from daemon.page.serving.server import listening, serve
 from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
 from tests.conftest import LOOPBACK, find_free_port
 

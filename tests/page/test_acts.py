@@ -21,10 +21,10 @@ from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.mixing.station.commands.dispatch import VERBS
-from daemon.page import server
+from daemon.page.acts.command_desk import ANSWER_POLLS, CommandDesk
+from daemon.page.acts.form_data import FLAGS, NUMBERS, from_fields
 from daemon.page.application import Application
-from daemon.page.command_desk import ANSWER_POLLS, CommandDesk
-from daemon.page.form_data import FLAGS, NUMBERS, from_fields
+from daemon.page.serving import server
 from daemon.page.view import StationView
 from tests.page.acting_parts import FORM, forms, post
 from tests.page.page_parts import Reply, alarm_view, ask, served, station_view

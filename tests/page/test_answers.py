@@ -16,9 +16,9 @@ from daemon.entries import Kind
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import ANSWERS_AMONG, Reader
 from daemon.journal.writer import Writer
-from daemon.page import server
+from daemon.page.acts.command_desk import ANSWER_POLLS, CommandDesk
 from daemon.page.application import Application
-from daemon.page.command_desk import ANSWER_POLLS, CommandDesk
+from daemon.page.serving import server
 from tests.page.page_parts import ask, served, station_view
 from tests.parts.inboxes import made
 from tests.services.mqtt_parts import event

@@ -7,9 +7,9 @@ import re
 import pytest
 
 from daemon.entries import JSON
-from daemon.page.chance_bar import LONGEST, chance_bar
-from daemon.page.gauge import WIDTH
-from daemon.page.status_page import status_page
+from daemon.page.now.chance_bar import LONGEST, chance_bar
+from daemon.page.now.gauge import WIDTH
+from daemon.page.now.status_page import status_page
 from daemon.page.view import ReservoirView
 from tests.page.page_parts import reservoir_view, station_view
 from tests.page.test_status_page import read

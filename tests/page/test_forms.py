@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from daemon.config.services import COMMANDS
 from daemon.entries import Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState
-from daemon.page.forms import about_alarm, about_batch, act_page
+from daemon.page.acts.forms import about_alarm, about_batch, act_page
 from tests.page.acting_parts import forms
 from tests.page.page_parts import alarm_view, reservoir_view, station_view
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daemon.page import connections, server
 from daemon.page.application import Application
-from daemon.page.connections import ConnectionStep
+from daemon.page.serving import connections, server
+from daemon.page.serving.connections import ConnectionStep
 from tests.conftest import LOOPBACK
 from tests.page.page_parts import ask, served, station_view
 

@@ -17,10 +17,10 @@ from typing import Any
 
 import pytest
 
-from daemon.page import connections, server
 from daemon.page.application import Application
-from daemon.page.channel import MOST_AHEAD, PageChannel
-from daemon.page.connections import ConnectionStep
+from daemon.page.serving import connections, server
+from daemon.page.serving.channel import MOST_AHEAD, PageChannel
+from daemon.page.serving.connections import ConnectionStep
 from daemon.page.view import StationView
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.crowd_parts import ASKED, ASKED_FOR_LONG, KINDS, crowding

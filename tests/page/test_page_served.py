@@ -18,7 +18,7 @@ import pytest
 from daemon.config.services import is_loopback
 from daemon.logs import Outage
 from daemon.page.application import Application, knows_itself
-from daemon.page.server import PageServer, listening, where
+from daemon.page.serving.server import PageServer, listening, where
 from daemon.page.view import StationView
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.page_parts import ask, reservoir_view, served, station_view

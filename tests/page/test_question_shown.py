@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.entries import JSON
-from daemon.page.forms import act_page
+from daemon.page.acts.forms import act_page
 from tests.page.page_parts import reservoir_view, station_view
 from tests.page.test_status_page import read
 

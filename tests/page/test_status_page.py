@@ -18,7 +18,7 @@ from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.healthz import health
 from daemon.page.labels import ALARMS, PHASES, alarm_words, health_words
 from daemon.page.metrics import exposition
-from daemon.page.status_page import status_page
+from daemon.page.now.status_page import status_page
 from daemon.page.view import AlarmView, ReservoirView, StationView
 from tests.page.page_parts import alarm_view, display_settings, reservoir_view, station_view
 

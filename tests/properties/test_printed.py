@@ -17,7 +17,7 @@ from daemon.journal.command_format import BadRequestError, Request, parse
 from daemon.journal.inbox import CannotBeSentError, Inbox
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
-from daemon.page.form_data import from_json, request_of
+from daemon.page.acts.form_data import from_json, request_of
 from tests.parts.every_verb import a_station as before
 from tests.parts.every_verb import run_here, words_of, write_files
 from tests.parts.inboxes import made

@@ -12,8 +12,8 @@ import pytest
 
 from daemon.entries import Phase
 from daemon.journal.writer import Writer
-from daemon.page.server import BURST, CONNECTIONS
-from daemon.page.server import listening as taking
+from daemon.page.serving.server import BURST, CONNECTIONS
+from daemon.page.serving.server import listening as taking
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
 from tests.page.crowd_parts import crowding
 from tests.page.page_parts import Reply, ask

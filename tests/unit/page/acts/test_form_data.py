@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from daemon.journal.command_format import BadRequestError
-from daemon.page.form_data import fields_of
+from daemon.page.acts.form_data import fields_of
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from daemon.mixing.station.chance_words import chance_words
-from daemon.page.gauge import WIDTH
+from daemon.page.now.gauge import WIDTH
 
 if TYPE_CHECKING:
     from daemon.mixing.station.snapshot import ReservoirSnapshot

@@ -25,7 +25,7 @@ from daemon.journal.inbox import CannotBeSentError, Inbox
 from daemon.journal.reader import ANSWERS_AMONG
 from daemon.journal.rows import to_json
 from daemon.mixing.events import CommandAnswered
-from daemon.page.form_data import (
+from daemon.page.acts.form_data import (
     fields_of,
     foreign,
     from_a_tool,
@@ -33,8 +33,8 @@ from daemon.page.form_data import (
     from_json,
     request_of,
 )
+from daemon.page.now.status_page import Banner
 from daemon.page.response import Response, text_response
-from daemon.page.status_page import Banner
 
 if TYPE_CHECKING:
     from wsgiref.types import WSGIEnvironment

@@ -22,8 +22,8 @@ from waitress.server import create_server
 from daemon.journal.command_format import LARGEST_BYTES
 from daemon.logs import Outage
 from daemon.page.application import Application
-from daemon.page.channel import PageChannel
-from daemon.page.connections import ConnectionStep, overdue, surplus
+from daemon.page.serving.channel import PageChannel
+from daemon.page.serving.connections import ConnectionStep, overdue, surplus
 from daemon.supervision import Progress
 
 THREADS = 2

@@ -20,7 +20,7 @@ from daemon.mixing.alarm.alarm_state import (
 from daemon.mixing.alarm.transitions import LONGEST_SHELF_S
 from daemon.mixing.station.commands.context import LONGEST_TEXT
 from daemon.page.healthz import staleness
-from daemon.page.status_page import (
+from daemon.page.now.status_page import (
     AlarmBlock,
     Banner,
     PhaseLine,

@@ -20,10 +20,10 @@ from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import FACT as STEADY
 from daemon.mixing.station.steady import expected_now, steady_since
-from daemon.page.chance_bar import ChanceBar, chance_bar
-from daemon.page.gauge import Gauge, gauge
 from daemon.page.healthz import staleness
 from daemon.page.labels import alarm_words, health_words, phase_words, quality_words
+from daemon.page.now.chance_bar import ChanceBar, chance_bar
+from daemon.page.now.gauge import Gauge, gauge
 from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
 
 if TYPE_CHECKING:

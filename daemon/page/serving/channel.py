@@ -17,7 +17,7 @@ from waitress.parser import HTTPRequestParser
 from waitress.task import WSGITask
 
 from daemon.page.application import REQUESTED_S
-from daemon.page.connections import Connection, ConnectionStep, source_of
+from daemon.page.serving.connections import Connection, ConnectionStep, source_of
 
 MOST_AHEAD = 8
 """Requests sent without waiting for the answers; browsers send one, and each answer takes memory

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.page.connections import (
+from daemon.page.now.status_page import AGAIN_S
+from daemon.page.serving.connections import (
     GRACE_S,
     LONGEST_S,
     Connection,
@@ -18,7 +19,6 @@ from daemon.page.connections import (
     source_of,
     surplus,
 )
-from daemon.page.status_page import AGAIN_S
 
 NOW_S = 1000.0
 CROWDS = st.lists(

@@ -1,0 +1,1 @@
+"""The read-only interface for programs: JSON, and its description."""

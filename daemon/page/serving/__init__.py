@@ -1,0 +1,1 @@
+"""Serves the page: sockets, connections, and who gives way to whom."""
