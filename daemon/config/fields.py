@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, TypeAlias
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
 from pydantic_core import PydanticUndefined
 
+LONGEST_LABEL = 60
 NAME_PATTERN = "^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$"
 
 
@@ -51,6 +52,23 @@ def name(of: str) -> Any:
     """Declare a name that can stand in an MQTT topic."""
     allowed = f"a name for the {of} of 1 to 63 characters a-z, 0-9 and inner hyphens"
     return Field(pattern=NAME_PATTERN, description=allowed)
+
+
+def label(of: str) -> Any:
+    """Declare what people call a thing, in any letters; None for its name."""
+    allowed = f"what to call the {of} on screens: 1 to {LONGEST_LABEL} signs that can be printed"
+    return Field(None, min_length=1, max_length=LONGEST_LABEL, description=allowed)
+
+
+def _printed(value: str) -> str:
+    if not value.isprintable() or value != value.strip():
+        msg = "it begins or ends with a blank, or holds what cannot be printed"
+        raise ValueError(msg)
+    return value
+
+
+Label: TypeAlias = Annotated[str, AfterValidator(_printed)]
+"""What people call a thing on screens."""
 
 
 def sections(allowed: str, key: str, default: Any = PydanticUndefined) -> Any:

@@ -13,8 +13,10 @@ from pydantic import AfterValidator, AwareDatetime, Field
 
 from daemon.config.alarms import Alarm
 from daemon.config.fields import (
+    Label,
     Section,
     clock_time,
+    label,
     name,
     number,
     one_of,
@@ -52,6 +54,7 @@ class Station(Section):
 
     Attributes:
         name: First part of every topic below `brinewright/`.
+        label: What people call it on screens; None for its name.
         timezone: Of due times, and of every time that a person reads; records stay UTC.
         rehearsal_speed: Time runs this many times faster; for rehearsals with
             the simulator only, 1 in service.
@@ -60,6 +63,7 @@ class Station(Section):
     """
 
     name: str = name("station")
+    label: Label | None = label("station")
     timezone: Annotated[str, AfterValidator(_zone)] = Field(
         "UTC", description="the name of a time zone such as 'Europe/Lisbon'"
     )
@@ -163,6 +167,7 @@ class Reservoir(Section):
 
     Attributes:
         name: Unique; second part of its topics.
+        label: What people call it on screens; None for its name.
         capacity_l: What it holds when full to the brim, litres.
         fill_l: What a batch fills it to, litres.
         target_ppt: Practical salinity to reach; common practice, no source:
@@ -202,6 +207,7 @@ class Reservoir(Section):
     """
 
     name: str = name("reservoir")
+    label: Label | None = label("reservoir")
     capacity_l: float = number(0.1, 100_000, "litres")
     fill_l: float = number(0.1, 100_000, "litres")
     target_ppt: float = number(0, 42, "ppt")

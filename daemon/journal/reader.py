@@ -85,7 +85,7 @@ class Reader:
             Stored(row[0], rows.to_reading(row, origins.get(row[1])) or rows.damaged(row[0]))
             for row in readings
         ]
-        stored += [Stored(*_event(row, origins)) for row in events]
+        stored += [Stored(*event_of(row, origins)) for row in events]
         stored.sort(key=lambda item: item.seq)
         return stored[:limit]
 
@@ -109,7 +109,7 @@ class Reader:
                 f"SELECT {rows.EVENT_SELECTED} FROM events{where} ORDER BY seq",  # noqa: S608
                 values,
             ).fetchall()
-        return [_event(row, origins) for row in found]
+        return [event_of(row, origins) for row in found]
 
     def alarms(self, since_seq: int = 0) -> list[tuple[int, Event]]:
         """Every event about an alarm after `since_seq`, in order."""
@@ -152,7 +152,7 @@ class Reader:
                 " AND kind = ? AND instr(facts, ?) > 0 ORDER BY seq",
                 (ANSWERS_AMONG - 1, str(Kind.COMMAND), f'"id":{rows.to_json(id)}'),
             ).fetchall()
-        events = (_event(row, origins)[1] for row in found)
+        events = (event_of(row, origins)[1] for row in found)
         return next((each for each in events if facts_of(each.body).get("id") == id), None)
 
     def _of_kind(self, kind: Kind, since_seq: int) -> list[tuple[int, Event]]:
@@ -163,7 +163,7 @@ class Reader:
                 " WHERE seq > ? AND kind = ? ORDER BY seq",
                 (since_seq, str(kind)),
             ).fetchall()
-        return [_event(row, origins) for row in found]
+        return [event_of(row, origins) for row in found]
 
     def summaries(self, after: int = 0, limit: int = 2000) -> list[tuple[int, Summary | None]]:
         """Up to `limit` minute summaries of old readings whose first `seq` follows, in order.
@@ -344,7 +344,8 @@ def _decoded(letters: bytes) -> str:
     return letters.decode(errors="replace")
 
 
-def _event(row: tuple[Any, ...], origins: dict[int, Any]) -> tuple[int, Event]:
+def event_of(row: tuple[Any, ...], origins: dict[int, Any]) -> tuple[int, Event]:
+    """Return the `seq` and the event of a row of `EVENT_SELECTED`."""
     return row[0], rows.to_event(row, origins.get(row[1])) or rows.damaged(row[0])
 
 

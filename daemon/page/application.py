@@ -1,4 +1,4 @@
-"""The page as a WSGI application: reads are answered, and commands where they are configured.
+"""The page as a WSGI application: finds who answers a request, and says what a browser may do.
 
 The name in a request is checked: a foreign web site can have its own name point to this
 machine, and its scripts would then read what is served here.  An address cannot be pointed
@@ -10,29 +10,23 @@ Source: PEP 3333; RFC 9110; Content Security Policy Level 3 (from memory).
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass, field, replace
 from http import HTTPStatus
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
-from daemon.html.environment import style_source
-from daemon.page.acts.command_desk import CommandDesk
-from daemon.page.acts.forms import act_page
-from daemon.page.healthz import health
-from daemon.page.metrics import exposition
-from daemon.page.now.status_page import status_page
-from daemon.page.response import Response, html_response, text_response
-from daemon.page.view import LatestView, StationView
+from daemon.page.request import BadQueryError, request_from
+from daemon.page.response import Response, problem_response, text_response
+from daemon.page.routes import Route, find_route
+from daemon.page.serving.channel import FOLLOW
 
 if TYPE_CHECKING:
     from wsgiref.types import StartResponse, WSGIEnvironment
 
 LOOPBACK_NAMES = ("localhost", "localhost.")
-METHODS = ("GET", "HEAD")
-REQUESTED_S = "brinewright.requested_s"
-"""What the server calls the moment at which a request came, monotonic s."""
-COMMAND, ACT = "/command", "/act"
+API = "/api/"
+READING = ("GET", "HEAD")
 
 log = logging.getLogger("brinewright.publish")
 
@@ -42,15 +36,14 @@ class Application:
     """Answers requests; safe to be called by several threads.
 
     Attributes:
-        read_view: Gives the view.
+        routes: What there is, an address of its own before a pattern that fits it too.
         names: Names that the machine may be called by, besides loopback and addresses.
-        desk: Takes commands; None where none are configured.
+        has_forms: Whether the page takes commands.
     """
 
-    read_view: Callable[[], StationView]
+    routes: tuple[Route, ...]
     names: frozenset[str] = field(default_factory=frozenset)
-    desk: CommandDesk | None = None
-    _latest: LatestView = field(default_factory=LatestView, init=False)
+    has_forms: bool = False
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Iterable[bytes]:
         """Answer one request."""
@@ -62,10 +55,17 @@ class Application:
                 HTTPStatus.INTERNAL_SERVER_ERROR, "a fault in this program; see its log"
             )
         status = f"{response.status.value} {response.status.phrase}"
-        start_response(
-            status, [*_headers(response, has_forms=self.desk is not None), *response.more]
-        )
-        return [b"" if environ.get("REQUEST_METHOD") == "HEAD" else response.body]
+        headers = [*_headers(response, has_forms=self.has_forms), *response.more]
+        if environ.get("REQUEST_METHOD") == "HEAD":
+            start_response(status, [*headers, _length(response)])
+            return [b""]
+        if response.stream and FOLLOW in environ:
+            environ[FOLLOW](response.stream)
+            start_response(status, headers)
+            # Of unknown length, so not a list of one, whose length the server would say.
+            return iter((response.body,))
+        start_response(status, [*headers, _length(response)])
+        return [response.body]
 
     def _respond(self, environ: WSGIEnvironment) -> Response:
         if not knows_itself(environ.get("HTTP_HOST", ""), self.names):
@@ -74,41 +74,24 @@ class Application:
                 "this machine does not go by that name; ask by its address, or list the name"
                 " under page.names",
             )
-        path, method = environ.get("PATH_INFO", ""), environ.get("REQUEST_METHOD")
-        if self.desk is not None and path == COMMAND and method == "POST":
-            return self.desk.handle_post(environ)
-        if method not in METHODS:
-            posts = ("POST",) if self.desk is not None and path == COMMAND else ()
-            allow = (("Allow", ", ".join(METHODS + posts)),)
-            return text_response(
-                HTTPStatus.METHOD_NOT_ALLOWED, "nothing can be changed here", allow
-            )
-        if path == "/metrics":
-            body, content_type = exposition(self._view(environ), environ.get("HTTP_ACCEPT", ""))
-            return Response(HTTPStatus.OK, content_type, body)
-        if path == "/healthz":
-            well, sentence = health(self._view(environ))
-            return text_response(
-                HTTPStatus.OK if well else HTTPStatus.SERVICE_UNAVAILABLE, sentence
-            )
-        return self._page(path, environ)
+        path, method = environ.get("PATH_INFO", ""), environ.get("REQUEST_METHOD", "")
+        match = find_route(self.routes, path)
+        if match is None and method not in READING:
+            return _refused(path, READING)
+        if match is None:
+            return _wrong(path, HTTPStatus.NOT_FOUND, self._what_there_is())
+        methods = match.route.all_methods
+        if method not in methods:
+            return _refused(path, methods)
+        try:
+            request = request_from(environ)
+        except BadQueryError as exc:
+            return _wrong(path, HTTPStatus.BAD_REQUEST, str(exc))
+        return match.route.answer(request, match.parameters)
 
-    def _page(self, path: str, environ: WSGIEnvironment) -> Response:
-        desk = self.desk
-        if path == "/":
-            banner = None if desk is None else desk.banner(environ)
-            return html_response(status_page(self._view(environ), banner, acts=desk is not None))
-        if path == ACT and desk is not None:
-            return html_response(
-                act_page(self._view(environ), desk.allowed, desk.secret, desk.make_id)
-            )
-        if path == COMMAND and desk is not None:
-            return desk.answer(environ)
-        more = "" if desk is None else f", {ACT} and {COMMAND}"
-        return text_response(HTTPStatus.NOT_FOUND, f"there are /, /metrics and /healthz{more}")
-
-    def _view(self, environ: WSGIEnvironment) -> StationView:
-        return self._latest.since(environ.get(REQUESTED_S, float("inf")), self.read_view)
+    def _what_there_is(self) -> str:
+        listed = [each.path for each in self.routes if each.listed and "{" not in each.path]
+        return f"there are {', '.join(sorted(listed))}"
 
 
 def knows_itself(host: str, names: frozenset[str]) -> bool:
@@ -127,16 +110,32 @@ def knows_itself(host: str, names: frozenset[str]) -> bool:
     return True
 
 
+def _wrong(path: str, status: HTTPStatus, sentence: str) -> Response:
+    """Return what is wrong with a request, to a program in its own form."""
+    if path.startswith(API):
+        return problem_response(status, sentence)
+    return text_response(status, sentence)
+
+
+def _refused(path: str, methods: Iterable[str]) -> Response:
+    """Return that an address does not take a method, with those that it takes."""
+    found = _wrong(path, HTTPStatus.METHOD_NOT_ALLOWED, "nothing can be changed here")
+    return replace(found, more=(("Allow", ", ".join(methods)),))
+
+
+def _length(response: Response) -> tuple[str, str]:
+    return "Content-Length", str(len(response.body))
+
+
 def _headers(response: Response, *, has_forms: bool) -> list[tuple[str, str]]:
     own = "'self'" if has_forms else "'none'"
     policy = (
-        f"default-src 'none'; style-src {style_source()}; base-uri 'none'; form-action {own};"
-        " frame-ancestors 'none'"
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:;"
+        f" connect-src 'self'; base-uri 'none'; form-action {own}; frame-ancestors 'none'"
     )
     return [
         ("Content-Type", response.content_type),
-        ("Content-Length", str(len(response.body))),
-        ("Cache-Control", "no-store"),
+        ("Cache-Control", response.cache),
         ("Content-Security-Policy", policy),
         ("Cross-Origin-Resource-Policy", "same-origin"),
         # Without a referrer a browser would not say that our own form is ours (Origin).

@@ -15,8 +15,10 @@ from daemon.journal.reader import Reader
 from daemon.journal.station_clock import station_clock
 from daemon.logs import Outage
 from daemon.page.acts.command_desk import CommandDesk
-from daemon.page.application import Application
+from daemon.page.frame import Frame
 from daemon.page.serving.server import PageServer, Pauses
+from daemon.page.site import make_site
+from daemon.page.sources import Sources
 from daemon.page.view import DisplaySettings, ViewReader
 
 log = logging.getLogger("brinewright.publish")
@@ -49,20 +51,30 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         partial(followers, path, cursors_path(path), config.publishers),
         station_clock(config).now,
         config.station.zone,
+        config.station.label or "",
     )
     reservoirs = tuple(each.name for each in config.reservoirs)
     desk = CommandDesk(settings.commands, reservoirs, Inbox(beside(path)), reader)
+    sources = Sources(
+        view_reader.read,
+        path,
+        tuple(display_settings(config)),
+        Frame(config.station.label or config.station.name, acts=bool(settings.commands)),
+        config.station.zone,
+    )
+    site = make_site(
+        sources,
+        frozenset((*settings.names, settings.host.lower())),
+        desk if settings.commands else None,
+    )
     return PageServer(
-        Application(
-            view_reader.read,
-            frozenset((*settings.names, settings.host.lower())),
-            desk if settings.commands else None,
-        ),
+        site.application,
         settings.host,
         settings.port,
         Outage(log, "the page"),
         pauses,
         lambda address: log.info("the page is at %s", address),
+        live=site.live,
     )
 
 
@@ -83,6 +95,9 @@ def display_settings(config: Config) -> list[DisplaySettings]:
             each.tolerance_ppt,
             old_after_s((probe.period_s for probe in each.probes), config.station.rehearsal_speed),
             each.use_within_h,
+            each.label or "",
+            each.capacity_l,
+            each.fill_l,
         )
         for each in config.reservoirs
     ]

@@ -33,9 +33,12 @@ class DisplaySettings:
 
     Attributes:
         name: Its name.
+        label: What people call it; empty for its name.
         target_ppt: Target salinity.
         tolerance_ppt: Half of the tolerance interval.
         use_within_h: Hours from release to use-by; None where not configured.
+        capacity_l: Full to the brim, L; None where not known.
+        fill_l: Of a usual batch, L; None where not known.
         old_after_s: Age beyond which a reading is not fresh, s.
     """
 
@@ -44,6 +47,14 @@ class DisplaySettings:
     tolerance_ppt: float
     old_after_s: float = 60.0
     use_within_h: float | None = None
+    label: str = ""
+    capacity_l: float | None = None
+    fill_l: float | None = None
+
+    @property
+    def title(self) -> str:
+        """What people call it."""
+        return self.label or self.name
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,6 +130,7 @@ class StationView:
 
     Attributes:
         station: Its name.
+        title: What people call it; empty for its name.
         at: The moment of reading, UTC.
         reservoirs: In the order of the configuration.
         alarms: Every one that is not normal, the most urgent first.
@@ -140,6 +152,7 @@ class StationView:
     free_bytes: int | None = None
     trouble: str = ""
     zone: tzinfo = UTC
+    title: str = ""
 
 
 class ViewSource(Protocol):
@@ -167,6 +180,7 @@ class ViewReader:
         followers: Gives the state of the publishers.
         clock: Gives the present moment; that of the rehearsal in a rehearsal.
         zone: Of the station.
+        title: What people call the station; empty for its name.
     """
 
     station: str
@@ -176,6 +190,7 @@ class ViewReader:
     followers: Callable[[Instant], Sequence[Follower]]
     clock: Callable[[], Instant]
     zone: tzinfo = UTC
+    title: str = ""
     _lock: Lock = field(default_factory=Lock, init=False)
 
     def read(self) -> StationView:
@@ -189,6 +204,7 @@ class ViewReader:
             journal_bytes=_size(self.path),
             free_bytes=_free(self.path),
             zone=self.zone,
+            title=self.title,
         )
         try:
             return self._read(now, unread)

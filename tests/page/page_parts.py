@@ -9,13 +9,18 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from threading import Event as Signal
 from threading import Thread
 from typing import Any
 
 from daemon.entries import JSON, Follower
 from daemon.journal.snapshot_codec import reservoir_snapshot
+from daemon.page.acts.command_desk import CommandDesk
+from daemon.page.application import Application
 from daemon.page.serving.server import listening, serve
+from daemon.page.site import make_site
+from daemon.page.sources import Sources
 from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
 from tests.conftest import LOOPBACK, find_free_port
 
@@ -115,6 +120,16 @@ def ask(
         connection.request(method, path, body, dict(headers or {}))
         answer = connection.getresponse()
         return Reply(answer.status, dict(answer.getheaders()), answer.read())
+
+
+def site_of(
+    look: Callable[[], StationView],
+    names: frozenset[str] = frozenset(),
+    desk: CommandDesk | None = None,
+) -> Application:
+    """The whole page over a view that a test gives; there is no journal."""
+    sources = Sources(look, Path("no-journal.db"), (display_settings(),))
+    return make_site(sources, names, desk).application
 
 
 @contextmanager

@@ -17,9 +17,8 @@ from daemon.journal.inbox import Inbox
 from daemon.journal.reader import ANSWERS_AMONG, Reader
 from daemon.journal.writer import Writer
 from daemon.page.acts.command_desk import ANSWER_POLLS, CommandDesk
-from daemon.page.application import Application
 from daemon.page.serving import server
-from tests.page.page_parts import ask, served, station_view
+from tests.page.page_parts import ask, served, site_of, station_view
 from tests.parts.inboxes import made
 from tests.services.mqtt_parts import event
 
@@ -74,7 +73,7 @@ def bench(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Bench]:
         pass
     inbox = made(path)
     desk = CommandDesk(("batch.note",), ("mix-1",), inbox, Reader(path), clock=lambda: 0.0)
-    with served(Application(station_view, desk=desk)) as port:
+    with served(site_of(station_view, desk=desk)) as port:
         yield Bench(port, path, inbox)
 
 

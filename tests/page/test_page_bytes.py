@@ -11,11 +11,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from daemon.page.application import Application
 from daemon.page.serving import connections, server
 from daemon.page.serving.connections import ConnectionStep
 from tests.conftest import LOOPBACK
-from tests.page.page_parts import ask, served, station_view
+from tests.page.page_parts import ask, served, site_of, station_view
 
 PIECES = st.sampled_from(
     [
@@ -63,7 +62,7 @@ DEEDS = st.lists(
 
 def test_no_bytes_bring_it_down(caplog: pytest.LogCaptureFixture) -> None:
     """Nothing is logged as a fault of ours, and nobody waits for long."""
-    with served(Application(station_view)) as port, caplog.at_level(logging.ERROR):
+    with served(site_of(station_view)) as port, caplog.at_level(logging.ERROR):
 
         @settings(max_examples=150, suppress_health_check=[*HealthCheck])
         @given(SAID)
@@ -119,7 +118,7 @@ def test_no_order_of_visitors_keeps_anybody_out(
     monkeypatch.setattr(connections, "GRACE_S", 0.005)
     monkeypatch.setattr(connections, "LONGEST_S", dict.fromkeys(ConnectionStep, 0.02))
     waits: list[float] = []
-    with served(Application(station_view), 4096) as port, caplog.at_level(logging.ERROR):
+    with served(site_of(station_view), 4096) as port, caplog.at_level(logging.ERROR):
 
         @settings(max_examples=60, suppress_health_check=[*HealthCheck])
         @given(DEEDS)
@@ -146,7 +145,7 @@ def test_no_order_of_visitors_keeps_anybody_out(
 )
 def test_a_version_that_is_none_gets_metrics_all_the_same(kind: str, version: str) -> None:
     """In the plainest form, where it cannot be compared with those that there are."""
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
         reply = ask(port, "/metrics", headers={"Accept": f"{kind}; version={version}"})
 
     assert 200 == reply.status
@@ -155,7 +154,7 @@ def test_a_version_that_is_none_gets_metrics_all_the_same(kind: str, version: st
 
 def test_no_header_of_what_is_accepted_brings_it_down() -> None:
     """Metrics are given in one of the forms, whatever is asked for."""
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
 
         @settings(max_examples=100, suppress_health_check=[*HealthCheck])
         @given(ACCEPTED)

@@ -17,14 +17,13 @@ from typing import Any
 
 import pytest
 
-from daemon.page.application import Application
 from daemon.page.serving import connections, server
 from daemon.page.serving.channel import MOST_AHEAD, PageChannel
 from daemon.page.serving.connections import ConnectionStep
 from daemon.page.view import StationView
 from tests.conftest import LOOPBACK, wait_until
 from tests.page.crowd_parts import ASKED, ASKED_FOR_LONG, KINDS, crowding
-from tests.page.page_parts import ask, served, station_view
+from tests.page.page_parts import ask, served, site_of, station_view
 
 PROMISED_S = 1.0
 MIXED = "idle+head"
@@ -35,7 +34,7 @@ FEW = 20
 def page(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
     """The page, with an answer besides that is longer than the kernel takes."""
     if environ.get("QUERY_STRING") != "long":
-        return Application(station_view)(environ, start_response)
+        return site_of(station_view)(environ, start_response)
     start_response("200 OK", [("Content-Length", str(len(LONG)))])
     return [LONG]
 
@@ -178,7 +177,7 @@ def test_those_who_ask_at_once_are_shown_one_look(monkeypatch: pytest.MonkeyPatc
         return taken
 
     monkeypatch.setattr(PageChannel, "received", note)
-    with served(Application(look)) as port, ExitStack() as stack:
+    with served(site_of(look)) as port, ExitStack() as stack:
         lines = [dialled(stack, port) for _ in range(2 + 30)]
         for line in lines[:2]:
             line.sendall(ASKED)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import logging
 import re
 import socket
@@ -17,18 +15,19 @@ import pytest
 
 from daemon.config.services import is_loopback
 from daemon.logs import Outage
-from daemon.page.application import Application, knows_itself
+from daemon.page.application import knows_itself
 from daemon.page.serving.server import PageServer, listening, where
 from daemon.page.view import StationView
 from tests.conftest import LOOPBACK, wait_until
-from tests.page.page_parts import ask, reservoir_view, served, station_view
+from tests.page.page_parts import ask, reservoir_view, served, site_of, station_view
 
+FOR_EVER = "public, max-age=31536000, immutable"
 NAMES = frozenset(["mixing.lan"])
 
 
 def test_each_place_is_answered_with_strict_headers() -> None:
     """Nothing is kept, framed, guessed or loaded from elsewhere, whatever is answered."""
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
         replies = {path: ask(port, path) for path in ("/", "/metrics", "/healthz", "/elsewhere")}
 
     assert [200, 200, 200, 404] == [each.status for each in replies.values()]
@@ -36,26 +35,39 @@ def test_each_place_is_answered_with_strict_headers() -> None:
     assert "brinewright_practical_salinity" in replies["/metrics"].text
     assert "measuring goes on\n" == replies["/healthz"].text
     for each in replies.values():
-        assert each.headers["Content-Security-Policy"].startswith("default-src 'none'; style-src ")
+        assert each.headers["Content-Security-Policy"].startswith("default-src 'none'; script-src ")
         assert "frame-ancestors 'none'" in each.headers["Content-Security-Policy"]
         assert "nosniff" == each.headers["X-Content-Type-Options"]
         assert "no-store" == each.headers["Cache-Control"]
         assert "Server" not in each.headers
 
 
-def test_the_page_s_own_style_is_the_only_one_allowed() -> None:
-    """The policy names it by its hash, so that no other text can become a style."""
-    with served(Application(station_view)) as port:
-        reply = ask(port)
-    (style,) = re.findall(r"<style>(.*?)</style>", reply.text, re.DOTALL)
-    digest = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+def test_only_files_of_its_own_can_be_script_or_style() -> None:
+    """The policy allows none within a page, and the page has none; each file is there."""
+    with served(site_of(station_view)) as port:
+        page = ask(port)
+        files = re.findall(r"(?:src|href)=\"(/static/[^\"]+)\"", page.text)
+        kept = [ask(port, each) for each in files]
+        nowhere = [
+            ask(port, f"/static/{each}").status for each in ("nothing.js", "..%2fview.py", "")
+        ]
+    policy = page.headers["Content-Security-Policy"]
 
-    assert f"style-src 'sha256-{digest}'" in reply.headers["Content-Security-Policy"]
+    assert "script-src 'self'; style-src 'self'; " in policy
+    assert not re.search(
+        r"unsafe|\son\w+=|\sstyle=|<style|<script>|<script(?![^>]*src=)", page.text
+    )
+    assert 3 < len(files)
+    assert {200} == {each.status for each in kept}
+    assert {"public, max-age=31536000, immutable"} == {
+        each.headers["Cache-Control"] for each in kept
+    }
+    assert [404, 404, 404] == nowhere
 
 
 def test_health_says_no_with_the_reason() -> None:
     """503 and a sentence, for whatever watches over the machine."""
-    with served(Application(partial(station_view, reservoir_view(age_s=600.0)))) as port:
+    with served(site_of(partial(station_view, reservoir_view(age_s=600.0)))) as port:
         reply = ask(port, "/healthz")
 
     assert (503, True) == (reply.status, "the last reading is 10 min old" in reply.text)
@@ -64,7 +76,7 @@ def test_health_says_no_with_the_reason() -> None:
 @pytest.mark.parametrize("path", ["/", "/metrics", "/healthz"])
 def test_a_question_for_the_head_alone_has_no_body(path: str) -> None:
     """And says how long the body would be."""
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
         whole, head = ask(port, path), ask(port, path, "HEAD")
 
     assert (200, b"") == (head.status, head.body)
@@ -74,7 +86,7 @@ def test_a_question_for_the_head_alone_has_no_body(path: str) -> None:
 @pytest.mark.parametrize("method", ["POST", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "BREW"])
 def test_nothing_can_be_changed(method: str) -> None:
     """405, with what is allowed."""
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
         reply = ask(port, method=method, body=b"verb=batch.use" if method == "POST" else None)
 
     assert (405, "GET, HEAD") == (reply.status, reply.headers["Allow"])
@@ -110,7 +122,7 @@ def test_only_names_of_its_own_are_answered(host: str, allowed: object) -> None:
 
 def test_a_foreign_name_is_refused_over_the_wire() -> None:
     """Before anything is looked at."""
-    with served(Application(_never, NAMES)) as port:
+    with served(site_of(_never, NAMES)) as port:
         reply = ask(port, headers={"Host": "strangers.example"})
 
     assert 421 == reply.status
@@ -124,7 +136,7 @@ def _never() -> StationView:
 
 def test_a_fault_of_ours_is_logged_and_not_shown(caplog: pytest.LogCaptureFixture) -> None:
     """Who asks learns that there is one, and nothing of the program."""
-    with served(Application(_never)) as port:
+    with served(site_of(_never)) as port:
         reply = ask(port)
         assert 500 == reply.status
 
@@ -147,7 +159,7 @@ def test_a_fault_of_ours_is_logged_and_not_shown(caplog: pytest.LogCaptureFixtur
 )
 def test_what_is_too_much_or_no_request_is_refused(sent: bytes, code: bytes) -> None:
     """With the code that says so, and the next one is served."""
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
         with socket.create_connection((LOOPBACK, port), timeout=10) as connection:
             connection.sendall(sent)
             told = connection.recv(4096)
@@ -159,7 +171,7 @@ def test_what_is_too_much_or_no_request_is_refused(sent: bytes, code: bytes) -> 
 def test_many_at_once_are_all_answered() -> None:
     """Two threads serve a crowd in turn."""
     statuses: list[int] = []
-    with served(Application(station_view)) as port:
+    with served(site_of(station_view)) as port:
         crowd = [
             threading.Thread(target=lambda: statuses.append(ask(port).status)) for _ in range(16)
         ]
@@ -187,7 +199,7 @@ def test_a_port_that_is_taken_is_said_once_and_tried_again(
     stop = Signal()
     log = logging.getLogger("tests.page")
     page = PageServer(
-        Application(station_view), LOOPBACK, free_port, Outage(log, "the page"), Soon(), said.append
+        site_of(station_view), LOOPBACK, free_port, Outage(log, "the page"), Soon(), said.append
     )
     thread = threading.Thread(target=page.run, args=(stop,))
     with caplog.at_level("INFO", "tests.page"):

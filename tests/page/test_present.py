@@ -20,7 +20,7 @@ from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.page.page_assembly import display_settings as configured
 from daemon.page.page_assembly import make_page
 from daemon.page.view import LatestView, ViewReader, alarm_views
-from tests.page.page_parts import NOW, SNAPSHOT, display_settings, station_view
+from tests.page.page_parts import NOW, SNAPSHOT, ask, display_settings, served, station_view
 from tests.parts.configurations import configuration
 from tests.parts.snapshots import a_snapshot
 
@@ -181,7 +181,10 @@ def test_its_names_are_those_of_the_configuration() -> None:
     page = make_page(config('names = ["Mixing.LAN"]'), Never())
 
     assert page is not None
-    assert "mixing.lan" in page.application.names
+    with served(page.application) as port:
+        by_name = ask(port, "/static/frame.css", headers={"Host": "mixing.lan"})
+
+    assert 200 == by_name.status
 
 
 @pytest.mark.parametrize("zone", ["UTC", "Europe/Berlin", "Pacific/Chatham"])
@@ -192,7 +195,8 @@ def test_times_are_in_the_zone_of_the_configuration(tmp_path: Path, zone: str) -
     page = make_page(parse(text, tmp_path / "x.toml"), Never())
 
     assert page is not None
-    read = page.application.read_view()
+    assert page.live is not None
+    read = page.live.read_view()
     assert zone == str(read.zone)
     assert [12.0] == [each.settings.use_within_h for each in read.reservoirs]
 

@@ -33,7 +33,7 @@ from daemon.page.acts.form_data import (
     from_json,
     request_of,
 )
-from daemon.page.now.status_page import Banner
+from daemon.page.blocks import Banner
 from daemon.page.response import Response, text_response
 
 if TYPE_CHECKING:

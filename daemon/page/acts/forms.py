@@ -19,17 +19,17 @@ from daemon.mixing.alarm.alarm_state import (
 )
 from daemon.mixing.alarm.transitions import LONGEST_SHELF_S
 from daemon.mixing.station.commands.context import LONGEST_TEXT
-from daemon.page.healthz import staleness
-from daemon.page.now.status_page import (
+from daemon.page.blocks import (
     AlarmBlock,
     Banner,
     PhaseLine,
     alarm_block,
     phase_line,
     question_lines,
-    template,
     trouble_banner,
 )
+from daemon.page.frame import Frame, Page, rendered
+from daemon.page.healthz import staleness
 from daemon.page.view import AlarmView, ReservoirView, StationView
 
 
@@ -145,8 +145,9 @@ def act_page(
                 question_lines(reservoir, view.zone),
             )
         )
-    return template("act.html").render(
-        station=view.station,
+    return rendered(
+        Frame(view.title or view.station, acts=True),
+        Page("act.html", "Acts", "/act", styles=("now.css",)),
         notices=[trouble] if trouble else [],
         alarms=of_alarms(""),
         reservoirs=reservoirs,

@@ -1,4 +1,4 @@
-"""The status page: the view as HTML, without scripts and without anything from elsewhere.
+"""The status page: the view as HTML, without anything from elsewhere.
 
 Nothing is shown by colour alone, and every text from elsewhere is escaped.
 """
@@ -7,76 +7,32 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
-from functools import cache
-from typing import TYPE_CHECKING
 
-from daemon.entries import Flag, Phase
-from daemon.html.environment import environment
+from daemon.entries import Flag
 from daemon.journal.freshness import span
 from daemon.local_time import CLOCK, SECOND, local, local_iso
 from daemon.mixing.station.last_reading import off_scale
 from daemon.mixing.station.part_words import part_words
-from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import FACT as STEADY
 from daemon.mixing.station.steady import expected_now, steady_since
+from daemon.page.blocks import (
+    AGAIN_S,
+    AlarmBlock,
+    Banner,
+    PhaseLine,
+    alarm_block,
+    phase_line,
+    question_lines,
+    short,
+    trouble_banner,
+)
+from daemon.page.frame import Frame, Page, rendered
 from daemon.page.healthz import staleness
-from daemon.page.labels import alarm_words, health_words, phase_words, quality_words
+from daemon.page.labels import health_words, quality_words
 from daemon.page.now.chance_bar import ChanceBar, chance_bar
 from daemon.page.now.gauge import Gauge, gauge
-from daemon.page.view import AlarmView, DisplaySettings, ReservoirView, StationView
-
-if TYPE_CHECKING:
-    from jinja2 import Environment, Template
-
-AGAIN_S = 10
-"""How often a browser loads the page again, s."""
-LONGEST = 1000
-"""Most characters of any one text; advice with its steps and cautions is some 600."""
-
-
-@dataclass(frozen=True, slots=True)
-class Banner:
-    """A sentence at the head of the page.
-
-    Attributes:
-        head: In a word or two.
-        text: The sentence.
-        next_url: Where a browser goes next without a click; empty where it stays.
-        after_s: When it goes there, s.
-    """
-
-    head: str
-    text: str
-    next_url: str = ""
-    after_s: int = AGAIN_S
-
-
-@dataclass(frozen=True, slots=True)
-class PhaseLine:
-    """The phase in words, and whether the water is outside its limits or past its use-by."""
-
-    text: str
-    outside: bool
-
-
-@dataclass(frozen=True, slots=True)
-class AlarmBlock:
-    """An alarm as the page shows it.
-
-    Attributes:
-        name: In words.
-        announced: Whether it is raised and neither shelved nor suppressed nor out of service.
-        details: Priority, state, by whom, until when and why, in a line.
-        why: The reason it was raised for.
-        do: What to do.
-    """
-
-    name: str
-    announced: bool
-    details: str
-    why: str
-    do: str
+from daemon.page.view import DisplaySettings, ReservoirView, StationView
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,13 +74,18 @@ def status_page(view: StationView, notice: Banner | None = None, *, acts: bool =
         notice: What came of a command; None where none was sent.
         acts: Whether the page takes commands.
     """
-    again = f"{notice.after_s}; url={notice.next_url}" if notice and notice.next_url else AGAIN_S
+    moves = f"{notice.after_s}; url={notice.next_url}" if notice and notice.next_url else ""
     zone = view.zone
-    return template("status.html").render(
-        refresh=again,
-        title=_title(view),
-        station=view.station,
-        commands=acts,
+    return rendered(
+        Frame(view.title or view.station, acts),
+        Page(
+            "status.html",
+            _title(view),
+            "/",
+            styles=("now.css",),
+            refresh="" if moves else str(AGAIN_S),
+            moves=moves,
+        ),
         notices=[each for each in (notice, trouble_banner(view)) if each],
         alarms=[alarm_block(each, zone) for each in view.alarms if not each.reservoir],
         reservoirs=[_reservoir(each, view) for each in view.reservoirs],
@@ -136,66 +97,6 @@ def status_page(view: StationView, notice: Banner | None = None, *, acts: bool =
         at=local(view.at, zone, SECOND),
         again_s=AGAIN_S,
     )
-
-
-def template(name: str) -> Template:
-    """Return a template of the page by its name."""
-    return _environment().get_template(name)
-
-
-def trouble_banner(view: StationView) -> Banner | None:
-    """Return why the journal cannot be read; None where it can."""
-    if not view.trouble:
-        return None
-    return Banner("The journal cannot be read", short(view.trouble))
-
-
-def phase_line(reservoir: ReservoirView, *, fresh: bool) -> PhaseLine:
-    """Return the phase; whether the water may be used is not known without a fresh reading."""
-    phase = None if reservoir.snapshot is None else reservoir.snapshot.phase
-    words = short(phase_words(phase))
-    if fresh:
-        return PhaseLine(words, phase in (Phase.OFF_TARGET, Phase.STALE))
-    return PhaseLine(f"Last known: {words.partition(':')[0]}", outside=False)
-
-
-def question_lines(reservoir: ReservoirView, zone: tzinfo) -> list[tuple[str, str]]:
-    """Return what is asked about a suspended batch, as labels and texts; nothing without one."""
-    if reservoir.snapshot is None:
-        return []
-    rows = question_rows(
-        reservoir.snapshot,
-        lambda moment: local_iso(moment, zone, CLOCK),
-        reservoir.settings.name,
-    )
-    return [(label.capitalize(), text) for label, text in rows]
-
-
-def alarm_block(alarm: AlarmView, zone: tzinfo) -> AlarmBlock:
-    """Return an alarm with why it is there and what to do."""
-    until = f"until {local_iso(alarm.until, zone)}" if alarm.until else ""
-    by = f"by {alarm.who}" if alarm.who else ""
-    words = (alarm.priority, alarm_words(alarm.state), by, until, alarm.reason)
-    details = ", ".join(word for word in words if word)
-    if not alarm.announced and alarm.active:
-        details += "; its condition is active"
-    return AlarmBlock(
-        short(alarm.name.replace("-", " ")),
-        alarm.announced,
-        short(details),
-        short(alarm.why),
-        short(alarm.do),
-    )
-
-
-def short(text: str) -> str:
-    """Return a text from elsewhere, with a mark where it is too long for any screen."""
-    return text if len(text) <= LONGEST else f"{text[: LONGEST - 1]}…"
-
-
-@cache
-def _environment() -> Environment:
-    return environment("daemon.page")
 
 
 def _title(view: StationView) -> str:

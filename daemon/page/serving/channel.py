@@ -16,9 +16,13 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.task import WSGITask
 
-from daemon.page.application import REQUESTED_S
+from daemon.page.request import REQUESTED_S
 from daemon.page.serving.connections import Connection, ConnectionStep, source_of
 
+FOLLOW = "brinewright.follow"
+"""What the server calls the function that has a connection follow a live stream."""
+MOST_UNREAD_BYTES = 262_144
+"""A follower that leaves so much unread is ended; its browser comes again: our own choice."""
 MOST_AHEAD = 8
 """Requests sent without waiting for the answers; browsers send one, and each answer takes memory
 until it is read."""
@@ -37,7 +41,17 @@ class PageTask(WSGITask):  # type: ignore[misc] # as above
         """Return what the application learns of a request."""
         environ: dict[str, Any] = super().get_environment()
         environ[REQUESTED_S] = self.channel.requested_s
+        environ[FOLLOW] = self.channel.follow
         return environ
+
+    def finish(self) -> None:
+        """End the response, unless a live stream follows it."""
+        if not self.channel.stream:
+            super().finish()
+            return
+        self.channel.chunked = self.chunked_response
+        # The library would close where it cannot say in pieces how long the response is.
+        self.close_on_finish = False
 
 
 class PageChannel(HTTPChannel):  # type: ignore[misc] # as above
@@ -45,6 +59,8 @@ class PageChannel(HTTPChannel):  # type: ignore[misc] # as above
 
     Attributes:
         requested_s: When something came last, monotonic s.
+        stream: Name of the live stream that it follows; empty for none.
+        chunked: Whether that is sent in pieces that say how long they are.
     """
 
     parser_class = PageParser
@@ -56,10 +72,16 @@ class PageChannel(HTTPChannel):  # type: ignore[misc] # as above
         self._since_s = self.requested_s = time.monotonic()
         self._answered = False
         self._silent = True
+        self.stream = ""
+        self.chunked = False
+        self._has_all = False
         super().__init__(server, sock, addr, *more, **by_name)
 
     def received(self, data: bytes) -> bool:
-        """Take in what came."""
+        """Take in what came; a follower has nothing more to say."""
+        if self.stream:
+            self.will_close = True
+            return False
         self.requested_s = time.monotonic()
         if self._silent and self._answered:
             self._since_s = self.requested_s
@@ -75,6 +97,35 @@ class PageChannel(HTTPChannel):  # type: ignore[misc] # as above
         super().service()
         self._since_s, self._answered, self._silent = time.monotonic(), True, True
 
+    def follow(self, stream: str) -> None:
+        """Have it follow a live stream after the response that is being made."""
+        self.stream = stream
+
+    @property
+    def follows(self) -> str:
+        """Name of the stream that it may be sent; empty for none, and before its response."""
+        return "" if self.requests else self.stream
+
+    def send_live(self, whole: bytes, news: bytes) -> None:
+        """Send what is new on its stream, or all of it to who has none of it yet.
+
+        To be called by the loop alone, which also flushes.
+        """
+        if self.total_outbufs_len > MOST_UNREAD_BYTES:
+            self.end()
+            return
+        data = news if self._has_all else whole
+        self._has_all = True
+        if not data:
+            return
+        if not self.total_outbufs_len:
+            self._since_s = time.monotonic()
+        if self.chunked:
+            data = b"%X\r\n%b\r\n" % (len(data), data)
+        self.outbufs[-1].append(data)
+        self.total_outbufs_len += len(data)
+        self.handle_write()
+
     @property
     def now_at(self) -> Connection:
         """What it is at."""
@@ -86,6 +137,8 @@ class PageChannel(HTTPChannel):  # type: ignore[misc] # as above
             return ConnectionStep.ANSWERING
         if self.total_outbufs_len:
             return ConnectionStep.SENDING
+        if self.stream:
+            return ConnectionStep.FOLLOWING
         kept = self._answered and self._silent and self.request is None
         return ConnectionStep.IDLE if kept else ConnectionStep.RECEIVING
 

@@ -31,12 +31,15 @@ class ConnectionStep(Enum):
     """It has not taken the whole answer."""
     IDLE = auto()
     """It was answered and is kept for what may follow."""
+    FOLLOWING = auto()
+    """It follows a live stream and has taken what was sent."""
 
 
 LONGEST_S = {
     ConnectionStep.RECEIVING: 10.0,
     ConnectionStep.SENDING: 30.0,
     ConnectionStep.IDLE: 75.0,
+    ConnectionStep.FOLLOWING: float("inf"),
 }
 """A step may last so long, s: our own choice.  What is idle outlives the minute after which a
 browser or a collector of metrics usually comes again."""

@@ -13,17 +13,19 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import islice
 from threading import Event as Signal
+from threading import Thread
 from typing import Any, Protocol
 
 from waitress.server import create_server
 
 from daemon.journal.command_format import LARGEST_BYTES
 from daemon.logs import Outage
-from daemon.page.application import Application
 from daemon.page.serving.channel import PageChannel
 from daemon.page.serving.connections import ConnectionStep, overdue, surplus
+from daemon.page.serving.live import LiveStreams
 from daemon.supervision import Progress
 
 THREADS = 2
@@ -36,6 +38,7 @@ BACKLOG = 1024
 NEVER_S = 2**40
 """In place of the library's own limits, which go by the wall clock, s."""
 LONGEST_HEAD = 16_384
+STOP_WITHIN_S = 2.0
 TICK_S = 1.0
 FULL_TICK_S = 0.02
 """Pause between two searches for a place to free, while new connections wait for one, s."""
@@ -65,9 +68,10 @@ class PageServer:
         served: Called with the address once it is served.
         clock: Monotonic seconds.
         progress: Notes each round, so that a thread that hangs is noticed.
+        live: What pages that stay open are sent; None for nothing.
     """
 
-    application: Application
+    application: Callable[..., Any]
     host: str
     port: int
     outage: Outage
@@ -75,6 +79,7 @@ class PageServer:
     served: Callable[[str], None]
     clock: Callable[[], float] = time.monotonic
     progress: Progress = field(default_factory=lambda: Progress("the page"))
+    live: LiveStreams | None = None
 
     def run(self, stop: Signal) -> None:
         """Serve until `stop` is set."""
@@ -98,7 +103,13 @@ class PageServer:
         with closing(listening(self.host, self.port)) as channel:
             self.outage.worked()
             self.served(where(self.host, self.port))
-            serve(self.application, channel, stop, lambda: self.progress.round(ROUND_WITHIN_S))
+            serve(
+                self.application,
+                channel,
+                stop,
+                lambda: self.progress.round(ROUND_WITHIN_S),
+                self.live,
+            )
 
 
 def serve(
@@ -106,6 +117,7 @@ def serve(
     channel: socket.socket,
     stop: Signal,
     well: Callable[[], None] = lambda: None,
+    live: LiveStreams | None = None,
 ) -> None:
     """Answer what comes to a listening socket until `stop` is set.
 
@@ -114,6 +126,7 @@ def serve(
         channel: The socket.
         stop: Ends it.
         well: Called each second while no request has waited too long for its answer.
+        live: What pages that stay open are sent; None for nothing.
     """
     connections: dict[int, Any] = {}
     most = _most()
@@ -135,6 +148,7 @@ def serve(
     )
     server.channel_class = PageChannel
     checked_s = time.monotonic()
+    composer = None if live is None else _begin_composing(live, stop, server)
     try:
         while not stop.is_set():
             full = len(server.active_channels) > most
@@ -142,16 +156,40 @@ def serve(
                 FULL_TICK_S if full else TICK_S, use_poll=True, map=connections, count=1
             )
             _accept_the_rest(server, most)
+            if live is not None:
+                _hand_out(live, server)
             now_s = time.monotonic()
             if now_s - checked_s >= TICK_S:
                 _end_the_overdue(server, now_s)
-                if _answers_in_time(server, now_s):
+                if _answers_in_time(server, now_s) and (
+                    live is None or live.late_s(now_s) < ROUND_WITHIN_S
+                ):
                     well()
                 checked_s = now_s
             _make_room(server, most, now_s)
     finally:
         server.task_dispatcher.shutdown(timeout=2)
         server.asyncore.close_all(connections)
+        if composer is not None:
+            composer.join(STOP_WITHIN_S)
+
+
+def _begin_composing(live: LiveStreams, stop: Signal, server: Any) -> Thread:  # noqa: ANN401 - the library ships no types
+    """Begin the thread that composes what followers are sent, and wakes the loop for it."""
+    run = partial(live.run, stop, server.pull_trigger)
+    composer = Thread(target=run, name="the page, live", daemon=True)
+    composer.start()
+    return composer
+
+
+def _hand_out(live: LiveStreams, server: Any) -> None:  # noqa: ANN401 - as above
+    """Send every follower what is new on its stream."""
+    followers = [each for each in list(server.active_channels.values()) if each.follows]
+    live.follow({each.follows for each in followers})
+    for bulletin in live.take():
+        for each in followers:
+            if each.connected and each.follows == bulletin.stream:
+                each.send_live(bulletin.whole, bulletin.news)
 
 
 def _most() -> int:

@@ -37,8 +37,10 @@ def test_a_name_that_nobody_gave_is_an_error() -> None:
 def test_no_template_turns_escaping_off(path: Path) -> None:
     """Nor runs anything, nor fetches anything, nor has a style of its own."""
     text = path.read_text(encoding="utf-8")
+    # Scripts and styles are files of the page's own, whose address is looked up by name.
+    own = re.sub(r"<(script|link)\b[^>]*\"\{\{ static_url\([^)]*\) \}\}\"[^>]*>", "", text)
 
-    assert not re.search(r"\|\s*safe|autoescape|<script|<link|<img|\son\w+=|\sstyle=|url\(", text)
+    assert not re.search(r"\|\s*safe|autoescape|<script|<link|<img|\son\w+=|\sstyle=|url\(", own)
 
 
 def test_there_are_templates_to_look_at() -> None:

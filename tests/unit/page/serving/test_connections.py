@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.page.now.status_page import AGAIN_S
+from daemon.page.blocks import AGAIN_S
 from daemon.page.serving.connections import (
     GRACE_S,
     LONGEST_S,

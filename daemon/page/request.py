@@ -1,0 +1,68 @@
+"""One request as the rooms of the page take it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qs
+
+from daemon.errors import BrinewrightError
+
+if TYPE_CHECKING:
+    from wsgiref.types import WSGIEnvironment
+
+REQUESTED_S = "brinewright.requested_s"
+"""What the server calls the moment at which a request came, monotonic s."""
+MOST_PARAMETERS = 32
+
+
+class BadQueryError(BrinewrightError):
+    """What follows the question mark cannot be read."""
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """What a browser or a program wants.
+
+    Attributes:
+        method: GET, HEAD or POST.
+        path: Of the address, decoded.
+        query: Values of each parameter, by name, in their order; empty ones are left out.
+        requested_s: When it came, monotonic s; what is shown is never from before that.
+        environ: The rest of it, as PEP 3333 has it.
+    """
+
+    method: str
+    path: str
+    query: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    requested_s: float = float("inf")
+    environ: WSGIEnvironment = field(default_factory=dict)
+
+    def value(self, name: str) -> str:
+        """Return the first value of a parameter; empty where there is none."""
+        return next(iter(self.query.get(name, ())), "")
+
+
+def request_from(environ: WSGIEnvironment) -> Request:
+    """Return the request of an environment.
+
+    Raises:
+        BadQueryError: Its query is no UTF-8, or has too many parameters.
+    """
+    try:
+        found = parse_qs(
+            environ.get("QUERY_STRING", ""), max_num_fields=MOST_PARAMETERS, errors="strict"
+        )
+    except ValueError:
+        raise BadQueryError(
+            f"what follows the ? of the address is no text in UTF-8, or more than"
+            f" {MOST_PARAMETERS} parameters"
+        ) from None
+    return Request(
+        environ.get("REQUEST_METHOD", ""),
+        environ.get("PATH_INFO", ""),
+        {name: tuple(values) for name, values in found.items()},
+        environ.get(REQUESTED_S, float("inf")),
+        environ,
+    )

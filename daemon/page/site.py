@@ -1,0 +1,59 @@
+"""The whole page, of its rooms: one table of addresses, and what is live."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from daemon.page.acts import pages as acts
+from daemon.page.acts.command_desk import CommandDesk
+from daemon.page.api import endpoints as api
+from daemon.page.api.live import LiveDoor
+from daemon.page.api.openapi import description
+from daemon.page.application import Application
+from daemon.page.now import pages as now
+from daemon.page.request import Request
+from daemon.page.response import Response, json_response
+from daemon.page.routes import Route, in_order
+from daemon.page.serving.live import LiveStreams, Stream
+from daemon.page.sources import Sources
+from daemon.page.static_files import routes as static_routes
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """What is served, and what is sent to pages that stay open."""
+
+    application: Application
+    live: LiveStreams
+
+
+def make_site(
+    sources: Sources,
+    names: frozenset[str] = frozenset(),
+    desk: CommandDesk | None = None,
+) -> Site:
+    """Return the whole page.
+
+    Args:
+        sources: What it reads from.
+        names: Names that the machine may be called by, besides loopback and addresses.
+        desk: Takes commands; None where none are configured.
+    """
+    endpoints = api.endpoints(sources)
+    document = description(endpoints)
+
+    def openapi(_request: Request, _: object) -> Response:
+        return json_response(document)
+
+    pages = {"beat": Stream(lambda _: {})}
+    streams = {**pages, "station": api.station_stream()}
+    routes = (
+        *now.routes(sources, desk),
+        *acts.routes(sources, desk),
+        *(each.route() for each in endpoints),
+        Route("/api/openapi.json", openapi),
+        *LiveDoor(pages).routes(),
+        *static_routes(),
+    )
+    application = Application(in_order(routes), names, desk is not None)
+    return Site(application, LiveStreams(streams, sources.read_view))
