@@ -79,10 +79,10 @@ def step_within_s(config: Config, sink: str) -> float:
 
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.journal.inbox import Inbox, beside
-    from daemon.publishing.mqtt.announcer import Announcer
-    from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
     from daemon.publishing.mqtt.command_intake import CommandIntake
-    from daemon.publishing.mqtt.discovery import HubDevice
+    from daemon.publishing.mqtt.hub.announcer import Announcer
+    from daemon.publishing.mqtt.hub.calibration_buttons import ProbeReferences
+    from daemon.publishing.mqtt.hub.hub_device import HubDevice
     from daemon.publishing.mqtt.publisher import MqttSink
 
     station = config.station.name

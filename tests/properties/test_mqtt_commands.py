@@ -15,9 +15,10 @@ from daemon.journal import command_format
 from daemon.journal.command_format import BadRequestError, Request
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.announcer import HUB_STATUS, Announcer
 from daemon.publishing.mqtt.command_intake import CommandIntake
-from daemon.publishing.mqtt.discovery import HubDevice, announcement
+from daemon.publishing.mqtt.hub.announcement import announcement
+from daemon.publishing.mqtt.hub.announcer import HUB_STATUS, Announcer
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.inboxes import made
 

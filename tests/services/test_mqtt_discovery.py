@@ -14,8 +14,8 @@ import pytest
 from daemon.config import Mqtt
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.announcer import HUB_STATUS, Announcer
-from daemon.publishing.mqtt.discovery import HubDevice
+from daemon.publishing.mqtt.hub.announcer import HUB_STATUS, Announcer
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
 from tests.parts.hub_rules import faults

@@ -11,9 +11,9 @@ from daemon.config import Mqtt
 from daemon.config.services import COMMANDS
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.announcer import Announcer
 from daemon.publishing.mqtt.command_intake import CommandIntake
-from daemon.publishing.mqtt.discovery import HubDevice
+from daemon.publishing.mqtt.hub.announcer import Announcer
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.campaigns.hostile import HERE, OURS, Blow, campaign, draw, strike
 from tests.conftest import Broker, wait_until

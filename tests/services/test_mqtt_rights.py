@@ -17,9 +17,9 @@ from daemon.journal.cursors import Cursors
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
-from daemon.publishing.mqtt.announcer import PAUSE_S, Announcer
 from daemon.publishing.mqtt.command_intake import CommandIntake
-from daemon.publishing.mqtt.discovery import HubDevice
+from daemon.publishing.mqtt.hub.announcer import PAUSE_S, Announcer
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until

@@ -22,10 +22,10 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from daemon.config import Mqtt
 from daemon.journal.errors import JournalError
 from daemon.journal.reader import Stored
-from daemon.publishing.mqtt.announcer import Announcer
 from daemon.publishing.mqtt.broker_settings import broker_of
 from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, BrokerConnection, connect
+from daemon.publishing.mqtt.hub.announcer import Announcer
 from daemon.publishing.mqtt.retained import RetainedState, SnapshotSource
 from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import SinkError

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from collections.abc import Mapping
+from daemon.entries import JSON
+from daemon.journal.payloads import to_json
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.topic_messages import place
 
-    from daemon.entries import JSON
+OF_STATION = ("alarm.acknowledge",)
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,3 +48,23 @@ BUTTONS = {
     ),
 }
 """By the end of their id."""
+
+
+def buttons(device: HubDevice) -> dict[str, JSON]:
+    """Return the buttons of the commands that a device takes, by id."""
+    return {
+        f"button-{id_}": {
+            "platform": "button",
+            "unique_id": f"{device.id}-button-{id_}",
+            "name": each.name,
+            "icon": each.icon,
+            "command_topic": f"{place(device.station, device.reservoir)}/command",
+            "payload_press": to_json(
+                {"verb": each.verb, "who": "dashboard", **each.arguments}
+            ).decode(),
+            "qos": 1,
+            "retain": False,
+        }
+        for id_, each in BUTTONS.items()
+        if each.verb in device.allowed and (device.reservoir or each.verb in OF_STATION)
+    }

@@ -16,7 +16,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from random import Random
 
-from daemon.publishing.mqtt.discovery import HubDevice, announcement, config_topic, withdrawal
+from daemon.publishing.mqtt.hub.announcement import announcement, withdrawal
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, config_topic
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from daemon.publishing.topic_messages import Message
 

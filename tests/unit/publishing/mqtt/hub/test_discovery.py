@@ -19,9 +19,11 @@ from daemon.mixing.probe import calibration_routines
 from daemon.mixing.station.present_state import of_reservoir
 from daemon.mixing.station.station_state import ReservoirState
 from daemon.mixing.station.steady import AHEAD, steady_since
-from daemon.publishing.mqtt import calibration_buttons
-from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
-from daemon.publishing.mqtt.discovery import HubDevice, announcement, components
+from daemon.publishing.mqtt.hub import calibration_buttons
+from daemon.publishing.mqtt.hub.announcement import announcement
+from daemon.publishing.mqtt.hub.calibration_buttons import ProbeReferences
+from daemon.publishing.mqtt.hub.components import components
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from tests.parts.hub_rules import faults, payload_of
 from tests.parts.snapshots import a_snapshot
 

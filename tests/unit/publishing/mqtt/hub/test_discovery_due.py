@@ -7,9 +7,16 @@ from random import Random
 import pytest
 
 from daemon.config.services import COMMANDS
-from daemon.publishing.mqtt.announcer import AT_ONCE, HUB_STATUS, MOST_RETAINED, PAUSE_S, Announcer
-from daemon.publishing.mqtt.calibration_buttons import ProbeReferences
-from daemon.publishing.mqtt.discovery import HubDevice, announcement
+from daemon.publishing.mqtt.hub.announcement import announcement
+from daemon.publishing.mqtt.hub.announcer import (
+    AT_ONCE,
+    HUB_STATUS,
+    MOST_RETAINED,
+    PAUSE_S,
+    Announcer,
+)
+from daemon.publishing.mqtt.hub.calibration_buttons import ProbeReferences
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.hub_rules import faults, payload_of
 

@@ -9,9 +9,9 @@ from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.entries import JSON
 from daemon.mixing.station.steady import steady_since
-from daemon.publishing.mqtt.question_entity import question_entity
+from daemon.publishing.mqtt.hub.question_entity import question_entity
 from tests.parts.snapshots import a_snapshot, stored
-from tests.unit.publishing.mqtt.test_discovery import entity_states
+from tests.unit.publishing.mqtt.hub.test_discovery import entity_states
 
 ASKED: dict[str, JSON] = {
     "text": "is the probe out of the water, or was the vessel refilled?",

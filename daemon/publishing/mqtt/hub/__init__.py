@@ -1,0 +1,1 @@
+"""What home-automation hubs are sent: devices, their entities, and when they are announced."""

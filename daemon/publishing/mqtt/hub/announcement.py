@@ -1,0 +1,55 @@
+"""The discovery message from which a home-automation hub builds a device and its entities.
+
+There is one device for each reservoir and one for the station itself, each in one message of
+the hub's device form.
+
+Source: Home Assistant documentation of MQTT discovery (2025), from memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from daemon import __version__
+from daemon.entries import JSON
+from daemon.journal.payloads import to_json
+from daemon.publishing.mqtt.hub.components import components
+from daemon.publishing.mqtt.hub.hub_device import OWN, HubDevice, config_topic
+from daemon.publishing.topic_messages import Message, place
+
+
+def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None = None) -> Message:
+    """Return the discovery message of a device, for the broker to retain.
+
+    Args:
+        prefix: Where hubs look for announcements.
+        device: The reservoir, or the station.
+        gone: Platforms of entities that do not exist any more, by their id; sent once, so that
+            hubs remove them.
+    """
+    parts = components(device)
+    removed: dict[str, JSON] = {
+        id_: {"platform": platform} for id_, platform in (gone or {}).items() if id_ not in parts
+    }
+    payload: dict[str, JSON] = {
+        "device": {
+            "identifiers": [device.id],
+            "name": f"{device.station} {device.reservoir or OWN}",
+            "manufacturer": "brinewright",
+            "model": "mixing reservoir" if device.reservoir else "mixing station",
+            "sw_version": __version__,
+        },
+        "origin": {"name": "brinewright", "sw_version": __version__},
+        "availability_topic": f"{place(device.station, '')}/availability",
+        "payload_available": "online",
+        "payload_not_available": "offline",
+        "components": {**parts, **removed},
+    }
+    return Message(
+        config_topic(prefix, device.station, device.reservoir), to_json(payload), retain=True
+    )
+
+
+def withdrawal(topic: str) -> Message:
+    """Return the message that removes a whole device."""
+    return Message(topic, b"", retain=True)
