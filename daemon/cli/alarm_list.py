@@ -26,7 +26,7 @@ from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.mixing.events import AlarmChanged
 from daemon.mixing.station.snapshot import StationSnapshot
-from daemon.reports.event_text import listing
+from daemon.records.event_text import listing
 
 if TYPE_CHECKING:
     from daemon.cli.alarm_lookup import Snapshots

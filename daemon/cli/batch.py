@@ -14,7 +14,7 @@ from daemon.journal.payloads import event_payload
 from daemon.local_time import local
 from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.reports.event_text import listing
+from daemon.records.event_text import listing
 from daemon.reports.export_rows import batch_row
 
 if TYPE_CHECKING:

@@ -22,7 +22,7 @@ from daemon.cli.output import (
 )
 from daemon.entries import JSON
 from daemon.mixing.batch.batch_record import records
-from daemon.reports.batch_setup import setup_of
+from daemon.records.batch_setup import setup_of
 from daemon.reports.batch_sheet import sheet_html
 from daemon.reports.whole_file import write_document
 

@@ -36,7 +36,7 @@ from daemon.journal.bulk_writer import BulkWriter, bulk_writer
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.payloads import event_payload
 from daemon.mixing.station.station import Station
-from daemon.reports.event_text import listing
+from daemon.records.event_text import listing
 from daemon.rights import missing_rights
 from daemon.weights_file import load_learned
 from daemon.wire.no_recording import NoRecording

@@ -40,7 +40,7 @@ from daemon.mixing.station.part_words import part_words
 from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
-from daemon.reports.event_text import alarm_names
+from daemon.records.event_text import alarm_names
 
 UNTIL_READY_MIN = 240.0
 """How long a batch is waited for; our own choice."""

@@ -25,7 +25,7 @@ from daemon.mixing.station.question_words import question_rows
 from daemon.mixing.station.snapshot import ReservoirSnapshot
 from daemon.mixing.station.steady import expected_now, steady_since
 from daemon.printable import printable, printable_lines
-from daemon.reports.event_text import alarm_names, listing
+from daemon.records.event_text import alarm_names, listing
 
 if TYPE_CHECKING:
     from collections.abc import Callable

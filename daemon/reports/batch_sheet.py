@@ -27,10 +27,10 @@ from daemon.mixing.events import (
 )
 from daemon.mixing.seawater import properties
 from daemon.mixing.seawater.uncertainty import conformance_probability
+from daemon.records.batch_setup import Setup, notes_of
+from daemon.records.event_text import sentence_of
 from daemon.reports.batch_curve import Point, curve_of, split
-from daemon.reports.batch_setup import Setup, notes_of
 from daemon.reports.charts import Marks, batch_charts
-from daemon.reports.event_text import sentence_of
 
 if TYPE_CHECKING:
     from jinja2 import Template

@@ -9,7 +9,7 @@ from hypothesis import given
 
 from daemon.entries import Event, Instant
 from daemon.mixing.events import AdviceGiven
-from daemon.reports.event_text import sentence_of
+from daemon.records.event_text import sentence_of
 from tests.properties.test_event_codec import bodies
 
 NOON = Instant(datetime(2026, 3, 2, 12, tzinfo=UTC), 0.0)

@@ -17,7 +17,7 @@ from daemon.measure.loop import Loop
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.joined import Instruments, Joining, JoiningSettings
-from daemon.reports.event_text import sentence_of
+from daemon.records.event_text import sentence_of
 from tests.faults.scripted import ScriptedClock, ScriptedProbe
 from tests.parts.events import AT, facts_in
 from tests.parts.weights import weights

@@ -17,7 +17,7 @@ from daemon.mixing.alarm.catalogue import CATALOGUE, AlarmKind
 from daemon.mixing.cautions import INDEPENDENT_CHECK, UNPLUG_FIRST
 from daemon.mixing.probe.calibration_routines import last_step
 from daemon.page.labels import phase_words
-from daemon.reports.event_text import listing
+from daemon.records.event_text import listing
 from tests.parts.snapshots import snapshot_in
 from tests.parts.stories import a_station, mixed
 from tests.unit.cli.test_cli_replay import CONFIG

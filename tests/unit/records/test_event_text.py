@@ -13,7 +13,7 @@ from daemon.entries import JSON, Event, Instant, Kind
 from daemon.journal.event_codec import body_of
 from daemon.journal.payloads import event_payload
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.reports.event_text import alarm_names, listing, sentence_of
+from daemon.records.event_text import alarm_names, listing, sentence_of
 from tests.parts.snapshots import a_snapshot
 from tests.parts.stories import mixed
 

@@ -8,7 +8,7 @@ from daemon.config import load
 from daemon.entries import JSON, Kind
 from daemon.mixing.batch.batch_record import records
 from daemon.mixing.batch.lots import Lot
-from daemon.reports.batch_setup import setup_of
+from daemon.records.batch_setup import setup_of
 from tests.parts.configurations import configuration
 from tests.unit.reports.test_batch_sheet import EVENTS, command, event, record_of
 
