@@ -69,6 +69,15 @@ _PACKED_BEFORE_SCALE = (
 )
 """The same of before there was a test of the scale; the first version had no test of immersion."""
 _NONE = "0"
+_PLACE = _PACKED.index(CALIBRATING) + 1
+_PLACE_BEFORE = _PACKED_BEFORE_SCALE.index(CALIBRATING) + 1
+OF_WATER = (
+    f"flag <= {int(Flag.SUSPECT)} AND salinity IS NOT NULL"
+    f" AND substr(tests, {_PLACE}, 1) IN ('', ' ', '{_NONE}')"
+    f" AND NOT (substr(tests, {_PLACE}, 1) IN ('', ' ')"
+    f" AND substr(tests, {_PLACE_BEFORE}, 1) = '{int(Flag.SUSPECT)}')"
+)
+"""A condition of SQL: the reading is usable and of water, not of a reference solution."""
 _NO_AGES = (None,) * len(AGE_COLUMNS)
 _DIGITS = {flag: str(int(flag)) for flag in Flag}
 

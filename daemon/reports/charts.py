@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING
 
 from calibration.gum import COVERAGE_K
 from daemon.local_time import abbreviations, zone_title
+from daemon.records.batch_curve import Point, segments
 from daemon.reports.axes import time_ticks, value_ticks
-from daemon.reports.batch_curve import Point, segments
 
 if TYPE_CHECKING:
     from calibration.due_dates import DriftForecast, MeasuredFactor

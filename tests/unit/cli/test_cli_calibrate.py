@@ -26,7 +26,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.batch.batch_record import records as batch_records
 from daemon.mixing.probe.reference_solutions import parse
 from daemon.mixing.probe_events import RecordSaved
-from daemon.reports.batch_curve import curve_of
+from daemon.records.batch_curve import curve_of
 from tests.parts.calibrating import SOLUTION, SOLUTION_MS_CM, Corner, readings, records
 from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.events import facts_in
@@ -202,7 +202,7 @@ def test_the_sheet_of_a_batch_shows_no_bottle(folder: Path) -> None:
     corner.in_water(5)
     reader = Reader(kept(folder, corner))
     (batch,) = batch_records(event for _, event in reader.events())
-    curve = [point.salinity for point in curve_of(reader, batch)]
+    curve = [point.salinity for point in curve_of(reader, batch).points]
     bottle = float(gsw.SP_from_C(SOLUTION_MS_CM, 24.0, 0.0))
 
     assert len(curve) > 500

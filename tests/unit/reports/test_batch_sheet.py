@@ -20,8 +20,8 @@ from daemon.journal.event_codec import body_of
 from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.events import CommandAnswered
+from daemon.records.batch_curve import Point
 from daemon.records.batch_setup import Setup
-from daemon.reports.batch_curve import Point
 from daemon.reports.batch_sheet import render, select_events
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)

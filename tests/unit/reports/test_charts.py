@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from calibration.due_dates import DriftForecast, MeasuredFactor
-from daemon.reports.batch_curve import Point, split
+from daemon.records.batch_curve import Point, split
 from daemon.reports.charts import Chart, Marks, batch_charts, drift_chart
 from tests.unit.reports.test_batch_sheet import START, rise
 

@@ -12,11 +12,12 @@ from daemon.entries import Entry, Event, Flag, Kind, Reading
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.retention import OLDEST, summarise
+from daemon.journal.rows import OF_WATER
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.batch_record import BatchRecord, records
-from daemon.mixing.probe.quality import TESTS
-from daemon.reports import batch_curve
-from daemon.reports.batch_curve import Point, curve_of, segments, split, thinned
+from daemon.mixing.probe.quality import CALIBRATING, TESTS
+from daemon.records import batch_curve
+from daemon.records.batch_curve import Curve, Point, curve_of, segments, split, thinned
 from daemon.reports.batch_sheet import sheet_html
 from tests.parts import numbered
 from tests.unit.reports.test_batch_sheet import EVENTS, SETUP, START, at, event, rise
@@ -46,7 +47,7 @@ def reader(tmp_path: Path) -> Reader:
 def test_the_curve_is_the_batchs_own(reader: Reader) -> None:
     """Its reservoir, one probe, what can be used, and from its first event to its last."""
     (record,) = records(each for _, each in reader.events())
-    points = curve_of(reader, record)
+    points = curve_of(reader, record).points
 
     assert [at(41).wall, at(45).wall] == [point.wall for point in points]
     assert [0.0, 240.0] == [point.silence_s for point in points]
@@ -60,7 +61,7 @@ def test_a_long_batch_is_thinned(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     with Writer(tmp_path / "journal.db") as writer:
         writer.append([EVENTS[0], *(reading(n) for n in range(1000))], 0.0)
     reader = Reader(tmp_path / "journal.db")
-    points = curve_of(reader, records(each for _, each in reader.events())[0])
+    points = curve_of(reader, records(each for _, each in reader.events())[0]).points
 
     assert 25 <= len(points) < 50
     assert at(0).wall == points[0].wall
@@ -83,7 +84,7 @@ def test_a_gap_outlasts_the_thinning(
     with Writer(tmp_path / "journal.db") as writer:
         writer.append(entries, 0.0)
     reader = Reader(tmp_path / "journal.db")
-    points = curve_of(reader, records(each for _, each in reader.events())[0])
+    points = curve_of(reader, records(each for _, each in reader.events())[0]).points
     first, second = segments(points)
 
     assert first[-1].wall < at(500).wall < at(519).wall < second[0].wall
@@ -91,7 +92,7 @@ def test_a_gap_outlasts_the_thinning(
 
 def test_a_batch_that_the_journal_has_not_has_no_curve(reader: Reader) -> None:
     """Nothing is drawn for it."""
-    assert [] == curve_of(reader, BatchRecord("mix-1-9", "mix-1", START))
+    assert Curve() == curve_of(reader, BatchRecord("mix-1-9", "mix-1", START))
 
 
 def test_an_old_batch_is_drawn_from_its_minutes(tmp_path: Path) -> None:
@@ -104,7 +105,7 @@ def test_an_old_batch_is_drawn_from_its_minutes(tmp_path: Path) -> None:
     reader = Reader(tmp_path / "journal.db")
     (record,) = records(each for _, each in reader.events())
 
-    points = curve_of(reader, record)
+    points = curve_of(reader, record).points
 
     seconds = [(point.wall - numbered.START) / timedelta(seconds=1) for point in points]
     assert [30.0, 90.0, 150.0, *range(180, 240)] == seconds
@@ -137,3 +138,108 @@ def test_what_came_long_after_release_is_apart() -> None:
 
     assert START + timedelta(minutes=50) == drawn[-1].wall
     assert 550 * 6 - 1 == len(rest)
+
+
+def jumped(minute: float, hours: float) -> Reading:
+    """A reading whose wall clock is so many hours off, and whose monotonic clock is not."""
+    usual = reading(minute)
+    return replace(usual, at=replace(usual.at, wall=usual.at.wall + timedelta(hours=hours)))
+
+
+def curve_from(path: Path, entries: list[Entry], most: int | None = None) -> Curve:
+    """The curve of the first batch of a journal of these entries."""
+    with Writer(path / "journal.db") as writer:
+        writer.append(entries, 0.0)
+    reader = Reader(path / "journal.db")
+    return curve_of(reader, records(each for _, each in reader.events())[0], most)
+
+
+def test_time_counts_from_the_moment_of_salt(tmp_path: Path) -> None:
+    """What was read before has a time below zero."""
+    salt = event(8, Kind.PHASE, **{"from": "blank", "to": "dissolving"})
+    curve = curve_from(tmp_path, [EVENTS[0], reading(6, 0.1), salt, reading(9, 5.0)])
+
+    assert [-120.0, 60.0] == [point.t_s for point in curve.points]
+    assert (at(8).wall, True, [-480.0, 0.0]) == (
+        curve.zero, curve.from_salt, [t_s for t_s, _ in curve.marks]
+    )  # fmt: skip
+
+
+def test_without_salt_time_counts_from_the_beginning(tmp_path: Path) -> None:
+    """A batch of purified water has a curve, too, and says that no salt came."""
+    curve = curve_from(tmp_path, [EVENTS[0], reading(1, 0.1), reading(2, 0.1)])
+
+    assert ([60.0, 120.0], False) == ([point.t_s for point in curve.points], curve.from_salt)
+
+
+def test_a_clock_that_jumps_moves_no_point(tmp_path: Path) -> None:
+    """Within a boot the monotonic clock counts, forwards and back."""
+    entries: list[Entry] = [EVENTS[0], reading(1), jumped(2, 8760.0), jumped(3, -5.0), reading(4)]
+
+    assert [60.0, 120.0, 180.0, 240.0] == [
+        point.t_s for point in curve_from(tmp_path, entries).points
+    ]
+
+
+def test_a_restart_costs_no_time(tmp_path: Path) -> None:
+    """Across a boot the wall clock counts, as it does for the station."""
+    late = reading(30)
+    late = replace(late, at=replace(late.at, mono_s=7.0, boot="boot-2"))
+    entries: list[Entry] = [EVENTS[0], *(reading(n) for n in range(20)), late]
+    curve = curve_from(tmp_path, entries)
+
+    assert [1140.0, 1800.0] == [point.t_s for point in curve.points[-2:]]
+    assert [20, 1] == [len(part) for part in segments(curve.points)]
+
+
+def test_a_batch_whose_end_nobody_recorded_ends_where_the_next_begins(tmp_path: Path) -> None:
+    """The water of the next one is not its own."""
+    after = event(60, Kind.BATCH, what="began", salinity=0.0)
+    entries: list[Entry] = [*EVENTS, reading(41), replace(after, batch="mix-1-2"), reading(61, 0.0)]
+
+    assert [at(41).wall] == [point.wall for point in curve_from(tmp_path, entries).points]
+
+
+def test_few_points_keep_the_extremes(tmp_path: Path) -> None:
+    """A spike of one reading among a thousand is still there among thirty."""
+    entries: list[Entry] = [EVENTS[0]]
+    entries += [reading(n / 60, 39.0 if n == 777 else 34.0) for n in range(1000)]
+    points = curve_from(tmp_path, entries, 30).points
+
+    assert len(points) <= 30
+    assert [at(777 / 60).wall] == [point.wall for point in points if point.salinity > 38.0]
+
+
+def test_what_the_disk_has_changed_is_no_extreme(tmp_path: Path) -> None:
+    """A salinity of a thousand million that nobody wrote is left out, and the curve is whole."""
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([EVENTS[0], *(reading(n / 60, 34.0 + n % 2) for n in range(100))], 0.0)
+        writer.within(lambda db: db.execute("UPDATE readings SET salinity = 1e9 WHERE seq = 50"))
+    reader = Reader(tmp_path / "journal.db")
+    points = curve_of(reader, records(each for _, each in reader.events())[0], 10).points
+
+    assert {34.0, 35.0} == {point.salinity for point in points}
+
+
+def test_a_reading_of_a_reference_solution_is_not_of_the_water(tmp_path: Path) -> None:
+    """What a probe shows while it is calibrated is in no curve, as rows of any age say it."""
+    calibrating = {**dict.fromkeys(TESTS, Flag.PASS), CALIBRATING: Flag.SUSPECT}
+    solution = replace(reading(2, 20.0), flag=Flag.SUSPECT, tests=calibrating)
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([EVENTS[0], reading(1), solution, reading(3), reading(4)], 0.0)
+    reader = Reader(tmp_path / "journal.db")
+    with reader.transaction() as db:
+        found = {
+            packed: db.execute(
+                "SELECT count(*) FROM (SELECT 1 AS flag, 34.0 AS salinity, ? AS tests)"  # noqa: S608
+                f" WHERE {OF_WATER}",
+                (packed,),
+            ).fetchone()[0]
+            for packed in ("11111113", "111111111", "11111111", "1111111", "111111110 {}", "")
+        }
+
+    (record,) = records(each for _, each in reader.events())
+    assert [1, 3, 4] == [
+        (point.wall - START) // timedelta(minutes=1) for point in curve_of(reader, record).points
+    ]
+    assert [0, 0, 1, 1, 1, 1] == [*found.values()]

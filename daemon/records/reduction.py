@@ -1,0 +1,99 @@
+"""Few of many samples of a curve: least and greatest of each stretch, and the edges of gaps.
+
+A stretch is so many samples that follow one another, so that no clock decides what belongs
+together.  A silence that is a gap ends a stretch; the samples on both sides of it are kept.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import TypeAlias
+
+Sample: TypeAlias = tuple[int, float, float]
+"""Its number, the silence before it in seconds, and its value."""
+Kept: TypeAlias = tuple[int, float]
+"""The number of a sample, and the longest silence since the one that was kept before it, s."""
+
+GAP_PERIODS = 5.0
+SHORTEST_GAP_S = 15.0
+"""A silence is a gap from so many periods of the probe and so many seconds on: our choice."""
+FOLLOWS = 0.05
+"""How quickly the usual silence follows a probe whose period changes: within some 20 samples."""
+SEVERAL = 10.0
+"""A silence counts as so many usual ones at most, or a long one would be the usual one after it."""
+
+
+def is_gap(silence_s: float, usual_s: float) -> bool:
+    """Say whether nothing connects two samples with such a silence between them."""
+    return silence_s > max(SHORTEST_GAP_S, GAP_PERIODS * usual_s)
+
+
+def reduced(samples: Iterable[Sample], step: int) -> list[Kept]:
+    """Return which samples are kept of a curve, in their order.
+
+    Args:
+        samples: In their order.
+        step: How many of them share two places, 1 or more; with 1 all are kept.
+    """
+    return [kept for stretch in _stretches(samples, step) for kept in stretch.kept()]
+
+
+def stretch_length(count: int, most: int) -> int:
+    """Return how many samples must share two places for so many to become few.
+
+    Args:
+        count: Samples there are.
+        most: Places there are, 4 or more; gaps take some more.
+    """
+    return 1 if count <= most else -(-count // ((most - 2) // 2))
+
+
+@dataclass(slots=True)
+class _Stretch:
+    """Samples that share two places; `edges` are those that are kept besides."""
+
+    first: Sample
+    low: Sample
+    high: Sample
+    last: Sample
+    silence_s: float = 0.0
+    edges: set[int] = field(default_factory=set)
+
+    def kept(self) -> Iterator[Kept]:
+        numbers = sorted({self.low[0], self.high[0], *self.edges})
+        yield numbers[0], max(self.first[1], self.silence_s if numbers[0] != self.first[0] else 0.0)
+        yield from ((number, self.silence_s) for number in numbers[1:])
+
+
+def _stretches(samples: Iterable[Sample], step: int) -> Iterator[_Stretch]:
+    now: _Stretch | None = None
+    count, usual_s = 0, -1.0
+    for sample in samples:
+        number, silence_s, value = sample
+        if now is None:
+            now, count = _Stretch(sample, sample, sample, sample, edges={number}), 1
+            continue
+        if usual_s < 0.0:
+            usual_s = silence_s
+        gap = silence_s > SHORTEST_GAP_S and is_gap(silence_s, usual_s)
+        most_s = SEVERAL * usual_s
+        usual_s += FOLLOWS * ((min(most_s, silence_s)) - usual_s)
+        if gap or count == step:
+            if gap:
+                now.edges.add(now.last[0])
+            yield now
+            now, count = _Stretch(sample, sample, sample, sample), 1
+            if gap:
+                now.edges.add(number)
+            continue
+        count += 1
+        now.last = sample
+        now.silence_s = max(now.silence_s, silence_s)
+        if value < now.low[2]:
+            now.low = sample
+        elif value > now.high[2]:
+            now.high = sample
+    if now is not None:
+        now.edges.add(now.last[0])
+        yield now
