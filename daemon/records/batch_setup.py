@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from typing import TYPE_CHECKING
 
@@ -63,6 +63,42 @@ class Setup:
         return self.target_ppt - self.tolerance_ppt, self.target_ppt + self.tolerance_ppt
 
 
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """What the configuration says of a reservoir, as far as its batches need it.
+
+    Attributes:
+        target_ppt: Target salinity.
+        tolerance_ppt: Half of the tolerance interval.
+        release_confidence: Conformance probability that release asks for; None for unknown.
+        use_within_h: Hours from release to use-by; None for unknown.
+        salt_content: Sea salt per mix where no batch has shown it, g/g; None for unknown.
+        fill_l: Water where none is recorded, L; None for unknown.
+    """
+
+    target_ppt: float
+    tolerance_ppt: float
+    release_confidence: float | None = None
+    use_within_h: float | None = None
+    salt_content: float | None = None
+    fill_l: float | None = None
+
+
+def targets_of(config: Config, reservoir: str) -> Targets | None:
+    """Return what a reservoir is to reach; None where it is no longer configured."""
+    found = next((each for each in config.reservoirs if each.name == reservoir), None)
+    if found is None:
+        return None
+    return Targets(
+        found.target_ppt,
+        found.tolerance_ppt,
+        found.release_confidence,
+        found.use_within_h,
+        found.mix_yield,
+        found.fill_l,
+    )
+
+
 def setup_of(
     record: BatchRecord, config: Config, lots: Mapping[str, Lot], printed: datetime | None = None
 ) -> Setup:
@@ -74,28 +110,45 @@ def setup_of(
         lots: Of salt mix, by name.
         printed: When the document is made, UTC.
     """
-    reservoir = next((each for each in config.reservoirs if each.name == record.reservoir), None)
-    start = _last_start(record)
-    content, content_u = _salt_content(record)
-    if content is None and reservoir is not None:
-        content = reservoir.mix_yield
-    lot = str(start.get("lot") or "")
-    return Setup(
+    return replace(
+        made_of(record, targets_of(config, record.reservoir), lots),
         station=config.station.name,
         zone=config.station.zone,
         printed=printed,
-        target_ppt=None if reservoir is None else reservoir.target_ppt,
-        tolerance_ppt=None if reservoir is None else reservoir.tolerance_ppt,
-        release_confidence=None if reservoir is None else reservoir.release_confidence,
-        use_within_h=None if reservoir is None else reservoir.use_within_h,
+    )
+
+
+def made_of(record: BatchRecord, targets: Targets | None, lots: Mapping[str, Lot]) -> Setup:
+    """Return what a batch was made of and has to meet, without the station's name.
+
+    Args:
+        record: The batch.
+        targets: Of its reservoir; None where it is no longer configured.
+        lots: Of salt mix, by name.
+    """
+    start = start_of(record)
+    content, content_u = _salt_content(record)
+    lot = str(start.get("lot") or "")
+    recorded = Setup(
         lot=lot,
         lot_number=lots[lot].number if lot in lots else "",
         mix_g=_number(start, "mass_g"),
         salt_content=content,
         salt_content_u=content_u,
-        water_l=_number(start, "volume_l") or (None if reservoir is None else reservoir.fill_l),
+        water_l=_number(start, "volume_l"),
         heel_l=_number(start, "heel_volume_l"),
         heel_salinity=_number(start, "heel_salinity"),
+    )
+    if targets is None:
+        return recorded
+    return replace(
+        recorded,
+        target_ppt=targets.target_ppt,
+        tolerance_ppt=targets.tolerance_ppt,
+        release_confidence=targets.release_confidence,
+        use_within_h=targets.use_within_h,
+        salt_content=targets.salt_content if content is None else content,
+        water_l=recorded.water_l or targets.fill_l,
     )
 
 
@@ -104,7 +157,7 @@ def notes_of(record: BatchRecord) -> list[Event]:
     return [event for event in record.events if _accepted(event, "batch.note") is not None]
 
 
-def _last_start(record: BatchRecord) -> Mapping[str, JSON]:
+def start_of(record: BatchRecord) -> Mapping[str, JSON]:
     """Return what was last recorded at the start; a later start corrects all of an earlier one."""
     starts = (_accepted(event, "batch.start") for event in reversed(record.events))
     return next((start for start in starts if start is not None and "mass_g" in start), {})
