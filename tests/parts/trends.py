@@ -45,7 +45,7 @@ def _some(second: float, chance: Random) -> Reading:
     if what < 0.04:
         return replace(one, salinity=None, salinity_u=None, temperature_C=None, flag=Flag.MISSING)
     if what < 0.06:
-        return replace(one, tests=one.tests | {CALIBRATING: Flag.SUSPECT}, flag=Flag.SUSPECT)
+        return replace(one, tests={**one.tests, CALIBRATING: Flag.SUSPECT}, flag=Flag.SUSPECT)
     return one
 
 
