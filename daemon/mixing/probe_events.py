@@ -97,7 +97,6 @@ class RoutineBegan:
     Attributes:
         probe: Name of the probe.
         what: Tells it from the other events of a calibration.
-        routine: Tells it from every other routine of the probe; acts may carry it.
         id: Of the record that will come of it.
         adjusts: Whether it is a calibration; a check adjusts nothing.
         by: Who began it.
@@ -113,7 +112,6 @@ class RoutineBegan:
     kind: ClassVar[Kind] = Kind.CALIBRATION
     probe: str
     what: ClassVar[str] = "began"
-    routine: str
     id: str
     adjusts: bool
     by: str
@@ -138,7 +136,8 @@ class RoutineSpoke:
         way_on: How to go on in spite of a mistake.
         mistake: Which mistake.
         on_confirm: What a confirmation does about it.
-        turn: How often the routine has spoken; an act that carries an older one is rejected.
+        turn: Tells it from all that the routine said before; an act that carries an older one
+            is rejected.
         point: Number of the present point; that after the last is as left.
         reference: Of that point, with its lot.
     """
@@ -151,7 +150,7 @@ class RoutineSpoke:
     way_on: str = optional("")
     mistake: str = optional("")
     on_confirm: str = optional("")
-    turn: int = optional(0)
+    turn: str = optional("")
     point: int = optional(0)
     reference: str = optional("")
 

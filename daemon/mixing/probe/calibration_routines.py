@@ -47,12 +47,17 @@ class Conversation:
     """How far a routine and the people who follow it are.
 
     Attributes:
-        routine: Tells the routine from every other of its probe: when it began, ISO 8601.
-        turn: How often it has spoken.
+        began_at: Tells the routine from every other of its probe, ISO 8601.
+        spoken: How often it has spoken.
     """
 
-    routine: str
-    turn: int = 0
+    began_at: str
+    spoken: int = 0
+
+    @property
+    def turn(self) -> str:
+        """What it said last, told from all that was said before."""
+        return f"{self.began_at}/{self.spoken}"
 
 
 @dataclass(slots=True)
@@ -82,7 +87,7 @@ class CalibrationBench:
         probe.out_s = t_s
         probe.left_under = plan.before.id
         steps = self._follow(name, routine, routine.act(Act(ActKind.START, at, by)))
-        return [began(plan, at, by), *steps]
+        return [began(plan, by), *steps]
 
     def act(self, name: str, act: Act) -> list[Happening]:
         """Pass an act of a person to the routine.
@@ -116,7 +121,7 @@ class CalibrationBench:
     ) -> list[Happening]:
         steps = []
         if any(isinstance(output, Message) for output in outputs):
-            self.conversations[name].turn += 1
+            self.conversations[name].spoken += 1
         turn = self.conversations[name].turn
         for output in outputs:
             if isinstance(output, Saved):

@@ -27,19 +27,17 @@ if TYPE_CHECKING:
     from daemon.entries import Body
 
 
-def began(plan: Plan, at: str, by: str) -> Happening:
+def began(plan: Plan, by: str) -> Happening:
     """Return the event of a routine that begins.
 
     Args:
         plan: Its task.
-        at: When it began, ISO 8601; tells it from other routines of the probe.
         by: Who began it.
     """
     thermometer, as_left = plan.thermometer, plan.as_left
     return of_probe(
         RoutineBegan(
             probe_of(plan.instrument.probe),
-            at,
             plan.id,
             plan.adjust,
             by,
@@ -54,13 +52,13 @@ def began(plan: Plan, at: str, by: str) -> Happening:
     )
 
 
-def routine_events(routine: Routine, output: RoutineOutput, turn: int) -> list[Happening]:
+def routine_events(routine: Routine, output: RoutineOutput, turn: str) -> list[Happening]:
     """Return the events of an output; progress gives none.
 
     Args:
         routine: What gave it.
         output: Of it.
-        turn: How often it has spoken.
+        turn: Tells what it says now from what it said before.
     """
     name = routine.plan.instrument.probe
     if isinstance(output, Message):
@@ -99,7 +97,7 @@ def _named(reference: Reference) -> str:
     return reference.name if bottle is None else f"{reference.name}, lot {bottle.lot}"
 
 
-def _spoken(routine: Routine, message: Message, turn: int) -> RoutineSpoke:
+def _spoken(routine: Routine, message: Message, turn: str) -> RoutineSpoke:
     finding, taken = message.finding, len(routine.captures)
     at_end = routine.step in (RoutineStep.CAPTURED, RoutineStep.VERDICT)
     return RoutineSpoke(

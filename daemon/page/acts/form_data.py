@@ -31,7 +31,7 @@ NUMBERS = frozenset(
     {
         *("mass_g", "volume_l", "heel_volume_l", "heel_salinity", "salinity", "specific_gravity"),
         *("refractive_index", "temperature_C", "u_ppt", "bought_g", "left_g", "label_yield"),
-        *("thermometer_tolerance_C", "value_C", "turn", "hours", "minutes"),
+        *("thermometer_tolerance_C", "value_C", "hours", "minutes"),
     }
 )
 """Arguments that are numbers, which a form can only give as text."""

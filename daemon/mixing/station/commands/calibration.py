@@ -35,10 +35,9 @@ if TYPE_CHECKING:
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 LONGEST_REFERENCES = 2000
-MOST_TURNS = 100_000
 WITH_TEXT = (RoutineSpoke, RecordSaved, CalibrationSettled)
 """Events of the routine that hold a sentence."""
-ACT = ("probe", "step", "routine", "turn")
+ACT = ("probe", "step", "turn")
 START = ("probe", "references", "thermometer", "thermometer_tolerance_C", "not_after")
 
 
@@ -178,10 +177,8 @@ def _act(context: CalibrationContext, doing: ActKind) -> CommandResult:
 
 def _check_turn(context: CalibrationContext, place: Place) -> None:
     """Reject an act that was meant for an earlier turn of the routine, or for another one."""
-    now = place.calibrating.conversations[place.name]
-    routine = context.arguments.text("routine", LONGEST_NAME)
-    turn = context.arguments.number("turn", 0, MOST_TURNS)
-    if routine not in ("", now.routine) or turn not in (None, now.turn):
+    turn = context.arguments.text("turn", LONGEST_NAME)
+    if turn not in ("", place.calibrating.conversations[place.name].turn):
         raise Rejected("the routine has gone on since that was shown; look again")
 
 
