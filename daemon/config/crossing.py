@@ -11,6 +11,7 @@ from typing import NamedTuple, TypeAlias
 
 from daemon.config.broker_access import access_crossings
 from daemon.config.devices import Device, device_at
+from daemon.config.page_access import page_crossings
 from daemon.config.probe import (
     Drivers,
     Occupation,
@@ -66,6 +67,10 @@ def crossings(raw: Table, drivers: Drivers | None = None) -> Iterator[Crossing]:
     if isinstance(mqtt, Mapping):
         for key, rule in access_crossings(mqtt):
             yield Crossing(("mqtt", key), rule)
+    page = raw.get("page")
+    if isinstance(page, Mapping):
+        for key, rule in page_crossings(page):
+            yield Crossing(("page", key), rule)
 
 
 def _in_reservoir(table: Table, place: Place) -> Iterator[Crossing]:

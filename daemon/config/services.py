@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import difflib
 import re
-from ipaddress import ip_address
 from typing import Annotated
 
-from pydantic import AfterValidator, Field, ValidationInfo
+from pydantic import AfterValidator, Field
 
 from daemon.config.broker_access import BrokerAccess
 from daemon.config.fields import FilePath, SecretPath, Section, number, text, whole
+from daemon.config.page_access import header_name, host_of, proxy_networks
 from daemon.config.places import SERVICE_JOURNAL
 
 _LAST_PORT = 65_535
@@ -87,30 +87,6 @@ def _known_commands(value: tuple[str, ...]) -> tuple[str, ...]:
     return value
 
 
-def is_loopback(host: str) -> bool:
-    """Return whether only this machine reaches an address."""
-    try:
-        return ip_address(host).is_loopback
-    except ValueError:
-        return host.lower() == "localhost"
-
-
-def _on_loopback(value: tuple[str, ...], info: ValidationInfo) -> tuple[str, ...]:
-    listen = info.data.get("listen")
-    if value and listen is not None and not is_loopback(_host_of(listen)):
-        msg = (
-            "the page asks for no password, so that it takes commands only where page.listen is"
-            " an address of this machine alone such as '127.0.0.1:8407'; let others in through"
-            " something that asks for a password"
-        )
-        raise ValueError(msg)
-    return value
-
-
-def _host_of(listen: str) -> str:
-    return listen.rpartition(":")[0].strip("[]")
-
-
 class Journal(Section):
     """`[journal]`: where everything that happens is written first.
 
@@ -184,11 +160,15 @@ class Page(Section):
 
     Attributes:
         enabled: Whether it is served.
-        listen: Address and port, `host:port`; loopback unless told otherwise.
+        listen: Address and port, `host:port`; loopback unless given.
         names: Names that the machine is called by in a browser, besides `localhost` and
             its addresses, which always do.
-        commands: What may be asked of the station over it; nothing unless given, and
-            nothing where others than this machine reach it.
+        commands: What may be asked of the station over it; nothing unless given.
+        token_file: File that holds the token alone with which a browser signs in, and which a
+            tool sends as `Authorization: Bearer`.
+        session_days: So long a browser stays signed in, days.
+        login_header: Header in which a proxy passes on who logged in there.
+        trusted_proxies: Addresses and networks of the proxies whose headers count.
     """
 
     enabled: bool = Field(default=True, description="true or false")
@@ -198,16 +178,24 @@ class Page(Section):
     names: Annotated[tuple[str, ...], AfterValidator(_host_names)] = Field(
         (), strict=False, description="a list of names of this machine such as ['mixing.lan']"
     )
-    commands: Annotated[
-        tuple[str, ...], AfterValidator(_known_commands), AfterValidator(_on_loopback)
-    ] = Field(
+    commands: Annotated[tuple[str, ...], AfterValidator(_known_commands)] = Field(
         (), strict=False, description="a list of commands such as ['batch.confirm', 'batch.use']"
+    )
+    token_file: SecretPath | None = Field(
+        None, description="the path of a file that holds the token alone"
+    )
+    session_days: float = number(0.01, 366, "days", 30.0)
+    login_header: Annotated[str, AfterValidator(header_name)] | None = text(
+        "the name of a header such as 'X-Remote-User'", None, 60
+    )
+    trusted_proxies: Annotated[tuple[str, ...], AfterValidator(proxy_networks)] = Field(
+        (), strict=False, description="a list of addresses and networks such as ['127.0.0.1']"
     )
 
     @property
     def host(self) -> str:
         """The address to listen on, without the brackets of IPv6."""
-        return _host_of(self.listen)
+        return host_of(self.listen)
 
     @property
     def port(self) -> int:

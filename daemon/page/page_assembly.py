@@ -6,7 +6,7 @@ import logging
 from functools import partial
 
 from daemon.config import Config
-from daemon.config.services import is_loopback
+from daemon.config.page_access import is_loopback
 from daemon.journal.cursors import cursors_path
 from daemon.journal.followers import followers
 from daemon.journal.freshness import old_after_s
@@ -14,6 +14,7 @@ from daemon.journal.inbox import Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.station_clock import station_clock
 from daemon.logs import Outage
+from daemon.page.acts.access_assembly import make_access
 from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.frame import Frame
 from daemon.page.serving.server import PageServer, Pauses
@@ -36,7 +37,7 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         return None
     if not is_loopback(settings.host):
         log.warning(
-            "the page on %s asks for no password: everybody who reaches that address reads it;"
+            "the page on %s asks for no password to read it: whoever reaches that address can;"
             " page.listen = '127.0.0.1:%d' keeps it on this machine",
             settings.listen,
             settings.port,
@@ -54,7 +55,10 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         config.station.label or "",
     )
     reservoirs = tuple(each.name for each in config.reservoirs)
-    desk = CommandDesk(settings.commands, reservoirs, Inbox(beside(path)), reader)
+    desk = None
+    if settings.commands:
+        access = make_access(settings)
+        desk = CommandDesk(settings.commands, reservoirs, Inbox(beside(path)), reader, access)
     sources = Sources(
         view_reader.read,
         path,
@@ -65,7 +69,7 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
     site = make_site(
         sources,
         frozenset((*settings.names, settings.host.lower())),
-        desk if settings.commands else None,
+        desk,
     )
     return PageServer(
         site.application,

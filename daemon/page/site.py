@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 from daemon.page.acts import pages as acts
 from daemon.page.acts.command_desk import CommandDesk
@@ -41,13 +40,10 @@ def make_site(
         desk: Takes commands; None where none are configured.
     """
     endpoints = api.endpoints(sources)
-
-    @cache
-    def document() -> Response:
-        return json_response(description(endpoints))
+    document = description(endpoints)
 
     def openapi(_request: Request, _: object) -> Response:
-        return document()
+        return json_response(document)
 
     pages = {"beat": Stream(lambda _: {})}
     streams = {**pages, "station": api.station_stream()}

@@ -105,6 +105,7 @@ class AlarmView:
         who: Who last did something to it; may be empty.
         reason: Why it is shelved, suppressed or out of service; may be empty.
         until: Until when, ISO 8601; may be empty.
+        since: Since when it is in its state, ISO 8601; may be empty.
     """
 
     reservoir: str
@@ -117,6 +118,7 @@ class AlarmView:
     who: str = ""
     reason: str = ""
     until: str = ""
+    since: str = ""
 
     @property
     def announced(self) -> bool:
@@ -303,6 +305,7 @@ def _alarm_view(reservoir: str, name: str, alarm: AlarmSnapshot) -> AlarmView:
         who=alarm.who,
         reason=alarm.reason,
         until=alarm.until or "",
+        since=alarm.since,
     )
 
 

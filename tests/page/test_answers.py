@@ -16,7 +16,8 @@ from daemon.entries import Kind
 from daemon.journal.inbox import Inbox
 from daemon.journal.reader import ANSWERS_AMONG, Reader
 from daemon.journal.writer import Writer
-from daemon.page.acts.command_desk import ANSWER_POLLS, CommandDesk
+from daemon.page.acts.answers import POLLS
+from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.serving import server
 from tests.page.page_parts import ask, served, site_of, station_view
 from tests.parts.inboxes import made
@@ -39,7 +40,7 @@ class Bench:
 
     def browser(self, id_: str, looks: int = 0) -> str:
         """What a browser shows of it."""
-        return ask(self.port, f"/?answer={quote(id_)}&look={looks}").text
+        return ask(self.port, f"/act?answer={quote(id_)}&look={looks}").text
 
     def send(self, id_: str) -> None:
         """Have a command wait."""
@@ -86,7 +87,7 @@ def test_an_id_that_was_never_sent_is_not_known(bench: Bench, id_: str) -> None:
 
     assert (HTTPStatus.NOT_FOUND, id_, None) == (status, told["id"], told["ok"])
     assert told["answer"].startswith("no command with this id is known")
-    assert "no command with this id is known" in page
+    assert "No command with this id is known" in page
     assert "waits until" not in page
     assert (status, told) == bench.tool(id_)
 
@@ -94,7 +95,7 @@ def test_an_id_that_was_never_sent_is_not_known(bench: Bench, id_: str) -> None:
 def test_a_command_that_waits_is_said_to_wait(bench: Bench) -> None:
     """Until it is answered; a browser looks each second, and later at its usual pace."""
     bench.send("a")
-    waiting, first, last = bench.tool("a"), bench.browser("a"), bench.browser("a", ANSWER_POLLS)
+    waiting, first, last = bench.tool("a"), bench.browser("a"), bench.browser("a", POLLS)
     bench.answer("a")
     bench.inbox.taken(1)
 
@@ -103,7 +104,7 @@ def test_a_command_that_waits_is_said_to_wait(bench: Bench) -> None:
         waiting[1]["ok"],
         "waits until it is" in waiting[1]["answer"],
     )
-    assert ("waiting for the answer" in first, "It waits" in last) == (True, True)
+    assert ("Waiting for the answer" in first, "It waits" in last) == (True, True)
     assert (HTTPStatus.OK, True, "noted") == (
         bench.tool("a")[0],
         bench.tool("a")[1]["ok"],
@@ -137,7 +138,7 @@ def test_an_answer_beyond_the_newest_is_said_to_be_old(
     assert (HTTPStatus.NOT_FOUND, None) == (status, told["ok"])
     assert told["answer"].startswith("this command was taken, and its answer is no longer among")
     assert f"the newest {ANSWERS_AMONG} events" in told["answer"]
-    assert "this command was taken" in page
+    assert "This command was taken" in page
     assert later[1]["answer"].startswith("no command with this id is known")
 
 

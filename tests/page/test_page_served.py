@@ -13,7 +13,7 @@ from threading import Event as Signal
 
 import pytest
 
-from daemon.config.services import is_loopback
+from daemon.config.page_access import is_loopback
 from daemon.logs import Outage
 from daemon.page.application import knows_itself
 from daemon.page.serving.server import PageServer, listening, where

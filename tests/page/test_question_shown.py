@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from daemon.entries import JSON
-from daemon.page.acts.forms import act_page
+from tests.page.acting_parts import act_page
 from tests.page.page_parts import reservoir_view, station_view
 from tests.page.test_status_page import read
 
@@ -37,7 +37,7 @@ def test_a_batch_that_is_not_suspended_shows_no_question() -> None:
 def test_the_page_of_forms_shows_the_question_above_its_buttons() -> None:
     """One tap answers, where the command is allowed; the question is there in any case."""
     view = station_view(WAITING)
-    pages = [act_page(view, verbs, "secret", lambda: "id") for verbs in (("batch.answer",), ())]
+    pages = [act_page(view, verbs) for verbs in (("batch.answer",), ())]
 
     assert [3, 0] == [page.count("<form") for page in pages]
     for page in pages:

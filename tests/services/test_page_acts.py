@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from html import unescape
 from pathlib import Path
 
 from daemon.entries import Kind
@@ -12,7 +14,7 @@ from tests.parts.events import facts_in
 from tests.services.service_parts import Station, assert_plain_speech, running
 from tests.services.test_page_process import answers, page_on
 
-VERBS = 'commands = ["alarm.acknowledge", "alarm.shelve", "alarm.unshelve"]'
+VERBS = 'commands = ["alarm.acknowledge", "alarm.shelve", "alarm.unshelve", "lot.adjust"]'
 
 
 def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) -> None:
@@ -24,31 +26,32 @@ def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) ->
     station = Station(tmp_path, speed=60.0, more=f"{page_on(port)}\n{VERBS}")
 
     def page_after(fields: dict[str, str], words: str) -> str:
-        where = post(port, fields).headers["Location"]
-        wait_until(lambda: words in ask(port, where).text, words)
-        return ask(port, where).text
+        where = post(port, fields).headers["Location"].partition("#")[0]
+        wait_until(lambda: words in unescape(ask(port, where).text), words)
+        return unescape(ask(port, where).text)
 
-    def offered(verb: str) -> dict[str, str]:
-        wait_until(lambda: verb in forms(ask(port, "/act").text), verb)
-        return forms(ask(port, "/act").text)[verb] | {"who": "kim"}
+    def offered(kind: str) -> dict[str, str]:
+        wait_until(lambda: kind in forms(ask(port, "/act").text), kind)
+        return forms(ask(port, "/act").text)[kind] | {"who": "kim"}
 
     with running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process:
         wait_until(lambda: answers(port), "the page")
-        reservoir_view = offered("alarm.acknowledge")
-        page_after(reservoir_view, "probe-fault is acknowledged now")
-        again = page_after(reservoir_view, "probe-fault is acknowledged now")
-        shelf = offered("alarm.shelve") | {"hours": "100", "reason": "a new cable is ordered"}
-        page_after(shelf, "Not done")
-        wrong = page_after(shelf, "hours = 100 is outside 1 min to 72 h")
-        page_after(offered("alarm.shelve") | {"hours": "3", "reason": "cable"}, "is shelved until")
-        offered("alarm.unshelve")
+        first = offered("acknowledge")
+        page_after(first, "Probe-fault is acknowledged now")
+        again = page_after(first, "Probe-fault is acknowledged now")
+        long = post(port, offered("shelve") | {"hours": "100", "reason": "a new cable"})
+        unknown = page_after(offered("lot-adjust") | {"name": "mix <B>", "left_g": "1,5 kg"}, "Not")
+        page_after(offered("shelve") | {"hours": "30 min", "reason": "cable"}, "is shelved until")
+        offered("unshelve")
         assert process.stop() == 0
 
     assert "counts once" in again
-    assert "Not done" in wrong
+    assert (400, True) == (long.status, "100 is outside 1 min to 72 h" in long.text)
+    assert "Not done: There is no lot 'mix <B>'" in re.sub(r"<[/a-z][^>]*>", "", unknown)
+    assert 'value="1500"' in unknown
     assert [
         ("alarm.acknowledge", "kim", "page", True),
-        ("alarm.shelve", "kim", "page", False),
+        ("lot.adjust", "kim", "page", False),
         ("alarm.shelve", "kim", "page", True),
     ] == [
         tuple(facts_in(each)[name] for name in ("verb", "who", "via", "ok"))

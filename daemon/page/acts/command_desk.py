@@ -9,69 +9,95 @@ from __future__ import annotations
 
 import secrets
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
-from hmac import compare_digest
 from http import HTTPStatus
 from threading import Lock
-from typing import TYPE_CHECKING, Protocol
-from urllib.parse import parse_qs, quote
 
 from daemon.entries import JSON, Event
 from daemon.journal.allowance import TOO_MANY, Allowance
-from daemon.journal.command_format import LARGEST_BYTES, LONGEST_ID, BadRequestError, answer_of
+from daemon.journal.command_format import BadRequestError
 from daemon.journal.errors import JournalError
 from daemon.journal.inbox import CannotBeSentError, Inbox
-from daemon.journal.reader import ANSWERS_AMONG
-from daemon.journal.rows import to_json
-from daemon.mixing.events import CommandAnswered
+from daemon.page.acts.access import Access, OpenAccess, Visitor
+from daemon.page.acts.answers import (
+    Answer,
+    CommandStatus,
+    ReplySource,
+    answer_for,
+    answer_url,
+    status_of,
+)
 from daemon.page.acts.form_data import (
+    body_of,
     fields_of,
     foreign,
-    from_a_tool,
-    from_fields,
-    from_json,
+    own_path,
+    pressed,
     request_of,
+    surely_ours,
 )
-from daemon.page.blocks import Banner
-from daemon.page.response import Response, text_response
+from daemon.page.acts.forms import (
+    NOTHING,
+    Form,
+    Press,
+    arguments_of,
+    made_form,
+    new_form,
+    place_of,
+    press_id,
+    press_of,
+    typed_of,
+)
+from daemon.page.acts.kinds import KINDS, FormKind
+from daemon.page.acts.names import BAD_NAME, clean_name, name_cookie
+from daemon.page.acts.offers import Offer
+from daemon.page.acts.sessions import same_secret
+from daemon.page.request import Request
 
-if TYPE_CHECKING:
-    from wsgiref.types import WSGIEnvironment
-
-FORM, JSON_TYPE = "application/x-www-form-urlencoded", "application/json"
-ANSWER_POLLS = 30
-"""So many times an answer is looked for, once a second; then as seldom as the page reloads."""
-READ_S = 30
-"""So long the page shows an answer, s."""
-NO_ANSWER = "no answer yet: is measuring running? The command waits until it is"
-_OLD = f"among the newest {ANSWERS_AMONG} events; 'brinewright export events' writes all"
-UNKNOWN = f"no command with this id is known: none waits, and no answer to one is {_OLD}"
-TAKEN = f"this command was taken, and its answer is no longer {_OLD}"
-
-
-class ReplySource(Protocol):
-    """Where answers are; the journal's reader is one."""
-
-    def answer_to(self, id: str) -> Event | None:  # noqa: A002 - the name that the record uses
-        """Return the answer to a command; None where there is none among the newest events."""
+FOREIGN = (
+    "this was sent from another page than this one, and is not taken; where something stands in"
+    " front of the page, it must pass on the name in the request (Host)"
+)
+OLD_FORM = (
+    "this form is from before you signed in, or from before publishing was last started; nothing"
+    " was sent: check it, and send it once more"
+)
+CHECK = "nothing was sent yet: correct what is marked"
+NAME_IS_LOGIN = "the name in the record is that of your login; it is not to be typed"
+NO_SUCH_FORM = "there is no such form, or its command is not allowed here (page.commands)"
 
 
 @dataclass(frozen=True, slots=True)
-class CommandStatus:
-    """What is known of a command.
+class Sent:
+    """A form was taken.
 
     Attributes:
-        status: Of the reply to a request for it.
-        answer: Its answer; None where there is none.
-        waits: Whether it waits to be carried out.
-        why: Why there is no answer, as a sentence.
+        location: Where its answer is shown.
+        cookies: Headers that the browser is to keep.
+    """
+
+    location: str
+    cookies: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class NotSent:
+    """A form was not taken.
+
+    Attributes:
+        status: How it is refused.
+        why: As a sentence.
+        visitor: Who sent it.
+        form: The same again, with what was typed and what is wrong; None where it cannot be.
+        here: The page that it came from.
     """
 
     status: HTTPStatus
-    answer: Event | None = None
-    waits: bool = False
-    why: str = ""
+    why: str
+    visitor: Visitor
+    form: Form | None = None
+    here: str = "/act"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,172 +109,179 @@ class CommandDesk:
         reservoirs: Names of all.
         inbox: Where commands go.
         journal: Where answers come from.
+        access: Who may send them.
+        kinds: Every form there is, by name.
         clock: Monotonic seconds.
         make_id: Gives an id unlike any other.
-        secret: What our own forms carry; new in each process.
     """
 
     allowed: tuple[str, ...]
     reservoirs: tuple[str, ...]
     inbox: Inbox
     journal: ReplySource
+    access: Access = field(default_factory=OpenAccess)
+    kinds: Mapping[str, FormKind] = field(default_factory=lambda: KINDS)
     clock: Callable[[], float] = time.monotonic
     make_id: Callable[[], str] = lambda: secrets.token_hex(12)
-    secret: str = field(default_factory=lambda: secrets.token_hex(24), repr=False)
     _allowance: Allowance = field(default_factory=Allowance, init=False)
     _lock: Lock = field(default_factory=Lock, init=False)
 
-    def handle_post(self, environ: WSGIEnvironment) -> Response:
-        """Answer a POST; one from another site goes no further."""
-        kind = environ.get("CONTENT_TYPE", "").partition(";")[0].strip().lower()
-        if kind == JSON_TYPE:
-            return self._take_json(environ)
-        if kind == FORM:
-            return self._take_form(environ)
-        return text_response(HTTPStatus.UNSUPPORTED_MEDIA_TYPE, f"{FORM} and {JSON_TYPE} are taken")
+    def visitor(self, request: Request) -> Visitor:
+        """Return who sits before a browser, and whether commands are taken from there."""
+        return self.access.browser(request.environ)
 
-    def answer(self, environ: WSGIEnvironment) -> Response:
-        """Report to a tool what came of its command: GET /command?id=ID."""
-        id_ = _query_value(environ, "id")
-        if not id_:
-            return _json_response(
-                HTTPStatus.BAD_REQUEST, {"ok": False, "answer": "say which: ?id=ID"}
-            )
-        command = self._status_of(id_)
-        if command.answer is not None:
-            return _json_response(command.status, answer_of(command.answer))
-        return _json_response(command.status, {"id": id_, "ok": None, "answer": command.why})
+    def forms(
+        self, visitor: Visitor, offers: Iterable[Offer], here: str, answer: Answer | None = None
+    ) -> list[Form]:
+        """Return the forms of offers that may be sent; none for whoever may not act.
 
-    def banner(self, environ: WSGIEnvironment) -> Banner | None:
-        """Return what came of a browser's command: GET /?answer=ID; None where none was sent."""
-        id_, poll = _query_value(environ, "answer"), _query_value(environ, "look")
-        if not id_:
-            return None
-        command = self._status_of(id_)
-        if command.answer is not None:
-            return _answer_banner(command.answer, repeated=bool(_query_value(environ, "more")))
-        if not command.waits:
-            return Banner("No answer", command.why)
-        polls = int(poll) if poll.isascii() and poll.isdigit() and len(poll) < len("999") else 0
-        if polls >= ANSWER_POLLS:
-            return Banner("It waits", command.why)
-        more = "&more=1" * bool(_query_value(environ, "more"))
-        where = f"/?answer={quote(id_, safe='')}{more}&look={polls + 1}"
-        return Banner("Sent", "waiting for the answer", where, 1)
+        Args:
+            visitor: Who is to fill them in.
+            offers: What makes sense now.
+            here: Path of the page that they stand on.
+            answer: What came of the last form of that page: what was refused is in it again.
+        """
+        if not visitor.may_act:
+            return []
+        return [self._form(visitor, each, here, answer) for each in self._allowed(offers)]
 
-    def _take_form(self, environ: WSGIEnvironment) -> Response:
+    def presses(self, offers: Iterable[Offer]) -> list[Press]:
+        """Return the buttons of offers that may be sent, as far as they need nothing filled in.
+
+        They are the same for every browser: who may not act learns it when pressing one.
+        """
+        return [
+            press_of(each, self.kinds[each.kind])
+            for each in self._allowed(offers)
+            if not self.kinds[each.kind].fields
+        ]
+
+    def press_form(self, visitor: Visitor, here: str) -> dict[str, str]:
+        """Return what the one form of a page carries that its buttons belong to.
+
+        Args:
+            visitor: Who presses them.
+            here: Path of the page.
+        """
+        carried = {"page": self.make_id(), "here": here, "token": visitor.form_token}
+        return carried | ({} if visitor.logged_in or not visitor.name else {"who": visitor.name})
+
+    def answer(self, request: Request) -> Answer | None:
+        """Return what came of a page's form: GET HERE?answer=ID; None where none was sent."""
+        return answer_for(request, self.inbox, self.journal)
+
+    def status_of(self, id_: str) -> CommandStatus:
+        """Return what is known of a command."""
+        return status_of(id_, self.inbox, self.journal)
+
+    def take_form(self, request: Request) -> Sent | NotSent:
+        """Take a form that a browser sent; one from another site goes no further."""
+        environ = request.environ
         if foreign(environ):
-            return text_response(
-                HTTPStatus.FORBIDDEN,
-                "this was sent from another page than this one, and is not taken; where something"
-                " stands in front of the page, it must pass on the name in the request (Host)",
-            )
+            return NotSent(HTTPStatus.FORBIDDEN, FOREIGN, Visitor(HTTPStatus.FORBIDDEN, FOREIGN))
+        visitor = self.access.browser(environ)
         try:
-            fields = fields_of(_body(environ))
-            if not compare_digest(fields.get("token", "").encode(), self.secret.encode()):
-                return text_response(
-                    HTTPStatus.FORBIDDEN,
-                    "this form is not from this page, or from before publishing was last started;"
-                    " go back, load the forms again and send it once more",
-                )
-            if not self._within_rate():
-                return _too_many()
-            id_, new, _ = self._submit(from_fields(fields))
-        except (BadRequestError, CannotBeSentError) as exc:
-            return text_response(HTTPStatus.BAD_REQUEST, f"{exc}; go back and try again")
-        except JournalError as exc:
-            return text_response(HTTPStatus.SERVICE_UNAVAILABLE, str(exc))
-        where = f"/?answer={quote(id_, safe='')}{'' if new else '&more=1'}"
-        return text_response(
-            HTTPStatus.SEE_OTHER, f"it is answered at {where}", (("Location", where),)
-        )
+            posted = _posted(body_of(environ))
+        except BadRequestError as exc:
+            return NotSent(HTTPStatus.BAD_REQUEST, str(exc), visitor)
+        here = own_path(posted.get("here", ""))
+        if not visitor.may_act:
+            return NotSent(visitor.status, visitor.why, visitor, here=here)
+        kind = self.kinds.get(posted.get("kind", ""))
+        if kind is None or kind.verb not in self.allowed:
+            return NotSent(HTTPStatus.BAD_REQUEST, NO_SUCH_FORM, visitor, here=here)
+        if not same_secret(posted.get("token", ""), visitor.form_token):
+            again = made_form(kind, visitor, posted) if surely_ours(environ) else None
+            return NotSent(HTTPStatus.FORBIDDEN, OLD_FORM, visitor, again, here)
+        return self._take(environ, visitor, kind, posted | {"here": here})
 
-    def _take_json(self, environ: WSGIEnvironment) -> Response:
-        if not from_a_tool(environ):
-            return text_response(
-                HTTPStatus.FORBIDDEN,
-                "JSON is taken from tools, with the header 'X-Brinewright: 1' and without those"
-                " that browsers send (Origin, Sec-Fetch-Site)",
-            )
-        if not self._within_rate():
-            return _too_many()
-        try:
-            id_, new, before = self._submit(from_json(_body(environ)))
-        except (BadRequestError, CannotBeSentError) as exc:
-            return _json_response(HTTPStatus.BAD_REQUEST, {"ok": False, "answer": str(exc)})
-        except JournalError as exc:
-            return _json_response(HTTPStatus.SERVICE_UNAVAILABLE, {"ok": None, "answer": str(exc)})
-        if before is not None:
-            return _json_response(HTTPStatus.OK, {**answer_of(before), "repeated": True})
-        where = f"/command?id={quote(id_, safe='')}"
-        reply: dict[str, JSON] = {"id": id_, "ok": None, "answer": f"it is answered at {where}"}
-        more = {} if new else {"repeated": True}
-        return _json_response(HTTPStatus.ACCEPTED, reply | more, (("Location", where),))
-
-    def _submit(self, posted: dict[str, JSON]) -> tuple[str, bool, Event | None]:
-        """Write a command into the inbox; return its id, whether that is new, and its answer.
+    def take_json(
+        self, posted: Mapping[str, JSON], visitor: Visitor
+    ) -> tuple[str, bool, Event | None]:
+        """Take a command of a tool; return its id, whether that is new, and its answer.
 
         Raises:
             BadRequestError: It is no command that may be sent.
             JournalError: It cannot be written.
         """
+        if visitor.logged_in:
+            if posted.get("who") not in (None, "", visitor.name):
+                raise BadRequestError(NAME_IS_LOGIN)
+            posted = {**posted, "who": visitor.name}
+        return self._submit(posted)
+
+    def within_rate(self) -> bool:
+        """Return whether one more command may come now."""
+        with self._lock:
+            return self._allowance.take(self.clock())
+
+    def _take(
+        self,
+        environ: Mapping[str, object],
+        visitor: Visitor,
+        kind: FormKind,
+        posted: Mapping[str, str],
+    ) -> Sent | NotSent:
+        """Take a form whose sender may send it."""
+        here = posted["here"]
+
+        def not_sent(status: HTTPStatus, why: str, errors: Mapping[str, str] = NOTHING) -> NotSent:
+            return NotSent(status, why, visitor, made_form(kind, visitor, posted, errors), here)
+
+        if visitor.logged_in and "who" in posted:
+            return not_sent(HTTPStatus.BAD_REQUEST, NAME_IS_LOGIN)
+        if not self.within_rate():
+            return not_sent(HTTPStatus.TOO_MANY_REQUESTS, TOO_MANY)
+        who = visitor.name if visitor.logged_in else posted.get("who", visitor.name)
+        arguments, errors = arguments_of(kind, posted)
+        if not clean_name(who):
+            errors["who"] = BAD_NAME if who else "this is missing"
+        if errors:
+            return not_sent(HTTPStatus.BAD_REQUEST, CHECK, errors)
+        head = {"id": posted.get("id", ""), "verb": kind.verb, "who": who}
+        reservoir = posted.get("reservoir", "")
+        try:
+            id_, new, _ = self._submit({**head, "reservoir": reservoir, "facts": arguments})
+        except (BadRequestError, CannotBeSentError) as exc:
+            return not_sent(HTTPStatus.BAD_REQUEST, str(exc))
+        except JournalError as exc:
+            return not_sent(HTTPStatus.SERVICE_UNAVAILABLE, str(exc))
+        kept = () if visitor.name == who else (self._name_cookie(environ, who),)
+        place = place_of(kind, reservoir)
+        return Sent(answer_url(here, id_, place, posted["kind"], repeated=not new), kept)
+
+    def _name_cookie(self, environ: Mapping[str, object], name: str) -> tuple[str, str]:
+        return name_cookie(name, secure=self.access.over_https(environ))
+
+    def _submit(self, posted: Mapping[str, JSON]) -> tuple[str, bool, Event | None]:
         request, reservoir = request_of(posted, self.allowed, self.reservoirs)
         id_ = request.id or self.make_id()
         new = self.inbox.submit(id_, request.who, "page", request.verb, reservoir, request.facts)
         return id_, new, None if new else self.journal.answer_to(id_)
 
-    def _status_of(self, id_: str) -> CommandStatus:
-        """Look into the inbox first: what has left it is answered in the journal by then."""
-        waits, trouble = None, ""
-        try:
-            waits = self.inbox.waits(id_)
-        except JournalError as exc:
-            trouble = str(exc)
-        try:
-            event = self.journal.answer_to(id_)
-        except JournalError as exc:
-            event, trouble = None, str(exc)
-        if event is not None:
-            return CommandStatus(HTTPStatus.OK, event)
-        if waits:
-            why = f"{trouble}; the command is carried out when measuring runs"
-            return CommandStatus(HTTPStatus.OK, waits=True, why=why if trouble else NO_ANSWER)
-        if trouble:
-            return CommandStatus(HTTPStatus.SERVICE_UNAVAILABLE, why=trouble)
-        return CommandStatus(HTTPStatus.NOT_FOUND, why=UNKNOWN if waits is None else TAKEN)
+    def _allowed(self, offers: Iterable[Offer]) -> Collection[Offer]:
+        return [each for each in offers if self.kinds[each.kind].verb in self.allowed]
 
-    def _within_rate(self) -> bool:
-        with self._lock:
-            return self._allowance.take(self.clock())
+    def _form(self, visitor: Visitor, offer: Offer, here: str, answer: Answer | None) -> Form:
+        kind = self.kinds[offer.kind]
+        typed: Mapping[str, str] = NOTHING
+        of_this = answer is not None and answer.state == "refused" and answer.kind == offer.kind
+        if of_this and answer is not None and answer.place == place_of(kind, offer.reservoir):
+            typed = typed_of(answer.facts, {each.name for each in kind.fields})
+        return new_form(offer, kind, visitor, self.make_id(), here, typed)
 
 
-def _answer_banner(event: Event, *, repeated: bool) -> Banner:
-    reply = answer_of(event)
-    by = f", sent by {event.body.who}" if isinstance(event.body, CommandAnswered) else ""
-    again = "; the form was sent before and counts once" if repeated else ""
-    text = f"{reply['verb']}{by}: {reply['answer']}{again}"
-    return Banner("Done" if reply["ok"] else "Not done", text, "/", READ_S)
+def _posted(body: bytes) -> dict[str, str]:
+    """Return the fields of a form; for a button of one, what it carries too.
 
-
-def _body(environ: WSGIEnvironment) -> bytes:
-    return bytes(environ["wsgi.input"].read(LARGEST_BYTES + 1))
-
-
-def _query_value(environ: WSGIEnvironment, name: str) -> str:
-    """Return a parameter of the query; empty where there is none, or none that can be an id."""
-    try:
-        parameters = parse_qs(environ.get("QUERY_STRING", ""), max_num_fields=8, errors="strict")
-    except ValueError:
-        return ""
-    value = parameters.get(name, [""])[0]
-    return value if len(value) <= LONGEST_ID and value.isprintable() else ""
-
-
-def _too_many() -> Response:
-    return text_response(HTTPStatus.TOO_MANY_REQUESTS, TOO_MANY, (("Retry-After", "60"),))
-
-
-def _json_response(
-    status: HTTPStatus, reply: dict[str, JSON], more: tuple[tuple[str, str], ...] = ()
-) -> Response:
-    return Response(status, JSON_TYPE, to_json(reply).encode() + b"\n", more)
+    Raises:
+        BadRequestError: It is no form of ours.
+    """
+    posted = fields_of(body)
+    value = posted.pop("press", "")
+    if not value:
+        return posted
+    page = posted.pop("page", "")
+    if not page:
+        raise BadRequestError("the button is not of a page of this station; load it again")
+    return {**posted, **pressed(value), "id": press_id(page, value)}

@@ -1,4 +1,4 @@
-"""What a form or a small tool posts: where it comes from, and the command in it.
+"""What a browser or a small tool posts: where it comes from, and what is in it.
 
 A page elsewhere can have a browser post forms here, in the name of whoever sits before it.
 Browsers say where a form comes from, and our own forms carry a secret that no other page
@@ -12,34 +12,34 @@ from __future__ import annotations
 
 import re
 from collections.abc import Collection, Mapping
+from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl
 
 from daemon.entries import JSON
 from daemon.journal.command_format import (
     LARGEST_BYTES,
-    LONGEST_NAME,
     BadRequestError,
     Request,
     checked,
     read_object,
 )
 
+if TYPE_CHECKING:
+    from wsgiref.types import WSGIEnvironment
+
 SETTING = "page.commands"
 TOOL_HEADER = "HTTP_X_BRINEWRIGHT"
+BEARER = "bearer "
 MOST_FIELDS = 30
-NUMBERS = frozenset(
-    {
-        *("mass_g", "volume_l", "heel_volume_l", "heel_salinity", "salinity", "specific_gravity"),
-        *("refractive_index", "temperature_C", "u_ppt", "bought_g", "left_g", "label_yield"),
-        *("thermometer_tolerance_C", "value_C", "hours", "minutes"),
-    }
-)
-"""Arguments that are numbers, which a form can only give as text."""
-FLAGS = frozenset({"all", "anyway"})
-"""Likewise, those that are true or false."""
-TRUTH = {"true": True, "false": False}
+ACT_PAGE = "/act"
+FORM = "application/x-www-form-urlencoded"
 
-_NUMBER = re.compile(r"[+-]?[0-9]{1,15}(\.[0-9]{1,15})?", re.ASCII)
+_PATH = re.compile(r"/(?:[A-Za-z0-9._~-]+(?:/[A-Za-z0-9._~-]+)*)?", re.ASCII)
+
+
+def body_of(environ: WSGIEnvironment) -> bytes:
+    """Return the body of a request, and one byte of what is too much."""
+    return bytes(environ["wsgi.input"].read(LARGEST_BYTES + 1))
 
 
 def foreign(environ: Mapping[str, object]) -> bool:
@@ -50,10 +50,27 @@ def foreign(environ: Mapping[str, object]) -> bool:
     return origin is not None and str(origin).lower() not in (f"http://{host}", f"https://{host}")
 
 
+def surely_ours(environ: Mapping[str, object]) -> bool:
+    """Return whether a browser says that a request comes from a page of ours."""
+    says = "HTTP_ORIGIN" in environ or "HTTP_SEC_FETCH_SITE" in environ
+    return says and not foreign(environ)
+
+
+def of_a_browser(environ: Mapping[str, object]) -> bool:
+    """Return whether a request has a header that browsers alone send."""
+    return any(name in environ for name in ("HTTP_ORIGIN", "HTTP_SEC_FETCH_SITE"))
+
+
 def from_a_tool(environ: Mapping[str, object]) -> bool:
     """Return whether a request is one that no page elsewhere could have had sent."""
-    of_browsers = ("HTTP_ORIGIN", "HTTP_SEC_FETCH_SITE")
-    return environ.get(TOOL_HEADER) == "1" and not any(name in environ for name in of_browsers)
+    bearer = str(environ.get("HTTP_AUTHORIZATION", "")).lower().startswith(BEARER)
+    marked = environ.get(TOOL_HEADER) == "1" or bearer
+    return marked and not of_a_browser(environ)
+
+
+def own_path(path: str) -> str:
+    """Return the path of a page of ours; that of the forms in place of anything else."""
+    return path if _PATH.fullmatch(path) else ACT_PAGE
 
 
 def fields_of(body: bytes) -> dict[str, str]:
@@ -79,23 +96,16 @@ def fields_of(body: bytes) -> dict[str, str]:
     return {name: value.strip() for name, value in fields.items() if value.strip()}
 
 
-def from_fields(fields: Mapping[str, str]) -> dict[str, JSON]:
-    """Return the fields of a form as an object.
+def pressed(value: str) -> dict[str, str]:
+    """Return the fields of a form from what one of its buttons carries.
 
     Raises:
-        BadRequestError: A number is none.
+        BadRequestError: It is nothing that a button of ours carries.
     """
-    return {name: _value(name, value) for name, value in fields.items()}
-
-
-def _value(name: str, value: str) -> JSON:
-    if name in FLAGS:
-        return TRUTH.get(value, value)
-    if name not in NUMBERS:
-        return value
-    if not _NUMBER.fullmatch(value):
-        raise BadRequestError(f"{name} = {value[:LONGEST_NAME]!r} is not a number such as 40.5")
-    return float(value)
+    carried = read_object(value.encode("utf-8", "replace"), len(value))
+    if not all(isinstance(each, str) for each in carried.values()):
+        raise BadRequestError("it is nothing that a button of this page carries")
+    return {name: str(each) for name, each in carried.items() if each}
 
 
 def from_json(body: bytes) -> dict[str, JSON]:
@@ -124,7 +134,7 @@ def request_of(
     if reservoir not in ("", *reservoirs):
         known = ", ".join(reservoirs)
         raise BadRequestError(f"there is no reservoir of that name; known: {known}")
-    rest = {name: value for name, value in posted.items() if name not in ("reservoir", "token")}
+    rest = {name: value for name, value in posted.items() if name != "reservoir"}
     request = checked(rest, allowed, SETTING)
     if not request.who:
         raise BadRequestError('a name is missing: "who" says who sends the command', request.id)

@@ -1,210 +1,281 @@
-"""Forms for the commands that make sense now: a page of their own, which does not reload.
+"""A form as a page has it, and what a filled-in one says.
 
-Each form carries an id made for it, so that one sent twice is carried out once, and the
-batch that it was made for, so that an old one does nothing to the next.
+Each form carries an id made for it, so that one sent twice is carried out once.  What was typed
+stays in it when something in it is wrong.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable
-from dataclasses import dataclass, field
+import hashlib
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date
+from types import MappingProxyType
 
-from daemon.entries import Phase
+from daemon.entries import JSON
 from daemon.journal.command_format import LONGEST_WHO
-from daemon.local_time import SECOND, local
-from daemon.mixing.alarm.alarm_state import (
-    UNACKNOWLEDGED_STATES,
-    UNSUPPRESSED_STATES,
-    LifecycleState,
-)
-from daemon.mixing.alarm.transitions import LONGEST_SHELF_S
-from daemon.mixing.station.commands.context import LONGEST_TEXT
-from daemon.page.blocks import (
-    AlarmBlock,
-    Banner,
-    PhaseLine,
-    alarm_block,
-    phase_line,
-    question_lines,
-    trouble_banner,
-)
-from daemon.page.frame import Frame, Page, rendered
-from daemon.page.healthz import staleness
-from daemon.page.view import AlarmView, ReservoirView, StationView
+from daemon.journal.rows import to_json
+from daemon.page.acts.access import Visitor
+from daemon.page.acts.kinds import Field, FormKind
+from daemon.page.acts.offers import Offer
+from daemon.page.acts.quantity import QuantityError, parse_quantity
+
+STATION = "station"
+"""In the name of a place on a page: what belongs to no reservoir."""
+OWN = frozenset({"token", "id", "who", "kind", "reservoir", "here", "press", "page", "since"})
+"""Fields of the form itself, which are no arguments of its command."""
+NAME = Field("who", "Your name", longest=LONGEST_WHO, hint="it stands in the record")
+NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
 @dataclass(frozen=True, slots=True)
-class Field:
-    """One thing to fill in.
+class FilledField:
+    """A field with what was typed into it.
 
     Attributes:
-        label: What to fill in.
-        name: Of the argument; empty where only a tick is needed.
-        kind: "text", "number" or "confirm".
-        required: Whether it may stay empty.
-        most: Greatest number, or most letters; None for no bound.
+        field: The field.
+        value: What was typed; "true" for a tick that is set.
+        error: What is wrong with it, as a sentence; empty where nothing is.
     """
 
-    label: str
-    name: str = ""
-    kind: str = "text"
-    required: bool = True
-    most: float | None = LONGEST_TEXT
-
-
-HOURS = Field("For how many hours", "hours", "number", most=round(LONGEST_SHELF_S / 3600.0))
-REASON = Field("Reason", "reason")
-LITRES = Field(
-    "Litres; all that is left when empty", "volume_l", "number", required=False, most=None
-)
-NOTE = Field("Note", "text")
-WHY = Field("Reason", "why", required=False)
-CONFIRMATION = Field("This ends the batch without using it", kind="confirm")
-
-
-ANSWERS = {
-    "probe-out": "The probe is out of the water",
-    "same-water": "The probe is in the water of the batch",
-    "refilled": "The vessel was refilled",
-}
-"""What the buttons of the answers about the place of the probe say."""
-
-
-@dataclass(frozen=True, slots=True)
-class Offer:
-    """One command that may be sent now.
-
-    Attributes:
-        verb: Of the command.
-        button: What its button says.
-        reservoir: For which; empty for the station.
-        about: Name and value of its alarm or batch.
-        fields: To be filled in.
-        answer: That it gives to a question; empty for other commands.
-    """
-
-    verb: str
-    button: str
-    reservoir: str
-    about: tuple[str, str]
-    fields: tuple[Field, ...] = ()
-    answer: str = ""
+    field: Field
+    value: str = ""
+    error: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Form:
-    """An offer as HTML has it: hidden fields, fields to fill in, and the button."""
+    """A form to be shown.
 
-    hidden: dict[str, str]
-    fields: tuple[Field, ...]
+    Attributes:
+        id: Of its element on the page.
+        kind: Its name among the kinds.
+        title: What it is for.
+        button: What its button says.
+        place: Where on the page its answer is shown.
+        hidden: What it carries without being filled in.
+        fields: What is filled in.
+        name: Under which it is recorded; empty where that is one of the fields.
+        logged_in: Whether that name is of a login.
+        error: What is wrong with the whole of it, as a sentence; may be empty.
+    """
+
+    id: str
+    kind: str
+    title: str
     button: str
+    place: str
+    hidden: Mapping[str, str] = field(repr=False)
+    fields: tuple[FilledField, ...] = ()
+    name: str = ""
+    logged_in: bool = False
+    error: str = ""
+
+    @property
+    def wrong(self) -> bool:
+        """Whether something is wrong with it."""
+        return bool(self.error) or any(each.error for each in self.fields)
+
+    @property
+    def filled(self) -> bool:
+        """Whether something was typed into it."""
+        return any(each.value for each in self.fields)
 
 
 @dataclass(frozen=True, slots=True)
-class ReservoirForms:
-    """A reservoir with its alarms, the forms for each of them and for its batch, and a question."""
+class Press:
+    """An act that is one button, and the same for every browser.
 
-    name: str
-    notice: Banner | None
-    alarms: list[tuple[AlarmBlock, list[Form]]]
-    phase: PhaseLine | None
-    forms: list[Form] = field(default_factory=list)
-    question: list[tuple[str, str]] = field(default_factory=list)
+    It belongs to the one form `presses` of its page, and may be part of what all pages are sent.
 
-
-def act_page(
-    view: StationView, allowed: Collection[str], secret: str, make_id: Callable[[], str]
-) -> str:
-    """Return the page of forms.
-
-    Args:
-        view: What there is to act on.
-        allowed: Verbs that may be sent.
-        secret: What each form carries to be known as ours.
-        make_id: Gives an id unlike any other.
+    Attributes:
+        button: What it says.
+        value: What it carries.
+        kind: Its name among the kinds.
     """
 
-    def forms(offers: Iterable[Offer]) -> list[Form]:
-        return [_form(each, secret, make_id()) for each in offers if each.verb in allowed]
+    button: str
+    value: str
+    kind: str
 
-    def of_alarms(reservoir: str) -> list[tuple[AlarmBlock, list[Form]]]:
-        own = [each for each in view.alarms if each.reservoir == reservoir]
-        return [(alarm_block(each, view.zone), forms(about_alarm(each))) for each in own]
 
-    trouble = trouble_banner(view)
-    reservoirs = []
-    for reservoir in view.reservoirs:
-        name, old = reservoir.settings.name, "" if trouble else staleness(reservoir)
-        reservoirs.append(
-            ReservoirForms(
-                name,
-                Banner("Commands may have to wait", old) if old else None,
-                of_alarms(name),
-                phase_line(reservoir, fresh=not old) if reservoir.snapshot else None,
-                forms(about_batch(reservoir)),
-                question_lines(reservoir, view.zone),
-            )
-        )
-    return rendered(
-        Frame(view.title or view.station, acts=True),
-        Page("act.html", "Acts", "/act", styles=("now.css",)),
-        notices=[trouble] if trouble else [],
-        alarms=of_alarms(""),
-        reservoirs=reservoirs,
-        at=local(view.at, view.zone, SECOND),
-        longest_who=LONGEST_WHO,
+def place_of(kind: FormKind, reservoir: str) -> str:
+    """Return where on a page a form and its answer belong."""
+    return f"{reservoir or STATION}-{kind.group}"
+
+
+def new_form(
+    offer: Offer,
+    kind: FormKind,
+    visitor: Visitor,
+    id_: str,
+    here: str,
+    typed: Mapping[str, str] = NOTHING,
+) -> Form:
+    """Return the form of an offer.
+
+    Args:
+        offer: What it is about.
+        kind: Its kind.
+        visitor: Who is to fill it in.
+        id_: Of the command that it becomes.
+        here: Path of the page that it stands on.
+        typed: What stands in it already.
+    """
+    hidden = {"id": id_, "kind": offer.kind, "reservoir": offer.reservoir, "here": here}
+    form = made_form(kind, visitor, {**hidden, **offer.about, **typed})
+    return replace(form, button=offer.button) if offer.button else form
+
+
+def made_form(
+    kind: FormKind,
+    visitor: Visitor,
+    posted: Mapping[str, str],
+    errors: Mapping[str, str] = NOTHING,
+    error: str = "",
+) -> Form:
+    """Return a form with what was posted in it.
+
+    Args:
+        kind: Its kind.
+        visitor: Who is to fill it in.
+        posted: All of its fields, hidden or not.
+        errors: What is wrong with some of them.
+        error: What is wrong with the whole of it.
+    """
+    fields = kind.fields if visitor.name else (NAME, *kind.fields)
+    names = {each.name for each in fields}
+    hidden = {name: value for name, value in posted.items() if name not in names}
+    hidden["token"] = visitor.form_token
+    if visitor.logged_in:
+        hidden.pop("who", None)
+    elif visitor.name:
+        hidden["who"] = visitor.name
+    key = hashlib.sha256(posted.get("id", "").encode("utf-8", "replace")).hexdigest()[:12]
+    return Form(
+        f"form-{key}",
+        posted.get("kind", ""),
+        kind.title,
+        kind.button,
+        place_of(kind, posted.get("reservoir", "")),
+        hidden,
+        tuple(
+            FilledField(each, posted.get(each.name, ""), errors.get(each.name, ""))
+            for each in fields
+        ),
+        visitor.name,
+        visitor.logged_in,
+        error,
     )
 
 
-def about_alarm(alarm: AlarmView) -> list[Offer]:
-    """Return the commands that an alarm's state allows."""
-    try:
-        state = LifecycleState(alarm.state)
-    except ValueError:
-        return []
-    place, about = alarm.reservoir, ("name", alarm.name)
-    offers = []
-    if state in UNACKNOWLEDGED_STATES:
-        offers.append(Offer("alarm.acknowledge", "Acknowledge", place, about))
-    if state in (*UNSUPPRESSED_STATES, LifecycleState.SUPPRESSED_BY_DESIGN):
-        offers.append(Offer("alarm.shelve", "Shelve", place, about, (HOURS, REASON)))
-    if state is LifecycleState.SHELVED:
-        offers.append(Offer("alarm.unshelve", "Unshelve", place, about))
-    return offers
-
-
-def about_batch(reservoir: ReservoirView) -> list[Offer]:
-    """Return the commands that a batch allows; without a fresh reading, only a note."""
-    name = reservoir.settings.name
-    if reservoir.snapshot is None or not reservoir.snapshot.batch:
-        return []
-    batch, phase = reservoir.snapshot.batch, reservoir.snapshot.phase
-    about = ("batch", batch)
-    question = reservoir.snapshot.question
-    offers = [
-        Offer("batch.answer", button, name, about, answer=answer)
-        for answer, button in ANSWERS.items()
-        if question is not None and answer in question.answers
-    ]
-    if reservoir.fresh and phase in (Phase.VERIFYING, Phase.STALE):
-        button = "Confirm: the water is clear and nothing lies on the bottom"
-        offers.append(Offer("batch.confirm", button, name, about))
-    if reservoir.fresh and phase == Phase.READY:
-        offers.append(Offer("batch.use", "Record as used", name, about, (LITRES,)))
-    offers.append(Offer("batch.note", "Add note", name, about, (NOTE,)))
-    if reservoir.fresh:
-        offers.append(Offer("batch.discard", f"Discard {batch}", name, about, (WHY, CONFIRMATION)))
-    return offers
-
-
-def _form(offer: Offer, secret: str, id_: str) -> Form:
-    hidden = {
-        "token": secret,
-        "id": id_,
-        "verb": offer.verb,
+def press_of(offer: Offer, kind: FormKind) -> Press:
+    """Return an offer with nothing to fill in as a button."""
+    carried: dict[str, JSON] = {
+        "kind": offer.kind,
         "reservoir": offer.reservoir,
-        offer.about[0]: offer.about[1],
+        "since": offer.since,
+        **offer.about,
     }
-    if offer.answer:
-        hidden["answer"] = offer.answer
-    return Form(hidden, offer.fields, offer.button)
+    return Press(offer.button or kind.button, to_json(carried), offer.kind)
+
+
+def press_id(page: str, value: str) -> str:
+    """Return the id of the command of a button: the same each time it is pressed on a page."""
+    return hashlib.sha256(f"{page} {value}".encode("utf-8", "replace")).hexdigest()[:24]
+
+
+def arguments_of(
+    kind: FormKind, posted: Mapping[str, str]
+) -> tuple[dict[str, JSON], dict[str, str]]:
+    """Return the arguments in a posted form, and what is wrong with its fields by their names.
+
+    Args:
+        kind: Its kind.
+        posted: Its fields; untrusted.
+    """
+    errors: dict[str, str] = {}
+    own = {each.name for each in kind.fields}
+    about = {name: value for name, value in posted.items() if name not in own | OWN}
+    arguments: dict[str, JSON] = {**kind.fixed, **about}
+    for each in kind.fields:
+        try:
+            value = _value(each, posted.get(each.name, ""))
+        except _FieldError as exc:
+            errors[each.name] = str(exc)
+            continue
+        if value is not None:
+            arguments[each.name] = value
+    return arguments, errors
+
+
+def typed_of(facts: Mapping[str, JSON], names: Collection[str]) -> dict[str, str]:
+    """Return arguments as they are typed, so that what was refused can be corrected."""
+    return {
+        name: _typed(value) for name, value in facts.items() if name in names and value is not None
+    }
+
+
+class _FieldError(ValueError):
+    """What is wrong with one field, as a sentence."""
+
+
+def _value(each: Field, typed: str) -> JSON:
+    """Return what a field says; None where nothing is to be sent of it."""
+    if not typed:
+        if each.required:
+            raise _FieldError(
+                "set this tick to go on" if each.shape == "consent" else "this is missing"
+            )
+        return None
+    return _READERS[each.shape](each, typed)
+
+
+def _number(each: Field, typed: str) -> JSON:
+    try:
+        value = parse_quantity(typed, each.unit, each.example)
+    except QuantityError as exc:
+        raise _FieldError(str(exc)) from exc
+    if not each.low <= value <= each.high:
+        high = f"{each.high:.7g} {each.unit}".rstrip()
+        low = f"{each.low * 60.0:.4g} min" if each.unit == "h" else f"{each.low:.4g}"
+        raise _FieldError(f"{value:.7g} is outside {low} to {high}")
+    return value
+
+
+def _line(each: Field, typed: str) -> JSON:
+    text = " ".join(typed.split())
+    if len(text) > each.longest:
+        raise _FieldError(f"these are {len(text)} characters; {each.longest} are taken")
+    return text
+
+
+def _date(_each: Field, typed: str) -> JSON:
+    try:
+        return date.fromisoformat(typed).isoformat()
+    except ValueError as exc:
+        raise _FieldError(f"{typed[:20]!r} is no date such as 2031-05-04") from exc
+
+
+def _tick(_each: Field, _typed: str) -> JSON:
+    return True
+
+
+def _consent(_each: Field, _typed: str) -> JSON:
+    return None
+
+
+_READERS: Mapping[str, Callable[[Field, str], JSON]] = {
+    "number": _number,
+    "line": _line,
+    "lines": _line,
+    "date": _date,
+    "tick": _tick,
+    "consent": _consent,
+}
+
+
+def _typed(value: JSON) -> str:
+    if isinstance(value, bool):
+        return "true" if value else ""
+    return f"{value:.10g}" if isinstance(value, float) else str(value)

@@ -6,7 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
 
+from daemon.page.acts.answers import Answer
 from daemon.page.acts.command_desk import CommandDesk
+from daemon.page.blocks import Banner
 from daemon.page.healthz import health
 from daemon.page.metrics import exposition
 from daemon.page.now.status_page import status_page
@@ -15,6 +17,9 @@ from daemon.page.response import Response, html_response, text_response
 from daemon.page.routes import Route
 from daemon.page.sources import Sources
 
+READ_S = 30
+"""So long the page shows an answer, s."""
+
 
 @dataclass(frozen=True, slots=True)
 class _Pages:
@@ -22,7 +27,7 @@ class _Pages:
     desk: CommandDesk | None
 
     def now(self, request: Request, _: Mapping[str, str]) -> Response:
-        banner = None if self.desk is None else self.desk.banner(request.environ)
+        banner = None if self.desk is None else _banner(self.desk.answer(request))
         acts = self.desk is not None
         return html_response(status_page(self.sources.view(request), banner, acts=acts))
 
@@ -35,6 +40,15 @@ class _Pages:
         well, sentence = health(self.sources.view(request))
         status = HTTPStatus.OK if well else HTTPStatus.SERVICE_UNAVAILABLE
         return text_response(status, sentence)
+
+
+def _banner(answer: Answer | None) -> Banner | None:
+    """Return what came of a command as a sentence at the head of the page."""
+    if answer is None:
+        return None
+    known = answer.state in ("done", "refused")
+    after_s, where = (READ_S, "/") if known else (1, answer.next_url)
+    return Banner(answer.head, answer.text, where, after_s)
 
 
 def routes(sources: Sources, desk: CommandDesk | None) -> tuple[Route, ...]:

@@ -16,8 +16,9 @@ from waitress.channel import HTTPChannel
 from waitress.parser import HTTPRequestParser
 from waitress.task import WSGITask
 
+from daemon.page.peer import source_of
 from daemon.page.request import REQUESTED_S
-from daemon.page.serving.connections import Connection, ConnectionStep, source_of
+from daemon.page.serving.connections import Connection, ConnectionStep
 
 FOLLOW = "brinewright.follow"
 """What the server calls the function that has a connection follow a live stream."""

@@ -17,7 +17,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import Enum, auto
 from heapq import heapify, heappop, heappush
-from ipaddress import IPv6Address, ip_address, ip_network
 
 
 class ConnectionStep(Enum):
@@ -46,8 +45,6 @@ browser or a collector of metrics usually comes again."""
 GRACE_S = 0.1
 """Every step may last so long, s: our own choice.  A request comes a few milliseconds after its
 connection; while all are younger, new ones wait to be accepted."""
-V6_NETWORK = 64
-"""Bits of an IPv6 address that its owner does not choose: RFC 4291, 2.5.1."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,19 +60,6 @@ class Connection:
     source: str
     step: ConnectionStep
     since_s: float
-
-
-def source_of(address: str) -> str:
-    """Return what all addresses of one machine have in common."""
-    try:
-        ip = ip_address(address.partition("%")[0])
-    except ValueError:
-        return address
-    if not isinstance(ip, IPv6Address):
-        return str(ip)
-    if ip.ipv4_mapped is not None:
-        return str(ip.ipv4_mapped)
-    return str(ip_network((ip, V6_NETWORK), strict=False))
 
 
 def overdue(connections: Sequence[Connection], now_s: float) -> list[int]:

@@ -141,6 +141,7 @@ def serve(
         cleanup_interval=NEVER_S,
         max_request_header_size=LONGEST_HEAD,
         max_request_body_size=LARGEST_BYTES + 1,  # the first that is too much
+        clear_untrusted_proxy_headers=False,  # who is trusted is decided where they are read
         asyncore_use_poll=True,
         expose_tracebacks=False,
         log_socket_errors=False,

@@ -10,13 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.page.blocks import AGAIN_S
+from daemon.page.peer import source_of
 from daemon.page.serving.connections import (
     GRACE_S,
     LONGEST_S,
     Connection,
     ConnectionStep,
     overdue,
-    source_of,
     surplus,
 )
 

@@ -1,1 +1,0 @@
-"""A year of readings as a few thousand buckets, beside the journal that they are made of."""

@@ -1,1 +1,0 @@
-"""Tests of the trend of the journal."""
