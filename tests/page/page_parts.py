@@ -13,6 +13,7 @@ from pathlib import Path
 from threading import Event as Signal
 from threading import Thread
 from typing import Any
+from urllib.parse import unquote_to_bytes
 
 from daemon.entries import JSON, Follower
 from daemon.journal.snapshot_codec import reservoir_snapshot
@@ -130,6 +131,22 @@ def site_of(
     """The whole page over a view that a test gives; there is no journal."""
     sources = Sources(look, Path("no-journal.db"), (display_settings(),))
     return make_site(sources, names, desk).application
+
+
+def asked(application: Application, address: str, host: str = "localhost") -> Reply:
+    """What an application answers to a GET, without a server between."""
+    path, _, query = address.partition("?")
+    environ: dict[str, Any] = {
+        "REQUEST_METHOD": "GET",
+        # As PEP 3333 has it: each byte of the address one sign.
+        "PATH_INFO": unquote_to_bytes(path).decode("latin-1"),
+        "QUERY_STRING": query.encode().decode("latin-1"),
+        "HTTP_HOST": host,
+    }
+    found: list[tuple[str, list[tuple[str, str]]]] = []
+    body = b"".join(application(environ, lambda *said: found.append(said)))  # type: ignore[arg-type]
+    ((status, headers),) = found
+    return Reply(int(status.partition(" ")[0]), dict(headers), body)
 
 
 @contextmanager
