@@ -92,6 +92,16 @@ def _records_until(records: Sequence[Record], probe: str, at: str) -> list[Recor
     return [each for each in in_order(records, probe) if moment(each.made_at) <= until]
 
 
+def unobserved(record: CalibrationRecord, percent_30d: float) -> Course:
+    """Return the course of a cell constant that nothing has observed since it was calibrated.
+
+    Args:
+        record: The calibration.
+        percent_30d: Drift assumed of the probe, ± % in thirty days.
+    """
+    return _begun(record, drift.assumed(percent_30d), percent_30d)
+
+
 def followed(
     records: Sequence[Record], record: CalibrationRecord, at: str, percent_30d: float | None = None
 ) -> tuple[float, Course]:

@@ -7,6 +7,7 @@ from enum import StrEnum
 
 from calibration.acceptance import DEFAULT_LIMITS, REPAIRS, CalibrationVerdict, Limits
 from calibration.as_found import PointError
+from calibration.comparison import Effect
 from calibration.fit import Fit
 from calibration.gum import Row
 from calibration.instructions import RoutineStep
@@ -126,12 +127,13 @@ class Captured:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """All points are taken; `fit` is None for a check."""
+    """All points are taken; `fit` and `effect` are None for a check."""
 
     verdict: CalibrationVerdict
     fit: Fit | None
     as_found: tuple[PointError, ...]
     as_left: tuple[PointError, ...]
+    effect: Effect | None = None
 
 
 @dataclass(frozen=True, slots=True)

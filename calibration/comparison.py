@@ -102,6 +102,38 @@ class Comparison:
         return self.change_ppt > 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What a new calibration changes in water of salinity 33, at the worse end of room temperature.
+
+    Attributes:
+        change_ppt: Salinity of the same water by the new one less that by the one in force.
+        expanded_ppt: What the new one alone is worth, k = 2, salinity.
+        expanded_before_ppt: What the one in force is worth by now, likewise; None where there
+            is none.
+    """
+
+    change_ppt: float
+    expanded_ppt: float
+    expanded_before_ppt: float | None
+
+
+def effect(fit: Fit, before: Calibration, rows: Sequence[Row] = ()) -> Effect:
+    """Return what a new calibration changes, also where there was none before.
+
+    Args:
+        fit: What the new points say.
+        before: The calibration in force, or `uncalibrated(instrument)`.
+        rows: The budget that it was made with.
+    """
+    known = before.id != NEVER_CALIBRATED
+    return Effect(
+        difference(fit, before, rows)[0],
+        _expanded_ppt(fit.factor, fit.zero_mS_cm, fit.covariance),
+        _expanded_ppt(before.factor, before.zero_mS_cm, before.covariance) if known else None,
+    )
+
+
 def compare(
     fit: Fit,
     captures: Sequence[Capture],

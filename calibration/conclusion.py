@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from calibration.acceptance import CalibrationOutcome, CalibrationVerdict, Contrast
 from calibration.as_found import PointError, point_error, sentence
 from calibration.bench import Act, Message, Plan
-from calibration.comparison import compare, difference
+from calibration.comparison import Effect, compare, difference, effect
 from calibration.fit import Fit
 from calibration.gum import Row
 from calibration.instructions import RoutineStep
@@ -71,6 +71,16 @@ def check_message(verdict: CalibrationVerdict) -> Message:
         " ".join(verdict.reasons),
         "Confirm to keep the check on record, or abort.",
     )
+
+
+def effect_of(plan: Plan, fitted: Fit) -> Effect:
+    """Return what a new calibration changes in the salinity of the same water."""
+    return effect(fitted, plan.before, plan.rows)
+
+
+def refusal_message(error: Exception) -> Message:
+    """Return the message where nothing can be fitted to the points."""
+    return Message(RoutineStep.VERDICT, f"Refused: {error}.", "Abort and start again.")
 
 
 def verdict_message(verdict: CalibrationVerdict) -> Message:

@@ -73,6 +73,42 @@ def assumed(percent_30d: float) -> Rate:
     return Rate(0.0, percent_30d / 100.0 / THIRTY_DAYS / math.sqrt(3.0))
 
 
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Where a cell constant goes from a day on, relative to that in force, by its course alone.
+
+    Attributes:
+        days: Of that day, since the calibration.
+        change: Estimated on that day: true cell constant over that in force, less 1.
+        rate: How fast it drifts.
+        own_variance: Of the change on that day.
+        with_rate: Covariance of the change and the rate, a day.
+        wander: Variance that the rate gains a day.
+    """
+
+    days: float
+    change: float
+    rate: Rate
+    own_variance: float
+    with_rate: float
+    wander: float
+
+    def at(self, days: float) -> tuple[float, float]:
+        """Return change and standard uncertainty on a later day, as `Course.to` would.
+
+        Args:
+            days: Since the calibration; an earlier day counts as the first.
+        """
+        span = max(0.0, days - self.days)
+        variance = (
+            self.own_variance
+            + 2.0 * span * self.with_rate
+            + (span * self.rate.u) ** 2
+            + self.wander * span**3 / 3.0
+        )
+        return self.change + span * self.rate.per_day, math.sqrt(max(0.0, variance))
+
+
 @dataclass(slots=True)
 class Course:
     """The cell constant from one calibration on.
@@ -159,6 +195,19 @@ class Course:
         """Return how fast it drifts, by all observations."""
         u = math.sqrt(max(0.0, float(self.covariance[_RATE, _RATE])))
         return Rate(float(self.mean[_RATE]), u)
+
+    def ahead(self) -> Ahead:
+        """Return where it goes from the last day followed."""
+        see = self._error()
+        seen = self.covariance @ see
+        return Ahead(
+            self.days,
+            float(see @ self.mean),
+            self.rate(),
+            float(see @ seen),
+            float(seen[_RATE]),
+            self.wander,
+        )
 
     def _fits(self, observation: Observation, see: Floats, spread: float) -> bool:
         """Return whether an observation agrees with the factor in force, by its E_n number."""

@@ -112,7 +112,9 @@ class Routine:
             self._immersed_s = indication.t_s
         self._readings.append(indication)
         if self.step is RoutineStep.THERMOMETER:
-            self._readings = window(self._readings) or [indication]
+            # One that did not come stays last, so that silence is not taken for rest.
+            silence = [] if indication.plausible else [indication]
+            self._readings = [*window(self._readings), *silence]
             return ()
         return self._settle(indication)
 
@@ -229,7 +231,7 @@ class Routine:
         frozen = compensating_while_warming(self.reference, good)
         if frozen is not None:
             return (progress, *self._hold(frozen))
-        if at_rest is not None and at_rest.steady:
+        if at_rest is not None and at_rest.steady and indication.plausible:
             return (progress, *self._steady(at_rest))
         foam = self._bubbles() if self._waited_s() >= _BUBBLES_AFTER_S else None
         if foam is not None:
@@ -278,7 +280,7 @@ class Routine:
                     RoutineStep.THERMOMETER, text, "Look again and confirm with the value in °C."
                 ),
             )
-        if at_rest is None or not at_rest.steady:
+        if at_rest is None or not at_rest.steady or not self._readings[-1].plausible:
             self._limit_s = self._waited_s() + self.plan.settle_limit_s
             self.step = RoutineStep.SETTLE
             text = "It is no longer steady; leave it until it is, then read the thermometer again."
@@ -332,8 +334,7 @@ class Routine:
         except (CannotFit, OutsideTable) as error:
             self._verdict = CalibrationVerdict(CalibrationOutcome.REFUSE, (f"{error}.",))
             self.step = RoutineStep.VERDICT
-            way = "Abort and start again."
-            return (Message(RoutineStep.VERDICT, f"Refused: {error}.", way),)
+            return (conclusion.refusal_message(error),)
         self._verdict = judge(
             self._fit,
             plan.before,
@@ -369,6 +370,7 @@ class Routine:
             fitted,
             conclusion.as_found(self.plan, self.captures),
             conclusion.as_left(self.plan, fitted, self.captures, self._left),
+            conclusion.effect_of(self.plan, fitted),
         )
         return (judged, conclusion.verdict_message(verdict))
 

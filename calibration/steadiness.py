@@ -116,17 +116,23 @@ def rest(readings: Sequence[Indication], resolution_mS_cm: float = 0.0) -> Rest 
     times = [reading.t_s for reading in readings]
     conductivity = trend(times, [reading.conductivity_mS_cm for reading in readings])
     temperature = trend(times, [reading.temperature_C for reading in readings])
-    allowed = max(
-        abs(conductivity.mean) * CONDUCTIVITY_PERCENT / 100.0,
-        CONDUCTIVITY_FLOOR_MS_CM,
-        resolution_mS_cm,
-    )
     return Rest(
         conductivity,
         temperature,
-        conductivity.reach < allowed,
+        conductivity.reach < allowed_mS_cm(conductivity.mean, resolution_mS_cm),
         temperature.reach < TEMPERATURE_C,
     )
+
+
+def allowed_mS_cm(mean_mS_cm: float, resolution_mS_cm: float = 0.0) -> float:
+    """Return how far conductivity may still move in a minute and count as steady, mS/cm.
+
+    Args:
+        mean_mS_cm: Of the window.
+        resolution_mS_cm: As in `rest`.
+    """
+    share = abs(mean_mS_cm) * CONDUCTIVITY_PERCENT / 100.0
+    return max(share, CONDUCTIVITY_FLOOR_MS_CM, resolution_mS_cm)
 
 
 def trend(times_s: Sequence[float], values: Sequence[float]) -> Trend:

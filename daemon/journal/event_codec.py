@@ -36,6 +36,7 @@ SHAPES: tuple[type[Any], ...] = (
     probe_events.ZeroOff,
     probe_events.ZeroRight,
     probe_events.HealthChanged,
+    probe_events.RoutineBegan,
     probe_events.RoutineSpoke,
     probe_events.PointCaptured,
     probe_events.CalibrationJudged,

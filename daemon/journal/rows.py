@@ -141,6 +141,15 @@ def _unpack(packed: str) -> Mapping[str, Flag]:
     )
 
 
+def tests_in(stored: str) -> Mapping[str, Flag]:
+    """Return the flags of a reading by test, from its column `tests`.
+
+    Raises:
+        ValueError: They are not what this version or an earlier one wrote.
+    """
+    return _unpack(stored.partition(" ")[0])
+
+
 def _figures(stored: str) -> dict[str, str]:
     """Return the figures of a reading.
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import ClassVar
 
 from daemon.entries import JSON, Kind
@@ -91,6 +91,40 @@ class HealthChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class RoutineBegan:
+    """A calibration routine began: what it is about, for whoever follows it.
+
+    Attributes:
+        probe: Name of the probe.
+        what: Tells it from the other events of a calibration.
+        id: Of the record that will come of it.
+        adjusts: Whether it is a calibration; a check adjusts nothing.
+        by: Who began it.
+        references: Of each point, in order, with their lots.
+        before: Id of the calibration in force; "none" before any.
+        settle_limit_s: How long a point may take to become steady, s.
+        resolution_mS_cm: Step between two values that the instrument can show, mS/cm.
+        thermometer: The reference thermometer; empty for none.
+        as_left: The reference that is measured once more at the end; empty for none.
+        repair: What was done to the probe before; empty for nothing.
+    """
+
+    kind: ClassVar[Kind] = Kind.CALIBRATION
+    probe: str
+    what: ClassVar[str] = "began"
+    id: str
+    adjusts: bool
+    by: str
+    references: tuple[str, ...]
+    before: str
+    settle_limit_s: float
+    resolution_mS_cm: float
+    thermometer: str = optional("")
+    as_left: str = optional("")
+    repair: str = optional("")
+
+
+@dataclass(frozen=True, slots=True)
 class RoutineSpoke:
     """A calibration routine says what to do, or what is wrong.
 
@@ -102,6 +136,10 @@ class RoutineSpoke:
         way_on: How to go on in spite of a mistake.
         mistake: Which mistake.
         on_confirm: What a confirmation does about it.
+        turn: Tells it from all that the routine said before; an act that carries an older one
+            is rejected.
+        point: Number of the present point; that after the last is as left.
+        reference: Of that point, with its lot.
     """
 
     kind: ClassVar[Kind] = Kind.CALIBRATION
@@ -112,6 +150,9 @@ class RoutineSpoke:
     way_on: str = optional("")
     mistake: str = optional("")
     on_confirm: str = optional("")
+    turn: str = optional("")
+    point: int = optional(0)
+    reference: str = optional("")
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,14 +180,68 @@ class PointCaptured:
 
 
 @dataclass(frozen=True, slots=True)
+class ComparedPoint:
+    """A point beside its reference.
+
+    Attributes:
+        point: Its number.
+        reference: Name of the reference.
+        reference_mS_cm: Reference value at its temperature, mS/cm.
+        indicated_mS_cm: Indicated value, corrected, mS/cm.
+        error_mS_cm: Indicated less reference value, mS/cm.
+        error_percent: The same, % of the reference value; None at the zero.
+        u_mS_cm: Standard uncertainty of the error, mS/cm.
+        agrees: Whether the error is within its expanded uncertainty.
+    """
+
+    point: int
+    reference: str
+    reference_mS_cm: float
+    indicated_mS_cm: float
+    error_mS_cm: float
+    error_percent: float | None
+    u_mS_cm: float
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Adjustment:
+    """A correction: conductivity = factor × (indicated - zero), temperature = indicated + offset.
+
+    Attributes:
+        factor: Relative cell constant.
+        factor_u: Its standard uncertainty.
+        zero_mS_cm: What is indicated when nothing conducts, mS/cm.
+        zero_u_mS_cm: Its standard uncertainty, mS/cm.
+        offset_C: Of the temperature, °C.
+        offset_u_C: Its standard uncertainty, °C.
+    """
+
+    factor: float
+    factor_u: float
+    zero_mS_cm: float
+    zero_u_mS_cm: float
+    offset_C: float
+    offset_u_C: float
+
+
+@dataclass(frozen=True, slots=True)
 class CalibrationJudged:
-    """All points of a calibration are taken and judged.
+    """All points of a calibration are taken and judged; nothing is saved yet.
 
     Attributes:
         probe: Name of the probe.
         what: Tells it from the other events of a calibration.
-        outcome: "accept", "warn", "hold" or "refuse".
+        outcome: "accept", "accept_with_warning", "hold" or "refuse".
         reasons: As sentences.
+        as_found: Each point under the calibration that is in force.
+        as_left: Each point under the proposed one.
+        proposed: The proposed adjustment; None for a check.
+        before: The one in force, with its uncertainty of now; None for a check.
+        change_ppt: Salinity of the same water of about 33 by the proposed one less that by the
+            one in force.
+        salinity_u: Standard uncertainty of salinity that the proposed one alone has.
+        salinity_u_before: The same of the one in force; None where there is none.
     """
 
     kind: ClassVar[Kind] = Kind.CALIBRATION
@@ -154,6 +249,13 @@ class CalibrationJudged:
     what: ClassVar[str] = "judged"
     outcome: str
     reasons: tuple[str, ...]
+    as_found: tuple[ComparedPoint, ...] = optional(())
+    as_left: tuple[ComparedPoint, ...] = optional(())
+    proposed: Adjustment | None = field(default=None, metadata={"optional": True})
+    before: Adjustment | None = field(default=None, metadata={"optional": True})
+    change_ppt: float | None = optional()
+    salinity_u: float | None = optional()
+    salinity_u_before: float | None = optional()
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 from daemon.page.acts import pages as acts
 from daemon.page.acts.command_desk import CommandDesk
@@ -40,10 +41,13 @@ def make_site(
         desk: Takes commands; None where none are configured.
     """
     endpoints = api.endpoints(sources)
-    document = description(endpoints)
+
+    @cache
+    def document() -> Response:
+        return json_response(description(endpoints))
 
     def openapi(_request: Request, _: object) -> Response:
-        return json_response(document)
+        return document()
 
     pages = {"beat": Stream(lambda _: {})}
     streams = {**pages, "station": api.station_stream()}

@@ -187,6 +187,9 @@ def _of_calibration(body: Body) -> str:
     """Return what happened in a calibration; empty for anything else."""
     text = ""
     match body:
+        case probe_events.RoutineBegan():
+            doing = "calibration" if body.adjusts else "check"
+            text = f"probe {body.probe}: {doing} {body.id} began, by {body.by}"
         case probe_events.PointCaptured():
             text = f"probe {body.probe}: point {body.point} taken, {body.raw_mS_cm:.3f} mS/cm"
         case probe_events.CalibrationJudged():

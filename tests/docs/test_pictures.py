@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from daemon.config import load
-from tests.campaigns.pictures import PICTURES, MissingError, configure, curve_of
+from tests.browser.pictures import PICTURES, MissingError, configure, curve_of
 
 LARGEST_BYTES = 150_000
 PNG_BEGINS = b"\x89PNG\r\n\x1a\n"
@@ -18,16 +18,17 @@ def test_the_pictures_are_small() -> None:
     """A clone stays small, and a README opens at once."""
     sizes = {path.name: path.stat().st_size for path in PICTURES.iterdir()}
 
-    assert {"page.png", "curve.svg"} == set(sizes)
+    assert {"now-light.png", "now-dark.png", "curve.svg"} == set(sizes)
     assert max(sizes.values()) < LARGEST_BYTES
 
 
 def test_the_pictures_are_what_their_names_say() -> None:
-    """A PNG, and an SVG that stands alone: a name space, a size, lines and words."""
+    """Two PNG, and an SVG that stands alone: a name space, a size, lines and words."""
     curve = ET.parse(PICTURES / "curve.svg").getroot()  # noqa: S314 - our own file
     names = {element.tag.rpartition("}")[2] for element in curve.iter()}
 
-    assert (PICTURES / "page.png").read_bytes().startswith(PNG_BEGINS)
+    for name in ("now-light.png", "now-dark.png"):
+        assert (PICTURES / name).read_bytes().startswith(PNG_BEGINS)
     assert "{http://www.w3.org/2000/svg}svg" == curve.tag
     assert "viewBox" in curve.attrib
     assert {"text", "polyline"} <= names

@@ -29,12 +29,13 @@ PROMISED_S = 1.0
 MIXED = "idle+head"
 LONG = b"x" * 200_000
 FEW = 20
+SITE = site_of(station_view)
 
 
 def page(environ: dict[str, Any], start_response: Callable[..., Any]) -> Iterable[bytes]:
     """The page, with an answer besides that is longer than the kernel takes."""
     if environ.get("QUERY_STRING") != "long":
-        return site_of(station_view)(environ, start_response)
+        return SITE(environ, start_response)
     start_response("200 OK", [("Content-Length", str(len(LONG)))])
     return [LONG]
 

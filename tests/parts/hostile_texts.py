@@ -39,13 +39,13 @@ TEXTS = {
 """Facts that hold words; of a record of calibration too."""
 
 
-def spoilt(value: JSON, key: str = "") -> JSON:
+def spoilt(value: JSON, key: str = "", ending: str = HALF) -> JSON:
     """A fact with something hostile behind each text in it."""
     if isinstance(value, dict):
-        return {name: spoilt(each, name) for name, each in value.items()}
+        return {name: spoilt(each, name, ending) for name, each in value.items()}
     if isinstance(value, list):
-        return [spoilt(each, key) for each in value]
-    return value + HALF if isinstance(value, str) and key in TEXTS - {"id"} else value
+        return [spoilt(each, key, ending) for each in value]
+    return value + ending if isinstance(value, str) and key in TEXTS - {"id"} else value
 
 
 def hostile_station() -> tuple[list[Entry], Bench, dict[str, JSON]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import os
+import pty
 import signal
 import subprocess
 import time
@@ -16,11 +17,15 @@ from typing import Any
 import pytest
 
 from tests.conftest import wait_until
+from tests.page.page_parts import ask
 from tests.services.service_parts import ROOT, lines_of
+from tests.services.terminal_parts import Terminal
 
 DEMO = ROOT / "deploy" / "demo"
 FOLDER = ROOT / ".demo"
 FASTEST = "120"
+PAGE_PORT = 8407
+PAGE = f"http://127.0.0.1:{PAGE_PORT}/"
 LONGEST_S = 480.0
 
 
@@ -54,6 +59,23 @@ def demo(*words: str) -> Iterator[subprocess.Popen[str]]:
         finally:
             if process.poll() is None:
                 os.killpg(process.pid, signal.SIGKILL)
+
+
+@contextmanager
+def demo_at_terminal(*words: str) -> Iterator[Terminal]:
+    """Run the demo on a terminal of its own, and kill all of it when the block ends."""
+    wait_for_turn()
+    master, slave = pty.openpty()
+    with subprocess.Popen(
+        [DEMO, *words], stdin=slave, stdout=slave, stderr=slave, start_new_session=True
+    ) as process:
+        os.close(slave)
+        try:
+            yield Terminal(process, master)
+        finally:
+            if process.poll() is None:
+                os.killpg(process.pid, signal.SIGKILL)
+            os.close(master)
 
 
 def outcome(*words: str) -> tuple[int, str]:
@@ -100,6 +122,9 @@ def test_the_demo_releases_a_batch_that_is_what_it_says() -> None:
     truth = json.loads((FOLDER / "truth.jsonl").read_text().splitlines()[-1])
     assert "ready" == batch["phase"]
     assert f"{batch['batch']} is released." in said
+    assert said.startswith(f"The page will be at {PAGE}\n"), said
+    assert f"The page is open: {PAGE}\n" in said
+    assert "until Ctrl-C" not in said
     assert abs(truth["true_salinity"] - batch["salinity"]) <= 2 * batch["salinity_u"]
     faults = [line for line in lines_of(FOLDER / "service.log") if "fault" in line]
     # At this speed a reply has 42 ms, which a busy machine does not always give.
@@ -124,6 +149,23 @@ def test_a_story_is_played_until_what_it_expects_has_been_seen() -> None:
     assert "Expected: A gap and an alarm, then readings again without help; ready at 34." in said
     assert "probe-fault raised" in said, said
     assert "45 min have passed; the phase is ready." in said, said
+
+
+def test_at_a_terminal_the_page_stays_until_ctrl_c() -> None:
+    """After the end of the story it still answers, with the batch; then exit 0 and nothing left."""
+    with demo_at_terminal("--within", "5", "--speed", FASTEST) as person:
+        person.expect(f"The page will be at {PAGE}", LONGEST_S)
+        person.expect(f"The page is open: {PAGE}", LONGEST_S)
+        person.expect("5 min have passed", LONGEST_S)
+        person.expect(f"The page stays at {PAGE} until Ctrl-C.", LONGEST_S)
+        reply = ask(PAGE_PORT)
+        os.killpg(person.process.pid, signal.SIGINT)
+        code = person.ended()
+
+    assert (0, []) == (code, left_running()), person.screen
+    assert 200 == reply.status
+    assert "mix-1" in reply.text
+    assert "Traceback" not in person.screen
 
 
 def _begun(log: Path, since_s: float) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from calibration import settlement
-from calibration.bench import Act, ActKind, Captured, Judged, Message, Plan, RoutineOutput, Saved
+from calibration.bench import Act, ActKind, Message, Plan, RoutineOutput, Saved
 from calibration.history import moment
 from calibration.record import CheckRecord, Settlement
 from calibration.routine import Routine
@@ -21,11 +21,10 @@ from daemon.mixing.events import Happening
 from daemon.mixing.probe.calibration_history import Calibrations, name_of, plain, record_id
 from daemon.mixing.probe.place_state import PlaceState
 from daemon.mixing.probe.quality import CALIBRATING, QualityState
+from daemon.mixing.probe.routine_events import began, of_probe, probe_of, routine_events
 from daemon.mixing.probe_events import (
-    CalibrationJudged,
     CalibrationReverted,
     CalibrationSettled,
-    PointCaptured,
     ProbeReturned,
     RecordSaved,
     RoutineLost,
@@ -34,7 +33,7 @@ from daemon.mixing.probe_events import (
 
 if TYPE_CHECKING:
     from calibration.record import CalibrationRecord, Record
-    from daemon.entries import JSON, Body, Reading, Sample
+    from daemon.entries import JSON, Reading, Sample
     from daemon.mixing.probe.probe_state import ProbeState
 
 BACK = "return"
@@ -44,29 +43,51 @@ LEFT_OUT_S = 3600.0
 
 
 @dataclass(slots=True)
+class Conversation:
+    """How far a routine and the people who follow it are.
+
+    Attributes:
+        began_at: Tells the routine from every other of its probe, ISO 8601.
+        spoken: How often it has spoken.
+    """
+
+    began_at: str
+    spoken: int = 0
+
+    @property
+    def turn(self) -> str:
+        """What it said last, told from all that was said before."""
+        return f"{self.began_at}/{self.spoken}"
+
+
+@dataclass(slots=True)
 class CalibrationBench:
     """The running routines and the records.
 
     Attributes:
         records: Of all probes.
         running: Routines by the name of the probe in its records.
+        conversations: Of the running routines, by the same.
     """
 
     records: Calibrations = field(default_factory=Calibrations)
     running: dict[str, Routine] = field(default_factory=dict)
+    conversations: dict[str, Conversation] = field(default_factory=dict)
 
     def begin(self, plan: Plan, probe: ProbeState, t_s: float, at: str, by: str) -> list[Happening]:
         """Start a routine; the probe's readings do not count from now on."""
         routine = Routine(plan)
         name = plan.instrument.probe
         self.running[name] = routine
+        self.conversations[name] = Conversation(at)
         if probe.out_s is None:
             probe.quality = QualityState()
             # Readings out of the water do not count in the zero test.
             probe.zero.below_since_s = None
         probe.out_s = t_s
         probe.left_under = plan.before.id
-        return self._follow(name, routine, routine.act(Act(ActKind.START, at, by)))
+        steps = self._follow(name, routine, routine.act(Act(ActKind.START, at, by)))
+        return [began(plan, by), *steps]
 
     def act(self, name: str, act: Act) -> list[Happening]:
         """Pass an act of a person to the routine.
@@ -99,19 +120,23 @@ class CalibrationBench:
         self, name: str, routine: Routine, outputs: tuple[RoutineOutput, ...]
     ) -> list[Happening]:
         steps = []
+        if any(isinstance(output, Message) for output in outputs):
+            self.conversations[name].spoken += 1
+        turn = self.conversations[name].turn
         for output in outputs:
             if isinstance(output, Saved):
                 del self.running[name]
                 saved = _saved(name, output)
                 before, waiting = self.records.of(name), self.records.on_hold(name)
                 self.records.add(output.record)
-                steps.append(_of_probe(saved))
+                steps.append(of_probe(saved))
                 if waiting is not None and isinstance(output.record, CheckRecord):
                     steps += self._settled(waiting, output.record, before)
             else:
-                steps += _happenings(name, output)
+                steps += routine_events(routine, output, turn)
         if routine.over:
             self.running.pop(name, None)
+            self.conversations.pop(name, None)
             steps.append(last_step(name))
         return steps
 
@@ -122,7 +147,7 @@ class CalibrationBench:
         name, now = record.probe, self.records.in_force(record.probe)
         settled = None if now is None else settlement.settle(waiting, now, record, before)
         if settled is None:
-            return [_of_probe(RoutineSpoke(_probe(name), "saved", _unsettled(waiting)))]
+            return [of_probe(RoutineSpoke(probe_of(name), "saved", _unsettled(waiting)))]
         settlement_record = Settlement(
             record_id(self.records.records, name, moment(record.made_at)),
             name,
@@ -140,7 +165,7 @@ class CalibrationBench:
         self.records.add(settled)
         word = "is in force" if settled.in_force else "is dropped"
         text = f"Calibration {settled.calibration_id} {word}. {settled.why}"
-        return [_of_probe(CalibrationSettled(_probe(settled.probe), plain(settled), text))]
+        return [of_probe(CalibrationSettled(probe_of(settled.probe), plain(settled), text))]
 
 
 def _unsettled(waiting: CalibrationRecord) -> str:
@@ -166,7 +191,7 @@ def interrupted(name: str) -> list[Happening]:
         "The routine was lost when measuring ended; nothing of it is saved, and the calibration"
         " that was in force is in force."
     )
-    return [_of_probe(RoutineLost(_probe(name), text)), last_step(name)]
+    return [of_probe(RoutineLost(probe_of(name), text)), last_step(name)]
 
 
 def last_step(name: str) -> Happening:
@@ -175,17 +200,17 @@ def last_step(name: str) -> Happening:
         f"Put the probe back into the reservoir ({UNPLUG_FIRST}), beyond its vent holes, and"
         " confirm; until then its readings do not count."
     )
-    return _of_probe(RoutineSpoke(_probe(name), BACK, text))
+    return of_probe(RoutineSpoke(probe_of(name), BACK, text))
 
 
 def back_in_water(name: str, by: str) -> Happening:
     """Return the event of a probe that measures the water again."""
-    return _of_probe(ProbeReturned(_probe(name), f"Back in the water, says {by}; it counts."))
+    return of_probe(ProbeReturned(probe_of(name), f"Back in the water, says {by}; it counts."))
 
 
 def reverted(name: str, record: dict[str, JSON]) -> Happening:
     """Return the event of an older calibration in force again."""
-    return _of_probe(CalibrationReverted(_probe(name), record))
+    return of_probe(CalibrationReverted(probe_of(name), record))
 
 
 def left_out(name: str, probe: ProbeState, t_s: float) -> dict[str, str]:
@@ -204,61 +229,16 @@ def _indication(sample: Sample, t_s: float) -> Indication:
     return Indication(t_s, conductivity, temperature)
 
 
-def _probe(name: str) -> str:
-    return name.partition("/")[2]
-
-
-def _of_probe(body: Body) -> Happening:
-    # It belongs to the probe and to no batch.
-    return Happening(body, batch="")
-
-
 def _saved(name: str, saved: Saved) -> RecordSaved:
     record = saved.record
     made_at = moment(record.made_at).isoformat()
     if record.kind == "check":
         text = f"The check is kept as {record.id}."
         return RecordSaved(
-            _probe(name), plain(record), record.id, made_at, text, agrees=record.agrees
+            probe_of(name), plain(record), record.id, made_at, text, agrees=record.agrees
         )
     word = "is in force" if record.usable else "is kept and not used"
     if record.on_hold:
         word = "is held, and the one before it stays in force"
     text, outcome = f"Calibration {record.id} {word}.", str(record.verdict.outcome)
-    return RecordSaved(_probe(name), plain(record), record.id, made_at, text, outcome=outcome)
-
-
-def _happenings(name: str, output: RoutineOutput) -> list[Happening]:
-    """Return the events of an output; progress gives none."""
-    if isinstance(output, Message):
-        finding = output.finding
-        return [
-            _of_probe(
-                RoutineSpoke(
-                    _probe(name),
-                    str(output.step),
-                    output.text,
-                    output.way_on,
-                    "" if finding is None else str(finding.mistake),
-                    "" if finding is None else str(finding.on_confirm),
-                )
-            )
-        ]
-    if isinstance(output, Captured):
-        point = output.capture
-        return [
-            _of_probe(
-                PointCaptured(
-                    _probe(name),
-                    point.number,
-                    point.reference.name,
-                    round(point.raw_mS_cm, 5),
-                    round(point.raw_C, 3),
-                    None if output.error is None else output.error.error_percent,
-                )
-            )
-        ]
-    if isinstance(output, Judged):
-        verdict = output.verdict
-        return [_of_probe(CalibrationJudged(_probe(name), str(verdict.outcome), verdict.reasons))]
-    return []
+    return RecordSaved(probe_of(name), plain(record), record.id, made_at, text, outcome=outcome)

@@ -112,5 +112,8 @@ document.addEventListener("visibilitychange", () => {
     follow();
   }
 });
+// A phone that leaves the building learns of it before any beat is overdue.
+window.addEventListener("offline", lose);
+window.addEventListener("online", follow);
 window.addEventListener("pagehide", () => source?.close());
 if (!document.hidden) follow();

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 LONGEST_REFERENCES = 2000
 WITH_TEXT = (RoutineSpoke, RecordSaved, CalibrationSettled)
 """Events of the routine that hold a sentence."""
+ACT = ("probe", "step", "turn")
 START = ("probe", "references", "thermometer", "thermometer_tolerance_C", "not_after")
 
 
@@ -162,6 +163,7 @@ def _act(context: CalibrationContext, doing: ActKind) -> CommandResult:
         return _back(context, place, doing, step)
     if step and step != routine.step:
         raise Rejected(f"the routine is at step {routine.step} by now, not at {step}; look again")
+    _check_turn(context, place)
     if not routine.takes(doing):
         raise Rejected(f"'{doing}' does nothing at step {routine.step}")
     newest = place.calibrating.records.newest(place.name)
@@ -171,6 +173,13 @@ def _act(context: CalibrationContext, doing: ActKind) -> CommandResult:
     steps = place.calibrating.act(place.name, act)
     place.probe_state.out_s = context.t_s
     return CommandResult(_last_text(steps), tuple(steps))
+
+
+def _check_turn(context: CalibrationContext, place: Place) -> None:
+    """Reject an act that was meant for an earlier turn of the routine, or for another one."""
+    turn = context.arguments.text("turn", LONGEST_NAME)
+    if turn not in ("", place.calibrating.conversations[place.name].turn):
+        raise Rejected("the routine has gone on since that was shown; look again")
 
 
 def _last_text(steps: list[Happening]) -> str:
@@ -313,11 +322,11 @@ VERBS: dict[str, Verb[CalibrationContext]] = {
     "calibrate.check": Verb(_check, START),
     "calibrate.confirm": Verb(
         lambda context: _act(context, ActKind.CONFIRM),
-        ("probe", "step", "value_C"),
+        (*ACT, "value_C"),
     ),
-    "calibrate.next": Verb(lambda context: _act(context, ActKind.NEXT), ("probe", "step")),
-    "calibrate.retry": Verb(lambda context: _act(context, ActKind.RETRY), ("probe", "step")),
-    "calibrate.abort": Verb(lambda context: _act(context, ActKind.ABORT), ("probe", "step")),
+    "calibrate.next": Verb(lambda context: _act(context, ActKind.NEXT), ACT),
+    "calibrate.retry": Verb(lambda context: _act(context, ActKind.RETRY), ACT),
+    "calibrate.abort": Verb(lambda context: _act(context, ActKind.ABORT), ACT),
     "calibrate.revert": Verb(_revert, ("probe", "to", "reason")),
     "calibrate.settle": Verb(_settle, ("probe", "repair", "reason")),
 }

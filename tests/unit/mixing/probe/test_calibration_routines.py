@@ -9,6 +9,7 @@ import pytest
 from calibration.record import CalibrationRecord, CheckRecord, Reversion
 from daemon.entries import Event, Flag, Kind
 from daemon.mixing.probe.quality import CALIBRATING
+from daemon.mixing.probe_events import RoutineSpoke
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import Station
 from tests.parts.calibrating import (
@@ -369,7 +370,7 @@ def test_a_thermometer_that_stands_on_its_own_is_named_when_a_calibration_begins
     spoken = [
         str(facts_in(each)["text"])
         for each in corner.send("calibrate.start", probe="ct-1", references=SOLUTION)
-        if isinstance(each, Event) and each.kind is Kind.CALIBRATION
+        if isinstance(each, Event) and isinstance(each.body, RoutineSpoke)
     ]
 
     assert spoken[0].startswith("The temperature comes from input thermo-1: keep that thermometer")

@@ -1,10 +1,10 @@
 """Make the pictures of the README: the page and one batch's curve, of the running program.
 
-    python -m tests.campaigns.pictures [--out FOLDER] [--story NAME] [--speed N]
+    python -m tests.browser.pictures [--out FOLDER] [--story NAME] [--speed N]
 
-Plays one simulated batch on a serial line of its own, runs the real service on it until the batch
-is released, and looks at its page with a headless Chromium (`apt install chromium`), which takes
-about a minute and a half.  Exit 0 done, 69 something that it needs is not there.
+Plays the demo's batch on a serial line of its own, runs the real service on it until the batch
+is released, and looks at its page with a headless Chromium (`apt install chromium`), by light and
+by dark, which takes about a minute.  Exit 0 done, 69 something that it needs is not there.
 """
 
 from __future__ import annotations
@@ -12,7 +12,6 @@ from __future__ import annotations
 import argparse
 import contextlib
 import re
-import shutil
 import socket
 import subprocess
 import sys
@@ -22,17 +21,17 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
+from tests.browser.windows import THEMES, Windows, chromium, find_chromium
 from tests.docs.guides import ROOT
 
 PICTURES = ROOT / "deploy" / "guides" / "pictures"
-WINDOW = "900,760"
-"""Size of the browser's window, pixels."""
+WINDOW = (960, 640)
+"""Size of the browser's window, pixels: it fits beside text, and the figures stay large."""
 GAP = 8.0
 """Between two curves, in the units of their drawings."""
 LONGEST_WAIT_S = 30.0
 BATCH_MIN = 240
 """Longest time that the batch may take, minutes of its own time."""
-BROWSERS = ("chromium", "chromium-browser")
 
 
 class MissingError(Exception):
@@ -40,38 +39,30 @@ class MissingError(Exception):
 
 
 def main(words: Sequence[str] | None = None) -> int:
-    """Make both pictures; return the exit code."""
-    parser = argparse.ArgumentParser(prog="tests.campaigns.pictures", description=__doc__)
+    """Make all pictures; return the exit code."""
+    parser = argparse.ArgumentParser(prog="tests.browser.pictures", description=__doc__)
     parser.add_argument("--out", type=Path, default=PICTURES)
     parser.add_argument("--story", default="plain-batch")
     parser.add_argument("--speed", type=int, default=60)
     given = parser.parse_args(words)
     given.out.mkdir(parents=True, exist_ok=True)
     try:
-        browser = find_browser()
         with tempfile.TemporaryDirectory() as folder:
-            make(Path(folder), given.out, browser, given.story, given.speed)
+            make(Path(folder), given.out, given.story, given.speed)
     except MissingError as exc:
         sys.stderr.write(f"pictures: {exc}\n")
         return 69
     return 0
 
 
-def find_browser() -> str:
-    """The path of the browser.
+def make(folder: Path, out: Path, story: str, speed: int) -> None:
+    """Play a batch in `folder` and write the page's pictures and curve.svg to `out`.
 
     Raises:
-        MissingError: There is none.
+        MissingError: There is no browser, or something went wrong.
     """
-    for name in BROWSERS:
-        path = shutil.which(name)
-        if path:
-            return path
-    raise MissingError("no Chromium is here; install it with 'sudo apt install chromium'")
-
-
-def make(folder: Path, out: Path, browser: str, story: str, speed: int) -> None:
-    """Play a batch in `folder` and write page.png and curve.svg to `out`."""
+    if find_chromium() is None:
+        raise MissingError("no Chromium is here; install it with 'sudo apt install chromium'")
     listen = f"127.0.0.1:{free_port()}"
     config = configure(folder, listen, speed)
     play = ["-m", "simulators", "play", story, "--link", str(folder / "port"), "--wait"]
@@ -83,7 +74,7 @@ def make(folder: Path, out: Path, browser: str, story: str, speed: int) -> None:
                     "status", config, "--watch", "--until-ready", "--within", str(BATCH_MIN)
                 )
             )
-            photograph(browser, f"http://{listen}/", out / "page.png")
+            photograph(f"http://{listen}/", out)
             listed = call(brinewright("batch list", config, "--json"))
             (batch, *_) = re.findall(r'"(mix-1-[\d-]+)"', listed)
             call(brinewright("batch sheet", config, batch, "--out", str(folder / "sheet.html")))
@@ -157,13 +148,22 @@ def style_of(sheet: str) -> str:
     return "\n".join(rules)
 
 
-def photograph(browser: str, address: str, picture: Path) -> None:
-    """Let the browser show a page and write what it looks like."""
-    # A browser of root's refuses its own sandbox; it looks at our page alone.
-    call_program(
-        browser, "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars",
-        f"--window-size={WINDOW}", f"--screenshot={picture}", address,
-    )  # fmt: skip
+def photograph(address: str, out: Path) -> None:
+    """Let the browser show a page and write what it looks like by light and by dark.
+
+    Raises:
+        MissingError: Something went wrong in the page.
+    """
+    with chromium() as browser:
+        windows = Windows(browser)
+        page = windows.open(address, WINDOW)
+        page.wait_for_selector("html[data-live=live]", state="attached")
+        for theme in THEMES:
+            page.emulate_media(color_scheme=theme)
+            (out / f"now-{theme}.png").write_bytes(page.screenshot())
+        windows.close()
+    if windows.faults:
+        raise MissingError(f"the page has a fault: {'; '.join(windows.faults)}")
 
 
 @contextlib.contextmanager

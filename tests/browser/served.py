@@ -1,0 +1,88 @@
+"""A whole station with its page: simulated water, measuring, publishing, an address to open."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from simulators.lines import SimulatedLine
+from simulators.scenarios import SCENARIOS
+from simulators.speakers import StageSpeaker
+from simulators.stage import Stage
+from tests.conftest import LOOPBACK, find_free_port, wait_until
+from tests.page.page_parts import ask
+from tests.services.service_parts import Process, Station, measuring, running, serving
+
+SPEED = 100.0
+"""How many times faster than real time: a batch takes a quarter of a minute."""
+
+
+@dataclass
+class ServedStation:
+    """A station that runs, and its page.
+
+    Attributes:
+        station: Its configuration and its journal.
+        stage: The simulated water and the probe in it.
+        measure: The measuring process.
+        publish: The publishing process, which serves the page.
+        port: Of the page.
+    """
+
+    station: Station
+    stage: Stage
+    measure: Process
+    publish: Process
+    port: int
+
+    def address(self, path: str = "/") -> str:
+        """The address of one of its pages."""
+        return f"http://{LOOPBACK}:{self.port}{path}"
+
+    def wait_for_page(self) -> None:
+        """Wait until the page answers."""
+        wait_until(lambda: answers(self.port), "the page")
+
+
+def answers(port: int) -> bool:
+    """Whether a page answers there."""
+    try:
+        ask(port, "/healthz")
+    except OSError:
+        return False
+    return True
+
+
+def page_section(port: int, *commands: str) -> str:
+    """The section of the configuration that puts the page on a port."""
+    return f'[page]\nlisten = "{LOOPBACK}:{port}"\ncommands = {list(commands)}'
+
+
+@contextmanager
+def served_station(
+    folder: Path, story: str, *commands: str, more: str = "", speed: float = SPEED
+) -> Iterator[ServedStation]:
+    """Run a station with a page until the block ends.
+
+    Args:
+        folder: For its files.
+        story: Of the simulators, played from the moment that measuring opens the port.
+        commands: What may be asked over the page.
+        more: Further lines of the configuration.
+        speed: How many times faster than real time.
+    """
+    port = find_free_port()
+    station = Station(folder, speed=speed, more=f"{page_section(port, *commands)}\n{more}")
+    stage = Stage.setting(SCENARIOS[story](), seed=1)
+    line = SimulatedLine(station.port(), StageSpeaker(stage), speed=speed, waits_for_reader=True)
+    publish = ("daemon.publish", "--config", str(station.config))
+    with (
+        running("publish", *publish, folder=folder) as publishing,
+        serving(line),
+        measuring(station) as measure,
+    ):
+        served = ServedStation(station, stage, measure, publishing, port)
+        served.wait_for_page()
+        yield served
