@@ -66,8 +66,7 @@ class Settling:
         """Add one reading; one that brought no value counts for time alone."""
         if self._began_s is None:
             self._began_s = indication.t_s
-        self._recent.append(indication)
-        good = window(self._recent)
+        good = window([*self._recent, indication])
         self._recent = good if indication.plausible else [*good, indication]
         self.at_rest = rest(good, self.resolution_mS_cm) if indication.plausible else None
         self.points.append(self._point(indication, indication.t_s - self._began_s))

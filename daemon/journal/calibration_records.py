@@ -23,25 +23,36 @@ def calibrations(reader: Reader) -> list[tuple[int, Record]]:
     Raises:
         JournalError: The journal cannot be read, or a record in it is of another version.
     """
-    found = []
-    for seq, event in reader.calibrations():
-        if isinstance(event.body, EntryDamaged):
-            raise JournalError(
-                f"a calibration record (seq {seq}) in the journal was changed on the disk; start"
-                " 'brinewright run' again, which puts that journal aside and keeps what is whole"
-            )
-        record = record_in(event)
-        if record is None:
-            continue
-        try:
-            found.append((seq, from_plain(record)))
-        except ValueError as exc:
-            name = facts_of(event.body).get("id", "")
-            raise JournalError(
-                f"the calibration record {name!r} (seq {seq}) in the journal cannot be read;"
-                " install the version that wrote it again"
-            ) from exc
-    return found
+    found = ((seq, record_of(seq, event)) for seq, event in reader.calibrations())
+    return [(seq, record) for seq, record in found if record is not None]
+
+
+def record_of(seq: int, event: Event) -> Record | None:
+    """Return the record that an event about a calibration holds; None where it holds none.
+
+    Args:
+        seq: Its number in the journal.
+        event: The event.
+
+    Raises:
+        JournalError: It was changed on the disk, or is of another version.
+    """
+    if isinstance(event.body, EntryDamaged):
+        raise JournalError(
+            f"a calibration record (seq {seq}) in the journal was changed on the disk; start"
+            " 'brinewright run' again, which puts that journal aside and keeps what is whole"
+        )
+    record = record_in(event)
+    if record is None:
+        return None
+    try:
+        return from_plain(record)
+    except ValueError as exc:
+        name = facts_of(event.body).get("id", "")
+        raise JournalError(
+            f"the calibration record {name!r} (seq {seq}) in the journal cannot be read;"
+            " install the version that wrote it again"
+        ) from exc
 
 
 def record_in(event: Event) -> JSON:

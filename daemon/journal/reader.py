@@ -100,6 +100,22 @@ class Reader:
         known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in found)
         return [(seq, reading) for seq, reading in known if reading is not None]
 
+    def probe_readings(
+        self, reservoir: str, probe: str, since_seq: int, limit: int
+    ) -> list[tuple[int, Reading]]:
+        """Up to `limit` readings of one probe after `since_seq`, in order."""
+        with self.transaction() as db:
+            origins = origins_of(db)
+            found = db.execute(
+                f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608
+                " WHERE seq > ? AND origin IN"
+                " (SELECT id FROM origins WHERE reservoir = ? AND probe = ?)"
+                " ORDER BY seq LIMIT ?",
+                (since_seq, reservoir, probe, limit),
+            ).fetchall()
+        known = ((row[0], rows.to_reading(row, origins.get(row[1]))) for row in found)
+        return [(seq, reading) for seq, reading in known if reading is not None]
+
     def events(self, batch: str | None = None) -> list[tuple[int, Event]]:
         """Every event in order, or those of one batch."""
         where, values = ("", ()) if batch is None else (" WHERE batch = ?", (batch,))
@@ -133,9 +149,9 @@ class Reader:
             ).fetchall()
         return [(reservoir, name) for reservoir, name in found]
 
-    def calibrations(self) -> list[tuple[int, Event]]:
-        """Every event about a calibration, in order; the records are among their facts."""
-        return self._of_kind(Kind.CALIBRATION, 0)
+    def calibrations(self, since_seq: int = 0) -> list[tuple[int, Event]]:
+        """Every event about a calibration after `since_seq`, in order; some hold the records."""
+        return self._of_kind(Kind.CALIBRATION, since_seq)
 
     def answer_to(self, id: str) -> Event | None:  # noqa: A002 - the name that the record uses
         """The answer to a command by its id; None where there is none among the newest events.

@@ -20,7 +20,7 @@ from daemon.page.frame import Frame
 from daemon.page.serving.server import PageServer, Pauses
 from daemon.page.site import make_site
 from daemon.page.sources import Sources
-from daemon.page.view import DisplaySettings, ViewReader
+from daemon.page.view import DisplaySettings, ProbeDisplay, ViewReader
 
 log = logging.getLogger("brinewright.publish")
 
@@ -102,6 +102,10 @@ def display_settings(config: Config) -> list[DisplaySettings]:
             each.label or "",
             each.capacity_l,
             each.fill_l,
+            tuple(
+                ProbeDisplay(one.name, one.drift_percent_30d, one.calibrate_with or "")
+                for one in each.probes
+            ),
         )
         for each in config.reservoirs
     ]

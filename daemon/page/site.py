@@ -11,6 +11,8 @@ from daemon.page.api import endpoints as api
 from daemon.page.api.live import LiveDoor
 from daemon.page.api.openapi import description
 from daemon.page.application import Application
+from daemon.page.calibrations import endpoints as calibrations
+from daemon.page.calibrations.calibration_source import CalibrationSource
 from daemon.page.now import pages as now
 from daemon.page.request import Request
 from daemon.page.response import Response, json_response
@@ -40,7 +42,8 @@ def make_site(
         names: Names that the machine may be called by, besides loopback and addresses.
         desk: Takes commands; None where none are configured.
     """
-    endpoints = api.endpoints(sources)
+    calibrating = CalibrationSource(sources)
+    endpoints = (*api.endpoints(sources), *calibrations.endpoints(calibrating))
 
     @cache
     def document() -> Response:

@@ -28,6 +28,22 @@ ANNOUNCED_STATES = [*map(str, ACTIVE_STATES)]
 
 
 @dataclass(frozen=True, slots=True)
+class ProbeDisplay:
+    """What the configuration says of a probe, as far as the page needs it.
+
+    Attributes:
+        name: Its name.
+        drift_percent_30d: How far its cell constant is assumed to move in thirty days, ± %.
+        references: That a calibration may begin with, as `calibrate.start` takes them; empty where
+            none are configured.
+    """
+
+    name: str
+    drift_percent_30d: float = 0.5
+    references: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class DisplaySettings:
     """What the configuration says of a reservoir, as far as the page needs it.
 
@@ -40,6 +56,7 @@ class DisplaySettings:
         capacity_l: Full to the brim, L; None where not known.
         fill_l: Of a usual batch, L; None where not known.
         old_after_s: Age beyond which a reading is not fresh, s.
+        probes: In the order of the configuration.
     """
 
     name: str
@@ -50,6 +67,7 @@ class DisplaySettings:
     label: str = ""
     capacity_l: float | None = None
     fill_l: float | None = None
+    probes: tuple[ProbeDisplay, ...] = ()
 
     @property
     def title(self) -> str:

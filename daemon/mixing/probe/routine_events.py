@@ -119,8 +119,8 @@ def _judged(name: str, judged: Judged, plan: Plan) -> CalibrationJudged:
         probe_of(name),
         str(verdict.outcome),
         verdict.reasons,
-        tuple(_compared(each) for each in judged.as_found),
-        tuple(_compared(each) for each in judged.as_left),
+        tuple(compared(each) for each in judged.as_found),
+        tuple(compared(each) for each in judged.as_left),
     )
     if fitted is None or effect is None:
         return judgement
@@ -136,14 +136,15 @@ def _judged(name: str, judged: Judged, plan: Plan) -> CalibrationJudged:
     return replace(
         judgement,
         proposed=proposed,
-        before=_adjustment(plan.before),
+        before=adjustment_of(plan.before),
         change_ppt=_finite(effect.change_ppt),
         salinity_u=_finite(effect.expanded_ppt / COVERAGE_K),
         salinity_u_before=None if before_ppt is None else _finite(before_ppt / COVERAGE_K),
     )
 
 
-def _adjustment(calibration: Calibration) -> Adjustment:
+def adjustment_of(calibration: Calibration) -> Adjustment:
+    """Return the correction of a calibration."""
     return Adjustment(
         calibration.factor,
         calibration.u_factor,
@@ -154,7 +155,8 @@ def _adjustment(calibration: Calibration) -> Adjustment:
     )
 
 
-def _compared(error: PointError) -> ComparedPoint:
+def compared(error: PointError) -> ComparedPoint:
+    """Return a point beside its reference, of its error."""
     return ComparedPoint(
         error.number,
         error.name,

@@ -1,0 +1,1 @@
+"""Calibrations: their history, how a cell drifts, and the routine that runs."""
