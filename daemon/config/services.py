@@ -169,6 +169,7 @@ class Page(Section):
         session_days: So long a browser stays signed in, days.
         login_header: Header in which a proxy passes on who logged in there.
         trusted_proxies: Addresses and networks of the proxies whose headers count.
+        public_url: Where others reach it, for who is to be led there; None where nobody is.
     """
 
     enabled: bool = Field(default=True, description="true or false")
@@ -190,6 +191,9 @@ class Page(Section):
     )
     trusted_proxies: Annotated[tuple[str, ...], AfterValidator(proxy_networks)] = Field(
         (), strict=False, description="a list of addresses and networks such as ['127.0.0.1']"
+    )
+    public_url: Annotated[str, AfterValidator(_web_address)] | None = text(
+        "an address such as 'http://mixing.lan:8407'", None
     )
 
     @property

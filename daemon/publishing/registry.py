@@ -81,23 +81,11 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.journal.inbox import Inbox, beside
     from daemon.publishing.mqtt.command_intake import CommandIntake
     from daemon.publishing.mqtt.hub.announcer import Announcer
-    from daemon.publishing.mqtt.hub.calibration_buttons import ProbeReferences
-    from daemon.publishing.mqtt.hub.hub_device import HubDevice
+    from daemon.publishing.mqtt.hub.configured_devices import configured_devices
+    from daemon.publishing.mqtt.hub.feed import HubFeed
     from daemon.publishing.mqtt.publisher import MqttSink
 
     station = config.station.name
-    devices = [
-        HubDevice(
-            station,
-            each.name,
-            bool(each.due),
-            settings.commands,
-            tuple(probe.name for probe in each.probes[1:]),
-            tuple(ProbeReferences(probe.name, probe.calibrate_with or "") for probe in each.probes),
-        )
-        for each in config.reservoirs
-    ]
-    devices.append(HubDevice(station, "", allowed=settings.commands))
     names = tuple(each.name for each in config.reservoirs)
     commands = CommandIntake(
         station,
@@ -110,9 +98,10 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     announcer = Announcer(
         station,
         settings.discovery_prefix,
-        devices if settings.discovery else (),
+        configured_devices(config, settings) if settings.discovery else (),
         Random(),  # noqa: S311 - spreads announcements, hides nothing
     )
+    clock = station_clock(config)
     return MqttSink(
         settings,
         station,
@@ -120,6 +109,7 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
         commands=commands if settings.commands else None,
         announcer=announcer,
         reservoirs=names,
+        feed=HubFeed(station, names, lambda: clock.now().wall) if settings.discovery else None,
     )
 
 

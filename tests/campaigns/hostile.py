@@ -36,7 +36,7 @@ from tests.parts.snapshots import stored
 from tests.services.mqtt_parts import STATION, Person, Publisher, present, write_configuration
 
 HERE = f"brinewright/{STATION}"
-OURS = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
+OURS = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-1/config"
 GROWTH_KB = 16 * 1024
 """Of resident memory; a few messages of the largest size are under way at a time."""
 AT_A_TIME = 50

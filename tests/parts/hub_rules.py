@@ -9,7 +9,12 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Iterable
 from typing import Any
+from urllib.parse import urlsplit
+
+from jinja2 import StrictUndefined
+from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.publishing.topic_messages import Message
 
@@ -28,7 +33,15 @@ TOP_LEVEL = {
     "qos",
     "encoding",
 }
-DEVICE = {"identifiers", "name", "manufacturer", "model", "sw_version"}
+DEVICE = {
+    "identifiers",
+    "name",
+    "manufacturer",
+    "model",
+    "sw_version",
+    "via_device",
+    "configuration_url",
+}
 ORIGIN = {"name", "sw_version", "support_url"}
 COMMON = {"platform", "unique_id", "name", "icon", "entity_category", "enabled_by_default", "qos"}
 KEYS = {
@@ -46,7 +59,14 @@ KEYS = {
         "json_attributes_template",
     },
     "binary_sensor": COMMON
-    | {"state_topic", "value_template", "device_class", "expire_after", "json_attributes_topic"},
+    | {
+        "state_topic",
+        "value_template",
+        "device_class",
+        "expire_after",
+        "json_attributes_topic",
+        "json_attributes_template",
+    },
     "button": COMMON | {"command_topic", "payload_press", "retain"},
 }
 NEEDED = {
@@ -77,6 +97,30 @@ STATE_CLASSES: dict[str | None, set[str | None]] = {
 }
 BINARY_CLASSES = {"problem", "connectivity", "running", "safety", "battery", "moisture"}
 NAME = re.compile(r"^[a-zA-Z0-9_-]+$")
+CATEGORIES = {
+    "sensor": {"diagnostic"},
+    "binary_sensor": {"diagnostic"},
+    "button": {"diagnostic", "config"},
+}
+DROPPED = {
+    "assumed_state",
+    "available",
+    "device_class",
+    "device_info",
+    "entity_category",
+    "entity_picture",
+    "entity_registry_enabled_default",
+    "extra_state_attributes",
+    "force_update",
+    "friendly_name",
+    "icon",
+    "should_poll",
+    "state",
+    "supported_features",
+    "unique_id",
+    "unit_of_measurement",
+}
+"""Attributes that the hub drops without a word, for it has a meaning of its own for each."""
 
 
 def faults(topic: str, payload: bytes | bytearray, prefix: str = "homeassistant") -> list[str]:
@@ -91,6 +135,9 @@ def faults(topic: str, payload: bytes | bytearray, prefix: str = "homeassistant"
     found += [f"missing {key}" for key in {"device", "origin", "components"} - told.keys()]
     found += [f"device.{key}" for key in told["device"].keys() - DEVICE]
     found += [f"origin.{key}" for key in told["origin"].keys() - ORIGIN]
+    url = urlsplit(told["device"].get("configuration_url", "http://there"))
+    if url.scheme not in ("http", "https") or not url.hostname:
+        found.append("configuration_url")
     if not told["device"].get("identifiers") or not told["origin"].get("name"):
         found.append("no identifiers of the device, or no name of the origin")
     ids = [each["unique_id"] for each in told["components"].values() if "unique_id" in each]
@@ -115,8 +162,10 @@ def component_faults(id_: str, each: dict[str, Any]) -> list[str]:
     found += [f"missing {key}" for key in NEEDED[platform] - each.keys()]
     if "icon" in each and not each["icon"].startswith("mdi:"):
         found.append(f"icon {each['icon']}")
-    if each.get("entity_category", "diagnostic") != "diagnostic":
+    if each.get("entity_category", "diagnostic") not in CATEGORIES[platform]:
         found.append("this category would silence a sensor")
+    if each.get("enabled_by_default") is False:
+        found.append("disabled: withdrawing the device would be complained about")
     checks = {"sensor": sensor_faults, "binary_sensor": binary_faults, "button": button_faults}
     return found + checks[platform](each)
 
@@ -146,6 +195,48 @@ def binary_faults(each: dict[str, Any]) -> list[str]:
 def button_faults(each: dict[str, Any]) -> list[str]:
     """A command that the broker keeps would be carried out again by each newcomer."""
     return [] if each.get("retain", False) is False else ["retained"]
+
+
+def faults_together(messages: Iterable[Message]) -> list[str]:
+    """What a hub would complain of in several announcements, in the order in which they come."""
+    found: list[str] = []
+    devices: set[str] = set()
+    entities: set[tuple[str, str]] = set()
+    for message in messages:
+        told = payload_of(message)
+        for each in told["device"]["identifiers"]:
+            found += [f"two devices are {each}"] if each in devices else []
+            devices.add(each)
+        via = told["device"].get("via_device", told["device"]["identifiers"][0])
+        found += [] if via in devices else [f"{via} is not known yet"]
+        for each in told["components"].values():
+            one = (each["platform"], each["unique_id"])
+            found += [f"two entities are {one[1]}"] if one in entities else []
+            entities.add(one)
+    return found
+
+
+def rendered(template: str, payload: object) -> str:
+    """What the hub's template language makes of the JSON of a message."""
+    hub = ImmutableSandboxedEnvironment(undefined=StrictUndefined)
+    said: str = hub.from_string(template).render(value_json=payload)
+    return said
+
+
+def attributes(each: dict[str, Any], payload: object) -> dict[str, Any]:
+    """The attributes that a hub takes for an entity from the JSON of a message."""
+    template = each.get("json_attributes_template")
+    found = payload if template is None else json.loads(rendered(template, payload))
+    assert isinstance(found, dict)
+    return {name: value for name, value in found.items() if name not in DROPPED}
+
+
+def dropped(each: dict[str, Any], payload: object) -> set[str]:
+    """The names of attributes that a hub drops without a word."""
+    template = each.get("json_attributes_template")
+    found = payload if template is None else json.loads(rendered(template, payload))
+    assert isinstance(found, dict)
+    return found.keys() & DROPPED
 
 
 def payload_of(message: Message) -> dict[str, Any]:

@@ -68,7 +68,7 @@ def test_the_buttons_that_a_hub_finds_lead_a_calibration(broker: Broker, tmp_pat
     verbs = '["calibrate.start", "calibrate.abort", "calibrate.confirm"]'
     mqtt = f'[mqtt]\nhost = "{broker.host}"\nport = {broker.port}\ncommands = {verbs}'
     station = Station(tmp_path, probes=(probe,), more=mqtt)
-    config = "homeassistant/device/brinewright-quarantine-wing/mix-1/config"
+    config = "homeassistant/device/brinewright-quarantine-wing/reservoir_mix-1/config"
     reply = f"{BELOW}/command/reply"
     with (
         present(broker, reply, config, f"{BELOW}/state") as person,

@@ -28,8 +28,8 @@ from tests.services.mqtt_parts import (
     write_configuration,
 )
 
-TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
-OTHER = f"homeassistant/device/brinewright-{STATION}/mix-2/config"
+TOPIC = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-1/config"
+OTHER = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-2/config"
 ALL = ("batch.confirm", "batch.use", "batch.discard")
 
 
@@ -190,8 +190,8 @@ def test_the_real_process_announces_what_is_configured(broker: Broker, tmp_path:
 
     assert [] == [f for each in hub.messages for f in faults(each.topic, each.payload, "hubs")]
     assert {
-        ("mix-1", ("button-use",)),
-        ("station", ()),
+        ("reservoir_mix-1", ("button-use",)),
+        (f"station_{STATION}", ()),
     } == {
         (
             each.topic.split("/")[-2],

@@ -13,6 +13,8 @@ from tests.services.mqtt_parts import STATION, Publisher, event, present, write_
 
 HERE = f"brinewright/{STATION}"
 CONFIG = f"homeassistant/device/brinewright-{STATION}"
+FIRST_DEVICE = f"{CONFIG}/reservoir_mix-1/config"
+SECOND_DEVICE = f"{CONFIG}/reservoir_mix-2/config"
 SECOND = """
 [[reservoir]]
 name = "mix-2"
@@ -46,19 +48,19 @@ def test_an_alarm_that_an_earlier_version_called_otherwise_goes_from_under_its_o
         writer.append(raised, 0.0, {"mix-1": stored(phase="ready")})
         try:
             publisher.start()
-            wait_until(lambda: f"{CONFIG}/mix-1/config" in kept(broker), "the device")
+            wait_until(lambda: FIRST_DEVICE in kept(broker), "the device")
             publisher.stop()
-            today = kept(broker)[f"{CONFIG}/mix-1/config"]
+            today = kept(broker)[FIRST_DEVICE]
             before = today.replace(b"reading-overdue", b"reading-stale")
-            hub.say(f"{CONFIG}/mix-1/config", before, retain=True)
+            hub.say(FIRST_DEVICE, before, retain=True)
             for topic in old_topics:
                 hub.say(topic, b'{"state": "unacknowledged"}', retain=True)
             publisher.start()
             wait_until(lambda: not old_topics & kept(broker).keys(), "the old topics to go")
-            wait_until(lambda: kept(broker)[f"{CONFIG}/mix-1/config"] == today, "the device")
+            wait_until(lambda: kept(broker)[FIRST_DEVICE] == today, "the device")
         finally:
             publisher.kill()
-        announced = [json.loads(each)["components"] for each in hub.on(f"{CONFIG}/mix-1/config")]
+        announced = [json.loads(each)["components"] for each in hub.on(FIRST_DEVICE)]
     left = kept(broker)
 
     assert {f"{HERE}/mix-1/alarm/reading-overdue", f"{HERE}/alarm/measuring-restarted"} <= {*left}
@@ -85,7 +87,7 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
         writer.append(raised, 0.0, {"mix-1": stored(phase="ready"), "mix-2": stored(phase="blank")})
         try:
             publisher.start()
-            wait_until(lambda: f"{CONFIG}/mix-2/config" in kept(broker), "both devices")
+            wait_until(lambda: SECOND_DEVICE in kept(broker), "both devices")
             first = kept(broker)
             publisher.stop()
             config.write_text(before)
@@ -99,9 +101,13 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
         finally:
             publisher.kill()
 
-    left = {f"{HERE}/mix-2/state", f"{HERE}/mix-2/alarm/salt-low", f"{CONFIG}/mix-2/config"}
+    left = {
+        f"{HERE}/mix-2/state",
+        f"{HERE}/mix-2/alarm/salt-low",
+        SECOND_DEVICE,
+    }
     assert left == first.keys() - second.keys()
-    assert f"{CONFIG}/mix-2/config" == emptied[0]
+    assert SECOND_DEVICE == emptied[0]
     assert set() == second.keys() - first.keys()
     assert stored(phase="ready") == json.loads(second[f"{HERE}/mix-1/state"])
     assert {f"{HERE}/mix-1/alarm/salt-low", f"{HERE}/alarm/storage-low"} <= second.keys()

@@ -31,7 +31,7 @@ from tests.services.mqtt_parts import STATION, delivered, event, make_certificat
 EXAMPLE = Path(__file__).parents[2] / "deploy" / "broker"
 HERE = f"brinewright/{STATION}"
 COMMAND = f"{HERE}/mix-1/command"
-CONFIG = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
+CONFIG = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-1/config"
 USE = {"id": "a", "verb": "batch.use"}
 REFUSAL = 0x80
 

@@ -26,6 +26,7 @@ from daemon.publishing.mqtt.broker_settings import broker_of
 from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, BrokerConnection, connect
 from daemon.publishing.mqtt.hub.announcer import Announcer
+from daemon.publishing.mqtt.hub.feed import HubFeed
 from daemon.publishing.mqtt.retained import RetainedState, SnapshotSource
 from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import SinkError
@@ -50,6 +51,7 @@ class MqttSink:
         commands: CommandIntake | None = None,
         announcer: Announcer | None = None,
         reservoirs: Collection[str] | None = None,
+        feed: HubFeed | None = None,
     ) -> None:
         """Read the secrets; nothing is connected yet.
 
@@ -61,6 +63,7 @@ class MqttSink:
             commands: Takes commands that come over the broker; None to take none.
             announcer: Announces the station to home-automation hubs; None not to.
             reservoirs: Names of those that are configured; None for all that the journal knows.
+            feed: What hubs are sent of the present state; None for nothing.
 
         Raises:
             SinkError: A file that the section names cannot be used.
@@ -68,7 +71,7 @@ class MqttSink:
         self._broker = broker_of(settings, station)
         self._version = MQTT_5
         self._station = station
-        self._live = RetainedState(station, source, reservoirs)
+        self._live = RetainedState(station, source, reservoirs, feed)
         self._clock = clock
         self._rate_limit = RateLimit(settings.backlog_per_s)
         self._commands = commands

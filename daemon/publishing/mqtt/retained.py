@@ -25,6 +25,7 @@ from daemon.entries import Event
 from daemon.journal.event_codec import facts_of
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
+from daemon.publishing.mqtt.hub.feed import HubFeed
 from daemon.publishing.topic_messages import (
     Message,
     alarm_message,
@@ -66,11 +67,13 @@ class RetainedState:
         station: Name of the station.
         source: The journal.
         reservoirs: Names of those that are configured; None for all that the journal knows.
+        feed: What hubs are sent of each snapshot; None where there are none.
     """
 
     station: str
     source: SnapshotSource
     reservoirs: Collection[str] | None = None
+    feed: HubFeed | None = None
     _looked_s: float = field(default=LONG_AGO_S, init=False)
     _journal: str = field(default="", init=False)
     _published: dict[str, bytes] = field(default_factory=dict, init=False)
@@ -94,7 +97,7 @@ class RetainedState:
         self._looked_s = now_s
         if self._began_s is None:
             self._began_s = now_s
-        messages = [*self._alarms(), *self._snapshots()]
+        messages = [*self._alarms(), *self._snapshots(now_s)]
         self._withdrawn |= {each.topic: each for each in messages if not each.payload}
         messages = [each for each in messages if each.payload]
         if now_s - self._began_s >= TAKE_AWAY_AFTER_S:
@@ -109,11 +112,13 @@ class RetainedState:
         self._withdrawn.clear()
         self._alarms_to_seq = 0
         self._began_s = None
+        if self.feed is not None:
+            self.feed.forget()
 
-    def _snapshots(self) -> list[Message]:
-        messages = []
-        own = self.source.station_snapshot()
-        snapshots: dict[str, ReservoirSnapshot | StationSnapshot] = {**self.source.snapshots()}
+    def _snapshots(self, now_s: float) -> list[Message]:
+        own, reservoirs = self.source.station_snapshot(), self.source.snapshots()
+        messages = [] if self.feed is None else self.feed.due(reservoirs, own, now_s)
+        snapshots: dict[str, ReservoirSnapshot | StationSnapshot] = {**reservoirs}
         if own is not None:
             snapshots[""] = own
         for reservoir, snapshot in snapshots.items():

@@ -14,7 +14,7 @@ from daemon import __version__
 from daemon.entries import JSON
 from daemon.journal.payloads import to_json
 from daemon.publishing.mqtt.hub.components import components
-from daemon.publishing.mqtt.hub.hub_device import OWN, HubDevice, config_topic
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, config_topic, device_id
 from daemon.publishing.topic_messages import Message, place
 
 
@@ -32,13 +32,7 @@ def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None 
         id_: {"platform": platform} for id_, platform in (gone or {}).items() if id_ not in parts
     }
     payload: dict[str, JSON] = {
-        "device": {
-            "identifiers": [device.id],
-            "name": f"{device.station} {device.reservoir or OWN}",
-            "manufacturer": "brinewright",
-            "model": "mixing reservoir" if device.reservoir else "mixing station",
-            "sw_version": __version__,
-        },
+        "device": _device(device),
         "origin": {"name": "brinewright", "sw_version": __version__},
         "availability_topic": f"{place(device.station, '')}/availability",
         "payload_available": "online",
@@ -53,3 +47,18 @@ def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None 
 def withdrawal(topic: str) -> Message:
     """Return the message that removes a whole device."""
     return Message(topic, b"", retain=True)
+
+
+def _device(device: HubDevice) -> dict[str, JSON]:
+    found: dict[str, JSON] = {
+        "identifiers": [device.id],
+        "name": device.name,
+        "manufacturer": "brinewright",
+        "model": "mixing reservoir" if device.reservoir else "mixing station",
+        "sw_version": __version__,
+    }
+    if device.reservoir:
+        found["via_device"] = device_id(device.station, "")
+    if device.page:
+        found["configuration_url"] = device.page
+    return found

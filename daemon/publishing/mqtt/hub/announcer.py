@@ -1,12 +1,14 @@
 """When devices are announced to hubs: after a change, when a hub starts, and when one goes.
 
-Earlier announcements are not stored here: the broker retains them and sends them back on
-each connection.  So what is gone from the configuration is withdrawn whoever announced it,
-and what the broker still has as it should be is not sent again.  Announcements below another
-prefix stay unknown.
+The broker retains announcements and sends them back on each connection.  So what is gone from
+the configuration is withdrawn whoever announced it, and what the broker still has as it should
+be is not sent again.  What the broker does not have any more, and what another station name or
+prefix is in, `left_behind` knows of.
 
-A hub drops, in silence, what changes within a second of a device's first
-message; so after each announcement there is a pause before the next.
+The devices of former versions go first, so that their entities leave their names to the new
+ones; then comes the station, which the reservoirs refer to, and then they.  A hub drops, in
+silence, what changes within a second of a device's first message; so after each announcement
+there is a pause before the next.
 """
 
 from __future__ import annotations
@@ -17,7 +19,12 @@ from dataclasses import dataclass, field
 from random import Random
 
 from daemon.publishing.mqtt.hub.announcement import announcement, withdrawal
-from daemon.publishing.mqtt.hub.hub_device import HubDevice, config_topic
+from daemon.publishing.mqtt.hub.hub_device import (
+    HubDevice,
+    config_filter,
+    config_topic,
+    former_config_topic,
+)
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from daemon.publishing.topic_messages import Message
 
@@ -50,13 +57,13 @@ class Announcer:
     devices: Sequence[HubDevice]
     rng: Random
     _retained: dict[str, bytes] = field(default_factory=dict, init=False)
-    _hub_started: bool = field(default=False, init=False)
+    _again: set[str] = field(default_factory=set, init=False)
     _due_s: float | None = field(default=None, init=False)
 
     @property
     def filters(self) -> list[str]:
         """What to subscribe to."""
-        everyone = config_topic(self.prefix, self.station, "+")
+        everyone = config_filter(self.prefix, self.station)
         return [everyone, HUB_STATUS] if self.devices else [everyone]
 
     @property
@@ -67,14 +74,14 @@ class Announcer:
     def connected(self, now_s: float) -> None:
         """Start over: the broker may be another one, or have lost what it retained."""
         self._retained.clear()
-        self._hub_started = False
+        self._again.clear()
         self._due_s = now_s + self._pause_s()
 
     def receive(self, message: IncomingMessage, now_s: float) -> None:
         """Take a retained announcement, or the message of a hub that it has started."""
         if message.topic == HUB_STATUS:
             if message.payload == b"online" and not message.retained:
-                self._hub_started = True
+                self._again = self._topics
                 self._schedule(now_s)
         elif message.retained and message.size and self._has_room(message.topic):
             ours = message.topic in self._topics
@@ -83,7 +90,7 @@ class Announcer:
 
     def concerns(self, topic: str) -> bool:
         """Return whether a topic is one of ours."""
-        before, after = config_topic(self.prefix, self.station, "+").split("+")
+        before, after = config_filter(self.prefix, self.station).split("+")
         return topic == HUB_STATUS or (topic.startswith(before) and topic.endswith(after))
 
     def due(self, now_s: float) -> list[Message]:
@@ -93,22 +100,40 @@ class Announcer:
         """
         if self._due_s is None or now_s < self._due_s:
             return []
-        announcements = {message.topic: message for message in map(self._plain, self.devices)}
-        gone = [topic for topic in self._retained if topic not in announcements]
-        messages = [
-            self._with_removals(each)
-            for each, message in zip(self.devices, announcements.values(), strict=True)
-            if self._hub_started or self._retained.get(message.topic) != message.payload
-        ]
-        messages += [withdrawal(topic) for topic in gone[:AT_ONCE]]
+        messages = self._withdrawn_first() or self._announced_now()
         for message in messages:
             self._remember(message)
-        unfinished = len(gone) > AT_ONCE or any(
-            self._retained[topic] != announcements[topic].payload for topic in announcements
-        )
-        self._hub_started = False
-        self._due_s = now_s + self._pause_s() if unfinished else None
+        self._again -= {message.topic for message in messages}
+        self._due_s = now_s + self._pause_s() if self._is_unfinished() else None
         return messages
+
+    def _withdrawn_first(self) -> list[Message]:
+        """Return what must go before anything is announced: what a former version announced."""
+        former = [
+            former_config_topic(self.prefix, self.station, each.reservoir) for each in self.devices
+        ]
+        return [withdrawal(topic) for topic in former if topic in self._retained]
+
+    def _announced_now(self) -> list[Message]:
+        """Return the announcements that are due, and withdrawals beside them."""
+        due = [each for each in self.devices if self._is_due(each)]
+        # A reservoir refers to its station, which must be known before.
+        first = [each for each in due if not each.reservoir] or due
+        gone = [topic for topic in self._retained if topic not in self._topics]
+        return [self._with_removals(each) for each in first] + [
+            withdrawal(topic) for topic in gone[:AT_ONCE]
+        ]
+
+    def _is_due(self, each: HubDevice) -> bool:
+        message = announcement(self.prefix, each)
+        return message.topic in self._again or (
+            self._retained.get(message.topic) != message.payload
+        )
+
+    def _is_unfinished(self) -> bool:
+        return any(topic not in self._topics for topic in self._retained) or any(
+            map(self._is_due, self.devices)
+        )
 
     @property
     def _topics(self) -> set[str]:
@@ -119,9 +144,6 @@ class Announcer:
         return (
             topic in self._topics or topic in self._retained or len(self._retained) < MOST_RETAINED
         )
-
-    def _plain(self, each: HubDevice) -> Message:
-        return announcement(self.prefix, each)
 
     def _with_removals(self, each: HubDevice) -> Message:
         topic = config_topic(self.prefix, self.station, each.reservoir)

@@ -55,7 +55,7 @@ def buttons(device: HubDevice) -> dict[str, JSON]:
     return {
         f"button-{id_}": {
             "platform": "button",
-            "unique_id": f"{device.id}-button-{id_}",
+            "unique_id": device.unique_id(f"button-{id_}"),
             "name": each.name,
             "icon": each.icon,
             "command_topic": f"{place(device.station, device.reservoir)}/command",

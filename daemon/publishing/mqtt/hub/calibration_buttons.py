@@ -7,27 +7,16 @@ bench; a dashboard starts it, aborts it, and confirms that the probe is back in 
 
 from __future__ import annotations
 
-from collections.abc import Collection
 from dataclasses import dataclass
 
 from daemon.entries import JSON
 from daemon.journal.payloads import to_json
+from daemon.publishing.mqtt.hub.entity_builders import CONFIGURATION
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences
+from daemon.publishing.topic_messages import place
 
 BACK = "return"
 """The step at which the routine has ended and the probe is still out of the water."""
-
-
-@dataclass(frozen=True, slots=True)
-class ProbeReferences:
-    """A probe, and the references that a dashboard may start its calibration with.
-
-    Attributes:
-        probe: Its name.
-        references: As `calibrate.start` takes them; empty where none are configured.
-    """
-
-    probe: str
-    references: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,31 +27,23 @@ class _Button:
     command: dict[str, JSON]
 
 
-def calibration_buttons(
-    here: str, device: str, probes: Collection[ProbeReferences], allowed: Collection[str]
-) -> dict[str, JSON]:
-    """Return the buttons of every probe by id.
-
-    Args:
-        here: Beginning of the topics of the reservoir.
-        device: Beginning of the ids of its entities.
-        probes: Its probes.
-        allowed: Commands that may come over the broker.
-    """
+def calibration_buttons(device: HubDevice) -> dict[str, JSON]:
+    """Return the buttons of every probe of a device by id."""
     return {
         f"button-{each.id}": {
             "platform": "button",
-            "unique_id": f"{device}-button-{each.id}",
+            "unique_id": device.unique_id(f"button-{each.id}"),
             "name": each.name,
             "icon": each.icon,
-            "command_topic": f"{here}/command",
+            "entity_category": CONFIGURATION,
+            "command_topic": f"{place(device.station, device.reservoir)}/command",
             "payload_press": to_json(each.command).decode(),
             "qos": 1,
             "retain": False,
         }
-        for probe_references in probes
+        for probe_references in device.probes
         for each in _of(probe_references)
-        if each.command["verb"] in allowed
+        if each.command["verb"] in device.allowed
     }
 
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from daemon.entries import JSON
-from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
-from daemon.publishing.mqtt.hub.alarm_entities import alarm, flood
+from daemon.mixing.alarm.catalogue import Scope
+from daemon.publishing.mqtt.hub.alarm_entities import alarm_entities, flood, measuring
 from daemon.publishing.mqtt.hub.batch_entities import batch_entities
 from daemon.publishing.mqtt.hub.buttons import buttons
 from daemon.publishing.mqtt.hub.calibration_buttons import calibration_buttons
-from daemon.publishing.mqtt.hub.entity_builders import health, moment
-from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.entity_builders import moment
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, hub_topic
 from daemon.publishing.mqtt.hub.probe_entities import probe_entities
 from daemon.publishing.mqtt.hub.water_entities import water_entities
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, place
@@ -17,37 +17,28 @@ from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, place
 
 def components(device: HubDevice) -> dict[str, JSON]:
     """Return every entity of a device by its id."""
-    here = place(device.station, device.reservoir)
-    scope = Scope.RESERVOIR if device.reservoir else Scope.STATION
-    bare = _of_reservoir(device) if device.reservoir else {"alarm-flood": flood()}
-    bare |= {
-        f"alarm-{name}": alarm(name, f"{here}/alarm/{name}")
-        for name, row in CATALOGUE.items()
-        if row.scope is scope
-    }
+    shown = _of_reservoir(device) if device.reservoir else _of_station(device)
     entities: dict[str, JSON] = {
         id_: {
-            "unique_id": f"{device.id}-{id_}",
-            "state_topic": f"{here}/state",
+            "unique_id": device.unique_id(id_),
+            "state_topic": hub_topic(device.station, device.reservoir),
             "expire_after": SNAPSHOT_EXPIRES_S,
             **each,
         }
-        for id_, each in bare.items()
+        for id_, each in shown.items()
     }
-    bench = calibration_buttons(here, device.id, device.probes, device.allowed)
-    return entities | buttons(device) | bench
+    return entities | buttons(device) | calibration_buttons(device)
 
 
 def _of_reservoir(device: HubDevice) -> dict[str, dict[str, JSON]]:
-    here = place(device.station, device.reservoir)
-    entities = water_entities() | batch_entities(f"{here}/state") | probe_entities()
-    entities |= {
-        f"probe-health-{name}": health(
-            f"Probe health {name}",
-            f"(value_json.probes_health | default({{}}, true)).get('{name}')",
-        )
-        for name in device.more_probes
-    }
+    here, hub = place(device.station, device.reservoir), hub_topic(device.station, device.reservoir)
+    entities = water_entities() | batch_entities(hub) | probe_entities(device.more_probes)
     if device.has_due:
         entities["start-by"] = moment("Start by", "start_by", "mdi:calendar-clock")
-    return entities
+    return entities | {"measuring": measuring(hub)} | alarm_entities(here, hub, Scope.RESERVOIR)
+
+
+def _of_station(device: HubDevice) -> dict[str, dict[str, JSON]]:
+    here, hub = place(device.station, ""), hub_topic(device.station, "")
+    alarms = alarm_entities(here, hub, Scope.STATION)
+    return {"measuring": measuring(hub), "alarm-flood": flood()} | alarms

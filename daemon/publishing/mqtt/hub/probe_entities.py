@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from daemon.entries import JSON, Flag
-from daemon.publishing.mqtt.hub.entity_builders import DIAGNOSTIC, USABLE, health, moment
+from daemon.publishing.mqtt.hub.entity_builders import DIAGNOSTIC, health
 
 QUALITY = {
     Flag.PASS: "pass",
@@ -12,18 +14,26 @@ QUALITY = {
     Flag.FAIL: "fail",
     Flag.MISSING: "missing data",
 }
+FLAG = "value_json.flag | default(none)"
 
 
-def probe_entities() -> dict[str, dict[str, JSON]]:
-    """Return what is known of the probe, by id."""
-    text = ", ".join(f"{flag.value}: '{word}'" for flag, word in QUALITY.items())
+def probe_entities(more_probes: Collection[str]) -> dict[str, dict[str, JSON]]:
+    """Return what is known of the probes, by id.
+
+    Args:
+        more_probes: Names of those after the one that decides.
+    """
+    words = ", ".join(f"{flag.value}: '{word}'" for flag, word in QUALITY.items())
     return {
         "probe": {
             "platform": "binary_sensor",
             "name": "Probe",
             "device_class": "problem",
             "entity_category": DIAGNOSTIC,
-            "value_template": f"{{{{ 'OFF' if {USABLE} else 'ON' }}}}",
+            "value_template": (
+                f"{{% set flag = {FLAG} %}}"
+                "{{ none if flag is none else ('OFF' if flag in (1, 2, 3) else 'ON') }}"
+            ),
         },
         "probe-health": health("Probe health", "value_json.probe_health | default(none)"),
         "quality": {
@@ -33,12 +43,13 @@ def probe_entities() -> dict[str, dict[str, JSON]]:
             "options": [*QUALITY.values()],
             "entity_category": DIAGNOSTIC,
             "icon": "mdi:clipboard-pulse-outline",
-            "value_template": f"{{{{ {{{text}}}.get(value_json.flag | default(9)) }}}}",
+            "value_template": f"{{{{ {{{words}}}.get(({FLAG}) | int(0)) }}}}",
         },
-        # Disabled by default: it changes with every reading.
-        "reading-at": {
-            **moment("Last reading", "time", "mdi:clock-outline"),
-            "entity_category": DIAGNOSTIC,
-            "enabled_by_default": False,
+        **{
+            f"probe-health-{name}": health(
+                f"Probe health {name}",
+                f"(value_json.probes_health | default({{}}, true)).get('{name}')",
+            )
+            for name in more_probes
         },
     }

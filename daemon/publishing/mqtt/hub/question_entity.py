@@ -2,33 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from daemon.entries import JSON
+from daemon.entries import JSON
+from daemon.publishing.mqtt.hub.entity_builders import attributes, text
 
 
 def question_entity(here: str) -> dict[str, JSON]:
     """Return the entity of what a person is asked about a suspended batch.
 
-    It is unknown while nothing is asked; why it is asked, and since when, are attributes.
+    It is unknown while nothing is asked; why it is asked, since when, and who answered are
+    attributes.
 
     Args:
-        here: Topic of the reservoir's snapshot.
+        here: The topic that hubs read of the reservoir.
     """
-    asked = "(value_json.question | default({}, true))"
-    return {
-        "platform": "sensor",
-        "name": "Question",
-        "icon": "mdi:help-circle-outline",
-        "value_template": (
-            f"{{% set asked = {asked} %}}{{{{ (asked.text[:250] if asked.text is defined"
-            " and not asked.answered_by | default('', true) else none) }}"
-        ),
-        "json_attributes_topic": here,
-        "json_attributes_template": (
-            f"{{% set asked = {asked} %}}"
-            "{{ {'why': asked.why | default(none), 'since': asked.since | default(none),"
-            " 'answered_by': asked.answered_by | default(none)} | tojson }}"
-        ),
-    }
+    return text("Question", "question", "mdi:help-circle-outline") | attributes(
+        here,
+        {
+            "why": "value_json.question_why | default(none)",
+            "since": "value_json.question_since | default(none)",
+            "answered_by": "value_json.question_answered_by | default(none)",
+        },
+    )

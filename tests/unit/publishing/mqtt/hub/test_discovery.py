@@ -4,27 +4,27 @@ from __future__ import annotations
 
 import json
 import re
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import pytest
-from jinja2 import StrictUndefined
-from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.config.services import COMMANDS
-from daemon.entries import Flag, Instant, Phase
-from daemon.journal.shapes import slots_of
+from daemon.entries import JSON, Flag, Kind, Phase
+from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.mixing.probe import calibration_routines
-from daemon.mixing.station.present_state import of_reservoir
-from daemon.mixing.station.station_state import ReservoirState
+from daemon.mixing.station.snapshot import StationSnapshot
 from daemon.mixing.station.steady import AHEAD, steady_since
 from daemon.publishing.mqtt.hub import calibration_buttons
 from daemon.publishing.mqtt.hub.announcement import announcement
-from daemon.publishing.mqtt.hub.calibration_buttons import ProbeReferences
 from daemon.publishing.mqtt.hub.components import components
-from daemon.publishing.mqtt.hub.hub_device import HubDevice
-from tests.parts.hub_rules import faults, payload_of
+from daemon.publishing.mqtt.hub.feed import Gate
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences, hub_topic
+from daemon.publishing.mqtt.hub.picture import reservoir_picture, station_picture
+from daemon.publishing.topic_messages import alarm_message
+from tests.parts.events import event
+from tests.parts.hub_rules import attributes, faults, payload_of, rendered
 from tests.parts.snapshots import a_snapshot
 
 STATION = "quarantine-wing"
@@ -88,9 +88,14 @@ SPOILS: list[tuple[str, str, dict[str, Any]]] = [
     (
         "salinity",
         "a unique_id stands twice",
-        {"unique_id": f"brinewright-{STATION}-mix-1-phase"},
+        {"unique_id": f"brinewright_{STATION}_mix-1_phase"},
     ),
     ("probe", "probe: words ['off', 'on']", {"value_template": "{{ 'on' or 'off' }}"}),
+    (
+        "quality",
+        "quality: disabled: withdrawing the device would be complained about",
+        {"enabled_by_default": False},
+    ),
 ]
 
 
@@ -141,6 +146,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "mixing-over": (None, "%"),
         "held-back-by": (None, None),
         "batch-age": ("duration", "h"),
+        "use-by": ("timestamp", None),
         "expected-release": ("timestamp", None),
         "expected-steady": ("timestamp", None),
         "expected-earliest": ("timestamp", None),
@@ -152,7 +158,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "advised-water": ("volume_storage", "L"),
         "quality": ("enum", None),
         "probe-health": ("enum", None),
-        "reading-at": ("timestamp", None),
+        "unacknowledged": (None, None),
     } == {
         id_: (each.get("device_class"), each.get("unit_of_measurement"))
         for id_, each in bare.items()
@@ -188,6 +194,8 @@ def test_the_probe_s_last_step_is_called_as_measuring_calls_it() -> None:
     assert calibration_routines.BACK == calibration_buttons.BACK
 
 
+NOW = "2031-05-04T09:00:01.000Z"
+
 # --- what a hub makes of the picture ------------------------------------------------------------
 
 PICTURE: dict[str, Any] = {
@@ -201,11 +209,28 @@ PICTURE: dict[str, Any] = {
     "flag": 1,
     "batch": "mix-1-0504",
     "age_h": 2.5,
+    "use_by": "2031-05-05T06:30:00.000Z",
     "stable_at": "2031-05-04T08:00:00.000Z",
     "advice": "nothing to do",
     "advice_salt_g": 0.0,
     "advice_water_l": 1.5,
     "alarms": ["batch-ageing", "salt-low"],
+    "alarm_details": {
+        "batch-ageing": {
+            "state": "acknowledged",
+            "priority": "low",
+            "since": "2031-05-04T08:50:00.000Z",
+            "active": True,
+            "why": "it is to be used in two hours",
+        },
+        "salt-low": {
+            "state": "unacknowledged",
+            "priority": "low",
+            "since": "2031-05-04T08:55:00.000Z",
+            "active": True,
+            "why": "4.1 kg are left",
+        },
+    },
     "start_by": "2031-05-05T06:00:00.000Z",
     "chance_over": 0.625,
     "held_back_by": ["still rising 0.08 ppt an hour", "only 6 min since salt came"],
@@ -214,32 +239,43 @@ PICTURE: dict[str, Any] = {
 }
 
 
-def entity_states(picture: dict[str, Any]) -> dict[str, str]:
+def message_of(picture: dict[str, Any], *, measured: bool = True) -> dict[str, Any]:
+    """What hubs are sent of the first present state that there is."""
+    sent = Gate().take(reservoir_picture(a_snapshot(**picture), measured=measured), 0.0)
+    found: dict[str, Any] = json.loads(to_json(sent))
+    return found
+
+
+def states_of(message: dict[str, Any]) -> dict[str, str]:
     """The state of each entity as the hub's template language gives it, by id."""
-    hub = ImmutableSandboxedEnvironment(undefined=StrictUndefined)
     parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
     return {
-        id_: hub.from_string(each["value_template"]).render(value_json=picture)
+        id_: rendered(each["value_template"], message)
         for id_, each in parts.items()
         if "value_template" in each
     }
 
 
+def entity_states(picture: dict[str, Any]) -> dict[str, str]:
+    """The state of each entity for a present state, by id."""
+    return states_of(message_of(picture))
+
+
 def test_a_whole_snapshot_is_shown_as_it_is() -> None:
-    """Numbers, words, times and alarms come out of the picture unchanged."""
+    """Numbers come rounded to what is shown; words, times and alarms unchanged."""
     found = entity_states(PICTURE)
 
     assert {
         "salinity": "33.9",
         "salinity-expanded": "0.1",
-        "specific-gravity": "1.02514",
+        "specific-gravity": "1.0251",
         "conductivity": "51.0",
         "temperature": "24.5",
         "phase": "ready",
         "batch": "mix-1-0504",
         "advice": "nothing to do",
         "question": "None",
-        "mixing-over": "62.5",
+        "mixing-over": "62.0",
         "held-back-by": "still rising 0.08 ppt an hour; only 6 min since salt came",
         "batch-age": "2.5",
         "expected-release": "None",
@@ -248,14 +284,17 @@ def test_a_whole_snapshot_is_shown_as_it_is() -> None:
         "expected-latest": "None",
         "expected-salinity": "None",
         "forecast-note": "None",
-        "steady-since": "2031-05-04T08:00:00.000Z",
+        "steady-since": "2031-05-04T08:00:00Z",
+        "use-by": "2031-05-05T06:30:00Z",
         "advised-salt": "0.0",
         "advised-water": "1.5",
         "probe": "OFF",
         "quality": "pass",
         "probe-health": "good",
-        "reading-at": "2031-05-04T09:00:01.000Z",
-        "start-by": "2031-05-05T06:00:00.000Z",
+        "start-by": "2031-05-05T06:00:00Z",
+        "measuring": "ON",
+        "problem": "ON",
+        "unacknowledged": "1",
     } == {id_: state for id_, state in found.items() if not id_.startswith("alarm-")}
     assert {"alarm-batch-ageing", "alarm-salt-low"} == {
         id_ for id_, state in found.items() if id_.startswith("alarm-") and state == "ON"
@@ -266,42 +305,64 @@ def test_a_whole_snapshot_is_shown_as_it_is() -> None:
 @pytest.mark.parametrize("phase", [*map(str, Phase)])
 def test_a_forecast_is_not_shown_as_a_fact(phase: str) -> None:
     """The entities follow the same rule as every screen, and one at most has a time."""
-    at = "2031-05-04T09:20:00.000Z"
+    at = "2031-05-04T09:20:00Z"
     picture = PICTURE | {"phase": phase, "expected_ready_at": at}
     found = entity_states(picture)
 
-    snapshot = a_snapshot(**picture)
+    since = steady_since(a_snapshot(**picture))
     assert (at if phase in AHEAD else "None") == found["expected-steady"]
     assert found["expected-steady"] == found["expected-release"]
-    assert str(steady_since(snapshot)) == found["steady-since"]
+    assert str(since).replace(".000Z", "Z") == found["steady-since"]
     assert "None" in (found["expected-steady"], found["steady-since"])
 
 
-def test_the_snapshot_that_there_is_has_what_the_entities_read() -> None:
-    """A key that measuring names otherwise would be shown as unknown for ever."""
-    now = Instant(datetime(2031, 5, 4, 9, 0, tzinfo=UTC), 0.0)
-    made = {
-        slot.key for slot in slots_of(type(of_reservoir(ReservoirState(), None, None, now, 0.0)))
-    }
-    parts = payload_of(announcement("homeassistant", BARE))["components"]
+@pytest.mark.parametrize("told", [EVERYTHING, OWN], ids=["reservoir", "station"])
+def test_the_message_has_what_the_entities_read(told: HubDevice) -> None:
+    """A key that the message names otherwise would be shown as unknown for ever."""
+    parts = payload_of(announcement("homeassistant", told))["components"]
+    own = Gate().take(station_picture(StationSnapshot(NOW), measured=True), 0.0)
+    made = message_of({"time": NOW}) if told.reservoir else own
+    topic = hub_topic(STATION, told.reservoir)
     read = {
         key
         for each in parts.values()
-        for key in re.findall(r"value_json\.(\w+)", each.get("value_template", ""))
+        for where, template in (
+            ("state_topic", "value_template"),
+            ("json_attributes_topic", "json_attributes_template"),
+        )
+        if each.get(where) == topic
+        for key in re.findall(r"value_json\.(\w+)", each.get(template, ""))
     }
 
-    assert set() == read - made
+    assert set() == read - made.keys()
+    assert len(read) > 5
 
 
-@pytest.mark.parametrize("picture", [dict.fromkeys(PICTURE), {}], ids=["null", "absent"])
-def test_what_is_not_known_is_shown_as_unknown(picture: dict[str, Any]) -> None:
+UNKNOWN = {"salinity": None, "batch": None, "advice": None, "age_h": None, "flag": 9}
+
+
+@pytest.mark.parametrize(
+    "message", [message_of(UNKNOWN), {}], ids=["null", "of an earlier version"]
+)
+def test_what_is_not_known_is_shown_as_unknown(message: dict[str, Any]) -> None:
     """`None` is the hub's word for unknown; empty text would leave the old value standing."""
-    found = entity_states(picture)
-    alarms = {id_ for id_ in found if id_.startswith("alarm-")}
+    found = states_of(message)
+    known = (
+        {"measuring": "OFF"}
+        if not message
+        else {
+            "measuring": "ON",
+            "problem": "OFF",
+            "unacknowledged": "0",
+            "phase": "idle",
+            "probe": "ON",
+            "quality": "missing data",
+            **{f"alarm-{name}": "OFF" for name in OF_RESERVOIR},
+        }
+    )
 
-    assert {"OFF"} == {found[id_] for id_ in alarms}
-    assert ("ON", "missing data" if not picture else "None") == (found["probe"], found["quality"])
-    assert {"None"} == {found[id_] for id_ in found.keys() - alarms - {"probe", "quality"}}
+    assert known == {id_: state for id_, state in found.items() if state != "None"}
+    assert len(found) > len(known)
 
 
 @pytest.mark.parametrize("flag", [*Flag])
@@ -323,12 +384,11 @@ def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
     told = payload_of(message)
     own = {row.name for row in CATALOGUE.values() if row.scope is Scope.STATION}
 
-    assert f"homeassistant/device/brinewright-{STATION}/station/config" == message.topic
-    assert {f"alarm-{name}" for name in own} | {"alarm-flood", "button-acknowledge"} == told[
-        "components"
-    ].keys()
+    assert f"homeassistant/device/brinewright-{STATION}/station_{STATION}/config" == message.topic
+    whole = {"alarm-flood", "button-acknowledge", "measuring", "problem", "unacknowledged"}
+    assert {f"alarm-{name}" for name in own} | whole == told["components"].keys()
     topics = {each.get("state_topic") for each in told["components"].values()} - {None}
-    assert {f"brinewright/{STATION}/state"} == topics
+    assert {f"brinewright/{STATION}/hub"} == topics
     pressed = told["components"]["button-acknowledge"]
     assert f"brinewright/{STATION}/command" == pressed["command_topic"]
     assert {"verb": "alarm.acknowledge", "who": "dashboard", "all": True} == json.loads(
@@ -337,13 +397,27 @@ def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
 
 
 def test_each_alarm_brings_its_particulars_from_its_own_topic() -> None:
-    """State, priority and reason are attributes of the entity."""
+    """State, priority and reason are attributes of the entity, and what to do about it."""
     parts = payload_of(announcement("homeassistant", BARE))["components"]
+    part = parts["alarm-salt-low"]
+    facts: dict[str, JSON] = {
+        "name": "salt-low",
+        "state": "returned-unacknowledged",
+        "what": "cleared",
+        "why": "4 kg",
+    }
+    payload = json.loads(alarm_message(STATION, event(Kind.ALARM, facts)).payload)
 
-    assert (
-        f"brinewright/{STATION}/mix-1/alarm/salt-low"
-        == (parts["alarm-salt-low"]["json_attributes_topic"])
-    )
+    assert f"brinewright/{STATION}/mix-1/alarm/salt-low" == part["json_attributes_topic"]
+    assert {
+        "alarm_state": "returned-unacknowledged",
+        "since": payload["time"],
+        "priority": None,
+        "why": "4 kg",
+        "what": "cleared",
+        "who": None,
+        "do": CATALOGUE["salt-low"].do,
+    } == attributes(part, payload)
 
 
 def test_every_probe_of_a_reservoir_has_its_health() -> None:
@@ -364,16 +438,15 @@ def test_a_long_advice_is_cut() -> None:
 def test_an_attribute_holds_the_whole_advice(advice: str | None) -> None:
     """Its last step and its cautions are not lost where the state must be cut."""
     part = payload_of(announcement("homeassistant", EVERYTHING))["components"]["advice"]
-    template = ImmutableSandboxedEnvironment().from_string(part["json_attributes_template"])
 
     assert part["state_topic"] == part["json_attributes_topic"]
-    assert {"whole": advice} == json.loads(template.render(value_json={"advice": advice}))
-    assert {"whole": None} == json.loads(template.render(value_json={}))
+    assert {"whole": advice} == attributes(part, message_of(PICTURE | {"advice": advice}))
+    assert {"whole": None} == attributes(part, {})
 
 
 def test_times_carry_their_zone() -> None:
     """A hub refuses a timestamp without one."""
     found = entity_states(PICTURE)
-    times = [found[id_] for id_ in ("steady-since", "reading-at", "start-by")]
+    times = [found[id_] for id_ in ("steady-since", "use-by", "start-by")]
 
     assert [True] * 3 == [datetime.fromisoformat(each).tzinfo is not None for each in times]

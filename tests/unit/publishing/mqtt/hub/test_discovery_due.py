@@ -15,8 +15,7 @@ from daemon.publishing.mqtt.hub.announcer import (
     PAUSE_S,
     Announcer,
 )
-from daemon.publishing.mqtt.hub.calibration_buttons import ProbeReferences
-from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.hub_rules import faults, payload_of
 
@@ -24,8 +23,8 @@ STATION = "quarantine-wing"
 PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
 EVERYTHING = HubDevice(STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,))
 BARE = HubDevice(STATION, "mix-1")
-TOPIC = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
-OTHER = f"homeassistant/device/brinewright-{STATION}/mix-9/config"
+TOPIC = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-1/config"
+OTHER = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-9/config"
 SHORTEST_S, LONGEST_S = PAUSE_S
 
 

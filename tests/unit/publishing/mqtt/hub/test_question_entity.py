@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
-
-from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from daemon.entries import JSON
 from daemon.mixing.station.steady import steady_since
 from daemon.publishing.mqtt.hub.question_entity import question_entity
+from tests.parts.hub_rules import attributes, rendered
 from tests.parts.snapshots import a_snapshot, stored
-from tests.unit.publishing.mqtt.hub.test_discovery import entity_states
+from tests.unit.publishing.mqtt.hub.test_discovery import entity_states, message_of
 
 ASKED: dict[str, JSON] = {
     "text": "is the probe out of the water, or was the vessel refilled?",
@@ -22,44 +20,43 @@ ASKED: dict[str, JSON] = {
 }
 
 
-def rendered(key: str, snapshot: dict[str, Any]) -> str:
-    """What the hub's template language makes of a snapshot."""
-    template = ImmutableSandboxedEnvironment().from_string(str(question_entity("s/state")[key]))
-    said: str = template.render(value_json=snapshot)
-    return said
+def shown(snapshot: dict[str, Any]) -> tuple[str, dict[str, Any]]:
+    """State and attributes that a hub makes of a snapshot."""
+    entity, message = question_entity("s/hub"), message_of(snapshot)
+    return rendered(str(entity["value_template"]), message), attributes(entity, message)
 
 
 def test_a_question_that_waits_is_its_state_with_why_and_since_beside_it() -> None:
     """A card shows the sentence, and an automation has the rest."""
     snapshot = stored(phase="verifying", question=ASKED)
-    attributes = json.loads(rendered("json_attributes_template", snapshot))
+    state, beside = shown(snapshot)
 
-    assert ASKED["text"] == rendered("value_template", snapshot)
-    assert (ASKED["why"], ASKED["since"]) == (attributes["why"], attributes["since"])
+    assert ASKED["text"] == state
+    assert (ASKED["why"], "2026-03-02T11:48:00Z") == (beside["why"], beside["since"])
 
 
 def test_nobody_knows_since_when_the_water_of_a_suspended_batch_is_steady() -> None:
     """Screens and hubs leave it out alike."""
     steady = stored(phase="verifying", stable_at="2026-03-02T11:20:00.000Z")
-    shown = [
+    said = [
         (steady_since(a_snapshot(**each)), entity_states(each)["steady-since"])
         for each in (steady, {**steady, "question": ASKED})
     ]
 
-    assert [("2026-03-02T11:20:00.000Z",) * 2, (None, "None")] == shown
+    assert [("2026-03-02T11:20:00.000Z", "2026-03-02T11:20:00Z"), (None, "None")] == said
 
 
 def test_an_answered_question_is_asked_no_more() -> None:
     """Its state is unknown, and who answered is an attribute."""
     snapshot = stored(phase="verifying", question={**ASKED, "answered_by": "kim"})
+    state, beside = shown(snapshot)
 
-    assert "None" == rendered("value_template", snapshot)
-    assert "kim" == json.loads(rendered("json_attributes_template", snapshot))["answered_by"]
+    assert ("None", "kim") == (state, beside["answered_by"])
 
 
 def test_without_a_question_its_state_is_unknown() -> None:
     """The last one does not stay on the dashboard."""
-    assert "None" == rendered("value_template", stored())
-    assert "None" == rendered("value_template", {"question": None})
     nothing = {"why": None, "since": None, "answered_by": None}
-    assert nothing == json.loads(rendered("json_attributes_template", stored()))
+
+    assert ("None", nothing) == shown(stored())
+    assert "None" == rendered(str(question_entity("s/hub")["value_template"]), {})

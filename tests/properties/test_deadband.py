@@ -1,0 +1,120 @@
+"""What a hub is shown is never long out of date, and never sent more often than is worth a row."""
+
+from __future__ import annotations
+
+import math
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from daemon.publishing.mqtt.hub.deadband import (
+    HOLD_S,
+    LEAP,
+    LEAP_HOLD_S,
+    REFRESH_S,
+    Deadband,
+    Figure,
+    rounded,
+)
+
+STEPS = st.sampled_from([0.0001, 0.01, 0.1, 1.0, 60.0])
+VALUES = st.floats(-1e9, 1e9, allow_nan=False)
+FIGURES = st.builds(
+    lambda step, times, rises: Figure(step, step * times, rises),
+    STEPS,
+    st.integers(0, 5),
+    st.booleans(),
+)
+READINGS = st.lists(
+    st.tuples(st.floats(0.1, 40.0), st.none() | st.floats(-1e4, 1e4)), min_size=1, max_size=60
+)
+
+
+@given(VALUES, STEPS)
+def test_a_rounded_figure_is_the_nearest_multiple_and_stays_so(value: float, step: float) -> None:
+    """It is at most half a step away, and rounding it once more changes nothing."""
+    once = rounded(value, step)
+
+    assert abs(once - value) <= step / 2 + 1e-6 * step + abs(value) * 1e-12
+    assert once == rounded(once, step)
+
+
+@given(FIGURES, READINGS)
+def test_what_is_shown_is_never_further_behind_than_the_deadband_for_long(
+    figure: Figure, readings: list[tuple[float, float | None]]
+) -> None:
+    """From reading to reading: either it is near, or it was so less than the hold before."""
+    gate, now_s, behind_since_s = Deadband({"x": figure}), 0.0, None
+    for pause_s, value in readings:
+        now_s += pause_s
+        shown = gate.pass_moved({"x": value}, now_s)["x"]
+        if value is None:
+            assert shown is None  # what is unknown passes at once
+            behind_since_s = None
+        elif shown is not None and abs(value - shown) <= figure.deadband + figure.step / 2:
+            behind_since_s = None
+        else:
+            behind_since_s = now_s if behind_since_s is None else behind_since_s
+            assert now_s - behind_since_s < HOLD_S
+
+
+@given(FIGURES, READINGS)
+def test_a_known_value_follows_another_only_after_the_hold(
+    figure: Figure, readings: list[tuple[float, float | None]]
+) -> None:
+    """So that the rows of a day are bounded; a worse value and a leap may come sooner."""
+    gate, now_s, changed_s = Deadband({"x": figure}), 0.0, -math.inf
+    before: float | None = None
+    for pause_s, value in readings:
+        now_s += pause_s
+        shown = gate.pass_moved({"x": value}, now_s)["x"]
+        if shown != before:
+            worse = figure.rises_at_once and before is not None and (shown or 0.0) > before
+            leap = before is not None and abs((value or 0.0) - before) > LEAP * figure.deadband > 0
+            hold_s = LEAP_HOLD_S if leap else HOLD_S
+            assert shown is None or worse or now_s - changed_s >= hold_s
+            changed_s, before = now_s, shown
+
+
+@given(st.floats(0.001, 10.0), st.floats(1.0, 1000.0))
+def test_a_leap_is_shown_within_seconds(deadband: float, times: float) -> None:
+    """Whoever pours salt sees it; what is within ten deadbands may be noise, and waits."""
+    gate = Deadband({"x": Figure(deadband / 2, deadband)})
+    gate.pass_moved({"x": 0.0}, 0.0)
+    moved = times * deadband
+    shown = gate.pass_moved({"x": moved}, LEAP_HOLD_S)["x"]
+
+    assert shown == (rounded(moved, deadband / 2) if moved > LEAP * deadband else 0.0)
+
+
+@given(FIGURES, st.floats(-1e4, 1e4), st.floats(0.0, 1.0))
+def test_a_small_change_is_shown_in_the_end(figure: Figure, value: float, share: float) -> None:
+    """So that a figure which creeps is not left as it was for hours."""
+    gate = Deadband({"x": figure})
+    gate.pass_moved({"x": value}, 0.0)
+    crept = value + share * figure.deadband
+    shown = gate.pass_moved({"x": crept}, REFRESH_S)["x"]
+
+    assert rounded(crept, figure.step) == shown
+
+
+@given(FIGURES, READINGS)
+def test_what_must_not_wait_takes_every_figure_along(
+    figure: Figure, readings: list[tuple[float, float | None]]
+) -> None:
+    """At a change of phase or of alarms the figures are those of that moment."""
+    gate, now_s = Deadband({"x": figure}), 0.0
+    for pause_s, value in readings:
+        now_s += pause_s
+        shown = gate.pass_all({"x": value}, now_s)["x"]
+
+        assert shown == (None if value is None else rounded(value, figure.step))
+
+
+@given(st.sampled_from([math.nan, math.inf, -math.inf]))
+def test_what_is_no_number_is_unknown(value: float) -> None:
+    """A hub would leave the old value in place."""
+    gate = Deadband({"x": Figure(0.1, 0.1)})
+    gate.pass_moved({"x": 3.0}, 0.0)
+
+    assert {"x": None} == gate.pass_moved({"x": value}, 1.0)
