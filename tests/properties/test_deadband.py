@@ -78,7 +78,7 @@ def test_a_known_value_follows_another_only_after_the_hold(
 
 @given(st.floats(0.001, 10.0), st.floats(1.0, 1000.0))
 def test_a_leap_is_shown_within_seconds(deadband: float, times: float) -> None:
-    """Whoever pours salt sees it; what is within ten deadbands may be noise, and waits."""
+    """Whoever pours salt sees it; what is within twenty deadbands may be noise, and waits."""
     gate = Deadband({"x": Figure(deadband / 2, deadband)})
     gate.pass_moved({"x": 0.0}, 0.0)
     moved = times * deadband

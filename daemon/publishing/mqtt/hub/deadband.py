@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 HOLD_S = 60.0
 """Shortest time between two values of a figure that is known; so even a probe that is all noise
 costs a bounded number of rows."""
-LEAP = 10.0
+LEAP = 20.0
 """So many deadbands are no noise."""
 LEAP_HOLD_S = 5.0
 REFRESH_S = 900.0

@@ -7,7 +7,7 @@ import json
 from daemon.mixing.batch.suspension import ANSWERS
 from daemon.publishing.mqtt.hub.announcement import announcement
 from tests.parts.hub_rules import payload_of
-from tests.unit.publishing.mqtt.hub.test_discovery import EVERYTHING, PROBE, STATION
+from tests.parts.hub_states import EVERYTHING, PROBE, STATION
 
 
 def test_a_button_asks_what_the_station_takes() -> None:

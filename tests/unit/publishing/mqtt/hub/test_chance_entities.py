@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.unit.publishing.mqtt.hub.test_discovery import PICTURE, entity_states
+from tests.parts.hub_states import PICTURE, entity_states
 
 
 @pytest.mark.parametrize(

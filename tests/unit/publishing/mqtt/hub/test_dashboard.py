@@ -13,7 +13,7 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.publishing.mqtt.hub.announcement import announcement
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from tests.parts.hub_rules import payload_of
-from tests.unit.publishing.mqtt.hub.test_discovery import EVERYTHING, OF_RESERVOIR, OWN
+from tests.parts.hub_states import EVERYTHING, OF_RESERVOIR, OWN
 
 DASHBOARD = Path(__file__).parents[5] / "deploy" / "dashboard.yaml"
 DASHBOARD_TEXT = DASHBOARD.read_text(encoding="utf-8")

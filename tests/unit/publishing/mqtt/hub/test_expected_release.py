@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tests.unit.publishing.mqtt.hub.test_discovery import PICTURE, entity_states
+from tests.parts.hub_states import PICTURE, entity_states
 
 
 def test_a_release_that_needs_more_than_time_has_no_expected_moment() -> None:

@@ -14,7 +14,7 @@ from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.topic_messages import Message, alarm_message
 from tests.parts.events import event
 from tests.parts.hub_rules import attributes, dropped, faults, faults_together, payload_of
-from tests.unit.publishing.mqtt.hub.test_discovery import EVERYTHING, OWN, STATION
+from tests.parts.hub_states import EVERYTHING, OWN, STATION
 
 FACTS: dict[str, JSON] = {
     "name": "salt-low",

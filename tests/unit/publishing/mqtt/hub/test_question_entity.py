@@ -8,8 +8,8 @@ from daemon.entries import JSON
 from daemon.mixing.station.steady import steady_since
 from daemon.publishing.mqtt.hub.question_entity import question_entity
 from tests.parts.hub_rules import attributes, rendered
+from tests.parts.hub_states import entity_states, message_of
 from tests.parts.snapshots import a_snapshot, stored
-from tests.unit.publishing.mqtt.hub.test_discovery import entity_states, message_of
 
 ASKED: dict[str, JSON] = {
     "text": "is the probe out of the water, or was the vessel refilled?",
