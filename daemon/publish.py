@@ -23,7 +23,6 @@ from daemon.journal.foreign import refuse_foreign
 from daemon.journal.lock import take_lock
 from daemon.journal.reader import Reader
 from daemon.journal.replacement import note_path
-from daemon.page.page_assembly import make_page
 from daemon.publishing.registry import kept_after_s, make_heartbeat, make_sinks, step_within_s
 from daemon.publishing.sink import Backoff
 from daemon.publishing.tail import Changes, Tail
@@ -157,12 +156,21 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
         return exc.exit_code
-    page = make_page(config, Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
+    page = _page_of(config)
     beside = [each for each in (page, heart) if each is not None]
     if not sinks and not beside:
         log.info("nothing to publish to: no [mqtt], [influx], [notify] and no page is configured")
         return 0
     return _run_until_stopped(config, sinks, beside, log)
+
+
+def _page_of(config: Config) -> PageServer | None:
+    """Return what serves the page; where it is turned off, none of its libraries is loaded."""
+    if not config.page.enabled:
+        return None
+    from daemon.page.page_assembly import make_page  # noqa: PLC0415 - 7 MB that may not be needed
+
+    return make_page(config, Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
 
 
 def _run_until_stopped(

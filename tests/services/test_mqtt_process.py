@@ -251,7 +251,10 @@ def _commands(kim: Person, here: str) -> list[dict[str, Any]]:
 
 def test_it_needs_none_of_the_command_line_libraries() -> None:
     """A Pi's memory is not spent on what only the command line uses."""
-    code = "import daemon.publish, daemon.publishing.mqtt.publisher, sys; print(*sys.modules)"
+    code = (
+        "import daemon.publish, daemon.publishing.mqtt.publisher, daemon.page.page_assembly, sys;"
+        " print(*sys.modules)"
+    )
     found = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, check=True, text=True
     ).stdout.split()

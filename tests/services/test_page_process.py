@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import socket
+import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -21,6 +23,7 @@ from tests.parts.numbered import reading
 from tests.services.mqtt_parts import Publisher, listening, write_configuration
 from tests.services.service_parts import Station, playing, running
 
+LIBRARIES_OF_PAGE = {"dygraphs", "jinja2", "markupsafe", "prometheus_client", "waitress"}
 LISTENING = "0A"
 
 
@@ -244,3 +247,26 @@ def test_nothing_listens_but_the_page_on_loopback(broker: Broker, tmp_path: Path
     assert 3 == len(pids)
     assert "Mixing: salinity is not steady yet" in page.text
     assert (200, "measuring goes on\n") == (health.status, health.text)
+
+
+@pytest.mark.parametrize("enabled", [True, False])
+def test_a_page_that_is_turned_off_costs_no_memory(
+    tmp_path: Path, writer: Writer, free_port: int, *, enabled: bool
+) -> None:
+    """Where it is turned off, nothing that serves, draws or describes it is loaded."""
+    section = f"{page_on(free_port)}\nenabled = {str(enabled).lower()}"
+    config = write_configuration(tmp_path, free_port, section)
+    writer.append([reading(1)], 0.0)
+    code = (
+        "import sys, threading, daemon.publish as publish\n"
+        "publish.follow_all = lambda *_: None\n"
+        "publish.main(['--config', sys.argv[1]])\n"
+        "print(*sorted(sys.modules))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, config], check=True, capture_output=True, text=True
+    )
+    loaded = {each for each in done.stdout.split() if each.split(".")[0] in LIBRARIES_OF_PAGE}
+    loaded |= {each for each in done.stdout.split() if each.startswith("daemon.page")}
+
+    assert enabled is bool(loaded), loaded
