@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from daemon.entries import Instant
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.mixing.alarm.catalogue import CATALOGUE
-from daemon.mixing.batch import suspension
+from daemon.mixing.batch import suspension, volume
 from daemon.mixing.batch.ageing import age_h
-from daemon.mixing.batch.batch_state import STEADY
+from daemon.mixing.batch.batch_state import STEADY, WITH_SALT
 from daemon.mixing.station import due_batches, expected_release
 from daemon.mixing.station.last_reading import LastReading, iso, last_reading
 from daemon.mixing.station.probe_parts import probe_parts
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.alarm.alarm_state import AlarmState
     from daemon.mixing.alarm.catalogue import AlarmKind
-    from daemon.mixing.batch.batch_state import Suspension
+    from daemon.mixing.batch.batch_state import BatchSettings, BatchState, Suspension
     from daemon.mixing.stability.chance import Chance
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
@@ -83,6 +83,7 @@ def of_reservoir(
         quality_figures=measured.quality_figures,
         probe=measured.probe,
         use_by=_use_by(at, age, settings),
+        volume_left_l=_volume_left_l(batch, None if settings is None else settings.batch),
         chance_over=None if chance is None else chance.over,
         held_back_by=() if chance is None else chance.held_back_by,
         expected_ready_at=ahead.expected_ready_at,
@@ -109,6 +110,16 @@ def _question(suspended: Suspension | None, at: Instant, t_s: float) -> Question
         suspension.ANSWERS,
         suspended.answered_by,
     )
+
+
+def _volume_left_l(batch: BatchState, settings: BatchSettings | None) -> float | None:
+    """Return how much water of a batch is left, L; None where that is not known.
+
+    Of a suspended batch it is not: the vessel may have been refilled.
+    """
+    if settings is None or not batch.id or batch.phase not in WITH_SALT or batch.suspension:
+        return None
+    return round(volume.present_l(batch, settings), 1)
 
 
 def _use_by(at: Instant, age: float | None, settings: ReservoirSettings | None) -> str | None:

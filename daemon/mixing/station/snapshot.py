@@ -105,6 +105,8 @@ class ReservoirSnapshot:
         quality_figures: Its tests that are suspect or failed, by name, each with its figure.
         probe: The probe that gave it, and at whose pace the water is followed.
         use_by: When its water is to be used by, ISO 8601; None before its first release.
+        volume_left_l: Water of the batch that is left, as filled or recorded less what was used,
+            L; None without salt in it, and while nobody knows whether it is still there.
         chance_over: Chance that mixing is over, 0 to 1, while that is being decided on fresh
             readings; None where nothing is decided or nothing is known.
         held_back_by: What holds that decision back, at most two phrases, the heaviest first.
@@ -147,6 +149,7 @@ class ReservoirSnapshot:
     quality_figures: Mapping[str, str] = field(default_factory=dict, metadata={"optional": True})
     probe: str | None = None
     use_by: str | None = optional()
+    volume_left_l: float | None = optional()
     chance_over: float | None = optional()
     held_back_by: tuple[str, ...] = optional(())
     expected_ready_at: str | None = optional()

@@ -336,7 +336,7 @@ def test_the_snapshot_has_every_name_that_is_relied_on() -> None:
     full = snapshot_in(station, "mix-1", Instant(MORNING, 0.0))
 
     assert sorted(PICTURE) == sorted(empty)
-    assert sorted([*PICTURE, "use_by"]) == sorted(full)
+    assert sorted([*PICTURE, "use_by", "volume_left_l"]) == sorted(full)
     assert ("idle", None, int(Flag.MISSING)) == (empty["phase"], empty["salinity"], empty["flag"])
     assert ("ready", "2026-03-02T08:00:00.000Z") == (full["phase"], full["time"])
     assert full["specific_gravity"] == pytest.approx(1.0256, abs=2e-4)
