@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState
@@ -10,14 +11,30 @@ from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.mixing.probe.quality import in_words
 from daemon.mixing.probe.status_signal import Health
 
+
+@dataclass(frozen=True, slots=True)
+class PhaseText:
+    """A phase as a person reads it.
+
+    Attributes:
+        word: A word or two, to be read from afar.
+        sentence: What it means, without its full stop.
+    """
+
+    word: str
+    sentence: str
+
+
 PHASES = {
-    Phase.IDLE: "No batch is known",
-    Phase.BLANK: "Purified water, no salt in it yet",
-    Phase.DISSOLVING: "Mixing: salinity is not steady yet",
-    Phase.VERIFYING: "Steady: release conditions are not all met yet",
-    Phase.READY: f"Released: may be used; {INDEPENDENT_CHECK}",
-    Phase.OFF_TARGET: "Off target: steady outside the limits, not to be used",
-    Phase.STALE: "Expired: not to be used before it has been verified again",
+    Phase.IDLE: PhaseText("No batch", "none is known"),
+    Phase.BLANK: PhaseText("No salt yet", "purified water, no salt in it"),
+    Phase.DISSOLVING: PhaseText("Mixing", "salinity is not steady yet, not to be used"),
+    Phase.VERIFYING: PhaseText(
+        "Verifying", "steady, but release conditions are not all met yet; not to be used"
+    ),
+    Phase.READY: PhaseText("Released", f"may be used; {INDEPENDENT_CHECK}"),
+    Phase.OFF_TARGET: PhaseText("Off target", "steady outside the limits, not to be used"),
+    Phase.STALE: PhaseText("Expired", "not to be used before it has been verified again"),
 }
 QUALITIES = {
     Flag.PASS: "",
@@ -54,9 +71,10 @@ def health_words(health: str) -> str:
 def phase_words(phase: object) -> str:
     """Return a phase as a sentence; one that is not known as it is."""
     try:
-        return PHASES[Phase(str(phase))]
+        text = PHASES[Phase(str(phase))]
     except ValueError:
         return str(phase)
+    return f"{text.word}: {text.sentence}"
 
 
 def quality_words(flag: object, figures: Mapping[str, str]) -> str:

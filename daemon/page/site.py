@@ -13,6 +13,7 @@ from daemon.page.api.openapi import description
 from daemon.page.application import Application
 from daemon.page.calibrations import endpoints as calibrations
 from daemon.page.calibrations.calibration_source import CalibrationSource
+from daemon.page.now import now_page
 from daemon.page.now import pages as now
 from daemon.page.request import Request
 from daemon.page.response import Response, json_response
@@ -52,7 +53,7 @@ def make_site(
     def openapi(_request: Request, _: object) -> Response:
         return document()
 
-    pages = {"beat": Stream(lambda _: {})}
+    pages = {"beat": Stream(lambda _: {}), now_page.STREAM: Stream(now_page.live_parts)}
     streams = {**pages, "station": api.station_stream()}
     routes = (
         *now.routes(sources, desk),

@@ -16,7 +16,7 @@ from daemon.config import load
 from daemon.entries import Phase
 from daemon.journal.reader import Reader
 from daemon.page.healthz import health
-from daemon.page.now.status_page import status_page
+from daemon.page.now.now_page import now_page
 from daemon.page.page_assembly import display_settings
 from daemon.page.view import ViewReader
 from daemon.probes.registry import SECTIONS
@@ -72,7 +72,7 @@ def test_a_full_disk_is_named_by_page_and_status(
         fresh = health(page.read())
         filler = fill(disk)
         wait_until(partial(is_old, page), "the last reading to be old")
-        said, shown = health(page.read()), status_page(page.read())
+        said, shown = health(page.read()), now_page(page.read())
         code, out = status(station, capsys)
         filler.unlink()
         wait_until(lambda: not is_old(page), "new readings")

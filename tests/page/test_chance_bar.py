@@ -7,14 +7,13 @@ import re
 import pytest
 
 from daemon.entries import JSON
-from daemon.page.now.chance_bar import LONGEST, chance_bar
-from daemon.page.now.gauge import WIDTH
-from daemon.page.now.status_page import status_page
+from daemon.page.now.chance_bar import WIDTH, chance_bar
+from daemon.page.now.now_page import now_page
 from daemon.page.view import ReservoirView
+from tests.page.outline_parts import read
 from tests.page.page_parts import reservoir_view, station_view
-from tests.page.test_status_page import read
 
-BAR = re.compile(r'<rect class="share" x="0" y="0" width="([\d.]+)"')
+BAR = re.compile(r'<rect class="part" x="0" y="0" width="([\d.]+)"')
 
 
 def dissolving(age_s: float = 2.0, **members: JSON) -> ReservoirView:
@@ -27,25 +26,26 @@ def dissolving(age_s: float = 2.0, **members: JSON) -> ReservoirView:
     return reservoir_view(age_s=age_s, facts={**facts, **members})
 
 
-def test_the_chance_and_what_holds_it_back_are_one_line() -> None:
-    """With a bar of that share, whose words are those of the line."""
+def test_the_chance_is_a_bar_beside_what_is_waited_for() -> None:
+    """The bar has the words of its line; what holds it back is what to do, and in the details."""
     view = station_view(dissolving())
-    words = (
-        "Mixing over: 62 %, held back by: still rising 0.08 ppt an hour; only 6 min since salt came"
-    )
+    waits = "still rising 0.08 ppt an hour; only 6 min since salt came"
+    said = read(view).text
 
-    assert words in read(view).text
-    (width,) = BAR.findall(status_page(view))
+    assert f"Wait: {waits}." in said
+    assert f"Mixing over62 %, held back by: {waits}" in said
+    (width,) = BAR.findall(now_page(view))
     assert float(width) == pytest.approx(0.62 * WIDTH, abs=0.1)
-    assert f'role="img" aria-label="{words}"' in status_page(view)
+    assert 'role="img" aria-label="Mixing over: 62 %"' in now_page(view)
 
 
 def test_an_unknown_chance_has_words_and_no_bar() -> None:
     """An empty bar would say that mixing is not over."""
     view = station_view(dissolving(chance_over=None, held_back_by=["the pump is off"]))
 
-    assert "Mixing over: unknown (the pump is off)" in read(view).text
-    assert [] == BAR.findall(status_page(view))
+    assert "Mixing over: unknown" in read(view).text
+    assert "Mixing overunknown (the pump is off)" in read(view).text
+    assert [] == BAR.findall(now_page(view))
 
 
 def test_where_nothing_is_decided_there_is_no_line() -> None:
@@ -67,5 +67,5 @@ def test_a_share_that_is_none_draws_no_bar(chance: float) -> None:
 
     assert found is not None
     assert found.share is None
-    assert len(found.words) == LONGEST
-    assert "<b>" not in status_page(station_view(view))
+    assert "Mixing over: unknown" == found.words
+    assert "<b>" not in now_page(station_view(view))

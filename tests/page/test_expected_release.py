@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from daemon.entries import JSON, Phase
+from tests.page.outline_parts import read
 from tests.page.page_parts import reservoir_view, station_view
-from tests.page.test_status_page import read
 
 
 def test_why_there_is_no_forecast_is_said() -> None:

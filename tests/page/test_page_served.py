@@ -31,7 +31,7 @@ def test_each_place_is_answered_with_strict_headers() -> None:
         replies = {path: ask(port, path) for path in ("/", "/metrics", "/healthz", "/elsewhere")}
 
     assert [200, 200, 200, 404] == [each.status for each in replies.values()]
-    assert "Released: may be used" in replies["/"].text
+    assert ">Released</p>" in replies["/"].text
     assert "brinewright_practical_salinity" in replies["/metrics"].text
     assert "measuring goes on\n" == replies["/healthz"].text
     for each in replies.values():

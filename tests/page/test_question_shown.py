@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from daemon.entries import JSON
 from tests.page.acting_parts import act_page
+from tests.page.outline_parts import read
 from tests.page.page_parts import reservoir_view, station_view
-from tests.page.test_status_page import read
 
 TEXT = "is the probe out of the water, or was the vessel refilled?"
 ASKED: dict[str, JSON] = {
@@ -21,9 +21,11 @@ def test_the_question_is_shown_with_why_and_since_when() -> None:
     """And with the command that answers it; a text from elsewhere is escaped."""
     said = read(station_view(WAITING)).text
 
-    assert "Suspendedsince 08:48 UTC: the probe reads 0.00 ppt <and> read 34.02 ppt before" in said
-    assert f"Question{TEXT}" in said
-    assert "Answer withbrinewright batch answer --reservoir mix-1 probe-out, same-water or" in said
+    assert "Suspended\n" in said
+    assert "Suspendedsince 08:48" in said
+    assert "The probe reads 0.00 ppt <and> read 34.02 ppt before." in said
+    assert f"What to do\n{TEXT.capitalize()}" in said
+    assert "Answer with brinewright batch answer --reservoir mix-1 probe-out, same-water or" in said
 
 
 def test_a_batch_that_is_not_suspended_shows_no_question() -> None:
@@ -31,7 +33,7 @@ def test_a_batch_that_is_not_suspended_shows_no_question() -> None:
     said = read(station_view()).text
 
     assert "Suspended" not in said
-    assert "Question" not in said
+    assert "Answer with" not in said
 
 
 def test_the_page_of_forms_shows_the_question_above_its_buttons() -> None:

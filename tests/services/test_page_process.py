@@ -245,7 +245,7 @@ def test_nothing_listens_but_the_page_on_loopback(broker: Broker, tmp_path: Path
     address = socket.inet_aton(LOOPBACK)[::-1].hex().upper()
     assert {f"tcp {address}:{port:04X}"} == found
     assert 3 == len(pids)
-    assert "Mixing: salinity is not steady yet" in page.text
+    assert "Salinity is not steady yet" in page.text
     assert (200, "measuring goes on\n") == (health.status, health.text)
 
 

@@ -5,15 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from daemon.mixing.station.chance_words import chance_words
-from daemon.page.now.gauge import WIDTH
+from daemon.mixing.station.chance_words import chance_words, percent_words
 
 if TYPE_CHECKING:
     from daemon.mixing.station.snapshot import ReservoirSnapshot
 
-HEIGHT = 8.0
-LONGEST = 300
-"""Most characters of the words; two phrases are some 100."""
+WIDTH, HEIGHT = 360.0, 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +18,7 @@ class ChanceBar:
     """A bar from nothing to certain, and its words.
 
     Attributes:
-        words: The chance and what holds it back.
+        words: The chance; what holds it back is what is waited for, and stands there.
         share: How far the bar is filled; None where the chance is not known.
     """
 
@@ -33,9 +30,9 @@ class ChanceBar:
 
 def chance_bar(snapshot: ReservoirSnapshot) -> ChanceBar | None:
     """Return the bar of a snapshot; None while nothing is decided."""
-    words, chance = chance_words(snapshot), snapshot.chance_over
-    if not words:
+    if not chance_words(snapshot):
         return None
-    known = chance is not None and 0.0 <= chance <= 1.0
-    share = round(chance * WIDTH, 1) if chance is not None and known else None
-    return ChanceBar(f"Mixing over: {words}"[:LONGEST], share)
+    chance = snapshot.chance_over
+    if chance is None or not 0.0 <= chance <= 1.0:
+        return ChanceBar("Mixing over: unknown", None)
+    return ChanceBar(f"Mixing over: {percent_words(chance)}", round(chance * WIDTH, 1))

@@ -11,7 +11,7 @@ from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.blocks import Banner
 from daemon.page.healthz import health
 from daemon.page.metrics import exposition
-from daemon.page.now.status_page import status_page
+from daemon.page.now.now_page import now_page
 from daemon.page.request import Request
 from daemon.page.response import Response, html_response, text_response
 from daemon.page.routes import Route
@@ -29,7 +29,7 @@ class _Pages:
     def now(self, request: Request, _: Mapping[str, str]) -> Response:
         banner = None if self.desk is None else _banner(self.desk.answer(request))
         acts = self.desk is not None
-        return html_response(status_page(self.sources.view(request), banner, acts=acts))
+        return html_response(now_page(self.sources.view(request), banner, acts=acts))
 
     def metrics(self, request: Request, _: Mapping[str, str]) -> Response:
         accept = request.environ.get("HTTP_ACCEPT", "")

@@ -319,7 +319,7 @@ FAULTS = (
         "daemon/html/environment.py",
         "autoescape=True",
         "autoescape=False",
-        ("tests/page/test_status_page.py::test_what_a_publisher_fails_with_is_shown_as_text",),
+        ("tests/page/test_page_hostile.py::test_what_a_publisher_fails_with_is_shown_as_text",),
     ),
     Fault(
         "of a field that stands twice the last counts",

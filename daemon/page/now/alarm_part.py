@@ -1,0 +1,87 @@
+"""An alarm as the page of the present shows it: a flag, its name, why, and what to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from daemon.local_time import local_iso
+from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES, LifecycleState
+from daemon.mixing.alarm.catalogue import Priority
+from daemon.page.blocks import short
+from daemon.page.labels import alarm_words
+from daemon.page.now.next_act import sentence
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from datetime import tzinfo
+
+    from daemon.page.now.next_act import NextAct
+    from daemon.page.view import AlarmView
+
+FURLED, SILENT = "furled", "silent"
+"""Flags of an alarm that is over and waits to be acknowledged, and of one that is put aside."""
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmPart:
+    """An alarm.
+
+    Attributes:
+        name: In words.
+        flag: Name of its shape: its priority, or how it is at rest.
+        details: Priority, state, by whom, until when and why, in a line.
+        why: The reason it was raised for, as a sentence; empty where it stands elsewhere.
+        do: What to do, as a sentence; empty where it stands elsewhere.
+    """
+
+    name: str
+    flag: str
+    details: str
+    why: str = ""
+    do: str = ""
+
+
+def alarm_parts(
+    alarms: Iterable[AlarmView], zone: tzinfo, act: NextAct | None = None, advice: str = ""
+) -> tuple[AlarmPart, ...]:
+    """Return alarms in their order.
+
+    Args:
+        alarms: Those of one place.
+        zone: Of the station.
+        act: What is said to be done next; it is not said a second time.
+        advice: That is in force; an alarm whose reason it is does not repeat it.
+    """
+    said = "" if act is None else act.sentence
+    return tuple(_alarm_part(each, zone, said, advice) for each in alarms)
+
+
+def unacknowledged(alarms: Iterable[AlarmView]) -> int:
+    """Count the alarms that wait to be acknowledged, those that are over too."""
+    waiting = [*map(str, UNACKNOWLEDGED_STATES)]
+    return sum(each.state in waiting for each in alarms)
+
+
+def _alarm_part(alarm: AlarmView, zone: tzinfo, said: str, advice: str) -> AlarmPart:
+    until = f"until {local_iso(alarm.until, zone)}" if alarm.until else ""
+    by = f"by {alarm.who}" if alarm.who else ""
+    words = (alarm.priority, alarm_words(alarm.state), by, until, alarm.reason)
+    details = ", ".join(word for word in words if word)
+    name, flag = short(alarm.name.replace("-", " ")), _flag(alarm)
+    if flag == SILENT:
+        active = "; its condition is active" if alarm.active else ""
+        return AlarmPart(name, flag, short(details + active))
+    why = sentence(alarm.why) if alarm.why and alarm.why != advice else ""
+    do = sentence(alarm.do) if alarm.do else ""
+    if flag == FURLED:
+        return AlarmPart(name, flag, short(f"{details}; its condition is over"), short(why))
+    return AlarmPart(name, flag, short(details), short(why), "" if do == said else short(do))
+
+
+def _flag(alarm: AlarmView) -> str:
+    if alarm.state == LifecycleState.RETURNED_UNACKNOWLEDGED:
+        return FURLED
+    if not alarm.announced:
+        return SILENT
+    return alarm.priority if alarm.priority in [*map(str, Priority)] else str(Priority.HIGH)
