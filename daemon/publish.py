@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from random import Random
 from threading import Event, Thread
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 from daemon import logs
 from daemon.config import find_config, load
@@ -35,8 +35,12 @@ if TYPE_CHECKING:
 
     from daemon.config import Config
     from daemon.page.serving.server import PageServer
+    from daemon.page.trend.trend_loop import TrendLoop
     from daemon.publishing.heartbeat import HeartbeatLoop
     from daemon.publishing.sink import Sink
+
+Beside: TypeAlias = "PageServer | HeartbeatLoop | TrendLoop"
+"""What runs beside the sinks."""
 
 EX_UNAVAILABLE = 69
 EX_SOFTWARE = 70
@@ -156,25 +160,28 @@ def main(arguments: Sequence[str] | None = None) -> int:
         for fault in exc.sentences:
             log.error("%s", fault)  # noqa: TRY400 - sentences for the keeper, not a traceback
         return exc.exit_code
-    page = _page_of(config)
-    beside = [each for each in (page, heart) if each is not None]
+    beside = [each for each in (*_page_of(config), heart) if each is not None]
     if not sinks and not beside:
         log.info("nothing to publish to: no [mqtt], [influx], [notify] and no page is configured")
         return 0
     return _run_until_stopped(config, sinks, beside, log)
 
 
-def _page_of(config: Config) -> PageServer | None:
+def _page_of(config: Config) -> tuple[PageServer | TrendLoop | None, ...]:
     """Return what serves the page; where it is turned off, none of its libraries is loaded."""
     if not config.page.enabled:
-        return None
-    from daemon.page.page_assembly import make_page  # noqa: PLC0415 - 7 MB that may not be needed
+        return ()
+    from daemon.page.page_assembly import (  # noqa: PLC0415 - 7 MB that may not be needed
+        make_page,
+        make_trend,
+    )
 
-    return make_page(config, Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
+    pauses = (Backoff(Random()), Backoff(Random()))  # noqa: S311 - spreads retries, hides nothing
+    return make_page(config, pauses[0]), make_trend(config, pauses[1])
 
 
 def _run_until_stopped(
-    config: Config, sinks: Sequence[Sink], beside: Sequence[PageServer | HeartbeatLoop], log: Logger
+    config: Config, sinks: Sequence[Sink], beside: Sequence[Beside], log: Logger
 ) -> int:
     stop = Event()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -200,8 +207,8 @@ def _alone(path: Path) -> Iterator[None]:
 
 
 @contextmanager
-def _running(beside: Sequence[PageServer | HeartbeatLoop], stop: Event) -> Iterator[None]:
-    """Run page and heartbeat meanwhile, whatever becomes of the sinks; they end with the block."""
+def _running(beside: Sequence[Beside], stop: Event) -> Iterator[None]:
+    """Run what is beside the sinks meanwhile, whatever becomes of those; it ends with the block."""
     threads = [
         Thread(target=each.run, args=(stop,), name=type(each).__name__, daemon=True)
         for each in beside

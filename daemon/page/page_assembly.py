@@ -20,6 +20,7 @@ from daemon.page.frame import Frame
 from daemon.page.serving.server import PageServer, Pauses
 from daemon.page.site import make_site
 from daemon.page.sources import Sources
+from daemon.page.trend.trend_loop import Pausing, TrendLoop
 from daemon.page.view import DisplaySettings, ProbeDisplay, ViewReader
 
 log = logging.getLogger("brinewright.publish")
@@ -80,6 +81,16 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
         lambda address: log.info("the page is at %s", address),
         live=site.live,
     )
+
+
+def make_trend(config: Config, pauses: Pausing) -> TrendLoop:
+    """Return what prepares the trend of the journal.
+
+    Args:
+        config: The whole configuration.
+        pauses: How long it is left alone after a failure.
+    """
+    return TrendLoop(config.journal.path, pauses, Outage(log, "preparing the trend"))
 
 
 def _hear_the_library() -> None:

@@ -21,6 +21,7 @@ from daemon.page.routes import Route, in_order
 from daemon.page.serving.live import LiveStreams, Stream
 from daemon.page.sources import Sources
 from daemon.page.static_files import routes as static_routes
+from daemon.page.trend import endpoints as readings
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,11 @@ def make_site(
         desk: Takes commands; None where none are configured.
     """
     calibrating = CalibrationSource(sources)
-    endpoints = (*api.endpoints(sources), *calibrations.endpoints(calibrating))
+    endpoints = (
+        *api.endpoints(sources),
+        *readings.endpoints(sources),
+        *calibrations.endpoints(calibrating),
+    )
 
     @cache
     def document() -> Response:

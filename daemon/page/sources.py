@@ -8,6 +8,8 @@ from datetime import UTC, tzinfo
 from pathlib import Path
 
 from daemon.journal.reader import Reader
+from daemon.journal.trend.trend import TrendReader
+from daemon.journal.trend.trend_file import trend_path
 from daemon.page.frame import Frame
 from daemon.page.request import Request
 from daemon.page.view import DisplaySettings, LatestView, StationView
@@ -36,6 +38,11 @@ class Sources:
     def reader(self) -> Reader:
         """The journal, to be read."""
         return Reader(self.journal)
+
+    @property
+    def trend(self) -> TrendReader:
+        """The trend of each reservoir."""
+        return TrendReader(self.reader, trend_path(self.journal))
 
     def view(self, request: Request) -> StationView:
         """Return a view that is not from before a request."""

@@ -6,7 +6,6 @@ what that file holds.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
@@ -30,7 +29,7 @@ from daemon.journal.trend.stretch import (
     time_after,
 )
 from daemon.journal.trend.tally import FURTHEST_MS
-from daemon.journal.trend.trend_file import WIDTHS_MS, Reach, TrendSpoiltError, trend_view
+from daemon.journal.trend.trend_file import WIDTHS_MS, Reach, TrendSpoiltError, condemn, trend_view
 
 if TYPE_CHECKING:
     import sqlite3
@@ -126,13 +125,11 @@ class TrendReader:
 
     Attributes:
         reader: The journal.
-        path: The trend file.
-        spoilt: Called where that file has to be made again.
+        path: The trend file; one that the disk has spoilt is removed.
     """
 
     reader: Reader
     path: Path
-    spoilt: Callable[[], None] = lambda: None
 
     def read(self, question: Question) -> Trend:
         """Return a stretch of time.
@@ -187,7 +184,7 @@ class TrendReader:
                 if view.reach.journal == journal:
                     return _from_view(view, asked, width_ms)
         except TrendSpoiltError:
-            self.spoilt()
+            condemn(self.path)
         except JournalError:
             # It is being made, or cannot be: what is missing is said beside what there is.
             pass

@@ -281,6 +281,12 @@ def trend_view(path: Path) -> Iterator[TrendView]:
         yield TrendView(db, reach)
 
 
+def condemn(path: Path) -> None:
+    """Have a spoilt file made again: whoever fills it notices that it is gone."""
+    with suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
 def throw_away(path: Path) -> None:
     """Remove a trend file with what SQLite keeps beside it.
 
