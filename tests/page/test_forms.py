@@ -94,7 +94,7 @@ def test_only_what_is_allowed_is_offered() -> None:
     view = station_view(alarms=(alarm_view(), alarm_view("", name="storage-low")))
     page = act_page(view, ("alarm.acknowledge",))
 
-    assert 2 == page.count("<form")
+    assert 2 == page.count('action="/command"')
     assert ["acknowledge"] == [*forms(page)]
 
 
@@ -109,4 +109,4 @@ def test_no_name_is_taken_for_a_part_of_a_form(name: str, batch: str) -> None:
     for fields in forms(page).values():
         assert {"token", "id", "kind", "reservoir", "here"} <= set(fields)
         assert ("/act", True) == (fields["here"], fields["reservoir"] in ("mix-1", ""))
-    assert page.count("<form") == page.count('action="/command"') == page.count("</form>")
+    assert page.count("<form") == 1 + page.count('action="/command"') == page.count("</form>")

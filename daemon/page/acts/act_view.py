@@ -31,6 +31,7 @@ class AlarmActs:
         details: Its priority and state, who acted on it, and until when.
         why: Why it was raised.
         do: What to do.
+        announced: Whether it is raised and neither shelved nor suppressed nor out of service.
         forms: The forms.
     """
 
@@ -38,6 +39,7 @@ class AlarmActs:
     details: str
     why: str
     do: str
+    announced: bool
     forms: list[Form]
 
 
@@ -118,7 +120,10 @@ def _question(reservoir: ReservoirView, zone: tzinfo, forms: MakeForms) -> list[
         return []
     place = place_of(KINDS["answer"], reservoir.settings.name)
     made = forms(offers.of_question(reservoir))
-    return [ActGroup("A question waits", place, question_lines(reservoir, zone), others=made)]
+    rows = question_lines(reservoir, zone)
+    if made:
+        rows = rows[:-1]  # the buttons answer, in place of the command
+    return [ActGroup("A question waits", place, rows, others=made)]
 
 
 def _batch(reservoir: ReservoirView, forms: MakeForms) -> list[ActGroup]:
@@ -126,7 +131,8 @@ def _batch(reservoir: ReservoirView, forms: MakeForms) -> list[ActGroup]:
     if not made:
         return []
     batch = reservoir.snapshot.batch if reservoir.snapshot else ""
-    likely = made[0].kind not in offers.WITHOUT_READING
+    waits = reservoir.snapshot is not None and reservoir.snapshot.question is not None
+    likely = made[0].kind not in offers.WITHOUT_READING and not waits
     first, others = (made[0], made[1:]) if likely else (None, made)
     title = f"Batch {batch}" if batch else "No batch yet"
     return [ActGroup(title, made[0].place, [], first, others)]
@@ -152,6 +158,7 @@ def _alarm(alarm: AlarmView, zone: tzinfo, forms: list[Form]) -> AlarmActs:
         ", ".join(each for each in words if each),
         alarm.why,
         alarm.do,
+        alarm.announced,
         forms,
     )
 

@@ -246,7 +246,7 @@ class CommandDesk:
             return not_sent(HTTPStatus.BAD_REQUEST, str(exc))
         except JournalError as exc:
             return not_sent(HTTPStatus.SERVICE_UNAVAILABLE, str(exc))
-        kept = () if visitor.name == who else (self._name_cookie(environ, who),)
+        kept = () if visitor.name else (self._name_cookie(environ, who),)
         place = place_of(kind, reservoir)
         return Sent(answer_url(here, id_, place, posted["kind"], repeated=not new), kept)
 

@@ -143,7 +143,8 @@ def made_form(
         errors: What is wrong with some of them.
         error: What is wrong with the whole of it.
     """
-    fields = kind.fields if visitor.name else (NAME, *kind.fields)
+    named = visitor.name or not (kind.fields or errors)
+    fields = kind.fields if named else (NAME, *kind.fields)
     names = {each.name for each in fields}
     hidden = {name: value for name, value in posted.items() if name not in names}
     hidden["token"] = visitor.form_token

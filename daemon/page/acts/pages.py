@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from http import HTTPStatus
 from typing import TYPE_CHECKING
@@ -16,6 +16,7 @@ from daemon.local_time import SECOND, local
 from daemon.page.acts.act_view import all_places, place_acts
 from daemon.page.acts.command_desk import CommandDesk, NotSent, Sent
 from daemon.page.acts.form_data import ACT_PAGE, FORM, body_of, from_a_tool, from_json
+from daemon.page.acts.lot_names import lot_names
 from daemon.page.acts.refusal import RETRY, refusal_headers
 from daemon.page.acts.sign_in import SignIn
 from daemon.page.frame import Page, framed
@@ -41,7 +42,6 @@ TOOLS_ALONE = (
 class _Pages:
     sources: Sources
     desk: CommandDesk
-    lots: Callable[[], Sequence[str]]
 
     def act(self, request: Request, _: Mapping[str, str]) -> Response:
         view, visitor = self.sources.view(request), self.desk.visitor(request)
@@ -64,7 +64,7 @@ class _Pages:
             stray=answer.place if answer and stray else None,
             trouble=view.trouble,
             places=places if visitor.may_act else [],
-            lot_names=self.lots() if visitor.may_act else (),
+            lot_names=lot_names(self.sources.reader) if visitor.may_act else (),
             at=local(view.at, view.zone, SECOND),
         )
 
@@ -110,7 +110,7 @@ class _Pages:
             here=outcome.here,
             it=form,
             about=about,
-            lot_names=() if form is None else self.lots(),
+            lot_names=() if form is None else lot_names(self.sources.reader),
         )
         return replace(response, more=refusal_headers(outcome.status))
 
@@ -146,19 +146,16 @@ def _refused(visitor: Visitor) -> Response:
     return replace(response, more=refusal_headers(visitor.status))
 
 
-def routes(
-    sources: Sources, desk: CommandDesk | None, lots: Callable[[], Sequence[str]] = tuple
-) -> tuple[Route, ...]:
+def routes(sources: Sources, desk: CommandDesk | None) -> tuple[Route, ...]:
     """Return the routes of acts; none where no commands are configured.
 
     Args:
         sources: What they read from.
         desk: Takes commands; None where none are configured.
-        lots: Gives the names of the lots that are known.
     """
     if desk is None:
         return ()
-    pages = _Pages(sources, desk, lots)
+    pages = _Pages(sources, desk)
     return (
         Route(ACT_PAGE, pages.act),
         Route(COMMAND, pages.command, ("GET", "POST")),

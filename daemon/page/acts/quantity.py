@@ -64,4 +64,4 @@ def _split(text: str) -> tuple[str, str]:
 def _unknown(suffix: str, unit: str, wanted: str) -> str:
     if not unit:
         return f"{suffix!r} after the number is no part of it; write it such as {wanted}"
-    return f"{suffix!r} is no unit of it that is known here; write it in {unit}, such as {wanted}"
+    return f"{suffix!r} is no unit that is known here; write it in {unit}, such as {wanted}"

@@ -13,6 +13,7 @@ import hashlib
 import hmac
 import re
 from dataclasses import dataclass, field
+from hmac import compare_digest
 
 VERSION = "1"
 ROUNDS = 100_000
@@ -69,7 +70,7 @@ class SessionKey:
         if found is None:
             return None
         head = text.rpartition(".")[0]
-        if not hmac.compare_digest(self._signature(head).encode(), found[3].encode()):
+        if not compare_digest(self._signature(head).encode(), found[3].encode()):
             return None
         begin_s = int(found[1])
         return Session(found[2], begin_s) if -AHEAD_S <= now_s - begin_s < lasts_s else None
@@ -89,7 +90,7 @@ def key_from(token: str) -> SessionKey:
 
 def same_secret(one: str, other: str) -> bool:
     """Return whether two texts are equal, in a time that tells nothing of where they differ."""
-    return hmac.compare_digest(
+    return compare_digest(
         hashlib.sha256(one.encode("utf-8", "replace")).digest(),
         hashlib.sha256(other.encode("utf-8", "replace")).digest(),
     )

@@ -27,7 +27,7 @@ SIGN_IN, SIGN_OUT, NAME_PAGE = "/sign-in", "/sign-out", "/name"
 FROM_ELSEWHERE = "this was sent from another page than this one, and is not taken"
 OLD_FORM = "this form is old; go back, load the page again and send it once more"
 LOGIN_NAME = "the name in the record is that of your login, and is not changed here"
-STYLES = ("acts.css",)
+STYLES, SCRIPTS = ("acts.css",), ("acts.js",)
 
 _OPTIONAL_NAME = replace(NAME, required=False)
 
@@ -84,7 +84,7 @@ class SignIn:
         visitor = self.access.browser(request.environ)
         return framed(
             self.frame,
-            Page("name.html", "Your name", styles=STYLES),
+            Page("name.html", "Your name", styles=STYLES, scripts=SCRIPTS),
             status,
             here=here,
             who=visitor,
@@ -142,7 +142,7 @@ class TokenDoor:
         visitor = self.access.browser(request.environ)
         return framed(
             self.frame,
-            Page("sign_in.html", "Sign in", styles=STYLES),
+            Page("sign_in.html", "Sign in", styles=STYLES, scripts=SCRIPTS),
             status,
             here=here,
             who=visitor,
