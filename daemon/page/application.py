@@ -130,7 +130,7 @@ def _length(response: Response) -> tuple[str, str]:
 def _headers(response: Response, *, has_forms: bool) -> list[tuple[str, str]]:
     own = "'self'" if has_forms else "'none'"
     policy = (
-        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:;"
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self';"
         f" connect-src 'self'; base-uri 'none'; form-action {own}; frame-ancestors 'none'"
     )
     return [

@@ -41,6 +41,7 @@ KINDS = {
     "body": Slowness(ANNOUNCED, b"x"),
     "idle": Slowness(ASKED),
     "reader": Slowness(ASKED_FOR_LONG, reads=1),
+    "follower": Slowness(b"GET /live?page=beat HTTP/1.1\r\nHost: localhost\r\n\r\n"),
 }
 
 
