@@ -58,7 +58,7 @@ def make_site(
     def openapi(_request: Request, _: object) -> Response:
         return document()
 
-    pages = {"beat": Stream(lambda _: {}), now_page.STREAM: Stream(now_page.live_parts)}
+    pages = {"beat": Stream(lambda _: {}), now_page.STREAM: Stream(now.live_parts(desk))}
     streams = {**pages, "station": api.station_stream()}
     routes = (
         *now.routes(sources, desk),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from daemon.local_time import local_iso
@@ -10,12 +10,14 @@ from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES, LifecycleStat
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.page.blocks import short
 from daemon.page.labels import alarm_words
+from daemon.page.now.buttons import MakePresses, no_presses, of_alarm
 from daemon.page.now.next_act import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
     from datetime import tzinfo
 
+    from daemon.page.acts.forms import Press
     from daemon.page.now.next_act import NextAct
     from daemon.page.view import AlarmView
 
@@ -33,6 +35,7 @@ class AlarmPart:
         details: Priority, state, by whom, until when and why, in a line.
         why: The reason it was raised for, as a sentence; empty where it stands elsewhere.
         do: What to do, as a sentence; empty where it stands elsewhere.
+        presses: What acknowledges it.
     """
 
     name: str
@@ -40,21 +43,30 @@ class AlarmPart:
     details: str
     why: str = ""
     do: str = ""
+    presses: tuple[Press, ...] = ()
 
 
 def alarm_parts(
-    alarms: Iterable[AlarmView], zone: tzinfo, act: NextAct | None = None, advice: str = ""
+    alarms: Iterable[AlarmView],
+    zone: tzinfo,
+    presses: MakePresses = no_presses,
+    act: NextAct | None = None,
+    advice: str = "",
 ) -> tuple[AlarmPart, ...]:
     """Return alarms in their order.
 
     Args:
         alarms: Those of one place.
         zone: Of the station.
+        presses: Gives buttons.
         act: What is said to be done next; it is not said a second time.
         advice: That is in force; an alarm whose reason it is does not repeat it.
     """
     said = "" if act is None else act.sentence
-    return tuple(_alarm_part(each, zone, said, advice) for each in alarms)
+    return tuple(
+        replace(_alarm_part(each, zone, said, advice), presses=of_alarm(each, presses))
+        for each in alarms
+    )
 
 
 def unacknowledged(alarms: Iterable[AlarmView]) -> int:

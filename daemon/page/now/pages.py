@@ -2,23 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import partial
 from http import HTTPStatus
 
-from daemon.page.acts.answers import Answer
 from daemon.page.acts.command_desk import CommandDesk
-from daemon.page.blocks import Banner
 from daemon.page.healthz import health
 from daemon.page.metrics import exposition
-from daemon.page.now.now_page import now_page
+from daemon.page.now import now_page
+from daemon.page.now.buttons import no_presses
+from daemon.page.now.now_page import HERE, Acting
 from daemon.page.request import Request
 from daemon.page.response import Response, html_response, text_response
 from daemon.page.routes import Route
+from daemon.page.serving.live import Parts
 from daemon.page.sources import Sources
-
-READ_S = 30
-"""So long the page shows an answer, s."""
+from daemon.page.view import StationView
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,9 +27,20 @@ class _Pages:
     desk: CommandDesk | None
 
     def now(self, request: Request, _: Mapping[str, str]) -> Response:
-        banner = None if self.desk is None else _banner(self.desk.answer(request))
-        acts = self.desk is not None
-        return html_response(now_page(self.sources.view(request), banner, acts=acts))
+        return html_response(now_page.now_page(self.sources.view(request), self._acting(request)))
+
+    def _acting(self, request: Request) -> Acting | None:
+        desk = self.desk
+        if desk is None:
+            return None
+        visitor = desk.visitor(request)
+        return Acting(
+            desk.presses,
+            visitor,
+            desk.press_form(visitor, HERE),
+            desk.answer(request),
+            desk.access.warning,
+        )
 
     def metrics(self, request: Request, _: Mapping[str, str]) -> Response:
         accept = request.environ.get("HTTP_ACCEPT", "")
@@ -42,15 +53,6 @@ class _Pages:
         return text_response(status, sentence)
 
 
-def _banner(answer: Answer | None) -> Banner | None:
-    """Return what came of a command as a sentence at the head of the page."""
-    if answer is None:
-        return None
-    known = answer.state in ("done", "refused")
-    after_s, where = (READ_S, "/") if known else (1, answer.next_url)
-    return Banner(answer.head, answer.text, where, after_s)
-
-
 def routes(sources: Sources, desk: CommandDesk | None) -> tuple[Route, ...]:
     """Return the routes of the present state.
 
@@ -60,7 +62,16 @@ def routes(sources: Sources, desk: CommandDesk | None) -> tuple[Route, ...]:
     """
     pages = _Pages(sources, desk)
     return (
-        Route("/", pages.now),
+        Route(HERE, pages.now),
         Route("/metrics", pages.metrics),
         Route("/healthz", pages.healthz),
     )
+
+
+def live_parts(desk: CommandDesk | None) -> Callable[[StationView], Parts]:
+    """Return what composes the live parts of a view.
+
+    Args:
+        desk: Takes commands; None where none are configured.
+    """
+    return partial(now_page.live_parts, presses=no_presses if desk is None else desk.presses)

@@ -18,6 +18,7 @@ from daemon.page.healthz import staleness
 from daemon.page.labels import health_words, quality_words
 from daemon.page.now.alarm_part import AlarmPart, alarm_parts
 from daemon.page.now.bridge_gauge import BridgeGauge, bridge_gauge
+from daemon.page.now.buttons import MakePresses, no_presses, of_all, of_question
 from daemon.page.now.chance_bar import ChanceBar, chance_bar
 from daemon.page.now.glance import Glance, TimeWords, glances, use_by
 from daemon.page.now.next_act import NextAct, next_act, sentence
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from datetime import tzinfo
 
     from daemon.mixing.station.snapshot import ReservoirSnapshot
+    from daemon.page.acts.forms import Press
     from daemon.page.view import AlarmView, ReservoirView, StationView
 
 
@@ -66,7 +68,10 @@ class Panel:
         chance: That mixing is over; None while nothing is decided, or without a fresh reading.
         act: What to do next.
         answer_with: The command that answers the question that waits; empty for none.
+        answers: The same as buttons.
         alarms: Its own.
+        acknowledge_all: What acknowledges all of them; empty for fewer than two.
+        places: Where on the page answers to its commands are shown.
         rows: Details, labels and values.
         old: Whether its reading is not of now.
     """
@@ -82,18 +87,27 @@ class Panel:
     chance: ChanceBar | None
     act: NextAct
     answer_with: str
+    answers: tuple[Press, ...]
     alarms: tuple[AlarmPart, ...]
+    acknowledge_all: tuple[Press, ...]
+    places: tuple[str, ...]
     rows: tuple[tuple[str, str], ...]
     old: bool
 
 
-def panel(number: int, reservoir: ReservoirView, view: StationView) -> Panel:
+def panel(
+    number: int,
+    reservoir: ReservoirView,
+    view: StationView,
+    presses: MakePresses = no_presses,
+) -> Panel:
     """Return a reservoir as the page shows it.
 
     Args:
         number: Its place in the configuration.
         reservoir: As the journal has it.
         view: Of the whole station.
+        presses: Gives buttons.
     """
     snapshot, name = reservoir.snapshot, reservoir.settings.name
     old = staleness(reservoir)
@@ -113,7 +127,10 @@ def panel(number: int, reservoir: ReservoirView, view: StationView) -> Panel:
         None if old or snapshot is None else chance_bar(snapshot),
         act,
         _answer_with(reservoir),
-        alarm_parts(own, view.zone, act, (snapshot.advice if snapshot else None) or ""),
+        of_question(reservoir, presses),
+        alarm_parts(own, view.zone, presses, act, (snapshot.advice if snapshot else None) or ""),
+        of_all(own, name, presses),
+        (f"{name}-question", f"{name}-alarms"),
         () if snapshot is None else _rows(reservoir, snapshot, view.zone),
         bool(old),
     )

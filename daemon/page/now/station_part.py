@@ -9,10 +9,12 @@ from daemon.local_time import SECOND, local
 from daemon.page.blocks import short
 from daemon.page.healthz import staleness
 from daemon.page.now.alarm_part import AlarmPart, alarm_parts, unacknowledged
+from daemon.page.now.buttons import MakePresses, no_presses, of_all
 from daemon.page.now.next_act import sentence
 from daemon.page.now.panel import Panel, panel
 
 if TYPE_CHECKING:
+    from daemon.page.acts.forms import Press
     from daemon.page.view import StationView
 
 
@@ -25,6 +27,7 @@ class StationPart:
         window: The whole of what it is called.
         trouble: Why the journal cannot be read, as a sentence; empty where it can.
         alarms: That belong to no reservoir.
+        acknowledge_all: What acknowledges all of those; empty for fewer than two.
         panels: Its reservoirs.
         failing: What its publishers fail with, a sentence each.
         at: The moment of all that is shown, with the name of its zone.
@@ -34,21 +37,28 @@ class StationPart:
     window: str
     trouble: str
     alarms: tuple[AlarmPart, ...]
+    acknowledge_all: tuple[Press, ...]
     panels: tuple[Panel, ...]
     failing: tuple[str, ...]
     at: str
 
 
-def station_part(view: StationView) -> StationPart:
-    """Return what is shown of a station and of its reservoirs."""
+def station_part(view: StationView, presses: MakePresses = no_presses) -> StationPart:
+    """Return what is shown of a station and of its reservoirs.
+
+    Args:
+        view: What there is to show.
+        presses: Gives buttons; none where the page takes no commands.
+    """
     own = [each for each in view.alarms if not each.reservoir]
     title = title_of(view)
     return StationPart(
         title,
         f"{title} - {view.title or view.station}",
         sentence(short(view.trouble)) if view.trouble else "",
-        alarm_parts(own, view.zone),
-        tuple(panel(number, each, view) for number, each in enumerate(view.reservoirs, 1)),
+        alarm_parts(own, view.zone, presses),
+        of_all(own, "", presses),
+        tuple(panel(number, each, view, presses) for number, each in enumerate(view.reservoirs, 1)),
         tuple(
             short(f"{each.name} is {each.waiting} entries behind: {each.error}")
             for each in view.followers

@@ -10,3 +10,13 @@ function retitle() {
 }
 
 new MutationObserver(retitle).observe(part, { childList: true });
+
+// An answer is read, and then the page is of the present again.
+const READ_MS = 30000;
+const answers = document.querySelectorAll(".answer-done, .answer-refused");
+if (answers.length) {
+  setTimeout(() => {
+    for (const each of answers) each.remove();
+    history.replaceState(null, "", location.pathname);
+  }, READ_MS);
+}

@@ -18,7 +18,7 @@ from tests.page.page_parts import alarm_view
 
 def part(alarm: AlarmView, act: NextAct | None = None, advice: str = "") -> AlarmPart:
     """One alarm as it is shown."""
-    (found,) = alarm_parts([alarm], UTC, act, advice)
+    (found,) = alarm_parts([alarm], UTC, act=act, advice=advice)
     return found
 
 
