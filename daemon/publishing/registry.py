@@ -80,9 +80,12 @@ def step_within_s(config: Config, sink: str) -> float:
 def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.journal.inbox import Inbox, beside
     from daemon.publishing.mqtt.command_intake import CommandIntake
+    from daemon.publishing.mqtt.hub.announced_file import AnnouncedFile, announced_path
     from daemon.publishing.mqtt.hub.announcer import Announcer
     from daemon.publishing.mqtt.hub.configured_devices import configured_devices
     from daemon.publishing.mqtt.hub.feed import HubFeed
+    from daemon.publishing.mqtt.hub.hub_parts import HubParts
+    from daemon.publishing.mqtt.hub.left_behind import LeftBehind, Present
     from daemon.publishing.mqtt.publisher import MqttSink
 
     station = config.station.name
@@ -95,21 +98,25 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
         reader,
         closed_topics=(f"{settings.discovery_prefix}/", "homeassistant/"),
     )
-    announcer = Announcer(
-        station,
-        settings.discovery_prefix,
-        configured_devices(config, settings) if settings.discovery else (),
-        Random(),  # noqa: S311 - spreads announcements, hides nothing
+    rng = Random()  # noqa: S311 - spreads announcements, hides nothing
+    devices = configured_devices(config, settings) if settings.discovery else ()
+    announcer = Announcer(station, settings.discovery_prefix, devices, rng)
+    left = LeftBehind(
+        Present(station, names, announcer.topics),
+        f"{settings.host}:{settings.port}",
+        partial(AnnouncedFile, announced_path(config.journal.path)),
+        announcer.concerns,
+        rng,
     )
     clock = station_clock(config)
+    feed = HubFeed(station, names, lambda: clock.now().wall)
     return MqttSink(
         settings,
         station,
         reader,
         commands=commands if settings.commands else None,
-        announcer=announcer,
         reservoirs=names,
-        feed=HubFeed(station, names, lambda: clock.now().wall) if settings.discovery else None,
+        hubs=HubParts(announcer, feed if settings.discovery else None, left),
     )
 
 

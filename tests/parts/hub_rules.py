@@ -41,6 +41,7 @@ DEVICE = {
     "sw_version",
     "via_device",
     "configuration_url",
+    "serial_number",
 }
 ORIGIN = {"name", "sw_version", "support_url"}
 COMMON = {"platform", "unique_id", "name", "icon", "entity_category", "enabled_by_default", "qos"}
@@ -197,13 +198,13 @@ def button_faults(each: dict[str, Any]) -> list[str]:
     return [] if each.get("retain", False) is False else ["retained"]
 
 
-def faults_together(messages: Iterable[Message]) -> list[str]:
+def faults_together(payloads: Iterable[bytes]) -> list[str]:
     """What a hub would complain of in several announcements, in the order in which they come."""
     found: list[str] = []
     devices: set[str] = set()
     entities: set[tuple[str, str]] = set()
-    for message in messages:
-        told = payload_of(message)
+    for payload in payloads:
+        told = json.loads(payload)
         for each in told["device"]["identifiers"]:
             found += [f"two devices are {each}"] if each in devices else []
             devices.add(each)

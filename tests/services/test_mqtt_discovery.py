@@ -16,6 +16,7 @@ from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.hub.announcer import HUB_STATUS, Announcer
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.hub_parts import HubParts
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.conftest import Broker, wait_until
 from tests.parts.hub_rules import faults
@@ -79,7 +80,7 @@ def make_stage(tmp_path: Path) -> Iterator[Callable[..., Stage]]:
         def make(broker: Broker, *told: HubDevice) -> Stage:
             section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
             announcer, clock = Announcer(STATION, "homeassistant", told, Random(5)), Hands()
-            made.append(MqttSink(section, STATION, reader, clock, announcer=announcer))
+            made.append(MqttSink(section, STATION, reader, clock, hubs=HubParts(announcer)))
             return Stage(made[-1], announcer, clock)
 
         yield make

@@ -14,6 +14,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.hub.announcer import Announcer
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.hub_parts import HubParts
 from daemon.publishing.mqtt.publisher import MqttSink
 from tests.campaigns.hostile import HERE, OURS, Blow, campaign, draw, strike
 from tests.conftest import Broker, wait_until
@@ -43,7 +44,9 @@ def test_each_message_is_read_answered_and_survived(
         STATION,
         reader,
         commands=CommandIntake(STATION, ("mix-1",), COMMANDS, inbox, reader, ("homeassistant/",)),
-        announcer=Announcer(STATION, "homeassistant", [HubDevice(STATION, "mix-1")], Random(5)),
+        hubs=HubParts(
+            Announcer(STATION, "homeassistant", [HubDevice(STATION, "mix-1")], Random(5))
+        ),
     )
     waiting: list[Blow] = []
     sent: list[Blow] = []

@@ -103,6 +103,7 @@ def test_a_reservoir_that_was_taken_out_leaves_nothing_at_the_broker(
 
     left = {
         f"{HERE}/mix-2/state",
+        f"{HERE}/mix-2/hub",
         f"{HERE}/mix-2/alarm/salt-low",
         SECOND_DEVICE,
     }

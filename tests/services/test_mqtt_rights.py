@@ -20,6 +20,7 @@ from daemon.journal.writer import Writer
 from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.hub.announcer import PAUSE_S, Announcer
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.hub_parts import HubParts
 from daemon.publishing.mqtt.publisher import MqttSink
 from daemon.publishing.sink import SinkError, follow
 from tests.conftest import LOOPBACK, Broker, find_free_port, wait_until
@@ -137,7 +138,9 @@ def station(guarded: Guarded, tmp_path: Path, writer: Writer, inbox: Inbox) -> I
         reader,
         clock,
         commands=CommandIntake(STATION, ("mix-1",), ("batch.use",), inbox, reader),
-        announcer=Announcer(STATION, "homeassistant", [HubDevice(STATION, "mix-1")], Random(5)),
+        hubs=HubParts(
+            Announcer(STATION, "homeassistant", [HubDevice(STATION, "mix-1")], Random(5))
+        ),
     )
     raised = event(2, Kind.ALARM, name="salt-low", what="raised")
     own = event(3, Kind.ALARM, reservoir="", name="storage-low", what="raised")

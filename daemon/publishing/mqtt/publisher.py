@@ -25,8 +25,9 @@ from daemon.journal.reader import Stored
 from daemon.publishing.mqtt.broker_settings import broker_of
 from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, BrokerConnection, connect
-from daemon.publishing.mqtt.hub.announcer import Announcer
-from daemon.publishing.mqtt.hub.feed import HubFeed
+from daemon.publishing.mqtt.hub.hub_parts import HubParts
+from daemon.publishing.mqtt.hub.left_behind import LeftBehind
+from daemon.publishing.mqtt.incoming import IncomingMessage
 from daemon.publishing.mqtt.retained import RetainedState, SnapshotSource
 from daemon.publishing.rate_limit import RateLimit
 from daemon.publishing.sink import SinkError
@@ -49,9 +50,8 @@ class MqttSink:
         source: SnapshotSource,
         clock: Callable[[], float] = time.monotonic,
         commands: CommandIntake | None = None,
-        announcer: Announcer | None = None,
         reservoirs: Collection[str] | None = None,
-        feed: HubFeed | None = None,
+        hubs: HubParts | None = None,
     ) -> None:
         """Read the secrets; nothing is connected yet.
 
@@ -61,21 +61,21 @@ class MqttSink:
             source: Where live snapshots come from.
             clock: Monotonic seconds.
             commands: Takes commands that come over the broker; None to take none.
-            announcer: Announces the station to home-automation hubs; None not to.
             reservoirs: Names of those that are configured; None for all that the journal knows.
-            feed: What hubs are sent of the present state; None for nothing.
+            hubs: What is for home-automation hubs; None for nothing.
 
         Raises:
             SinkError: A file that the section names cannot be used.
         """
+        hubs = hubs or HubParts()
         self._broker = broker_of(settings, station)
         self._version = MQTT_5
         self._station = station
-        self._live = RetainedState(station, source, reservoirs, feed)
+        self._live = RetainedState(station, source, reservoirs, hubs.feed)
         self._clock = clock
         self._rate_limit = RateLimit(settings.backlog_per_s)
         self._commands = commands
-        self._announcer = announcer
+        self._announcer, self._left = hubs.announcer, hubs.left
         self._connection: BrokerConnection | None = None
         self._quiet_until_s = float("-inf")
 
@@ -103,13 +103,24 @@ class MqttSink:
         if self._connection is not None:
             self._connection.close(availability(self._station, online=False))
             self._connection = None
+        if self._left is not None:
+            self._left.close()
 
     def _flow(self, entries: Sequence[Stored]) -> Iterator[Message]:
-        yield from self._live.due(self._clock())
+        yield from self._live_now()
         for each in entries:
             self._rate_limit.wait()
-            yield from self._live.due(self._clock())
+            yield from self._live_now()
             yield entry_message(self._station, each)
+
+    def _live_now(self) -> list[Message]:
+        messages = self._live.due(self._clock())
+        self._remember(messages)
+        return messages
+
+    def _remember(self, messages: Sequence[Message]) -> None:
+        if self._left is not None:
+            self._left.remember(messages)
 
     def _connect(self) -> BrokerConnection:
         if self._connection is not None and self._connection.usable:
@@ -119,8 +130,12 @@ class MqttSink:
         offline = availability(self._station, online=False)
         connection, version = connect(self._broker, offline, self._version)
         self._live.forget()
+        online = availability(self._station, online=True)
         try:
-            _send_all(connection, [availability(self._station, online=True)])
+            if self._left is not None:
+                self._left.connected(self._clock())
+            self._remember([online])
+            _send_all(connection, [online])
             self._subscribe(connection)
         except SinkError:
             connection.close(offline)
@@ -133,8 +148,9 @@ class MqttSink:
     def _subscribe(self, connection: BrokerConnection) -> None:
         """Subscribe; what the broker does not allow is logged, and the rest goes on."""
         if self._announcer is not None:
-            self._announcer.connected(self._clock())
-        for part in (self._commands, self._announcer):
+            mark = "" if self._left is None else self._left.mark
+            self._announcer.connected(self._clock(), mark)
+        for part in (self._commands, self._announcer, self._left):
             try:
                 # A hub that starts may say so with the retain flag.
                 connection.subscribe(
@@ -150,11 +166,15 @@ class MqttSink:
         incoming, dropped = connection.incoming.take()
         now_s = self._clock()
         replies: list[Message] = []
+        if self._left is not None:
+            self._withdraw(connection, self._left, incoming)
         if self._announcer is not None:
             for message in incoming:
                 if self._announcer.concerns(message.topic):
                     self._announcer.receive(message, now_s)
-            replies += self._announcer.due(now_s)
+            if self._left is None or self._left.settled:
+                replies += self._announcer.due(now_s)
+                self._remember(replies)
         if self._commands is not None:
             commands = [each for each in incoming if self._commands.concerns(each.topic)]
             replies += self._commands.take(commands, dropped, now_s)
@@ -165,6 +185,23 @@ class MqttSink:
             if not connection.usable:
                 raise
             self._warn(exc, now_s)
+
+    def _withdraw(
+        self, connection: BrokerConnection, left: LeftBehind, incoming: Sequence[IncomingMessage]
+    ) -> None:
+        """Withdraw what earlier runs left; what the broker refuses of that holds nothing up."""
+        for message in incoming:
+            left.receive(message)
+        messages = left.due(self._clock())
+        try:
+            _send_all(connection, messages)
+        except SinkError as exc:
+            if not connection.usable:
+                raise
+            left.refused()
+            log.warning("what was announced under a former name stays: %s", exc)
+        else:
+            left.sent(messages)
 
     def _warn(self, exc: SinkError, now_s: float) -> None:
         if now_s >= self._quiet_until_s:

@@ -59,6 +59,8 @@ def _device(device: HubDevice) -> dict[str, JSON]:
     }
     if device.reservoir:
         found["via_device"] = device_id(device.station, "")
+    if device.mark:
+        found["serial_number"] = device.mark
     if device.page:
         found["configuration_url"] = device.page
     return found

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 
 from daemon.publishing.mqtt.hub.announcement import announcement, withdrawal
@@ -71,8 +71,14 @@ class Announcer:
         """Topics of the announcements that the broker retains, as far as is known."""
         return frozenset(self._retained)
 
-    def connected(self, now_s: float) -> None:
-        """Start over: the broker may be another one, or have lost what it retained."""
+    def connected(self, now_s: float, mark: str = "") -> None:
+        """Start over: the broker may be another one, or have lost what it retained.
+
+        Args:
+            now_s: Monotonic time, s.
+            mark: By which the station knows its own devices again.
+        """
+        self.devices = [replace(each, mark=mark) for each in self.devices]
         self._retained.clear()
         self._again.clear()
         self._due_s = now_s + self._pause_s()
@@ -81,10 +87,10 @@ class Announcer:
         """Take a retained announcement, or the message of a hub that it has started."""
         if message.topic == HUB_STATUS:
             if message.payload == b"online" and not message.retained:
-                self._again = self._topics
+                self._again = self.topics
                 self._schedule(now_s)
         elif message.retained and message.size and self._has_room(message.topic):
-            ours = message.topic in self._topics
+            ours = message.topic in self.topics
             self._retained[message.topic] = message.payload if ours else GONE
             self._schedule(now_s)
 
@@ -119,7 +125,7 @@ class Announcer:
         due = [each for each in self.devices if self._is_due(each)]
         # A reservoir refers to its station, which must be known before.
         first = [each for each in due if not each.reservoir] or due
-        gone = [topic for topic in self._retained if topic not in self._topics]
+        gone = [topic for topic in self._retained if topic not in self.topics]
         return [self._with_removals(each) for each in first] + [
             withdrawal(topic) for topic in gone[:AT_ONCE]
         ]
@@ -131,18 +137,19 @@ class Announcer:
         )
 
     def _is_unfinished(self) -> bool:
-        return any(topic not in self._topics for topic in self._retained) or any(
+        return any(topic not in self.topics for topic in self._retained) or any(
             map(self._is_due, self.devices)
         )
 
     @property
-    def _topics(self) -> set[str]:
+    def topics(self) -> set[str]:
+        """Topics of what is to be announced."""
         return {config_topic(self.prefix, self.station, each.reservoir) for each in self.devices}
 
     def _has_room(self, topic: str) -> bool:
         """Return whether to remember a topic; what finds no room comes at another connection."""
         return (
-            topic in self._topics or topic in self._retained or len(self._retained) < MOST_RETAINED
+            topic in self.topics or topic in self._retained or len(self._retained) < MOST_RETAINED
         )
 
     def _with_removals(self, each: HubDevice) -> Message:

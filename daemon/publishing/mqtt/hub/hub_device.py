@@ -41,6 +41,7 @@ class HubDevice:
         probes: Its probes, with the references of their calibration.
         label: What people call it; empty for its names.
         page: Address of the status page; empty where others cannot reach it.
+        mark: By which the station knows its own devices again; empty for none.
     """
 
     station: str
@@ -51,6 +52,7 @@ class HubDevice:
     probes: Collection[ProbeReferences] = ()
     label: str = ""
     page: str = ""
+    mark: str = ""
 
     @property
     def id(self) -> str:

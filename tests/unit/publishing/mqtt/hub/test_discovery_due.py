@@ -23,7 +23,9 @@ STATION = "quarantine-wing"
 PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
 EVERYTHING = HubDevice(STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,))
 BARE = HubDevice(STATION, "mix-1")
+OWN = HubDevice(STATION, "")
 TOPIC = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-1/config"
+STATION_TOPIC = f"homeassistant/device/brinewright-{STATION}/station_{STATION}/config"
 OTHER = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-9/config"
 SHORTEST_S, LONGEST_S = PAUSE_S
 
@@ -112,6 +114,30 @@ def test_a_reservoir_that_went_away_is_withdrawn() -> None:
         (each.topic, each.payload) for each in first
     ]
     assert [(OTHER, b"", True)] == [(each.topic, each.payload, each.retain) for each in late]
+
+
+def test_the_device_of_a_former_version_goes_before_its_successor_comes() -> None:
+    """So that the entities of the new one get the ids that those of the old one had."""
+    one = announcer(OWN, BARE)
+    former = f"homeassistant/device/brinewright-{STATION}/mix-1/config"
+    one.receive(retained(former, b'{"components": {}}'), 0.1)
+    steps = [one.due(number * LONGEST_S) for number in range(1, 5)]
+
+    assert [[(former, b"")], [STATION_TOPIC], [TOPIC], []] == [
+        [each.topic if each.payload else (each.topic, b"") for each in step] for step in steps
+    ]
+
+
+def test_the_station_is_announced_a_pause_before_its_reservoirs() -> None:
+    """They refer to it; also when a hub has started and asks for all."""
+    one = announcer(BARE, OWN)
+    first = [one.due(number * LONGEST_S) for number in (1, 2, 3)]
+    one.receive(IncomingMessage(HUB_STATUS, b"online", 6), 100.0)
+    again = [one.due(100.0 + number * LONGEST_S) for number in (1, 2, 3)]
+
+    steps = [[each.topic for each in step] for step in first]
+    assert [[STATION_TOPIC], [TOPIC], []] == steps
+    assert first == again
 
 
 def test_discovery_switched_off_takes_everything_away() -> None:

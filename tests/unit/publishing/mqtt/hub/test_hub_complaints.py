@@ -11,7 +11,7 @@ from daemon.entries import JSON, Kind
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.publishing.mqtt.hub.announcement import announcement
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
-from daemon.publishing.topic_messages import Message, alarm_message
+from daemon.publishing.topic_messages import alarm_message
 from tests.parts.events import event
 from tests.parts.hub_rules import attributes, dropped, faults, faults_together, payload_of
 from tests.parts.hub_states import EVERYTHING, OWN, STATION
@@ -80,9 +80,9 @@ def test_no_entity_is_disabled() -> None:
     assert [] == [each for each in parts if not each.get("enabled_by_default", True)]
 
 
-def announced(*devices: HubDevice) -> list[Message]:
-    """Their announcements."""
-    return [announcement("homeassistant", each) for each in devices]
+def announced(*devices: HubDevice) -> list[bytes]:
+    """What their announcements say."""
+    return [announcement("homeassistant", each).payload for each in devices]
 
 
 COLLIDING = (
@@ -137,7 +137,7 @@ def test_alarms_and_calibration_stand_apart_from_the_readings() -> None:
 )
 def test_the_address_of_the_page_is_one_that_a_hub_can_open(page: str, found: list[str]) -> None:
     """It is left out where others cannot reach the page."""
-    (message,) = announced(HubDevice("fish", "", page=page))
+    message = announcement("homeassistant", HubDevice("fish", "", page=page))
 
     assert found == faults(message.topic, message.payload)
     assert bool(page) == ("configuration_url" in payload_of(message)["device"])
@@ -145,8 +145,8 @@ def test_the_address_of_the_page_is_one_that_a_hub_can_open(page: str, found: li
 
 def test_a_device_has_the_name_that_people_gave_it() -> None:
     """Whatever the letters; without one it has those of station and reservoir."""
-    named = payload_of(*announced(HubDevice("fish", "mix-1", label="Quarantäne links")))["device"]
-    plain = payload_of(*announced(HubDevice("fish", "mix-1")))["device"]
+    named = json.loads(*announced(HubDevice("fish", "mix-1", label="Quarantäne links")))["device"]
+    plain = json.loads(*announced(HubDevice("fish", "mix-1")))["device"]
 
     assert ("Quarantäne links", "fish mix-1") == (named["name"], plain["name"])
     assert named["identifiers"] == plain["identifiers"] == ["brinewright_fish_mix-1"]
