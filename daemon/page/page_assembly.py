@@ -117,6 +117,8 @@ def display_settings(config: Config) -> list[DisplaySettings]:
                 ProbeDisplay(one.name, one.drift_percent_30d, one.calibrate_with or "")
                 for one in each.probes
             ),
+            each.release_confidence,
+            each.mix_yield,
         )
         for each in config.reservoirs
     ]

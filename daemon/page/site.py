@@ -11,6 +11,9 @@ from daemon.page.api import endpoints as api
 from daemon.page.api.live import LiveDoor
 from daemon.page.api.openapi import description
 from daemon.page.application import Application
+from daemon.page.batches import endpoints as batch_endpoints
+from daemon.page.batches import pages as batch_pages
+from daemon.page.batches.batch_source import BatchSource
 from daemon.page.calibrations import endpoints as calibrations
 from daemon.page.calibrations.calibration_source import CalibrationSource
 from daemon.page.now import now_page
@@ -44,10 +47,11 @@ def make_site(
         names: Names that the machine may be called by, besides loopback and addresses.
         desk: Takes commands; None where none are configured.
     """
-    calibrating = CalibrationSource(sources)
+    batches, calibrating = BatchSource(sources), CalibrationSource(sources)
     endpoints = (
         *api.endpoints(sources),
         *readings.endpoints(sources),
+        *batch_endpoints.endpoints(batches),
         *calibrations.endpoints(calibrating),
     )
 
@@ -63,6 +67,7 @@ def make_site(
     routes = (
         *now.routes(sources, desk),
         *acts.routes(sources, desk),
+        *batch_pages.routes(batches),
         *(each.route() for each in endpoints),
         Route("/api/openapi.json", openapi),
         *LiveDoor(pages).routes(),

@@ -55,6 +55,8 @@ class DisplaySettings:
         use_within_h: Hours from release to use-by; None where not configured.
         capacity_l: Full to the brim, L; None where not known.
         fill_l: Of a usual batch, L; None where not known.
+        release_confidence: Conformance probability that release asks for; None where not known.
+        mix_yield: Sea salt per mix where no batch has shown it, g/g; None where not known.
         old_after_s: Age beyond which a reading is not fresh, s.
         probes: In the order of the configuration.
     """
@@ -68,6 +70,8 @@ class DisplaySettings:
     capacity_l: float | None = None
     fill_l: float | None = None
     probes: tuple[ProbeDisplay, ...] = ()
+    release_confidence: float | None = None
+    mix_yield: float | None = None
 
     @property
     def title(self) -> str:

@@ -79,7 +79,7 @@ def figures_of(record: BatchRecord, setup: Setup) -> list[tuple[str, str, str]]:
     interval = MISSING if limits is None else f"{limits[0]:g} to {limits[1]:g} ppt"
     target = "" if setup.target_ppt is None else f"target {setup.target_ppt:g} ppt"
     asks = setup.release_confidence
-    probability = _probability(record, setup)
+    probability = probability_of(record, setup)
     return [
         ("Salinity", *_salinity(record)),
         ("Specific gravity", _gravity(record), "25/25 °C"),
@@ -109,7 +109,7 @@ def _gravity(record: BatchRecord) -> str:
         return "outside the scale"
 
 
-def _probability(record: BatchRecord, setup: Setup) -> float | None:
+def probability_of(record: BatchRecord, setup: Setup) -> float | None:
     """Return the conformance probability, as recorded or as computed (JCGM 106:2012)."""
     for event in reversed(record.events):
         match event.body:

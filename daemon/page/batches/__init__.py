@@ -1,0 +1,1 @@
+"""Batches and lots: the list, the record of one, several over one another, what each lot holds."""

@@ -1,0 +1,116 @@
+"""What the pages and the endpoints of batches read: records, what they had to meet, curves."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from threading import Lock
+from typing import TYPE_CHECKING, TypeAlias
+
+from daemon.records.batch_curve import Curve, curve_of
+from daemon.records.batch_index import BatchPage, page_of, record_of
+from daemon.records.batch_setup import Setup, Targets, made_of
+from daemon.records.lot_history import LotHistory, histories, lots_in
+
+if TYPE_CHECKING:
+    from daemon.mixing.batch.batch_record import BatchRecord
+    from daemon.mixing.batch.lots import Lot
+    from daemon.page.sources import Sources
+    from daemon.page.view import DisplaySettings
+
+Key: TypeAlias = tuple[str, str, int, int, int]
+"""Journal, batch, its events, what has become minutes, and how many points: all that a curve of
+an ended batch hangs on."""
+CURVES_KEPT = 24
+"""Three comparisons of eight; some 100 kB each."""
+POINTS = 600
+"""Points of a curve on a screen: two of each pair of pixels of a phone."""
+
+
+@dataclass(slots=True)
+class CurveShelf:
+    """Curves of ended batches, the last that were read; safe to be used by several threads."""
+
+    _curves: OrderedDict[Key, Curve] = field(default_factory=OrderedDict, init=False)
+    _lock: Lock = field(default_factory=Lock, init=False)
+
+    def get(self, key: Key, read: Callable[[], Curve]) -> Curve:
+        """Return a curve, read only where it is not kept."""
+        with self._lock:
+            if key in self._curves:
+                self._curves.move_to_end(key)
+                return self._curves[key]
+        curve = read()
+        with self._lock:
+            self._curves[key] = curve
+            while len(self._curves) > CURVES_KEPT:
+                self._curves.popitem(last=False)
+        return curve
+
+
+@dataclass(frozen=True, slots=True)
+class BatchSource:
+    """Reads batches; each question opens the journal for itself.
+
+    Attributes:
+        sources: What the page reads from.
+    """
+
+    sources: Sources
+    _shelf: CurveShelf = field(default_factory=CurveShelf, init=False)
+
+    def present(self) -> frozenset[str]:
+        """Return the ids of the batches that are in a reservoir now."""
+        snapshots = self.sources.reader.snapshots().values()
+        return frozenset(each.batch for each in snapshots if each.batch)
+
+    def page(self, before: int | None, limit: int, reservoir: str | None) -> BatchPage:
+        """Return a page of the list."""
+        return page_of(self.sources.reader, before, limit, reservoir)
+
+    def record(self, batch: str) -> BatchRecord | None:
+        """Return the record of a batch; None where there is none."""
+        return record_of(self.sources.reader, batch)
+
+    def lots(self) -> Mapping[str, Lot]:
+        """Return the lots that are recorded."""
+        return lots_in(self.sources.reader)
+
+    def histories(self) -> list[LotHistory]:
+        """Return what is known of each lot."""
+        return histories(self.sources.reader)
+
+    def setup(self, record: BatchRecord, lots: Mapping[str, Lot] | None = None) -> Setup:
+        """Return what a batch was made of and has to meet, by the settings of now."""
+        made = made_of(record, self._targets(record.reservoir), lots or {})
+        return replace(made, station=self.sources.frame.title, zone=self.sources.zone)
+
+    def curve(self, record: BatchRecord, points: int = POINTS) -> Curve:
+        """Return the curve of a batch; that of an ended one is read once."""
+        reader = self.sources.reader
+        if record.ended is None:
+            return curve_of(reader, record, points)
+        key = (reader.identity(), record.id, len(record.events), reader.summarised_to(), points)
+        return self._shelf.get(key, lambda: curve_of(reader, record, points))
+
+    def title(self, reservoir: str) -> str:
+        """Return what people call a reservoir; its name where it is no longer configured."""
+        found = self._settings(reservoir)
+        return reservoir if found is None else found.title
+
+    def _targets(self, reservoir: str) -> Targets | None:
+        found = self._settings(reservoir)
+        if found is None:
+            return None
+        return Targets(
+            found.target_ppt,
+            found.tolerance_ppt,
+            found.release_confidence,
+            found.use_within_h,
+            found.mix_yield,
+            found.fill_l,
+        )
+
+    def _settings(self, reservoir: str) -> DisplaySettings | None:
+        return next((each for each in self.sources.settings if each.name == reservoir), None)
