@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Locator, Page
+from playwright.sync_api import Page
 
 from tests.browser.windows import THEMES
 from tests.docs.guides import ROOT
@@ -62,13 +62,19 @@ def wider_than_window(page: Page) -> list[str]:
     return found
 
 
-def share_of_height(page: Page, what: Locator) -> float:
-    """Height of the letters of what is shown, in heights of the window.
+def height_and_foot(page: Page, selector: str) -> tuple[float, float]:
+    """Height of the letters of what is shown, and how far down it ends, in heights of the window.
 
-    The box of a line of text is higher than its letters; the size of the letters is taken.
+    Asked in one breath, as a live page may put another element in its place at any time.  The box
+    of a line of text is higher than its letters; the size of the letters is taken.
     """
-    size_px: float = what.evaluate("each => parseFloat(getComputedStyle(each).fontSize)")
-    box, window = what.bounding_box(), page.viewport_size
-    assert box is not None
-    assert window is not None
-    return min(size_px, box["height"]) / window["height"]
+    height, foot = page.evaluate(
+        """selector => {
+            const each = document.querySelector(selector);
+            const size = parseFloat(getComputedStyle(each).fontSize);
+            const box = each.getBoundingClientRect();
+            return [Math.min(size, box.height) / innerHeight, box.bottom / innerHeight];
+        }""",
+        selector,
+    )
+    return float(height), float(foot)

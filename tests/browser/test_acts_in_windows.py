@@ -1,0 +1,133 @@
+"""What a person does in a real window: signs in, answers a question, acknowledges an alarm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from daemon.entries import JSON, Kind, Phase
+from simulators.stage import Action, perform
+from tests.browser.keyboard import fill_in, press
+from tests.browser.liveness import seconds_until
+from tests.browser.looks import photograph, violations
+from tests.browser.served import ServedStation, served_station
+from tests.browser.windows import DESK, PHONE, Windows
+from tests.parts.events import facts_in
+from tests.services.service_parts import assert_plain_speech
+
+TOKEN = "the-token-of-the-quarantine-wing"
+IN_AIR = Action(0.0, "dip", {"conductivity_mS_cm": 0.0, "temperature_C": 24.0})
+BACK = Action(0.0, "back", {})
+OUT, IN = Action(0.0, "plug", {"in": 0.0}), Action(0.0, "plug", {"in": 1.0})
+MUCH_SALT_PPT = 28.0
+LEVEL_READINGS = 30
+"""Readings of five minutes."""
+
+
+@pytest.fixture(scope="module")
+def acting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServedStation]:
+    """A station that takes commands over its page, with a batch whose salt dissolves."""
+    folder = tmp_path_factory.mktemp("acting")
+    token = folder / "page-token"
+    token.write_text(f"{TOKEN}\n")
+    token.chmod(0o600)
+    verbs = ("batch.answer", "alarm.acknowledge", "alarm.shelve", "batch.note")
+    with served_station(folder, "plain-batch", *verbs, more='token_file = "page-token"') as served:
+        served.station.wait_for(Phase.DISSOLVING)
+        served.station.wait_until(lambda: salinity(served) > MUCH_SALT_PPT, "much salt")
+        yield served
+        assert_plain_speech(served.publish)
+        assert_plain_speech(served.measure)
+
+
+def salinity(served: ServedStation) -> float:
+    """The salinity now; 0 while there is none."""
+    found = served.station.picture().get("salinity")
+    return found if isinstance(found, float) else 0.0
+
+
+def is_back(served: ServedStation) -> bool:
+    """Whether the probe has read salt water for so long that nothing else is in its level."""
+    last = served.station.readings()[-LEVEL_READINGS:]
+    return min(each.salinity or 0.0 for each in last) > MUCH_SALT_PPT
+
+
+def commands(served: ServedStation, verb: str) -> list[dict[str, JSON]]:
+    """The facts of each command of a verb, as the journal has them."""
+    facts = [dict(facts_in(each)) for each in served.station.events(Kind.COMMAND)]
+    return [each for each in facts if each["verb"] == verb]
+
+
+def test_a_question_is_answered_by_the_keyboard_alone(
+    acting: ServedStation, windows: Windows
+) -> None:
+    """The probe hangs in air: a phone shows the question, and after a token its answer counts."""
+    page = windows.open(acting.address("/"), PHONE)
+    seconds_until(page, "live")
+    perform(acting.stage, IN_AIR)
+    page.get_by_text("is the probe out of the water, or was the vessel refilled?").first.wait_for()
+    photograph(page, "now-question-360")
+    assert [] == violations(page)
+
+    press(page, "Acts")
+    press(page, "Sign in")
+    fill_in(page, "Token of this station", TOKEN)
+    fill_in(page, "Your name", "kim")
+    press(page, "Sign in")
+    press(page, "The probe is out of the water")
+    page.get_by_text("goes on once the same water is back").wait_for()
+    photograph(page, "acts-answered-360")
+    assert [] == violations(page)
+    perform(acting.stage, BACK)
+    acting.station.wait_until(lambda: is_back(acting), "the water again")
+    press(page, "The probe is in the water of the batch")
+    page.get_by_text("goes on; it is").wait_for()
+    press(page, "Now")
+    page.get_by_text("Suspended", exact=True).first.wait_for(state="hidden")
+
+    assert [("kim", "page", True)] * 2 == [
+        (each["who"], each["via"], each["ok"]) for each in commands(acting, "batch.answer")
+    ]
+
+
+def test_an_alarm_is_acknowledged_and_every_window_shows_it(
+    acting: ServedStation, windows: Windows
+) -> None:
+    """The cable is pulled: one window acknowledges, and another one shows that without a reload."""
+    desk, phone = windows.open(acting.address("/"), DESK), windows.open(acting.address("/"), PHONE)
+    perform(acting.stage, OUT)
+    for each in (desk, phone):
+        each.get_by_text("Alarm: probe fault").wait_for()
+    photograph(phone, "now-alarm-360")
+    photograph(desk, "now-alarm-1280")
+    assert [] == violations(phone)
+
+    desk.goto(acting.address("/sign-in?here=/act"))
+    desk.get_by_label("Token of this station").fill(TOKEN)
+    desk.get_by_label("Your name").fill("robin")
+    desk.get_by_role("button", name="Sign in").click()
+    desk.get_by_role("button", name="Acknowledge all").click()
+    desk.get_by_text("(recorded under robin)").wait_for()
+    photograph(desk, "acts-acknowledged-1280")
+    phone.get_by_text("(medium, acknowledged").first.wait_for()
+    perform(acting.stage, IN)
+
+    assert [("robin", True)] == [
+        (each["who"], each["ok"]) for each in commands(acting, "alarm.acknowledge")
+    ]
+
+
+def test_a_wrong_token_is_refused_beside_its_field(acting: ServedStation, windows: Windows) -> None:
+    """In words, with the focus on it; nothing can be sent before."""
+    windows.expected = [r"status of 40\d"]
+    page = windows.open(acting.address("/sign-in"), PHONE)
+    page.get_by_label("Token of this station").fill("not-it")
+    page.get_by_label("Your name").fill("kim")
+    page.get_by_role("button", name="Sign in").click()
+    page.get_by_text("Sign in to act").wait_for()
+
+    assert "true" == page.get_by_label("Token of this station").get_attribute("aria-invalid")
+    assert [] == violations(page)
+    page.goto(acting.address("/act"))
+    assert 0 == page.get_by_role("button").count()
