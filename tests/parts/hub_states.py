@@ -38,6 +38,7 @@ PICTURE: dict[str, Any] = {
     "advice": "nothing to do",
     "advice_salt_g": 0.0,
     "advice_water_l": 1.5,
+    "volume_left_l": 140.23,
     "alarms": ["batch-ageing", "salt-low"],
     "alarm_details": {
         "batch-ageing": {

@@ -78,8 +78,14 @@ ROOMS = (
         (
             f"{UNIT}/publishing",
             "tests/contract/test_sinks_followed.py",
-            *(f"{REAL}/test_{each}.py" for each in ("influx_answers", "mqtt", "mqtt_commands")),
-            *(f"{REAL}/test_{each}.py" for each in ("mqtt_discovery", "mqtt_retained", "notify")),
+            *(
+                f"{REAL}/test_{each}.py"
+                for each in ("influx_answers", "mqtt", "mqtt_commands", "notify")
+            ),
+            *(
+                f"{REAL}/test_{each}.py"
+                for each in ("mqtt_discovery", "mqtt_hub_devices", "mqtt_retained")
+            ),
         ),
     ),
 )

@@ -46,6 +46,7 @@ def batch_entities(here: str) -> dict[str, dict[str, JSON]]:
             "Salt mix to add", "advised_salt_g", "g", 0, "mdi:weight-gram", "weight"
         ),
         # Of the two classes for volume, only `volume_storage` may rise and fall.
+        "volume-left": number("Water left", "volume_left_l", "L", 1, "mdi:waves", "volume_storage"),
         "advised-water": number(
             "Purified water to add", "advised_water_l", "L", 1, "mdi:water-plus", "volume_storage"
         ),

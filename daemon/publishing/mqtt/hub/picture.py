@@ -48,6 +48,7 @@ FIGURES = MOMENTS | {
     "expected_salinity": Figure(0.1, 0.1),
     "advised_salt_g": Figure(1.0, 5.0),
     "advised_water_l": Figure(0.1, 0.2),
+    "volume_left_l": Figure(0.1, 0.2),
 }
 """Every figure by its key in the message: rounded to what is shown, the deadband one or two of
 these steps, and several where noise moves more than one; our choice."""
@@ -143,6 +144,7 @@ def _batch_figures(snapshot: ReservoirSnapshot) -> dict[str, float | None]:
         "mixing_over_percent": None if chance is None else _percent(chance),
         "advised_salt_g": snapshot.advice_salt_g,
         "advised_water_l": snapshot.advice_water_l,
+        "volume_left_l": snapshot.volume_left_l,
         "question_since": None if question is None else _seconds(question.since),
     }
 

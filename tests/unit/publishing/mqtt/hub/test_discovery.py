@@ -139,6 +139,7 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
         "steady-since": ("timestamp", None),
         "advised-salt": ("weight", "g"),
         "advised-water": ("volume_storage", "L"),
+        "volume-left": ("volume_storage", "L"),
         "quality": ("enum", None),
         "probe-health": ("enum", None),
         "unacknowledged": (None, None),

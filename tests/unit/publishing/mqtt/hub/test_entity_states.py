@@ -58,6 +58,7 @@ def test_a_whole_snapshot_is_shown_as_it_is() -> None:
         "use-by": "2031-05-05T06:30:00Z",
         "advised-salt": "0.0",
         "advised-water": "1.5",
+        "volume-left": "140.2",
         "probe": "OFF",
         "quality": "pass",
         "probe-health": "good",
