@@ -84,8 +84,10 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
     from daemon.publishing.mqtt.hub.announcer import Announcer
     from daemon.publishing.mqtt.hub.configured_devices import configured_devices
     from daemon.publishing.mqtt.hub.feed import HubFeed
+    from daemon.publishing.mqtt.hub.fired_events import FiredEvents
     from daemon.publishing.mqtt.hub.hub_parts import HubParts
     from daemon.publishing.mqtt.hub.left_behind import LeftBehind, Present
+    from daemon.publishing.mqtt.hub.press_desk import PressDesk
     from daemon.publishing.mqtt.publisher import MqttSink
 
     station = config.station.name
@@ -109,14 +111,21 @@ def _mqtt(config: Config, settings: Mqtt, reader: Reader) -> Sink:
         rng,
     )
     clock = station_clock(config)
+    desk = PressDesk(
+        commands, station, {each.name: each.capacity_l for each in config.reservoirs}, clock.now
+    )
     feed = HubFeed(station, names, lambda: clock.now().wall)
+    fired = FiredEvents(
+        station, clock.now, reader.identity, lambda: _acknowledged(config, reader, "mqtt")
+    )
+    hubs = HubParts(announcer, feed, left, fired)
     return MqttSink(
         settings,
         station,
         reader,
-        commands=commands if settings.commands else None,
+        commands=(desk if settings.discovery else commands) if settings.commands else None,
         reservoirs=names,
-        hubs=HubParts(announcer, feed if settings.discovery else None, left),
+        hubs=hubs if settings.discovery else HubParts(announcer, left=left),
     )
 
 
@@ -163,14 +172,16 @@ def _notify(config: Config, settings: Notify, reader: Reader) -> Sink:
         formatter,
         [each.name for each in config.reservoirs],
         reader,
-        QueueStart(queue_path(config.journal.path), lambda: _delivered_to_seq(config, reader)),
+        QueueStart(
+            queue_path(config.journal.path), lambda: _acknowledged(config, reader, "notify")
+        ),
         wall=lambda: clock.now().wall,
     )
 
 
-def _delivered_to_seq(config: Config, reader: Reader) -> int:
+def _acknowledged(config: Config, reader: Reader, sink: str) -> int:
     with Cursors(cursors_path(config.journal.path)) as cursors:
-        return cursors.of(cursor_key(reader, "notify"))
+        return cursors.of(cursor_key(reader, sink))
 
 
 def _zone(config: Config) -> tzinfo:

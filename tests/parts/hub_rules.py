@@ -44,7 +44,13 @@ DEVICE = {
     "serial_number",
 }
 ORIGIN = {"name", "sw_version", "support_url"}
-COMMON = {"platform", "unique_id", "name", "icon", "entity_category", "enabled_by_default", "qos"}
+COMMON = {
+    *("platform", "unique_id", "name", "icon", "entity_category", "enabled_by_default", "qos"),
+    *("availability", "availability_mode"),
+}
+ENTERED = COMMON | {
+    *("command_topic", "command_template", "state_topic", "value_template", "retain", "min", "max"),
+}
 KEYS = {
     "sensor": COMMON
     | {
@@ -69,11 +75,18 @@ KEYS = {
         "json_attributes_template",
     },
     "button": COMMON | {"command_topic", "payload_press", "retain"},
+    "event": COMMON | {"state_topic", "value_template", "event_types", "device_class"},
+    "number": ENTERED | {"step", "mode", "unit_of_measurement"},
+    "text": ENTERED | {"mode", "pattern"},
 }
 NEEDED = {
     "sensor": {"state_topic"},
     "binary_sensor": {"state_topic"},
     "button": {"command_topic"},
+    "event": {"state_topic", "event_types"},
+    # Without a topic of its state it shows what was typed, whether that was taken or not.
+    "number": {"command_topic", "state_topic"},
+    "text": {"command_topic", "state_topic"},
 }
 UNITS: dict[str | None, set[str | None]] = {
     # The micro sign must be U+00B5 here; U+03BC looks the same and is refused.
@@ -102,7 +115,11 @@ CATEGORIES = {
     "sensor": {"diagnostic"},
     "binary_sensor": {"diagnostic"},
     "button": {"diagnostic", "config"},
+    "event": {"diagnostic"},
+    "number": {"config"},
+    "text": {"config"},
 }
+LONGEST_STATE = 255
 DROPPED = {
     "assumed_state",
     "available",
@@ -141,6 +158,10 @@ def faults(topic: str, payload: bytes | bytearray, prefix: str = "homeassistant"
         found.append("configuration_url")
     if not told["device"].get("identifiers") or not told["origin"].get("name"):
         found.append("no identifiers of the device, or no name of the origin")
+    if "availability" in told and "availability_topic" in told:
+        found.append("two kinds of availability")
+    if not ways(told) and "availability_topic" not in told:
+        found.append("nobody says whether it is available")
     ids = [each["unique_id"] for each in told["components"].values() if "unique_id" in each]
     if len(ids) != len(set(ids)):
         found.append("a unique_id stands twice")
@@ -163,12 +184,19 @@ def component_faults(id_: str, each: dict[str, Any]) -> list[str]:
     found += [f"missing {key}" for key in NEEDED[platform] - each.keys()]
     if "icon" in each and not each["icon"].startswith("mdi:"):
         found.append(f"icon {each['icon']}")
-    if each.get("entity_category", "diagnostic") not in CATEGORIES[platform]:
+    if each.get("entity_category") not in CATEGORIES[platform] | {None}:
         found.append("this category would silence a sensor")
     if each.get("enabled_by_default") is False:
         found.append("disabled: withdrawing the device would be complained about")
-    checks = {"sensor": sensor_faults, "binary_sensor": binary_faults, "button": button_faults}
-    return found + checks[platform](each)
+    if not all({"topic"} <= one.keys() <= {"topic", "value_template"} for one in ways(each)):
+        found.append("availability")
+    return found + CHECKS[platform](each)
+
+
+def ways(each: dict[str, Any]) -> list[dict[str, Any]]:
+    """Where an entity, or a whole device, learns whether it is available."""
+    found: list[dict[str, Any]] = each.get("availability", [])
+    return found
 
 
 def sensor_faults(each: dict[str, Any]) -> list[str]:
@@ -196,6 +224,39 @@ def binary_faults(each: dict[str, Any]) -> list[str]:
 def button_faults(each: dict[str, Any]) -> list[str]:
     """A command that the broker keeps would be carried out again by each newcomer."""
     return [] if each.get("retain", False) is False else ["retained"]
+
+
+def event_faults(each: dict[str, Any]) -> list[str]:
+    """A hub does not take an event of a type that it was not told of."""
+    types = each.get("event_types") or []
+    fine = types and len(types) == len(set(types)) and all(isinstance(one, str) for one in types)
+    return [] if fine else ["event types"]
+
+
+def number_faults(each: dict[str, Any]) -> list[str]:
+    """What is wrong with the bounds of a number, or whether it is kept as a command is not."""
+    found = button_faults(each)
+    if not each.get("min", 1.0) <= each.get("max", 100.0) or each.get("step", 1.0) < 0.001:
+        found.append("bounds")
+    return found
+
+
+def text_faults(each: dict[str, Any]) -> list[str]:
+    """A text that was taken back is empty, which a hub takes where it may be as short as that."""
+    found = button_faults(each)
+    if each.get("min", 0) != 0 or not 0 < each.get("max", LONGEST_STATE) <= LONGEST_STATE:
+        found.append("bounds")
+    return found
+
+
+CHECKS = {
+    "sensor": sensor_faults,
+    "binary_sensor": binary_faults,
+    "button": button_faults,
+    "event": event_faults,
+    "number": number_faults,
+    "text": text_faults,
+}
 
 
 def faults_together(payloads: Iterable[bytes]) -> list[str]:

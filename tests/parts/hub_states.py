@@ -10,16 +10,26 @@ from daemon.journal.payloads import to_json
 from daemon.mixing.alarm.catalogue import CATALOGUE, Scope
 from daemon.publishing.mqtt.hub.announcement import announcement
 from daemon.publishing.mqtt.hub.feed import Gate
-from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences
+from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences, hub_topic
 from daemon.publishing.mqtt.hub.picture import reservoir_picture
 from tests.parts.hub_rules import payload_of, rendered
 from tests.parts.snapshots import a_snapshot
 
 STATION = "quarantine-wing"
 PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
-EVERYTHING = HubDevice(STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,))
+EVERYTHING = HubDevice(
+    STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,), capacity_l=220.0
+)
 BARE = HubDevice(STATION, "mix-1")
 OWN = HubDevice(STATION, "", allowed=COMMANDS)
+ACTS = {
+    *(f"button-{name}" for name in ("confirm", "use", "use-litres", "discard", "acknowledge")),
+    *(f"button-{name}" for name in ("start", "salt", "note", "probe-out", "same-water")),
+    *(f"button-{name}" for name in ("refilled", "calibrate-ct-1", "abort-ct-1", "back-ct-1")),
+    *(f"input-{name}" for name in ("volume-l", "mass-g", "lot", "text")),
+    "last-answer",
+}
+"""Ids of what is there for commands that are allowed."""
 OF_RESERVOIR = [name for name, row in CATALOGUE.items() if row.scope is Scope.RESERVOIR]
 
 PICTURE: dict[str, Any] = {
@@ -64,6 +74,9 @@ PICTURE: dict[str, Any] = {
 }
 
 
+HUB_TOPIC = hub_topic(STATION, "mix-1")
+
+
 def message_of(picture: dict[str, Any], *, measured: bool = True) -> dict[str, Any]:
     """What hubs are sent of the first present state that there is."""
     sent = Gate().take(reservoir_picture(a_snapshot(**picture), measured=measured), 0.0)
@@ -77,7 +90,7 @@ def states_of(message: dict[str, Any]) -> dict[str, str]:
     return {
         id_: rendered(each["value_template"], message)
         for id_, each in parts.items()
-        if "value_template" in each
+        if "value_template" in each and each["state_topic"] == HUB_TOPIC
     }
 
 

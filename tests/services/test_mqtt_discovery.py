@@ -150,7 +150,8 @@ def test_what_went_away_is_removed(broker: Broker, make_stage: MakeStage) -> Non
     with present(broker, "homeassistant/#", "brinewright/#") as late:
         wait_until(lambda: bool(late.messages), "availability")
 
-    buttons = {"button-confirm", "button-use", "button-discard"}
+    buttons = {f"button-{name}" for name in ("confirm", "use", "use-litres", "discard")}
+    buttons |= {"input-volume-l", "last-answer"}
     assert buttons == {
         id_ for id_, each in _components(removing).items() if each.keys() == {"platform"}
     }
@@ -191,7 +192,7 @@ def test_the_real_process_announces_what_is_configured(broker: Broker, tmp_path:
 
     assert [] == [f for each in hub.messages for f in faults(each.topic, each.payload, "hubs")]
     assert {
-        ("reservoir_mix-1", ("button-use",)),
+        ("reservoir_mix-1", ("button-use-litres", "button-use")),
         (f"station_{STATION}", ()),
     } == {
         (

@@ -27,6 +27,7 @@ from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.connection import MQTT_3_1_1, MQTT_5, BrokerConnection, connect
 from daemon.publishing.mqtt.hub.hub_parts import HubParts
 from daemon.publishing.mqtt.hub.left_behind import LeftBehind
+from daemon.publishing.mqtt.hub.press_desk import PressDesk
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from daemon.publishing.mqtt.retained import RetainedState, SnapshotSource
 from daemon.publishing.rate_limit import RateLimit
@@ -49,7 +50,7 @@ class MqttSink:
         station: str,
         source: SnapshotSource,
         clock: Callable[[], float] = time.monotonic,
-        commands: CommandIntake | None = None,
+        commands: CommandIntake | PressDesk | None = None,
         reservoirs: Collection[str] | None = None,
         hubs: HubParts | None = None,
     ) -> None:
@@ -76,6 +77,7 @@ class MqttSink:
         self._rate_limit = RateLimit(settings.backlog_per_s)
         self._commands = commands
         self._announcer, self._left = hubs.announcer, hubs.left
+        self._fired = hubs.fired
         self._connection: BrokerConnection | None = None
         self._quiet_until_s = float("-inf")
 
@@ -90,6 +92,8 @@ class MqttSink:
             connection = self._connect()
             self._exchange(connection)
             _send_all(connection, self._flow(entries))
+            if self._fired is not None:
+                self._fired.sent(entries)
         except (SinkError, JournalError):
             self._live.forget()
             raise
@@ -112,6 +116,8 @@ class MqttSink:
             self._rate_limit.wait()
             yield from self._live_now()
             yield entry_message(self._station, each)
+            if self._fired is not None:
+                yield from self._fired.of(each)
 
     def _live_now(self) -> list[Message]:
         messages = self._live.due(self._clock())
@@ -150,6 +156,8 @@ class MqttSink:
         if self._announcer is not None:
             mark = "" if self._left is None else self._left.mark
             self._announcer.connected(self._clock(), mark)
+        if isinstance(self._commands, PressDesk):
+            self._commands.connected()
         for part in (self._commands, self._announcer, self._left):
             try:
                 # A hub that starts may say so with the retain flag.
@@ -174,11 +182,11 @@ class MqttSink:
                     self._announcer.receive(message, now_s)
             if self._left is None or self._left.settled:
                 replies += self._announcer.due(now_s)
-                self._remember(replies)
         if self._commands is not None:
             commands = [each for each in incoming if self._commands.concerns(each.topic)]
             replies += self._commands.take(commands, dropped, now_s)
             replies += self._commands.answers(now_s)
+        self._remember(replies)
         try:
             _send_all(connection, replies)
         except SinkError as exc:

@@ -34,9 +34,8 @@ def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None 
     payload: dict[str, JSON] = {
         "device": _device(device),
         "origin": {"name": "brinewright", "sw_version": __version__},
-        "availability_topic": f"{place(device.station, '')}/availability",
-        "payload_available": "online",
-        "payload_not_available": "offline",
+        # A list, for what is available only at times has one of its own in place of it.
+        "availability": [{"topic": f"{place(device.station, '')}/availability"}],
         "components": {**parts, **removed},
     }
     return Message(

@@ -38,7 +38,7 @@ AT_ONCE = 50
 """So many are withdrawn between two pauses: a slow broker must not delay what is live."""
 GONE = b"?"
 """An announcement that is to be withdrawn, whatever is in it."""
-PLATFORMS = ("sensor", "binary_sensor", "button")
+PLATFORMS = ("sensor", "binary_sensor", "button", "event", "number", "text")
 
 
 @dataclass(slots=True)

@@ -5,12 +5,23 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from daemon.entries import JSON
-from daemon.journal.payloads import to_json
+from daemon.entries import JSON, Phase
+from daemon.publishing.mqtt.hub.button_conditions import (
+    HAS_BATCH,
+    SUSPENDED,
+    UNACKNOWLEDGED,
+    UNANSWERED,
+    USABLE,
+    available_while,
+    in_phase,
+)
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.press import press_payload
 from daemon.publishing.topic_messages import place
 
 OF_STATION = ("alarm.acknowledge",)
+WITHOUT_RELEASE = (Phase.BLANK, Phase.DISSOLVING, Phase.VERIFYING, Phase.OFF_TARGET)
+"""Phases of a batch in which the record of its salt can be made or corrected."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,31 +32,63 @@ class Button:
         verb: Of the command.
         name: What it says.
         icon: Of the hub's set.
+        applies: Condition under which it is available.
         arguments: Of the command.
+        needs: Arguments that a person must have entered before.
+        takes: Arguments that go with it where a person entered them.
     """
 
     verb: str
     name: str
     icon: str
+    applies: str
     arguments: Mapping[str, JSON] = field(default_factory=dict)
+    needs: tuple[str, ...] = ()
+    takes: tuple[str, ...] = ()
+
+
+def _answer(name: str, answer: str, applies: str) -> Button:
+    return Button("batch.answer", name, "mdi:help-circle", applies, {"answer": answer})
 
 
 BUTTONS = {
     "acknowledge": Button(
-        "alarm.acknowledge", "Acknowledge alarms", "mdi:bell-check-outline", {"all": True}
+        "alarm.acknowledge",
+        "Acknowledge alarms",
+        "mdi:bell-check-outline",
+        UNACKNOWLEDGED,
+        {"all": True},
     ),
-    "confirm": Button("batch.confirm", "Confirm clear water", "mdi:check-circle-outline"),
-    "use": Button("batch.use", "Mark batch used", "mdi:cup-water"),
-    "discard": Button("batch.discard", "Discard batch", "mdi:delete-outline"),
-    "probe-out": Button(
-        "batch.answer", "Probe is out of the water", "mdi:help-circle", {"answer": "probe-out"}
+    "start": Button(
+        "batch.start",
+        "Start batch",
+        "mdi:play-circle-outline",
+        in_phase(Phase.IDLE),
+        takes=("mass_g", "lot"),
     ),
-    "same-water": Button(
-        "batch.answer", "Probe is in the batch", "mdi:help-circle", {"answer": "same-water"}
+    "salt": Button(
+        "batch.start",
+        "Record salt",
+        "mdi:shaker-outline",
+        f"{in_phase(*WITHOUT_RELEASE)} and not {SUSPENDED}",
+        needs=("mass_g",),
+        takes=("lot",),
     ),
-    "refilled": Button(
-        "batch.answer", "Vessel was refilled", "mdi:help-circle", {"answer": "refilled"}
+    "confirm": Button(
+        "batch.confirm",
+        "Confirm clear water",
+        "mdi:check-circle-outline",
+        f"{in_phase(Phase.VERIFYING, Phase.STALE)} and not {SUSPENDED}",
     ),
+    "note": Button("batch.note", "Add note", "mdi:note-plus-outline", HAS_BATCH, needs=("text",)),
+    "use-litres": Button(
+        "batch.use", "Record as used", "mdi:cup-water", USABLE, needs=("volume_l",)
+    ),
+    "use": Button("batch.use", "Mark batch used", "mdi:cup-off-outline", USABLE),
+    "discard": Button("batch.discard", "Discard batch", "mdi:delete-outline", HAS_BATCH),
+    "probe-out": _answer("Probe is out of the water", "probe-out", UNANSWERED),
+    "same-water": _answer("Probe is in the batch", "same-water", SUSPENDED),
+    "refilled": _answer("Vessel was refilled", "refilled", SUSPENDED),
 }
 """By the end of their id."""
 
@@ -59,11 +102,12 @@ def buttons(device: HubDevice) -> dict[str, JSON]:
             "name": each.name,
             "icon": each.icon,
             "command_topic": f"{place(device.station, device.reservoir)}/command",
-            "payload_press": to_json(
-                {"verb": each.verb, "who": "dashboard", **each.arguments}
-            ).decode(),
+            "payload_press": press_payload(
+                {"verb": each.verb, **each.arguments}, each.needs, each.takes
+            ),
             "qos": 1,
             "retain": False,
+            **available_while(device, each.applies),
         }
         for id_, each in BUTTONS.items()
         if each.verb in device.allowed and (device.reservoir or each.verb in OF_STATION)

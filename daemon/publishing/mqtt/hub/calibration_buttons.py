@@ -10,9 +10,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from daemon.entries import JSON
-from daemon.journal.payloads import to_json
+from daemon.publishing.mqtt.hub.button_conditions import at_the_bench, available_while, in_the_water
 from daemon.publishing.mqtt.hub.entity_builders import CONFIGURATION
 from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences
+from daemon.publishing.mqtt.hub.press import press_payload
 from daemon.publishing.topic_messages import place
 
 BACK = "return"
@@ -25,6 +26,7 @@ class _Button:
     name: str
     icon: str
     command: dict[str, JSON]
+    applies: str
 
 
 def calibration_buttons(device: HubDevice) -> dict[str, JSON]:
@@ -37,9 +39,10 @@ def calibration_buttons(device: HubDevice) -> dict[str, JSON]:
             "icon": each.icon,
             "entity_category": CONFIGURATION,
             "command_topic": f"{place(device.station, device.reservoir)}/command",
-            "payload_press": to_json(each.command).decode(),
+            "payload_press": press_payload(each.command),
             "qos": 1,
             "retain": False,
+            **available_while(device, each.applies),
         }
         for probe_references in device.probes
         for each in _of(probe_references)
@@ -51,13 +54,14 @@ def _of(probe_references: ProbeReferences) -> list[_Button]:
     probe = probe_references.probe
 
     def command(verb: str, **facts: JSON) -> dict[str, JSON]:
-        return {"verb": verb, "who": "dashboard", "probe": probe, **facts}
+        return {"verb": verb, "probe": probe, **facts}
 
     begin = _Button(
         f"calibrate-{probe}",
         f"Start calibration of {probe}",
         "mdi:flask-empty-outline",
         command("calibrate.start", references=probe_references.references),
+        in_the_water(probe),
     )
     end = [
         _Button(
@@ -65,12 +69,14 @@ def _of(probe_references: ProbeReferences) -> list[_Button]:
             f"Abort calibration of {probe}",
             "mdi:flask-empty-off-outline",
             command("calibrate.abort"),
+            at_the_bench(probe),
         ),
         _Button(
             f"back-{probe}",
             f"{probe} is back in the water",
             "mdi:water-check",
             command("calibrate.confirm", step=BACK),
+            at_the_bench(probe),
         ),
     ]
     return [begin, *end] if probe_references.references else end

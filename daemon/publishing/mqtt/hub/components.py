@@ -5,11 +5,14 @@ from __future__ import annotations
 from daemon.entries import JSON
 from daemon.mixing.alarm.catalogue import Scope
 from daemon.publishing.mqtt.hub.alarm_entities import alarm_entities, flood, measuring
+from daemon.publishing.mqtt.hub.answer_entity import answer_entity
 from daemon.publishing.mqtt.hub.batch_entities import batch_entities
 from daemon.publishing.mqtt.hub.buttons import buttons
 from daemon.publishing.mqtt.hub.calibration_buttons import calibration_buttons
 from daemon.publishing.mqtt.hub.entity_builders import moment
+from daemon.publishing.mqtt.hub.event_entities import event_entities
 from daemon.publishing.mqtt.hub.hub_device import HubDevice, hub_topic
+from daemon.publishing.mqtt.hub.inputs import input_entities
 from daemon.publishing.mqtt.hub.probe_entities import probe_entities
 from daemon.publishing.mqtt.hub.water_entities import water_entities
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S, place
@@ -27,7 +30,9 @@ def components(device: HubDevice) -> dict[str, JSON]:
         }
         for id_, each in shown.items()
     }
-    return entities | buttons(device) | calibration_buttons(device)
+    happens = event_entities(device) | answer_entity(device)
+    acts = input_entities(device) | buttons(device) | calibration_buttons(device)
+    return entities | happens | acts
 
 
 def _of_reservoir(device: HubDevice) -> dict[str, dict[str, JSON]]:

@@ -26,6 +26,7 @@ def configured_devices(config: Config, settings: Mqtt) -> tuple[HubDevice, ...]:
             tuple(ProbeReferences(probe.name, probe.calibrate_with or "") for probe in each.probes),
             f"{called} {each.label or each.name}",
             page,
+            capacity_l=each.capacity_l,
         )
         for each in config.reservoirs
     )

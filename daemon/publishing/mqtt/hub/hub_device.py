@@ -42,6 +42,7 @@ class HubDevice:
         label: What people call it; empty for its names.
         page: Address of the status page; empty where others cannot reach it.
         mark: By which the station knows its own devices again; empty for none.
+        capacity_l: Volume of its vessel, L; 0 for the station itself.
     """
 
     station: str
@@ -53,6 +54,7 @@ class HubDevice:
     label: str = ""
     page: str = ""
     mark: str = ""
+    capacity_l: float = 0.0
 
     @property
     def id(self) -> str:

@@ -51,9 +51,9 @@ class Present:
             return topic in self.devices
         rest = topic.removeprefix(above)
         first, *below = rest.split("/")
-        if rest.rpartition("/")[2] == "hub" and not self.devices:
+        if "hub" in rest.split("/") and not self.devices:
             return False
-        own = not below or first == "alarm"
+        own = not below or first in ("alarm", "hub")
         return own or first in self.reservoirs
 
 

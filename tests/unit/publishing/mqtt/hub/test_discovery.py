@@ -17,7 +17,7 @@ from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences
 from daemon.publishing.topic_messages import alarm_message
 from tests.parts.events import event
 from tests.parts.hub_rules import attributes, faults, payload_of
-from tests.parts.hub_states import BARE, EVERYTHING, OF_RESERVOIR, OWN, PROBE, STATION
+from tests.parts.hub_states import ACTS, BARE, EVERYTHING, OF_RESERVOIR, OWN, PROBE, STATION
 
 
 @pytest.mark.parametrize("told", [EVERYTHING, BARE, OWN])
@@ -73,6 +73,15 @@ SPOILS: list[tuple[str, str, dict[str, Any]]] = [
         "a unique_id stands twice",
         {"unique_id": f"brinewright_{STATION}_mix-1_phase"},
     ),
+    ("", "two kinds of availability", {"availability_topic": "brinewright/x/availability"}),
+    ("", "nobody says whether it is available", {"availability": None}),
+    ("button-use", "button-use: availability", {"availability": [{"value_template": "x"}]}),
+    ("event-batch", "event-batch: event types", {"event_types": ["used", "used"]}),
+    ("input-volume-l", "input-volume-l: missing state_topic", {"state_topic": None}),
+    ("input-volume-l", "input-volume-l: bounds", {"min": 300.0}),
+    ("input-volume-l", "input-volume-l: retained", {"retain": True}),
+    ("input-lot", "input-lot: bounds", {"min": 1}),
+    ("input-lot", "input-lot: bounds", {"max": 256}),
     ("probe", "probe: words ['off', 'on']", {"value_template": "{{ 'on' or 'off' }}"}),
     (
         "quality",
@@ -110,11 +119,10 @@ def test_every_reading_alarm_and_allowed_command_is_there() -> None:
     assert {f"alarm-{name}" for name in OF_RESERVOIR} == {
         id_ for id_ in every if id_.startswith("alarm-")
     }
-    acts = ("confirm", "use", "discard", "acknowledge", "probe-out", "same-water", "refilled")
-    bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
-    buttons = {f"button-{name}" for name in (*acts, *bench)}
-    assert {"start-by"} | buttons == every.keys() - bare
-    assert {"button-use"} == some.keys() - bare.keys()
+    assert {"start-by"} | ACTS == every.keys() - bare
+    assert {"button-use", "button-use-litres", "input-volume-l", "last-answer"} == (
+        some.keys() - bare.keys()
+    )
     assert [*map(str, Phase)] == every["phase"]["options"]
     assert {
         "salinity": (None, "ppt"),
@@ -154,11 +162,18 @@ def test_what_nobody_measures_expires() -> None:
     """An old salinity must not stand on a dashboard as if it were of now."""
     parts = payload_of(announcement("homeassistant", EVERYTHING))["components"]
 
-    assert {"button": {None}, "sensor": {180}, "binary_sensor": {180}} == {
+    assert {
+        **{platform: {None} for platform in ("button", "event", "number", "text")},
+        "sensor": {180},
+        "binary_sensor": {180},
+    } == {
         platform: {
-            each.get("expire_after") for each in parts.values() if each["platform"] == platform
+            each.get("expire_after")
+            for id_, each in parts.items()
+            # What was answered stays so; it says when that was.
+            if each["platform"] == platform and id_ != "last-answer"
         }
-        for platform in ("button", "sensor", "binary_sensor")
+        for platform in {each["platform"] for each in parts.values()}
     }
 
 
@@ -186,13 +201,15 @@ def test_the_station_itself_is_a_device_with_its_own_alarms() -> None:
 
     assert f"homeassistant/device/brinewright-{STATION}/station_{STATION}/config" == message.topic
     whole = {"alarm-flood", "button-acknowledge", "measuring", "problem", "unacknowledged"}
+    whole |= {"event-alarm", "last-answer"}
     assert {f"alarm-{name}" for name in own} | whole == told["components"].keys()
     topics = {each.get("state_topic") for each in told["components"].values()} - {None}
-    assert {f"brinewright/{STATION}/hub"} == topics
+    hub = f"brinewright/{STATION}/hub"
+    assert {hub, f"{hub}/alarm", f"{hub}/answer"} == topics
     pressed = told["components"]["button-acknowledge"]
     assert f"brinewright/{STATION}/command" == pressed["command_topic"]
-    assert {"verb": "alarm.acknowledge", "who": "dashboard", "all": True} == json.loads(
-        pressed["payload_press"]
+    assert {"from": "hub", "verb": "alarm.acknowledge", "who": "dashboard", "all": True} == (
+        json.loads(pressed["payload_press"])
     )
 
 

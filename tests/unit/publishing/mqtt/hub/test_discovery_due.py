@@ -6,7 +6,6 @@ from random import Random
 
 import pytest
 
-from daemon.config.services import COMMANDS
 from daemon.publishing.mqtt.hub.announcement import announcement
 from daemon.publishing.mqtt.hub.announcer import (
     AT_ONCE,
@@ -15,18 +14,15 @@ from daemon.publishing.mqtt.hub.announcer import (
     PAUSE_S,
     Announcer,
 )
-from daemon.publishing.mqtt.hub.hub_device import HubDevice, ProbeReferences
+from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.hub_rules import faults, payload_of
+from tests.parts.hub_states import ACTS, BARE, EVERYTHING, STATION
 
-STATION = "quarantine-wing"
-PROBE = ProbeReferences("ct-1", "air; kcl-12-88 lot=Q-12 tolerance=0.5")
-EVERYTHING = HubDevice(STATION, "mix-1", has_due=True, allowed=COMMANDS, probes=(PROBE,))
-BARE = HubDevice(STATION, "mix-1")
-OWN = HubDevice(STATION, "")
 TOPIC = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-1/config"
 STATION_TOPIC = f"homeassistant/device/brinewright-{STATION}/station_{STATION}/config"
 OTHER = f"homeassistant/device/brinewright-{STATION}/reservoir_mix-9/config"
+OWN = HubDevice(STATION, "")
 SHORTEST_S, LONGEST_S = PAUSE_S
 
 
@@ -92,10 +88,7 @@ def test_an_entity_that_went_away_is_removed_and_then_forgotten() -> None:
     (second,) = one.due(2 * LONGEST_S)
     removed = payload_of(first)["components"].keys() - payload_of(second)["components"].keys()
 
-    acts = ("confirm", "use", "discard", "acknowledge", "probe-out", "same-water", "refilled")
-    bench = ("calibrate-ct-1", "abort-ct-1", "back-ct-1")
-    buttons = {f"button-{name}" for name in (*acts, *bench)}
-    assert {"start-by"} | buttons == removed
+    assert {"start-by"} | ACTS == removed
     assert {("platform",)} == {tuple(payload_of(first)["components"][id_]) for id_ in removed}
     assert [] == faults(first.topic, first.payload)
     assert announcement("homeassistant", BARE) == second

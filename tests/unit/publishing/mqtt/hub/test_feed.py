@@ -72,7 +72,11 @@ class Stage:
 def states(message: dict[str, Any], device: HubDevice | None = None) -> dict[str, str]:
     """The state of each entity that a hub makes of a message."""
     parts = payload_of(announcement("p", device or HubDevice("wing", "mix-1")))["components"]
-    return {id_: rendered(each["value_template"], message) for id_, each in parts.items()}
+    return {
+        id_: rendered(each["value_template"], message)
+        for id_, each in parts.items()
+        if "value_template" in each
+    }
 
 
 def test_a_change_of_phase_or_alarm_passes_at_once_and_takes_the_figures_along() -> None:
