@@ -81,6 +81,7 @@ class Figure:
         cold_ms: After both files were forgotten.
         warm_ms: The median of some.
         longest_ms: The longest of them.
+        cpu_ms: The median of what they took of one core.
         source: What the points are made of.
         points: How many there are.
         rows: Rows of either file that they are made of.
@@ -92,6 +93,7 @@ class Figure:
     cold_ms: float
     warm_ms: float
     longest_ms: float
+    cpu_ms: float
     source: str
     points: int
     rows: int
@@ -201,14 +203,17 @@ def measure(path: Path, days: int, span: timedelta, words: str) -> Figure:
     sources = Sources(lambda: view, path, (settings,))
     question = Question("mix-1", rows.to_ms(end - span), rows.to_ms(end), USUAL_POINTS)
 
-    def once() -> tuple[float, int]:
-        begin_s = time.perf_counter()
+    def once() -> tuple[float, float, int]:
+        begin_s, cpu_s = time.perf_counter(), time.process_time()
         body = json_response(read_trend(sources, view, question)).body
-        return 1000 * (time.perf_counter() - begin_s), len(body)
+        took_s = time.perf_counter() - begin_s
+        return 1000 * took_s, 1000 * (time.process_time() - cpu_s), len(body)
 
     forget(path)
-    cold_ms, size = once()
-    warm = [once()[0] for _ in range(ROUNDS)]
+    cold_ms, _, size = once()
+    rounds = [once() for _ in range(ROUNDS)]
+    warm = [took_ms for took_ms, _, _ in rounds]
+    cpu_ms = median(each for _, each, _ in rounds)
     trend = sources.trend.read(question)
     readings = sum(each.readings for each in trend.points)
     expected = _count(path, trend.since_ms, trend.until_ms)
@@ -220,7 +225,7 @@ def measure(path: Path, days: int, span: timedelta, words: str) -> Figure:
             width = width_ms[trend.source]
             touched = len(stored.buckets(width, "mix-1", trend.since_ms, trend.until_ms))
     return Figure(
-        words, cold_ms, median(warm), max(warm), trend.source, len(trend.points), touched,
+        words, cold_ms, median(warm), max(warm), cpu_ms, trend.source, len(trend.points), touched,
         readings, size,
     )  # fmt: skip
 
@@ -268,8 +273,8 @@ def _line(each: Figure) -> str:
     verdict = "within" if max(each.cold_ms, each.longest_ms) <= GOAL_MS else "BEYOND"
     return (
         f"{each.span:12}  cold {each.cold_ms:6.1f} ms, warm {each.warm_ms:6.1f} ms (longest"
-        f" {each.longest_ms:6.1f}), {verdict} {GOAL_MS:.0f} ms; {each.points} points of"
-        f" {each.rows:,} rows ({each.source}) for {each.readings:,} readings, {each.bytes:,} bytes"
+        f" {each.longest_ms:6.1f}, CPU {each.cpu_ms:5.1f}), {verdict} {GOAL_MS:.0f} ms;"
+        f" {each.points} points of {each.rows:,} rows ({each.source}) for {each.readings:,} readings, {each.bytes:,} bytes"
     )
 
 

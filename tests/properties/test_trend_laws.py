@@ -29,7 +29,7 @@ def whole(some: list[Bucket], centre_ms: float) -> Bucket:
     """All as one, in the order given."""
     first, *others = some
     for each in others:
-        first = joined(first, each, centre_ms)
+        first = joined((first, each), centre_ms)
     return first
 
 
@@ -47,10 +47,14 @@ def test_parts_in_any_order_make_the_same_bucket(times: list[int], seed: int, cu
     """Cut in two at any number and joined either way: counts, extremes, silence, middle."""
     chance = Random(seed)
     some = [one(each, chance.uniform(0.0, 42.0)) for each in sorted(times)]
-    ways = [whole(some, 1_800_000.0), whole(some[::-1], 1_800_000.0)]
+    ways = [
+        whole(some, 1_800_000.0),
+        whole(some[::-1], 1_800_000.0),
+        joined(some, 1_800_000.0),
+    ]
     if 0 < cut < len(some):
         parts = whole(some[:cut], 1_800_000.0), whole(some[cut:], 1_800_000.0)
-        ways += [joined(*parts, 1_800_000.0), joined(*parts[::-1], 1_800_000.0)]
+        ways += [joined(parts, 1_800_000.0), joined(parts[::-1], 1_800_000.0)]
 
     for way in ways:
         assert (len(some), min(times), max(times)) == (

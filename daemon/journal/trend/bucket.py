@@ -9,8 +9,8 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from math import inf
+from typing import NamedTuple
 
 Stretch = tuple[int, int]
 """From one moment to another, ms since 1970."""
@@ -20,18 +20,17 @@ _CHECK = struct.Struct("<I")
 LONGEST_MS = 2**32 - 1
 
 
-@dataclass(frozen=True, slots=True)
-class Extent:
-    """Of one quantity.
+class Extent(NamedTuple):
+    """Of one quantity; thousands are made for one answer, and a tuple is made soonest.
 
     Attributes:
-        count: Readings that had it.
+        values: How many readings had it.
         low: Smallest value; infinite where none had it, as is `high`.
         total: Sum of the values.
         high: Largest value.
     """
 
-    count: int = 0
+    values: int = 0
     low: float = inf
     total: float = 0.0
     high: float = -inf
@@ -39,16 +38,7 @@ class Extent:
     @property
     def mean(self) -> float | None:
         """Arithmetic mean; None where no reading had it."""
-        return self.total / self.count if self.count else None
-
-    def joined(self, other: Extent) -> Extent:
-        """Return both as one."""
-        return Extent(
-            self.count + other.count,
-            min(self.low, other.low),
-            self.total + other.total,
-            max(self.high, other.high),
-        )
+        return self.total / self.values if self.values else None
 
 
 def extent_of(values: Sequence[float | None]) -> Extent:
@@ -57,8 +47,7 @@ def extent_of(values: Sequence[float | None]) -> Extent:
     return Extent(len(known), min(known), sum(known), max(known)) if known else Extent()
 
 
-@dataclass(frozen=True, slots=True)
-class Bucket:
+class Bucket(NamedTuple):
     """Readings of one class in one stretch of time.
 
     Attributes:
@@ -92,30 +81,39 @@ class Bucket:
         return self.u_total / self.u_count if self.u_count else None
 
 
-def joined(one: Bucket, other: Bucket, centre_ms: float) -> Bucket:
-    """Return two buckets as one of a stretch whose middle is given, ms since 1970."""
-    nearest = min(one.middle_ms, other.middle_ms, key=lambda each: (abs(each - centre_ms), each))
+def joined(some: Sequence[Bucket], centre_ms: float) -> Bucket:
+    """Return one or more buckets as one of a stretch whose middle is given, ms since 1970."""
+    if len(some) == 1:
+        return some[0]
+    readings, flags, salinity, u_counts, u_totals, temperature, first, last, middles, _ = zip(
+        *some, strict=True
+    )
     return Bucket(
-        one.readings + other.readings,
-        max(one.flag, other.flag),
-        one.salinity.joined(other.salinity),
-        one.u_count + other.u_count,
-        one.u_total + other.u_total,
-        one.temperature.joined(other.temperature),
-        min(one.first_ms, other.first_ms),
-        max(one.last_ms, other.last_ms),
-        nearest,
-        longest_silence((*_occupied(one), *_occupied(other))),
+        sum(readings),
+        max(flags),
+        _extents_joined(salinity),
+        sum(u_counts),
+        sum(u_totals),
+        _extents_joined(temperature),
+        min(first),
+        max(last),
+        min(middles, key=lambda each: (abs(each - centre_ms), each)),
+        longest_silence([part for each in some for part in occupied(each)]),
     )
 
 
-def longest_silence(occupied: Iterable[Stretch]) -> Stretch:
+def _extents_joined(some: Iterable[Extent]) -> Extent:
+    counts, lows, totals, highs = zip(*some, strict=True)
+    return Extent(sum(counts), min(lows), sum(totals), max(highs))
+
+
+def longest_silence(stretches: Iterable[Stretch]) -> Stretch:
     """Return the longest time that lies between some stretches and in none of them.
 
     A clock that was set back may have put readings into what was a silence before, and then what
     they leave of it counts.
     """
-    parts = sorted(occupied)
+    parts = sorted(stretches)
     reach, best = parts[0][1], (0, 0)
     for first, last in parts[1:]:
         if first - reach > best[1] - best[0]:
@@ -131,15 +129,16 @@ def length_ms(silence: Stretch) -> int:
 
 def pack(bucket: Bucket, start_ms: int) -> bytes:
     """Return a bucket as it is stored, with a check of it; times count from `start_ms`."""
-    times = (bucket.first_ms, bucket.last_ms, bucket.middle_ms, *bucket.silence)
-    offsets = [each - start_ms if each else 0 for each in times]
+    times = (bucket.first_ms, bucket.last_ms, bucket.middle_ms)
+    silence = bucket.silence if length_ms(bucket.silence) else (start_ms, start_ms)
+    offsets = [each - start_ms for each in (*times, *silence)]
     salinity, temperature = bucket.salinity, bucket.temperature
     data = _FORM.pack(
         bucket.readings,
         bucket.flag,
-        *(salinity.count, salinity.low, salinity.total, salinity.high),
+        *(salinity.values, salinity.low, salinity.total, salinity.high),
         *(bucket.u_count, bucket.u_total),
-        *(temperature.count, temperature.low, temperature.total, temperature.high),
+        *(temperature.values, temperature.low, temperature.total, temperature.high),
         *offsets,
     )
     return data + _CHECK.pack(zlib.crc32(data, start_ms & LONGEST_MS))
@@ -174,7 +173,8 @@ def unpack(stored: bytes, start_ms: int) -> Bucket:
     )
 
 
-def _occupied(bucket: Bucket) -> tuple[Stretch, ...]:
+def occupied(bucket: Bucket) -> tuple[Stretch, ...]:
+    """Return the stretches outside of which no reading lies: its silence leaves two."""
     begin, end = bucket.silence
     if begin == end:
         return ((bucket.first_ms, bucket.last_ms),)

@@ -10,7 +10,7 @@ from statistics import median
 from typing import TYPE_CHECKING, TypeAlias
 
 from daemon.journal.summaries import MINUTE_MS, Class
-from daemon.journal.trend.bucket import length_ms
+from daemon.journal.trend.bucket import length_ms, occupied
 from daemon.journal.trend.tally import put, widened
 
 if TYPE_CHECKING:
@@ -149,13 +149,7 @@ def _point(kinds: dict[Class, Bucket]) -> Point:
 def _silences(water: Sequence[Bucket]) -> list[Stretch]:
     """Return the silences in and between buckets, in which no reading of another one lies."""
     found: list[Stretch] = []
-    parts: list[Stretch] = []
-    for each in water:
-        begin, end = each.silence
-        if begin == end:
-            parts.append((each.first_ms, each.last_ms))
-        else:
-            parts += [(each.first_ms, begin), (end, each.last_ms)]
+    parts = [part for each in water for part in occupied(each)]
     parts.sort()
     reach = parts[0][1] if parts else 0
     for first, last in parts:

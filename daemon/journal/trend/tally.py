@@ -55,16 +55,16 @@ def of_summaries(found: Iterable[tuple[Any, ...]], origins: Origins) -> Buckets:
 def put(buckets: Buckets, key: Key, bucket: Bucket, centre_ms: float) -> None:
     """Put a bucket to others, into the one that has its key if there is one."""
     known = buckets.get(key)
-    buckets[key] = bucket if known is None else joined(known, bucket, centre_ms)
+    buckets[key] = bucket if known is None else joined((known, bucket), centre_ms)
 
 
 def widened(buckets: Buckets, width_ms: int) -> Buckets:
     """Return buckets as fewer, of a width that theirs divides."""
-    wider: Buckets = {}
+    groups: dict[Key, list[Bucket]] = {}
     for (reservoir, kind, start_ms), bucket in buckets.items():
-        start = start_ms - start_ms % width_ms
-        put(wider, (reservoir, kind, start), bucket, start + width_ms / 2)
-    return wider
+        key = (reservoir, kind, start_ms - start_ms % width_ms)
+        groups.setdefault(key, []).append(bucket)
+    return {key: joined(group, key[2] + width_ms / 2) for key, group in groups.items()}
 
 
 def _bucket(group: Sequence[tuple[Any, ...]], centre_ms: float) -> Bucket:

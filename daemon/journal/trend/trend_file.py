@@ -62,7 +62,7 @@ ONE = "SELECT data FROM buckets WHERE width_ms = ? AND reservoir = ? AND class =
 PUT = "INSERT OR REPLACE INTO buckets VALUES (?, ?, ?, ?, ?)"
 SET = "INSERT OR REPLACE INTO reach VALUES (1, ?, ?, ?, ?, ?)"
 SOME = (
-    "SELECT class, start_ms, data FROM buckets"
+    "SELECT start_ms, data FROM buckets"
     " WHERE width_ms = ? AND reservoir = ? AND class = ? AND start_ms >= ? AND start_ms < ?"
 )
 MARKS = "SELECT reservoir, kind, time_ms, seq, phase, proof FROM marks WHERE reservoir = ?"
@@ -207,7 +207,7 @@ class TrendFile:
         place = (width_ms, reservoir, str(kind), start_ms)
         known = self._db.execute(ONE, place).fetchone()
         if known is not None:
-            bucket = joined(unpack(known[0], start_ms), bucket, start_ms + width_ms / 2)
+            bucket = joined((unpack(known[0], start_ms), bucket), start_ms + width_ms / 2)
         self._db.execute(PUT, (*place, pack(bucket, start_ms)))
 
     def _set(self, reach: Reach) -> None:
@@ -242,9 +242,9 @@ class TrendView:
             ValueError: The disk has changed one.
         """
         return {
-            (reservoir, Class(kind), start_ms): unpack(data, start_ms)
+            (reservoir, each, start_ms): unpack(data, start_ms)
             for each in Class
-            for kind, start_ms, data in self._db.execute(
+            for start_ms, data in self._db.execute(
                 SOME, (width_ms, reservoir, str(each), since_ms, until_ms)
             )
         }

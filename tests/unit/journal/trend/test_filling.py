@@ -67,7 +67,7 @@ def check(path: Path, known: list[Reading]) -> None:
             assert one.salinity is not None
             usable.setdefault(start_ms, []).append(one.salinity)
         assert {start: (len(each), min(each), max(each)) for start, each in usable.items()} == {
-            start: (each.salinity.count, each.salinity.low, each.salinity.high)
+            start: (each.salinity.values, each.salinity.low, each.salinity.high)
             for (_, kind, start), each in found.items()
             if kind is Class.WATER
         }
