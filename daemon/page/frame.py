@@ -14,7 +14,11 @@ from daemon.page.static_files import static_url
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
 
-NAVIGATION: tuple[tuple[str, str], ...] = (("/", "Now"), ("/batches", "Batches"))
+NAVIGATION: tuple[tuple[str, str], ...] = (
+    ("/", "Now"),
+    ("/trend", "Trend"),
+    ("/batches", "Batches"),
+)
 """Address and word of each page that the frame leads to."""
 ACTS = ("/act", "Acts")
 

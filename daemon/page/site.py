@@ -25,6 +25,7 @@ from daemon.page.serving.live import LiveStreams, Stream
 from daemon.page.sources import Sources
 from daemon.page.static_files import routes as static_routes
 from daemon.page.trend import endpoints as readings
+from daemon.page.trend import pages as trend
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,6 +67,7 @@ def make_site(
     streams = {**pages, "station": api.station_stream()}
     routes = (
         *now.routes(sources, desk),
+        *trend.routes(sources),
         *acts.routes(sources, desk),
         *batch_pages.routes(batches),
         *(each.route() for each in endpoints),

@@ -274,7 +274,8 @@ def _line(each: Figure) -> str:
     return (
         f"{each.span:12}  cold {each.cold_ms:6.1f} ms, warm {each.warm_ms:6.1f} ms (longest"
         f" {each.longest_ms:6.1f}, CPU {each.cpu_ms:5.1f}), {verdict} {GOAL_MS:.0f} ms;"
-        f" {each.points} points of {each.rows:,} rows ({each.source}) for {each.readings:,} readings, {each.bytes:,} bytes"
+        f" {each.points} points of {each.rows:,} rows ({each.source})"
+        f" for {each.readings:,} readings, {each.bytes:,} bytes"
     )
 
 

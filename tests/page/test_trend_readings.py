@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -54,12 +55,18 @@ def note(second: float, text: str) -> Event:
     )
 
 
-@pytest.fixture
-def path(tmp_path: Path) -> Path:
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A journal of half an hour."""
-    path = tmp_path / "journal.db"
+    path = tmp_path_factory.mktemp("made") / "journal.db"
     write(path, course(1500))
     return path
+
+
+@pytest.fixture
+def path(tmp_path: Path, made: Path) -> Path:
+    """A copy of it."""
+    return Path(shutil.copy(made, tmp_path / "journal.db"))
 
 
 def site(path: Path, *views: Any) -> Application:  # noqa: ANN401 - views of reservoirs
