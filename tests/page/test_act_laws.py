@@ -34,6 +34,7 @@ PATHS = ("/command", "/sign-in", "/sign-out", "/name", "/act", "/")
 SECONDS = 2_000_000_000.0
 NAMES = ("kind", "id", "who", "reservoir", "text", "mass_g", "token", "press", "page", "here")
 VALUES = ("kim", "mix-1", "1,000", "40,5 l", "1e999", "9" * 400, "\0", "\u202e", "<b>", "/act")
+RIGHT = {"reservoir": "mix-1", "who": "kim", "text": "x", "mass_g": "5 kg", "name": "batch-3"}
 FIELDS = st.dictionaries(
     st.sampled_from(NAMES) | st.text(max_size=5),
     st.sampled_from([*VALUES, *KINDS]) | st.text(st.characters(codec="utf-8"), max_size=30),
@@ -156,7 +157,7 @@ def test_whoever_may_act_brings_nothing_down(inbox: Inbox, make: Callable[[], Ac
     @MANY
     @given(FIELDS, st.binary(max_size=9), st.booleans(), st.sampled_from(sorted(KINDS)))
     def posted(fields: dict[str, str], noise: bytes, mixed: object, kind: str) -> None:
-        own = {"kind": kind, "reservoir": "mix-1", **fields, "token": token}
+        own = {"kind": kind, **RIGHT, **fields, "token": token}
         body = urlencode(own).encode() + (b"&" + noise if mixed else b"")
         reply = call(application, "/command", body, HTTP_COOKIE=cookie)
 
