@@ -11,7 +11,7 @@ TAGS = {
     *("html", "head", "meta", "title", "style", "body", "header", "main", "section", "footer"),
     *("h1", "h2", "h3", "p", "strong", "small", "div", "dl", "dt", "dd", "ol", "code"),
     *("link", "script", "noscript", "a", "nav", "ul", "li", "span"),
-    *("svg", "rect", "line", "circle", "path", "text", "details", "summary"),
+    *("svg", "rect", "line", "circle", "path", "text", "details", "summary", "br"),
 }
 ATTRIBUTES = {
     *("lang", "charset", "name", "content", "http-equiv", "class", "aria-label", "role"),
@@ -20,7 +20,7 @@ ATTRIBUTES = {
     *("data-stream", "data-live", "data-part", "data-title"),
     *("d", "aria-labelledby", "aria-hidden", "focusable"),
 }
-ALONE = {"meta", "link"}
+ALONE = {"meta", "link", "br"}
 
 
 class Outline(HTMLParser):

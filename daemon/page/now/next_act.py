@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.cautions import SALT_DUST, SALT_SLOWLY, UNPLUG_FIRST
+from daemon.page.now.state_sign import has_value
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -117,6 +118,8 @@ def _of_advice(advice: str | None) -> NextAct | None:
 def _of_phase(snapshot: ReservoirSnapshot, moment: Callable[[str], str]) -> NextAct:
     if snapshot.phase is Phase.DISSOLVING:
         return NextAct(sentence(f"wait{_held_back(snapshot)}"), waits=True)
+    if snapshot.phase is Phase.READY and not has_value(snapshot):
+        return NextAct("Use none of it before the probe gives a value that can be used.")
     if snapshot.phase is Phase.READY:
         return NextAct(
             sentence(f"use it before {moment(snapshot.use_by)}" if snapshot.use_by else "use it")

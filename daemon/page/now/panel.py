@@ -38,8 +38,8 @@ class SalinityFigure:
     """The salinity as it stands largest on the screen.
 
     Attributes:
-        value: The figure, or that there is none.
-        spread: Its expanded uncertainty, or that it is not known; empty without a figure.
+        value: The figure; empty where there is none.
+        spread: Its expanded uncertainty; empty where it is not known.
         before: What is to be known before it is read: that it is old, or not usable.
         after: That it is off the scale; empty where it is not.
     """
@@ -173,8 +173,8 @@ def _salinity(snapshot: ReservoirSnapshot, *, old: bool) -> SalinityFigure:
     }
     before = [words for words, applies in notes.items() if applies]
     if value is None:
-        return SalinityFigure("no value", before=", ".join(before))
-    spread = "± not known" if u is None else f"± {2.0 * u:.2f}"
+        return SalinityFigure("", before=", ".join(before))
+    spread = "" if u is None else f"± {2.0 * u:.2f}"
     return SalinityFigure(f"{value:.2f}", spread, ", ".join(before), off_scale(value).strip(", "))
 
 

@@ -94,6 +94,12 @@ def test_released_water_is_to_be_used_in_time() -> None:
     assert "Use it." == found(reservoir_view()).sentence
 
 
+def test_released_water_whose_probe_gives_no_value_is_not_to_be_used_yet() -> None:
+    """Nobody knows just then whether it still is what it was released as."""
+    for facts in ({"flag": 4}, {"flag": 9, "salinity": None}):
+        assert found(reservoir_view(facts=facts)).sentence.startswith("Use none of it before")
+
+
 def test_without_a_batch_there_is_nothing_to_do_until_one_is_due() -> None:
     """Then it says when to begin, and for what."""
     assert NextAct("Nothing to do.", waits=True) == found(reservoir_view(phase="idle", batch=None))
