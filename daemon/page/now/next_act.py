@@ -132,7 +132,8 @@ def _of_phase(snapshot: ReservoirSnapshot, moment: Callable[[str], str]) -> Next
 
 def _held_back(snapshot: ReservoirSnapshot) -> str:
     """Return what holds the release back, behind a colon; empty where nothing is known of it."""
-    parts = [*snapshot.held_back_by]
-    if snapshot.forecast_note:
-        parts.append(snapshot.forecast_note)
+    parts, note = [*snapshot.held_back_by], snapshot.forecast_note
+    # Beside a forecast a note says what release then needs; alone, it gives the same reasons.
+    if note and (snapshot.expected_ready_at is not None or not parts):
+        parts.append(note)
     return f": {STEP_END.join(parts)}" if parts else " until salinity is steady"

@@ -77,6 +77,7 @@ def test_while_salt_dissolves_it_is_to_wait_and_for_what() -> None:
         phase="dissolving",
         held_back_by=["still rising 0.08 ppt an hour"],
         chance_over=0.4,
+        expected_ready_at="2031-05-04T09:20:00.000Z",
         forecast_note="release then needs a confirmation",
     )
 
@@ -84,6 +85,15 @@ def test_while_salt_dissolves_it_is_to_wait_and_for_what() -> None:
         "Wait: still rising 0.08 ppt an hour; release then needs a confirmation.", waits=True
     )
     assert "Wait until salinity is steady." == found(reservoir_view(phase="dissolving")).sentence
+
+
+def test_why_there_is_no_forecast_is_not_a_second_reason_to_wait() -> None:
+    """It stands alone where nothing else is known, and beside the time that is not known."""
+    note: dict[str, JSON] = {"phase": "dissolving", "forecast_note": "no forecast yet: salt came"}
+
+    assert "Wait: no forecast yet: salt came." == found(reservoir_view(facts=note)).sentence
+    held = reservoir_view(facts=note, held_back_by=["salt came"])
+    assert "Wait: salt came." == found(held).sentence
 
 
 def test_released_water_is_to_be_used_in_time() -> None:
