@@ -18,6 +18,7 @@ NAVIGATION: tuple[tuple[str, str], ...] = (
     ("/", "Now"),
     ("/trend", "Trend"),
     ("/batches", "Batches"),
+    ("/calibrations", "Calibrations"),
 )
 """Address and word of each page that the frame leads to."""
 ACTS = ("/act", "Acts")

@@ -16,6 +16,8 @@ from daemon.journal.station_clock import station_clock
 from daemon.logs import Outage
 from daemon.page.acts.access_assembly import make_access
 from daemon.page.acts.command_desk import CommandDesk
+from daemon.page.acts.kinds import KINDS
+from daemon.page.calibrations.kinds import CALIBRATION_KINDS
 from daemon.page.frame import Frame
 from daemon.page.serving.server import PageServer, Pauses
 from daemon.page.site import make_site
@@ -59,7 +61,14 @@ def make_page(config: Config, pauses: Pauses) -> PageServer | None:
     desk = None
     if settings.commands:
         access = make_access(settings)
-        desk = CommandDesk(settings.commands, reservoirs, Inbox(beside(path)), reader, access)
+        desk = CommandDesk(
+            settings.commands,
+            reservoirs,
+            Inbox(beside(path)),
+            reader,
+            access,
+            {**KINDS, **CALIBRATION_KINDS},
+        )
     sources = Sources(
         view_reader.read,
         path,

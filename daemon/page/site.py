@@ -15,6 +15,7 @@ from daemon.page.batches import endpoints as batch_endpoints
 from daemon.page.batches import pages as batch_pages
 from daemon.page.batches.batch_source import BatchSource
 from daemon.page.calibrations import endpoints as calibrations
+from daemon.page.calibrations import pages as calibration_pages
 from daemon.page.calibrations.calibration_source import CalibrationSource
 from daemon.page.now import now_page
 from daemon.page.now import pages as now
@@ -68,6 +69,7 @@ def make_site(
     routes = (
         *now.routes(sources, desk),
         *trend.routes(sources),
+        *calibration_pages.routes(calibrating, desk),
         *acts.routes(sources, desk),
         *batch_pages.routes(batches),
         *(each.route() for each in endpoints),

@@ -9,12 +9,23 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from daemon.journal.checkpoint import dump
+from daemon.journal.inbox import Inbox, beside
+from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
+from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.calibrations.answers import RoutineAnswer
 from daemon.page.calibrations.calibration_source import CalibrationSource
-from daemon.page.request import Request
+from daemon.page.calibrations.kinds import CALIBRATION_KINDS
+from daemon.page.calibrations.pages import routes
+from daemon.page.request import Request, request_from
 from daemon.page.sources import Sources
-from daemon.page.view import DisplaySettings, ProbeDisplay, ReservoirView, StationView
+from daemon.page.view import (
+    DisplaySettings,
+    ProbeDisplay,
+    ReservoirView,
+    StationView,
+    alarm_views,
+)
 from tests.parts.calibrating import Corner
 
 ASKED = Request("GET", "/")
@@ -52,8 +63,10 @@ class Bench:
 
     def view(self) -> StationView:
         """The station as the page has it."""
-        reservoirs = [ReservoirView(each, None, None) for each in self.settings]
-        return StationView("quarantine-wing", self.at, reservoirs)
+        known = Reader(self.path).snapshots() if self.path.exists() else {}
+        reservoirs = [ReservoirView(each, known.get(each.name), 1.0) for each in self.settings]
+        alarms = [each for one in reservoirs for each in alarm_views("mix-1", one.snapshot)]
+        return StationView("quarantine-wing", self.at, reservoirs, alarms)
 
     def write(self) -> None:
         """Write what has happened since."""
@@ -89,3 +102,25 @@ def bench(
     journal = path / "journal.db"
     with Writer(journal) as writer:
         yield Bench(corner or Corner(), journal, writer, (settings,))
+
+
+def page_of(one: Bench, path: str, *verbs: str, query: str = "") -> str:
+    """The markup of one of the pages.
+
+    Args:
+        one: The bench that it reads.
+        path: Of the page.
+        verbs: Commands that it takes; none for a page that takes none.
+        query: Behind the question mark.
+    """
+    one.write()
+    desk = desk_of(one, *verbs) if verbs else None
+    (route,) = [each for each in routes(one.source, desk) if each.path == path]
+    request = request_from({"REQUEST_METHOD": "GET", "PATH_INFO": path, "QUERY_STRING": query})
+    return route.answer(request, {}).body.decode()
+
+
+def desk_of(one: Bench, *verbs: str) -> CommandDesk:
+    """What takes commands for a bench."""
+    inbox = Inbox(beside(one.path))
+    return CommandDesk(verbs, ("mix-1",), inbox, Reader(one.path), kinds=CALIBRATION_KINDS)

@@ -40,7 +40,7 @@ class RecordAnswer:
 
     Attributes:
         id: Of the record.
-        kind: "calibration", "check", "reversion" or "settlement".
+        kind_: "calibration", "check", "reversion" or "settlement".
         reservoir: Of the probe.
         probe: Its name.
         made_at: When, ISO 8601.
@@ -64,7 +64,7 @@ class RecordAnswer:
     """
 
     id: str
-    kind: str
+    kind_: str = field(metadata={"name": "kind"})
     reservoir: str
     probe: str
     made_at: str
@@ -136,14 +136,14 @@ class FactorAnswer:
 
     Attributes:
         id: Of the record.
-        kind: "calibration" or "check".
+        kind_: "calibration" or "check".
         at: When, ISO 8601.
         factor: Relative cell constant.
         factor_u: Its standard uncertainty.
     """
 
     id: str
-    kind: str
+    kind_: str = field(metadata={"name": "kind"})
     at: str
     factor: float
     factor_u: float
@@ -263,7 +263,7 @@ class RoutineAnswer:
         reservoir: Of the probe.
         probe: Its name.
         id: Of the record that comes of it.
-        kind: "calibration" or "check".
+        kind_: "calibration" or "check".
         by: Who began it.
         began_at: When, ISO 8601.
         runs: Whether it still does; else only the probe is to be put back.
@@ -291,7 +291,7 @@ class RoutineAnswer:
     reservoir: str
     probe: str
     id: str
-    kind: str
+    kind_: str = field(metadata={"name": "kind"})
     by: str
     began_at: str
     runs: bool

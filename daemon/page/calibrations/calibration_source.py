@@ -23,6 +23,19 @@ if TYPE_CHECKING:
     from daemon.page.view import StationView
 
 
+@dataclass(frozen=True, slots=True)
+class Preparation:
+    """What is to be known before a routine begins.
+
+    Attributes:
+        cautions: As sentences.
+        references: Word and meaning of each kind of reference.
+    """
+
+    cautions: tuple[str, ...]
+    references: tuple[tuple[str, str], ...]
+
+
 @dataclass(slots=True)
 class CalibrationSource:
     """Reads calibrations; safe to be called by several threads.
@@ -112,6 +125,23 @@ class CalibrationSource:
         except JournalMissingError:
             records = ()
         return known_of(records, self.sources.settings)
+
+    def preparation(self) -> Preparation:
+        """Return what is to be known before a routine begins."""
+        from calibration.instructions import CAUTIONS
+        from calibration.tables import PUBLISHED
+
+        return Preparation(
+            CAUTIONS,
+            (
+                ("air", "the dry cell in air, for the zero"),
+                *((key, each.name) for key, each in PUBLISHED.items()),
+                ("seawater", "seawater of stated practical salinity"),
+                ("table", "any other solution with a table of °C against mS/cm on it"),
+                ("purified-water", "purified water, for the zero"),
+                ("ice", "ice in purified water, for the thermometer"),
+            ),
+        )
 
     def _read(self) -> CalibrationsNow:
         from daemon.page.calibrations.calibration_log import CalibrationLog

@@ -139,7 +139,7 @@ def _words(state: SettlingState, settling: Settling, silence_s: float) -> str:
     if state is SettlingState.WAITING:
         return "No value has come from the probe yet."
     if state is SettlingState.SILENT:
-        return f"The probe is silent: no value for {silence_s:.0f} s. Nothing is taken meanwhile."
+        return f"No value for {silence_s:.0f} s; nothing is taken meanwhile."
     if state is SettlingState.SETTLED:
         return "It is steady."
     if at_rest is None:

@@ -54,7 +54,7 @@ def test_a_calibration_is_told_whole(tmp_path: Path) -> None:
         (probe,) = one.source.history(ASKED).probes
 
     assert ("calibration", "warning", True, False) == (
-        record.kind,
+        record.kind_,
         record.verdict,
         record.in_force,
         record.on_hold,
@@ -83,7 +83,7 @@ def test_a_check_that_fails_disagrees(tmp_path: Path) -> None:
         record = newest(one)
 
     assert ("check", "disagrees", first.id, None) == (
-        record.kind,
+        record.kind_,
         record.verdict,
         record.about,
         record.adjustment,
@@ -103,7 +103,7 @@ def test_a_return_to_an_older_calibration_puts_that_in_force(tmp_path: Path) -> 
         one.write()
         found = one.source.history(ASKED)
 
-    assert ["reversion", "calibration", "calibration"] == [each.kind for each in found.records]
+    assert ["reversion", "calibration", "calibration"] == [each.kind_ for each in found.records]
     assert ("returned", first.id, ("<b>wrong bottle</b>",)) == (
         found.records[0].verdict,
         found.records[0].about,

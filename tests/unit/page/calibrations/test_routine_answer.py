@@ -45,7 +45,7 @@ def test_a_routine_is_followed_from_its_first_step(at_bench: Bench) -> None:
     assert ("mix-1", "ct-1", "calibration", "night shift") == (
         routine.reservoir,
         routine.probe,
-        routine.kind,
+        routine.kind_,
         routine.by,
     )
     assert ("rinse", 1, 2, True) == (routine.step, routine.point, routine.points, routine.runs)
@@ -91,7 +91,7 @@ def test_readings_that_come_without_values_are_silence(at_bench: Bench) -> None:
 
     assert settling is not None
     assert "silent" == settling.state
-    assert settling.words.startswith("The probe is silent: no value for ")
+    assert settling.words.startswith("No value for 1")
     assert settling.rows[-1][1:] == (None, None, None, None)
     assert settling.reach_mS_cm is None
 
@@ -188,7 +188,7 @@ def test_a_check_that_fails_says_so_before_it_is_kept(at_bench: Bench) -> None:
     corner.answer("calibrate.next")
     routine = at_bench.routine()
 
-    assert "check" == routine.kind
+    assert "check" == routine.kind_
     assert routine.verdict is not None
     assert (None, [False]) == (
         routine.verdict.proposed,
