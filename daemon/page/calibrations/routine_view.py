@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import timedelta, tzinfo
 
 from daemon.local_time import CLOCK, local_iso
 from daemon.page.acts.forms import Form, place_of
 from daemon.page.acts.offers import Offer
-from daemon.page.blocks import AlarmBlock, alarm_block, phase_line, short
+from daemon.page.blocks import phase_line, short
 from daemon.page.calibrations.answers import RoutineAnswer, SettlingAnswer
 from daemon.page.calibrations.kinds import CALIBRATION_KINDS
 from daemon.page.calibrations.routine_offers import (
@@ -21,6 +21,7 @@ from daemon.page.calibrations.routine_offers import (
 from daemon.page.calibrations.verdict_marks import Mark, settling_mark
 from daemon.page.calibrations.verdict_view import VerdictBlock, verdict_block
 from daemon.page.healthz import staleness
+from daemon.page.labels import alarm_words
 from daemon.page.view import ReservoirView, StationView
 
 STEPS = (
@@ -80,6 +81,21 @@ class PointLine:
     reference: str
     state: str
     figure: str
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmLine:
+    """An alarm of the reservoir while its probe is at the bench.
+
+    Attributes:
+        name: In words.
+        details: Priority and state.
+        why: Why it was raised.
+    """
+
+    name: str
+    details: str
+    why: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,7 +159,7 @@ class RoutineSection:
     commands: list[str]
     place: str
     batch: tuple[tuple[str, str], ...] = ()
-    alarms: tuple[AlarmBlock, ...] = field(default=())
+    alarms: tuple[AlarmLine, ...] = ()
 
 
 def routine_sections(
@@ -286,7 +302,13 @@ def _batch(
     return tuple(rows)
 
 
-def _alarms(view: StationView, reservoir: str) -> tuple[AlarmBlock, ...]:
+def _alarms(view: StationView, reservoir: str) -> tuple[AlarmLine, ...]:
     return tuple(
-        alarm_block(each, view.zone) for each in view.alarms if each.reservoir == reservoir
+        AlarmLine(
+            short(each.name.replace("-", " ")),
+            short(", ".join(filter(None, (each.priority, alarm_words(each.state), each.reason)))),
+            short(each.why),
+        )
+        for each in view.alarms
+        if each.reservoir == reservoir
     )

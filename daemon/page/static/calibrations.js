@@ -9,6 +9,11 @@ const Graph = /** @type {any} */ (window).Dygraph;
 Graph.PLUGINS = Graph.PLUGINS.filter((each) => each !== Graph.Plugins.Legend);
 const charts = [...document.querySelectorAll(".drift-chart")];
 
+/** How much larger than usual text is here: charts measure in pixels. */
+function scale() {
+  return parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+}
+
 /** A colour of the frame. @param {string} name */
 function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
@@ -41,7 +46,7 @@ function rowsOf(drift) {
 function underlay(drift) {
   return (/** @type {CanvasRenderingContext2D} */ context, area, graph) => {
     context.save();
-    context.lineWidth = 2;
+    context.lineWidth = 2 * scale();
     context.strokeStyle = colour("outside");
     context.setLineDash([2, 4]);
     for (const limit of [drift.low, drift.high]) {
@@ -71,7 +76,7 @@ function shape(square) {
     const value = graph.getValue(at, name === "calibration" ? 1 : 2);
     context.strokeStyle = tint;
     context.fillStyle = tint;
-    context.lineWidth = 1.5;
+    context.lineWidth = 1.5 * scale();
     if (Array.isArray(value)) {
       const [low, , high] = value;
       context.beginPath();
@@ -124,15 +129,17 @@ async function draw(place) {
     valueRange: rangeOf(drift, rows),
     dateWindow: [first - 10 * DAY_MS, last + 5 * DAY_MS],
     axes: {
-      y: { valueFormatter: (value) => value.toFixed(4), axisLabelFormatter: (value) => value.toFixed(3), axisLabelWidth: 56 },
-      x: { axisLabelWidth: 72 },
+      y: { valueFormatter: (value) => value.toFixed(4), axisLabelFormatter: (value) => value.toFixed(3), axisLabelWidth: 56 * scale() },
+      x: { axisLabelWidth: 72 * scale() },
     },
     series: {
-      calibration: { strokeWidth: 0, fillAlpha: 0, drawPoints: true, pointSize: 5, drawPointCallback: shape(false), drawHighlightPointCallback: shape(false), color: colour("ink") },
-      check: { strokeWidth: 0, fillAlpha: 0, drawPoints: true, pointSize: 4, drawPointCallback: shape(true), drawHighlightPointCallback: shape(true), color: colour("ink") },
+      calibration: { strokeWidth: 0, fillAlpha: 0, drawPoints: true, pointSize: 5 * scale(), drawPointCallback: shape(false), drawHighlightPointCallback: shape(false), color: colour("ink") },
+      check: { strokeWidth: 0, fillAlpha: 0, drawPoints: true, pointSize: 4 * scale(), drawPointCallback: shape(true), drawHighlightPointCallback: shape(true), color: colour("ink") },
       assumed: { strokeWidth: 0, fillAlpha: 0.45, color: colour("band") },
-      expected: { strokeWidth: 2, strokePattern: [7, 4], fillAlpha: 0.2, color: colour("inside") },
+      expected: { strokeWidth: 2 * scale(), strokePattern: [7, 4], fillAlpha: 0.2, color: colour("inside") },
     },
+    axisLabelFontSize: 13 * scale(),
+    yLabelWidth: 18 * scale(),
     axisLineColor: colour("rule"),
     gridLineColor: colour("rule"),
     gridLineWidth: 0.4,

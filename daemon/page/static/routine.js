@@ -10,6 +10,11 @@ const main = document.querySelector("main");
 const graphs = new Map();
 let busy = false;
 
+/** How much larger than usual text is here: charts measure in pixels. */
+function scale() {
+  return parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+}
+
 /** A colour of the frame. @param {string} name */
 function colour(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
@@ -107,13 +112,17 @@ function draw(section, settling) {
     xlabel: "seconds since the probe was left alone",
     valueRange: range,
     series: {
-      "mS/cm": { color: colour("ink"), strokeWidth: 2, fillAlpha: 0.25, axis: "y" },
-      "°C": { color: colour("caution"), strokeWidth: 1.5, strokePattern: [5, 4], fillAlpha: 0, axis: "y2" },
+      "mS/cm": { color: colour("ink"), strokeWidth: 2 * scale(), fillAlpha: 0.25, axis: "y" },
+      "°C": { color: colour("caution"), strokeWidth: 1.5 * scale(), strokePattern: [5, 4], fillAlpha: 0, axis: "y2" },
     },
     axes: {
-      y: { axisLabelWidth: 56 },
-      y2: { axisLabelWidth: 48, axisLabelFormatter: (value) => value.toFixed(2), valueRange: warmthRange(settling) },
+      x: { axisLabelWidth: 60 * scale() },
+      y: { axisLabelWidth: 56 * scale() },
+      y2: { axisLabelWidth: 52 * scale(), axisLabelFormatter: (value) => value.toFixed(2), valueRange: warmthRange(settling) },
     },
+    axisLabelFontSize: 13 * scale(),
+    yLabelWidth: 18 * scale(),
+    xLabelHeight: 18 * scale(),
     axisLineColor: colour("rule"),
     gridLineColor: colour("rule"),
     gridLineWidth: 0.4,
