@@ -16,7 +16,7 @@ from http import HTTPStatus
 from ipaddress import ip_address
 from typing import TYPE_CHECKING
 
-from daemon.page.request import BadQueryError, request_from
+from daemon.page.request import BadQueryError, path_in, request_from
 from daemon.page.response import Response, problem_response, text_response
 from daemon.page.routes import Route, find_route
 from daemon.page.serving.channel import FOLLOW
@@ -74,7 +74,7 @@ class Application:
                 "this machine does not go by that name; ask by its address, or list the name"
                 " under page.names",
             )
-        path, method = environ.get("PATH_INFO", ""), environ.get("REQUEST_METHOD", "")
+        path, method = path_in(environ), environ.get("REQUEST_METHOD", "")
         match = find_route(self.routes, path)
         if match is None and method not in READING:
             return _refused(path, READING)
@@ -128,10 +128,10 @@ def _length(response: Response) -> tuple[str, str]:
 
 
 def _headers(response: Response, *, has_forms: bool) -> list[tuple[str, str]]:
-    own = "'self'" if has_forms else "'none'"
+    # Where nothing can be changed, forms still choose what is shown.
     policy = (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self';"
-        f" connect-src 'self'; base-uri 'none'; form-action {own}; frame-ancestors 'none'"
+        " connect-src 'self'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
     )
     return [
         ("Content-Type", response.content_type),

@@ -1,4 +1,7 @@
-"""What became of a batch: a word, and a shape that says the same without colour."""
+"""What became of a batch: a word, and a shape that says the same without colour.
+
+Of water that is there now they are those of the page of the present.
+"""
 
 from __future__ import annotations
 
@@ -42,16 +45,16 @@ class OutcomeLabel:
 
 
 LABELS = {
-    Outcome.USED: OutcomeLabel("Used", "ring"),
-    Outcome.USED_UNRELEASED: OutcomeLabel("Used without release", "struck-ring", outside=True),
+    Outcome.USED: OutcomeLabel("Used", "basin"),
+    Outcome.USED_UNRELEASED: OutcomeLabel("Used without release", "struck-basin", outside=True),
     Outcome.DISCARDED: OutcomeLabel("Discarded", "cross", outside=True),
-    Outcome.RELEASED: OutcomeLabel("Released", "disc"),
-    Outcome.OFF_TARGET: OutcomeLabel("Off target", "square", outside=True),
-    Outcome.EXPIRED: OutcomeLabel("Expired", "triangle", outside=True),
-    Outcome.VERIFYING: OutcomeLabel("Steady, not released", "dotted-ring"),
-    Outcome.MIXING: OutcomeLabel("Mixing", "half-disc"),
-    Outcome.NO_SALT: OutcomeLabel("No salt yet", "bar"),
-    Outcome.NO_END: OutcomeLabel("End not recorded", "gap", outside=True),
+    Outcome.RELEASED: OutcomeLabel("Released", "ball"),
+    Outcome.OFF_TARGET: OutcomeLabel("Off target", "diamond", outside=True),
+    Outcome.EXPIRED: OutcomeLabel("Expired", "cut", outside=True),
+    Outcome.VERIFYING: OutcomeLabel("Verifying", "half"),
+    Outcome.MIXING: OutcomeLabel("Mixing", "glass"),
+    Outcome.NO_SALT: OutcomeLabel("No salt yet", "level"),
+    Outcome.NO_END: OutcomeLabel("End not recorded", "dashes", outside=True),
 }
 OF_PHASE = {
     str(Phase.READY): Outcome.RELEASED,

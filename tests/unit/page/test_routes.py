@@ -71,3 +71,12 @@ def test_several_values_of_one_name_keep_their_order() -> None:
         request.value("batch"),
         request.value("x"),
     )
+
+
+def test_a_path_is_text_in_utf_8() -> None:
+    """A server hands it on byte by byte; what is no text has a mark in its place."""
+    paths = ["/batches/Vär-1".encode().decode("latin-1"), "/\xff"]
+
+    assert ["/batches/Vär-1", "/\ufffd"] == [
+        request_from({"QUERY_STRING": "", "PATH_INFO": path}).path for path in paths
+    ]

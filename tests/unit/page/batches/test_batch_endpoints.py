@@ -15,7 +15,7 @@ from daemon.journal.writer import Writer
 from daemon.mixing.batch.lots import Lot
 from daemon.page.batches import batch_schemas
 from tests.parts.batch_scene import MadeBatch, lot_with, many, write_scene
-from tests.unit.page.batches.parts import ask
+from tests.unit.page.batches.parts import ask, json_in
 
 SCHEMAS = {
     "/api/batches": batch_schemas.BATCHES,
@@ -55,19 +55,19 @@ def test_answers_are_what_their_schemas_say(path: Path, address: str) -> None:
             assert 404 == reply.status
             continue
 
-        assert (200, []) == (reply.status, [*schema.iter_errors(reply.json)])
+        assert (200, []) == (reply.status, [*schema.iter_errors(json_in(reply))])
 
 
 def test_the_pages_of_the_list_follow_one_another(path: Path) -> None:
     """By the number that each names, until there is none."""
     write_scene(path, many(5), readings=False)
-    first = ask(path, "/api/batches?limit=2").json
-    second = ask(path, f"/api/batches?limit=2&before={first['older']}").json
-    last = ask(path, f"/api/batches?limit=2&before={second['older']}").json
+    first = json_in(ask(path, "/api/batches?limit=2"))
+    second = json_in(ask(path, f"/api/batches?limit=2&before={first['older']}"))
+    last = json_in(ask(path, f"/api/batches?limit=2&before={second['older']}"))
 
     assert [1, 3, 5] == [each["first"] for each in (first, second, last)]
     assert (None, 0, None) == (first["newer"], second["newer"], last["older"])
-    newer = ask(path, f"/api/batches?limit=2&before={last['newer']}").json
+    newer = json_in(ask(path, f"/api/batches?limit=2&before={last['newer']}"))
     assert second == newer
 
 
@@ -78,7 +78,7 @@ def test_a_gap_is_a_row_of_its_own(path: Path) -> None:
         kept = [each for each in made.readings() if not 10 < minutes(made, each) < 15]
         entries: list[Entry] = sorted([*made.events(), *kept], key=lambda each: each.at.wall)
         writer.append(entries, 0.0)
-    curve = ask(path, f"/api/batches/{made.id}/curve").json
+    curve = json_in(ask(path, f"/api/batches/{made.id}/curve"))
     gaps = [n for n, value in enumerate(curve["salinity"]) if value is None]
 
     assert 1 == len(gaps)
@@ -89,8 +89,8 @@ def test_a_gap_is_a_row_of_its_own(path: Path) -> None:
 def test_few_points_are_enough_where_few_are_wanted(path: Path) -> None:
     """The curve keeps its highest value among them."""
     write_scene(path, [MadeBatch(minutes=40.0, period_s=4.0)])
-    whole = ask(path, f"/api/batches/{MadeBatch().id}/curve?points=4000").json
-    few = ask(path, f"/api/batches/{MadeBatch().id}/curve?points=40").json
+    whole = json_in(ask(path, f"/api/batches/{MadeBatch().id}/curve?points=4000"))
+    few = json_in(ask(path, f"/api/batches/{MadeBatch().id}/curve?points=40"))
 
     assert 600 == len(whole["seconds"])
     assert len(few["seconds"]) <= 40
@@ -105,9 +105,9 @@ def test_a_batch_that_mixes_is_read_again_each_time(path: Path) -> None:
     """Only the curve of an ended one is kept in memory."""
     made = MadeBatch(steady_min=None, then=(), minutes=10.0)
     write_scene(path, [made])
-    before = ask(path, f"/api/batches/{made.id}/curve").json
+    before = json_in(ask(path, f"/api/batches/{made.id}/curve"))
     with Writer(path) as writer:
         writer.append(replace(made, minutes=12.0).readings()[60:], 0.0)
-    after = ask(path, f"/api/batches/{made.id}/curve").json
+    after = json_in(ask(path, f"/api/batches/{made.id}/curve"))
 
     assert [60, 72] == [len(each["seconds"]) for each in (before, after)]

@@ -15,7 +15,7 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.lots import Lot
 from tests.parts.batch_scene import MadeBatch, lot_with, many, write_scene
-from tests.unit.page.batches.parts import ask
+from tests.unit.page.batches.parts import ask, json_in
 
 MARKUP = "<b>bold</b><script>alert(1)</script>\u202e"
 
@@ -34,9 +34,9 @@ def words(body: str) -> str:
 def test_the_list_is_paged_and_leads_to_records_and_back(path: Path) -> None:
     """Newest first; from page to page by the links on it."""
     write_scene(path, many(65), readings=False)
-    first = ask(path, "/batches").body
+    first = ask(path, "/batches").text
     (older,) = re.findall(r'rel="next" href="([^"]*)"', first)
-    second = ask(path, unescape(older)).body
+    second = ask(path, unescape(older)).text
     (newer,) = re.findall(r'rel="prev" href="([^"]*)"', second)
 
     assert "Batches 1 to 30 of 65" in first
@@ -51,8 +51,8 @@ def test_only_one_reservoir_is_listed_where_it_is_chosen(path: Path) -> None:
     made = [*many(40), replace(MadeBatch(), id="other", reservoir="mix-2")]
     write_scene(path, made, readings=False)
 
-    assert "Batches 1 to 1 of 1" in ask(path, "/batches?reservoir=mix-2").body
-    page = ask(path, "/batches?reservoir=mix-1").body
+    assert "Batches 1 to 1 of 1" in ask(path, "/batches?reservoir=mix-2").text
+    page = ask(path, "/batches?reservoir=mix-1").text
     assert re.search(r"before=\d+&amp;reservoir=mix-1", page)
 
 
@@ -61,7 +61,7 @@ def test_an_address_that_makes_no_sense_shows_the_newest(path: Path, query: str)
     """A person who changed it by hand is not punished."""
     write_scene(path, many(2), readings=False)
 
-    assert "Batches 1 to 2 of 2" in ask(path, f"/batches?{query}").body
+    assert "Batches 1 to 2 of 2" in ask(path, f"/batches?{query}").text
 
 
 def test_no_batch_at_all_is_said(path: Path) -> None:
@@ -71,10 +71,10 @@ def test_no_batch_at_all_is_said(path: Path) -> None:
     empty = [ask(path, each) for each in ("/batches", "/lots", "/batches/compare")]
 
     assert [200, 200, 200] == [each.status for each in missing]
-    assert ["Nothing has been measured yet." in each.body for each in missing] == [True] * 3
+    assert ["Nothing has been measured yet." in each.text for each in missing] == [True] * 3
     assert [200, 200, 200] == [each.status for each in empty]
     said = ("There is no batch yet", "No lot is recorded yet", "Tick some batches")
-    assert [True, True, True] == [s in each.body for s, each in zip(said, empty, strict=True)]
+    assert [True, True, True] == [s in each.text for s, each in zip(said, empty, strict=True)]
 
 
 def test_an_unknown_id_is_answered_in_words(path: Path) -> None:
@@ -83,9 +83,19 @@ def test_an_unknown_id_is_answered_in_words(path: Path) -> None:
     page = ask(path, "/batches/nope")
     problem = ask(path, "/api/batches/nope/curve")
 
-    assert (404, True) == (page.status, "The journal has no batch 'nope'." in words(page.body))
-    assert 'href="/batches"' in page.body
-    assert (404, 404) == (problem.status, problem.json["status"])
+    assert (404, True) == (page.status, "The journal has no batch 'nope'." in words(page.text))
+    assert 'href="/batches"' in page.text
+    assert (404, 404) == (problem.status, json_in(problem)["status"])
+
+
+def test_an_id_may_hold_letters_of_any_language(path: Path) -> None:
+    """Those of a reservoir called by what stands on it."""
+    write_scene(path, [MadeBatch("Vär-水-1")], readings=False)
+    address = quote("Vär-水-1")
+
+    assert f'href="/batches/{address}"' in ask(path, "/batches").text
+    assert "<h1>Vär-水-1</h1>" in ask(path, f"/batches/{address}").text
+    assert 200 == ask(path, f"/api/batches/{address}/curve").status
 
 
 def test_a_journal_that_cannot_be_read_is_said(path: Path) -> None:
@@ -102,7 +112,7 @@ def test_markup_of_people_shows_as_text(path: Path) -> None:
     write_scene(path, [batch], lots=[lot_with(MARKUP, [0.86], [batch])])
     address = quote(batch.id, safe="")
     for page in (f"/batches/{address}", "/batches", f"/batches/compare?batch={address}", "/lots"):
-        body = ask(path, page).body
+        body = ask(path, page).text
 
         assert "<script>alert" not in body
         assert "<b>bold" not in body
@@ -121,7 +131,7 @@ def test_the_record_has_all_that_the_sheet_has(path: Path) -> None:
     }
     write_scene(path, [MadeBatch(facts={**facts, "heel_salinity": 33.8}, note="pump cleaned")],
                 lots=[Lot("blue-7", "L 4471-B")])  # fmt: skip
-    text = words(ask(path, f"/batches/{MadeBatch().id}").body)
+    text = words(ask(path, f"/batches/{MadeBatch().id}").text)
 
     for part in (
         "Used", "34.00 ± 0.18 ppt", "Specific gravity", "33 to 35 ppt", "0.9998",
@@ -138,9 +148,9 @@ def test_a_batch_in_the_reservoir_points_to_the_page_of_the_present(path: Path) 
     """What the journal last had of released water may no longer hold."""
     batch = MadeBatch(then=("ready",))
     write_scene(path, [batch], readings=False, present=batch.id)
-    now = words(ask(path, f"/batches/{batch.id}").body)
+    now = words(ask(path, f"/batches/{batch.id}").text)
     write_scene(path, [replace(batch, id="gone", began=batch.at(500).wall)], readings=False)
-    gone = words(ask(path, "/batches/gone").body)
+    gone = words(ask(path, "/batches/gone").text)
 
     assert "the page Now says whether that still holds" in now
     assert "End not recorded last known: ready; it is in no reservoir now" in gone
@@ -151,15 +161,15 @@ def test_readings_that_became_minutes_or_are_gone_are_told(path: Path) -> None:
     write_scene(path, [MadeBatch(minutes=30.0, period_s=5.0)])
     with Writer(path) as writer:
         writer.within(lambda db: summarise(db, db.execute(OLDEST, (10**9, 200)).fetchall()))
-    some = words(ask(path, f"/batches/{MadeBatch().id}").body)
+    some = words(ask(path, f"/batches/{MadeBatch().id}").text)
     with Writer(path) as writer:
         writer.within(lambda db: db.execute("DELETE FROM readings"))
         writer.within(lambda db: db.execute("DELETE FROM summaries"))
     none = ask(path, f"/batches/{MadeBatch().id}")
 
     assert "points are means of a minute: older readings are gone." in some
-    assert (200, True) == (none.status, "No readings of this batch are kept." in none.body)
-    assert "<figure" not in none.body
+    assert (200, True) == (none.status, "No readings of this batch are kept." in none.text)
+    assert "<figure" not in none.text
 
 
 def test_curves_over_one_another_have_letters_and_patterns(path: Path) -> None:
@@ -167,7 +177,7 @@ def test_curves_over_one_another_have_letters_and_patterns(path: Path) -> None:
     made = many(10)
     write_scene(path, made, readings=False)
     query = "&".join(f"batch={each.id}" for each in made)
-    body = ask(path, f"/batches/compare?batch=nope&{query}&batch={made[0].id}").body
+    body = ask(path, f"/batches/compare?batch=nope&{query}&batch={made[0].id}").text
 
     assert [*"ABCDEFG"] == re.findall(r'data-letter="(.)"', body)
     patterns = re.findall(r'data-pattern="([^"]*)"', body)
@@ -181,7 +191,7 @@ def test_two_batches_of_a_lot_are_shown_with_what_changed(path: Path) -> None:
     made = many(6)
     lot = lot_with("blue-7", [0.868, 0.87, 0.869, 0.871, 0.868, 0.8], made)
     write_scene(path, made, readings=False, lots=[lot, Lot("new")])
-    text = words(ask(path, "/lots").body)
+    text = words(ask(path, "/lots").text)
 
     for part in (
         "Batches that count 6", "Since 2031-05-04", "g/g (one standard deviation)",
@@ -195,6 +205,6 @@ def test_pages_hold_no_script_or_style_of_their_own(path: Path) -> None:
     """The policy of the page forbids both, and reading needs neither."""
     write_scene(path, [MadeBatch()], lots=[lot_with("blue-7", [0.86], [MadeBatch()])])
     for page in ("/batches", f"/batches/{MadeBatch().id}", "/lots", "/batches/compare?batch=x"):
-        body = ask(path, page).body
+        body = ask(path, page).text
 
         assert not re.search(r"<script(?![^>]*src=)|<style| style=| on\w+=", body)
