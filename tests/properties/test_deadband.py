@@ -7,6 +7,7 @@ import math
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.publishing.mqtt.hub import picture as of_hub
 from daemon.publishing.mqtt.hub.deadband import (
     HOLD_S,
     LEAP,
@@ -16,6 +17,8 @@ from daemon.publishing.mqtt.hub.deadband import (
     Figure,
     rounded,
 )
+from daemon.publishing.mqtt.hub.feed import Gate
+from daemon.publishing.mqtt.hub.picture import Picture
 
 STEPS = st.sampled_from([0.0001, 0.01, 0.1, 1.0, 60.0])
 VALUES = st.floats(-1e9, 1e9, allow_nan=False)
@@ -109,6 +112,38 @@ def test_what_must_not_wait_takes_every_figure_along(
         shown = gate.pass_all({"x": value}, now_s)["x"]
 
         assert shown == (None if value is None else rounded(value, figure.step))
+
+
+PICTURES = st.builds(
+    lambda phase, alarms, salinity, advice: Picture(
+        {"phase": phase, "alarms": alarms}, {"salinity": salinity}, {"advice": advice}
+    ),
+    st.sampled_from(["ready", "stale", None]),
+    st.lists(st.sampled_from(["salt-low", "probe-fault"]), max_size=2),
+    st.none() | st.floats(0.0, 40.0),
+    st.none() | st.sampled_from(["add 12 g", "add 13 g"]),
+)
+
+
+@given(st.lists(st.tuples(st.floats(0.1, 40.0), PICTURES), min_size=1, max_size=40))
+def test_a_change_of_phase_or_alarm_and_what_is_unknown_pass_at_once(
+    looks: list[tuple[float, Picture]],
+) -> None:
+    """The words are always those of now; when they change, figures and sentences are too."""
+    gate, now_s, before = Gate(), 0.0, None
+    for pause_s, picture in looks:
+        now_s += pause_s
+        sent = gate.take(picture, now_s)
+        salinity = picture.figures["salinity"]
+        assert picture.words == {key: sent[key] for key in picture.words}
+        if salinity is None:
+            assert sent["salinity"] is None
+        if picture.texts["advice"] is None:
+            assert sent["advice"] is None
+        if picture.words != before:
+            exact = None if salinity is None else rounded(salinity, of_hub.FIGURES["salinity"].step)
+            assert (exact, picture.texts["advice"]) == (sent["salinity"], sent["advice"])
+        before = picture.words
 
 
 @given(st.sampled_from([math.nan, math.inf, -math.inf]))

@@ -189,6 +189,7 @@ def test_the_station_itself_says_whether_it_measures() -> None:
     fresh, hung = (states(json.loads(each.payload), station) for each in (second, third))
 
     assert ([], "brinewright/wing/hub") == (first, second.topic)
+    assert (True, SNAPSHOT_EXPIRES_S) == (second.retain, second.expires_s)
     assert ("ON", "ON", "ON", "OFF") == tuple(
         fresh[id_] for id_ in ("measuring", "alarm-flood", "problem", "alarm-clock-unsynchronised")
     )
