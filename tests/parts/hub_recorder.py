@@ -42,7 +42,7 @@ class HubRecorder:
 
     Attributes:
         rows: How many each has cost, by its id.
-        messages: How many came.
+        messages: How many came that one of them reads.
     """
 
     def __init__(self, announcement: Message) -> None:
@@ -64,7 +64,9 @@ class HubRecorder:
                 self._attributes.setdefault(each["json_attributes_topic"], []).append(entity)
 
     def take(self, message: Message) -> None:
-        """Take one message, and count what differs after it."""
+        """Take one message, and count what differs after it; others' topics are not read."""
+        if message.topic not in self._states and message.topic not in self._attributes:
+            return
         self.messages += 1
         told = json.loads(message.payload)
         stated = self._states.get(message.topic, [])

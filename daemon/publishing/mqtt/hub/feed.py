@@ -10,7 +10,7 @@ from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
-from daemon.entries import JSON
+from daemon.entries import JSON, Phase
 from daemon.journal.payloads import to_json
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.publishing.mqtt.hub.deadband import LONG_AGO_S, Deadband
@@ -93,27 +93,35 @@ class HubFeed:
     ) -> list[Message]:
         """Return what hubs are sent now; what is returned counts as sent.
 
+        Of a reservoir that never had a present state, all is unknown.
+
         Args:
             snapshots: The present state of each reservoir.
             own: That of the station itself; None before any.
             now_s: Monotonic time, s.
         """
         pictures = {
-            name: reservoir_picture(
-                snapshot, measured=self._fresh.is_fresh(name, snapshot.time, now_s)
-            )
-            for name, snapshot in snapshots.items()
-            if name in self.reservoirs
+            name: self._reservoir(name, snapshots.get(name), now_s) for name in self.reservoirs
         }
-        if own is not None:
-            fresh = self._fresh.is_fresh("", own.time, now_s)
-            pictures[""] = station_picture(own, measured=fresh)
+        pictures[""] = self._station(own, now_s)
         messages = [self._message(name, picture, now_s) for name, picture in pictures.items()]
         return [each for each in messages if each is not None]
 
     def forget(self) -> None:
         """Send all again at the next look: the broker may have lost what it retained."""
         self._sent.clear()
+
+    def _reservoir(self, name: str, snapshot: ReservoirSnapshot | None, now_s: float) -> Picture:
+        if snapshot is None:
+            return reservoir_picture(ReservoirSnapshot("", Phase.IDLE), measured=False)
+        fresh = self._fresh.is_fresh(name, snapshot.time, now_s)
+        return reservoir_picture(snapshot, measured=fresh)
+
+    def _station(self, snapshot: StationSnapshot | None, now_s: float) -> Picture:
+        if snapshot is None:
+            return station_picture(StationSnapshot(""), measured=False)
+        fresh = self._fresh.is_fresh("", snapshot.time, now_s)
+        return station_picture(snapshot, measured=fresh)
 
     def _message(self, name: str, picture: Picture, now_s: float) -> Message | None:
         told = self._gates.setdefault(name, Gate()).take(picture, now_s)
