@@ -29,7 +29,7 @@ from daemon.mixing.seawater.gravity_check import looks_like_gravity
 Place: TypeAlias = tuple[str | int, ...]
 
 
-RESERVED = ("alarm", "availability", "command", "event", "reading", "state", "station")
+RESERVED = ("alarm", "availability", "command", "event", "hub", "reading", "state", "station")
 """Second parts of topics, or of announcements, that are of the station and of no reservoir."""
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
@@ -11,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from daemon.config.services import COMMANDS
+from daemon.entries import Instant
 from daemon.journal import command_format
 from daemon.journal.command_format import BadRequestError, Request
 from daemon.journal.reader import Reader
@@ -19,6 +21,8 @@ from daemon.publishing.mqtt.command_intake import CommandIntake
 from daemon.publishing.mqtt.hub.announcement import announcement
 from daemon.publishing.mqtt.hub.announcer import HUB_STATUS, Announcer
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
+from daemon.publishing.mqtt.hub.inputs import INPUTS
+from daemon.publishing.mqtt.hub.press_desk import PressDesk
 from daemon.publishing.mqtt.incoming import IncomingMessage
 from tests.parts.inboxes import made
 
@@ -118,3 +122,45 @@ def test_whatever_the_broker_kept_the_announcement_comes_out_right(
 
     assert right == sent[-1]
     assert [] == one.due(40.0)
+
+
+NAMES = st.sampled_from([*INPUTS, "u_ppt", "__class__"]) | st.text(max_size=50)
+FROM_A_HUB = st.fixed_dictionaries(
+    {"from": st.just("hub")},
+    optional={
+        "set": NAMES | ANY_JSON,
+        "value": ANY_JSON,
+        "verb": st.sampled_from(COMMANDS) | SCALARS,
+        "needs": st.lists(NAMES, max_size=3) | ANY_JSON,
+        "takes": st.lists(NAMES, max_size=3) | ANY_JSON,
+        "id": ANY_JSON,
+        "volume_l": ANY_JSON,
+    },
+)
+
+
+@settings(max_examples=40)
+@given(st.lists(FROM_A_HUB.map(lambda said: json.dumps(said).encode()) | HOSTILE, max_size=6))
+def test_whatever_a_hub_sends_what_is_shown_there_stays_small(payloads: list[bytes]) -> None:
+    """And what is kept is only what can be entered, in its bounds."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "journal.db"
+        with Writer(path):
+            intake = CommandIntake("wing", ("mix-1",), COMMANDS, made(path), Reader(path))
+            now = Instant(datetime(2031, 5, 4, tzinfo=UTC), 0.0)
+            desk = PressDesk(intake, "wing", {"mix-1": 220.0}, lambda: now)
+            said = [
+                message
+                for each in payloads
+                for message in desk.take(
+                    [IncomingMessage("brinewright/wing/mix-1/command", each, len(each))], 0, 0.0
+                )
+            ]
+
+    for message in said:
+        assert len(message.payload) < 5_000
+        if message.topic.endswith("/hub/inputs"):
+            shown = json.loads(message.payload)
+            assert INPUTS.keys() == shown.keys()
+            assert all(value is None or value for value in shown.values())
+            assert 0.1 <= (shown["volume_l"] or 0.1) <= 220.0

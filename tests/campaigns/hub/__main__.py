@@ -1,27 +1,34 @@
 """The real service before a real home-automation hub, and what the hub complains of.
 
     python -m tests.campaigns.hub --rig FOLDER --cache FOLDER [--only STEP ...]
+        [--pictures FOLDER] [--rows MINUTES]
 
 FOLDER of the rig holds `hub.py`, which starts a broker and a hub on loopback and reads the
 hub's log; FOLDER of the cache is where the hub itself was built.  By hand, not in CI: the hub
 takes 821 MB.  A simulated batch is mixed before it; cables are pulled, processes killed, hub and
 broker started again, a reservoir withdrawn, the station renamed.  After each step the hub must
 have complained of nothing, what is announced must be without fault by the hub's own schemas, and
-what it shows must be right.  Prints a table; ends with 1 if a step did not hold.
+what it shows must be right.  With `--pictures` the example dashboard is looked at on the way, as a
+phone and a desk show it, and no text of it may be cut.  `--rows` only counts what a still reservoir
+costs the hub's recorder.  Prints a table; ends with 1 if a step did not hold.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import sys
 import tempfile
 import time
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
+from tests.campaigns.hub.camera import camera
 from tests.campaigns.hub.collision import names_collide
-from tests.campaigns.hub.scene import Scene, load_rig, staged
+from tests.campaigns.hub.rows import rows
+from tests.campaigns.hub.scene import Scene, keep_history, load_rig, staged
 from tests.campaigns.hub.steps import STEPS, Step
 
 OUTAGE = {"broker_restarted": "Error returned from MQTT server: The connection was lost."}
@@ -57,6 +64,11 @@ class Outcome:
         return self.holds and not self.complaints and not self.faults
 
 
+def name_of(step: Step) -> str:
+    """The name of a step."""
+    return step.func.__name__ if isinstance(step, partial) else step.__name__
+
+
 def run(scene: Scene, step: Step) -> Outcome:
     """Do one step, and ask the hub what it says."""
     mark, began_s = scene.rig.hub.mark(), time.monotonic()
@@ -68,9 +80,9 @@ def run(scene: Scene, step: Step) -> Outcome:
     complaints = [
         str(each)
         for each in scene.rig.hub.complaints(since=mark)
-        if each.text != OUTAGE.get(step.__name__)
+        if each.text != OUTAGE.get(name_of(step))
     ]
-    return Outcome(step.__name__, took_s, text, holds, complaints, scene.rig.lint())
+    return Outcome(name_of(step), took_s, text, holds, complaints, scene.rig.lint())
 
 
 def line(outcome: Outcome) -> str:
@@ -102,15 +114,24 @@ def main() -> int:
     parser.add_argument("--rig", type=Path, required=True, help="the folder that holds hub.py")
     parser.add_argument("--cache", type=Path, required=True, help="where the hub was built")
     parser.add_argument("--only", nargs="*", help="names of steps; all when not given")
+    parser.add_argument("--pictures", type=Path, help="a folder for pictures of the dashboard")
+    parser.add_argument("--rows", type=float, metavar="MINUTES", help="count the recorder's rows")
     options = parser.parse_args()
     steps: tuple[Step, ...] = (*STEPS, names_collide)
-    chosen = [each for each in steps if not options.only or each.__name__ in options.only]
+    if options.rows is not None:
+        steps = (partial(rows, minutes=options.rows),)
+    chosen = [each for each in steps if not options.only or name_of(each) in options.only]
     hub = load_rig(options.rig)
     with (
         tempfile.TemporaryDirectory() as folder,
         hub.Rig(options.cache, lifetime_s=LIFETIME_S) as rig,
         staged(rig, Path(folder)) as scene,
+        contextlib.ExitStack() as more,
     ):
+        keep_history(rig)
+        if options.pictures is not None:
+            options.pictures.mkdir(parents=True, exist_ok=True)
+            scene.look = more.enter_context(camera(rig, options.pictures)).take
         outcomes = []
         for step in chosen:
             outcomes.append(run(scene, step))

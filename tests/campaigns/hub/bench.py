@@ -5,13 +5,13 @@ from __future__ import annotations
 import contextlib
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from simulators.lines import SimulatedLine
-from simulators.scenarios import SCENARIOS
+from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
-from simulators.stage import Stage
+from simulators.stage import Scenario, Stage
 
 AIR = b"12.0,22.00\r"
 """What a dry cell answers: hardly any conductivity, µS/cm, at room temperature."""
@@ -63,17 +63,23 @@ class Bench:
         return max(now_s, t_s - self._late_s)
 
 
+STILL = replace(plain_batch(), name="still", actions=(), starts_at=34.0)
+"""Mixed water with nothing happening to it."""
+
+
 @contextlib.contextmanager
-def in_water(link: Path, story: str, speed: float, seed: int = 1) -> Iterator[Bench]:
+def in_water(
+    link: Path, speed: float, seed: int = 1, story: Scenario | None = None
+) -> Iterator[Bench]:
     """Put a probe into the water of a story, held at its beginning, until the block ends.
 
     Args:
         link: Name of the port.
-        story: One of `simulators.scenarios`.
         speed: Simulated seconds in a real one.
         seed: Of the instrument's noise.
+        story: What happens to the water; a plain batch when not given.
     """
-    bench = Bench(StageSpeaker(Stage.setting(SCENARIOS[story](), seed=seed)))
+    bench = Bench(StageSpeaker(Stage.setting(story or plain_batch(), seed=seed)))
     bench.held.set()
     line = SimulatedLine(link, bench, speed=speed, waits_for_reader=True)
     line.plug()

@@ -57,35 +57,43 @@ class Camera:
     url: str
     folder: Path
 
-    def take(self, name: str, until: str, path: str = "/lovelace/mix-1") -> list[str]:
-        """Take a picture at both widths; return the texts that are cut.
+    def take(self, name: str, until: str) -> None:
+        """Take a picture at both widths.
 
         Args:
             name: Of the pictures.
             until: A text that the page shows when it is all there.
-            path: Of the page.
+
+        Raises:
+            AssertionError: Some text of the page is cut.
         """
         cut = []
         for size, word in ((PHONE, "phone"), (DESK, "desk")):
             self.page.set_viewport_size({"width": size[0], "height": size[1]})
-            self.page.goto(self.url + path)
+            self.page.goto(f"{self.url}/lovelace/mix-1")
             self.page.get_by_text(until).first.wait_for(timeout=PATIENCE_MS)
             self.page.wait_for_timeout(SETTLE_MS)
             self.page.screenshot(path=self.folder / f"{name}-{word}.png", full_page=True)
             cut += [f"{word}: {text}" for text in self.page.evaluate(CUT)]
-        return cut
+        assert not cut, f"cut on the dashboard {name!r}: {cut}"
 
 
 @contextmanager
-def camera(url: str, folder: Path) -> Iterator[Camera]:
-    """A browser on this machine; it reaches nothing but loopback."""
+def camera(rig: Any, folder: Path) -> Iterator[Camera]:  # noqa: ANN401 - of the rig
+    """A browser on this machine, before a hub that shows the example dashboard.
+
+    Args:
+        rig: Broker and hub.
+        folder: Where pictures go.
+    """
+    load_dashboard(rig)
     with sync_playwright() as tools:
         browser = tools.chromium.launch(
             executable_path="/usr/bin/chromium",
             args=["--no-first-run", "--host-resolver-rules=MAP * ~NOTFOUND , EXCLUDE 127.0.0.1"],
         )
         try:
-            yield Camera(browser.new_page(device_scale_factor=2), url, folder)
+            yield Camera(browser.new_page(device_scale_factor=2), rig.hub.url, folder)
         finally:
             browser.close()
 

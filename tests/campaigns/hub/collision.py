@@ -16,8 +16,8 @@ def names_collide(scene: Scene) -> str:
     ]
     try:
         with (
-            in_water(wings[0].station.port(), "plain-batch", SPEED, seed=3),
-            in_water(wings[1].station.port(), "plain-batch", SPEED, seed=4),
+            in_water(wings[0].station.port(), SPEED, seed=3),
+            in_water(wings[1].station.port(), SPEED, seed=4),
         ):
             for each in wings:
                 each.start()

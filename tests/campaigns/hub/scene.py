@@ -82,7 +82,12 @@ class Wing:
 
 
 def wing(
-    folder: Path, port: int, name: str, reservoirs: tuple[str, ...], speed: float = SPEED
+    folder: Path,
+    port: int,
+    name: str,
+    reservoirs: tuple[str, ...],
+    speed: float = SPEED,
+    probe: str = PROBE,
 ) -> Wing:
     """Return a station in a new folder; nothing is started yet.
 
@@ -92,11 +97,12 @@ def wing(
         name: Of the station.
         reservoirs: Names, in the order of their ports.
         speed: Simulated seconds in a real one.
+        probe: The keys of each probe's section.
     """
     folder.mkdir()
     allowed = json.dumps([*COMMANDS])
     more = f'[mqtt]\nhost = "127.0.0.1"\nport = {port}\ncommands = {allowed}'
-    station = Station(folder, speed, (PROBE,) * len(reservoirs), more)
+    station = Station(folder, speed, (probe,) * len(reservoirs), more)
     text = station.config.read_text().replace('"quarantine-wing"', f'"{name}"')
     for number, reservoir in enumerate(reservoirs, start=1):
         text = text.replace(f'name = "mix-{number}"', f'name = "{reservoir}"')
@@ -119,6 +125,7 @@ class Scene:
         wing: The station that most steps are about.
         name: Its name.
         benches: Its probes, by reservoir.
+        look: Takes pictures of the dashboard under a name, once it shows a text.
     """
 
     rig: Any
@@ -126,6 +133,7 @@ class Scene:
     wing: Wing
     name: str
     benches: Mapping[str, Bench] = field(default_factory=dict)
+    look: Callable[[str, str], None] = lambda _name, _until: None
     _devices: dict[str, str] = field(default_factory=dict)
 
     def announced(self) -> dict[str, dict[str, Any]]:
@@ -191,6 +199,15 @@ class Scene:
         assert found is not None, f"the hub has no {name!r}"
         self.rig.hub.call("button", "press", entity_id=found["entity_id"])
 
+    def enter(self, name: str, value: float | str) -> None:
+        """Enter a value at the hub, as a person does, and wait until the station has it."""
+        found = self.entity(name)
+        assert found is not None, f"the hub has no {name!r}"
+        domain = found["platform"]
+        self.rig.hub.call(domain, "set_value", entity_id=found["entity_id"], value=value)
+        shown = f"{value:.1f}" if isinstance(value, float) else value
+        self.wait_state(name, shown)
+
     def snapshot(self, reservoir: str = "mix-1") -> dict[str, Any]:
         """The snapshot of a reservoir that the broker retains."""
         topic = f"brinewright/{self.name}/{reservoir}/state"
@@ -205,6 +222,14 @@ def _is_number(text: str) -> bool:
     return True
 
 
+def keep_history(rig: Any) -> None:  # noqa: ANN401 - of the rig
+    """Start the hub again with its recorder, which the rig leaves out."""
+    rig.hub.stop()
+    with (rig.hub.folder / "configuration.yaml").open("a") as file:
+        file.write("recorder:\nhistory:\n")
+    rig.hub.start()
+
+
 @contextlib.contextmanager
 def staged(rig: Any, folder: Path) -> Iterator[Scene]:  # noqa: ANN401 - of the rig
     """Two reservoirs with their probes, before a hub that runs; nothing is started yet."""
@@ -212,8 +237,8 @@ def staged(rig: Any, folder: Path) -> Iterator[Scene]:  # noqa: ANN401 - of the 
     one = wing(folder / name, rig.broker.port, name, ("mix-1", "mix-2"))
     try:
         with (
-            in_water(one.station.port(1), "plain-batch", SPEED, seed=1) as first,
-            in_water(one.station.port(2), "plain-batch", SPEED, seed=2) as second,
+            in_water(one.station.port(1), SPEED, seed=1) as first,
+            in_water(one.station.port(2), SPEED, seed=2) as second,
         ):
             yield Scene(rig, folder, one, name, {"mix-1": first, "mix-2": second})
             one.stop()

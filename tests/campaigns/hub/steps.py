@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import time
 from collections.abc import Callable
 from typing import TypeAlias
@@ -30,6 +31,7 @@ def start(scene: Scene) -> str:
         *("ppt", None),
         "measurement",
     ), found
+    scene.look("purified-water", "Not ready")
     return f"shown after {shown_s:.1f} s"
 
 
@@ -37,11 +39,14 @@ def batch(scene: Scene) -> str:
     """Salt is poured; the hub shows the batch to its release."""
     for bench in scene.benches.values():
         bench.held.clear()
+    scene.wait_state("Phase", "dissolving")
+    scene.look("dissolving", "eady")  # it may be released meanwhile
     for reservoir in scene.benches:
         scene.wait_state("Phase", "ready", reservoir=reservoir)
     shown = scene.wait_number("Salinity")
     assert abs(shown - 34.0) < 0.5, f"released at {shown} ppt"
     assert not scene.entity("Probe") or scene.state("Probe") == "off", "the probe is a problem"
+    scene.look("released", "Ready")
     return f"released at {shown:.2f} ppt, temperature {scene.wait_number('Temperature'):.2f} °C"
 
 
@@ -50,6 +55,7 @@ def alarm_acknowledged(scene: Scene) -> str:
     bench = scene.benches["mix-1"]
     bench.pulled.set()
     scene.wait_state("Probe fault", "on")
+    scene.look("alarm", "To do:")
     scene.press("Acknowledge alarms")
     scene.wing.station.wait_until(
         lambda: _alarm_state(scene, "probe-fault") == "acknowledged", "the acknowledgement"
@@ -74,6 +80,7 @@ def alarm_returned(scene: Scene) -> str:
         "an attribute that says that it waits for an acknowledgement",
     )
     scene.wait_state("Unacknowledged alarms", "1")
+    scene.look("alarm-returned", "To do:")
     scene.press("Acknowledge alarms")
     scene.wait_state("Unacknowledged alarms", "0")
     return "returned unacknowledged is shown, and gone when acknowledged"
@@ -88,20 +95,66 @@ def question(scene: Scene) -> str:
         lambda: scene.state("Question") not in ("", "unknown", GONE), PATIENCE_S, "the question"
     )
     asked = scene.state("Question")
+    scene.look("question", "suspended")
     scene.press("Probe is out of the water")
     scene.wait_state("Question", "unknown")
     bench.lifted.clear()
     scene.wait_state("Phase", "ready")
+    scene.press("Acknowledge alarms")
+    scene.wait_state("Unacknowledged alarms", "0")
     return f"asked {asked!r}, answered, and released again"
 
 
 def refused(scene: Scene) -> str:
-    """A command that cannot be carried out is pressed; the hub shows why."""
-    scene.press("Confirm clear water")
+    """More litres are entered than there are; the hub shows why they are not used."""
+    scene.wait_state("Phase", "ready")
+    assert scene.state("Confirm clear water") == GONE, "a button that does not apply is available"
+    scene.press("Record as used")
+    scene.wait_state("Last answer", "Refused: enter Litres used first; nothing was sent")
+    scene.enter("Litres used", 210.0)
+    scene.press("Record as used")
     scene.rig.hub.wait_until(
-        lambda: "nothing to confirm" in scene.state("Last answer"), PATIENCE_S, "the refusal"
+        lambda: scene.state("Last answer").startswith("Refused: 210 L cannot be used"),
+        PATIENCE_S,
+        f"the refusal, and not {scene.state('Last answer')!r}",
     )
     return scene.state("Last answer")
+
+
+def used(scene: Scene) -> str:
+    """Litres and a note are entered and go with a press; the fields are empty afterwards."""
+    scene.enter("Litres used", 40.0)
+    scene.press("Record as used")
+    scene.rig.hub.wait_until(
+        lambda: scene.state("Last answer").startswith("40 L of"), PATIENCE_S, "the answer"
+    )
+    answer = scene.state("Last answer")
+    scene.wait_state("Litres used", "unknown")
+    scene.enter("Note", "for the quarantine tank")
+    scene.press("Add note")
+    scene.wait_state("Last answer", "noted")
+    scene.wait_state("Note", "")
+    return answer
+
+
+def events(scene: Scene) -> str:
+    """What happened so far was fired once each, in order, as the journal has it."""
+    told = [
+        json.loads(row["payload"])
+        for row in scene.rig.broker.trace(f"brinewright/{scene.name}/mix-1/hub/batch")
+    ]
+    fired = [str(each["event_type"]) for each in told]
+    numbers = [each["seq"] for each in told]
+    assert numbers == sorted(set(numbers)), f"fired twice or out of order: {numbers}"
+    for kind in ("began", "addition", "steady", "released", "suspended", "resumed", "used"):
+        assert kind in fired, f"no {kind} among {fired}"
+    shown = scene.entity("Batch event")
+    assert shown is not None
+    assert shown["attributes"]["event_type"] == fired[-1], shown
+    alarm = scene.entity("Alarm event")
+    assert alarm is not None
+    assert alarm["attributes"]["event_type"], alarm
+    return ", ".join(fired)
 
 
 def publish_killed(scene: Scene) -> str:
@@ -186,17 +239,6 @@ def station_renamed(scene: Scene) -> str:
     return f"{former} gone, {scene.device('mix-1')} there"
 
 
-def events(scene: Scene) -> str:
-    """Each step before this fired its event entity once."""
-    batch_events, alarm_events = scene.entity("Batch event"), scene.entity("Alarm event")
-    assert batch_events is not None
-    assert alarm_events is not None
-    return (
-        f"{batch_events['attributes'].get('event_type')},"
-        f" {alarm_events['attributes'].get('event_type')}"
-    )
-
-
 def _attributes(scene: Scene, name: str) -> list[str]:
     """The attributes of an entity, as texts."""
     found = scene.entity(name)
@@ -216,6 +258,7 @@ STEPS: tuple[Step, ...] = (
     alarm_returned,
     question,
     refused,
+    used,
     events,
     publish_killed,
     measure_killed,

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 HUB = "hub"
 OWN_KEYS = frozenset(("from", "needs", "takes"))
+MOST_NAMED, LONGEST_NAMED = 8, 40
+"""So many arguments a press may name, and so many characters each."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,4 +94,6 @@ def read(payload: bytes, size: int) -> Entry | Press | None:
 
 
 def _names(value: JSON) -> tuple[str, ...]:
-    return tuple(map(str, value)) if isinstance(value, list) else ()
+    if not isinstance(value, list):
+        return ()
+    return tuple(str(each)[:LONGEST_NAMED] for each in value[:MOST_NAMED])
