@@ -1,7 +1,8 @@
 """What a hub writes into its database: a row for each state or attribute that differs.
 
 The hub's recorder stores a state when it, or any attribute of it, is another than before; a
-message that changes neither costs nothing (seen with its core 2025.4).
+message that changes neither costs nothing (core 2025.4, given a day of messages, changed as many
+states as are counted here).
 """
 
 from __future__ import annotations
