@@ -84,7 +84,7 @@ def test_a_full_disk_is_named_by_page_and_status(
     assert not said[0]
     assert said[1].startswith("mix-1: the last reading is ")
     assert said[1].endswith(f" old; {why}")
-    assert why in shown
+    assert f"T{why[1:]}." in shown
     assert 1 == code
     # The folder of a test is longer than a line.
     assert why.replace(" ", "") in out.replace(" ", "")

@@ -71,18 +71,19 @@ def test_only_one_phase_says_that_water_may_be_used() -> None:
 
 
 @pytest.mark.parametrize(
-    "age_s, words",
+    "age_s, words, act",
     [
-        (61.0, "The last reading is 61 s old"),
-        (7200.0, "The last reading is 2 h old"),
-        (-400.0, "The last reading is 7 min ahead of the clock; check the clock"),
+        (61.0, "The last reading is 61 s old", "Is 'brinewright run' running?"),
+        (7200.0, "The last reading is 2 h old", "Is 'brinewright run' running?"),
+        (-400.0, "The last reading is 7 min ahead of the clock", "Check the clock."),
     ],
 )
-def test_old_readings_are_called_old(age_s: float, words: str) -> None:
+def test_old_readings_are_called_old(age_s: float, words: str, act: str) -> None:
     """In plain words before anything else, and the phase is what was last known."""
     said = read(station_view(reservoir_view(age_s=age_s))).text
 
-    assert words in said
+    assert f"{words}." in said
+    assert f"What to do\n{act}" in said
     assert "Old reading" in said
     assert "Last known: Released" in said
     assert "last known\n" in said
@@ -95,7 +96,19 @@ def test_a_reservoir_without_a_reading_says_so() -> None:
     said = read(station_view(ReservoirView(display_settings(), None, None))).text
 
     assert "No reading" in said
-    assert "No reading yet; is 'brinewright run' running?" in said
+    assert "No reading yet." in said
+    assert "What to do\nIs 'brinewright run' running?" in said
+
+
+def test_without_a_journal_every_reservoir_says_what_to_do() -> None:
+    """No state is made up, and nothing is said of a reading that nobody looked for."""
+    never = ReservoirView(display_settings(), None, None)
+    said = read(station_view(never, trouble="nothing has been measured yet; start it")).text
+
+    assert "The journal cannot be read" in said
+    assert "Nothing has been measured yet; start it." in said
+    assert "What to do\nStart it." in said
+    assert "No reading yet" not in said
 
 
 def test_an_alarm_says_why_and_what_to_do() -> None:

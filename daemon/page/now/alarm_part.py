@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from daemon.page.now.next_act import NextAct
     from daemon.page.view import AlarmView
 
+FIGURE = re.compile(r"\d+(\.\d+)?", re.ASCII)
 FURLED, SILENT = "furled", "silent"
 """Flags of an alarm that is over and waits to be acknowledged, and of one that is put aside."""
 
@@ -84,11 +86,16 @@ def _alarm_part(alarm: AlarmView, zone: tzinfo, said: str, advice: str) -> Alarm
     if flag == SILENT:
         active = "; its condition is active" if alarm.active else ""
         return AlarmPart(name, flag, short(details + active))
-    why = sentence(alarm.why) if alarm.why and alarm.why != advice else ""
+    why = "" if not alarm.why or _is_same(alarm.why, advice) else sentence(alarm.why)
     do = sentence(alarm.do) if alarm.do else ""
     if flag == FURLED:
         return AlarmPart(name, flag, short(f"{details}; its condition is over"), short(why))
     return AlarmPart(name, flag, short(details), short(why), "" if do == said else short(do))
+
+
+def _is_same(why: str, advice: str) -> bool:
+    """Return whether a reason is an advice, whose figures may have been renewed since."""
+    return FIGURE.sub("0", why) == FIGURE.sub("0", advice)
 
 
 def _flag(alarm: AlarmView) -> str:

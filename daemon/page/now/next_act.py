@@ -63,7 +63,7 @@ def next_act(
     """
     snapshot = reservoir.snapshot
     if snapshot is None or not reservoir.fresh:
-        return NextAct(sentence(_remedy(reservoir)))
+        return NextAct(sentence(remedy(reservoir.freshness.sentence(reservoir.cause))))
     return (
         _of_question(snapshot)
         or _of_alarms(snapshot, alarms)
@@ -72,18 +72,17 @@ def next_act(
     )
 
 
+def remedy(fault: str) -> str:
+    """Return what is to be done about a fault: what follows the finding, or all of it."""
+    return fault.partition(STEP_END)[2] or fault
+
+
 def sentence(text: str) -> str:
     """Return a text as a sentence; one that begins with a name such as ct-1 keeps its letter."""
     text = " ".join(text.split())
     if text.partition(" ")[0].strip(",;:'").isalpha():
         text = text[:1].upper() + text[1:]
     return text + ("" if text.endswith((".", "!", "?")) else ".")
-
-
-def _remedy(reservoir: ReservoirView) -> str:
-    """Return what is to be done about a reading that is not of now: what follows the finding."""
-    found = reservoir.freshness.sentence(reservoir.cause)
-    return found.partition(STEP_END)[2] or found
 
 
 def _of_question(snapshot: ReservoirSnapshot) -> NextAct | None:

@@ -21,7 +21,7 @@ from daemon.page.now.bridge_gauge import BridgeGauge, bridge_gauge
 from daemon.page.now.buttons import MakePresses, no_presses, of_all, of_question
 from daemon.page.now.chance_bar import ChanceBar, chance_bar
 from daemon.page.now.glance import Glance, TimeWords, glances, use_by
-from daemon.page.now.next_act import NextAct, next_act, sentence
+from daemon.page.now.next_act import STEP_END, NextAct, next_act, remedy, sentence
 from daemon.page.now.state_sign import StateSign, has_value, state_sign
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def panel(
     times = TimeWords(view.at, view.zone)
     drawn = None if old or snapshot is None else _gauge(reservoir, snapshot)
     own = [each for each in view.alarms if each.reservoir == name]
-    act = _next_act(reservoir, own, times)
+    act = _next_act(reservoir, own, times, view.trouble)
     return Panel(
         f"reservoir-{number}",
         short(reservoir.settings.title),
@@ -139,7 +139,8 @@ def panel(
 def _notice(reservoir: ReservoirView) -> str:
     snapshot = reservoir.snapshot
     if staleness(reservoir):
-        return sentence(reservoir.freshness.sentence(reservoir.cause))
+        found = reservoir.freshness.sentence(reservoir.cause)
+        return sentence(found.partition(STEP_END)[0])
     if snapshot is None or snapshot.question is None:
         return ""
     question = snapshot.question
@@ -158,7 +159,11 @@ def _answer_with(reservoir: ReservoirView) -> str:
     return answer_command(snapshot.question, reservoir.settings.name)
 
 
-def _next_act(reservoir: ReservoirView, alarms: Sequence[AlarmView], times: TimeWords) -> NextAct:
+def _next_act(
+    reservoir: ReservoirView, alarms: Sequence[AlarmView], times: TimeWords, trouble: str
+) -> NextAct:
+    if trouble:
+        return NextAct(short(sentence(remedy(trouble))))
     found = next_act(reservoir, alarms, times.moment)
     return NextAct(short(found.sentence), tuple(map(short, found.steps)), found.waits)
 
