@@ -31,6 +31,7 @@ class Request:
         query: Values of each parameter, by name, in their order; empty ones are left out.
         requested_s: When it came, monotonic s; what is shown is never from before that.
         environ: The rest of it, as PEP 3333 has it.
+        blanks: Names of parameters without a value, as a form sends what is not filled in.
     """
 
     method: str
@@ -38,6 +39,7 @@ class Request:
     query: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     requested_s: float = float("inf")
     environ: WSGIEnvironment = field(default_factory=dict)
+    blanks: frozenset[str] = frozenset()
 
     def value(self, name: str) -> str:
         """Return the first value of a parameter; empty where there is none."""
@@ -52,7 +54,10 @@ def request_from(environ: WSGIEnvironment) -> Request:
     """
     try:
         found = parse_qs(
-            environ.get("QUERY_STRING", ""), max_num_fields=MOST_PARAMETERS, errors="strict"
+            environ.get("QUERY_STRING", ""),
+            max_num_fields=MOST_PARAMETERS,
+            errors="strict",
+            keep_blank_values=True,
         )
     except ValueError:
         raise BadQueryError(
@@ -62,9 +67,10 @@ def request_from(environ: WSGIEnvironment) -> Request:
     return Request(
         environ.get("REQUEST_METHOD", ""),
         path_in(environ),
-        {name: tuple(values) for name, values in found.items()},
+        {name: given for name, values in found.items() if (given := tuple(filter(None, values)))},
         environ.get(REQUESTED_S, float("inf")),
         environ,
+        frozenset(name for name, values in found.items() if "" in values),
     )
 
 

@@ -8,7 +8,7 @@ from functools import cache
 from daemon.page.acts import pages as acts
 from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.api import endpoints as api
-from daemon.page.api.live import LiveDoor
+from daemon.page.api.live import DESCRIPTION, LiveDoor
 from daemon.page.api.openapi import description
 from daemon.page.application import Application
 from daemon.page.batches import endpoints as batch_endpoints
@@ -59,7 +59,7 @@ def make_site(
 
     @cache
     def document() -> Response:
-        return json_response(description(endpoints))
+        return json_response(description(endpoints, DESCRIPTION))
 
     def openapi(_request: Request, _: object) -> Response:
         return document()

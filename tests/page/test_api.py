@@ -13,8 +13,9 @@ import schemathesis
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
+from schemathesis.checks import CheckFunction
 from schemathesis.core.result import Ok
-from schemathesis.specs.openapi.checks import negative_data_rejection
+from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from daemon.entries import JSON, Instant
 from daemon.page.site import Site
@@ -66,8 +67,11 @@ def test_every_endpoint_keeps_its_description_whatever_it_is_asked(site: Site) -
         operation = found.ok()
 
         def hold(case: schemathesis.Case[Any]) -> None:
-            # The description cannot say of a moment that it lies in years that people live in.
-            case.call_and_validate(excluded_checks=[negative_data_rejection])
+            answer_ = case.call()
+            # The description cannot say that one moment is to be before another.
+            crossed = b"must be before 'to'" in answer_.content
+            left_out: list[CheckFunction] = [positive_data_acceptance] if crossed else []
+            case.validate_response(answer_, excluded_checks=left_out)
             met.add(case.path)
 
         # Nothing can be wrong with the parameters of what takes none.
@@ -83,12 +87,12 @@ def test_no_value_of_any_parameter_brings_it_down(site: Site, noise: str) -> Non
     """It is answered, not there, or refused in the form of RFC 9457."""
     for path, methods in document(site)["paths"].items():
         place = re.sub(r"\{\w+\}", noise, path)
-        for name in [each["name"] for each in methods["get"]["parameters"]] or ["unknown"]:
+        for name in [each["name"] for each in methods["get"].get("parameters", ())] or ["unknown"]:
             reply = asked(site.application, f"{place}?{name}={noise}")
             kind = reply.headers["Content-Type"]
 
             assert (reply.status, kind) in [
-                (200, "application/json"),
+                (200, "text/event-stream" if path == "/api/live" else "application/json"),
                 *((code, "application/problem+json") for code in (400, 404, 503)),
             ]
             if reply.status != 200:

@@ -82,20 +82,21 @@ class Moment:
     """A date and time with its zone."""
 
     def read(self, text: str) -> datetime:
-        """Return a moment, UTC.
+        """Return a moment, UTC; one before or after all records is the nearest that may be one.
 
         Raises:
             ValueError: It is none, or has no zone.
         """
         try:
             # A blank is what becomes of the + of a zone that was not encoded.
-            found = datetime.fromisoformat(text.replace(" ", "+").upper()).astimezone(UTC)
-            known = datetime.fromisoformat(text.replace(" ", "+").upper()).tzinfo is not None
-        except (ValueError, OverflowError):
-            known, found = False, EARLIEST
-        if not known or not EARLIEST <= found <= LATEST:
+            found = datetime.fromisoformat(text.replace(" ", "+").upper())
+        except ValueError:
+            found = EARLIEST.replace(tzinfo=None)
+        if found.tzinfo is None:
             raise ValueError("a date and time with its zone such as 2031-05-04T09:00:00Z")
-        return found
+        if not EARLIEST.year < found.year < LATEST.year:
+            return EARLIEST if found.year <= EARLIEST.year else LATEST
+        return found.astimezone(UTC)
 
     def schema(self) -> Schema:
         """Return its JSON Schema."""
@@ -215,7 +216,9 @@ class Endpoint:
 
     def _arguments(self, request: Request, parameters: Mapping[str, str]) -> dict[str, Value]:
         known = {each.name for each in self.parameters if each.place == "query"}
-        for name in request.query:
+        for name in sorted({*request.query, *request.blanks}):
+            if name in request.blanks & known:
+                raise WrongArgumentError(f"{name}: it came without a value; leave it out")
             if name not in known:
                 allowed = ", ".join(sorted(known)) or "none"
                 raise WrongArgumentError(

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from http import HTTPStatus
 
+from daemon.page.api.endpoint import Schema
 from daemon.page.request import Request
 from daemon.page.response import EVENT_STREAM, Response, text_response
 from daemon.page.routes import Route
@@ -14,6 +15,28 @@ AGAIN_MS = 2000
 """After a loss a browser comes again in so long, ms."""
 NO_BUFFER = (("X-Accel-Buffering", "no"),)
 """Asks a proxy in front of the page to pass on what comes at once (nginx, from memory)."""
+
+
+STATION = "/api/live"
+DESCRIPTION: Schema = {
+    STATION: {
+        "get": {
+            "summary": "The present state as server-sent events.",
+            "description": (
+                "`station` at once and whenever something changed, with what /api/station gives;"
+                " `beat` every two seconds, with `time` and `seq`."
+            ),
+            "operationId": "live",
+            "responses": {
+                "200": {
+                    "description": "It goes on until either side ends it.",
+                    "content": {EVENT_STREAM: {"schema": {"type": "string"}}},
+                }
+            },
+        }
+    }
+}
+"""How OpenAPI describes the stream for programs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +51,7 @@ class LiveDoor:
 
     def routes(self) -> tuple[Route, ...]:
         """Return the two routes: for pages, and for programs."""
-        return (Route("/live", self._page, listed=False), Route("/api/live", self._station))
+        return (Route("/live", self._page, listed=False), Route(STATION, self._station))
 
     def _page(self, request: Request, _: Mapping[str, str]) -> Response:
         name = request.value("page")

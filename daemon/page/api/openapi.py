@@ -5,7 +5,7 @@ Source: OpenAPI Specification 3.1.0 (2021); RFC 9457 (2023).
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from daemon import __version__
 from daemon.entries import JSON
@@ -30,8 +30,13 @@ WRONG = {
 }
 
 
-def description(endpoints: Iterable[Endpoint]) -> Schema:
-    """Return the OpenAPI document of some endpoints."""
+def description(endpoints: Iterable[Endpoint], streams: Mapping[str, JSON]) -> Schema:
+    """Return the OpenAPI document of some endpoints.
+
+    Args:
+        endpoints: The table.
+        streams: Paths of what is streamed, as OpenAPI has them.
+    """
     return {
         "openapi": "3.1.0",
         "info": {
@@ -39,7 +44,7 @@ def description(endpoints: Iterable[Endpoint]) -> Schema:
             "version": __version__,
             "description": "What a mixing station knows; nothing can be changed here.",
         },
-        "paths": {each.path: {"get": _operation(each)} for each in endpoints},
+        "paths": {**{each.path: {"get": _operation(each)} for each in endpoints}, **streams},
         "components": {"schemas": {"problem": PROBLEM_SCHEMA}},
     }
 

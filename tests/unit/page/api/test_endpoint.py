@@ -31,6 +31,9 @@ BATCH = Parameter("batch", Several(2, Text(10)), "Each of them.")
         (LIMIT, ("7",), 7),
         (FROM, ("2031-05-04T09:00:00Z",), datetime(2031, 5, 4, 9, tzinfo=UTC)),
         (FROM, ("2031-05-04T11:00:00+02:00",), datetime(2031, 5, 4, 9, tzinfo=UTC)),
+        # Before and after all records: as far as there can be any.
+        (FROM, ("0001-01-01T00:00:00+23:59",), datetime(1970, 1, 1, tzinfo=UTC)),
+        (FROM, ("9999-12-31T23:59:59-23:59",), datetime(9000, 1, 1, tzinfo=UTC)),
         # The + of an address that was not encoded arrives as a blank.
         (FROM, ("2031-05-04T11:00:00 02:00",), datetime(2031, 5, 4, 9, tzinfo=UTC)),
         (Parameter("kind", OneOf(("a", "b")), "Which."), ("b",), "b"),
@@ -58,7 +61,6 @@ def test_what_is_allowed_arrives_typed(
         (FROM, (), "from: it is missing; Where it begins."),
         (FROM, ("2031-05-04T09:00:00",), "with its zone such as 2031-05-04T09:00:00Z"),
         (FROM, ("yesterday",), "with its zone"),
-        (FROM, ("0001-01-01T00:00:00+23:59",), "with its zone"),
         (Parameter("kind", OneOf(("a", "b")), "Which."), ("c",), "one of a, b"),
         (Parameter("name", OneOf(()), "Which."), ("c",), "there is none"),
         (BATCH, ("x", "y", "z"), "at most 2"),
