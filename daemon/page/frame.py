@@ -8,6 +8,7 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING, Any
 
 from daemon.html.environment import environment
+from daemon.page.labels import sentence
 from daemon.page.response import Response, html_response
 from daemon.page.static_files import static_url
 
@@ -100,4 +101,5 @@ def template(name: str) -> Template:
 def _environment() -> Environment:
     made = environment("daemon.page")
     made.globals["static_url"] = static_url
+    made.filters["sentence"] = sentence
     return made

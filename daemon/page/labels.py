@@ -85,3 +85,11 @@ def quality_words(flag: object, figures: Mapping[str, str]) -> str:
         return f"flag {flag}"
     found = in_words(figures, figures)
     return f"{words}: {found}" if words and found else words or found
+
+
+def sentence(text: str) -> str:
+    """Return a text as a sentence; one that begins with a name such as ct-1 keeps its letter."""
+    text = " ".join(text.split())
+    if text.partition(" ")[0].strip(",;:'").isalpha():
+        text = text[:1].upper() + text[1:]
+    return text + ("" if text.endswith((".", "!", "?")) else ".")

@@ -112,7 +112,7 @@ def test_a_form_is_handed_over_and_its_answer_is_shown(
     )  # fmt: skip
     assert {"name": "batch-off-target"} == waiting.facts
     assert "Waiting for the answer" in before.text
-    assert "Batch-off-target is acknowledged now (recorded under kim)" in after.text
+    assert "batch-off-target is acknowledged now (recorded under kim)" in after.text
     assert "refresh" not in after.text
 
 

@@ -10,9 +10,8 @@ from daemon.local_time import local_iso
 from daemon.mixing.alarm.alarm_state import UNACKNOWLEDGED_STATES, LifecycleState
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.page.blocks import short
-from daemon.page.labels import alarm_words
+from daemon.page.labels import alarm_words, sentence
 from daemon.page.now.buttons import MakePresses, no_presses, of_alarm
-from daemon.page.now.next_act import sentence
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.cautions import SALT_DUST, SALT_SLOWLY, UNPLUG_FIRST
+from daemon.page.labels import sentence
 from daemon.page.now.state_sign import has_value
 
 if TYPE_CHECKING:
@@ -75,14 +76,6 @@ def next_act(
 def remedy(fault: str) -> str:
     """Return what is to be done about a fault: what follows the finding, or all of it."""
     return fault.partition(STEP_END)[2] or fault
-
-
-def sentence(text: str) -> str:
-    """Return a text as a sentence; one that begins with a name such as ct-1 keeps its letter."""
-    text = " ".join(text.split())
-    if text.partition(" ")[0].strip(",;:'").isalpha():
-        text = text[:1].upper() + text[1:]
-    return text + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def _of_question(snapshot: ReservoirSnapshot) -> NextAct | None:

@@ -15,13 +15,13 @@ from daemon.mixing.station.question_words import answer_command
 from daemon.mixing.station.steady import FACT, expected_now, steady_since
 from daemon.page.blocks import short
 from daemon.page.healthz import staleness
-from daemon.page.labels import health_words, quality_words
+from daemon.page.labels import health_words, quality_words, sentence
 from daemon.page.now.alarm_part import AlarmPart, alarm_parts
 from daemon.page.now.bridge_gauge import BridgeGauge, bridge_gauge
 from daemon.page.now.buttons import MakePresses, no_presses, of_all, of_question
 from daemon.page.now.chance_bar import ChanceBar, chance_bar
 from daemon.page.now.glance import Glance, TimeWords, glances, use_by
-from daemon.page.now.next_act import STEP_END, NextAct, next_act, remedy, sentence
+from daemon.page.now.next_act import STEP_END, NextAct, next_act, remedy
 from daemon.page.now.state_sign import StateSign, has_value, state_sign
 
 if TYPE_CHECKING:

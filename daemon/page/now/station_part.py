@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 from daemon.local_time import SECOND, local
 from daemon.page.blocks import short
 from daemon.page.healthz import staleness
+from daemon.page.labels import sentence
 from daemon.page.now.alarm_part import AlarmPart, alarm_parts, unacknowledged
 from daemon.page.now.buttons import MakePresses, no_presses, of_all
-from daemon.page.now.next_act import sentence
 from daemon.page.now.panel import Panel, panel
 
 if TYPE_CHECKING:
