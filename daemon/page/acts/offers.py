@@ -16,6 +16,7 @@ from daemon.mixing.alarm.alarm_state import (
     UNSUPPRESSED_STATES,
     LifecycleState,
 )
+from daemon.mixing.station.question_words import OUT
 from daemon.page.acts.kinds import ANSWERS
 from daemon.page.view import AlarmView, ReservoirView, StationView
 
@@ -71,7 +72,7 @@ def of_question(reservoir: ReservoirView) -> list[Offer]:
             question.since,
         )
         for answer, button in ANSWERS.items()
-        if answer in question.answers
+        if answer in question.answers and not (question.answered_by and answer == OUT)
     ]
 
 
