@@ -4,6 +4,10 @@ from __future__ import annotations
 
 PAGES = {
     "now": "/",
+    "batches": "/batches",
+    "batch": "/batches/{batch}",
+    "compare": "/batches/compare?batch={batch}",
+    "lots": "/lots",
     "acts": "/act",
 }
 

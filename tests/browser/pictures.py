@@ -25,7 +25,7 @@ from tests.browser.windows import THEMES, Windows, chromium, find_chromium
 from tests.docs.guides import ROOT
 
 PICTURES = ROOT / "deploy" / "guides" / "pictures"
-WINDOW = (960, 640)
+WINDOW = (1280, 740)
 """Size of the browser's window, pixels: it fits beside text, and the figures stay large."""
 GAP = 8.0
 """Between two curves, in the units of their drawings."""
