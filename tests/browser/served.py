@@ -13,7 +13,7 @@ from simulators.speakers import StageSpeaker
 from simulators.stage import Stage
 from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.page.page_parts import ask
-from tests.services.service_parts import Process, Station, measuring, running, serving
+from tests.services.service_parts import Process, Station, running, serving
 
 SPEED = 100.0
 """How many times faster than real time: a batch takes a quarter of a minute."""
@@ -26,7 +26,8 @@ class ServedStation:
     Attributes:
         station: Its configuration and its journal.
         stage: The simulated water and the probe in it.
-        measure: The measuring process.
+        measure: The measuring process, which does not run before it is started: until then the
+            story waits, and a window can be opened.
         publish: The publishing process, which serves the page.
         port: Of the page.
     """
@@ -40,10 +41,6 @@ class ServedStation:
     def address(self, path: str = "/") -> str:
         """The address of one of its pages."""
         return f"http://{LOOPBACK}:{self.port}{path}"
-
-    def wait_for_page(self) -> None:
-        """Wait until the page answers."""
-        wait_until(lambda: answers(self.port), "the page")
 
 
 def answers(port: int) -> bool:
@@ -64,7 +61,7 @@ def page_section(port: int, *commands: str) -> str:
 def served_station(
     folder: Path, story: str, *commands: str, more: str = "", speed: float = SPEED
 ) -> Iterator[ServedStation]:
-    """Run a station with a page until the block ends.
+    """Run a station with a page until the block ends; measuring is the caller's to start.
 
     Args:
         folder: For its files.
@@ -78,11 +75,10 @@ def served_station(
     stage = Stage.setting(SCENARIOS[story](), seed=1)
     line = SimulatedLine(station.port(), StageSpeaker(stage), speed=speed, waits_for_reader=True)
     publish = ("daemon.publish", "--config", str(station.config))
-    with (
-        running("publish", *publish, folder=folder) as publishing,
-        serving(line),
-        measuring(station) as measure,
-    ):
-        served = ServedStation(station, stage, measure, publishing, port)
-        served.wait_for_page()
-        yield served
+    measure = Process(("daemon.measure", "--config", str(station.config)), folder / "measure.log")
+    with running("publish", *publish, folder=folder) as publishing, serving(line):
+        wait_until(lambda: answers(port), "the page")
+        try:
+            yield ServedStation(station, stage, measure, publishing, port)
+        finally:
+            measure.kill()

@@ -34,6 +34,7 @@ def acting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServedStation]:
     token.chmod(0o600)
     verbs = ("batch.answer", "alarm.acknowledge", "alarm.shelve", "batch.note")
     with served_station(folder, "plain-batch", *verbs, more='token_file = "page-token"') as served:
+        served.measure.start()
         served.station.wait_for(Phase.DISSOLVING)
         served.station.wait_until(lambda: salinity(served) > MOST_SALT_PPT, "most of the salt")
         yield served

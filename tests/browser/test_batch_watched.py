@@ -67,6 +67,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory, browser: Browser) -> Itera
             seconds_until(page, "live")
             mark(page)
             page.evaluate(KEEP_WORDS, WORD)
+            served.measure.start()
             served.station.wait_for(Phase.DISSOLVING)
             page.get_by_text(PHASES[Phase.DISSOLVING].word, exact=True).first.wait_for()
             photograph(page, "now-dissolving")
