@@ -24,7 +24,8 @@ function colour(name) {
 function inUse(section) {
   const active = document.activeElement;
   if (active && section.contains(active) && active.matches("input, textarea, select")) return true;
-  return [...section.querySelectorAll("input:not([type=hidden]), textarea")]
+  // The chart has a field of its own, in which nobody types.
+  return [...section.querySelectorAll("form input:not([type=hidden]), form textarea")]
     .some((each) => each.value !== each.defaultValue || each.checked !== each.defaultChecked);
 }
 
@@ -59,10 +60,13 @@ async function renew() {
       warn(section);
       continue;
     }
-    const focused = section.contains(document.activeElement);
+    const focused = section.contains(document.activeElement)
+      || document.activeElement?.matches(".answer-done");
     drop(section.id);
     section.replaceWith(document.adoptNode(other));
-    if (focused) other.querySelector("form button.main, h2")?.focus();
+    // What was answered to the last form is about a step that is over.
+    for (const done of main.querySelectorAll(".answer-done")) done.remove();
+    if (focused) other.querySelector("h2")?.focus();
     speak(other);
   }
   orderLike(next);
