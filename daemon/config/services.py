@@ -61,7 +61,7 @@ def _host_names(value: tuple[str, ...]) -> tuple[str, ...]:
 
 
 def _web_address(value: str) -> str:
-    if not value.startswith(("http://", "https://")) or value.endswith("://"):
+    if not value.startswith(("http://", "https://")) or not value.split("/")[2]:
         msg = "it does not begin with http:// or https:// and a host"
         raise ValueError(msg)
     if "@" in value.split("/")[2]:
