@@ -53,6 +53,20 @@ def test_labels_are_those_of_the_vocabulary() -> None:
     assert "Wanted" not in said
 
 
+def test_what_people_call_things_is_shown_and_their_name_is_for_commands() -> None:
+    """A label stands at the head of a panel; the command that answers takes the name."""
+    question: dict[str, JSON] = {
+        "text": "?", "why": "air", "since": "2031-05-04T08:48:00.000Z", "answers": ["refilled"],
+    }  # fmt: skip
+    one = reservoir_view(question=question)
+    labelled = replace(one, settings=replace(display_settings(), label="Big vessel by the door"))
+    page = read(replace(station_view(labelled), title="Quarantine wing"))
+
+    assert ["Big vessel by the door"] == page.labels
+    assert "Now - Quarantine wing" in page.text
+    assert "brinewright batch answer --reservoir mix-1 refilled" in page.text
+
+
 @pytest.mark.parametrize("phase", Phase)
 def test_every_phase_has_words_of_its_own(phase: Phase) -> None:
     """No two phases look alike on the page."""
@@ -164,7 +178,7 @@ def test_a_salinity_that_failed_is_not_shown_as_one() -> None:
     """It is called not usable, and no mark shows it inside or outside the limits."""
     said = read(station_view(reservoir_view(flag=4))).text
 
-    assert "not usable\n\n33.90" in said
+    assert re.search(r"not usable\s+Salinity\s+33.90", said)
     assert "failed its quality tests" in said
     assert "within 33" not in said
 

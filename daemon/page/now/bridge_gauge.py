@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 WIDTH, HEIGHT = 400.0, 110.0
 MIDDLE = WIDTH / 2.0
@@ -59,7 +60,7 @@ class BridgeGauge:
     Attributes:
         tube: Outline of the scale, as a path.
         interval: The tolerance interval within it, as a path.
-        graduations: Of the scale, the short and the long ones.
+        graduations: Of the scale, the short and the long ones, as one path.
         numbers: Beside the long ones.
         limits: The two heavy marks.
         limit_numbers: Beside them.
@@ -74,7 +75,7 @@ class BridgeGauge:
 
     tube: str
     interval: str
-    graduations: tuple[Line, ...]
+    graduations: str
     numbers: tuple[Label, ...]
     limits: tuple[Line, Line]
     limit_numbers: tuple[Label, Label]
@@ -170,19 +171,23 @@ def gauge_words(salinity: float, expanded_u: float | None, limits: tuple[float, 
     return f"within {interval}, its interval too"
 
 
-def _graduations(
-    scale: _Scale, limits: tuple[Label, Label]
-) -> tuple[tuple[Line, ...], tuple[Label, ...]]:
+@lru_cache(maxsize=64)
+def _graduations(scale: _Scale, limits: tuple[Label, Label]) -> tuple[str, tuple[Label, ...]]:
+    """Return the graduations of a scale as a path, and the numbers beside the long ones.
+
+    They stay as they are while the reading moves.
+    """
     step, parts = _step(2.0 * scale.span_ppt)
-    lines, labels = [], []
+    lines, labels = "", []
     for number in _numbers(scale, step / parts):
         major = number % parts == 0
         angle = scale.angle(number * step / parts)
-        lines.append(_radial(angle, HALF_TUBE, HALF_TUBE - (9.0 if major else 5.0)))
+        line = _radial(angle, HALF_TUBE, HALF_TUBE - (9.0 if major else 5.0))
+        lines += f"M{line.x1} {line.y1}L{line.x2} {line.y2}"
         label = _label(angle, number // parts * step)
         if major and all(abs(label.x - each.x) >= LABEL_ROOM for each in limits):
             labels.append(label)
-    return tuple(lines), tuple(labels)
+    return lines, tuple(labels)
 
 
 def _numbers(scale: _Scale, minor: float) -> Iterator[int]:
