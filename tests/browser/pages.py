@@ -9,6 +9,7 @@ PAGES = {
     "compare": "/batches/compare?batch={batch}",
     "lots": "/lots",
     "acts": "/act",
+    "trend": "/trend?span=1h",
 }
 
 
