@@ -48,6 +48,7 @@ OWN = ("mix-1", "", "boot-1", "")
 TESTS_PASSED = dict.fromkeys(TESTS, Flag.PASS)
 DAY_S = 86_400
 ROUNDS = 7
+STEPS = 100
 SPIKE_EVERY = 50_021
 SILENT_EVERY, SILENT = 700_001, 2_400
 """A silence of forty minutes about each eighth day."""
@@ -238,6 +239,25 @@ def _count(path: Path, since_ms: int, until_ms: int) -> int:
     return int(found)
 
 
+def keep_up(folder: Path) -> float:
+    """Return the CPU of a step that keeps up with four reservoirs at a reading a second, s."""
+    path, spent_s = folder / "live.db", 0.0
+    with Writer(path, 1e12) as writer, closing(TrendFile(trend_path(path))) as file:
+        filling = Filling(Reader(path), file)
+        for step in range(STEPS):
+            seconds = range(20 * step, 20 * step + 20)
+            writer.append([_of(n, second) for second in seconds for n in range(4)], float(step))
+            began_s = time.process_time()
+            filling.step()
+            spent_s += time.process_time() - began_s
+    return spent_s / STEPS
+
+
+def _of(reservoir: int, second: int) -> Reading:
+    at = Instant(START + timedelta(seconds=second), float(second), "boot-1")
+    return Reading(f"mix-{reservoir}", "ct-1", at, 51.2, 24.5, 33.9, 0.05, Flag.PASS, TESTS_PASSED)
+
+
 def run(folder: Path, days: int) -> list[Figure]:
     """Measure all of it, and print what comes."""
     path = folder / "journal.db"
@@ -254,6 +274,9 @@ def run(folder: Path, days: int) -> list[Figure]:
             f"filled: {steps:,} steps, {cpu_s:.0f} s of CPU, {last / cpu_s:,.0f} numbers a second,"
             f" longest step {1000 * longest_s:.0f} ms, the newest day after {day_s:.1f} s"
         )
+    with tempfile.TemporaryDirectory() as live:
+        step_s = keep_up(Path(live))
+    _say(f"keeping up with 4 reservoirs at 1 Hz: {1000 * step_s:.1f} ms of CPU each 20 s")
     sizes = [each.stat().st_size / 1e6 for each in (path, trend_path(path))]
     _say(f"sizes: journal {sizes[0]:,.1f} MB, trend {sizes[1]:,.1f} MB")
     figures = []

@@ -20,6 +20,8 @@ def test_each_span_holds_every_reading(tmp_path: Path, monkeypatch: pytest.Monke
     trend_year.make_blocks(path)
     steps, _, longest_s, _ = trend_year.fill(path)
 
+    monkeypatch.setattr(trend_year, "STEPS", 3)
+    assert trend_year.keep_up(tmp_path) > 0.0
     assert (4 * 3600, True) == (written, steps >= 3 and longest_s > 0)
     found = [
         trend_year.measure(path, 1, span, words)

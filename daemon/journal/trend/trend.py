@@ -47,7 +47,9 @@ ORDER = {str(kind): number for number, kind in enumerate(MarkKind)}
 LONGEST_RAW_MS = 2 * 3_600_000
 """Up to here readings are read one by one: 7,200 of them at one a second."""
 MOST_MARKS = 200
-MOST_PHASES = 1000
+MOST_PHASES = 500
+"""With more steps than these in a stretch none is given: they could not be told apart, and some of
+them would look like all."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +85,8 @@ class Trend:
         gaps_left_out: How many shorter ones there are besides.
         marks: What is marked, in order of time.
         marks_left_out: At least so many are left out.
-        phases: The steps of the phase, in order, the first of them before the stretch.
+        phases: The steps of the phase, in order, the first of them before the stretch; empty where
+            there are too many.
         complete_from_ms: What is older is not prepared yet; None where all is.
         missing: A stretch that is not prepared yet, before the newest readings; None for none.
     """
@@ -221,7 +224,7 @@ def _from_view(view: TrendView, asked: Question, width_ms: int) -> _Stored:
     for kind in MarkKind:
         if len(marks) <= MOST_MARKS:
             marks += view.marks(asked.reservoir, kind, *place[1:], MOST_MARKS + 1)
-    marks += view.marks(asked.reservoir, PHASE, *place[1:], MOST_PHASES)
+    marks += view.marks(asked.reservoir, PHASE, *place[1:], MOST_PHASES + 1)
     before = view.marks(asked.reservoir, PHASE, -FURTHEST_MS, asked.since_ms, 1)
     return _Stored(view.reach, buckets, marks, before)
 
@@ -257,10 +260,17 @@ def _trend(
         gaps_left_out,
         sorted(marks[:MOST_MARKS], key=_when),
         max(0, len(marks) - MOST_MARKS),
-        sorted((m for m in before if m.kind == PHASE), key=_when)[-1:] + phases,
+        _steps(before, phases),
         parts.complete_from_ms,
         parts.missing,
     )
+
+
+def _steps(before: list[Mark], phases: list[Mark]) -> list[Mark]:
+    """Return the steps of the phase with the one that the stretch begins in."""
+    if len(phases) > MOST_PHASES:
+        return []
+    return sorted((each for each in before if each.kind == PHASE), key=_when)[-1:] + phases
 
 
 def _when(mark: Mark) -> tuple[int, int]:

@@ -190,7 +190,8 @@ READINGS: Schema = _object(
         "marks": _list(MARK),
         "marks_left_out": _described(WHOLE, "At least so many more."),
         "phases": _described(
-            _list(_object({"time": TIME, "phase": TEXT})), "The first is the one before `from`."
+            _list(_object({"time": TIME, "phase": TEXT})),
+            "The first is the one before `from`; empty where there are too many to be told apart.",
         ),
         "complete_from": _described(
             _maybe(TIME), "What is older is still being prepared; null where nothing is."

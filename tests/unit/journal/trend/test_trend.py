@@ -18,6 +18,7 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.summaries import class_of
 from daemon.journal.trend import filling as filling_module
 from daemon.journal.trend import stretch
+from daemon.journal.trend import trend as trend_module
 from daemon.journal.trend.filling import Filling
 from daemon.journal.trend.marks import MarkKind
 from daemon.journal.trend.trend import Question, Trend, TrendReader
@@ -254,6 +255,18 @@ def test_marks_and_phases_are_those_of_the_stretch(path: Path) -> None:
     assert [50_000, 950_000] == [each.time_ms - START_MS for each in trend.marks]
     later = ask(path, 955, 1200)
     assert (["ready"], []) == ([each.phase for each in later.phases], later.marks)
+
+
+def test_too_many_phases_are_none(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A part of them would look like all of them."""
+    monkeypatch.setattr(trend_module, "MOST_PHASES", 3)
+    steps = [phase(10 * n, Phase.BLANK, Phase.DISSOLVING) for n in range(1, 6)]
+    with Writer(path, 1e12) as writer:
+        writer.append([reading(0), *steps, reading(61)], 0.0)
+    fill(path)
+
+    assert [] == ask(path, 5, 100).phases
+    assert [10_000, 20_000] == [each.time_ms - START_MS for each in ask(path, 15, 25).phases]
 
 
 def test_an_unknown_reservoir_and_an_empty_journal_have_no_points(path: Path) -> None:
