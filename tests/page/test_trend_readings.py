@@ -182,7 +182,7 @@ def test_without_a_journal_it_says_so(tmp_path: Path) -> None:
     assert "there is none yet" in answer["detail"]
 
 
-@pytest.mark.parametrize("second", [-(2**31), 0, 2_000_000_000])
+@pytest.mark.parametrize("second", [-1_500_000_000, 0, 2_000_000_000])
 @pytest.mark.parametrize("length_s", [1, 10**6, 10**9])
 def test_any_moment_may_be_asked_for(path: Path, second: int, length_s: int) -> None:
     """Long before, and long after anything was measured."""
