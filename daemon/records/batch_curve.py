@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Event, Instant, Kind, Phase
 from daemon.mixing.events import PhaseChanged
 from daemon.mixing.station.timeline import Timeline
-from daemon.records.batch_samples import Found, Span, found_points
+from daemon.records.batch_samples import NO_HEAD, Found, Head, Span, found_points
 from daemon.records.reduction import is_gap
 
 if TYPE_CHECKING:
@@ -63,6 +63,7 @@ class Curve:
         from_salt: Whether that is when salt came.
         minutes: How many of the points are minutes that old readings have become.
         probe: Whose readings they are; empty for none.
+        head: For the next look at a batch that goes on.
     """
 
     points: Sequence[Point] = ()
@@ -71,15 +72,19 @@ class Curve:
     from_salt: bool = False
     minutes: int = 0
     probe: str = ""
+    head: Head = NO_HEAD
 
 
-def curve_of(reader: Reader, record: BatchRecord, most: int | None = None) -> Curve:
+def curve_of(
+    reader: Reader, record: BatchRecord, most: int | None = None, head: Head = NO_HEAD
+) -> Curve:
     """Return the batch's curve in about so many points; what is old is by the minute.
 
     Args:
         reader: Of the journal that holds the batch.
         record: The batch.
         most: Points, 4 or more; gaps may take some more, up to twice as many.
+        head: Of the curve from the last time, where the batch goes on.
 
     Raises:
         JournalError: The journal cannot be read.
@@ -89,8 +94,8 @@ def curve_of(reader: Reader, record: BatchRecord, most: int | None = None) -> Cu
         return Curve()
     most = MOST_KEPT if most is None else most
     span = Span(record.reservoir, events[0][0], end_of(reader, record, events[-1][0]))
-    found = found_points(reader, span, most)
-    return _timed(events, found, most)
+    found, grown = found_points(reader, span, most, head)
+    return replace(_timed(events, found, most), head=grown)
 
 
 def end_of(reader: Reader, record: BatchRecord, last: int) -> int:

@@ -8,31 +8,38 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import Instant
 from daemon.journal import rows
 from daemon.journal.reader import origins_of
 from daemon.journal.summaries import COLUMNS, MINUTE_MS, Class, to_summary
-from daemon.records.reduction import Kept, Sample, reduced, stretch_length
+from daemon.records.reduction import Sample, reduced, stretch_length
 
 if TYPE_CHECKING:
     import sqlite3
 
     from daemon.journal.reader import Reader
 
-AT_ONCE = 100_000
-"""Readings looked through in one snapshot of the journal, some 0.1 s."""
+AT_ONCE = 20_000
+"""Readings looked through in one snapshot of the journal: 6 MB, some 20 ms."""
 CHOSEN_AT_ONCE = 500
 """Values in one question; SQLite takes 32,766, older ones 999."""
 WIDEST_SUMMARY = 2000
 """A summary that a batch began in may have begun so many numbers before it."""
+HEAD_SAMPLES, GROWS_BY = 4000, 2000
+"""Samples kept of a batch that goes on, up to twice as many; and how many readings make it grow."""
 ROUNDS = 3
 """So often others are looked for in the place of changed ones; what is changed then is left out."""
 HALF_MINUTE_MS = MINUTE_MS // 2
 HALF_A_MINUTE = timedelta(seconds=30)
+
+
+Moment: TypeAlias = tuple[int, int | None, int, int]
+"""Of a sample: its origin, monotonic ms where there is any, wall clock in ms, and half of the
+time that it stands for, ms."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +76,39 @@ class Found:
     is_minute: bool
 
 
-def found_points(reader: Reader, span: Span, most: int) -> list[Found]:
+@dataclass(frozen=True, slots=True)
+class Head:
+    """What was kept of a batch that goes on, so that it is not read from its beginning again.
+
+    Attributes:
+        samples: In their order.
+        step: How many readings share two of them.
+        upto: Number of the last reading that they stand for.
+        last: That reading.
+    """
+
+    samples: Sequence[Sample] = ()
+    step: int = 0
+    upto: int = 0
+    last: Moment | None = None
+
+
+NO_HEAD = Head()
+
+
+def found_points(
+    reader: Reader, span: Span, most: int, head: Head = NO_HEAD
+) -> tuple[list[Found], Head]:
     """Return the readings and minutes that are kept of a batch, of one probe, in their order.
 
     Args:
         reader: Of the journal.
         span: Where they lie.
         most: How many are wanted; edges of gaps come on top.
+        head: From the last time, where the batch goes on.
+
+    Returns:
+        They, and the head for the next time.
 
     Raises:
         JournalError: The journal cannot be read.
@@ -83,23 +116,39 @@ def found_points(reader: Reader, span: Span, most: int) -> list[Found]:
     spoilt: set[int] = set()
     found: list[Found] = []
     for _ in range(ROUNDS):
-        found, lost = _chosen(reader, span, most, spoilt)
+        found, lost, grown = _chosen(reader, span, most, head, spoilt)
         if not lost:
-            break
+            return found, grown
         spoilt |= lost
-    return found
+        head = NO_HEAD
+    return found, NO_HEAD
 
 
 def _chosen(
-    reader: Reader, span: Span, most: int, spoilt: AbstractSet[int]
-) -> tuple[list[Found], set[int]]:
-    """Return what is kept, and the numbers of those among it that the disk has changed."""
+    reader: Reader, span: Span, most: int, head: Head, spoilt: AbstractSet[int]
+) -> tuple[list[Found], set[int], Head]:
+    """Return what is kept, the numbers of those that the disk has changed, and the next head."""
     with reader.transaction() as db:
         origins = _origins(db, span)
-        count = sum(_count(db, span, table, origins) for table in TABLES)
-    samples = _samples(reader, span, origins, spoilt)
-    kept = reduced(samples, stretch_length(count, most))
-    return _whole(reader, kept, origins)
+        count = sum(_count(db, span, table, origins, head.upto) for table in TABLES)
+    step = head.step or stretch_length(count, HEAD_SAMPLES)
+    passed = _Pass(reader, span, origins, spoilt, head.last, head.upto)
+    samples = [*head.samples, *reduced(passed.samples(), step)]
+    grown = head
+    if count >= GROWS_BY or not head.samples:
+        grown = _grown(Head(samples, step, passed.upto, passed.last))
+    found, lost = _whole(reader, reduced(samples, stretch_length(len(samples), most)), origins)
+    return found, lost, grown
+
+
+def _grown(head: Head) -> Head:
+    """Return a head with no more samples than it may have."""
+    if len(head.samples) <= 2 * HEAD_SAMPLES:
+        return head
+    shared = stretch_length(len(head.samples), HEAD_SAMPLES)
+    return replace(
+        head, samples=reduced(head.samples, shared), step=max(head.step * shared // 2, 1)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,58 +202,59 @@ def _origins(db: sqlite3.Connection, span: Span) -> Origins:
     return {}
 
 
-def _count(db: sqlite3.Connection, span: Span, table: _Table, origins: Origins) -> int:
-    where = _where(table, span, origins)
+def _count(db: sqlite3.Connection, span: Span, table: _Table, origins: Origins, after: int) -> int:
+    where = _where(table, span, origins, after)
     (count,) = db.execute(f"SELECT count(*) FROM {table.name} WHERE {where}").fetchone()  # noqa: S608
     return int(count)
 
 
-def _samples(
-    reader: Reader, span: Span, origins: Origins, spoilt: AbstractSet[int]
-) -> Iterator[Sample]:
-    """Yield what there is of the batch; each with the silence before it."""
-    last: tuple[int, int | None, int, int] | None = None
-    for table in TABLES:
-        half_ms = table.half_ms
-        for some in _pages(reader, span, table, origins):
-            for seq, origin, mono_ms, wall_ms, salinity in some:
-                if spoilt and seq in spoilt:
-                    continue
-                # Written out for the many that follow one another within a boot.
-                if last is not None and last[1] is not None and origin == last[0]:
-                    silence_ms = mono_ms - last[1]
-                else:
-                    now = _Moment(origins[origin][2], mono_ms, wall_ms, half_ms)
-                    silence_ms = 0 if last is None else _silence_ms(_moment(last, origins), now)
-                last = (origin, mono_ms, wall_ms, half_ms)
-                yield seq, silence_ms / 1000.0 if silence_ms > 0 else 0.0, salinity
+@dataclass(slots=True)
+class _Pass:
+    """One look at all that follows a number; `last` and `upto` are where it came to."""
+
+    reader: Reader
+    span: Span
+    origins: Origins
+    spoilt: AbstractSet[int]
+    last: Moment | None
+    upto: int
+
+    def samples(self) -> Iterator[Sample]:
+        """Yield what there is, each with the silence before it."""
+        for table in TABLES:
+            half_ms = table.half_ms
+            for some in pages(self.reader, self.span, table, self.origins, self.upto):
+                last = self.last
+                for seq, origin, mono_ms, wall_ms, salinity in some:
+                    if self.spoilt and seq in self.spoilt:
+                        continue
+                    # Written out for the many that follow one another within a boot.
+                    if last is not None and last[1] is not None and origin == last[0]:
+                        silence_ms = mono_ms - last[1]
+                    else:
+                        silence_ms = self._silence_ms(last, origin, mono_ms, wall_ms - half_ms)
+                    last = (origin, mono_ms, wall_ms, half_ms)
+                    yield seq, silence_ms / 1000.0 if silence_ms > 0 else 0.0, salinity
+                self.last = last
+                self.upto = max(self.upto, some[-1][0]) if some else self.upto
+
+    def _silence_ms(
+        self, last: Moment | None, origin: int, mono_ms: int | None, start_ms: int
+    ) -> int:
+        """Return the time since a sample, by the monotonic clock where that can tell."""
+        if last is None:
+            return 0
+        last_origin, last_mono_ms, last_wall_ms, last_half_ms = last
+        same_boot = self.origins[origin][2] == self.origins[last_origin][2]
+        if last_mono_ms is not None and mono_ms is not None and same_boot:
+            return mono_ms - last_mono_ms
+        return start_ms - last_wall_ms - last_half_ms
 
 
-class _Moment(NamedTuple):
-    """When a sample is of; `half_ms` is half of the time that it stands for."""
-
-    boot: str
-    mono_ms: int | None
-    wall_ms: int
-    half_ms: int
-
-
-def _moment(row: tuple[int, int | None, int, int], origins: Origins) -> _Moment:
-    return _Moment(origins[row[0]][2], *row[1:])
-
-
-def _silence_ms(last: _Moment, now: _Moment) -> int:
-    """Return the time between two samples, by the monotonic clock where that can tell."""
-    if last.mono_ms is not None and now.mono_ms is not None and last.boot == now.boot:
-        return now.mono_ms - last.mono_ms
-    return now.wall_ms - now.half_ms - last.wall_ms - last.half_ms
-
-
-def _pages(
-    reader: Reader, span: Span, table: _Table, origins: Origins
+def pages(
+    reader: Reader, span: Span, table: _Table, origins: Origins, after: int
 ) -> Iterator[list[tuple[Any, ...]]]:
     """Yield rows as `columns` has them, in order, many at a time."""
-    after = 0
     while True:
         with reader.transaction() as db:
             some = db.execute(
@@ -218,12 +268,14 @@ def _pages(
         after = some[-1][0]
 
 
-def _whole(reader: Reader, kept: Sequence[Kept], origins: Origins) -> tuple[list[Found], set[int]]:
+def _whole(
+    reader: Reader, kept: Sequence[Sample], origins: Origins
+) -> tuple[list[Found], set[int]]:
     """Return those that were kept, read whole, and the numbers of those that are not sound."""
-    silences = dict(kept)
+    silences = {seq: silence_s for seq, silence_s, _ in kept}
     found: dict[int, Found] = {}
     for at in range(0, len(kept), CHOSEN_AT_ONCE):
-        numbers = [seq for seq, _ in kept[at : at + CHOSEN_AT_ONCE]]
+        numbers = [seq for seq, _, _ in kept[at : at + CHOSEN_AT_ONCE]]
         places = ", ".join("?" * len(numbers))
         with reader.transaction() as db:
             readings = db.execute(
@@ -240,7 +292,7 @@ def _whole(reader: Reader, kept: Sequence[Kept], origins: Origins) -> tuple[list
         for row in minutes:
             if (each := _minute(row, origins, silences[row[0]])) is not None:
                 found[each.seq] = each
-    return [found[seq] for seq, _ in kept if seq in found], silences.keys() - found.keys()
+    return [found[seq] for seq, _, _ in kept if seq in found], silences.keys() - found.keys()
 
 
 def _reading(row: tuple[Any, ...], origins: Origins, silence_s: float) -> Found | None:

@@ -11,9 +11,11 @@ from dataclasses import dataclass, field
 from typing import TypeAlias
 
 Sample: TypeAlias = tuple[int, float, float]
-"""Its number, the silence before it in seconds, and its value."""
-Kept: TypeAlias = tuple[int, float]
-"""The number of a sample, and the longest silence since the one that was kept before it, s."""
+"""Its number, the silence before it in seconds, and its value.
+
+Of one that is kept of many the silence is the longest since the one that is kept before it, so
+that what is kept can be reduced again.
+"""
 
 GAP_PERIODS = 5.0
 SHORTEST_GAP_S = 15.0
@@ -29,7 +31,7 @@ def is_gap(silence_s: float, usual_s: float) -> bool:
     return silence_s > max(SHORTEST_GAP_S, GAP_PERIODS * usual_s)
 
 
-def reduced(samples: Iterable[Sample], step: int) -> list[Kept]:
+def reduced(samples: Iterable[Sample], step: int) -> list[Sample]:
     """Return which samples are kept of a curve, in their order.
 
     Args:
@@ -58,21 +60,25 @@ class _Stretch:
     high: Sample
     last: Sample
     silence_s: float = 0.0
-    edges: set[int] = field(default_factory=set)
+    edges: set[Sample] = field(default_factory=set)
 
-    def kept(self) -> Iterator[Kept]:
-        numbers = sorted({self.low[0], self.high[0], *self.edges})
-        yield numbers[0], max(self.first[1], self.silence_s if numbers[0] != self.first[0] else 0.0)
-        yield from ((number, self.silence_s) for number in numbers[1:])
+    def kept(self) -> Iterator[Sample]:
+        number, silence_s, value = self.first
+        chosen = sorted({self.low, self.high, *self.edges})
+        if chosen[0][0] != number:
+            number, _, value = chosen[0]
+            silence_s = max(silence_s, self.silence_s)
+        yield number, silence_s, value
+        yield from ((number, self.silence_s, value) for number, _, value in chosen[1:])
 
 
 def _stretches(samples: Iterable[Sample], step: int) -> Iterator[_Stretch]:
     now: _Stretch | None = None
     count, usual_s = 0, -1.0
     for sample in samples:
-        number, silence_s, value = sample
+        _, silence_s, value = sample
         if now is None:
-            now, count = _Stretch(sample, sample, sample, sample, edges={number}), 1
+            now, count = _Stretch(sample, sample, sample, sample, edges={sample}), 1
             continue
         if usual_s < 0.0:
             usual_s = silence_s
@@ -81,11 +87,11 @@ def _stretches(samples: Iterable[Sample], step: int) -> Iterator[_Stretch]:
         usual_s += FOLLOWS * ((min(most_s, silence_s)) - usual_s)
         if gap or count == step:
             if gap:
-                now.edges.add(now.last[0])
+                now.edges.add(now.last)
             yield now
             now, count = _Stretch(sample, sample, sample, sample), 1
             if gap:
-                now.edges.add(number)
+                now.edges.add(sample)
             continue
         count += 1
         now.last = sample
@@ -95,5 +101,5 @@ def _stretches(samples: Iterable[Sample], step: int) -> Iterator[_Stretch]:
         elif value > now.high[2]:
             now.high = sample
     if now is not None:
-        now.edges.add(now.last[0])
+        now.edges.add(now.last)
         yield now

@@ -76,8 +76,10 @@ def test_the_list_leads_to_a_comparison(address: str, windows: Windows) -> None:
     """Two are ticked; their curves come with letters, and can be looked at near the target."""
     page = windows.open(f"{address}/batches", PHONE)
     assert [] == violations(page)
-    assert [] == wider_than_window(page)
-    photograph(page, "batches-phone")
+    photograph(page, "batches-360")
+    for width, height in (PHONE, UPRIGHT, DESK):
+        page.set_viewport_size({"width": width, "height": height})
+        assert [] == wider_than_window(page)
     for each in many(2):
         page.get_by_role("checkbox", name=f"Compare {each.id}").check()
     page.get_by_role("button", name="Lay the ticked over one another").click()

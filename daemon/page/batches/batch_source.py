@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 from daemon.records.batch_curve import Curve, curve_of
 from daemon.records.batch_index import BatchPage, page_of, record_of
+from daemon.records.batch_samples import NO_HEAD, Head
 from daemon.records.batch_setup import Setup, Targets, made_of
 from daemon.records.lot_history import LotHistory, histories, lots_in
 
@@ -30,9 +31,13 @@ POINTS = 600
 
 @dataclass(slots=True)
 class CurveShelf:
-    """Curves of ended batches, the last that were read; safe to be used by several threads."""
+    """The last curves that were read; safe to be used by several threads.
+
+    Of ended batches they are given out again, of others what they begin with.
+    """
 
     _curves: OrderedDict[Key, Curve] = field(default_factory=OrderedDict, init=False)
+    _heads: dict[str, tuple[str, Head]] = field(default_factory=dict, init=False)
     _lock: Lock = field(default_factory=Lock, init=False)
 
     def get(self, key: Key, read: Callable[[], Curve]) -> Curve:
@@ -46,6 +51,21 @@ class CurveShelf:
             self._curves[key] = curve
             while len(self._curves) > CURVES_KEPT:
                 self._curves.popitem(last=False)
+        return curve
+
+    def go_on(self, reservoir: str, batch: str, read: Callable[[Head], Curve]) -> Curve:
+        """Return the curve of a batch that goes on, read from where it was left last.
+
+        Args:
+            reservoir: Where the batch is; there is one at a time.
+            batch: Which journal and batch it is of.
+            read: Reads it, given what it begins with.
+        """
+        with self._lock:
+            known, head = self._heads.get(reservoir, ("", NO_HEAD))
+        curve = read(head if known == batch else NO_HEAD)
+        with self._lock:
+            self._heads[reservoir] = batch, curve.head
         return curve
 
 
@@ -90,9 +110,12 @@ class BatchSource:
         """Return the curve of a batch; that of an ended one is read once."""
         reader = self.sources.reader
         if record.ended is None:
-            return curve_of(reader, record, points)
+            of = f"{reader.identity()} {record.id}"
+            return self._shelf.go_on(
+                record.reservoir, of, lambda head: curve_of(reader, record, points, head)
+            )
         key = (reader.identity(), record.id, len(record.events), reader.summarised_to(), points)
-        return self._shelf.get(key, lambda: curve_of(reader, record, points))
+        return self._shelf.get(key, lambda: replace(curve_of(reader, record, points), head=NO_HEAD))
 
     def title(self, reservoir: str) -> str:
         """Return what people call a reservoir; its name where it is no longer configured."""

@@ -34,6 +34,7 @@ class LotView:
         basis: Where that comes from.
         facts: Name and value.
         change: What the last batch changed; empty for nothing.
+        dates: When each batch was first released, oldest first; empty where nobody knows.
         contradicts: Whether that batch contradicts those before it.
         shown: What each batch showed, the newest first.
     """
@@ -43,6 +44,7 @@ class LotView:
     basis: str
     facts: Sequence[tuple[str, str]]
     change: str
+    dates: Sequence[str]
     contradicts: bool
     shown: Sequence[ShownRow]
 
@@ -59,7 +61,7 @@ def lot_view(history: LotHistory, zone: tzinfo) -> LotView:
         ("Lot number", lot.number or UNKNOWN),
         ("Batches that count", str(content.count)),
         ("Since", _since(history, zone)),
-        ("Spread of the batches", _spread(history)),
+        ("Standard deviation of the batches", _spread(history)),
         ("Opened", lot.opened_on or UNKNOWN),
         ("Bought", _grams(lot.bought_g)),
         ("Left", _grams(lot.left_g)),
@@ -71,6 +73,7 @@ def lot_view(history: LotHistory, zone: tzinfo) -> LotView:
         BASES.get(content.basis, content.basis),
         facts,
         "" if history.change is None else _change(history.change),
+        ["" if each.at is None else f"{each.at.astimezone(zone):%m-%d}" for each in history.shown],
         history.change is not None and not history.change.agrees,
         [
             ShownRow(
@@ -93,7 +96,7 @@ def _spread(history: LotHistory) -> str:
     if history.spread is None:
         return "unknown from fewer than two"
     few = f", from {len(history.shown)} only" if len(history.shown) < FEW else ""
-    return f"{history.spread:.4f} g/g (one standard deviation{few})"
+    return f"{history.spread:.4f} g/g{few}"
 
 
 def _grams(value: float | None) -> str:

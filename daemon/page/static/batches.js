@@ -376,6 +376,7 @@ function drawLot(figure, lot) {
   const now = [-1, 1].map((sign) => lot.salt_content + sign * COVERAGE_K * lot.salt_content_u);
   const [low, high] = [Math.min(...edges, ...now), Math.max(...edges, ...now)];
   const room = 0.1 * (high - low);
+  const dates = figure.dataset.dates.split(" ");
   const every = Math.ceil(lot.shown.length / (plot.clientWidth < NARROW_PX ? 4 : 8));
   const chart = new Dygraph(plot, lot.shown.map((each, at) => [at + 1, each.salt_content]), {
     ...usual(),
@@ -386,7 +387,7 @@ function drawLot(figure, lot) {
     axes: {
       y: { axisLabelFormatter: (value) => value.toFixed(3) },
       x: {
-        ticker: () => lot.shown.map((each, at) => ({ v: at + 1, label: (each.released ?? "").slice(5, 10) }))
+        ticker: () => lot.shown.map((_, at) => ({ v: at + 1, label: dates[at] ?? "" }))
           .filter((_, at) => at % every === 0),
         axisLabelWidth: 5 * small(),
         drawGrid: false,

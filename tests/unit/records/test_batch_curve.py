@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -16,8 +18,9 @@ from daemon.journal.rows import OF_WATER
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.probe.quality import CALIBRATING, TESTS
-from daemon.records import batch_curve
+from daemon.records import batch_curve, batch_samples
 from daemon.records.batch_curve import Curve, Point, curve_of, segments, split, thinned
+from daemon.records.batch_samples import NO_HEAD
 from daemon.reports.batch_sheet import sheet_html
 from tests.parts import numbered
 from tests.unit.reports.test_batch_sheet import EVENTS, SETUP, START, at, event, rise
@@ -243,3 +246,56 @@ def test_a_reading_of_a_reference_solution_is_not_of_the_water(tmp_path: Path) -
         (point.wall - START) // timedelta(minutes=1) for point in curve_of(reader, record).points
     ]
     assert [0, 0, 1, 1, 1, 1] == [*found.values()]
+
+
+@pytest.mark.parametrize("summarised", [False, True])
+def test_a_batch_that_goes_on_is_read_from_where_it_was_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *, summarised: bool
+) -> None:
+    """Its curve is that of one that is read as a whole, also where what was read is minutes now."""
+    monkeypatch.setattr(batch_samples, "GROWS_BY", 50)
+    monkeypatch.setattr(batch_samples, "HEAD_SAMPLES", 40)
+    path, head = tmp_path / "journal.db", NO_HEAD
+    readings = [reading(n / 60, 34.0 + (n * 37 % 101) / 100) for n in range(600)]
+    reader = Reader(path)
+    with Writer(path) as writer:
+        writer.append([EVENTS[0]], 0.0)
+        (record,) = records(each for _, each in reader.events())
+        for n in range(0, 600, 120):
+            writer.append(readings[n : n + 120], 0.0)
+            if summarised:
+                writer.within(lambda db: summarise(db, db.execute(OLDEST, (9999, 60)).fetchall()))
+            curve = curve_of(reader, record, 20, head)
+            head = curve.head
+    whole = curve_of(reader, record, 20)
+
+    assert len(curve.points) <= 40
+    for pick in (min, max):
+        assert pick(p.salinity for p in whole.points) == pick(p.salinity for p in curve.points)
+    assert [whole.points[n].t_s for n in (0, -1)] == [curve.points[n].t_s for n in (0, -1)]
+    assert 1 == len(segments(curve.points))
+
+
+def test_only_what_is_new_of_a_batch_that_goes_on_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each look at a batch of weeks reads what came since the last one."""
+    path, read = tmp_path / "journal.db", list[int]()
+    pages = batch_samples.pages
+
+    def counted(*given: Any) -> Iterator[list[tuple[Any, ...]]]:  # noqa: ANN401 - handed on
+        for some in pages(*given):
+            read.append(len(some))
+            yield some
+
+    monkeypatch.setattr(batch_samples, "pages", counted)
+    with Writer(path) as writer:
+        writer.append([EVENTS[0], *(reading(n / 60) for n in range(500))], 0.0)
+        reader = Reader(path)
+        (record,) = records(each for _, each in reader.events())
+        head = curve_of(reader, record, 20).head
+        writer.append([reading(n / 60) for n in range(500, 600)], 0.0)
+    after = curve_of(reader, record, 20, head)
+
+    assert [0, 500, 0, 100] == read
+    assert 599.0 == after.points[-1].t_s

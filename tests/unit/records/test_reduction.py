@@ -20,7 +20,7 @@ def even(values: list[float]) -> list[Sample]:
 @given(SAMPLES, st.integers(1, 50))
 def test_extremes_and_ends_are_kept_in_order(samples: list[Sample], step: int) -> None:
     """The least, the greatest, the first and the last of a curve outlast any reduction."""
-    kept = [number for number, _ in reduced(samples, step)]
+    kept = [number for number, _, _ in reduced(samples, step)]
     values = {number: value for number, _, value in samples}
 
     assert sorted(set(kept)) == kept
@@ -34,13 +34,13 @@ def test_no_silence_grows_or_is_lost(samples: list[Sample], step: int) -> None:
     """The longest silence after the first sample is told with one that is kept."""
     kept = reduced(samples, step)
 
-    assert max(silence for _, silence, _ in samples) == max(silence for _, silence in kept)
+    assert max(silence for _, silence, _ in samples) == max(silence for _, silence, _ in kept)
 
 
 @given(SAMPLES)
 def test_with_room_for_all_all_are_kept(samples: list[Sample]) -> None:
     """A short curve is shown as it is."""
-    assert [(number, silence) for number, silence, _ in samples] == reduced(samples, 1)
+    assert samples == reduced(samples, 1)
 
 
 @given(st.integers(1, 10_000), st.integers(4, 700))
@@ -56,11 +56,26 @@ def test_both_edges_of_a_gap_are_kept() -> None:
     samples = even([34.0] * 100)
     samples[50] = (50, 60.0, 34.0)
 
-    assert [(0, 1.0), (49, 1.0), (50, 60.0), (99, 1.0)] == reduced(samples, 1000)
+    assert [(0, 1.0), (49, 1.0), (50, 60.0), (99, 1.0)] == [
+        (number, silence_s) for number, silence_s, _ in reduced(samples, 1000)
+    ]
 
 
 def test_a_slow_probe_has_no_gaps() -> None:
     """Readings a minute apart are no gaps for one another, whatever came before."""
     samples = [(number, 60.0, 34.0) for number in range(100)]
 
-    assert [0, 99] == [number for number, _ in reduced(samples, 1000)]
+    assert [0, 99] == [number for number, _, _ in reduced(samples, 1000)]
+
+
+@given(SAMPLES, st.integers(1, 20), st.integers(1, 20))
+def test_what_is_kept_can_be_reduced_again(samples: list[Sample], step: int, again: int) -> None:
+    """Extremes, ends and the longest silence outlast that, too."""
+    twice = reduced(reduced(samples, step), again)
+
+    assert [min(each[2] for each in samples), max(each[2] for each in samples)] == [
+        min(each[2] for each in twice),
+        max(each[2] for each in twice),
+    ]
+    assert [samples[0][0], samples[-1][0]] == [twice[0][0], twice[-1][0]]
+    assert max(each[1] for each in samples) == max(each[1] for each in twice)

@@ -194,7 +194,7 @@ def test_two_batches_of_a_lot_are_shown_with_what_changed(path: Path) -> None:
     text = words(ask(path, "/lots").text)
 
     for part in (
-        "Batches that count 6", "Since 2031-05-04", "g/g (one standard deviation)",
+        "Batches that count 6", "Since 2031-05-04", "Standard deviation of the batches 0.0",
         "check the mass and the volume that were recorded", "0.868 ± 0.012",
         "common practice; no batch has shown it yet", "unknown from fewer than two",
     ):  # fmt: skip
