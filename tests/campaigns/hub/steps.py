@@ -232,11 +232,15 @@ def station_renamed(scene: Scene) -> str:
         PATIENCE_S,
         f"{former} gone",
     )
-    left = [
-        topic for topic in scene.rig.broker.retained("brinewright/#") if "east-wing" not in topic
-    ]
-    assert not left, f"the broker still retains {left[:3]}"
+    scene.rig.hub.wait_until(
+        lambda: not _left_below(scene, "quarantine-wing"), PATIENCE_S, "nothing retained there"
+    )
     return f"{former} gone, {scene.device('mix-1')} there"
+
+
+def _left_below(scene: Scene, station: str) -> list[str]:
+    """Topics of a former name that the broker still retains."""
+    return [*scene.rig.broker.retained(f"brinewright/{station}/#")]
 
 
 def _attributes(scene: Scene, name: str) -> list[str]:

@@ -16,6 +16,8 @@ from daemon.entries import Phase
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.mixing.cautions import INDEPENDENT_CHECK
 from daemon.publishing.mqtt.hub.announcement import announcement
+from daemon.publishing.mqtt.hub.components import components
+from daemon.publishing.mqtt.hub.fired_events import BATCH_EVENTS
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from tests.parts.hub_rules import payload_of
 from tests.parts.hub_states import EVERYTHING, OWN
@@ -76,6 +78,7 @@ class Hub:
         """What a card shows, on one line."""
         tools = ImmutableSandboxedEnvironment()
         tools.filters["as_timestamp"] = _timestamp
+        tools.filters["float"] = _number
         tools.filters["timestamp_custom"] = lambda at, form: (
             f"{datetime.fromtimestamp(at, UTC):{form}}"
         )
@@ -90,11 +93,35 @@ class Hub:
         return " ".join(text.split())
 
 
+def _number(text: str, default: float | None) -> float | None:
+    try:
+        return float(text)
+    except ValueError:
+        return default
+
+
 def _timestamp(text: object, default: float | None) -> float | None:
     try:
         return datetime.fromisoformat(str(text)).timestamp()
     except ValueError:
         return default
+
+
+GUIDE = DASHBOARD.with_name("guides") / "dashboard.md"
+
+
+def test_the_guide_says_what_each_entity_means() -> None:
+    """Each under the name that a hub shows; alarms have a guide of their own."""
+    told = [*components(EVERYTHING).items(), *components(OWN).items()]
+    names = {
+        str(each["name"]).partition(",")[0]
+        for id_, each in told
+        if isinstance(each, dict) and not id_.startswith(("alarm-", "button-"))
+    }
+    text = GUIDE.read_text(encoding="utf-8")
+
+    assert set() == {name for name in names if f"`{name}`" not in text}
+    assert {*BATCH_EVENTS} <= {*re.findall(r"`([a-z_]+)`", text)}
 
 
 def leads(phase: str, *, why: str = "", **states: str) -> str:
@@ -138,7 +165,8 @@ def test_only_released_water_is_called_ready() -> None:
 
 def test_it_says_until_when_and_from_when() -> None:
     """A fact where there is one, a forecast with its interval where there is none."""
-    assert "Use it before **Monday 09:40**." in leads(phase="ready", use_by="2026-03-02T09:40:00Z")
+    ready = leads(phase="ready", use_by="2026-03-02T09:40:00Z", water_left="139.6")
+    assert "Use it before **Monday 09:40**. **140 L** are left." in ready
     forecast = {
         "expected_release": "2026-03-02T08:35:00Z",
         "expected_steady_earliest": "2026-03-02T08:20:00Z",
