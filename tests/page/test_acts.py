@@ -233,6 +233,22 @@ def test_a_form_that_asks_nothing_possible_is_told_why(
     assert [] == inbox.after(0)
 
 
+def test_a_form_that_cannot_be_handed_over_comes_back_as_it_was_filled_in(
+    port: int, token: str, inbox: Inbox
+) -> None:
+    """Measuring has made no inbox yet: 503 and why, and the form can be sent once more."""
+    fields = {"kind": "note", "id": "a", "who": "kim", "reservoir": "mix-1", "text": "cloudy"}
+    kept = inbox.path.rename(inbox.path.with_suffix(".kept"))
+    refused = post(port, fields | {"token": token})
+    again = forms(refused.text)["note"] | {"text": "cloudy", "who": "kim"}
+    kept.rename(inbox.path)
+
+    assert (503, True) == (refused.status, "cloudy</textarea>" in refused.text)
+    assert "measuring has not made it yet" in refused.text
+    assert 303 == post(port, again).status
+    assert ["a"] == [each.id for each in inbox.after(0)]
+
+
 def test_a_flood_is_bounded(port: int, token: str, inbox: Inbox) -> None:
     """So many are taken at once; the rest are told so, and strangers use none of them up."""
     fields = {"kind": "note", "who": "kim", "reservoir": "mix-1", "text": "x"}

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import logging
+import time
 
 from daemon.config import Page
 from daemon.config.page_access import is_loopback
 from daemon.page.acts.access import DAY_S, Access, NoAccess, OpenAccess, ProxyAccess, TokenAccess
+from daemon.page.acts.attempts import Attempts
 from daemon.page.acts.proxies import proxies
 from daemon.secret_files import SecretError, read_secret
 
@@ -52,6 +54,16 @@ def make_access(settings: Page) -> Access:
         cookie_name=f"brinewright-session-{settings.port}",  # a browser tells no ports apart
         lasts_s=settings.session_days * DAY_S,
         proxies=trusted,
+        attempts=Attempts(time.monotonic, _report),
+    )
+
+
+def _report(count: int, source: str) -> None:
+    log.warning(
+        "the page refused %d attempt%s with a wrong token, the last from %s",
+        count,
+        "" if count == 1 else "s",
+        source,
     )
 
 

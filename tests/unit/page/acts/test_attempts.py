@@ -62,3 +62,14 @@ def test_failures_never_exceed_what_is_allowed(tries: list[tuple[int, float]]) -
         judged += attempts.judge(f"s-{source}", wrong) is False
 
     assert judged <= BURST_OF_ALL + now[0] * PER_MINUTE_OF_ALL / 60.0 + 1e-6
+
+
+def test_wrong_tokens_are_reported_once_a_minute() -> None:
+    """With how many came since, and where the last one came from; right ones are not."""
+    now, reports = [0.0], []
+    attempts = Attempts(lambda: now[0], lambda count, source: reports.append((count, source)))
+    for second in range(130):
+        now[0] = float(second)
+        attempts.judge(f"s-{second}", wrong if second % 2 else right)
+
+    assert [(1, "s-1"), (30, "s-61"), (30, "s-121")] == reports
