@@ -189,6 +189,7 @@ def _block(
         ("probes", _probes(snapshot)),
         ("batch", snapshot.batch or ""),
         ("released", _released(snapshot, age)),
+        ("left", "" if age.why else _value(snapshot.volume_left_l, "about {:.0f} L")),
         ("mixing over", chance_words(snapshot)),
         _expected(snapshot, age, zone),
         ("steady since", local_iso(steady_since(snapshot), zone, SECOND)),

@@ -347,6 +347,18 @@ def test_status_is_in_local_time_and_its_json_in_utc(
     assert str(told["stable_at"]).endswith("Z")
 
 
+@pytest.mark.parametrize("ago_s, lines", [(1.0, ["left          about 180 L"]), (120.0, [])])
+def test_what_is_left_of_a_batch_is_shown_while_it_is_of_now(
+    folder: Path, capsys: pytest.CaptureFixture[str], ago_s: float, lines: list[str]
+) -> None:
+    """What was used since the last reading nobody knows."""
+    measured(folder, mixed(), ago_s=ago_s)
+    invoke(["status"])
+    out = capsys.readouterr().out
+
+    assert lines == [each for each in out.splitlines() if each.startswith("left")]
+
+
 def test_the_chance_that_mixing_is_over_fits_the_screen(
     folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
