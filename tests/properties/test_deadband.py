@@ -13,6 +13,7 @@ from daemon.publishing.mqtt.hub.deadband import (
     LEAP,
     LEAP_HOLD_S,
     REFRESH_S,
+    RETURNS_AN_HOUR,
     Deadband,
     Figure,
     rounded,
@@ -74,9 +75,26 @@ def test_a_known_value_follows_another_only_after_the_hold(
         if shown != before:
             worse = figure.rises_at_once and before is not None and (shown or 0.0) > before
             leap = before is not None and abs((value or 0.0) - before) > LEAP * figure.deadband > 0
-            hold_s = LEAP_HOLD_S if leap else HOLD_S
+            hold_s = LEAP_HOLD_S if leap or before is None else HOLD_S
             assert shown is None or worse or now_s - changed_s >= hold_s
             changed_s, before = now_s, shown
+
+
+@given(st.integers(RETURNS_AN_HOUR, 3 * RETURNS_AN_HOUR))
+def test_a_figure_that_is_lost_again_and_again_comes_back_ever_more_slowly(times: int) -> None:
+    """Soon at first, for a reply is lost now and then; at most once a minute after that."""
+    gate, now_s, waits_s = Deadband({"x": Figure(0.1, 0.1)}), 0.0, []
+    gate.pass_moved({"x": 1.0}, now_s)
+    for _ in range(times):
+        now_s += 2.0
+        gate.pass_moved({"x": None}, now_s)
+        lost_s = now_s
+        while gate.pass_moved({"x": 1.0}, now_s)["x"] is None:
+            now_s += 1.0
+        waits_s.append(now_s - lost_s)
+
+    assert [LEAP_HOLD_S] * RETURNS_AN_HOUR == waits_s[:RETURNS_AN_HOUR]
+    assert {HOLD_S} >= {*waits_s[RETURNS_AN_HOUR:]}
 
 
 @given(st.floats(0.001, 10.0), st.floats(1.0, 1000.0))

@@ -6,6 +6,7 @@ every two seconds would cost it a row for each digit of noise.  A figure therefo
 - at once when it becomes unknown, or worse where that is known of it;
 - when it is further than its deadband from what was sent, at most every `HOLD_S`;
 - when it is many times as far, as when salt comes in, at most every `LEAP_HOLD_S`;
+- when it is known again, after seconds, and after `HOLD_S` where that happens often;
 - at the latest after `REFRESH_S`, however little it moved.
 
 So what a hub shows is never further than the deadband behind for longer than `HOLD_S`.  The
@@ -15,6 +16,7 @@ times are our choice.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -24,6 +26,11 @@ costs a bounded number of rows."""
 LEAP = 20.0
 """So many deadbands are no noise."""
 LEAP_HOLD_S = 5.0
+RETURNS_AN_HOUR = 20
+"""So often a figure that was unknown comes back after `LEAP_HOLD_S`, and later ones after `HOLD_S`:
+a probe that loses one reply in a hundred is shown, and one that loses every second one costs a
+bounded number of rows."""
+HOUR_S = 3600.0
 REFRESH_S = 900.0
 """Longest time that a figure which moved less than its deadband is left as it was sent."""
 LONG_AGO_S = float("-inf")
@@ -61,6 +68,7 @@ class Deadband:
     figures: Mapping[str, Figure]
     _sent: dict[str, float | None] = field(default_factory=dict, init=False)
     _sent_s: dict[str, float] = field(default_factory=dict, init=False)
+    _returns_s: dict[str, deque[float]] = field(default_factory=dict, init=False)
 
     def pass_all(self, values: Mapping[str, float | None], now_s: float) -> dict[str, float | None]:
         """Return each figure as it is now, because something changed that must not wait.
@@ -95,12 +103,21 @@ class Deadband:
         if value is None:
             return sent is not None
         if sent is None:
-            return since_s >= HOLD_S
+            return since_s >= (LEAP_HOLD_S if self._may_return(name, now_s) else HOLD_S)
         if figure.rises_at_once and value > sent:
             return True
         return since_s >= _hold_s(figure.deadband, abs(value - sent))
 
+    def _may_return(self, name: str, now_s: float) -> bool:
+        """Return whether a figure that is unknown came back seldom in the last hour."""
+        times_s = self._returns_s.get(name)
+        if times_s is None or len(times_s) < RETURNS_AN_HOUR:
+            return True
+        return now_s - times_s[0] >= HOUR_S
+
     def _send(self, name: str, value: float | None, now_s: float) -> None:
+        if value is not None and self._sent.get(name, value) is None:
+            self._returns_s.setdefault(name, deque(maxlen=RETURNS_AN_HOUR)).append(now_s)
         self._sent[name] = None if value is None else rounded(value, self.figures[name].step)
         self._sent_s[name] = now_s
 
