@@ -147,16 +147,11 @@ def probe_section(
     Args:
         number: Of its section on the page.
         probe: The probe.
-        answer: Of the whole history.
+        answer: Of its history.
         drift: Of the probe.
         title: What people call its reservoir.
         zone: Of the station.
     """
-    own = [
-        each
-        for each in answer.records
-        if (each.reservoir, each.probe) == (probe.reservoir, probe.probe)
-    ]
     check = f" The next check is due on {probe.check_by}." if probe.check_by else ""
     return ProbeSection(
         f"probe-{number}",
@@ -168,7 +163,7 @@ def probe_section(
         probe.overdue,
         probe.in_force or "",
         probe.on_hold or "",
-        tuple(record_entry(each, zone) for each in own),
+        tuple(record_entry(each, zone) for each in answer.records),
         drift.sentences,
         drift_rows(drift, zone),
         bool(drift.measured),

@@ -22,7 +22,8 @@ from daemon.page.response import Response
 from daemon.page.routes import Route
 
 HISTORY, ROUTINE = "/calibrations", "/calibrations/routine"
-SHOWN_RECORDS, ALL_RECORDS = 60, 1000
+SHOWN_RECORDS, ALL_RECORDS = 30, 1000
+"""Records of each probe."""
 LOOK_AGAIN = f"10; url={ROUTINE}"
 """A browser without scripts loads a routine that settles again."""
 ACTS_STYLE, ACTS_SCRIPT = "acts.css", "acts.js"
@@ -104,20 +105,16 @@ class _Pages:
         )
 
     def _sections(self, request: Request, limit: int) -> tuple[list[ProbeSection], bool]:
-        answer = self.source.history(request, limit=limit)
-        titles = {each.name: each.title for each in self.source.sources.settings}
-        sections = [
-            probe_section(
-                number,
-                probe,
-                answer,
-                self.source.drift(request, probe.reservoir, probe.probe),
-                titles.get(probe.reservoir, probe.reservoir),
-                self.source.sources.zone,
-            )
-            for number, probe in enumerate(answer.probes)
-        ]
-        return sections, answer.more
+        source, sections, more = self.source, list[ProbeSection](), False
+        titles = {each.name: each.title for each in source.sources.settings}
+        for number, probe in enumerate(source.history(request, limit=1).probes):
+            place = probe.reservoir
+            answer = source.history(request, place, probe.probe, limit)
+            drift = source.drift(request, place, probe.probe)
+            title = titles.get(place, place)
+            sections.append(probe_section(number, probe, answer, drift, title, source.sources.zone))
+            more = more or answer.more
+        return sections, more
 
     def _reply(self, request: Request) -> Answer | None:
         return None if self.desk is None else self.desk.answer(request)

@@ -141,7 +141,7 @@ def _words(state: SettlingState, settling: Settling, silence_s: float) -> str:
     if state is SettlingState.SILENT:
         return f"No value for {silence_s:.0f} s; nothing is taken meanwhile."
     if state is SettlingState.SETTLED:
-        return "It is steady."
+        return "What it may still move is within what is allowed."
     if at_rest is None:
         return f"It takes {LEAST_S:.0f} s of values at least."
     moving = []

@@ -248,3 +248,72 @@ window.matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () 
   look();
 });
 look();
+
+// References are written by a short rule; these fields write them. What is in the line is sent.
+
+const OF_SOLUTION = [["lot", "Lot"], ["tolerance", "± on its label, %"], ["expiry", "Expiry"]];
+const WITHOUT_LABEL = ["air", "ice", "purified-water"];
+
+/** A value as it is written: in quotes where it has a blank. @param {string} text */
+function quoted(text) {
+  const plain = text.trim().replaceAll(";", ",").replaceAll("'", "’");
+  return /^[^\s"]*$/.test(plain) ? plain : `'${plain}'`;
+}
+
+/** A labelled field. @param {string} text @param {HTMLElement} field */
+function labelled(text, field) {
+  const label = document.createElement("label");
+  label.append(text, document.createElement("br"), field);
+  return label;
+}
+
+/** Give a line of references the fields that write one. @param {HTMLInputElement} line */
+function compose(line) {
+  const kinds = [...document.querySelectorAll("#reference-kinds .kinds > div")];
+  if (!kinds.length) return;
+  const box = document.createElement("fieldset");
+  box.className = "compose";
+  const title = document.createElement("legend");
+  title.textContent = "Write a reference";
+  const choice = document.createElement("select");
+  for (const each of kinds) {
+    const option = document.createElement("option");
+    option.value = each.querySelector("dt").textContent;
+    option.textContent = `${option.value}: ${each.querySelector("dd").textContent}`;
+    choice.append(option);
+  }
+  const fields = new Map();
+  for (const [name, text] of [...OF_SOLUTION, ["salinity", "Salinity"], ["values", "Its table, °C:mS/cm"]]) {
+    const field = document.createElement("input");
+    if (name === "expiry") field.type = "date";
+    if (["tolerance", "salinity"].includes(name)) field.inputMode = "decimal";
+    fields.set(name, { field, label: labelled(text, field) });
+  }
+  const add = document.createElement("button");
+  add.type = "button";
+  add.textContent = "Add to the line";
+  const fit = () => {
+    const bare = WITHOUT_LABEL.includes(choice.value);
+    for (const [name, { label }] of fields) {
+      label.hidden = bare || (name === "salinity" && choice.value !== "seawater")
+        || (name === "values" && choice.value !== "table");
+    }
+  };
+  choice.addEventListener("change", fit);
+  add.addEventListener("click", () => {
+    const words = [choice.value];
+    for (const [name, { field, label }] of fields) {
+      const value = name === "tolerance" || name === "salinity" ? field.value.replace(",", ".") : field.value;
+      if (!label.hidden && value.trim()) words.push(`${name}=${quoted(value)}`);
+      field.value = "";
+    }
+    const before = line.value.trim().replace(/;$/, "");
+    line.value = [before, words.join(" ")].filter(Boolean).join("; ");
+    line.focus();
+  });
+  box.append(title, labelled("Kind", choice), ...[...fields.values()].map(({ label }) => label), add);
+  fit();
+  line.closest(".field").after(box);
+}
+
+for (const line of document.querySelectorAll("section.routine input[name=references]")) compose(line);

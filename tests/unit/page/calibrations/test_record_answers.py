@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from daemon.page.calibrations.answers import RecordAnswer
-from tests.page.calibration_parts import ASKED, Bench, bench
+from daemon.page.calibrations.pages import SHOWN_RECORDS
+from tests.page.calibration_parts import ASKED, Bench, bench, page_of
 from tests.parts.calibrating import SOLUTION, Corner, later
 
 
@@ -183,3 +184,21 @@ def test_older_records_are_left_out_and_said_to_be_there(tmp_path: Path) -> None
         found.more,
         found.probes[0].in_force,
     )
+
+
+def test_probes_do_not_hide_the_records_of_one_another(tmp_path: Path) -> None:
+    """A probe whose last record is older than many of another has its own on the page."""
+    corner = Corner()
+    corner = Corner(probes={**corner.probes, "ct-2": corner.probes["ct-1"]})
+    with bench(tmp_path, corner, ("ct-1", "ct-2")) as one:
+        corner.in_water(1)
+        old = corner.calibrate()
+        corner.probe = "ct-2"
+        for _ in range(SHOWN_RECORDS + 1):
+            later(corner, 1)
+            corner.calibrate("calibrate.check")
+        page = page_of(one, "/calibrations")
+
+    assert old.id in page
+    assert "There is no record of it." not in page
+    assert "Older records too" in page
