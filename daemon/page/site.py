@@ -65,6 +65,8 @@ def make_site(
         return document()
 
     pages = {"beat": Stream(lambda _: {}), now_page.STREAM: Stream(now.live_parts(desk))}
+    if desk is not None:
+        pages[acts.STREAM] = Stream(acts.live_parts)
     streams = {**pages, "station": api.station_stream()}
     routes = (
         *now.routes(sources, desk),

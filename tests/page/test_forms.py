@@ -8,7 +8,10 @@ from hypothesis import strategies as st
 
 from daemon.entries import JSON, Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState
+from daemon.page.acts.act_view import places_now
 from daemon.page.acts.offers import SECOND_READINGS, of_alarm, of_alarms, of_batch, of_lots
+from daemon.page.acts.pages import live_parts
+from daemon.page.view import StationView
 from tests.page.acting_parts import act_page, forms
 from tests.page.page_parts import alarm_view, reservoir_view, station_view
 
@@ -110,3 +113,30 @@ def test_no_name_is_taken_for_a_part_of_a_form(name: str, batch: str) -> None:
         assert {"token", "id", "kind", "reservoir", "here"} <= set(fields)
         assert ("/act", True) == (fields["here"], fields["reservoir"] in ("mix-1", ""))
     assert page.count("<form") == 1 + page.count('action="/command"') == page.count("</form>")
+
+
+def test_what_is_live_beside_the_forms_has_a_place_for_each_part() -> None:
+    """Every part that is sent has one on the page, with the same in it as when it was loaded."""
+    view = station_view(alarms=(alarm_view(), alarm_view("", name="storage-low")))
+    page, parts = act_page(view), live_parts(view)
+
+    assert {"act-mix-1", "act-station"} == set(parts)
+    for name, markup in parts.items():
+        assert f'<div data-part="{name}">{markup}</div>' in page
+
+
+@pytest.mark.parametrize(
+    "view, other",
+    [
+        (station_view(reservoir_view(phase="stale")), True),
+        (station_view(reservoir_view(batch="mix-1-20310505")), True),
+        (station_view(reservoir_view(age_s=900.0)), True),
+        (station_view(alarms=(alarm_view(),)), True),
+        (station_view(reservoir_view(salinity=34.1)), False),
+    ],
+)
+def test_a_page_learns_that_something_else_can_be_done(view: StationView, other: object) -> None:
+    """By the phase, another batch, an old reading or an alarm; not by a figure."""
+    now, then = places_now(view)["mix-1"].digest, places_now(station_view())["mix-1"].digest
+
+    assert other is (now != then)

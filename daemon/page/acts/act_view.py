@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import hashlib
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import tzinfo
 
@@ -65,22 +66,35 @@ class ActGroup:
 
 
 @dataclass(frozen=True, slots=True)
+class PlaceNow:
+    """What is shown live of a reservoir, or of the station, beside forms that stay as they are.
+
+    Attributes:
+        state: Its phase in words; empty for the station.
+        old: Why nothing that is measured is of now; empty where it is.
+        digest: Of what can be done there; another one where that has changed.
+    """
+
+    state: str
+    old: str
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
 class PlaceActs:
     """A reservoir, or the station, with what can be done there.
 
     Attributes:
         key: Of its element on the page.
         title: Its name.
-        state: Its phase in words; empty for the station.
-        old: Why nothing that is measured is of now; empty where it is.
+        now: What is shown live of it.
         groups: What can be done.
         nothing: What is said where that is nothing.
     """
 
     key: str
     title: str
-    state: str = ""
-    old: str = ""
+    now: PlaceNow
     groups: list[ActGroup] = field(default_factory=list)
     nothing: str = NO_BATCH_ACT
 
@@ -92,9 +106,35 @@ def place_acts(view: StationView, forms: MakeForms) -> list[PlaceActs]:
         view: What there is.
         forms: Gives the forms of offers.
     """
-    places = [_reservoir(each, view, forms) for each in view.reservoirs]
+    now = places_now(view)
+    places = [_reservoir(each, view, forms, now) for each in view.reservoirs]
     own = [*_alarms(view, "", forms), *_lots(view, forms)]
-    return [*places, PlaceActs(STATION, "The station", groups=own)] if own else places
+    station = PlaceActs(STATION, "The station", now[STATION], own)
+    return [*places, station] if own else places
+
+
+def places_now(view: StationView) -> dict[str, PlaceNow]:
+    """Return what is shown live of each reservoir and of the station, by key."""
+    now = {}
+    for each in view.reservoirs:
+        name = each.settings.name
+        old = "" if view.trouble else staleness(each)
+        state = ""
+        if each.snapshot is not None:
+            state = phase_line(each, fresh=not old and not view.trouble).text
+        possible = [*offers.of_question(each), *offers.of_batch(each), *_of_alarms(view, name)]
+        now[name] = PlaceNow(state, old, _digest(possible))
+    return now | {STATION: PlaceNow("", "", _digest(_of_alarms(view, "")))}
+
+
+def _of_alarms(view: StationView, reservoir: str) -> list[Offer]:
+    own = [each for each in view.alarms if each.reservoir == reservoir]
+    return [offer for each in own for offer in offers.of_alarm(each)]
+
+
+def _digest(possible: Iterable[Offer]) -> str:
+    words = [f"{each.kind} {sorted(each.about.items())} {each.since}" for each in possible]
+    return hashlib.sha256("\n".join(words).encode("utf-8", "replace")).hexdigest()[:12]
 
 
 def all_places(acts: Iterable[PlaceActs]) -> set[str]:
@@ -102,17 +142,16 @@ def all_places(acts: Iterable[PlaceActs]) -> set[str]:
     return {group.place for each in acts for group in each.groups}
 
 
-def _reservoir(reservoir: ReservoirView, view: StationView, forms: MakeForms) -> PlaceActs:
+def _reservoir(
+    reservoir: ReservoirView, view: StationView, forms: MakeForms, now: Mapping[str, PlaceNow]
+) -> PlaceActs:
     name = reservoir.settings.name
-    old = "" if view.trouble else staleness(reservoir)
     groups = [
         *_question(reservoir, view.zone, forms),
         *_batch(reservoir, forms),
         *_alarms(view, name, forms),
     ]
-    fresh = not old and not view.trouble
-    state = "" if reservoir.snapshot is None else phase_line(reservoir, fresh=fresh).text
-    return PlaceActs(name, reservoir.settings.title, state, old, groups)
+    return PlaceActs(name, reservoir.settings.title, now[name], groups)
 
 
 def _question(reservoir: ReservoirView, zone: tzinfo, forms: MakeForms) -> list[ActGroup]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from http import HTTPStatus
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from daemon.journal.allowance import TOO_MANY
@@ -13,13 +13,13 @@ from daemon.journal.command_format import BadRequestError, answer_of
 from daemon.journal.errors import JournalError
 from daemon.journal.inbox import CannotBeSentError
 from daemon.local_time import SECOND, local
-from daemon.page.acts.act_view import all_places, place_acts
+from daemon.page.acts.act_view import all_places, place_acts, places_now
 from daemon.page.acts.command_desk import CommandDesk, NotSent, Sent
 from daemon.page.acts.form_data import ACT_PAGE, FORM, body_of, from_a_tool, from_json
 from daemon.page.acts.lot_names import lot_names
 from daemon.page.acts.refusal import RETRY, refusal_headers
 from daemon.page.acts.sign_in import SignIn
-from daemon.page.frame import Page, framed
+from daemon.page.frame import Page, framed, template
 from daemon.page.request import Request
 from daemon.page.response import JSON_TYPE, Response, json_response, text_response
 from daemon.page.routes import Route
@@ -28,8 +28,10 @@ from daemon.page.sources import Sources
 if TYPE_CHECKING:
     from daemon.entries import JSON
     from daemon.page.acts.access import Visitor
+    from daemon.page.view import StationView
 
 COMMAND = "/command"
+STREAM = "acts"
 STYLES, SCRIPTS = ("acts.css",), ("acts.js",)
 """What a page needs that has forms or answers of this room."""
 TOOLS_ALONE = (
@@ -56,6 +58,7 @@ class _Pages:
                 ACT_PAGE,
                 scripts=SCRIPTS,
                 styles=STYLES,
+                stream=STREAM,
                 refresh="" if answer is None else answer.refresh,
             ),
             who=visitor,
@@ -144,6 +147,12 @@ class _Pages:
 def _refused(visitor: Visitor) -> Response:
     response = json_response({"ok": False, "answer": visitor.why}, visitor.status)
     return replace(response, more=refusal_headers(visitor.status))
+
+
+def live_parts(view: StationView) -> dict[str, str]:
+    """Return what is live on the page of acts; the forms are not, as somebody fills them in."""
+    parts: Any = template("act_parts.html").module
+    return {f"act-{key}": str(parts.now(each)) for key, each in places_now(view).items()}
 
 
 def routes(sources: Sources, desk: CommandDesk | None) -> tuple[Route, ...]:

@@ -30,6 +30,16 @@ for (const block of document.querySelectorAll("[data-watch]")) watch(block);
 const first = document.querySelector("[aria-invalid=true]") ?? document.querySelector(".answer[tabindex]");
 if (first) first.focus();
 
+// Forms stay as they were loaded, so that nothing typed is lost; what is live beside them says when
+// something else can be done by now.
+for (const place of document.querySelectorAll(".act-place")) {
+  const offers = () => place.querySelector("[data-offers]")?.dataset.offers;
+  const loaded = offers();
+  const changed = place.querySelector(".act-changed");
+  new MutationObserver(() => { changed.hidden = offers() === loaded; })
+    .observe(place.querySelector("[data-part]"), { childList: true });
+}
+
 document.addEventListener("submit", (event) => {
   const form = /** @type {HTMLFormElement} */ (event.target);
   if (form.dataset.sent) {
