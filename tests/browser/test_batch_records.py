@@ -10,6 +10,7 @@ from urllib.parse import quote
 
 import pytest
 
+from daemon.journal.writer import Writer
 from daemon.page.serving.server import listening, serve
 from tests.browser.looks import photograph, photograph_themes, violations, wider_than_window
 from tests.browser.windows import DESK, PHONE, UPRIGHT, WALL, Windows
@@ -126,3 +127,22 @@ def test_markup_in_names_and_notes_is_text(address: str, windows: Windows) -> No
 
     assert HOSTILE in page.locator("main").inner_text()
     assert not page.locator("main img").count()
+
+
+def test_a_record_that_changes_says_so(journal: Path, address: str, windows: Windows) -> None:
+    """A page that stays open is not taken for the present; it leads to the record as it is now."""
+    # Half a minute passes at once, in which the stream of the page sends nothing.
+    windows.expected.append("net::ERR")
+    page = windows.open("about:blank")
+    page.clock.install()
+    page.goto(address + CHARTS["batch-now"])
+    page.wait_for_selector("figure.chart:not([hidden]) canvas")
+    changed = page.get_by_text("This record has changed since it was loaded.")
+    assert not changed.is_visible()
+    with Writer(journal) as writer:
+        writer.append([NOW.command(59.5, "batch.note", text="the lid was open")], 0.0)
+    page.clock.run_for(31_000)
+    changed.wait_for()
+    page.get_by_role("link", name="Load it again").click()
+
+    page.get_by_text("the lid was open").first.wait_for()

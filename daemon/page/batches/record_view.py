@@ -50,6 +50,7 @@ class RecordView:
     Attributes:
         id: Of the batch.
         url: Of this page.
+        api_url: Where programs find it.
         curve_url: Where its curve is.
         reservoir: What people call its reservoir.
         zone: Of all times, with its offset.
@@ -73,6 +74,7 @@ class RecordView:
 
     id: str
     url: str
+    api_url: str
     curve_url: str
     reservoir: str
     zone: str
@@ -137,6 +139,7 @@ def view_of(
     return RecordView(
         record.id,
         url,
+        f"/api{url}",
         f"/api{url}/curve",
         reservoir,
         zone_title(setup.zone, record.began, last),

@@ -10,6 +10,10 @@ const UNITS = [
   { upTo: Infinity, seconds: 86400, word: "d" },
 ];
 const NARROW_PX = 500;
+const PHASES = {
+  idle: "ended", blank: "no salt yet", dissolving: "mixing", verifying: "verifying",
+  ready: "released", off_target: "off target", stale: "expired",
+};
 
 // The library's own legend writes styles into its markup, which the page's policy forbids; the
 // line below each chart says more.
@@ -160,7 +164,11 @@ function fillBand(context, area, chart, low, high, fill) {
 }
 
 /** Fill the expanded uncertainty about a curve, where it is known. */
-function fillUncertainty(context, chart, curve, unit) {
+function fillUncertainty(context, area, chart, curve, unit) {
+  context.save();
+  context.beginPath();
+  context.rect(area.x, area.y, area.w, area.h);
+  context.clip();
   context.fillStyle = tone("--inside");
   context.globalAlpha = 0.28;
   let part = [];
@@ -180,16 +188,17 @@ function fillUncertainty(context, chart, curve, unit) {
     else part.push([second / unit, value, COVERAGE_K * u]);
   });
   close();
-  context.globalAlpha = 1;
+  context.restore();
 }
 
-/** Draw an upright line where each phase began, with its name. */
+/** Draw an upright line where each phase began, with its name; near ones share a label. */
 function drawMarks(context, area, chart, curve, unit) {
   context.strokeStyle = tone("--quiet");
   context.fillStyle = tone("--quiet");
   context.font = `${small()}px system-ui, sans-serif`;
   context.setLineDash([2, 3]);
-  let free = -Infinity;
+  /** @type {{x: number, names: string[]}[]} */
+  const groups = [];
   for (const mark of curve.marks.filter((each) => each.phase)) {
     const x = chart.toDomXCoord(mark.seconds / unit);
     if (x < area.x || x > area.x + area.w) continue;
@@ -197,13 +206,17 @@ function drawMarks(context, area, chart, curve, unit) {
     context.moveTo(x, area.y);
     context.lineTo(x, area.y + area.h);
     context.stroke();
-    if (x < free) continue;
+    const name = PHASES[mark.phase] ?? mark.phase;
+    const last = groups.at(-1);
+    if (last && x - last.x < 1.4 * small()) last.names.push(name);
+    else groups.push({ x, names: [name] });
+  }
+  for (const { x, names } of groups) {
     context.save();
     context.translate(x + (x - area.x > 1.4 * small() ? -0.35 : 1.05) * small(), area.y + area.h - 16);
     context.rotate(-Math.PI / 2);
-    context.fillText(mark.phase.replace("_", " "), 0, 0);
+    context.fillText(names.join(" > "), 0, 0);
     context.restore();
-    free = x + 1.4 * small();
   }
   context.setLineDash([]);
 }
@@ -254,7 +267,7 @@ function drawCurve(figure, curve) {
     axes: { x: timeAxis(plot, unit), y: salinityAxis() },
     underlayCallback: (context, area, own) => {
       fillBand(context, area, own, curve.low_ppt, curve.high_ppt, tone("--band"));
-      fillUncertainty(context, own, curve, unit.seconds);
+      fillUncertainty(context, area, own, curve, unit.seconds);
       drawMarks(context, area, own, curve, unit.seconds);
     },
   });
@@ -438,6 +451,24 @@ async function present(figure, load, draw) {
   }
 }
 
+/**
+ * Say when the record of a batch is no longer what the page shows.
+ * @param {HTMLElement} line @param {string} address
+ */
+async function watch(line, address) {
+  const loaded = JSON.stringify(await fetched(address));
+  const timer = setInterval(async () => {
+    if (document.hidden) return;
+    try {
+      if (JSON.stringify(await fetched(address)) === loaded) return;
+      line.hidden = false;
+      clearInterval(timer);
+    } catch {
+      // The frame says that the station does not answer.
+    }
+  }, AGAIN_MS);
+}
+
 /** Return a curve that can be drawn; null for one without points. @param {string} address */
 async function curveAt(address) {
   const curve = await fetched(address);
@@ -454,6 +485,9 @@ for (const figure of document.querySelectorAll("figure[data-compare]")) {
     const known = rows.map((row, at) => [row, curves[at]]).filter(([, curve]) => curve !== null);
     return known.length ? known : null;
   }, (own, known) => drawCompared(own, known.map(([, curve]) => curve), known.map(([row]) => row)));
+}
+for (const line of document.querySelectorAll("[data-record]")) {
+  watch(line, line.dataset.record).catch(() => {});
 }
 const lotFigures = [...document.querySelectorAll("figure[data-lot]")];
 if (lotFigures.length) {
