@@ -120,6 +120,8 @@ CATEGORIES = {
     "text": {"config"},
 }
 LONGEST_STATE = 255
+WAY = {"topic", "payload_available", "payload_not_available"}
+"""The words have defaults, but a real hub once did not fill them in and failed."""
 DROPPED = {
     "assumed_state",
     "available",
@@ -188,7 +190,7 @@ def component_faults(id_: str, each: dict[str, Any]) -> list[str]:
         found.append("this category would silence a sensor")
     if each.get("enabled_by_default") is False:
         found.append("disabled: withdrawing the device would be complained about")
-    if not all({"topic"} <= one.keys() <= {"topic", "value_template"} for one in ways(each)):
+    if not all(WAY <= one.keys() <= WAY | {"value_template"} for one in ways(each)):
         found.append("availability")
     return found + CHECKS[platform](each)
 

@@ -28,7 +28,7 @@ from pathlib import Path
 from tests.campaigns.hub.camera import camera
 from tests.campaigns.hub.collision import names_collide
 from tests.campaigns.hub.rows import rows
-from tests.campaigns.hub.scene import Scene, keep_history, load_rig, staged
+from tests.campaigns.hub.scene import Scene, complete, load_rig, staged
 from tests.campaigns.hub.steps import STEPS, Step
 
 OUTAGE = {"broker_restarted": "Error returned from MQTT server: The connection was lost."}
@@ -123,14 +123,17 @@ def main() -> int:
     if options.rows is not None:
         steps = (partial(rows, minutes=options.rows),)
     chosen = [each for each in steps if not options.only or name_of(each) in options.only]
-    hub = load_rig(options.rig)
+    try:
+        hub = load_rig(options.rig)
+    except FileNotFoundError as exc:
+        parser.error(f"there is no {exc}: name the folder that holds the rig in --rig")
     with (
         tempfile.TemporaryDirectory() as folder,
         hub.Rig(options.cache, lifetime_s=LIFETIME_S) as rig,
         staged(rig, Path(folder)) as scene,
         contextlib.ExitStack() as more,
     ):
-        keep_history(rig)
+        complete(rig)
         if options.pictures is not None:
             options.pictures.mkdir(parents=True, exist_ok=True)
             scene.look = more.enter_context(camera(rig, options.pictures)).take

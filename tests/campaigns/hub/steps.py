@@ -8,10 +8,11 @@ from collections.abc import Callable
 from typing import TypeAlias
 
 from daemon.entries import Kind
-from tests.campaigns.hub.scene import PATIENCE_S, Scene
+from tests.campaigns.hub.scene import PATIENCE_S, SAID_TOPIC, Scene
 from tests.parts.events import facts_in
 
 GONE = "unavailable"
+BATCH_EVENTS = "brinewright/{}/mix-1/hub/batch"
 EXPIRES_S = 240.0
 """A snapshot expires after three minutes without another."""
 Step: TypeAlias = Callable[[Scene], str]
@@ -141,7 +142,7 @@ def events(scene: Scene) -> str:
     """What happened so far was fired once each, in order, as the journal has it."""
     told = [
         json.loads(row["payload"])
-        for row in scene.rig.broker.trace(f"brinewright/{scene.name}/mix-1/hub/batch")
+        for row in scene.rig.broker.trace(BATCH_EVENTS.format(scene.name))
     ]
     fired = [str(each["event_type"]) for each in told]
     numbers = [each["seq"] for each in told]
@@ -155,6 +156,20 @@ def events(scene: Scene) -> str:
     assert alarm is not None
     assert alarm["attributes"]["event_type"], alarm
     return ", ".join(fired)
+
+
+def automation(scene: Scene) -> str:
+    """The automation of the guide said each release once, and nothing else."""
+    fired = [
+        json.loads(row["payload"])
+        for row in scene.rig.broker.trace(BATCH_EVENTS.format(scene.name))
+    ]
+    released = [each for each in fired if each["event_type"] == "released"]
+    said = [row["payload"] for row in scene.rig.broker.trace(SAID_TOPIC)]
+    assert len(released) == len(said) > 1, f"{len(released)} releases, and said: {said}"
+    for each, text in zip(released, said, strict=True):
+        assert text.startswith(f"{each['batch']} is released at {each['salinity']:.2f}"[:-1]), text
+    return str(said[0])
 
 
 def publish_killed(scene: Scene) -> str:
@@ -264,6 +279,7 @@ STEPS: tuple[Step, ...] = (
     refused,
     used,
     events,
+    automation,
     publish_killed,
     measure_killed,
     hub_restarted,

@@ -13,9 +13,10 @@ from collections.abc import Mapping
 from daemon import __version__
 from daemon.entries import JSON
 from daemon.journal.payloads import to_json
+from daemon.publishing.mqtt.hub.button_conditions import published
 from daemon.publishing.mqtt.hub.components import components
 from daemon.publishing.mqtt.hub.hub_device import HubDevice, config_topic, device_id
-from daemon.publishing.topic_messages import Message, place
+from daemon.publishing.topic_messages import Message
 
 
 def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None = None) -> Message:
@@ -35,7 +36,7 @@ def announcement(prefix: str, device: HubDevice, gone: Mapping[str, str] | None 
         "device": _device(device),
         "origin": {"name": "brinewright", "sw_version": __version__},
         # A list, for what is available only at times has one of its own in place of it.
-        "availability": [{"topic": f"{place(device.station, '')}/availability"}],
+        "availability": [published(device)],
         "components": {**parts, **removed},
     }
     return Message(

@@ -48,6 +48,15 @@ def _health(probe: str) -> str:
     return f"(value_json.probes_health | default({{}}, true)).get('{probe}')"
 
 
+WORDS: dict[str, JSON] = {"payload_available": "online", "payload_not_available": "offline"}
+"""The hub's own defaults; it was once seen not to fill them in."""
+
+
+def published(device: HubDevice) -> dict[str, JSON]:
+    """Return where a hub learns whether a device is published."""
+    return {"topic": f"{place(device.station, '')}/availability", **WORDS}
+
+
 def available_while(device: HubDevice, condition: str) -> dict[str, JSON]:
     """Return the keys of an entity that is available while a condition holds.
 
@@ -57,9 +66,10 @@ def available_while(device: HubDevice, condition: str) -> dict[str, JSON]:
     """
     return {
         "availability": [
-            {"topic": f"{place(device.station, '')}/availability"},
+            published(device),
             {
                 "topic": hub_topic(device.station, device.reservoir),
+                **WORDS,
                 "value_template": f"{{{{ 'online' if {condition} else 'offline' }}}}",
             },
         ],

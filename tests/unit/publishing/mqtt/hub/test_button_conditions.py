@@ -29,7 +29,8 @@ def available(message: dict[str, Any]) -> set[str]:
         if each["platform"] != "button":
             continue
         station, hub = each["availability"]
-        assert {"topic": f"brinewright/{STATION}/availability"} == station
+        assert f"brinewright/{STATION}/availability" == station["topic"]
+        assert "value_template" not in station
         assert (HUB_TOPIC, "all") == (hub["topic"], each["availability_mode"])
         if rendered(hub["value_template"], message) == "online":
             found.add(id_.removeprefix("button-"))
