@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.journal import rows
@@ -13,6 +16,7 @@ from daemon.journal.trend.tally import Buckets, of_readings, of_summaries
 
 if TYPE_CHECKING:
     import sqlite3
+    from collections.abc import Mapping
 
 Row: TypeAlias = tuple[Any, ...]
 
@@ -25,9 +29,24 @@ MOST_EVENTS = 2_000
 """Events likewise; alarms that are raised every second are no reason to be slow."""
 
 
+@dataclass(frozen=True, slots=True)
+class ShortStretch:
+    """What the journal has of a short stretch.
+
+    Attributes:
+        readings: Its readings, in buckets of the width that was wanted.
+        minutes: Its minute summaries.
+        pace_ms: In how long each probe gives a reading, where there are several; 0 for one alone.
+    """
+
+    readings: Buckets
+    minutes: Buckets
+    pace_ms: int
+
+
 def readings_between(
     db: sqlite3.Connection, reservoir: str, since_ms: int, until_ms: int, width_ms: int
-) -> tuple[Buckets, Buckets] | None:
+) -> ShortStretch | None:
     """Return the readings of a stretch in buckets of some width, and its minute summaries.
 
     Args:
@@ -60,7 +79,11 @@ def readings_between(
             f" WHERE first_seq BETWEEN ? AND ? AND minute >= ? AND minute < ? AND {among}",
             (*span, since_ms // MINUTE_MS, -(-until_ms // MINUTE_MS), *known),
         )
-    return of_readings(readings, origins, width_ms), of_summaries(minutes, origins)
+    return ShortStretch(
+        of_readings(readings, origins, width_ms),
+        of_summaries(minutes, origins),
+        _pace_ms(readings, origins),
+    )
 
 
 def readings_after(
@@ -109,6 +132,20 @@ def time_after(db: sqlite3.Connection, seq: int) -> int | None:
         "SELECT time_ms FROM readings WHERE seq > ? ORDER BY seq LIMIT 1", (seq,)
     ).fetchone()
     return found[0] if found else None
+
+
+def _pace_ms(readings: list[Row], origins: Mapping[int, Any]) -> int:
+    times: dict[str, list[int]] = {}
+    for row in readings:
+        times.setdefault(origins[row[1]][1], []).append(row[2])
+    if len(times) == 1:
+        return 0
+    paces = (
+        median([abs(later - earlier) for earlier, later in pairwise(each)])
+        for each in times.values()
+        if len(each) > 1
+    )
+    return int(max(paces, default=0))
 
 
 def _entries(db: sqlite3.Connection, numbers: list[tuple[int, int]]) -> int:

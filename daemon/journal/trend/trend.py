@@ -43,10 +43,10 @@ if TYPE_CHECKING:
 MINUTE_S = MINUTE_MS // 1000
 SOURCES = dict(zip(WIDTHS_MS, ("minutes", "ten minutes", "two hours"), strict=True))
 """What points are made of, by the width of the buckets."""
-ORDER = {str(kind): number for number, kind in enumerate(MarkKind)}
 LONGEST_RAW_MS = 2 * 3_600_000
 """Up to here readings are read one by one: 7,200 of them at one a second."""
-MOST_MARKS = 200
+MOST_MARKS = 120
+"""A kind of marks is given whole or not at all: a part of them would look like all."""
 MOST_PHASES = 500
 """With more steps than these in a stretch none is given: they could not be told apart, and some of
 them would look like all."""
@@ -84,7 +84,7 @@ class Trend:
         gaps: Times without a usable reading, in order.
         gaps_left_out: How many shorter ones there are besides.
         marks: What is marked, in order of time.
-        marks_left_out: At least so many are left out.
+        marks_left_out: Kinds of which there are too many.
         phases: The steps of the phase, in order, the first of them before the stretch; empty where
             there are too many.
         complete_from_ms: What is older is not prepared yet; None where all is.
@@ -99,7 +99,7 @@ class Trend:
     gaps: list[Gap]
     gaps_left_out: int
     marks: list[Mark]
-    marks_left_out: int
+    marks_left_out: tuple[str, ...]
     phases: list[Mark]
     complete_from_ms: int | None = None
     missing: Stretch | None = None
@@ -155,9 +155,12 @@ class TrendReader:
             marks = marks_after(db, stored.reach.high, asked.reservoir)
         if found is None:
             return None
-        readings, minutes = found
+        if found.pace_ms > 1000 * asked.step:
+            # Else points would be of one probe and of another by turns.
+            return self._from_readings(_aligned(replace(asked, step=-(-found.pace_ms // 1000))))
         # A minute is not spread over seconds: it is one point among those of the readings.
-        parts = _Parts(readings | {(*key[:2], key[2] + 1): minutes[key] for key in minutes})
+        minutes = {(*key[:2], key[2] + 1): each for key, each in found.minutes.items()}
+        parts = _Parts(found.readings | minutes)
         return _trend(asked, "readings", stored, marks, parts)
 
     def _from_buckets(self, asked: Question) -> Trend:
@@ -222,8 +225,7 @@ def _from_view(view: TrendView, asked: Question, width_ms: int) -> _Stored:
     buckets = view.buckets(width_ms, *place) if width_ms else {}
     marks: list[Mark] = []
     for kind in MarkKind:
-        if len(marks) <= MOST_MARKS:
-            marks += view.marks(asked.reservoir, kind, *place[1:], MOST_MARKS + 1)
+        marks += view.marks(asked.reservoir, kind, *place[1:], MOST_MARKS + 1)
     marks += view.marks(asked.reservoir, PHASE, *place[1:], MOST_PHASES + 1)
     before = view.marks(asked.reservoir, PHASE, -FURTHEST_MS, asked.since_ms, 1)
     return _Stored(view.reach, buckets, marks, before)
@@ -248,8 +250,12 @@ def _trend(
     }
     before = [*stored.before, *(m for m in newest if m.time_ms < asked.since_ms)]
     phases = sorted((each for each in inside if each.kind == PHASE), key=_when)
-    marks = sorted((each for each in inside if each.kind != PHASE), key=_weight)
+    marks, left_out = _whole_kinds([each for each in inside if each.kind != PHASE])
     gaps, gaps_left_out = gaps_of(parts.buckets, 1000 * asked.step)
+    if parts.missing is not None:
+        begin, end = parts.missing
+        # What is not prepared yet is no silence.
+        gaps = [each for each in gaps if each.end_ms <= begin or each.begin_ms >= end]
     return Trend(
         asked.since_ms,
         asked.until_ms,
@@ -258,8 +264,8 @@ def _trend(
         points_of(parts.buckets, 1000 * asked.step),
         gaps,
         gaps_left_out,
-        sorted(marks[:MOST_MARKS], key=_when),
-        max(0, len(marks) - MOST_MARKS),
+        sorted(marks, key=_when),
+        left_out,
         _steps(before, phases),
         parts.complete_from_ms,
         parts.missing,
@@ -277,5 +283,14 @@ def _when(mark: Mark) -> tuple[int, int]:
     return mark.time_ms, mark.seq
 
 
-def _weight(mark: Mark) -> tuple[int, int]:
-    return ORDER[mark.kind], -mark.time_ms
+def _whole_kinds(some: list[Mark]) -> tuple[list[Mark], tuple[str, ...]]:
+    """Return the marks of as many kinds as there is room for, and the kinds that are left out."""
+    marks: list[Mark] = []
+    left_out: list[str] = []
+    for kind in map(str, MarkKind):
+        found = [each for each in some if each.kind == kind]
+        if len(marks) + len(found) <= MOST_MARKS:
+            marks += found
+        else:
+            left_out.append(kind)
+    return marks, tuple(left_out)

@@ -31,7 +31,7 @@ let fit = false;
 let asking = null;
 let wordsAt = 0;
 let nextAt = 0;
-let serverLead = 0;
+let serverLead = Date.parse(place.dataset.now) - Date.now();
 let selected = -1;
 
 const zone = (() => {
@@ -125,7 +125,7 @@ function rowsOf(found) {
       mean === null ? null : [mean - spread, mean, mean + spread], null]);
     warmth.push([t, warm === null ? null : [c.temperature_low_C[i], warm, c.temperature_high_C[i]]]);
   });
-  for (const gap of found.gaps) {
+  for (const gap of [...found.gaps, ...(found.missing ? [found.missing] : [])]) {
     const t = (Date.parse(gap.from) + Date.parse(gap.to)) / 2;
     salinity.push([t, null, null, null]);
     warmth.push([t, null]);
@@ -219,7 +219,7 @@ function line(context, colour, x1, y1, x2, y2, dash = []) {
 
 /** Hatch the times without a usable reading. */
 function gaps(context, area, x, c) {
-  for (const gap of answer.gaps) {
+  for (const gap of [...answer.gaps, ...ends()]) {
     const left = x(Date.parse(gap.from));
     const right = Math.max(x(Date.parse(gap.to)), left + 1);
     if (right <= area.x || left >= area.x + area.w) continue;
@@ -230,6 +230,16 @@ function gaps(context, area, x, c) {
     for (let at = left - area.h; at < right; at += 8) line(context, c.rule, at, area.y + area.h, at + area.h, area.y);
     context.restore();
   }
+}
+
+/** The times at both ends in which nothing was read, as far as the past is prepared. */
+function ends() {
+  const known = rows.salinity.filter((each) => each[2]).map((each) => each[0]);
+  const since = Math.max(look.from, answer.complete_from ? Date.parse(answer.complete_from) : 0);
+  const until = Math.min(look.to, now());
+  const least = Math.max(60e3, 3000 * answer.step_s);
+  const found = known.length ? [[since, known[0]], [known.at(-1), until]] : [[since, until]];
+  return found.filter(([from, to]) => to - from > least).map(([from, to]) => ({ from: iso(from), to: iso(to) }));
 }
 
 /** Write the phases along the foot of the chart. */
@@ -267,27 +277,28 @@ function expected(context, area, chart, c) {
 
 /** Draw a line with its number for each event; those that would touch have the line alone. */
 function marks(context, area, chart, c) {
+  const found = answer.marks.map((each, i) => ({ x: chart.toDomXCoord(Date.parse(each.time)), number: String(i + 1), alarm: each.kind === "alarm" }))
+    .filter((each) => each.x >= area.x && each.x <= area.x + area.w);
+  for (const each of found) line(context, c.quiet, each.x, area.y, each.x, area.y + area.h, [4, 3]);
   let free = -Infinity;
   const badge = 1.2 * em();
   context.font = letters("600");
   context.textBaseline = "middle";
   context.textAlign = "center";
-  answer.marks.forEach((each, i) => {
-    const x = chart.toDomXCoord(Date.parse(each.time));
-    if (x < area.x || x > area.x + area.w) return;
-    line(context, c.quiet, x, area.y, x, area.y + area.h, [4, 3]);
-    const width = Math.max(badge, context.measureText(String(i + 1)).width + 8);
-    if (x - width / 2 < free) return;
-    free = x + width / 2 + 2;
-    context.fillStyle = each.kind === "alarm" ? c.outside : c.ink;
+  for (const { x, number, alarm } of found) {
+    const half = Math.max(badge, context.measureText(number).width + 8) / 2 + (alarm ? 3 : 0);
+    if (x - half < free) continue;
+    free = x + half + 2;
+    const at = Math.min(area.x + area.w - half, Math.max(area.x + half, x));
+    context.fillStyle = alarm ? c.outside : c.ink;
     context.beginPath();
-    if (each.kind === "alarm") {
-      context.moveTo(x - width / 2 - 3, area.y); context.lineTo(x + width / 2 + 3, area.y); context.lineTo(x, area.y + 2 * badge);
-    } else context.rect(x - width / 2, area.y, width, badge);
+    if (alarm) {
+      context.moveTo(at - half, area.y); context.lineTo(at + half, area.y); context.lineTo(x, area.y + 2 * badge);
+    } else context.rect(at - half, area.y, 2 * half, badge);
     context.fill();
     context.fillStyle = c.paper;
-    context.fillText(String(i + 1), x, area.y + badge / 2 + 1);
-  });
+    context.fillText(number, at, area.y + badge / 2 + 1);
+  }
 }
 
 /** Make or renew both charts. */

@@ -59,7 +59,7 @@ def trend_answer(
             for each in trend.marks
             if each.seq in events
         ],
-        "marks_left_out": trend.marks_left_out,
+        "marks_left_out": [*trend.marks_left_out],
         "phases": [{"time": iso(each.time_ms), "phase": each.phase} for each in trend.phases],
         "complete_from": None if trend.complete_from_ms is None else iso(trend.complete_from_ms),
         "missing": None

@@ -155,10 +155,11 @@ COLUMNS = _object(
     }
 )
 GAP = _object({"from": TIME, "to": TIME, "unusable": WHOLE, "calibrating": WHOLE})
+MARK_KIND: Schema = {"type": "string", "enum": [*map(str, MarkKind)]}
 MARK = _object(
     {
         "time": TIME,
-        "kind": {"type": "string", "enum": [*map(str, MarkKind)]},
+        "kind": MARK_KIND,
         "text": TEXT,
         "batch": TEXT,
         "seq": WHOLE,
@@ -188,7 +189,7 @@ READINGS: Schema = _object(
         "gaps": _described(_list(GAP), "Times without a usable reading."),
         "gaps_left_out": _described(WHOLE, "Shorter ones besides."),
         "marks": _list(MARK),
-        "marks_left_out": _described(WHOLE, "At least so many more."),
+        "marks_left_out": _described(_list(MARK_KIND), "Kinds of which there are too many."),
         "phases": _described(
             _list(_object({"time": TIME, "phase": TEXT})),
             "The first is the one before `from`; empty where there are too many to be told apart.",

@@ -59,6 +59,7 @@ class _Pages:
             words=words,
             trouble=trouble,
             zone=str(view.zone),
+            at=iso_time(view.at),
             reservoirs=[
                 (each.settings.name, each.settings.title, each.settings.name == choice.reservoir)
                 for each in view.reservoirs

@@ -214,11 +214,13 @@ def _gap_lines(gaps: list[Gap], zone: tzinfo) -> tuple[str, ...]:
 def _left_out(trend: Trend) -> str:
     gaps = trend.gaps_left_out + max(0, len(trend.gaps) - MOST_GAPS)
     words = [
-        f"at least {trend.marks_left_out} more events" if trend.marks_left_out else "",
+        f"{', '.join(trend.marks_left_out)}, too many for this stretch"
+        if trend.marks_left_out
+        else "",
         f"{gaps} shorter gaps" if gaps else "",
     ]
-    some = " and ".join(filter(None, words))
-    return f"Not listed: {some}; a shorter stretch shows them." if some else ""
+    some = "; ".join(filter(None, words))
+    return f"Not listed: {some}. A shorter stretch shows them." if some else ""
 
 
 def _plain(wall: datetime, zone: tzinfo, shape: str = MINUTE) -> str:

@@ -135,6 +135,11 @@ def test_a_file_that_is_behind_says_which_stretch_is_missing(
     trend = ask(path, 0, 14_000, 50)
 
     assert (ms(known[400]), ms(known[700])) == trend.missing
+    assert not [
+        each
+        for each in trend.gaps
+        if each.end_ms > ms(known[400]) and each.begin_ms < ms(known[700])
+    ]
     assert 600 == sum(each.readings for each in trend.points)
 
 
@@ -203,6 +208,27 @@ def test_a_batch_of_before_a_jump_of_the_clock_is_found(path: Path) -> None:
     check(ask(path, 0, 2 * day_s), early + ahead + back)
 
 
+def test_each_point_is_of_all_probes(path: Path) -> None:
+    """Two probes that disagree, read by turns each four seconds: the curve is no zigzag."""
+    pairs = [
+        replace(
+            reading(2 * n, probe=f"ct-{n % 2}"),
+            salinity=33.0 + n % 2,
+        )
+        for n in range(600)
+    ]
+    write(path, pairs)
+    trend = ask(path, 0, 600, 600)
+
+    assert 5 == trend.step
+    assert all(
+        (33.0, 34.0) == (each.water.salinity.low, each.water.salinity.high)
+        for each in trend.points
+        if each.water
+    )
+    check(trend, pairs)
+
+
 def test_old_minutes_are_points_among_readings(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A short stretch that reaches into what became minute summaries."""
     monkeypatch.setattr(blocks, "ENTRIES", 64)
@@ -267,6 +293,26 @@ def test_too_many_phases_are_none(path: Path, monkeypatch: pytest.MonkeyPatch) -
 
     assert [] == ask(path, 5, 100).phases
     assert [10_000, 20_000] == [each.time_ms - START_MS for each in ask(path, 15, 25).phases]
+
+
+def test_a_kind_of_marks_is_given_whole_or_not_at_all(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of two kinds the one that there is room for is there, in the file and newer than that."""
+    monkeypatch.setattr(trend_module, "MOST_MARKS", 3)
+    salted = [phase(10 * n, Phase.BLANK, Phase.DISSOLVING) for n in range(1, 6)]
+    released = [phase(10 * n + 5, Phase.VERIFYING, Phase.READY) for n in range(2, 4)]
+    with Writer(path, 1e12) as writer:
+        writer.append([reading(0), *salted, released[0]], 0.0)
+    fill(path)
+    with Writer(path, 1e12) as writer:
+        writer.append([released[1], reading(61)], 0.0)
+    trend = ask(path, 5, 100)
+
+    assert ([MarkKind.RELEASED] * 2, (MarkKind.SALT,)) == (
+        [each.kind for each in trend.marks],
+        trend.marks_left_out,
+    )
 
 
 def test_an_unknown_reservoir_and_an_empty_journal_have_no_points(path: Path) -> None:
