@@ -17,6 +17,7 @@ from daemon.cli.calibrate_live import Display
 from daemon.cli.command_client import send
 from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, fail, journal_of, json_line, print_text, warn
 from daemon.entries import Event, Kind, Reading
+from daemon.journal.calibration_records import indication_of
 from daemon.journal.payloads import event_payload
 from daemon.mixing.probe_events import (
     CalibrationJudged,
@@ -129,7 +130,7 @@ class Guide:
                 continue
             if isinstance(entry, Reading):
                 if display is not None and entry.probe == self.probe:
-                    display.settling.take(entry)
+                    display.settling.take(indication_of(entry))
             elif entry.kind is Kind.CALIBRATION:
                 self._take(entry)
 

@@ -1,10 +1,11 @@
-"""The records of calibration that a journal holds."""
+"""The records of calibration that a journal holds, and the readings of a point."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from calibration.serialisation import from_plain
+from calibration.steadiness import Indication
 from daemon.entries import JSON, Event, Kind
 from daemon.journal.errors import JournalError
 from daemon.journal.event_codec import facts_of
@@ -14,6 +15,7 @@ from daemon.mixing.service_events import EntryDamaged
 
 if TYPE_CHECKING:
     from calibration.record import Record
+    from daemon.entries import Reading
     from daemon.journal.reader import Reader
 
 
@@ -67,3 +69,11 @@ def record_in(event: Event) -> JSON:
         case OtherEvent(facts=facts):
             return facts.get("record")
     return None
+
+
+def indication_of(reading: Reading) -> Indication:
+    """Return a reading as the routine took it; one that brought no value counts for time alone."""
+    conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
+    if conductivity is None or temperature is None:
+        return Indication.missing(reading.at.mono_s)
+    return Indication(reading.at.mono_s, conductivity, temperature)

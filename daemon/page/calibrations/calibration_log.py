@@ -12,8 +12,7 @@ from threading import Lock
 from typing import TYPE_CHECKING
 
 from calibration.settling import Settling
-from calibration.steadiness import Indication
-from daemon.journal.calibration_records import record_of
+from daemon.journal.calibration_records import indication_of, record_of
 from daemon.page.calibrations.routine_course import RoutineCourse, RoutineCourses
 
 if TYPE_CHECKING:
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from calibration.record import Record
-    from daemon.entries import Event, Reading
+    from daemon.entries import Event
     from daemon.journal.reader import Reader
 
 MOST_READINGS = 3600
@@ -131,11 +130,3 @@ class CalibrationLog:
             return CourseNow(copy)
         settling = replace(followed.settling, points=[*followed.settling.points])
         return CourseNow(copy, settling, followed.last_at)
-
-
-def indication_of(reading: Reading) -> Indication:
-    """Return a reading as the routine took it; one that brought no value counts for time alone."""
-    conductivity, temperature = reading.conductivity_mS_cm, reading.temperature_C
-    if conductivity is None or temperature is None:
-        return Indication.missing(reading.at.mono_s)
-    return Indication(reading.at.mono_s, conductivity, temperature)

@@ -11,13 +11,15 @@ import gsw
 import pytest
 
 from calibration.record import CalibrationRecord
+from calibration.settling import Settling
 from daemon import assembly, logs
 from daemon.cli.calibrate_guide import action_for
-from daemon.cli.calibrate_live import Settling
+from daemon.cli.calibrate_live import settling_text
 from daemon.cli.calibrate_references import ask_for_references, ask_for_thermometer
 from daemon.cli.main import invoke
 from daemon.config import load
 from daemon.entries import Flag, Instant, Kind, Reading
+from daemon.journal.calibration_records import indication_of
 from daemon.journal.checkpoint import dump
 from daemon.journal.command_format import parse as parse_request
 from daemon.journal.reader import Reader
@@ -327,18 +329,24 @@ def a_reading(number: int, conductivity: float | None, warmth: float | None) -> 
 
 def test_the_live_display_says_what_still_moves_and_when_nothing_does() -> None:
     """Values as the probe says them, how long it has been, and what is waited for."""
-    settling = Settling()
-    assert "waiting for the probe" == settling.text()
+    settling = Settling(0.01)
+    assert "waiting for the probe" == settling_text(settling)
+
+    def take(number: int, conductivity: float | None, temperature: float | None) -> None:
+        settling.take(indication_of(a_reading(number, conductivity, temperature)))
+
     for number in range(15):
-        settling.take(a_reading(number, SOLUTION_MS_CM, 20.0 + 0.1 * number))
-    warming = settling.text()
-    settling.take(a_reading(15, None, None))
+        take(number, SOLUTION_MS_CM, 20.0 + 0.1 * number)
+    warming = settling_text(settling)
+    take(15, None, None)
+    silent = settling_text(settling)
     for number in range(16, 40):
-        settling.take(a_reading(number, SOLUTION_MS_CM + 1e-3 * (number % 2), 24.0))
+        take(number, SOLUTION_MS_CM + 1e-3 * (number % 2), 24.0)
 
     assert "temperature by 0.60 °C a minute (at most 0.05)" in warming
     assert "waited        140 s" in warming
-    assert "steady        yes" in settling.text()
+    assert "steady        no: the probe is silent" in silent
+    assert "steady        yes" in settling_text(settling)
 
 
 def test_a_dashboard_can_ask_for_a_calibration_over_the_broker() -> None:
