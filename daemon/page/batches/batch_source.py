@@ -122,6 +122,10 @@ class BatchSource:
         found = self._settings(reservoir)
         return reservoir if found is None else found.title
 
+    def configured(self, reservoir: str) -> bool:
+        """Say whether a reservoir is still in the configuration."""
+        return self._settings(reservoir) is not None
+
     def _targets(self, reservoir: str) -> Targets | None:
         found = self._settings(reservoir)
         if found is None:

@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
+from urllib.parse import urlencode
 
 from daemon.entries import Event, Kind
+from daemon.journal.payloads import iso_time
 from daemon.local_time import SECOND, local, zone_title
 from daemon.mixing.batch.batch_record import BatchRecord
 from daemon.page.batches.batch_source import BatchSource
@@ -52,6 +54,7 @@ class RecordView:
         url: Of this page.
         api_url: Where programs find it.
         curve_url: Where its curve is.
+        trend_url: The same time on the page of the trend; empty where that has none of it.
         reservoir: What people call its reservoir.
         zone: Of all times, with its offset.
         outcome: What became of it.
@@ -76,6 +79,7 @@ class RecordView:
     url: str
     api_url: str
     curve_url: str
+    trend_url: str
     reservoir: str
     zone: str
     outcome: OutcomeLabel
@@ -109,6 +113,7 @@ def record_view(source: BatchSource, record: BatchRecord) -> RecordView:
         source.curve(record),
         outcome_of(record, present),
         source.title(record.reservoir),
+        _trend_url(record) if source.configured(record.reservoir) else "",
         present=record.id in present,
     )
 
@@ -119,6 +124,7 @@ def view_of(
     curve: Curve,
     outcome: Outcome,
     reservoir: str,
+    trend_url: str,
     *,
     present: bool,
 ) -> RecordView:
@@ -130,6 +136,7 @@ def view_of(
         curve: Its readings.
         outcome: What became of it.
         reservoir: What people call its reservoir.
+        trend_url: The same time on the page of the trend; may be empty.
         present: Whether it is in a reservoir now.
     """
     notes = notes_of(record)
@@ -141,6 +148,7 @@ def view_of(
         url,
         f"/api{url}",
         f"/api{url}/curve",
+        trend_url,
         reservoir,
         zone_title(setup.zone, record.began, last),
         LABELS[outcome],
@@ -160,6 +168,18 @@ def view_of(
         CAUTIONS,
         _clock(record),
     )
+
+
+def _trend_url(record: BatchRecord) -> str:
+    """Return where the trend shows the time of a batch; empty while that goes on."""
+    if record.ended is None or record.ended <= record.began:
+        return ""
+    given = {
+        "reservoir": record.reservoir,
+        "from": iso_time(record.began),
+        "to": iso_time(record.ended),
+    }
+    return f"/trend?{urlencode(given)}"
 
 
 def _verdict(record: BatchRecord, outcome: Outcome, *, present: bool) -> BatchVerdict:

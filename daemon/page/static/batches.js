@@ -36,6 +36,9 @@ const tone = (name) => getComputedStyle(document.documentElement).getPropertyVal
 /** Return the size of small text, px. */
 const small = () => 0.8125 * parseFloat(getComputedStyle(document.documentElement).fontSize);
 
+/** Return the width of a line that is seen from afar on a large screen, too, px. */
+const stroke = () => Math.max(2, small() / 6.5);
+
 /** Fetch JSON; an error says what the station answered. @param {string} address */
 async function fetched(address) {
   const answer = await fetch(address, { headers: { Accept: "application/json" } });
@@ -263,7 +266,7 @@ function drawCurve(figure, curve) {
     ...usual(),
     labels: ["after", curve.batch],
     colors: [tone("--ink")],
-    strokeWidth: 2,
+    strokeWidth: stroke(),
     axes: { x: timeAxis(plot, unit), y: salinityAxis() },
     underlayCallback: (context, area, own) => {
       fillBand(context, area, own, curve.low_ppt, curve.high_ppt, tone("--band"));
@@ -334,7 +337,7 @@ function drawCompared(figure, curves, legend) {
     ...usual(),
     labels: ["after", ...letters],
     colors: curves.map((_, place) => tones[place % 2]),
-    strokeWidth: 2,
+    strokeWidth: stroke(),
     connectSeparatedPoints: true,
     series: Object.fromEntries(legend.map((row) => [row.dataset.letter, {
       strokePattern: row.dataset.pattern ? row.dataset.pattern.split(" ").map(Number) : null,
@@ -362,18 +365,19 @@ function lotPlotter(lot) {
     for (const point of event.points) {
       const shown = lot.shown[point.xval - 1];
       const half = COVERAGE_K * shown.salt_content_u;
+      const size = 0.45 * small();
       const apart = Math.abs(shown.salt_content - lot.salt_content)
         > COVERAGE_K * Math.hypot(shown.salt_content_u, lot.salt_content_u);
       context.strokeStyle = tone("--ink");
       context.fillStyle = tone(apart ? "--outside" : "--inside");
-      context.lineWidth = 2;
+      context.lineWidth = stroke();
       context.beginPath();
       context.moveTo(point.canvasx, chart.toDomYCoord(shown.salt_content + half));
       context.lineTo(point.canvasx, chart.toDomYCoord(shown.salt_content - half));
       context.stroke();
       context.beginPath();
-      if (apart) context.rect(point.canvasx - 6, point.canvasy - 6, 12, 12);
-      else context.arc(point.canvasx, point.canvasy, 6, 0, 2 * Math.PI);
+      if (apart) context.rect(point.canvasx - size, point.canvasy - size, 2 * size, 2 * size);
+      else context.arc(point.canvasx, point.canvasy, size, 0, 2 * Math.PI);
       context.fill();
       context.stroke();
     }

@@ -144,6 +144,20 @@ def test_the_record_has_all_that_the_sheet_has(path: Path) -> None:
         assert part in text
 
 
+def test_an_ended_batch_leads_to_its_time_in_the_trend(path: Path) -> None:
+    """Where its reservoir is still configured, for there is no trend of another."""
+    made = [MadeBatch(), replace(MadeBatch(), id="other", reservoir="gone")]
+    write_scene(path, made, readings=False)
+    (address,) = re.findall(r'href="(/trend\?[^"]*)"', ask(path, f"/batches/{made[0].id}").text)
+
+    assert (
+        "/trend?reservoir=mix-1&from=2031-05-04T06%3A00%3A00.000Z&to=2031-05-04T07%3A30%3A00.000Z"
+        == unescape(address)
+    )
+    assert 200 == ask(path, unescape(address)).status
+    assert "/trend?" not in ask(path, "/batches/other").text
+
+
 def test_a_batch_in_the_reservoir_points_to_the_page_of_the_present(path: Path) -> None:
     """What the journal last had of released water may no longer hold."""
     batch = MadeBatch(then=("ready",))
