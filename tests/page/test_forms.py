@@ -11,9 +11,9 @@ from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.acts.act_view import places_now
 from daemon.page.acts.offers import SECOND_READINGS, of_alarm, of_alarms, of_batch, of_lots
 from daemon.page.acts.pages import live_parts
-from daemon.page.view import StationView
+from daemon.page.view import ReservoirView, StationView
 from tests.page.acting_parts import act_page, forms
-from tests.page.page_parts import alarm_view, reservoir_view, station_view
+from tests.page.page_parts import alarm_view, display_settings, reservoir_view, station_view
 
 ALWAYS = ["shelve", "remove-from-service"]
 
@@ -90,6 +90,20 @@ def test_lots_can_be_recorded_unless_the_journal_cannot_be_read() -> None:
     """They belong to no reservoir and no phase."""
     assert ["lot-add", "lot-adjust"] == [each.kind for each in of_lots(station_view())]
     assert [] == of_lots(station_view(trouble="the journal is gone"))
+
+
+def test_before_anything_was_measured_there_is_nothing_to_do_and_the_page_says_why() -> None:
+    """No journal, and a reservoir that has no probe: no form, and nothing looks ready."""
+    unread = ReservoirView(display_settings(), None, None)
+    page = act_page(station_view(unread, trouble="nothing has been measured yet"))
+    beside = act_page(
+        station_view(reservoir_view(), ReservoirView(display_settings("b"), None, None))
+    )
+
+    assert ({}, True) == (forms(page), "Nothing has been measured yet." in page)
+    assert "Released" not in page
+    assert {"mix-1", ""} == {each["reservoir"] for each in forms(beside).values()}
+    assert "Nothing can be done here now" in beside
 
 
 def test_only_what_is_allowed_is_offered() -> None:

@@ -112,6 +112,7 @@ def test_whose_name_is_not_known_is_asked_for_it_once(bench: Bench) -> None:
     again = bench.press(press)
 
     assert (400, True) == (status, 'name="who"' in page)
+    assert "your name is needed, for the record" in page
     assert (303, True) == (sent.status, "brinewright-name=lee" in sent.headers["Set-Cookie"])
     assert "more=1" in again[1]
     assert ["lee"] == [each.who for each in bench.inbox.after(0)]

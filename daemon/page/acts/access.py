@@ -26,10 +26,8 @@ from daemon.page.acts.proxies import NoLoginError, Proxies, login
 from daemon.page.acts.sessions import Session, SessionKey, key_from, same_secret
 
 DAY_S = 86_400.0
-SIGN_IN = "/sign-in"
 MOST_SIGNED_OUT = 10_000
-"""So many sessions that were ended by hand are remembered; none before its end unless there are
-more."""
+"""So many sessions that were signed out are remembered until their time is over."""
 
 SIGN_IN_FIRST = "sign in first, with the token of this station"
 WRONG_TOKEN = "this is not the token of this station; it stands in the file of page.token_file"  # noqa: S105

@@ -63,6 +63,7 @@ OLD_FORM = (
     "this form is from before you signed in, or from before publishing was last started; nothing"
     " was sent: check it, and send it once more"
 )
+NAME_FIRST = "nothing was sent yet: your name is needed, for the record; it is asked for once"
 CHECK = "nothing was sent yet: correct what is marked"
 NAME_IS_LOGIN = "the name in the record is that of your login; it is not to be typed"
 NO_SUCH_FORM = "there is no such form, or its command is not allowed here (page.commands)"
@@ -237,7 +238,8 @@ class CommandDesk:
         if not clean_name(who):
             errors["who"] = BAD_NAME if who else "this is missing"
         if errors:
-            return not_sent(HTTPStatus.BAD_REQUEST, CHECK, errors)
+            why = NAME_FIRST if [*errors] == ["who"] and not who else CHECK
+            return not_sent(HTTPStatus.BAD_REQUEST, why, errors)
         head = {"id": posted.get("id", ""), "verb": kind.verb, "who": who}
         reservoir = posted.get("reservoir", "")
         try:
