@@ -28,6 +28,15 @@ def test_the_question_is_shown_with_why_and_since_when() -> None:
     assert "Answer with brinewright batch answer --reservoir mix-1 probe-out, same-water or" in said
 
 
+def test_who_answered_is_named_as_they_gave_their_name() -> None:
+    """With what is left to do, and nothing is asked a second time."""
+    said = read(station_view(reservoir_view(question={**ASKED, "answered_by": "kim"}))).text
+
+    assert "before. kim says that the probe is out of the water." in said
+    assert "Put the probe back into the water of the batch" in said
+    assert TEXT.capitalize() not in said
+
+
 def test_a_batch_that_is_not_suspended_shows_no_question() -> None:
     """Nothing is asked about it."""
     said = read(station_view()).text

@@ -18,12 +18,28 @@ if TYPE_CHECKING:
     from datetime import tzinfo
 
     from daemon.page.acts.forms import Press
-    from daemon.page.now.next_act import NextAct
     from daemon.page.view import AlarmView
 
 FIGURE = re.compile(r"\d+(\.\d+)?", re.ASCII)
 FURLED, SILENT = "furled", "silent"
 """Flags of an alarm that is over and waits to be acknowledged, and of one that is put aside."""
+ASKED = "batch-suspended"
+"""The alarm that says what the question of a suspended batch says."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What a panel says already, so that its alarms do not say it a second time.
+
+    Attributes:
+        act: What to do next, as a sentence.
+        advice: That is in force; may be empty.
+        question: Whether a question is asked.
+    """
+
+    act: str = ""
+    advice: str = ""
+    question: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,12 +63,14 @@ class AlarmPart:
     presses: tuple[Press, ...] = ()
 
 
+NOTHING = Said()
+
+
 def alarm_parts(
     alarms: Iterable[AlarmView],
     zone: tzinfo,
     presses: MakePresses = no_presses,
-    act: NextAct | None = None,
-    advice: str = "",
+    said: Said = NOTHING,
 ) -> tuple[AlarmPart, ...]:
     """Return alarms in their order.
 
@@ -60,13 +78,10 @@ def alarm_parts(
         alarms: Those of one place.
         zone: Of the station.
         presses: Gives buttons.
-        act: What is said to be done next; it is not said a second time.
-        advice: That is in force; an alarm whose reason it is does not repeat it.
+        said: What stands beside them already.
     """
-    said = "" if act is None else act.sentence
     return tuple(
-        replace(_alarm_part(each, zone, said, advice), presses=of_alarm(each, presses))
-        for each in alarms
+        replace(_alarm_part(each, zone, said), presses=of_alarm(each, presses)) for each in alarms
     )
 
 
@@ -76,7 +91,7 @@ def unacknowledged(alarms: Iterable[AlarmView]) -> int:
     return sum(each.state in waiting for each in alarms)
 
 
-def _alarm_part(alarm: AlarmView, zone: tzinfo, said: str, advice: str) -> AlarmPart:
+def _alarm_part(alarm: AlarmView, zone: tzinfo, said: Said) -> AlarmPart:
     until = f"until {local_iso(alarm.until, zone)}" if alarm.until else ""
     by = f"by {alarm.who}" if alarm.who else ""
     words = (alarm.priority, alarm_words(alarm.state), by, until, alarm.reason)
@@ -85,11 +100,13 @@ def _alarm_part(alarm: AlarmView, zone: tzinfo, said: str, advice: str) -> Alarm
     if flag == SILENT:
         active = "; its condition is active" if alarm.active else ""
         return AlarmPart(name, flag, short(details + active))
-    why = "" if not alarm.why or _is_same(alarm.why, advice) else sentence(alarm.why)
+    if alarm.name == ASKED and said.question:
+        return AlarmPart(name, flag, short(details))
+    why = "" if not alarm.why or _is_same(alarm.why, said.advice) else sentence(alarm.why)
     do = sentence(alarm.do) if alarm.do else ""
     if flag == FURLED:
         return AlarmPart(name, flag, short(f"{details}; its condition is over"), short(why))
-    return AlarmPart(name, flag, short(details), short(why), "" if do == said else short(do))
+    return AlarmPart(name, flag, short(details), short(why), "" if do == said.act else short(do))
 
 
 def _is_same(why: str, advice: str) -> bool:

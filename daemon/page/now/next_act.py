@@ -86,7 +86,8 @@ def _of_question(snapshot: ReservoirSnapshot) -> NextAct | None:
             sentence(f"put the probe back into the water of the batch; {UNPLUG_FIRST}"),
             (sentence("or say that the vessel was refilled"),),
         )
-    return NextAct(sentence(snapshot.question.text))
+    look = sentence(f"look where the probe is; {UNPLUG_FIRST}")
+    return NextAct(sentence(snapshot.question.text), (look,))
 
 
 def _of_alarms(snapshot: ReservoirSnapshot, alarms: Sequence[AlarmView]) -> NextAct | None:

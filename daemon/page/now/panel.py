@@ -16,7 +16,7 @@ from daemon.mixing.station.steady import FACT, expected_now, steady_since
 from daemon.page.blocks import short
 from daemon.page.healthz import staleness
 from daemon.page.labels import health_words, quality_words, sentence
-from daemon.page.now.alarm_part import AlarmPart, alarm_parts
+from daemon.page.now.alarm_part import AlarmPart, Said, alarm_parts
 from daemon.page.now.bridge_gauge import BridgeGauge, bridge_gauge
 from daemon.page.now.buttons import MakePresses, no_presses, of_all, of_question
 from daemon.page.now.chance_bar import ChanceBar, chance_bar
@@ -128,12 +128,19 @@ def panel(
         act,
         _answer_with(reservoir),
         of_question(reservoir, presses),
-        alarm_parts(own, view.zone, presses, act, (snapshot.advice if snapshot else None) or ""),
+        alarm_parts(own, view.zone, presses, _said(act, snapshot)),
         of_all(own, name, presses),
         (f"{name}-question", f"{name}-alarms"),
         () if snapshot is None else _rows(reservoir, snapshot, view.zone),
         bool(old),
     )
+
+
+def _said(act: NextAct, snapshot: ReservoirSnapshot | None) -> Said:
+    """Return what the panel says before its alarms."""
+    if snapshot is None:
+        return Said(act.sentence)
+    return Said(act.sentence, snapshot.advice or "", question=snapshot.question is not None)
 
 
 def _notice(reservoir: ReservoirView) -> str:
@@ -143,13 +150,9 @@ def _notice(reservoir: ReservoirView) -> str:
         return sentence(found.partition(STEP_END)[0])
     if snapshot is None or snapshot.question is None:
         return ""
-    question = snapshot.question
-    answered = f"{question.answered_by} says that the probe is out of the water"
-    return short(
-        " ".join(
-            sentence(each) for each in (question.why, question.answered_by and answered) if each
-        )
-    )
+    why, who = snapshot.question.why, snapshot.question.answered_by
+    said = f" {who} says that the probe is out of the water." if who else ""
+    return short(f"{sentence(why)}{said}")
 
 
 def _answer_with(reservoir: ReservoirView) -> str:

@@ -10,15 +10,14 @@ import pytest
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.blocks import LONGEST
 from daemon.page.labels import alarm_words
-from daemon.page.now.alarm_part import AlarmPart, alarm_parts, unacknowledged
-from daemon.page.now.next_act import NextAct
+from daemon.page.now.alarm_part import AlarmPart, Said, alarm_parts, unacknowledged
 from daemon.page.view import AlarmView
 from tests.page.page_parts import alarm_view
 
 
-def part(alarm: AlarmView, act: NextAct | None = None, advice: str = "") -> AlarmPart:
+def part(alarm: AlarmView, said: Said | None = None) -> AlarmPart:
     """One alarm as it is shown."""
-    (found,) = alarm_parts([alarm], UTC, act=act, advice=advice)
+    (found,) = alarm_parts([alarm], UTC, said=said or Said())
     return found
 
 
@@ -37,10 +36,22 @@ def test_what_is_said_to_be_done_next_is_not_said_again() -> None:
     """Nor the advice, where it is the reason of the alarm."""
     alarm = alarm_view(why="add 1420 g of salt mix", do="check the pump")
 
-    assert "" == part(alarm, NextAct("Check the pump.")).do
+    assert "" == part(alarm, Said("Check the pump.")).do
     for advice in ("add 1420 g of salt mix", "add 1419.5 g of salt mix"):
-        assert "" == part(alarm, advice=advice).why
-    assert "Add 1420 g of salt mix." == part(alarm, advice="add 8.7 L of purified water").why
+        assert "" == part(alarm, Said(advice=advice)).why
+    assert "Add 1420 g of salt mix." == part(alarm, Said(advice="add 8.7 L")).why
+
+
+def test_a_question_is_asked_once() -> None:
+    """The alarm beside it keeps its flag and its details; elsewhere it says all."""
+    alarm = alarm_view(name="batch-suspended", why="it reads air: is the probe out?", do="look")
+
+    assert ("", "", "high") == (
+        part(alarm, Said(question=True)).why,
+        part(alarm, Said(question=True)).do,
+        part(alarm, Said(question=True)).flag,
+    )
+    assert ("It reads air: is the probe out?", "Look.") == (part(alarm).why, part(alarm).do)
 
 
 def test_an_alarm_that_is_over_waits_to_be_acknowledged() -> None:

@@ -30,9 +30,10 @@ def test_a_question_comes_before_every_alarm_and_advice() -> None:
     """As long as it waits, nobody knows which water the rest is about."""
     asked = reservoir_view(phase="off_target", question=QUESTION, advice=ADVICE)
 
-    assert found(asked, PUMP) == NextAct(
-        "Is the probe out of the water, or was the vessel refilled?"
-    )
+    act = found(asked, PUMP)
+
+    assert "Is the probe out of the water, or was the vessel refilled?" == act.sentence
+    assert act.steps == (f"Look where the probe is; {UNPLUG_FIRST}.",)
 
 
 def test_a_question_that_was_answered_says_what_is_left_to_do() -> None:
