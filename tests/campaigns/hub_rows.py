@@ -1,6 +1,6 @@
 """How many rows a day of still water costs the database of a home-automation hub.
 
-    python -m tests.campaigns.hub_rows --hours 24
+    python -m tests.campaigns.hub_rows --hours 24 [--lost 0.01]
 
 A batch is mixed and released, and then nothing happens for so long: a probe of some noise is read
 every two seconds in a room that is warmer by day.  Every snapshot goes the way that it goes in the
@@ -55,9 +55,9 @@ class Day:
         """Send what is due of a present state."""
         for message in self.feed.due({"mix-1": snapshot}, None, now_s):
             self.recorder.take(message)
-        shown = float(self.recorder.states["temperature"] or "nan")
-        assert snapshot.temperature_C is not None
-        self.worst_C = max(self.worst_C, abs(shown - snapshot.temperature_C))
+        shown = self.recorder.states["temperature"]
+        if snapshot.temperature_C is not None and shown not in (None, "None"):
+            self.worst_C = max(self.worst_C, abs(float(shown) - snapshot.temperature_C))
 
 
 def a_day() -> Day:
@@ -69,16 +69,22 @@ def a_day() -> Day:
     )
 
 
-def still_samples(start: Story, noise_share: float, hours: float) -> Iterator[Sample]:
-    """Nothing happens to 34 ppt, as a noisy probe reads it."""
-    dice = Random(5)
+def still_samples(
+    start: Story, noise_share: float, hours: float, lost_share: float = 0.0
+) -> Iterator[Sample]:
+    """Nothing happens to 34 ppt, as a noisy probe reads it that loses replies."""
+    dice, losses = Random(5), Random(6)
     for number in range(int(hours * 3600.0 / PERIOD_S)):
         gone_s = number * PERIOD_S
         warmth = 24.0 + 0.8 * math.sin(2.0 * math.pi * gone_s / DAY_S)
         level = float(gsw.C_from_SP(34.0, warmth, 0.0))
         at = Instant(start.wall + timedelta(seconds=gone_s), start.t_s + gone_s, start.boot)
         indicated = round(level * (1.0 + dice.gauss(0.0, noise_share)), 3)
-        yield Sample("mix-1", "ct-1", at, indicated, round(warmth + dice.gauss(0.0, 0.006), 2))
+        warmth += dice.gauss(0.0, 0.006)
+        if losses.random() < lost_share:
+            yield Sample("mix-1", "ct-1", at, None, None, fault="no reply")
+        else:
+            yield Sample("mix-1", "ct-1", at, indicated, round(warmth, 2))
 
 
 def released() -> tuple[Station, Story]:
@@ -88,10 +94,10 @@ def released() -> tuple[Station, Story]:
     return station, mixing
 
 
-def recorded(noise_share: float, hours: float) -> Day:
+def recorded(noise_share: float, hours: float, lost_share: float = 0.0) -> Day:
     """Play still water after a release; return what a hub has of it."""
     (station, mixing), day = released(), a_day()
-    for sample in still_samples(mixing, noise_share, hours):
+    for sample in still_samples(mixing, noise_share, hours, lost_share):
         for entry in station.advance(sample):
             if isinstance(entry, Event) and entry.kind is Kind.ALARM:
                 day.recorder.take(alarm_message(STATION, entry))
@@ -105,10 +111,12 @@ def main(words: Sequence[str] | None = None) -> int:
     """Print the rows of each noise; return 1 where they are too many."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--hours", type=float, default=24.0)
-    hours = parser.parse_args(words).hours
+    parser.add_argument("--lost", type=float, default=0.0, help="share of replies that are lost")
+    options = parser.parse_args(words)
+    hours = options.hours
     worst = 0.0
     for name, noise_share in NOISES.items():
-        rows = recorded(noise_share, hours).recorder.rows
+        rows = recorded(noise_share, hours, options.lost).recorder.rows
         worst = max(worst, rows.total() * 24.0 / hours)
         most = ", ".join(f"{id_} {count}" for id_, count in rows.most_common(6))
         line = f"noise {name} ({noise_share:g}): {rows.total()} rows in {hours:g} h: {most}"

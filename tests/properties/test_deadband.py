@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from daemon.publishing.mqtt.hub import picture as of_hub
 from daemon.publishing.mqtt.hub.deadband import (
     HOLD_S,
+    LASTS_S,
     LEAP,
     LEAP_HOLD_S,
     REFRESH_S,
@@ -49,11 +50,13 @@ def test_what_is_shown_is_never_further_behind_than_the_deadband_for_long(
 ) -> None:
     """From reading to reading: either it is near, or it was so less than the hold before."""
     gate, now_s, behind_since_s = Deadband({"x": figure}), 0.0, None
+    unknown_since_s = math.inf
     for pause_s, value in readings:
         now_s += pause_s
         shown = gate.pass_moved({"x": value}, now_s)["x"]
+        unknown_since_s = min(unknown_since_s, now_s) if value is None else math.inf
         if value is None:
-            assert shown is None  # what is unknown passes at once
+            assert shown is None or now_s - unknown_since_s < LASTS_S
             behind_since_s = None
         elif shown is not None and abs(value - shown) <= figure.deadband + figure.step / 2:
             behind_since_s = None
@@ -88,6 +91,8 @@ def test_a_figure_that_is_lost_again_and_again_comes_back_ever_more_slowly(times
     for _ in range(times):
         now_s += 2.0
         gate.pass_moved({"x": None}, now_s)
+        now_s += LASTS_S
+        assert gate.pass_moved({"x": None}, now_s)["x"] is None
         lost_s = now_s
         while gate.pass_moved({"x": 1.0}, now_s)["x"] is None:
             now_s += 1.0
@@ -144,18 +149,18 @@ PICTURES = st.builds(
 
 
 @given(st.lists(st.tuples(st.floats(0.1, 40.0), PICTURES), min_size=1, max_size=40))
-def test_a_change_of_phase_or_alarm_and_what_is_unknown_pass_at_once(
+def test_a_change_of_phase_or_alarm_passes_at_once_with_all_that_is_unknown(
     looks: list[tuple[float, Picture]],
 ) -> None:
     """The words are always those of now; when they change, figures and sentences are too."""
-    gate, now_s, before = Gate(), 0.0, None
+    gate, now_s, before, unknown_since_s = Gate(), 0.0, None, math.inf
     for pause_s, picture in looks:
         now_s += pause_s
         sent = gate.take(picture, now_s)
         salinity = picture.figures["salinity"]
+        unknown_since_s = min(unknown_since_s, now_s) if salinity is None else math.inf
         assert picture.words == {key: sent[key] for key in picture.words}
-        if salinity is None:
-            assert sent["salinity"] is None
+        assert sent["salinity"] is None or now_s - unknown_since_s < LASTS_S
         if picture.texts["advice"] is None:
             assert sent["advice"] is None
         if picture.words != before:
@@ -170,4 +175,17 @@ def test_what_is_no_number_is_unknown(value: float) -> None:
     gate = Deadband({"x": Figure(0.1, 0.1)})
     gate.pass_moved({"x": 3.0}, 0.0)
 
-    assert {"x": None} == gate.pass_moved({"x": value}, 1.0)
+    assert {"x": 3.0} == gate.pass_moved({"x": value}, 1.0)
+    assert {"x": None} == gate.pass_moved({"x": value}, 1.0 + LASTS_S)
+
+
+@given(st.lists(st.floats(0.1, LASTS_S / 4), min_size=3, max_size=60))
+def test_a_lost_reply_now_and_then_is_no_news(pauses: list[float]) -> None:
+    """A probe that loses every second one is shown all the same, for a value comes each time."""
+    gate, now_s = Deadband({"x": Figure(0.1, 0.1)}), 0.0
+    gate.pass_moved({"x": 1.0}, now_s)
+    for number, pause_s in enumerate(pauses):
+        now_s += pause_s
+        value = None if number % 2 else 1.0
+
+        assert {"x": 1.0} == gate.pass_moved({"x": value}, now_s)

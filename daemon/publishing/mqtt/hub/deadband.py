@@ -3,7 +3,8 @@
 A hub stores a row for each state that differs from the one before, so a probe that is read
 every two seconds would cost it a row for each digit of noise.  A figure therefore passes
 
-- at once when it becomes unknown, or worse where that is known of it;
+- when it has been unknown for `LASTS_S`, or worse, where that is known of it: a lost reply now and
+  then is no news;
 - when it is further than its deadband from what was sent, at most every `HOLD_S`;
 - when it is many times as far, as when salt comes in, at most every `LEAP_HOLD_S`;
 - when it is known again, after seconds, and after `HOLD_S` where that happens often;
@@ -20,6 +21,9 @@ from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+LASTS_S = 10.0
+"""Time for which a figure stays as it was sent while it is unknown or worse.  Nothing is released
+or raised by what a hub shows, and an older value is one of seconds ago."""
 HOLD_S = 60.0
 """Shortest time between two values of a figure that is known; so even a probe that is all noise
 costs a bounded number of rows."""
@@ -43,7 +47,7 @@ class Figure:
     Attributes:
         step: What it is rounded to, in its unit.
         deadband: How far it may move unsent, in its unit.
-        rises_at_once: Whether a higher value is a worse one and must not wait.
+        rises_at_once: Whether a higher value is a worse one and waits for `LASTS_S` only.
     """
 
     step: float
@@ -68,6 +72,7 @@ class Deadband:
     figures: Mapping[str, Figure]
     _sent: dict[str, float | None] = field(default_factory=dict, init=False)
     _sent_s: dict[str, float] = field(default_factory=dict, init=False)
+    _worse_s: dict[str, float] = field(default_factory=dict, init=False)
     _returns_s: dict[str, deque[float]] = field(default_factory=dict, init=False)
 
     def pass_all(self, values: Mapping[str, float | None], now_s: float) -> dict[str, float | None]:
@@ -100,12 +105,15 @@ class Deadband:
             return True
         figure, sent = self.figures[name], self._sent[name]
         since_s = now_s - self._sent_s[name]
+        if sent is not None and (value is None or (figure.rises_at_once and value > sent)):
+            if now_s - self._worse_s.setdefault(name, now_s) >= LASTS_S:
+                return True
+        else:
+            self._worse_s.pop(name, None)
         if value is None:
-            return sent is not None
+            return False
         if sent is None:
             return since_s >= (LEAP_HOLD_S if self._may_return(name, now_s) else HOLD_S)
-        if figure.rises_at_once and value > sent:
-            return True
         return since_s >= _hold_s(figure.deadband, abs(value - sent))
 
     def _may_return(self, name: str, now_s: float) -> bool:
@@ -120,6 +128,7 @@ class Deadband:
             self._returns_s.setdefault(name, deque(maxlen=RETURNS_AN_HOUR)).append(now_s)
         self._sent[name] = None if value is None else rounded(value, self.figures[name].step)
         self._sent_s[name] = now_s
+        self._worse_s.pop(name, None)
 
 
 def _hold_s(deadband: float, moved: float) -> float:

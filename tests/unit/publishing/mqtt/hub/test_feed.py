@@ -12,6 +12,7 @@ import pytest
 from daemon.entries import JSON
 from daemon.mixing.station.snapshot import AlarmSnapshot, ReservoirSnapshot, StationSnapshot
 from daemon.publishing.mqtt.hub.announcement import announcement
+from daemon.publishing.mqtt.hub.deadband import LASTS_S
 from daemon.publishing.mqtt.hub.feed import EVERY_S, TEXT_HOLD_S, HubFeed
 from daemon.publishing.mqtt.hub.hub_device import HubDevice
 from daemon.publishing.topic_messages import SNAPSHOT_EXPIRES_S
@@ -96,19 +97,19 @@ def test_a_change_of_phase_or_alarm_passes_at_once_and_takes_the_figures_along()
     assert ["probe-fault", "probe-fault", None] == [each["problem"] for each in stage.sent]
 
 
-def test_what_becomes_unknown_passes_at_once() -> None:
-    """No automation acts on a salinity that is not there any more, or that failed its tests."""
+def test_what_stays_unknown_for_seconds_is_unknown() -> None:
+    """No automation acts on a salinity that is gone or failed; one lost reply is no news."""
     stage = Stage()
     stage.look(0.0)
     lost = stage.look(1.0, salinity=None, salinity_u=None, flag=9)
     back = stage.look(2.0, salinity=34.0, salinity_u=0.1, flag=1)
     failed = Stage(stage.snapshot)
     failed.look(0.0)
-    failed.look(1.0, flag=4)
+    times = [second for second in range(1, 15) if failed.look(float(second), flag=4)]
 
-    assert (1, 0) == (lost, back)
-    assert [34.0, None] == [each["salinity"] for each in stage.sent]
-    assert ["OFF", "ON"] == [states(each)["probe"] for each in stage.sent]
+    assert (0, 0, [1 + LASTS_S]) == (lost, back, times)
+    assert [34.0] == [each["salinity"] for each in stage.sent]
+    assert ["OFF", "ON"] == [states(each)["probe"] for each in failed.sent]
     assert [34.0, None] == [each["salinity"] for each in failed.sent]
 
 
