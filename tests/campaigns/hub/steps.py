@@ -138,6 +138,27 @@ def used(scene: Scene) -> str:
     return answer
 
 
+def calibration(scene: Scene) -> str:
+    """A calibration is started, aborted and ended by buttons that come and go with it."""
+    begin, abort, back = (
+        "Start calibration of ct-1",
+        "Abort calibration of ct-1",
+        "ct-1 is back in the water",
+    )
+    assert scene.state(abort) == GONE, "a button that does not apply is available"
+    scene.press(begin)
+    scene.wait_state(begin, GONE)
+    scene.wait_state("Probe health", "function check")
+    scene.press(abort)
+    scene.rig.hub.wait_until(
+        lambda: scene.state("Last answer").startswith("Put the probe back"), PATIENCE_S, "the abort"
+    )
+    scene.press(back)
+    scene.wait_state(abort, GONE)
+    scene.wait_state("Phase", "ready")
+    return scene.state("Last answer")
+
+
 def events(scene: Scene) -> str:
     """What happened so far was fired once each, in order, as the journal has it."""
     told = [
@@ -278,6 +299,7 @@ STEPS: tuple[Step, ...] = (
     question,
     refused,
     used,
+    calibration,
     events,
     automation,
     publish_killed,
