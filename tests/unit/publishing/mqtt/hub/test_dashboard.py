@@ -339,3 +339,23 @@ def test_the_question_stands_above_its_answers() -> None:
         each["entity"].removeprefix(f"button.{HERE}_") for each in cards()[asks + 1 : asks + 4]
     ]
     assert "**Is it?**" == Hub({"question": "is it?"}).renders(cards()[asks]["content"])
+
+
+MARKED = "there is no lot '<img src=x>'"
+
+
+def test_markup_in_what_people_typed_shows_as_text() -> None:
+    """A name of a lot comes back in an answer or in an advice."""
+    answer = next(
+        each["content"] for each in of_type("markdown") if "Last answer" in each["content"]
+    )
+    entity = f"sensor.{HERE}_last_answer"
+    said = [
+        Hub({"last_answer": MARKED}, {(entity, "time"): "2026-03-02T08:00:00Z"}).renders(answer),
+        Hub({"phase": "off_target"}, {(f"sensor.{HERE}_advice", "whole"): MARKED}).renders(
+            cards()[0]["content"]
+        ),
+        leads(phase="verifying", why=MARKED),
+    ]
+
+    assert ["&lt;img src=x&gt;" in each and "<img" not in each for each in said] == [True] * 3
