@@ -32,7 +32,7 @@ from daemon.journal import blocks, rows
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.trend.filling import Filling, Work
-from daemon.journal.trend.trend import Question
+from daemon.journal.trend.trend import SOURCES, Question
 from daemon.journal.trend.trend_file import TrendFile, trend_path, trend_view
 from daemon.journal.writer import EVENT, READING, Writer
 from daemon.mixing.probe.quality import TESTS
@@ -221,9 +221,8 @@ def measure(path: Path, days: int, span: timedelta, words: str) -> Figure:
     assert readings == expected, (words, readings, expected)
     touched = readings
     if trend.source != "readings":
-        width_ms = {"minutes": 60_000, "ten minutes": 600_000, "two hours": 7_200_000}
+        (width,) = [each for each, words in SOURCES.items() if words == trend.source]
         with trend_view(trend_path(path)) as stored:
-            width = width_ms[trend.source]
             touched = len(stored.buckets(width, "mix-1", trend.since_ms, trend.until_ms))
     return Figure(
         words, cold_ms, median(warm), max(warm), cpu_ms, trend.source, len(trend.points), touched,

@@ -26,8 +26,8 @@ def test_each_span_holds_every_reading(tmp_path: Path, monkeypatch: pytest.Monke
     found = [
         trend_year.measure(path, 1, span, words)
         for words, span in trend_year.SPANS
-        if words in ("ten minutes", "a day", "a month", "a year")
+        if words in ("ten minutes", "a day", "a week", "a month", "a year")
     ]
-    sources = ["readings", "minutes", "ten minutes", "two hours"]
+    sources = ["readings", "minutes", "ten minutes", "hours", "half days"]
     assert sources == [each.source for each in found]
-    assert [4 * 3600] * 3 == [each.readings for each in found[1:]]
+    assert [4 * 3600] * 4 == [each.readings for each in found[1:]]

@@ -130,9 +130,10 @@ class Filling:
                 piece.reach, piece.full = older.reach, older.full
             earliest_ms = _earliest_ms(db) if reach.removed != ends.removed else None
         if piece.reach != reach:
-            tens = widened(piece.minutes, WIDTHS_MS[1])
-            hours = widened(tens, WIDTHS_MS[2])
-            self.file.add(piece.minutes, (tens, hours), piece.marks, piece.reach)
+            levels = [piece.minutes]
+            for width_ms in WIDTHS_MS[1:]:
+                levels.append(widened(levels[-1], width_ms))
+            self.file.add(levels, piece.marks, piece.reach)
         if not piece.full and earliest_ms is not None:
             self.file.remove_before(earliest_ms, ends.removed)
         return Work.WAITS if piece.full else Work.DONE

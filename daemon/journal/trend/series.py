@@ -20,10 +20,11 @@ if TYPE_CHECKING:
 STEPS_S = (
     *(1, 2, 5, 10, 15, 30),
     *(60, 120, 300),
-    *(600, 1200, 1800, 3600),
-    *(7200, 14_400, 28_800, 43_200, 86_400, 172_800, 604_800, 2_592_000),
+    *(600, 1200, 1800),
+    *(3600, 7200, 14_400, 28_800),
+    *(43_200, 86_400, 172_800, 604_800, 2_592_000),
 )
-"""Widths of points, s: each that is at least a minute, ten or two hours is a multiple of it."""
+"""Widths of points, s: each is a multiple of the widest stored buckets that are no wider."""
 GAP_PERIODS = 5
 SHORTEST_GAP_MS = 15_000
 """A silence is a gap from so many times the usual time between readings and from so long on, as in

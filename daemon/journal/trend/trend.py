@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from daemon.journal.trend.trend_file import TrendView
 
 MINUTE_S = MINUTE_MS // 1000
-SOURCES = dict(zip(WIDTHS_MS, ("minutes", "ten minutes", "two hours"), strict=True))
+SOURCES = dict(zip(WIDTHS_MS, ("minutes", "ten minutes", "hours", "half days"), strict=True))
 """What points are made of, by the width of the buckets."""
 LONGEST_RAW_MS = 2 * 3_600_000
 """Up to here readings are read one by one: 7,200 of them at one a second."""

@@ -23,10 +23,11 @@ from daemon.journal.trend.marks import Mark
 if TYPE_CHECKING:
     from daemon.journal.trend.tally import Buckets, Key
 
-FORM = 1
+FORM = 2
 """Number of the form of the file; one of another form is made again."""
-WIDTHS_MS = (MINUTE_MS, 10 * MINUTE_MS, 120 * MINUTE_MS)
-"""Widths of buckets: a week of the second and a year of the third are a few thousand."""
+WIDTHS_MS = (MINUTE_MS, 10 * MINUTE_MS, 60 * MINUTE_MS, 720 * MINUTE_MS)
+"""Widths of buckets, each of which the next is made of: a day of the first, a week of the second, a
+month of the third and a year of the fourth are about a thousand."""
 OWN_TABLES = frozenset(("reach", "buckets", "marks"))
 ENDS = ("", "-wal", "-shm", "-journal")
 
@@ -153,14 +154,11 @@ class TrendFile:
             self._db.execute("DELETE FROM marks")
             self._set(reach)
 
-    def add(
-        self, minutes: Buckets, wider: Iterable[Buckets], marks: Iterable[Mark], reach: Reach
-    ) -> None:
+    def add(self, levels: Iterable[Buckets], marks: Iterable[Mark], reach: Reach) -> None:
         """Add what a piece of the journal holds, and how far that reaches.
 
         Args:
-            minutes: Its buckets of the first of `WIDTHS_MS`.
-            wider: Those of the others, in order.
+            levels: Its buckets, once for each of `WIDTHS_MS`.
             marks: Its marks.
             reach: Which entries there are with it.
 
@@ -169,7 +167,7 @@ class TrendFile:
             JournalError: It cannot be written, e.g. the disk is full.
         """
         with self._transaction():
-            for width_ms, buckets in zip(WIDTHS_MS, (minutes, *wider), strict=True):
+            for width_ms, buckets in zip(WIDTHS_MS, levels, strict=True):
                 for key, bucket in buckets.items():
                     self._merge(width_ms, key, bucket)
             self._db.executemany(

@@ -457,7 +457,8 @@ function address() {
 
 // ---- What is asked for ----
 
-const points = () => Math.min(1200, Math.max(200, Math.round(plots.salinity.clientWidth || 740)));
+/** A point a pixel, and no more than the steps of the server are made for. */
+const points = () => Math.min(740, Math.max(200, Math.round(plots.salinity.clientWidth || 740)));
 const iso = (ms) => new Date(Math.round(ms)).toISOString();
 
 /** Ask for all that is looked at. @param {boolean} words Whether the words are to follow. */

@@ -15,14 +15,15 @@ from daemon.journal import blocks
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
 from daemon.journal.retention import OLDEST, summarise
-from daemon.journal.summaries import class_of
+from daemon.journal.summaries import MINUTE_MS, class_of
 from daemon.journal.trend import filling as filling_module
 from daemon.journal.trend import stretch
 from daemon.journal.trend import trend as trend_module
 from daemon.journal.trend.filling import Filling
 from daemon.journal.trend.marks import MarkKind
+from daemon.journal.trend.series import STEPS_S, source_width_ms
 from daemon.journal.trend.trend import Question, Trend, TrendReader
-from daemon.journal.trend.trend_file import TrendFile, throw_away, trend_path
+from daemon.journal.trend.trend_file import WIDTHS_MS, TrendFile, throw_away, trend_path
 from daemon.journal.writer import Writer
 from tests.parts.numbered import START, reading
 from tests.parts.trends import START_MS, course, fill, ms, water, write
@@ -82,7 +83,8 @@ def phase(second: float, before: Phase, to: Phase, reservoir: str = "mix-1") -> 
         (7300, 500, 60, "minutes"),
         (20_000, 100, 300, "minutes"),
         (20_000, 30, 1200, "ten minutes"),
-        (86_400, 10, 14_400, "two hours"),
+        (86_400, 10, 14_400, "hours"),
+        (86_400, 2, 43_200, "half days"),
     ],
 )
 def test_a_stretch_of_any_length_is_what_its_readings_say(
@@ -98,6 +100,13 @@ def test_a_stretch_of_any_length_is_what_its_readings_say(
     assert len(trend.points) <= points + 2
     assert (None, None, 0) == (trend.complete_from_ms, trend.missing, trend.gaps_left_out)
     check(trend, known)
+
+
+def test_each_step_is_made_of_whole_buckets() -> None:
+    """Else a bucket would lie in two points."""
+    for step in STEPS_S:
+        source_ms = source_width_ms(step, WIDTHS_MS)
+        assert 1000 * step < MINUTE_MS or 1000 * step % source_ms == 0
 
 
 def test_what_the_file_lacks_comes_from_the_journal(path: Path) -> None:
