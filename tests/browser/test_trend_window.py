@@ -192,6 +192,22 @@ def test_a_chart_that_cannot_be_renewed_says_so(windows: Windows, past: Past) ->
     expect(page.locator(".lost-readings")).to_be_hidden()
 
 
+def test_a_chart_begins_with_the_journal(windows: Windows, tmp_path: Path) -> None:
+    """Opened before anything was measured, it says so, and is drawn once something is."""
+    windows.expected = ["503"]
+    port, words = find_free_port(), ("daemon.publish", "--config")
+    station = Station(tmp_path, speed=1, more=page_section(port))
+    later = Past(tmp_path / "journal.db", port, datetime.now(UTC))
+    with running("publish", *words, str(station.config), folder=tmp_path):
+        wait_until(lambda: answers(port), "the page")
+        page = windows.open(f"{later.address}/trend?span=10min")
+        expect(page.locator(".lost-readings")).to_contain_text("there is none yet")
+        later.add(12.34)
+        expect(page.locator(".reading")).to_contain_text("12.34 ppt")
+        expect(page.locator(".lost-readings")).to_be_hidden()
+        windows.close()
+
+
 @pytest.mark.parametrize("size", [PHONE, UPRIGHT, DESK, WALL])
 def test_it_fits_every_window_and_axe_finds_nothing(
     windows: Windows, past: Past, size: tuple[int, int]

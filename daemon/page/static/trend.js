@@ -463,6 +463,7 @@ const iso = (ms) => new Date(Math.round(ms)).toISOString();
 
 /** Ask for all that is looked at. @param {boolean} words Whether the words are to follow. */
 async function ask(words) {
+  nextAt = Infinity;
   asking?.abort();
   asking = new AbortController();
   const { signal } = asking;
@@ -589,7 +590,9 @@ for (const plot of Object.values(plots)) {
 place.querySelector(".reservoir select")?.addEventListener("change", (event) => event.target.form.submit());
 document.addEventListener("beat", (event) => {
   serverLead = Date.parse(event.detail.time) - Date.now();
-  if (answer && look.follows && !document.hidden && Date.now() >= nextAt) { nextAt = Infinity; follow(); }
+  if (document.hidden || Date.now() < nextAt || (lost.hidden && !look.follows)) return;
+  nextAt = Infinity;
+  if (answer && lost.hidden) follow(); else ask(true);
 });
 document.addEventListener("liveness", (event) => { if (event.detail === "live" && !lost.hidden) ask(true); });
 document.addEventListener("visibilitychange", () => { if (!document.hidden && look.follows) go(latest(look.length, look.to - look.from)); });
