@@ -134,6 +134,7 @@ class Routine:
             (RoutineStep.CAPTURED, ActKind.NEXT): lambda _: self._next(),
             (RoutineStep.CAPTURED, ActKind.CONFIRM): lambda _: self._next(),
             (RoutineStep.CAPTURED, ActKind.RETRY): lambda _: self._again(),
+            (RoutineStep.VERDICT, ActKind.RETRY): lambda _: self._again(),
             (RoutineStep.VERDICT, ActKind.CONFIRM): self._save,
         }
 
@@ -159,8 +160,7 @@ class Routine:
 
     def _go(self, step: RoutineStep) -> tuple[RoutineOutput, ...]:
         self.step = step
-        total = len(self._references)
-        name = f"Point {self._index + 1} of {total}"
+        name = f"Point {self._index + 1} of {len(self._references)}"
         point = name if self._leaving is None else "As left"
         return (Message(step, instruction(step, self.reference, point)),)
 
@@ -317,6 +317,7 @@ class Routine:
 
     def _again(self) -> tuple[RoutineOutput, ...]:
         self.captures.pop()
+        self._fit, self._verdict, self._leaving, self._left = None, None, None, []
         return self._point()
 
     def _next(self) -> tuple[RoutineOutput, ...]:

@@ -42,10 +42,10 @@ INTERRUPTED = 130
 """What a shell expects of a program ended with Ctrl-C."""
 SILENT_S = 60.0
 CONFIRM, NEXT, RETRY, ABORT = "confirm", "next", "retry", "abort"
-REPEATABLE_STEPS = ("held", "captured", "thermometer")
+REPEATABLE_STEPS = ("held", "captured", "thermometer", "verdict")
 PROMPTS = {
     "captured": "Enter for the next step, r to repeat this point, a to abort: ",
-    "verdict": "Enter to save, a to abort: ",
+    "verdict": "Enter to save, r to repeat the last point, a to abort: ",
     "thermometer": "Thermometer, °C (r to repeat this point, a to abort): ",
     "return": "Enter once it is back in the water: ",
 }

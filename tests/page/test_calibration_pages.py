@@ -153,7 +153,7 @@ def test_each_step_offers_what_leads_on(at_bench: Bench) -> None:
         ["No bubble is left", abort],
         ["Repeat this point", abort],
         ["To the verdict", "Repeat this point", abort],
-        ["Save it and put it in force", abort],
+        ["Save it and put it in force", "Repeat the last point", abort],
         ["Probe ct-1 is back in the water"],
     ] == seen
 

@@ -15,6 +15,10 @@ CONFIRMS = {
 }
 """What the button of a step says that a person has done."""
 ON_WARNING = {"wait": "Wait longer", "swap": "Yes, swap the two references"}
+REPEATABLE = dict.fromkeys(("settle", "thermometer", "held", "captured"), "Repeat this point") | {
+    "verdict": "Repeat the last point"
+}
+"""Steps at which a point can be taken once more, and what the button says."""
 SAVES = {
     "accept": "Save it and put it in force",
     "accept_with_warning": "Save it and put it in force",
@@ -56,8 +60,8 @@ def routine_offers(routine: RoutineAnswer) -> list[Offer]:
     if not routine.runs:
         return [offer("calibration-confirm", f"Probe {routine.probe} is back in the water")]
     offers = [*_likely(routine, act)]
-    if step in ("settle", "thermometer", "held", "captured"):
-        offers.append(act("calibration-retry"))
+    if step in REPEATABLE:
+        offers.append(act("calibration-retry", REPEATABLE[step]))
     return [*offers, act("calibration-abort")]
 
 

@@ -9,7 +9,7 @@ from calibration.instructions import RoutineStep
 from calibration.mistakes import Mistake
 from calibration.points import Thermometer
 from calibration.references import Reference, value_at
-from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, Bench, bench
+from tests.unit.calibration.test_routine import PLAN, STRONG, WEAK, Bench, bench, saved
 
 ALIKE = replace(PLAN, references=(WEAK, STRONG))
 
@@ -85,3 +85,40 @@ def test_a_point_that_stays_steady_while_the_thermometer_is_read_is_taken() -> N
     made.act(ActKind.CONFIRM, 22.0)
 
     assert (RoutineStep.CAPTURED, 1) == (made.routine.step, len(made.routine.captures))
+
+
+def test_a_point_can_be_repeated_after_its_verdict() -> None:
+    """Nothing of the first verdict is left, and one record comes of the second."""
+    made = bench(replace(PLAN, references=(WEAK, STRONG)))
+    made.whole()
+    assert (RoutineStep.VERDICT, 2) == (made.routine.step, len(made.routine.captures))
+    made.factor = 1.0
+    made.act(ActKind.RETRY)
+    assert (RoutineStep.RINSE, 1) == (made.routine.step, len(made.routine.captures))
+    assert made.routine.reference is STRONG
+    made.point()
+    made.act(ActKind.NEXT)
+
+    assert RoutineStep.VERDICT is made.routine.step
+    record = saved(made)
+    assert [1, 2] == [each.number for each in record.captures]
+
+
+def test_a_point_measured_as_left_is_measured_again_after_a_repetition() -> None:
+    """The error as left is that under the new calibration, and stands once."""
+    made = bench(replace(PLAN, references=(STRONG,), as_left=WEAK))
+    made.whole()
+    made.point()
+    assert RoutineStep.VERDICT is made.routine.step
+    made.act(ActKind.RETRY)
+    assert made.routine.reference is STRONG
+    made.point()
+    made.act(ActKind.NEXT)
+    made.point()
+    record = saved(made)
+
+    assert ([1], True, 1) == (
+        [each.number for each in record.captures],
+        record.as_left_measured,
+        len(record.as_left),
+    )
