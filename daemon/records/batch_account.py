@@ -18,8 +18,8 @@ from daemon.mixing.events import (
     OtherEvent,
     PhaseChanged,
 )
-from daemon.mixing.seawater import properties
-from daemon.mixing.seawater.uncertainty import conformance_probability
+from daemon.mixing.seawater.conformance import conformance_probability
+from daemon.mixing.seawater.gravity_25 import gravity
 from daemon.records.event_text import sentence_of
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from daemon.records.batch_setup import Setup
 
 MISSING = "not recorded"
+MOST_SALINITY = 42.0
+"""Where practical salinity ends."""
 KINDS_TO_NAME = (Kind.BATCH, Kind.STABILISED, Kind.DISTURBED)
 TIMES = {0: "none", 1: "1", 2: "2"}
 VERDICTS: dict[str, tuple[str, str]] = {
@@ -103,10 +105,9 @@ def _salinity(record: BatchRecord) -> tuple[str, str]:
 def _gravity(record: BatchRecord) -> str:
     if record.salinity is None:
         return "not judged"
-    try:
-        return f"{properties.specific_gravity(record.salinity, 25.0, 25.0):.4f}"
-    except properties.OutOfRange:
+    if not 0.0 <= record.salinity <= MOST_SALINITY:
         return "outside the scale"
+    return f"{gravity(record.salinity):.4f}"
 
 
 def probability_of(record: BatchRecord, setup: Setup) -> float | None:

@@ -111,27 +111,31 @@ def setup_of(
         printed: When the document is made, UTC.
     """
     return replace(
-        made_of(record, targets_of(config, record.reservoir), lots),
+        made_of(
+            record,
+            targets_of(config, record.reservoir),
+            {name: lot.number for name, lot in lots.items()},
+        ),
         station=config.station.name,
         zone=config.station.zone,
         printed=printed,
     )
 
 
-def made_of(record: BatchRecord, targets: Targets | None, lots: Mapping[str, Lot]) -> Setup:
+def made_of(record: BatchRecord, targets: Targets | None, lot_numbers: Mapping[str, str]) -> Setup:
     """Return what a batch was made of and has to meet, without the station's name.
 
     Args:
         record: The batch.
         targets: Of its reservoir; None where it is no longer configured.
-        lots: Of salt mix, by name.
+        lot_numbers: As printed on their bags, by the names of the lots.
     """
     start = start_of(record)
     content, content_u = _salt_content(record)
     lot = str(start.get("lot") or "")
     recorded = Setup(
         lot=lot,
-        lot_number=lots[lot].number if lot in lots else "",
+        lot_number=lot_numbers.get(lot, ""),
         mix_g=_number(start, "mass_g"),
         salt_content=content,
         salt_content_u=content_u,

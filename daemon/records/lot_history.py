@@ -19,12 +19,6 @@ from daemon.mixing.events import PhaseChanged
 if TYPE_CHECKING:
     from daemon.journal.reader import Reader
 
-BASES = {
-    "learned": "learned from its batches",
-    "label": "from the label; no batch has shown it yet",
-    "common practice": "common practice; no batch has shown it yet",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class Shown:
@@ -77,15 +71,6 @@ class LotHistory:
     shown: Sequence[Shown]
     spread: float | None
     change: Change | None
-
-
-def lots_in(reader: Reader) -> dict[str, Lot]:
-    """Return the lots as the journal has them, by name; none where it has no state.
-
-    Raises:
-        JournalError: It cannot be read.
-    """
-    return _state(reader)[0]
 
 
 def histories(reader: Reader) -> list[LotHistory]:

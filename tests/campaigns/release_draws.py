@@ -10,7 +10,8 @@ from daemon.mixing.batch import lots
 from daemon.mixing.batch.advice import Vessel
 from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater import dosing
-from daemon.mixing.seawater.uncertainty import ProbeUncertainty, acceptance_interval, salinity_u
+from daemon.mixing.seawater.conformance import acceptance_interval
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty, salinity_u
 from simulators.scenarios import plain_batch
 from simulators.stage import Scenario
 from simulators.vessel import SaltMix

@@ -11,7 +11,7 @@ import pytest
 
 from daemon.config.models import Reservoir
 from daemon.mixing.cautions import INDEPENDENT_CHECK
-from daemon.mixing.seawater.uncertainty import acceptance_interval
+from daemon.mixing.seawater.conformance import acceptance_interval
 from tests.docs.guides import documents
 
 ROOT = Path(__file__).parents[2]

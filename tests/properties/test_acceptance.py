@@ -8,7 +8,7 @@ from statistics import NormalDist
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from daemon.mixing.seawater.uncertainty import accept, conformance_probability
+from daemon.mixing.seawater.conformance import accept, conformance_probability
 
 VALUES = st.floats(-100.0, 200.0)
 SPREADS = st.floats(1e-6, 1e6)

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 
 from daemon.mixing.cautions import SALT_DUST, SALT_SLOWLY
 from daemon.mixing.events import AdviceGiven
+from daemon.mixing.seawater.conformance import acceptance_interval
 from daemon.mixing.seawater.dosing import CannotDose, correct
 from daemon.mixing.seawater.properties import OutOfRange
-from daemon.mixing.seawater.uncertainty import acceptance_interval
 
 if TYPE_CHECKING:
     from daemon.mixing.seawater.dosing import Dose

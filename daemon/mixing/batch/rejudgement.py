@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.batch import release
-from daemon.mixing.seawater.uncertainty import accept, conformance_probability
+from daemon.mixing.seawater.conformance import accept, conformance_probability
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_state import BatchSettings, BatchState

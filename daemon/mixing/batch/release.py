@@ -24,8 +24,9 @@ from daemon.mixing.batch.second_instrument import likely_cause
 from daemon.mixing.batch.volume import vessel_of
 from daemon.mixing.events import AdviceGiven, Happening, PhaseChanged
 from daemon.mixing.seawater import dosing
+from daemon.mixing.seawater.conformance import Conformity, accept, conformance_probability
 from daemon.mixing.seawater.dosing import MASS_U_SHARE, VOLUME_U_SHARE
-from daemon.mixing.seawater.uncertainty import Conformity, accept, combine, conformance_probability
+from daemon.mixing.seawater.uncertainty import combine
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.mixing.batch.ageing import is_too_old
-from daemon.mixing.seawater.uncertainty import accept, combine
+from daemon.mixing.seawater.conformance import accept
+from daemon.mixing.seawater.uncertainty import combine
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_state import BatchSettings, BatchState

@@ -10,9 +10,9 @@ from daemon.local_time import local
 from daemon.mixing.batch import release
 from daemon.mixing.batch.advice import amount
 from daemon.mixing.batch.volume import vessel_of
+from daemon.mixing.seawater.conformance import accept, acceptance_interval
 from daemon.mixing.seawater.dosing import CannotDose, correct
 from daemon.mixing.seawater.properties import OutOfRange
-from daemon.mixing.seawater.uncertainty import accept, acceptance_interval
 from daemon.mixing.stability.cells import CELL_S
 from daemon.mixing.stability.detector import AFTER_DRIFT
 from daemon.mixing.stability.level import BIN_S

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Set as AbstractSet
 from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
 
 from daemon.entries import JSON, Event
 from daemon.journal.payloads import iso_time
@@ -19,7 +20,9 @@ from daemon.records.batch_account import (
 from daemon.records.batch_curve import Curve, segments
 from daemon.records.batch_index import BatchPage, last_note, release_of, steady_after_s
 from daemon.records.batch_setup import Setup, made_of, notes_of
-from daemon.records.lot_history import Change, LotHistory
+
+if TYPE_CHECKING:
+    from daemon.records.lot_history import Change, LotHistory
 
 DIGITS_PPT, DIGITS_S = 4, 1
 TIMES = ("began", "salted", "stabilised", "released", "ended")

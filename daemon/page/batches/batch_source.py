@@ -12,13 +12,13 @@ from daemon.records.batch_curve import Curve, curve_of
 from daemon.records.batch_index import BatchPage, page_of, record_of
 from daemon.records.batch_samples import NO_HEAD, Head
 from daemon.records.batch_setup import Setup, Targets, made_of
-from daemon.records.lot_history import LotHistory, histories, lots_in
+from daemon.records.lot_numbers import lot_numbers
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_record import BatchRecord
-    from daemon.mixing.batch.lots import Lot
     from daemon.page.sources import Sources
     from daemon.page.view import DisplaySettings
+    from daemon.records.lot_history import LotHistory
 
 Key: TypeAlias = tuple[str, str, int, int, int]
 """Journal, batch, its events, what has become minutes, and how many points: all that a curve of
@@ -93,17 +93,21 @@ class BatchSource:
         """Return the record of a batch; None where there is none."""
         return record_of(self.sources.reader, batch)
 
-    def lots(self) -> Mapping[str, Lot]:
-        """Return the lots that are recorded."""
-        return lots_in(self.sources.reader)
+    def lot_numbers(self) -> Mapping[str, str]:
+        """Return the numbers on the bags of the lots, by the names of these."""
+        return lot_numbers(self.sources.reader)
 
     def histories(self) -> list[LotHistory]:
         """Return what is known of each lot."""
+        from daemon.records.lot_history import (  # noqa: PLC0415 - the equations: 16 MB
+            histories,
+        )
+
         return histories(self.sources.reader)
 
-    def setup(self, record: BatchRecord, lots: Mapping[str, Lot] | None = None) -> Setup:
+    def setup(self, record: BatchRecord, numbers: Mapping[str, str] | None = None) -> Setup:
         """Return what a batch was made of and has to meet, by the settings of now."""
-        made = made_of(record, self._targets(record.reservoir), lots or {})
+        made = made_of(record, self._targets(record.reservoir), numbers or {})
         return replace(made, station=self.sources.frame.title, zone=self.sources.zone)
 
     def curve(self, record: BatchRecord, points: int = POINTS) -> Curve:

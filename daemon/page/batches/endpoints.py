@@ -83,7 +83,7 @@ class _Batches:
 
     def record(self, _: Request, given: Arguments) -> JSON:
         record = self._found(given)
-        setup = self.source.setup(record, self.source.lots())
+        setup = self.source.setup(record, self.source.lot_numbers())
         return record_object(record, setup, self.source.present())
 
     def curve(self, _: Request, given: Arguments) -> JSON:

@@ -5,11 +5,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
+from typing import TYPE_CHECKING
 
 from daemon.local_time import local
 from daemon.page.batches.batch_words import UNKNOWN, batch_url
-from daemon.records.lot_history import BASES, Change, LotHistory
 
+if TYPE_CHECKING:
+    from daemon.records.lot_history import Change, LotHistory
+
+BASES = {
+    "learned": "learned from its batches",
+    "label": "from the label; no batch has shown it yet",
+    "common practice": "common practice; no batch has shown it yet",
+}
 FEW = 5
 """From so many batches on their spread says something."""
 

@@ -109,7 +109,7 @@ def record_view(source: BatchSource, record: BatchRecord) -> RecordView:
     present = source.present()
     return view_of(
         record,
-        source.setup(record, source.lots()),
+        source.setup(record, source.lot_numbers()),
         source.curve(record),
         outcome_of(record, present),
         source.title(record.reservoir),

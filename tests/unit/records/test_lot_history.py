@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 
 from daemon.journal.reader import Reader
+from daemon.journal.writer import Writer
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot
-from daemon.records.lot_history import histories, history_of, lots_in
+from daemon.records.lot_history import histories, history_of
+from daemon.records.lot_numbers import lot_numbers
 from tests.parts.batch_scene import lot_with, many, write_scene
 
 
@@ -64,4 +66,16 @@ def test_the_lot_of_the_newest_batch_comes_first(tmp_path: Path) -> None:
     reader = Reader(tmp_path / "journal.db")
 
     assert ["new", "old", "closed"] == [each.lot.name for each in histories(reader)]
-    assert {"new", "old", "closed"} == lots_in(reader).keys()
+    assert {"new": "L new", "old": "L old"} == lot_numbers(reader)
+
+
+def test_a_journal_without_a_state_has_no_lot_numbers(tmp_path: Path) -> None:
+    """Nor has one whose state this version cannot read."""
+    found = list[dict[str, str]]()
+    for checkpoint in (None, "no JSON", "[]", '{"state": {"lots": [1]}}', '{"lots": {"a": 1}}'):
+        path = tmp_path / f"{len(found)}.db"
+        with Writer(path) as writer:
+            writer.append([], 0.0, {}, checkpoint)
+        found.append(lot_numbers(Reader(path)))
+
+    assert [{}] * 5 == found

@@ -12,8 +12,8 @@ import pytest
 from daemon.entries import Phase
 from daemon.mixing.batch.batch_state import BatchSettings, BatchState, Judgement, SecondReading
 from daemon.mixing.batch.undecided import undecided_sentence
+from daemon.mixing.seawater.conformance import accept
 from daemon.mixing.seawater.dosing import outcome
-from daemon.mixing.seawater.uncertainty import accept
 
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 SETTINGS = BatchSettings()

@@ -9,16 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from daemon.mixing.seawater.conformance import accept, acceptance_interval, conformance_probability
 from daemon.mixing.seawater.properties import conductivity_mS_cm
-from daemon.mixing.seawater.uncertainty import (
-    ProbeUncertainty,
-    accept,
-    acceptance_interval,
-    combine,
-    conformance_probability,
-    propagate,
-    salinity_u,
-)
+from daemon.mixing.seawater.uncertainty import ProbeUncertainty, combine, propagate, salinity_u
 
 AT_35 = conductivity_mS_cm(35.0, 25.0)
 values, spreads = st.floats(30.0, 37.0), st.floats(0.0, 2.0)

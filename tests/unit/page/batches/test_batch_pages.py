@@ -15,6 +15,7 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.lots import Lot
 from tests.parts.batch_scene import MadeBatch, lot_with, many, write_scene
+from tests.unit.journal.test_old_journals import put
 from tests.unit.page.batches.parts import ask, json_in
 
 MARKUP = "<b>bold</b><script>alert(1)</script>\u202e"
@@ -222,3 +223,16 @@ def test_pages_hold_no_script_or_style_of_their_own(path: Path) -> None:
         body = ask(path, page).text
 
         assert not re.search(r"<script(?![^>]*src=)|<style| style=| on\w+=", body)
+
+
+@pytest.mark.parametrize("schema, status", [(4, 503), (5, 200), (7, 200)])
+def test_journals_of_earlier_versions_are_shown_or_refused_in_words(
+    tmp_path: Path, schema: int, status: int
+) -> None:
+    """As far back as their entries can be read as they are; their batches open, too."""
+    journal = put(schema, tmp_path)
+    listed = ask(journal, "/batches")
+    pages = re.findall(r'href="(/batches/[^"]*)"', listed.text)
+
+    assert (status, status == 200) == (listed.status, bool(pages))
+    assert {200} >= {ask(journal, each).status for each in pages}
