@@ -100,3 +100,15 @@ def test_a_token_that_cannot_be_used_lets_nobody_act(
     assert token in (None, "") or token not in caplog.text
     assert not access.browser({}).may_act
     assert not access.tool({"HTTP_AUTHORIZATION": f"Bearer {token}"}).may_act
+
+
+def test_wrong_tokens_come_into_the_log_without_what_was_tried(
+    folder: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    """With where they came from: somebody may be guessing, or a tool has an old one."""
+    token_in(folder, "granite-wharf-27-lantern")
+    access = make_access(page(folder, TOKEN))
+    access.tool({"HTTP_AUTHORIZATION": "Bearer an-old-token", "REMOTE_ADDR": "192.0.2.7"})
+
+    assert "refused 1 attempt with a wrong token, the last from 192.0.2.7" in caplog.text
+    assert "an-old-token" not in caplog.text
