@@ -31,9 +31,9 @@ from daemon.page.acts.answers import (
 from daemon.page.acts.form_data import (
     body_of,
     fields_of,
+    fields_of_press,
     foreign,
     own_path,
-    pressed,
     request_of,
     surely_ours,
 )
@@ -42,12 +42,12 @@ from daemon.page.acts.forms import (
     Form,
     Press,
     arguments_of,
-    made_form,
+    make_form,
     new_form,
     place_of,
     press_id,
     press_of,
-    typed_of,
+    texts_of,
 )
 from daemon.page.acts.kinds import KINDS, FormKind
 from daemon.page.acts.names import BAD_NAME, clean_name, name_cookie
@@ -192,7 +192,7 @@ class CommandDesk:
         if kind is None or kind.verb not in self.allowed:
             return NotSent(HTTPStatus.BAD_REQUEST, NO_SUCH_FORM, visitor, here=here)
         if not same_secret(posted.get("token", ""), visitor.form_token):
-            again = made_form(kind, visitor, posted) if surely_ours(environ) else None
+            again = make_form(kind, visitor, posted) if surely_ours(environ) else None
             return NotSent(HTTPStatus.FORBIDDEN, OLD_FORM, visitor, again, here)
         return self._take(environ, visitor, kind, posted | {"here": here})
 
@@ -227,7 +227,7 @@ class CommandDesk:
         here = posted["here"]
 
         def not_sent(status: HTTPStatus, why: str, errors: Mapping[str, str] = NOTHING) -> NotSent:
-            return NotSent(status, why, visitor, made_form(kind, visitor, posted, errors), here)
+            return NotSent(status, why, visitor, make_form(kind, visitor, posted, errors), here)
 
         if visitor.logged_in and "who" in posted:
             return not_sent(HTTPStatus.BAD_REQUEST, NAME_IS_LOGIN)
@@ -269,7 +269,7 @@ class CommandDesk:
         typed: Mapping[str, str] = NOTHING
         of_this = answer is not None and answer.state == "refused" and answer.kind == offer.kind
         if of_this and answer is not None and answer.place == place_of(kind, offer.reservoir):
-            typed = typed_of(answer.facts, {each.name for each in kind.fields})
+            typed = texts_of(answer.facts, {each.name for each in kind.fields})
         return new_form(offer, kind, visitor, self.make_id(), here, typed)
 
 
@@ -286,4 +286,4 @@ def _posted(body: bytes) -> dict[str, str]:
     page = posted.pop("page", "")
     if not page:
         raise BadRequestError("the button is not of a page of this station; load it again")
-    return {**posted, **pressed(value), "id": press_id(page, value)}
+    return {**posted, **fields_of_press(value), "id": press_id(page, value)}

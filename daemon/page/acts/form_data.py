@@ -96,7 +96,7 @@ def fields_of(body: bytes) -> dict[str, str]:
     return {name: value.strip() for name, value in fields.items() if value.strip()}
 
 
-def pressed(value: str) -> dict[str, str]:
+def fields_of_press(value: str) -> dict[str, str]:
     """Return the fields of a form from what one of its buttons carries.
 
     Raises:

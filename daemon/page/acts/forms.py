@@ -123,11 +123,11 @@ def new_form(
         typed: What stands in it already.
     """
     hidden = {"id": id_, "kind": offer.kind, "reservoir": offer.reservoir, "here": here}
-    form = made_form(kind, visitor, {**hidden, **offer.about, **typed})
+    form = make_form(kind, visitor, {**hidden, **offer.about, **typed})
     return replace(form, button=offer.button) if offer.button else form
 
 
-def made_form(
+def make_form(
     kind: FormKind,
     visitor: Visitor,
     posted: Mapping[str, str],
@@ -210,7 +210,7 @@ def arguments_of(
     return arguments, errors
 
 
-def typed_of(facts: Mapping[str, JSON], names: Collection[str]) -> dict[str, str]:
+def texts_of(facts: Mapping[str, JSON], names: Collection[str]) -> dict[str, str]:
     """Return arguments as they are typed, so that what was refused can be corrected."""
     return {
         name: _typed(value) for name, value in facts.items() if name in names and value is not None

@@ -62,7 +62,7 @@ class SignIn:
         if request.method != "POST":
             return self._page(request, own_path(request.value("here")), visitor.name)
         posted = _fields(request.environ)
-        if fault := refused(self.access, request.environ, posted):
+        if fault := refusal(self.access, request.environ, posted):
             return fault
         if visitor.logged_in:
             return text_response(HTTPStatus.FORBIDDEN, LOGIN_NAME)
@@ -128,7 +128,7 @@ class TokenDoor:
     def sign_out(self, request: Request, _: Mapping[str, str]) -> Response:
         """End the session."""
         environ = request.environ
-        if fault := refused(self.access, environ, _fields(environ)):
+        if fault := refusal(self.access, environ, _fields(environ)):
             return fault
         return _go("/", self.access.end(environ))
 
@@ -153,7 +153,7 @@ class TokenDoor:
         )
 
 
-def refused(access: Access, environ: WSGIEnvironment, posted: Mapping[str, str]) -> Response | None:
+def refusal(access: Access, environ: WSGIEnvironment, posted: Mapping[str, str]) -> Response | None:
     """Return why a form is not taken; None where it is of a page of ours, for this browser."""
     if foreign(environ):
         return text_response(HTTPStatus.FORBIDDEN, FROM_ELSEWHERE)
