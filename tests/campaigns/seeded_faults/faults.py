@@ -225,8 +225,8 @@ FAULTS = (
     Fault(
         "a point is taken though it moves again",
         "calibration/routine.py",
-        "if at_rest is None or not at_rest.steady:",
-        "if at_rest is None:",
+        "if at_rest is None or not at_rest.steady or",
+        "if at_rest is None or",
         (f"{ROUTINE}",),
     ),
     Fault(
@@ -323,10 +323,10 @@ FAULTS = (
     ),
     Fault(
         "of a field that stands twice the last counts",
-        "daemon/page/form_data.py",
+        "daemon/page/acts/form_data.py",
         "if len(fields) < len(pairs):",
         "if len(fields) > len(pairs):",
-        (f"{UNIT}/page/test_form_data.py::test_a_field_that_stands_twice_is_refused",),
+        (f"{UNIT}/page/acts/test_form_data.py::test_a_field_that_stands_twice_is_refused",),
     ),
     Fault(
         "a target may lie right at the limit of purified water",
