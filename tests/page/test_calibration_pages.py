@@ -171,7 +171,7 @@ def test_the_verdict_says_what_would_change_before_anything_is_saved(at_bench: B
         "In order, with a warning",
         "Error as found",
         "Proposed adjustment",
-        "The same water of about 33 ppt then reads +1.1",
+        "The same water of about 33 ppt then reads 1.1",
         "comes into force",
     ):
         assert words in text

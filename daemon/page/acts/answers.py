@@ -152,7 +152,8 @@ def _known(event: Event, place: str, kind: str, *, repeated: bool) -> Answer:
     who = event.body.who if isinstance(event.body, CommandAnswered) else ""
     again = "; the form was sent before and counts once" if repeated else ""
     by = f" (recorded under {who})" if who else ""
-    text = f"{reply['answer']}{again}{by}"
+    said = str(reply["answer"])
+    text = f"{said.rstrip('.') if again or by else said}{again}{by}"
     if reply["ok"]:
         return Answer("done", "Done", text, place, kind)
     facts = event.body.arguments if isinstance(event.body, CommandAnswered) else {}

@@ -132,9 +132,16 @@ def _changes(judged: CalibrationJudged, routine: RoutineAnswer) -> list[str]:
     return found
 
 
+def _more_or_less(change_ppt: float) -> str:
+    shown = f"{abs(change_ppt):.2f} ppt"
+    if float(f"{change_ppt:.2f}") == 0.0:
+        return "the same"
+    return f"{shown} {'more' if change_ppt > 0.0 else 'less'}"
+
+
 def _salinity(judged: CalibrationJudged, proposed: Adjustment) -> str:
     change = judged.change_ppt or 0.0
-    text = f"The same water of about 33 ppt then reads {change:+z.2f} ppt"
+    text = f"The same water of about 33 ppt then reads {_more_or_less(change)}"
     if judged.salinity_u is None:
         return f"{text}."
     text += f", with ± {K * judged.salinity_u:.2f} ppt from the calibration"
