@@ -9,11 +9,12 @@ from typing import Any
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Page
 
-from tests.browser.windows import THEMES
+from tests.browser.windows import THEMES, Theme
 from tests.docs.guides import ROOT
 
-PICTURES = Path(os.environ.get("BRINEWRIGHT_PICTURES") or ROOT / ".pictures")
-"""Where pictures are kept for whoever wants to look at them."""
+FOLDER = os.environ.get("BRINEWRIGHT_PICTURES", "")
+PICTURES = Path(FOLDER) if FOLDER else ROOT / ".pictures"
+"""Where pictures are kept; who names a folder gets every window by light and by dark."""
 RULES = {
     "runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     "resultTypes": ["violations"],
@@ -30,11 +31,16 @@ def photograph(page: Page, name: str) -> None:
     (PICTURES / f"{name}.png").write_bytes(page.screenshot(full_page=True))
 
 
+def photograph_theme(page: Page, name: str, theme: Theme) -> None:
+    """Keep a picture of a page by light or by dark, which it stays."""
+    page.emulate_media(color_scheme=theme)
+    photograph(page, f"{name}-{theme}")
+
+
 def photograph_themes(page: Page, name: str) -> None:
     """Keep a picture of a page by light and by dark; it is left light."""
     for theme in reversed(THEMES):
-        page.emulate_media(color_scheme=theme)
-        photograph(page, f"{name}-{theme}")
+        photograph_theme(page, name, theme)
 
 
 def violations(page: Page) -> list[str]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 PAGES = {
     "now": "/",
+    "trend": "/trend?span=1h",
     "batches": "/batches",
     "batch": "/batches/{batch}",
     "compare": "/batches/compare?batch={batch}",
     "lots": "/lots",
+    "calibrations": "/calibrations",
+    "routine": "/calibrations/routine",
     "acts": "/act",
-    "trend": "/trend?span=1h",
 }
 
 

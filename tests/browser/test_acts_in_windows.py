@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import pytest
 
-from daemon.entries import JSON, Kind, Phase
+from daemon.entries import JSON, Kind
 from simulators.stage import Action, perform
 from tests.browser.keyboard import fill_in, press
 from tests.browser.liveness import seconds_until
 from tests.browser.looks import photograph, violations
-from tests.browser.served import ServedStation, served_station
+from tests.browser.served import ServedStation, served_station, stage_of
 from tests.browser.windows import DESK, PHONE, Windows
 from tests.parts.events import facts_in
 from tests.services.service_parts import assert_plain_speech
@@ -33,19 +33,20 @@ def acting(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServedStation]:
     token.write_text(f"{TOKEN}\n")
     token.chmod(0o600)
     verbs = ("batch.answer", "alarm.acknowledge", "alarm.shelve", "batch.note")
-    with served_station(folder, "plain-batch", *verbs, more='token_file = "page-token"') as served:
+    with served_station(
+        folder, stage_of("plain-batch"), *verbs, more='token_file = "page-token"'
+    ) as served:
         served.measure.start()
-        served.station.wait_for(Phase.DISSOLVING)
-        served.station.wait_until(lambda: salinity(served) > MOST_SALT_PPT, "most of the salt")
+        served.wait_for(has_most_salt, "most of the salt")
         yield served
         assert_plain_speech(served.publish)
         assert_plain_speech(served.measure)
 
 
-def salinity(served: ServedStation) -> float:
-    """The salinity now; 0 while there is none."""
-    found = served.station.picture().get("salinity")
-    return found if isinstance(found, float) else 0.0
+def has_most_salt(snapshot: Mapping[str, JSON]) -> bool:
+    """Whether the water is nearly as salty as it will be."""
+    salinity = snapshot.get("salinity")
+    return isinstance(salinity, float) and salinity > MOST_SALT_PPT
 
 
 def commands(served: ServedStation, verb: str) -> list[dict[str, JSON]]:
