@@ -4,7 +4,11 @@ from __future__ import annotations
 
 import json
 import re
+import sqlite3
+import subprocess
+import sys
 from collections.abc import Iterator
+from contextlib import closing
 from html import unescape
 from pathlib import Path
 
@@ -229,6 +233,35 @@ def test_markup_in_a_lot_a_name_and_a_reason_is_text(tmp_path: Path, path: str) 
 
     assert hostile not in page
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+
+
+def test_a_record_that_the_disk_has_changed_is_said_to_be_unreadable(at_bench: Bench) -> None:
+    """Nothing is called in force then, and a routine is not guessed at either."""
+    at_bench.corner.calibrate()
+    at_bench.write()
+    with closing(sqlite3.connect(at_bench.path)) as db, db:
+        db.execute(
+            "UPDATE events SET facts = replace(facts, 'A17', 'A18') WHERE kind = 'calibration'"
+        )
+    history, routine = (text_of(page_of(at_bench, path)) for path in (HISTORY, ROUTINE))
+
+    assert "The record cannot be read" in history
+    assert "was changed on the disk" in history
+    assert "In force" not in history
+    assert "was changed on the disk" in routine
+
+
+def test_what_the_page_needs_of_calibrations_is_loaded_when_somebody_looks() -> None:
+    """These pages alone bring neither the library nor the equations of seawater with them."""
+    script = (
+        "import sys; import daemon.page.calibrations.pages, daemon.page.calibrations.endpoints;"
+        " print([each for each in ('gsw', 'numpy', 'calibration') if each in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=True
+    )
+
+    assert "[]" == done.stdout.strip()
 
 
 def test_the_words_for_a_repair_are_those_of_the_library() -> None:
