@@ -22,6 +22,8 @@ from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.parts.numbered import reading
 from tests.services.service_parts import Station, running
 
+PATIENCE_MS = 60_000.0
+"""For what comes by itself, on a busy machine."""
 PERIOD_S = 5
 HOURS = 3
 SPIKE = 36.77
@@ -174,7 +176,7 @@ def test_a_new_reading_comes_into_the_chart(windows: Windows, past: Past) -> Non
     seconds_until(page, "live")
     past.add(31.23)
 
-    expect(page.locator(".reading")).to_contain_text("31.23 ppt")
+    expect(page.locator(".reading")).to_contain_text("31.23 ppt", timeout=PATIENCE_MS)
 
 
 def test_a_chart_that_cannot_be_renewed_says_so(windows: Windows, past: Past) -> None:
@@ -203,7 +205,7 @@ def test_a_chart_begins_with_the_journal(windows: Windows, tmp_path: Path) -> No
         page = windows.open(f"{later.address}/trend?span=10min")
         expect(page.locator(".lost-readings")).to_contain_text("there is none yet")
         later.add(12.34)
-        expect(page.locator(".reading")).to_contain_text("12.34 ppt")
+        expect(page.locator(".reading")).to_contain_text("12.34 ppt", timeout=PATIENCE_MS)
         expect(page.locator(".lost-readings")).to_be_hidden()
         windows.close()
 
@@ -223,9 +225,10 @@ def test_it_fits_every_window_and_axe_finds_nothing(
 def test_without_scripts_it_is_a_table_with_links(windows: Windows, past: Past) -> None:
     """No empty frame of a chart is left, and earlier is a step away."""
     page = windows.open(f"{past.address}/trend?span=1h", script=False)
-    before = stretch(page)
+    since = page.locator(".trend").get_attribute("data-from")
     page.locator("[data-move=earlier]").click()
 
+    assert since is not None
+    expect(page.locator(".trend")).to_have_attribute("data-to", since)
     expect(page.locator(".charts")).to_be_hidden()
-    assert before.partition(" to ")[0] == stretch(page).partition(" to ")[2]
     assert page.locator("table.figures tbody tr").count() > 1

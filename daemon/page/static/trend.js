@@ -547,7 +547,7 @@ function show() {
 function fail(error) {
   lost.textContent = `The chart is not up to date: ${error.message}. It goes on as soon as the station answers.`;
   lost.hidden = false;
-  nextAt = Date.now() + 5000;
+  nextAt = Date.now() + 3000;
 }
 
 // ---- Who acts ----
