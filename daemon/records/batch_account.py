@@ -20,6 +20,7 @@ from daemon.mixing.events import (
 )
 from daemon.mixing.seawater.conformance import conformance_probability
 from daemon.mixing.seawater.gravity_25 import gravity
+from daemon.records.batch_index import use_by_of
 from daemon.records.event_text import sentence_of
 
 if TYPE_CHECKING:
@@ -143,8 +144,9 @@ def _use_by(record: BatchRecord, setup: Setup) -> str:
         return MISSING
     if record.released is None:
         return f"{setup.use_within_h:g} h after release"
-    until = record.released + timedelta(hours=setup.use_within_h)
-    return f"{minute_of(until, setup)} ({setup.use_within_h:g} h)"
+    until = use_by_of(record, setup.use_within_h)
+    counted = until == record.released + timedelta(hours=setup.use_within_h)
+    return minute_of(until, setup) + (f" ({setup.use_within_h:g} h)" if counted else "")
 
 
 def composition_of(

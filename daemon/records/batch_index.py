@@ -8,6 +8,7 @@ page only the events that their lines are made of are read.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Event, Kind, Phase
@@ -134,6 +135,24 @@ def release_of(record: BatchRecord) -> Release | None:
             case PhaseChanged(to=Phase.READY):
                 found = steady
     return found
+
+
+def use_by_of(record: BatchRecord, within_h: float | None) -> datetime | None:
+    """Return until when a batch may be used, by its last release; None where nobody knows.
+
+    Args:
+        record: The batch.
+        within_h: Hours from release, for events of earlier versions, which do not say it.
+    """
+    for event in reversed(record.events):
+        match event.body:
+            case PhaseChanged(to=Phase.READY, use_by=str(moment)):
+                return datetime.fromisoformat(moment)
+            case PhaseChanged(to=Phase.READY):
+                break
+    if record.released is None or within_h is None:
+        return None
+    return record.released + timedelta(hours=within_h)
 
 
 def steady_after_s(record: BatchRecord) -> float | None:

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Set as AbstractSet
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from daemon.entries import JSON, Event
 from daemon.journal.payloads import iso_time
 from daemon.mixing.batch.batch_record import BatchRecord
 from daemon.mixing.events import PhaseChanged
-from daemon.page.batches.outcomes import outcome_of
+from daemon.page.batches.outcomes import Present, outcome_of
 from daemon.records.batch_account import (
     note_text,
     probability_of,
@@ -18,7 +17,7 @@ from daemon.records.batch_account import (
     who_did,
 )
 from daemon.records.batch_curve import Curve, segments
-from daemon.records.batch_index import BatchPage, last_note, release_of, steady_after_s
+from daemon.records.batch_index import BatchPage, last_note, release_of, steady_after_s, use_by_of
 from daemon.records.batch_setup import Setup, made_of, notes_of
 
 if TYPE_CHECKING:
@@ -28,12 +27,12 @@ DIGITS_PPT, DIGITS_S = 4, 1
 TIMES = ("began", "salted", "stabilised", "released", "ended")
 
 
-def batch_object(record: BatchRecord, present: AbstractSet[str]) -> dict[str, JSON]:
+def batch_object(record: BatchRecord, present: Present) -> dict[str, JSON]:
     """Return a batch as a line of the list has it.
 
     Args:
         record: The batch, with at least the events of its line.
-        present: Ids of the batches that are in a reservoir now.
+        present: What is there now.
     """
     release, setup = release_of(record), made_of(record, None, {})
     moments: dict[str, JSON] = {name: _time(getattr(record, name)) for name in TIMES}
@@ -56,7 +55,7 @@ def batch_object(record: BatchRecord, present: AbstractSet[str]) -> dict[str, JS
     }
 
 
-def page_object(page: BatchPage, present: AbstractSet[str]) -> dict[str, JSON]:
+def page_object(page: BatchPage, present: Present) -> dict[str, JSON]:
     """Return a page of the list."""
     return {
         "batches": [batch_object(each, present) for each in page.batches],
@@ -67,18 +66,15 @@ def page_object(page: BatchPage, present: AbstractSet[str]) -> dict[str, JSON]:
     }
 
 
-def record_object(record: BatchRecord, setup: Setup, present: AbstractSet[str]) -> dict[str, JSON]:
+def record_object(record: BatchRecord, setup: Setup, present: Present) -> dict[str, JSON]:
     """Return the record of a batch; its events are those of `/api/events`.
 
     Args:
         record: The batch with all of its events.
         setup: What it was made of and has to meet.
-        present: Ids of the batches that are in a reservoir now.
+        present: What is there now.
     """
     low, high = setup.limits or (None, None)
-    use_by = None
-    if record.released is not None and setup.use_within_h is not None:
-        use_by = iso_time(record.released + timedelta(hours=setup.use_within_h))
     return {
         **batch_object(record, present),
         "target_ppt": setup.target_ppt,
@@ -86,7 +82,7 @@ def record_object(record: BatchRecord, setup: Setup, present: AbstractSet[str]) 
         "high_ppt": high,
         "conformance_probability": probability_of(record, setup),
         "release_confidence": setup.release_confidence,
-        "use_by": use_by,
+        "use_by": _time(use_by_of(record, setup.use_within_h)),
         "lot_number": setup.lot_number or None,
         "salt_content": setup.salt_content,
         "salt_content_u": setup.salt_content_u,

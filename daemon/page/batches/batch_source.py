@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from threading import Lock
 from typing import TYPE_CHECKING, TypeAlias
 
+from daemon.page.batches.outcomes import Present
 from daemon.records.batch_curve import Curve, curve_of
 from daemon.records.batch_index import BatchPage, page_of, record_of
 from daemon.records.batch_samples import NO_HEAD, Head
@@ -16,6 +17,7 @@ from daemon.records.lot_numbers import lot_numbers
 
 if TYPE_CHECKING:
     from daemon.mixing.batch.batch_record import BatchRecord
+    from daemon.page.request import Request
     from daemon.page.sources import Sources
     from daemon.page.view import DisplaySettings
     from daemon.records.lot_history import LotHistory
@@ -80,10 +82,14 @@ class BatchSource:
     sources: Sources
     _shelf: CurveShelf = field(default_factory=CurveShelf, init=False)
 
-    def present(self) -> frozenset[str]:
-        """Return the ids of the batches that are in a reservoir now."""
+    def present(self, request: Request) -> Present:
+        """Return what is there at the moment of a request."""
         snapshots = self.sources.reader.snapshots().values()
-        return frozenset(each.batch for each in snapshots if each.batch)
+        return Present(
+            frozenset(each.batch for each in snapshots if each.batch),
+            self.sources.view(request).at,
+            {each.name: each.use_within_h for each in self.sources.settings},
+        )
 
     def page(self, before: int | None, limit: int, reservoir: str | None) -> BatchPage:
         """Return a page of the list."""

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from urllib.parse import quote
 
 from daemon.local_time import local
 from daemon.mixing.batch.batch_record import BatchRecord
-from daemon.page.batches.outcomes import LABELS, OutcomeLabel, outcome_of
+from daemon.page.batches.outcomes import LABELS, OutcomeLabel, Present, outcome_of
 from daemon.records.batch_curve import Curve, Point
 from daemon.records.batch_index import last_note, release_of, steady_after_s
 from daemon.records.batch_setup import made_of
@@ -78,14 +77,12 @@ def batch_url(batch: str) -> str:
     return f"/batches/{quote(batch, safe='')}"
 
 
-def line_of(
-    record: BatchRecord, present: AbstractSet[str], reservoir: str, zone: tzinfo
-) -> BatchLine:
+def line_of(record: BatchRecord, present: Present, reservoir: str, zone: tzinfo) -> BatchLine:
     """Return a batch as a line.
 
     Args:
         record: The batch, with at least the events of its line.
-        present: Ids of those that are in a reservoir now.
+        present: What is there now.
         reservoir: What people call its reservoir.
         zone: Of the station.
     """

@@ -72,19 +72,19 @@ def endpoints(source: BatchSource) -> tuple[Endpoint, ...]:
 class _Batches:
     source: BatchSource
 
-    def page(self, _: Request, given: Arguments) -> JSON:
+    def page(self, request: Request, given: Arguments) -> JSON:
         before, limit, reservoir = (given[name] for name in ("before", "limit", "reservoir"))
         page = self.source.page(
             before if isinstance(before, int) and before else None,
             limit if isinstance(limit, int) else PER_PAGE,
             reservoir if isinstance(reservoir, str) else None,
         )
-        return page_object(page, self.source.present())
+        return page_object(page, self.source.present(request))
 
-    def record(self, _: Request, given: Arguments) -> JSON:
+    def record(self, request: Request, given: Arguments) -> JSON:
         record = self._found(given)
         setup = self.source.setup(record, self.source.lot_numbers())
-        return record_object(record, setup, self.source.present())
+        return record_object(record, setup, self.source.present(request))
 
     def curve(self, _: Request, given: Arguments) -> JSON:
         record, points = self._found(given), given["points"]

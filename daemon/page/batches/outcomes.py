@@ -5,12 +5,15 @@ Of water that is there now they are those of the page of the present.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from datetime import datetime
 from enum import StrEnum
 
 from daemon.entries import Phase
 from daemon.mixing.batch.batch_record import BatchRecord
+from daemon.records.batch_index import use_by_of
 
 
 class Outcome(StrEnum):
@@ -66,17 +69,35 @@ OF_PHASE = {
 }
 
 
-def outcome_of(record: BatchRecord, present: AbstractSet[str]) -> Outcome:
-    """Return what became of a batch.
+@dataclass(frozen=True, slots=True)
+class Present:
+    """What is there now.
+
+    Attributes:
+        batches: Ids of the batches that are in a reservoir.
+        at: This moment, UTC.
+        use_within_h: Hours from release to use-by, by the name of the reservoir.
+    """
+
+    batches: AbstractSet[str]
+    at: datetime
+    use_within_h: Mapping[str, float | None] = field(default_factory=dict)
+
+
+def outcome_of(record: BatchRecord, present: Present) -> Outcome:
+    """Return what became of a batch; past its use-by it is expired, whoever has noticed.
 
     Args:
         record: The batch.
-        present: Ids of those that are in a reservoir now.
+        present: What is there now.
     """
     if record.phase == "used":
         return Outcome.USED if record.released else Outcome.USED_UNRELEASED
     if record.phase == "discarded":
         return Outcome.DISCARDED
-    if record.id not in present:
+    if record.id not in present.batches:
         return Outcome.NO_END
+    until = use_by_of(record, present.use_within_h.get(record.reservoir))
+    if record.phase == Phase.READY and until is not None and until <= present.at:
+        return Outcome.EXPIRED
     return OF_PHASE.get(record.phase, Outcome.NO_SALT)

@@ -63,7 +63,7 @@ class _Pages:
         before, reservoir = _number(request.value("before")), request.value("reservoir")
         try:
             page = self.source.page(before or None, PER_PAGE, reservoir or None)
-            lines = self._lines(page.batches)
+            lines = self._lines(page.batches, request)
         except JournalError as exc:
             return self._unread(exc)
 
@@ -85,13 +85,13 @@ class _Pages:
             most=MOST_COMPARED,
         )
 
-    def record(self, _: Request, parameters: Mapping[str, str]) -> Response:
+    def record(self, request: Request, parameters: Mapping[str, str]) -> Response:
         batch = parameters["batch"]
         try:
             record = self.source.record(batch)
             if record is None:
                 return self._missing(batch)
-            view = record_view(self.source, record)
+            view = record_view(self.source, record, request)
         except JournalError as exc:
             return self._unread(exc)
         page = Page("batch.html", f"Batch {batch}", HERE, **DRAWN)
@@ -102,7 +102,7 @@ class _Pages:
         try:
             found = [self.source.record(batch) for batch in wanted[:MOST_COMPARED]]
             records = [each for each in found if each is not None]
-            lines = self._lines(records)
+            lines = self._lines(records, request)
             rows = curve_rows([self.source.curve(each) for each in records])
         except JournalError as exc:
             return self._unread(exc)
@@ -132,8 +132,8 @@ class _Pages:
             lots=[lot_view(each, zone) for each in found],
         )
 
-    def _lines(self, records: Sequence[BatchRecord]) -> list[BatchLine]:
-        present, zone = self.source.present(), self.source.sources.zone
+    def _lines(self, records: Sequence[BatchRecord], request: Request) -> list[BatchLine]:
+        present, zone = self.source.present(request), self.source.sources.zone
         return [line_of(each, present, self.source.title(each.reservoir), zone) for each in records]
 
     def _missing(self, batch: str) -> Response:

@@ -7,15 +7,17 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from urllib.parse import urlencode
 
-from daemon.entries import Event, Kind
+from daemon.entries import Event, Kind, Phase
 from daemon.journal.payloads import iso_time
 from daemon.local_time import SECOND, local, zone_title
 from daemon.mixing.batch.batch_record import BatchRecord
 from daemon.page.batches.batch_source import BatchSource
 from daemon.page.batches.batch_words import CurveRow, batch_url, curve_rows
 from daemon.page.batches.outcomes import LABELS, Outcome, OutcomeLabel, outcome_of
+from daemon.page.request import Request
 from daemon.records.batch_account import (
     CAUTIONS,
+    VERDICTS,
     BatchVerdict,
     composition_of,
     corrections_of,
@@ -100,13 +102,13 @@ class RecordView:
     clock: str
 
 
-def record_view(source: BatchSource, record: BatchRecord) -> RecordView:
+def record_view(source: BatchSource, record: BatchRecord, request: Request) -> RecordView:
     """Return a batch's record, read from the journal.
 
     Raises:
         JournalError: It cannot be read.
     """
-    present = source.present()
+    present = source.present(request)
     return view_of(
         record,
         source.setup(record, source.lot_numbers()),
@@ -114,7 +116,7 @@ def record_view(source: BatchSource, record: BatchRecord) -> RecordView:
         outcome_of(record, present),
         source.title(record.reservoir),
         _trend_url(record) if source.configured(record.reservoir) else "",
-        present=record.id in present,
+        present=record.id in present.batches,
     )
 
 
@@ -190,6 +192,9 @@ def _verdict(record: BatchRecord, outcome: Outcome, *, present: bool) -> BatchVe
     found = verdict_of(record)
     if not present:
         return found
+    if outcome is Outcome.EXPIRED and record.phase == Phase.READY:
+        word, sentence = VERDICTS[str(Phase.STALE)]
+        return BatchVerdict(word, f"past its use-by; {sentence}", outside=True)
     if outcome in UNDER_WAY:
         return BatchVerdict(LABELS[outcome].word, "not released")
     parts = [found.sentence, "the page Now says whether that still holds"]

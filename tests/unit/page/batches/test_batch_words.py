@@ -17,13 +17,14 @@ from daemon.page.batches.batch_words import (
     line_of,
     span_words,
 )
+from daemon.page.batches.outcomes import Present
 from daemon.records.batch_curve import Curve, Point
 from tests.parts.batch_scene import START, MadeBatch
 
 
 def line(batch: MadeBatch) -> BatchLine:
     """A batch as a line."""
-    return line_of(records(batch.events())[0], set(), "Mixing vat", UTC)
+    return line_of(records(batch.events())[0], Present(set(), START), "Mixing vat", UTC)
 
 
 @pytest.mark.parametrize(
