@@ -19,6 +19,7 @@ from daemon.page.api.endpoint import (
     Text,
     Whole,
 )
+from daemon.page.api.schema_parts import or_null, whole_object
 from daemon.page.healthz import staleness
 from daemon.page.request import Request
 from daemon.page.response import json_text
@@ -135,33 +136,20 @@ def _alarm(alarm: AlarmView) -> dict[str, JSON]:
     }
 
 
-def _object(members: Schema) -> Schema:
-    return {
-        "type": "object",
-        "properties": members,
-        "required": [*members],
-        "additionalProperties": False,
-    }
-
-
-def _maybe(schema: Schema) -> Schema:
-    return {"anyOf": [schema, {"type": "null"}]}
-
-
 WHOLE: Schema = {"type": "integer"}
-RESERVOIR: Schema = _object(
+RESERVOIR: Schema = whole_object(
     {
         "name": TEXT,
         "label": TEXT,
         "target_ppt": NUMBER,
         "tolerance_ppt": NUMBER,
-        "age_s": _maybe(NUMBER),
+        "age_s": or_null(NUMBER),
         "fresh": FLAG,
         "staleness": TEXT,
-        "snapshot": _maybe(object_schema(ReservoirSnapshot)),
+        "snapshot": or_null(object_schema(ReservoirSnapshot)),
     }
 )
-ALARM: Schema = _object(
+ALARM: Schema = whole_object(
     {
         "reservoir": TEXT,
         "name": TEXT,
@@ -175,17 +163,17 @@ ALARM: Schema = _object(
         "until": TEXT,
     }
 )
-FOLLOWER: Schema = _object({"name": TEXT, "waiting": WHOLE, "error": TEXT})
-STATION: Schema = _object(
+FOLLOWER: Schema = whole_object({"name": TEXT, "waiting": WHOLE, "error": TEXT})
+STATION: Schema = whole_object(
     {
         "station": TEXT,
         "label": TEXT,
         "time": TIME,
-        "seq": _maybe(WHOLE),
+        "seq": or_null(WHOLE),
         "trouble": TEXT,
         "reservoirs": {"type": "array", "items": RESERVOIR},
         "alarms": {"type": "array", "items": ALARM},
         "followers": {"type": "array", "items": FOLLOWER},
     }
 )
-EVENTS: Schema = _object({"events": {"type": "array", "items": one_event_schema()}})
+EVENTS: Schema = whole_object({"events": {"type": "array", "items": one_event_schema()}})

@@ -2,30 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
-from daemon.entries import JSON
 from daemon.journal.published_schemas import NUMBER, TEXT, TIME
 from daemon.page.api.endpoint import Schema
+from daemon.page.api.schema_parts import list_of, or_null, whole_object
 from daemon.page.batches.outcomes import Outcome
-
-
-def _object(members: Mapping[str, JSON]) -> Schema:
-    return {
-        "type": "object",
-        "properties": dict(members),
-        "required": [*members],
-        "additionalProperties": False,
-    }
-
-
-def _maybe(schema: Schema, says: str = "") -> Schema:
-    found: Schema = {"anyOf": [schema, {"type": "null"}]}
-    return {**found, "description": says} if says else found
-
-
-def _array(items: Schema) -> Schema:
-    return {"type": "array", "items": items}
 
 
 def _said(schema: Schema, says: str) -> Schema:
@@ -40,107 +20,113 @@ LINE: Schema = {
     "phase": _said(TEXT, "The last phase in the journal, or how it ended."),
     "outcome": {"enum": [*map(str, Outcome)]},
     "began": TIME,
-    "salted": _maybe(TIME, "When salt first came."),
-    "stabilised": _maybe(TIME, "When mixing was last called over."),
-    "released": _maybe(TIME, "When it was last released."),
-    "ended": _maybe(TIME),
+    "salted": or_null(TIME, "When salt first came."),
+    "stabilised": or_null(TIME, "When mixing was last called over."),
+    "released": or_null(TIME, "When it was last released."),
+    "ended": or_null(TIME),
     "clock_synced": _said(FLAG, "Whether the clock was known to be right at all of its events."),
-    "steady_after_s": _maybe(NUMBER, "From the first salt to the first call that mixing is over."),
-    "salinity": _maybe(NUMBER, "Practical salinity when it was last called steady."),
-    "salinity_u": _maybe(NUMBER, "Its standard uncertainty."),
-    "release_salinity": _maybe(NUMBER, "Practical salinity that it was last released with."),
-    "release_salinity_u": _maybe(NUMBER, "Its standard uncertainty."),
+    "steady_after_s": or_null(NUMBER, "From the first salt to the first call that mixing is over."),
+    "salinity": or_null(NUMBER, "Practical salinity when it was last called steady."),
+    "salinity_u": or_null(NUMBER, "Its standard uncertainty."),
+    "release_salinity": or_null(NUMBER, "Practical salinity that it was last released with."),
+    "release_salinity_u": or_null(NUMBER, "Its standard uncertainty."),
     "disturbed": _said(WHOLE, "How often its water changed after it was steady."),
-    "mix_g": _maybe(NUMBER, "Mass of salt mix, as recorded."),
-    "lot": _maybe(TEXT),
-    "note": _maybe(TEXT, "The last one."),
+    "mix_g": or_null(NUMBER, "Mass of salt mix, as recorded."),
+    "lot": or_null(TEXT),
+    "note": or_null(TEXT, "The last one."),
 }
-BATCHES = _object(
+BATCHES = whole_object(
     {
-        "batches": _array(_object(LINE)),
+        "batches": list_of(whole_object(LINE)),
         "first": _said(WHOLE, "Place of the first of them in the whole list; 0 for none."),
         "count": _said(WHOLE, "Batches in the whole list."),
-        "newer": _maybe(WHOLE, "`before` of the page of newer ones; 0 where they are the newest."),
-        "older": _maybe(WHOLE, "`before` of the page of older ones."),
+        "newer": or_null(WHOLE, "`before` of the page of newer ones; 0 where they are the newest."),
+        "older": or_null(WHOLE, "`before` of the page of older ones."),
     }
 )
-RECORD = _object(
+RECORD = whole_object(
     {
         **LINE,
-        "target_ppt": _maybe(NUMBER, "As configured now; so are the limits."),
-        "low_ppt": _maybe(NUMBER),
-        "high_ppt": _maybe(NUMBER),
-        "conformance_probability": _maybe(NUMBER),
-        "release_confidence": _maybe(NUMBER, "Conformance probability that release asks for."),
-        "use_by": _maybe(TIME),
-        "lot_number": _maybe(TEXT),
-        "salt_content": _maybe(NUMBER, "Grams of sea salt per gram of mix."),
-        "salt_content_u": _maybe(NUMBER),
-        "water_l": _maybe(NUMBER, "Before the salt, heel included."),
-        "heel_l": _maybe(NUMBER),
-        "heel_salinity": _maybe(NUMBER),
-        "notes": _array(_object({"time": TIME, "who": TEXT, "text": TEXT})),
+        "target_ppt": or_null(NUMBER, "As configured now; so are the limits."),
+        "low_ppt": or_null(NUMBER),
+        "high_ppt": or_null(NUMBER),
+        "conformance_probability": or_null(NUMBER),
+        "release_confidence": or_null(NUMBER, "Conformance probability that release asks for."),
+        "use_by": or_null(TIME),
+        "lot_number": or_null(TEXT),
+        "salt_content": or_null(NUMBER, "Grams of sea salt per gram of mix."),
+        "salt_content_u": or_null(NUMBER),
+        "water_l": or_null(NUMBER, "Before the salt, heel included."),
+        "heel_l": or_null(NUMBER),
+        "heel_salinity": or_null(NUMBER),
+        "notes": list_of(whole_object({"time": TIME, "who": TEXT, "text": TEXT})),
     }
 )
-MARK = _object(
+MARK = whole_object(
     {
         "seconds": NUMBER,
         "time": TIME,
         "kind": TEXT,
-        "phase": _maybe(TEXT, "The phase that began, where one did."),
+        "phase": or_null(TEXT, "The phase that began, where one did."),
         "text": TEXT,
     }
 )
-CURVE = _object(
+CURVE = whole_object(
     {
         "batch": TEXT,
         "reservoir": TEXT,
-        "probe": _maybe(TEXT),
-        "zero": _maybe(TIME, "The moment from which `seconds` count."),
+        "probe": or_null(TEXT),
+        "zero": or_null(TIME, "The moment from which `seconds` count."),
         "from_salt": _said(FLAG, "Whether that is when salt came; else the batch began then."),
         "by_the_minute": _said(WHOLE, "Points that stand for a minute of readings."),
-        "target_ppt": _maybe(NUMBER),
-        "low_ppt": _maybe(NUMBER),
-        "high_ppt": _maybe(NUMBER),
-        "seconds": _array(NUMBER),
-        "salinity": _array(_maybe(NUMBER)),
-        "salinity_u": _array(_maybe(NUMBER)),
-        "temperature_C": _array(_maybe(NUMBER)),
-        "marks": _array(
-            _object(
-                {"seconds": NUMBER, "time": TIME, "kind": TEXT, "phase": _maybe(TEXT), "text": TEXT}
+        "target_ppt": or_null(NUMBER),
+        "low_ppt": or_null(NUMBER),
+        "high_ppt": or_null(NUMBER),
+        "seconds": list_of(NUMBER),
+        "salinity": list_of(or_null(NUMBER)),
+        "salinity_u": list_of(or_null(NUMBER)),
+        "temperature_C": list_of(or_null(NUMBER)),
+        "marks": list_of(
+            whole_object(
+                {
+                    "seconds": NUMBER,
+                    "time": TIME,
+                    "kind": TEXT,
+                    "phase": or_null(TEXT),
+                    "text": TEXT,
+                }
             )
         ),
     }
 )
-LOTS = _object(
+LOTS = whole_object(
     {
-        "lots": _array(
-            _object(
+        "lots": list_of(
+            whole_object(
                 {
                     "lot": TEXT,
-                    "number": _maybe(TEXT, "As printed on its bag."),
-                    "bought_g": _maybe(NUMBER),
-                    "left_g": _maybe(NUMBER),
-                    "opened_on": _maybe({"type": "string", "format": "date"}),
-                    "label_content": _maybe(NUMBER),
+                    "number": or_null(TEXT, "As printed on its bag."),
+                    "bought_g": or_null(NUMBER),
+                    "left_g": or_null(NUMBER),
+                    "opened_on": or_null({"type": "string", "format": "date"}),
+                    "label_content": or_null(NUMBER),
                     "salt_content": _said(NUMBER, "Grams of sea salt per gram of mix."),
                     "salt_content_u": _said(NUMBER, "Its standard uncertainty."),
                     "basis": {"enum": ["learned", "label", "common practice"]},
                     "batches": _said(WHOLE, "From how many batches; the last 20 count."),
-                    "spread": _maybe(NUMBER, "Standard deviation of what they showed."),
-                    "shown": _array(
-                        _object(
+                    "spread": or_null(NUMBER, "Standard deviation of what they showed."),
+                    "shown": list_of(
+                        whole_object(
                             {
                                 "batch": TEXT,
-                                "released": _maybe(TIME),
+                                "released": or_null(TIME),
                                 "salt_content": NUMBER,
                                 "salt_content_u": NUMBER,
                             }
                         )
                     ),
-                    "change": _maybe(
-                        _object(
+                    "change": or_null(
+                        whole_object(
                             {
                                 "batch": TEXT,
                                 "before": NUMBER,

@@ -23,6 +23,7 @@ from daemon.page.api.endpoint import (
     Whole,
     WrongArgumentError,
 )
+from daemon.page.api.schema_parts import list_of, or_null, whole_object
 from daemon.page.trend.answer import trend_answer
 
 if TYPE_CHECKING:
@@ -113,32 +114,15 @@ def question_of(asked: Arguments, reservoir: str, now: datetime) -> Question:
     )
 
 
-def _object(members: Schema) -> Schema:
-    return {
-        "type": "object",
-        "properties": members,
-        "required": [*members],
-        "additionalProperties": False,
-    }
-
-
-def _maybe(schema: Schema) -> Schema:
-    return {"anyOf": [schema, {"type": "null"}]}
-
-
-def _list(schema: Schema) -> Schema:
-    return {"type": "array", "items": schema}
-
-
 def _described(schema: Schema, words: str) -> Schema:
     return {**schema, "description": words}
 
 
 WHOLE: Schema = {"type": "integer"}
-MAYBE = _list(_maybe(NUMBER))
-COLUMNS = _object(
+MAYBE = list_of(or_null(NUMBER))
+COLUMNS = whole_object(
     {
-        "time_ms": _described(_list(WHOLE), "Moment of a reading in the step, ms since 1970."),
+        "time_ms": _described(list_of(WHOLE), "Moment of a reading in the step, ms since 1970."),
         "salinity_low": _described(
             MAYBE, "Practical salinity; null where there was no usable one."
         ),
@@ -148,15 +132,15 @@ COLUMNS = _object(
         "temperature_low_C": MAYBE,
         "temperature_mean_C": MAYBE,
         "temperature_high_C": MAYBE,
-        "flag": _described(_list(_maybe(WHOLE)), "The worst QARTOD flag of the usable ones."),
-        "readings": _described(_list(WHOLE), "How many there were in all."),
-        "unusable": _list(WHOLE),
-        "calibrating": _described(_list(WHOLE), "Of a probe out of the water for calibration."),
+        "flag": _described(list_of(or_null(WHOLE)), "The worst QARTOD flag of the usable ones."),
+        "readings": _described(list_of(WHOLE), "How many there were in all."),
+        "unusable": list_of(WHOLE),
+        "calibrating": _described(list_of(WHOLE), "Of a probe out of the water for calibration."),
     }
 )
-GAP = _object({"from": TIME, "to": TIME, "unusable": WHOLE, "calibrating": WHOLE})
+GAP = whole_object({"from": TIME, "to": TIME, "unusable": WHOLE, "calibrating": WHOLE})
 MARK_KIND: Schema = {"type": "string", "enum": [*map(str, MarkKind)]}
-MARK = _object(
+MARK = whole_object(
     {
         "time": TIME,
         "kind": MARK_KIND,
@@ -165,18 +149,18 @@ MARK = _object(
         "seq": WHOLE,
     }
 )
-FORECAST = _object(
+FORECAST = whole_object(
     {
         "ready_at": TIME,
-        "ready_low": _maybe(TIME),
-        "ready_high": _maybe(TIME),
-        "salinity": _maybe(NUMBER),
-        "salinity_low": _maybe(NUMBER),
-        "salinity_high": _maybe(NUMBER),
+        "ready_low": or_null(TIME),
+        "ready_high": or_null(TIME),
+        "salinity": or_null(NUMBER),
+        "salinity_low": or_null(NUMBER),
+        "salinity_high": or_null(NUMBER),
         "note": TEXT,
     }
 )
-READINGS: Schema = _object(
+READINGS: Schema = whole_object(
     {
         "reservoir": TEXT,
         "label": TEXT,
@@ -184,22 +168,23 @@ READINGS: Schema = _object(
         "to": TIME,
         "step_s": WHOLE,
         "source": _described(TEXT, "What the points are made of."),
-        "tolerance": _object({"target_ppt": NUMBER, "low_ppt": NUMBER, "high_ppt": NUMBER}),
+        "tolerance": whole_object({"target_ppt": NUMBER, "low_ppt": NUMBER, "high_ppt": NUMBER}),
         "columns": COLUMNS,
-        "gaps": _described(_list(GAP), "Times without a usable reading."),
+        "gaps": _described(list_of(GAP), "Times without a usable reading."),
         "gaps_left_out": _described(WHOLE, "Shorter ones besides."),
-        "marks": _list(MARK),
-        "marks_left_out": _described(_list(MARK_KIND), "Kinds of which there are too many."),
+        "marks": list_of(MARK),
+        "marks_left_out": _described(list_of(MARK_KIND), "Kinds of which there are too many."),
         "phases": _described(
-            _list(_object({"time": TIME, "phase": TEXT})),
+            list_of(whole_object({"time": TIME, "phase": TEXT})),
             "The first is the one before `from`; empty where there are too many to be told apart.",
         ),
         "complete_from": _described(
-            _maybe(TIME), "What is older is still being prepared; null where nothing is."
+            or_null(TIME), "What is older is still being prepared; null where nothing is."
         ),
         "missing": _described(
-            _maybe(_object({"from": TIME, "to": TIME})), "Not prepared yet, before the newest."
+            or_null(whole_object({"from": TIME, "to": TIME})),
+            "Not prepared yet, before the newest.",
         ),
-        "forecast": _maybe(FORECAST),
+        "forecast": or_null(FORECAST),
     }
 )

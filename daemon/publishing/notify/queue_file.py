@@ -9,23 +9,30 @@ import json
 import logging
 import sqlite3
 from collections.abc import Mapping
-from contextlib import closing
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeAlias
 
 from pydantic import TypeAdapter, ValidationError
 
-from daemon.journal.another_program import instead_of
-from daemon.journal.cursors import MOVE
 from daemon.mixing.alarm.former_names import present_name
 from daemon.publishing.notify.policy import Queue
+from daemon.publishing.own_file import OwnFile
 from daemon.publishing.sink import SinkError
 
 Queues: TypeAlias = dict[str, Queue]
 """By the key of their receiver."""
 
-OWN_TABLES = frozenset(("journal", "ledgers"))
+OWN_FILE = OwnFile(
+    frozenset(("journal", "ledgers")),
+    """
+    CREATE TABLE IF NOT EXISTS journal
+        (id INTEGER PRIMARY KEY CHECK (id = 1), name TEXT NOT NULL) STRICT;
+    CREATE TABLE IF NOT EXISTS ledgers
+        (receiver TEXT PRIMARY KEY, ledger TEXT NOT NULL) STRICT;
+    """,
+    "active alarms are sent again",
+)
 
 _FORMER_STATES = {"raised": "active", "over": "cleared"} | {
     "set aside": "shelved, suppressed or out of service"
@@ -49,22 +56,7 @@ class QueueFile:
             SinkError: It cannot be opened, or is the file of another program.
         """
         self._path = path
-        if found := instead_of(path, OWN_TABLES):
-            raise SinkError(f"{path}: this is {found}, which is left as it is; {MOVE}")
-        try:
-            self._db = _open(path)
-        except sqlite3.OperationalError as exc:
-            raise SinkError(f"{path}: cannot be opened: {exc}; check the folder") from exc
-        except sqlite3.DatabaseError as exc:
-            aside = path.with_name(f"{path.name}.broken")
-            path.replace(aside)
-            log.warning(
-                "%s is broken (%s) and was moved to %s; active alarms are sent again",
-                path,
-                exc,
-                aside,
-            )
-            self._db = _open(path)
+        self._db = OWN_FILE.open(path)
         self._inode = path.stat().st_ino
 
     def check(self) -> None:
@@ -120,28 +112,6 @@ class QueueFile:
     def close(self) -> None:
         """Close; may be called twice."""
         self._db.close()
-
-
-def _open(path: Path) -> sqlite3.Connection:
-    db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=2.0)
-    try:
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")
-        (result,) = db.execute("PRAGMA quick_check(1)").fetchone()
-        if result != "ok":
-            raise sqlite3.DatabaseError(result)
-        db.execute(
-            "CREATE TABLE IF NOT EXISTS journal"
-            " (id INTEGER PRIMARY KEY CHECK (id = 1), name TEXT NOT NULL) STRICT"
-        )
-        db.execute(
-            "CREATE TABLE IF NOT EXISTS ledgers"
-            " (receiver TEXT PRIMARY KEY, ledger TEXT NOT NULL) STRICT"
-        )
-    except sqlite3.Error:
-        with closing(db):
-            raise
-    return db
 
 
 def _present_form(raw: dict[str, Any]) -> dict[str, Any]:

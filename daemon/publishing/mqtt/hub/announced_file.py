@@ -11,17 +11,15 @@ import logging
 import sqlite3
 import zlib
 from collections.abc import Iterable, Sequence
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from secrets import token_hex
 from typing import Any
 
-from daemon.journal.another_program import instead_of
-from daemon.journal.cursors import MOVE
+from daemon.publishing.own_file import OwnFile
 from daemon.publishing.sink import SinkError
 
-OWN_TABLES = frozenset(("announced", "mark"))
 TABLES = """
     CREATE TABLE IF NOT EXISTS announced (
         broker TEXT NOT NULL,
@@ -36,6 +34,11 @@ TABLES = """
         value TEXT NOT NULL
     ) STRICT;
 """
+OWN_FILE = OwnFile(
+    frozenset(("announced", "mark")),
+    TABLES,
+    "devices of hubs that were renamed before are to be removed there by hand",
+)
 
 log = logging.getLogger("brinewright.publish")
 
@@ -72,23 +75,8 @@ class AnnouncedFile:
             SinkError: It cannot be opened, or is the file of another program.
         """
         self._path = path
-        if found := instead_of(path, OWN_TABLES):
-            raise SinkError(f"{path}: this is {found}, which is left as it is; {MOVE}")
-        try:
-            self._db = _open(path)
-        except sqlite3.OperationalError as exc:
-            raise SinkError(f"{path}: cannot be opened: {exc}; check the folder") from exc
-        except sqlite3.DatabaseError as exc:
-            aside = path.with_name(f"{path.name}.broken")
-            path.replace(aside)
-            log.warning(
-                "%s is broken (%s) and was moved to %s; devices of hubs that were renamed before"
-                " are to be removed there by hand",
-                path,
-                exc,
-                aside,
-            )
-            self._db = _open(path)
+        self._db = OWN_FILE.open(path)
+        self._db.execute("INSERT OR IGNORE INTO mark VALUES (1, ?)", (token_hex(4),))
 
     @property
     def mark(self) -> str:
@@ -160,19 +148,3 @@ def _unpacked(blob: bytes) -> bytes:
     with suppress(zlib.error):
         return zlib.decompress(blob)
     return b""
-
-
-def _open(path: Path) -> sqlite3.Connection:
-    db = sqlite3.connect(path, isolation_level=None, check_same_thread=False, timeout=2.0)
-    try:
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = FULL")
-        (result,) = db.execute("PRAGMA quick_check(1)").fetchone()
-        if result != "ok":
-            raise sqlite3.DatabaseError(result)
-        db.executescript(TABLES)
-        db.execute("INSERT OR IGNORE INTO mark VALUES (1, ?)", (token_hex(4),))
-    except sqlite3.Error:
-        with closing(db):
-            raise
-    return db
