@@ -33,6 +33,12 @@ def tab_to(page: Page, name: str) -> None:
     raise AssertionError(f"{name!r} is not reached by the keyboard, only {passed}")
 
 
+def unfold(page: Page, name: str) -> None:
+    """Go to what is folded and unfold it."""
+    tab_to(page, name)
+    page.keyboard.press("Enter")
+
+
 def fill_in(page: Page, name: str, text: str) -> None:
     """Go to a field and type into it."""
     tab_to(page, name)

@@ -34,13 +34,25 @@ def is_marked(page: Page) -> bool:
 
 
 def sleep(page: Page) -> None:
-    """Put a page to sleep, as a phone does in a pocket: no timer runs, nothing is read."""
+    """Put a page to sleep, as a phone does in a pocket: hidden, no timer runs, nothing is read."""
+    _set_hidden(page, "true")
     _set_lifecycle(page, "frozen")
 
 
 def wake(page: Page) -> None:
-    """Wake a page that sleeps."""
+    """Wake a page that sleeps, and look at it."""
     _set_lifecycle(page, "active")
+    _set_hidden(page, "false")
+
+
+def _set_hidden(page: Page, hidden: str) -> None:
+    """Say that nobody sees the page; a browser without a screen never hides one of its own."""
+    page.evaluate(
+        f"""() => {{
+            Object.defineProperty(document, "hidden", {{ value: {hidden}, configurable: true }});
+            document.dispatchEvent(new Event("visibilitychange"));
+        }}"""
+    )
 
 
 def _set_lifecycle(page: Page, state: str) -> None:

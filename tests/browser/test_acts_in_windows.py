@@ -8,7 +8,8 @@ import pytest
 
 from daemon.entries import JSON, Kind
 from simulators.stage import Action, perform
-from tests.browser.keyboard import fill_in, press
+from tests.browser.hostile_station import NAME, TEXT
+from tests.browser.keyboard import fill_in, press, unfold
 from tests.browser.liveness import seconds_until
 from tests.browser.looks import photograph, violations
 from tests.browser.served import ServedStation, served_station, stage_of
@@ -21,6 +22,7 @@ IN_AIR = Action(0.0, "dip", {"conductivity_mS_cm": 0.0, "temperature_C": 24.0})
 BACK = Action(0.0, "back", {})
 OUT, IN = Action(0.0, "plug", {"in": 0.0}), Action(0.0, "plug", {"in": 1.0})
 UNAUTHORISED = r"status of 401"
+NOTE_SIGNS = 160
 MOST_SALT_PPT = 33.9
 """So near to where it ends that it is the same water after a while."""
 
@@ -109,6 +111,28 @@ def test_an_alarm_is_acknowledged_and_every_window_shows_it(
     assert [("robin", True)] == [
         (each["who"], each["ok"]) for each in commands(acting, "alarm.acknowledge")
     ]
+
+
+def test_a_note_is_written_by_the_keyboard_alone(acting: ServedStation, windows: Windows) -> None:
+    """From the present to the acts and to the record, in which its markup stands as text."""
+    windows.expected = [UNAUTHORISED]
+    page = windows.open(acting.address("/"), DESK)
+    press(page, "Acts")
+    press(page, "Sign in")
+    fill_in(page, "Token of this station", TOKEN)
+    fill_in(page, "Your name", NAME)
+    press(page, "Sign in")
+    unfold(page, "Note")
+    fill_in(page, "Note", TEXT[:NOTE_SIGNS])
+    press(page, "Add the note")
+    page.get_by_text("noted (recorded under").wait_for()
+    photograph(page, "acts-noted-1280")
+    press(page, "Batches")
+    press(page, str(acting.station.picture()["batch"]))
+
+    assert TEXT[:NOTE_SIGNS] in page.locator("main").inner_text()
+    assert 0 == page.locator("#hostile").count()
+    assert [NAME] == [each["who"] for each in commands(acting, "batch.note")]
 
 
 def test_a_wrong_token_is_refused_beside_its_field(acting: ServedStation, windows: Windows) -> None:
