@@ -38,8 +38,8 @@ def test_an_alarm_is_acknowledged_and_put_aside_over_the_page(tmp_path: Path) ->
     with running("run", "daemon.run", "--config", str(station.config), folder=tmp_path) as process:
         wait_until(lambda: answers(port), "the page")
         first = offered("acknowledge")
-        page_after(first, "Probe-fault is acknowledged now")
-        again = page_after(first, "Probe-fault is acknowledged now")
+        page_after(first, "probe-fault is acknowledged now")
+        again = page_after(first, "probe-fault is acknowledged now")
         long = post(port, offered("shelve") | {"hours": "100", "reason": "a new cable"})
         unknown = page_after(offered("lot-adjust") | {"name": "mix <B>", "left_g": "1,5 kg"}, "Not")
         page_after(offered("shelve") | {"hours": "30 min", "reason": "cable"}, "is shelved until")
