@@ -139,7 +139,7 @@ FROM_A_HUB = st.fixed_dictionaries(
 )
 
 
-@settings(max_examples=40)
+@settings(max_examples=25)
 @given(st.lists(FROM_A_HUB.map(lambda said: json.dumps(said).encode()) | HOSTILE, max_size=6))
 def test_whatever_a_hub_sends_what_is_shown_there_stays_small(payloads: list[bytes]) -> None:
     """And what is kept is only what can be entered, in its bounds."""

@@ -157,40 +157,37 @@ def test_a_press_that_is_not_allowed_is_shown_as_refused(hub: Hub, verb: str) ->
     assert f"Refused: '{verb}' is not allowed here" in hub.answer()
 
 
-@pytest.mark.parametrize(
-    "argument, value, sentence",
-    [
-        ("volume_l", 0, "Litres used must be a number from 0.1 to 220 L"),
-        ("volume_l", 221, "Litres used must be a number from 0.1 to 220 L"),
-        ("volume_l", True, "Litres used must be a number from 0.1 to 220 L"),
-        ("volume_l", "40", "Litres used must be a number from 0.1 to 220 L"),
-        ("volume_l", None, "Litres used must be a number from 0.1 to 220 L"),
-        ("mass_g", 1e300, "Salt mix weighed must be a number from 1 to 22000 g"),
-        ("lot", "x" * 41, "Lot of salt mix must be a text of at most 40 characters on one line"),
-        ("text", "two\nlines", "Note must be a text of at most 255 characters on one line"),
-        ("text", ["x"], "Note must be a text of at most 255 characters on one line"),
-    ],
-)
-def test_a_value_that_cannot_be_is_refused_and_shown_so(
-    hub: Hub, argument: str, value: object, sentence: str
-) -> None:
+IMPOSSIBLE: list[tuple[str, object, str]] = [
+    ("volume_l", 0, "Litres used must be a number from 0.1 to 220 L"),
+    ("volume_l", 221, "Litres used must be a number from 0.1 to 220 L"),
+    ("volume_l", True, "Litres used must be a number from 0.1 to 220 L"),
+    ("volume_l", "40", "Litres used must be a number from 0.1 to 220 L"),
+    ("volume_l", None, "Litres used must be a number from 0.1 to 220 L"),
+    ("mass_g", 1e300, "Salt mix weighed must be a number from 1 to 22000 g"),
+    ("lot", "x" * 41, "Lot of salt mix must be a text of at most 40 characters on one line"),
+    ("text", "two\nlines", "Note must be a text of at most 255 characters on one line"),
+    ("text", ["x"], "Note must be a text of at most 255 characters on one line"),
+]
+
+
+def test_a_value_that_cannot_be_is_refused_and_shown_so(hub: Hub) -> None:
     """And the hub is told again what is entered, for it shows what was typed."""
-    hub.retained.clear()
-    hub.enters(argument, value)
+    for argument, value, sentence in IMPOSSIBLE:
+        hub.retained.clear()
+        hub.enters(argument, value)
 
-    assert f"Refused: {sentence}" == hub.answer()
-    assert NOTHING == hub.entered()
+        assert f"Refused: {sentence}" == hub.answer()
+        assert NOTHING == hub.entered()
 
 
-@pytest.mark.parametrize("set_", ["__class__", "u_ppt", ""])
-def test_what_is_no_input_cannot_be_entered(hub: Hub, set_: str) -> None:
+def test_what_is_no_input_cannot_be_entered(hub: Hub) -> None:
     """Nor by a station as a whole, which has no inputs."""
-    hub.sends(json.dumps({"from": "hub", "set": set_, "value": 1}))
-    hub.sends(
-        json.dumps({"from": "hub", "set": "volume_l", "value": 1}), f"brinewright/{STATION}/command"
-    )
+    for name in ("__class__", "u_ppt", ""):
+        hub.sends(json.dumps({"from": "hub", "set": name, "value": 1}))
+        assert f"Refused: '{name}' cannot be entered here" == hub.answer()
+    entry = json.dumps({"from": "hub", "set": "volume_l", "value": 1})
+    hub.sends(entry, f"brinewright/{STATION}/command")
 
-    assert f"Refused: '{set_}' cannot be entered here" == hub.answer()
     assert NOTHING == hub.entered()
     assert "Refused: 'volume_l' cannot be entered here" == hub.answer("")
 
