@@ -47,7 +47,9 @@ def test_every_message_of_a_batch_fits_its_schema(broker: Broker, tmp_path: Path
         )
         assert process.stop() == 0
 
-    messages = [(message_of(topic), topic, payload) for topic, payload, _ in heard.messages]
+    # What hubs are sent is described by their announcement, which other tests hold it to.
+    for_all = [each for each in heard.messages if "hub" not in each[0].split("/")]
+    messages = [(message_of(topic), topic, payload) for topic, payload, _ in for_all]
     assert [] == [topic for name, topic, _ in messages if name is None]
     assert {"availability", "snapshot", "reading", "event", "reply", "command"} <= {
         name for name, _, _ in messages

@@ -124,7 +124,7 @@ def _silence_s(now: CourseNow, settling: Settling, at: datetime) -> float:
     if now.last_reading_at is None:
         return 0.0
     came = [each.waited_s for each in settling.points if each.conductivity_mS_cm is not None]
-    missing_s = settling.waited_s - came[-1] if came else 0.0
+    missing_s = settling.waited_s - (came[-1] if came else 0.0)
     return abs((at - now.last_reading_at).total_seconds()) + missing_s
 
 

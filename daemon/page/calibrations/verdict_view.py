@@ -140,8 +140,9 @@ def _more_or_less(change_ppt: float) -> str:
 
 
 def _salinity(judged: CalibrationJudged, proposed: Adjustment) -> str:
-    change = judged.change_ppt or 0.0
-    text = f"The same water of about 33 ppt then reads {_more_or_less(change)}"
+    change = judged.change_ppt
+    reads = "otherwise, by how much is not known" if change is None else _more_or_less(change)
+    text = f"The same water of about 33 ppt then reads {reads}"
     if judged.salinity_u is None:
         return f"{text}."
     text += f", with ± {K * judged.salinity_u:.2f} ppt from the calibration"

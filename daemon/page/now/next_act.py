@@ -1,7 +1,8 @@
 """What to do next at a reservoir, in one sentence: a pure function of what is known of it.
 
-First what makes everything else unknown, then a question that waits, the most urgent alarm, the
-advice, what holds the release back; and where nothing is to be done, that is said.
+First what makes everything else unknown, then a question that waits, a probe at the bench, the
+most urgent alarm, the advice, what holds the release back; and where nothing is to be done, that
+is said.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.cautions import SALT_DUST, SALT_SLOWLY, UNPLUG_FIRST
+from daemon.mixing.probe.status_signal import Health
 from daemon.page.labels import sentence
 from daemon.page.now.state_sign import has_value
 
@@ -67,6 +69,7 @@ def next_act(
         return NextAct(sentence(remedy(reservoir.freshness.sentence(reservoir.cause))))
     return (
         _of_question(snapshot)
+        or _of_bench(snapshot)
         or _of_alarms(snapshot, alarms)
         or _of_advice(snapshot.advice)
         or _of_phase(snapshot, moment)
@@ -88,6 +91,13 @@ def _of_question(snapshot: ReservoirSnapshot) -> NextAct | None:
         )
     look = sentence(f"look where the probe is; {UNPLUG_FIRST}")
     return NextAct(sentence(snapshot.question.text), (look,))
+
+
+def _of_bench(snapshot: ReservoirSnapshot) -> NextAct | None:
+    if snapshot.probe_health != Health.FUNCTION_CHECK:
+        return None
+    done = sentence(f"then put the probe back into the water; {UNPLUG_FIRST}")
+    return NextAct("The probe is out for calibration: go on with it, or end it.", (done,))
 
 
 def _of_alarms(snapshot: ReservoirSnapshot, alarms: Sequence[AlarmView]) -> NextAct | None:

@@ -45,6 +45,14 @@ def test_a_question_that_was_answered_says_what_is_left_to_do() -> None:
     assert found(asked).steps == ("Or say that the vessel was refilled.",)
 
 
+def test_a_probe_at_the_bench_is_to_come_back() -> None:
+    """What it reads is a reference solution, so nothing else can be said of the water."""
+    away = reservoir_view(phase="idle", probe_health="function check", advice=ADVICE)
+
+    assert "The probe is out for calibration: go on with it, or end it." == found(away).sentence
+    assert UNPLUG_FIRST in found(away).steps[0]
+
+
 def test_an_alarm_says_what_to_do_before_the_advice() -> None:
     """The first that is raised, and not one that is shelved or over."""
     advised = reservoir_view(phase="off_target", advice=ADVICE)
