@@ -115,7 +115,7 @@ def trend_words(
         _notices(trend, zone),
         _summary(trend),
         length_words(coarse.step),
-        tuple(_row(each, coarse.step, zone, row_shape) for each in coarse.points),
+        _rows(coarse, zone, row_shape),
         tuple(
             MarkRow(
                 number,
@@ -152,9 +152,19 @@ def _forecast(snapshot: ReservoirSnapshot, zone: tzinfo) -> str:
     return f"Forecast: {what} {rest}." if rest else ""
 
 
-def _row(point: Point, step: int, zone: tzinfo, shape: str) -> Row:
-    begin = from_ms(point.time_ms - point.time_ms % (1000 * step))
-    time = _plain(begin, zone, shape)
+def _rows(coarse: Trend, zone: tzinfo, shape: str) -> tuple[Row, ...]:
+    """Return the rows of the table; a day stands where it begins."""
+    rows: list[Row] = []
+    day = ""
+    for each in coarse.points:
+        begin = from_ms(each.time_ms - each.time_ms % (1000 * coarse.step))
+        date, _, clock = _plain(begin, zone, shape).partition(" ")
+        rows.append(_row(each, clock if date == day else f"{date} {clock}"))
+        day = date
+    return tuple(rows)
+
+
+def _row(point: Point, time: str) -> Row:
     remark = _remark(point)
     water = point.water
     if water is None or water.salinity.mean is None:
