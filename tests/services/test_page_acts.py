@@ -69,9 +69,12 @@ def test_a_token_from_a_file_opens_the_page_across_a_restart(tmp_path: Path) -> 
     keys = 'commands = ["alarm.acknowledge", "lot.add"]\ntoken_file = "page-token"'
     station = Station(tmp_path, speed=60.0, more=f"{page_on(port)}\n{keys}")
 
+    def page(cookie: str) -> dict[str, dict[str, str]]:
+        return forms(ask(port, "/act", headers={"Cookie": cookie}).text)
+
     def form(cookie: str, name: str) -> dict[str, str]:
-        page = ask(port, "/act", headers={"Cookie": cookie}).text
-        return forms(page)["lot-add"] | {"who": "kim", "name": name, "bought_g": "25 kg"}
+        wait_until(lambda: "acknowledge" in page(cookie), "measuring")
+        return page(cookie)["lot-add"] | {"who": "kim", "name": name, "bought_g": "25 kg"}
 
     def add(cookie: str, fields: dict[str, str]) -> None:
         where = post(port, fields, Cookie=cookie).headers["Location"].partition("#")[0]
