@@ -22,6 +22,7 @@ from daemon.page.site import Site
 from tests.page.journal_parts import record, site_over
 from tests.page.page_parts import NOW, asked
 
+ROOT = Path(__file__).parents[2]
 OPENAPI = "/api/openapi.json"
 POSITIVE = schemathesis.GenerationMode.POSITIVE
 ASKED = settings(
@@ -166,3 +167,12 @@ def test_without_a_journal_it_says_so(tmp_path: Path) -> None:
 
     assert "nothing has been measured yet" in json.loads(state.body)["trouble"]
     assert (200, 503) == (state.status, events.status)
+
+
+def test_the_guide_names_every_address_and_no_other(site: Site) -> None:
+    """Whoever reads it knows what there is to be asked."""
+    guide = (ROOT / "deploy/guides/programs.md").read_text(encoding="utf-8")
+
+    assert sorted(document(site)["paths"]) == sorted(
+        re.findall(r"^\| `(/api/\S+)` \|", guide, re.MULTILINE)
+    )
