@@ -11,12 +11,9 @@ from typing import Annotated, Any
 import typer
 
 from daemon.cli.completion import INSTALL, SHOW
-from daemon.cli.output import OK, UNAVAILABLE, USAGE, reason_of, report_error, warn
+from daemon.cli.output import INTERRUPTED, OK, UNAVAILABLE, USAGE, reason_of, report_error, warn
 from daemon.cli.rooms import ROOMS
 from daemon.errors import BrinewrightError
-
-INTERRUPTED = 130
-"""What a shell expects of a program ended with Ctrl-C."""
 
 
 def command_tree() -> Any:  # noqa: ANN401 - typer does not publish the type of its command tree

@@ -15,7 +15,17 @@ from rich.text import Text
 
 from daemon.cli.calibrate_live import Display
 from daemon.cli.command_client import send
-from daemon.cli.output import NOT_SO, OK, UNAVAILABLE, fail, journal_of, json_line, print_text, warn
+from daemon.cli.output import (
+    INTERRUPTED,
+    NOT_SO,
+    OK,
+    UNAVAILABLE,
+    fail,
+    journal_of,
+    json_line,
+    print_text,
+    warn,
+)
 from daemon.entries import Event, Kind, Reading
 from daemon.journal.calibration_records import indication_of
 from daemon.journal.payloads import event_payload
@@ -38,8 +48,6 @@ if TYPE_CHECKING:
     from daemon.entries import JSON
 
 POLL_S = 0.1
-INTERRUPTED = 130
-"""What a shell expects of a program ended with Ctrl-C."""
 SILENT_S = 60.0
 CONFIRM, NEXT, RETRY, ABORT = "confirm", "next", "retry", "abort"
 REPEATABLE_STEPS = ("held", "captured", "thermometer", "verdict")

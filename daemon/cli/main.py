@@ -23,7 +23,7 @@ import sys
 from collections.abc import Sequence
 
 from daemon.cli import completion
-from daemon.cli.output import OK, UNAVAILABLE, USAGE, warn
+from daemon.cli.output import INTERRUPTED, OK, UNAVAILABLE, USAGE, warn
 from daemon.cli.rooms import ROOMS
 
 
@@ -41,6 +41,9 @@ def main() -> None:
     try:
         code = invoke(sys.argv[1:])
         sys.stdout.flush()
+    except KeyboardInterrupt:
+        # While the verb's modules were being loaded: it has begun nothing yet.
+        code = INTERRUPTED
     except BrokenPipeError:
         # The reader has gone, as with `| head`.
         code = _write_no_more(OK)

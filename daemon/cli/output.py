@@ -27,6 +27,8 @@ NOT_SO = ExitCode.NOT_SO
 USAGE = ExitCode.USAGE
 UNAVAILABLE = ExitCode.UNAVAILABLE
 CONFIG = ExitCode.CONFIG
+INTERRUPTED = 130
+"""What a shell expects of a program ended with Ctrl-C."""
 
 WIDTH = 80
 _GAP = "  "

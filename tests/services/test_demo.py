@@ -8,7 +8,6 @@ import os
 import pty
 import signal
 import subprocess
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -16,7 +15,6 @@ from typing import Any
 
 import pytest
 
-from tests.conftest import wait_until
 from tests.page.page_parts import ask
 from tests.services.service_parts import ROOT, lines_of
 from tests.services.terminal_parts import Terminal
@@ -168,30 +166,18 @@ def test_at_a_terminal_the_page_stays_until_ctrl_c() -> None:
     assert "Traceback" not in person.screen
 
 
-def _begun(log: Path, since_s: float) -> bool:
-    """Whether a log that was begun since tells of a phase; a new demo takes the old one away."""
-    try:
-        return log.stat().st_mtime > since_s and "phase" in log.read_text()
-    except FileNotFoundError:
-        return False
-
-
 def test_ctrl_c_in_the_middle_leaves_nothing() -> None:
     """An interrupt to the whole group, as a terminal sends it, ends everything and frees it."""
-    log, began_s = FOLDER / "service.log", time.time()
-    with demo("--speed", FASTEST) as process:
-        wait_until(
-            lambda: _begun(log, began_s),
-            "the batch to begin",
-            LONGEST_S / 2,
-        )
+    with demo_at_terminal("--speed", FASTEST) as person:
+        person.expect("Ctrl-C ends it.", LONGEST_S)
+        person.expect("mix-1", LONGEST_S)
         assert len(left_running()) >= 4
-        os.killpg(process.pid, signal.SIGINT)
-        said, _ = process.communicate(timeout=120)
+        os.killpg(person.process.pid, signal.SIGINT)
+        code = person.ended()
 
-    assert (130, []) == (process.returncode, left_running()), said
-    assert "Traceback" not in said
-    assert [] == [line for line in lines_of(log) if "Traceback" in line]
+    assert (130, []) == (code, left_running()), person.screen
+    assert "Traceback" not in person.screen
+    assert [] == [line for line in lines_of(FOLDER / "service.log") if "Traceback" in line]
     assert [] == [line for line in lines_of(FOLDER / "reservoir.log") if "Traceback" in line]
 
 

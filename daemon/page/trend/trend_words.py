@@ -142,6 +142,8 @@ def gap_words(gap: Gap) -> str:
     """Return why there was no usable reading, as far as the journal tells."""
     if gap.calibrating:
         return "the probe was out for calibration"
+    if gap.unusable == 1:
+        return "one reading was not usable"
     return f"{gap.unusable} readings were not usable" if gap.unusable else "no reading came"
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon.cli.main import invoke
+from daemon.cli.main import invoke, main
 from tests.parts.stories import mixed
 from tests.unit.cli.test_cli_status import folder, measured
 
@@ -48,3 +48,19 @@ def test_watching_without_minutes_goes_on(
     """It ends when it is stopped, and not before."""
     assert 130 == invoke(["status", "--watch"])
     assert "have passed" not in capsys.readouterr().out
+
+
+def test_ctrl_c_while_a_verb_is_loaded_is_no_fault(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It ends as a shell expects, without a word."""
+
+    def interrupted(_: list[str]) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("daemon.cli.main.invoke", interrupted)
+    with pytest.raises(SystemExit) as ended:
+        main()
+
+    assert 130 == ended.value.code
+    assert ("", "") == tuple(capsys.readouterr())
