@@ -30,6 +30,14 @@ SystemCallFilter=~@privileged @resources
 """
 
 
+TREND_FILE = "/var/lib/brinewright/journal-trend.db"
+PLACES = (
+    *("/trend", "/batches", "/lots", "/calibrations", "/calibrations/routine"),
+    *("/api/station", "/api/readings?reservoir=mix-1", "/api/lots", "/api/calibrations"),
+    *("/api/openapi.json", "/static/dygraph.js", "/static/frame.js"),
+)
+
+
 def restart(machine: Machine) -> None:
     """Start both services with what is configured now."""
     machine.run(["systemctl", "restart", *UNITS], check=True)
@@ -45,6 +53,17 @@ def test_both_services_come_with_the_boot_and_measure(running: Machine) -> None:
     assert {"200"} == {status for status, _ in pages.values()}
     assert "brinewright_conductivity" in pages["/metrics"][1]
     assert isinstance(picture(running)["conductivity_mS_cm"], float)
+
+
+@pytest.mark.parametrize("path", PLACES)
+def test_every_page_works_under_the_unit_s_confinement(running: Machine, path: str) -> None:
+    """Some load the equations of seawater only when somebody looks, and one a library's script."""
+    status, text = fetch(running, path)
+
+    assert "200" == status, text
+    # The trend of the past is prepared beside it, in a file of its own.
+    assert running.run(["test", "-s", TREND_FILE]).returncode == 0
+    assert active(running)
 
 
 def test_each_runs_as_the_service_s_user_without_any_capability(running: Machine) -> None:
