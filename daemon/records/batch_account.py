@@ -152,7 +152,7 @@ def _use_by(record: BatchRecord, setup: Setup) -> str:
 def composition_of(
     record: BatchRecord, setup: Setup, curve: Sequence[Point]
 ) -> list[tuple[str, str]]:
-    """Return what it was made of, each with its name."""
+    """Return its parts, each with its name."""
     heel = _figure(setup.heel_l, "{:g} L")
     if setup.heel_l is not None and setup.heel_salinity is not None:
         heel += f" at {setup.heel_salinity:.2f} ppt"

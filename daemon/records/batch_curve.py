@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from daemon.entries import Event, Instant, Kind, Phase
 from daemon.mixing.events import PhaseChanged
 from daemon.mixing.station.timeline import Timeline
-from daemon.records.batch_samples import NO_HEAD, Found, Head, Span, found_points
+from daemon.records.batch_samples import NO_HEAD, Head, ProvenSample, Span, found_points
 from daemon.records.reduction import is_gap
 
 if TYPE_CHECKING:
@@ -155,14 +155,17 @@ def segments(points: Sequence[Point]) -> list[list[Point]]:
     return parts
 
 
-def _timed(events: Sequence[tuple[int, Event]], found: Sequence[Found], most: int) -> Curve:
+def _timed(events: Sequence[tuple[int, Event]], found: Sequence[ProvenSample], most: int) -> Curve:
     """Return what was found with the time of each since salt came."""
     timeline, salted = Timeline(), _salt(events)
     minutes_to = max((each.seq for each in found if each.is_minute), default=0)
     marks: list[tuple[float, Event]] = []
     points: list[Point] = []
     zero_s = 0.0
-    moments: list[tuple[int, Event | Found]] = [*events, *((each.seq, each) for each in found)]
+    moments: list[tuple[int, Event | ProvenSample]] = [
+        *events,
+        *((each.seq, each) for each in found),
+    ]
     for seq, each in sorted(moments, key=lambda moment: moment[0]):
         if isinstance(each, Event):
             t_s = timeline.advance(by_wall(each.at) if seq <= minutes_to else each.at)
@@ -193,7 +196,7 @@ def _salt(events: Sequence[tuple[int, Event]]) -> int | None:
     return None
 
 
-def _point(each: Found, t_s: float) -> Point:
+def _point(each: ProvenSample, t_s: float) -> Point:
     return Point(
         each.at.wall, each.salinity, each.salinity_u, each.temperature_C, each.silence_s, t_s
     )

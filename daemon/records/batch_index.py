@@ -2,7 +2,7 @@
 
 A journal of years holds thousands of batches among millions of entries.  The index of events by
 batch gives their names, and where each begins, without a look at any entry; of the batches on one
-page only the events that their lines are made of are read.
+page only the events that their lines need are read.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from daemon.journal.reader import Reader
 
 LINE_KINDS = (Kind.BATCH, Kind.PHASE, Kind.STABILISED, Kind.DISTURBED, Kind.COMMAND)
-"""Kinds of events that the line of a batch is made of."""
+"""Kinds of events that the line of a batch needs."""
 NAMES = """
     WITH RECURSIVE names (batch) AS (
         SELECT min(batch) FROM events WHERE batch > ''
@@ -196,7 +196,7 @@ def _origin(db: sqlite3.Connection, seq: int) -> int | None:
 def _events(
     db: sqlite3.Connection, batches: Sequence[str], origins: Mapping[int, Any]
 ) -> list[Event]:
-    """Return the events that the lines of some batches are made of, in their order."""
+    """Return the events that the lines of some batches need, in their order."""
     question = (
         f"SELECT {rows.EVENT_SELECTED} FROM events"  # noqa: S608 - constants
         f" WHERE batch IN ({', '.join('?' * len(batches))})"

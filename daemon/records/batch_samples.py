@@ -52,7 +52,7 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ProvenSample:
     """One reading, or one minute of them, that was proven.
 
     Attributes:
@@ -98,7 +98,7 @@ NO_HEAD = Head()
 
 def found_points(
     reader: Reader, span: Span, most: int, head: Head = NO_HEAD
-) -> tuple[list[Found], Head]:
+) -> tuple[list[ProvenSample], Head]:
     """Return the readings and minutes that are kept of a batch, of one probe, in their order.
 
     Args:
@@ -114,7 +114,7 @@ def found_points(
         JournalError: The journal cannot be read.
     """
     spoilt: set[int] = set()
-    found: list[Found] = []
+    found: list[ProvenSample] = []
     for _ in range(ROUNDS):
         found, lost, grown = _chosen(reader, span, most, head, spoilt)
         if not lost:
@@ -126,7 +126,7 @@ def found_points(
 
 def _chosen(
     reader: Reader, span: Span, most: int, head: Head, spoilt: AbstractSet[int]
-) -> tuple[list[Found], set[int], Head]:
+) -> tuple[list[ProvenSample], set[int], Head]:
     """Return what is kept, the numbers of those that the disk has changed, and the next head."""
     with reader.transaction() as db:
         origins = _origins(db, span)
@@ -270,10 +270,10 @@ def pages(
 
 def _whole(
     reader: Reader, kept: Sequence[Sample], origins: Origins
-) -> tuple[list[Found], set[int]]:
+) -> tuple[list[ProvenSample], set[int]]:
     """Return those that were kept, read whole, and the numbers of those that are not sound."""
     silences = {seq: silence_s for seq, silence_s, _ in kept}
-    found: dict[int, Found] = {}
+    found: dict[int, ProvenSample] = {}
     for at in range(0, len(kept), CHOSEN_AT_ONCE):
         numbers = [seq for seq, _, _ in kept[at : at + CHOSEN_AT_ONCE]]
         places = ", ".join("?" * len(numbers))
@@ -295,11 +295,11 @@ def _whole(
     return [found[seq] for seq, _, _ in kept if seq in found], silences.keys() - found.keys()
 
 
-def _reading(row: tuple[Any, ...], origins: Origins, silence_s: float) -> Found | None:
+def _reading(row: tuple[Any, ...], origins: Origins, silence_s: float) -> ProvenSample | None:
     reading = rows.to_reading(row, origins.get(row[1]))
     if reading is None or reading.salinity is None:
         return None
-    return Found(
+    return ProvenSample(
         row[0],
         reading.probe,
         reading.at,
@@ -311,14 +311,14 @@ def _reading(row: tuple[Any, ...], origins: Origins, silence_s: float) -> Found 
     )
 
 
-def _minute(row: tuple[Any, ...], origins: Origins, silence_s: float) -> Found | None:
+def _minute(row: tuple[Any, ...], origins: Origins, silence_s: float) -> ProvenSample | None:
     origin = origins.get(row[2])
     summary = to_summary(row, origin)
     if summary is None or origin is None or summary.salinity.mean is None:
         return None
     wall = summary.minute + HALF_A_MINUTE
     boot = f"{origin[2]} by the minute"
-    return Found(
+    return ProvenSample(
         row[0],
         summary.probe,
         Instant(wall, wall.timestamp(), boot, summary.synced),

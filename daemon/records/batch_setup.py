@@ -102,7 +102,7 @@ def targets_of(config: Config, reservoir: str) -> Targets | None:
 def setup_of(
     record: BatchRecord, config: Config, lots: Mapping[str, Lot], printed: datetime | None = None
 ) -> Setup:
-    """Return what a batch was made of and has to meet.
+    """Return the salt and water of a batch and what it has to meet.
 
     Args:
         record: The batch.
@@ -123,7 +123,7 @@ def setup_of(
 
 
 def made_of(record: BatchRecord, targets: Targets | None, lot_numbers: Mapping[str, str]) -> Setup:
-    """Return what a batch was made of and has to meet, without the station's name.
+    """Return the salt and water of a batch and what it has to meet, without the station's name.
 
     Args:
         record: The batch.

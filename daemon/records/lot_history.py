@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class BatchContent:
     """The salt content that one batch showed.
 
     Attributes:
@@ -68,7 +68,7 @@ class LotHistory:
 
     lot: Lot
     content: SaltContent
-    shown: Sequence[Shown]
+    shown: Sequence[BatchContent]
     spread: float | None
     change: Change | None
 
@@ -97,7 +97,7 @@ def history_of(lot: Lot, t_s: float, released: Mapping[str, datetime]) -> LotHis
         lot,
         lots.estimate(lot, t_s),
         [
-            Shown(each.batch, released.get(each.batch), each.mix_yield, each.u)
+            BatchContent(each.batch, released.get(each.batch), each.mix_yield, each.u)
             for each in lot.weighings
         ],
         stdev(values) if len(values) > 1 else None,

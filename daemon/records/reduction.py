@@ -38,7 +38,7 @@ def reduced(samples: Iterable[Sample], step: int) -> list[Sample]:
         samples: In their order.
         step: How many of them share two places, 1 or more; with 1 all are kept.
     """
-    return [kept for stretch in _stretches(samples, step) for kept in stretch.kept()]
+    return [sample for stretch in _stretches(samples, step) for sample in stretch.samples()]
 
 
 def stretch_length(count: int, most: int) -> int:
@@ -62,7 +62,7 @@ class _Stretch:
     silence_s: float = 0.0
     edges: set[Sample] = field(default_factory=set)
 
-    def kept(self) -> Iterator[Sample]:
+    def samples(self) -> Iterator[Sample]:
         number, silence_s, value = self.first
         chosen = sorted({self.low, self.high, *self.edges})
         if chosen[0][0] != number:

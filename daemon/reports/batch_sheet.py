@@ -58,7 +58,7 @@ def sheet_html(reader: Reader, record: BatchRecord, setup: Setup) -> str:
     Args:
         reader: Of the journal that holds the batch.
         record: The batch, as `daemon.mixing.batch.batch_record.records` gives it.
-        setup: What it was made of and has to meet.
+        setup: Its salt and water, and what it has to meet.
 
     Raises:
         JournalError: The journal cannot be read.
@@ -72,7 +72,7 @@ def render(record: BatchRecord, curve: Sequence[Point], setup: Setup) -> str:
     Args:
         record: The batch and its events.
         curve: Its readings.
-        setup: What it was made of and has to meet.
+        setup: Its salt and water, and what it has to meet.
     """
     zone = setup.zone
     drawn, rest = split(curve, record.released)

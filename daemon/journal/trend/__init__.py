@@ -1,1 +1,1 @@
-"""A year of readings as a few thousand buckets, beside the journal that they are made of."""
+"""A year of readings as a few thousand buckets, beside their journal."""

@@ -24,7 +24,7 @@ LAST = 2**63 - 1
 MOST_SCANNED = 60_000
 """Entries that are looked through for one answer: some tens of milliseconds."""
 MOST_NEW = 10_000
-"""Readings that the trend file lacks and that an answer adds by itself."""
+"""Readings that the trend file lacks and that an answer adds."""
 MOST_EVENTS = 2_000
 """Events likewise; alarms that are raised every second are no reason to be slow."""
 

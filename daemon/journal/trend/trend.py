@@ -42,7 +42,7 @@ if TYPE_CHECKING:
 
 MINUTE_S = MINUTE_MS // 1000
 SOURCES = dict(zip(WIDTHS_MS, ("minutes", "ten minutes", "hours", "half days"), strict=True))
-"""What points are made of, by the width of the buckets."""
+"""Where points come from, by the width of the buckets."""
 LONGEST_RAW_MS = 2 * 3_600_000
 """Up to here readings are read one by one: 7,200 of them at one a second."""
 MOST_MARKS = 120
@@ -79,7 +79,7 @@ class Trend:
         since_ms: From this time on, a multiple of the step.
         until_ms: Before this time, likewise.
         step: Of the points, s.
-        source: What they are made of, in words.
+        source: Where they come from, in words.
         points: In order of time.
         gaps: Times without a usable reading, in order.
         gaps_left_out: How many shorter ones there are besides.

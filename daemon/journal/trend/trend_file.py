@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 FORM = 2
 """Number of the form of the file; one of another form is made again."""
 WIDTHS_MS = (MINUTE_MS, 10 * MINUTE_MS, 60 * MINUTE_MS, 720 * MINUTE_MS)
-"""Widths of buckets, each of which the next is made of: a day of the first, a week of the second, a
+"""Widths of buckets, each of which is part of the next: a day of the first, a week of the second, a
 month of the third and a year of the fourth are about a thousand."""
 OWN_TABLES = frozenset(("reach", "buckets", "marks"))
 ENDS = ("", "-wal", "-shm", "-journal")

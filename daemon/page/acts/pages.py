@@ -150,7 +150,7 @@ def _refused(visitor: Visitor) -> Response:
 
 
 def live_parts(view: StationView) -> dict[str, str]:
-    """Return what is live on the page of acts; the forms are not, as somebody fills them in."""
+    """Return what is live on the page of acts; the forms are not, as a person fills them in."""
     parts: Any = template("act_parts.html").module
     return {f"act-{key}": str(parts.now(each)) for key, each in places_now(view).items()}
 

@@ -71,7 +71,7 @@ def record_object(record: BatchRecord, setup: Setup, present: Present) -> dict[s
 
     Args:
         record: The batch with all of its events.
-        setup: What it was made of and has to meet.
+        setup: Its salt and water, and what it has to meet.
         present: What is there now.
     """
     low, high = setup.limits or (None, None)

@@ -8,29 +8,31 @@ from daemon.page.api.schema_parts import list_of, or_null, whole_object
 from daemon.page.batches.outcomes import Outcome
 
 
-def _said(schema: Schema, says: str) -> Schema:
+def _described(schema: Schema, says: str) -> Schema:
     return {**schema, "description": says}
 
 
 WHOLE: Schema = {"type": "integer"}
 FLAG: Schema = {"type": "boolean"}
 LINE: Schema = {
-    "batch": _said(TEXT, "Id of the batch."),
+    "batch": _described(TEXT, "Id of the batch."),
     "reservoir": TEXT,
-    "phase": _said(TEXT, "The last phase in the journal, or how it ended."),
+    "phase": _described(TEXT, "The last phase in the journal, or how it ended."),
     "outcome": {"enum": [*map(str, Outcome)]},
     "began": TIME,
     "salted": or_null(TIME, "When salt first came."),
     "stabilised": or_null(TIME, "When mixing was last called over."),
     "released": or_null(TIME, "When it was last released."),
     "ended": or_null(TIME),
-    "clock_synced": _said(FLAG, "Whether the clock was known to be right at all of its events."),
+    "clock_synced": _described(
+        FLAG, "Whether the clock was right at all of its events, as far as known."
+    ),
     "steady_after_s": or_null(NUMBER, "From the first salt to the first call that mixing is over."),
     "salinity": or_null(NUMBER, "Practical salinity when it was last called steady."),
     "salinity_u": or_null(NUMBER, "Its standard uncertainty."),
     "release_salinity": or_null(NUMBER, "Practical salinity that it was last released with."),
     "release_salinity_u": or_null(NUMBER, "Its standard uncertainty."),
-    "disturbed": _said(WHOLE, "How often its water changed after it was steady."),
+    "disturbed": _described(WHOLE, "How often its water changed after it was steady."),
     "mix_g": or_null(NUMBER, "Mass of salt mix, as recorded."),
     "lot": or_null(TEXT),
     "note": or_null(TEXT, "The last one."),
@@ -38,8 +40,8 @@ LINE: Schema = {
 BATCHES = whole_object(
     {
         "batches": list_of(whole_object(LINE)),
-        "first": _said(WHOLE, "Place of the first of them in the whole list; 0 for none."),
-        "count": _said(WHOLE, "Batches in the whole list."),
+        "first": _described(WHOLE, "Place of the first of them in the whole list; 0 for none."),
+        "count": _described(WHOLE, "Batches in the whole list."),
         "newer": or_null(WHOLE, "`before` of the page of newer ones; 0 where they are the newest."),
         "older": or_null(WHOLE, "`before` of the page of older ones."),
     }
@@ -77,8 +79,8 @@ CURVE = whole_object(
         "reservoir": TEXT,
         "probe": or_null(TEXT),
         "zero": or_null(TIME, "The moment from which `seconds` count."),
-        "from_salt": _said(FLAG, "Whether that is when salt came; else the batch began then."),
-        "by_the_minute": _said(WHOLE, "Points that stand for a minute of readings."),
+        "from_salt": _described(FLAG, "Whether that is when salt came; else the batch began then."),
+        "by_the_minute": _described(WHOLE, "Points that stand for a minute of readings."),
         "target_ppt": or_null(NUMBER),
         "low_ppt": or_null(NUMBER),
         "high_ppt": or_null(NUMBER),
@@ -110,10 +112,10 @@ LOTS = whole_object(
                     "left_g": or_null(NUMBER),
                     "opened_on": or_null({"type": "string", "format": "date"}),
                     "label_content": or_null(NUMBER),
-                    "salt_content": _said(NUMBER, "Grams of sea salt per gram of mix."),
-                    "salt_content_u": _said(NUMBER, "Its standard uncertainty."),
+                    "salt_content": _described(NUMBER, "Grams of sea salt per gram of mix."),
+                    "salt_content_u": _described(NUMBER, "Its standard uncertainty."),
                     "basis": {"enum": ["learned", "label", "common practice"]},
-                    "batches": _said(WHOLE, "From how many batches; the last 20 count."),
+                    "batches": _described(WHOLE, "From how many batches; the last 20 count."),
                     "spread": or_null(NUMBER, "Standard deviation of what they showed."),
                     "shown": list_of(
                         whole_object(

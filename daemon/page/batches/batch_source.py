@@ -112,7 +112,7 @@ class BatchSource:
         return histories(self.sources.reader)
 
     def setup(self, record: BatchRecord, numbers: Mapping[str, str] | None = None) -> Setup:
-        """Return what a batch was made of and has to meet, by the settings of now."""
+        """Return the salt and water of a batch and what it has to meet, by the settings of now."""
         made = made_of(record, self._targets(record.reservoir), numbers or {})
         return replace(made, station=self.sources.frame.title, zone=self.sources.zone)
 

@@ -82,19 +82,19 @@ class _Batches:
         return page_object(page, self.source.present(request))
 
     def record(self, request: Request, given: Arguments) -> JSON:
-        record = self._found(given)
+        record = self._record(given)
         setup = self.source.setup(record, self.source.lot_numbers())
         return record_object(record, setup, self.source.present(request))
 
     def curve(self, _: Request, given: Arguments) -> JSON:
-        record, points = self._found(given), given["points"]
+        record, points = self._record(given), given["points"]
         curve = self.source.curve(record, points if isinstance(points, int) else POINTS)
         return curve_object(record, curve, self.source.setup(record))
 
     def lots(self, _: Request, __: Arguments) -> JSON:
         return {"lots": [lot_object(each) for each in self.source.histories()]}
 
-    def _found(self, given: Arguments) -> BatchRecord:
+    def _record(self, given: Arguments) -> BatchRecord:
         batch = str(given["batch"])
         record = self.source.record(batch)
         if record is None:

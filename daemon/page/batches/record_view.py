@@ -134,7 +134,7 @@ def view_of(
 
     Args:
         record: The batch with all of its events.
-        setup: What it was made of and has to meet.
+        setup: Its salt and water, and what it has to meet.
         curve: Its readings.
         outcome: What became of it.
         reservoir: What people call its reservoir.

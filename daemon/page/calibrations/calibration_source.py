@@ -1,6 +1,6 @@
 """Where the pages and addresses about calibrations read from.
 
-The library of calibrations and what it needs (14 MB) are loaded when somebody looks first, and
+The library of calibrations and what it needs (14 MB) are loaded at the first look, and
 not with the page.
 """
 

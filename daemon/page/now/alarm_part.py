@@ -28,7 +28,7 @@ ASKED = "batch-suspended"
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class PanelWords:
     """What a panel says already, so that its alarms do not say it a second time.
 
     Attributes:
@@ -63,14 +63,14 @@ class AlarmPart:
     presses: tuple[Press, ...] = ()
 
 
-NOTHING = Said()
+NOTHING = PanelWords()
 
 
 def alarm_parts(
     alarms: Iterable[AlarmView],
     zone: tzinfo,
     presses: MakePresses = no_presses,
-    said: Said = NOTHING,
+    said: PanelWords = NOTHING,
 ) -> tuple[AlarmPart, ...]:
     """Return alarms in their order.
 
@@ -91,7 +91,7 @@ def unacknowledged(alarms: Iterable[AlarmView]) -> int:
     return sum(each.state in waiting for each in alarms)
 
 
-def _alarm_part(alarm: AlarmView, zone: tzinfo, said: Said) -> AlarmPart:
+def _alarm_part(alarm: AlarmView, zone: tzinfo, said: PanelWords) -> AlarmPart:
     until = f"until {local_iso(alarm.until, zone)}" if alarm.until else ""
     by = f"by {alarm.who}" if alarm.who else ""
     words = (alarm.priority, alarm_words(alarm.state), by, until, alarm.reason)

@@ -16,7 +16,7 @@ from daemon.mixing.station.steady import FACT, expected_now, steady_since
 from daemon.page.blocks import short
 from daemon.page.healthz import staleness
 from daemon.page.labels import health_words, quality_words, sentence
-from daemon.page.now.alarm_part import AlarmPart, Said, alarm_parts
+from daemon.page.now.alarm_part import AlarmPart, PanelWords, alarm_parts
 from daemon.page.now.bridge_gauge import BridgeGauge, bridge_gauge
 from daemon.page.now.buttons import MakePresses, no_presses, of_all, of_question
 from daemon.page.now.chance_bar import ChanceBar, chance_bar
@@ -128,7 +128,7 @@ def panel(
         act,
         _answer_with(reservoir),
         of_question(reservoir, presses),
-        alarm_parts(own, view.zone, presses, _said(act, snapshot)),
+        alarm_parts(own, view.zone, presses, _panel_words(act, snapshot)),
         of_all(own, name, presses),
         (f"{name}-question", f"{name}-alarms"),
         () if snapshot is None else _rows(reservoir, snapshot, view.zone),
@@ -136,11 +136,11 @@ def panel(
     )
 
 
-def _said(act: NextAct, snapshot: ReservoirSnapshot | None) -> Said:
+def _panel_words(act: NextAct, snapshot: ReservoirSnapshot | None) -> PanelWords:
     """Return what the panel says before its alarms."""
     if snapshot is None:
-        return Said(act.sentence)
-    return Said(act.sentence, snapshot.advice or "", question=snapshot.question is not None)
+        return PanelWords(act.sentence)
+    return PanelWords(act.sentence, snapshot.advice or "", question=snapshot.question is not None)
 
 
 def _notice(reservoir: ReservoirView) -> str:

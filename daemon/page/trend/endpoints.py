@@ -167,7 +167,7 @@ READINGS: Schema = whole_object(
         "from": TIME,
         "to": TIME,
         "step_s": WHOLE,
-        "source": _described(TEXT, "What the points are made of."),
+        "source": _described(TEXT, "Where the points come from."),
         "tolerance": whole_object({"target_ppt": NUMBER, "low_ppt": NUMBER, "high_ppt": NUMBER}),
         "columns": COLUMNS,
         "gaps": _described(list_of(GAP), "Times without a usable reading."),

@@ -93,7 +93,7 @@ class MqttSink:
             self._exchange(connection)
             _send_all(connection, self._flow(entries))
             if self._fired is not None:
-                self._fired.sent(entries)
+                self._fired.record_sent(entries)
         except (SinkError, JournalError):
             self._live.forget()
             raise
@@ -209,7 +209,7 @@ class MqttSink:
             left.refused()
             log.warning("what was announced under a former name stays: %s", exc)
         else:
-            left.sent(messages)
+            left.record_sent(messages)
 
     def _warn(self, exc: SinkError, now_s: float) -> None:
         if now_s >= self._quiet_until_s:

@@ -53,7 +53,7 @@ class Gate:
         send = figures.pass_all if at_once else figures.pass_moved
         sent = send(picture.figures, now_s)
         self._take_texts(picture.texts, now_s, 0.0 if at_once else TEXT_HOLD_S)
-        shown = {key: _shown(key, value) for key, value in sent.items()}
+        shown = {key: _in_json(key, value) for key, value in sent.items()}
         return {**picture.words, **shown, **self._texts}
 
     def _take_texts(self, texts: Mapping[str, str | None], now_s: float, hold_s: float) -> None:
@@ -137,7 +137,7 @@ class HubFeed:
         )
 
 
-def _shown(key: str, value: float | None) -> JSON:
+def _in_json(key: str, value: float | None) -> JSON:
     if value is None or key not in MOMENTS:
         return value
     return f"{datetime.fromtimestamp(value, UTC):%Y-%m-%dT%H:%M:%SZ}"

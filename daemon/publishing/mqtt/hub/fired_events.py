@@ -84,8 +84,8 @@ class FiredEvents:
         message = event_message(self.station, stored.seq, event)
         return [] if message is None else [message]
 
-    def sent(self, entries: Sequence[Stored]) -> None:
-        """Record that the broker has acknowledged all that was made of these entries."""
+    def record_sent(self, entries: Sequence[Stored]) -> None:
+        """Record that the broker has acknowledged all that came of these entries."""
         if entries:
             self._to_seq = max(self._to_seq, entries[-1].seq)
 

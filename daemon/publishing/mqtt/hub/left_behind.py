@@ -9,7 +9,7 @@ it knows.  States and alarms follow when hubs have removed the entities that rea
 complains of an emptied topic that it still reads.
 
 A former name may be that of another station today.  Where a device has another mark than ours it
-is, and all that is below that name is forgotten.  Where somebody is online below it, it may be:
+is, and all that is below that name is forgotten.  Where a station is online below it, it may be:
 then all is left alone until the next connection.
 """
 
@@ -152,7 +152,7 @@ class LeftBehind:
             messages = [Message(topic, b"", retain=True) for topic in self._gone]
         return messages
 
-    def sent(self, messages: Iterable[Message]) -> None:
+    def record_sent(self, messages: Iterable[Message]) -> None:
         """Record what the broker acknowledged of what was due.
 
         Raises:

@@ -34,7 +34,7 @@ MOMENTS = {
     "problem_since": _MINUTE,
     "last_reading": _SECOND,
 }
-"""Times, in seconds since 1970.  Some are worked out anew with each reading, so that the deadband
+"""Times, in seconds since 1970.  Some are computed with each reading, so that the deadband
 is longer than what the clocks differ by."""
 FIGURES = MOMENTS | {
     "salinity": Figure(0.01, 0.02),

@@ -1,4 +1,4 @@
-"""The entities of a hub for the water: its salinity, what that is made of, its temperature."""
+"""The entities of a hub for the water: its salinity, what leads to that, its temperature."""
 
 from __future__ import annotations
 

@@ -10,14 +10,14 @@ import pytest
 from daemon.mixing.alarm.alarm_state import LifecycleState
 from daemon.page.blocks import LONGEST
 from daemon.page.labels import alarm_words
-from daemon.page.now.alarm_part import AlarmPart, Said, alarm_parts, unacknowledged
+from daemon.page.now.alarm_part import AlarmPart, PanelWords, alarm_parts, unacknowledged
 from daemon.page.view import AlarmView
 from tests.page.page_parts import alarm_view
 
 
-def part(alarm: AlarmView, said: Said | None = None) -> AlarmPart:
+def part(alarm: AlarmView, said: PanelWords | None = None) -> AlarmPart:
     """One alarm as it is shown."""
-    (found,) = alarm_parts([alarm], UTC, said=said or Said())
+    (found,) = alarm_parts([alarm], UTC, said=said or PanelWords())
     return found
 
 
@@ -36,10 +36,10 @@ def test_what_is_said_to_be_done_next_is_not_said_again() -> None:
     """Nor the advice, where it is the reason of the alarm."""
     alarm = alarm_view(why="add 1420 g of salt mix", do="check the pump")
 
-    assert "" == part(alarm, Said("Check the pump.")).do
+    assert "" == part(alarm, PanelWords("Check the pump.")).do
     for advice in ("add 1420 g of salt mix", "add 1419.5 g of salt mix"):
-        assert "" == part(alarm, Said(advice=advice)).why
-    assert "Add 1420 g of salt mix." == part(alarm, Said(advice="add 8.7 L")).why
+        assert "" == part(alarm, PanelWords(advice=advice)).why
+    assert "Add 1420 g of salt mix." == part(alarm, PanelWords(advice="add 8.7 L")).why
 
 
 def test_a_question_is_asked_once() -> None:
@@ -47,9 +47,9 @@ def test_a_question_is_asked_once() -> None:
     alarm = alarm_view(name="batch-suspended", why="it reads air: is the probe out?", do="look")
 
     assert ("", "", "high") == (
-        part(alarm, Said(question=True)).why,
-        part(alarm, Said(question=True)).do,
-        part(alarm, Said(question=True)).flag,
+        part(alarm, PanelWords(question=True)).why,
+        part(alarm, PanelWords(question=True)).do,
+        part(alarm, PanelWords(question=True)).flag,
     )
     assert ("It reads air: is the probe out?", "Look.") == (part(alarm).why, part(alarm).do)
 

@@ -130,7 +130,7 @@ class Journal:
         """The numbers of the events that are sent of these entries, and acknowledged then."""
         made = [message for each in entries for message in self.fired.of(each)]
         if kept:
-            self.fired.sent(entries)
+            self.fired.record_sent(entries)
         return [json.loads(message.payload)["seq"] for message in made]
 
 

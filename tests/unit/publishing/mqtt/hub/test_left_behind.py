@@ -85,7 +85,7 @@ def run(
         messages = left.due(float(second))
         for message in messages:
             broker.take(message)
-        left.sent(messages)
+        left.record_sent(messages)
     left.close()
     return broker.said[before:]
 
@@ -216,7 +216,7 @@ def test_states_go_after_the_entities_that_read_them(path: Path) -> None:
     for half in range(60):
         messages = left.due(half / 2)
         times |= {each.topic: half / 2 for each in messages}
-        left.sent(messages)
+        left.record_sent(messages)
 
     gone_s = times.pop(device_topic("fish"))
     assert PAUSE_S[0] <= gone_s <= LONGEST_S + 0.5
