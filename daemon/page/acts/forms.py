@@ -13,6 +13,7 @@ from datetime import date
 from types import MappingProxyType
 
 from daemon.entries import JSON
+from daemon.errors import InputError
 from daemon.journal.command_format import LONGEST_WHO
 from daemon.journal.rows import to_json
 from daemon.page.acts.access import Visitor
@@ -217,7 +218,7 @@ def texts_of(facts: Mapping[str, JSON], names: Collection[str]) -> dict[str, str
     }
 
 
-class _FieldError(ValueError):
+class _FieldError(InputError):
     """What is wrong with one field, as a sentence."""
 
 

@@ -13,6 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address, ip_network
 
+from daemon.errors import InputError
 from daemon.journal.command_format import LONGEST_WHO
 from daemon.page.peer import source_of
 
@@ -52,7 +53,7 @@ class Proxies:
         return found is not None and any(found in network for network in self.networks)
 
 
-class NoLoginError(ValueError):
+class NoLoginError(InputError):
     """A header holds no login that can be recorded; the text says why."""
 
 

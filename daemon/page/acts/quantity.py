@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from daemon.errors import InputError
+
 LONGEST = 40
 UNITS: dict[str, dict[str, float]] = {
     "g": {"g": 1.0, "kg": 1000.0},
@@ -21,7 +23,7 @@ _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}", re.ASCII)
 _BLANKS = str.maketrans(dict.fromkeys("\u00a0\u2009\u202f", " ") | {"\u2212": "-"})
 
 
-class QuantityError(ValueError):
+class QuantityError(InputError):
     """A text is no number that can be understood in one way alone; the text says why."""
 
 

@@ -47,7 +47,7 @@ def test_there_are_templates_to_look_at() -> None:
     """Those of the page and of both documents are among them."""
     names = {path.name for path in TEMPLATES}
 
-    assert {"status.html", "act.html", "batch_sheet.html", "calibration_certificate.html"} <= names
+    assert {"now.html", "act.html", "batch_sheet.html", "calibration_certificate.html"} <= names
 
 
 def test_the_stylesheet_fetches_nothing_and_closes_no_element() -> None:
