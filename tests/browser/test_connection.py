@@ -26,9 +26,9 @@ from tests.conftest import LOOPBACK, find_free_port, wait_until
 from tests.parts.numbered import reading
 from tests.services.service_parts import Process, Station, running
 
-AT_ONCE_S = 2.0
-"""For what a closed connection tells, on a busy machine."""
-BEATS_S = 8.0
+AT_ONCE_S = 4.0
+"""For what a closed connection tells, on a busy machine; before a beat could be overdue."""
+BEATS_S = 15.0
 """For what only silence tells: a beat that is overdue, on a busy machine."""
 
 
