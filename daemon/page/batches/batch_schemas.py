@@ -1,4 +1,4 @@
-"""JSON Schemas of what programs are told of batches and lots."""
+"""JSON Schemas of what programs get of batches and lots."""
 
 from __future__ import annotations
 

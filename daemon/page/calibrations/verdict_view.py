@@ -69,13 +69,13 @@ def verdict_block(routine: RoutineAnswer) -> VerdictBlock:
     return VerdictBlock(
         outcome_mark(judged.outcome, routine.kind_),
         tuple(short(each) for each in judged.reasons),
-        tuple(_found(each, left.get(each.point)) for each in judged.as_found),
+        tuple(_found_row(each, left.get(each.point)) for each in judged.as_found),
         _adjustment(judged, routine.before),
         tuple(_changes(judged, routine)),
     )
 
 
-def _found(point: ComparedPoint, left: ComparedPoint | None) -> FoundRow:
+def _found_row(point: ComparedPoint, left: ComparedPoint | None) -> FoundRow:
     mark = Mark("agrees", "disc", "inside") if point.agrees else Mark("is off", "cross", "outside")
     return FoundRow(
         short(point.reference),

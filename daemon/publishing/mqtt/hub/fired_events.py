@@ -1,4 +1,4 @@
-"""What an automation of a hub is told of the journal's events: of a batch, and of an alarm.
+"""What an automation of a hub gets of the journal's events: of a batch, and of an alarm.
 
 Each is one message that the broker does not retain, for the event entities of `event_entities`.
 A hub has no memory of them: what it was not there for, it never gets.  So what is older than
