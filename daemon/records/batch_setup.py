@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from daemon.entries import Event
 from daemon.mixing.batch.batch_record import BatchRecord
@@ -84,18 +84,49 @@ class Targets:
     fill_l: float | None = None
 
 
+class ReservoirSettings(Protocol):
+    """What there is of a section `[[reservoir]]`, as far as its batches need it."""
+
+    @property
+    def target_ppt(self) -> float:
+        """Target salinity."""
+
+    @property
+    def tolerance_ppt(self) -> float:
+        """Half of the tolerance interval."""
+
+    @property
+    def release_confidence(self) -> float | None:
+        """Conformance probability that release asks for."""
+
+    @property
+    def use_within_h(self) -> float | None:
+        """Hours from release to use-by."""
+
+    @property
+    def mix_yield(self) -> float | None:
+        """Sea salt per mix where no batch has shown it, g/g."""
+
+    @property
+    def fill_l(self) -> float | None:
+        """Water where none is recorded, L."""
+
+
 def targets_of(config: Config, reservoir: str) -> Targets | None:
     """Return what a reservoir is to reach; None where it is no longer configured."""
     found = next((each for each in config.reservoirs if each.name == reservoir), None)
-    if found is None:
-        return None
+    return None if found is None else targets_from(found)
+
+
+def targets_from(settings: ReservoirSettings) -> Targets:
+    """Return what a reservoir is to reach, from its section or what a page has of that."""
     return Targets(
-        found.target_ppt,
-        found.tolerance_ppt,
-        found.release_confidence,
-        found.use_within_h,
-        found.mix_yield,
-        found.fill_l,
+        settings.target_ppt,
+        settings.tolerance_ppt,
+        settings.release_confidence,
+        settings.use_within_h,
+        settings.mix_yield,
+        settings.fill_l,
     )
 
 

@@ -12,7 +12,7 @@ from daemon.page.batches.outcomes import Present
 from daemon.records.batch_curve import Curve, curve_of
 from daemon.records.batch_index import BatchPage, page_of, record_of
 from daemon.records.batch_samples import NO_HEAD, Head
-from daemon.records.batch_setup import Setup, Targets, made_of
+from daemon.records.batch_setup import Setup, Targets, made_of, targets_from
 from daemon.records.lot_numbers import lot_numbers
 
 if TYPE_CHECKING:
@@ -138,16 +138,7 @@ class BatchSource:
 
     def _targets(self, reservoir: str) -> Targets | None:
         found = self._settings(reservoir)
-        if found is None:
-            return None
-        return Targets(
-            found.target_ppt,
-            found.tolerance_ppt,
-            found.release_confidence,
-            found.use_within_h,
-            found.mix_yield,
-            found.fill_l,
-        )
+        return None if found is None else targets_from(found)
 
     def _settings(self, reservoir: str) -> DisplaySettings | None:
         return next((each for each in self.sources.settings if each.name == reservoir), None)

@@ -24,7 +24,7 @@ def moment_words(at: datetime, now: datetime, zone: tzinfo) -> str:
     """Return a moment in the station's time: its day where that is not today, and the time.
 
     The zone is named where its abbreviation is not that of now, as after the end of summer time;
-    so an hour that comes twice is never in doubt.
+    so it is clear which of two equal hours is meant.
 
     Args:
         at: The moment.
