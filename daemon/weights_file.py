@@ -181,6 +181,5 @@ def _weights(stored: dict[str, npt.NDArray[Any]]) -> Weights:
     arrays: dict[str, Any] = {name: values / SCALE for name, values in stored.items()}
     for values in arrays.values():
         values.setflags(write=False)
-    for name in ("limit", "limit_pump_known"):
-        arrays[name] = float(arrays[name])
+    arrays["limit"] = float(arrays["limit"])
     return Weights(**arrays)

@@ -56,7 +56,7 @@ def test_moments_at_which_mixing_is_not_over_weigh_more() -> None:
     assert examples.example_of(replace(found, blocked=np.ones(5, bool))) is None
 
 
-def test_a_pump_input_is_a_feature_and_an_interlock() -> None:
+def test_a_pump_input_is_an_interlock_and_no_feature() -> None:
     """It ran for the 5 min before it is known to run; until then calls are blocked."""
     wide = np.zeros((30, len(FEATURE_NAMES)), np.float32)
     known = np.arange(30) >= 17
@@ -64,8 +64,7 @@ def test_a_pump_input_is_a_feature_and_an_interlock() -> None:
 
     pumped = feature_records.with_pump_input(found)
 
-    assert pumped.features[:, FEATURE_NAMES.index("pump")].tolist() == [-1.0] * 7 + [1.0] * 23
-    assert np.count_nonzero(pumped.features) == 30
+    assert np.count_nonzero(pumped.features) == 0
     assert pumped.blocked.tolist() == (~known).tolist()
     assert not found.blocked.any()
 
@@ -259,10 +258,10 @@ def test_the_file_holds_what_was_learned(tmp_path: Path) -> None:
     net = trainable_network.begin(len(FEATURE_NAMES), 3, 2, np.random.default_rng(1))
     path = tmp_path / "learned.npz"
 
-    weights_export.write(weights_export.weights_of(net, 1.25, -0.5), path)
+    weights_export.write(weights_export.weights_of(net, 1.25), path)
 
     written = load_weights(path)
-    assert (1.25, -0.5) == (written.limit, written.limit_pump_known)
+    assert 1.25 == written.limit
     for expected, actual in zip(
         net.parts(), weights_export.network_of(written).parts(), strict=True
     ):
@@ -274,9 +273,7 @@ def test_what_is_in_use_is_written_byte_for_byte_again(tmp_path: Path) -> None:
     path = tmp_path / "weights.npz"
     net = weights_export.network_of(weights())
 
-    weights_export.write(
-        weights_export.weights_of(net, weights().limit, weights().limit_pump_known), path
-    )
+    weights_export.write(weights_export.weights_of(net, weights().limit), path)
 
     assert WEIGHTS_FILE.read_bytes() == path.read_bytes()
 

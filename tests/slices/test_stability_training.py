@@ -37,7 +37,7 @@ def test_training_writes_the_weights_where_it_is_asked_to(
 
     written = load_weights(to)
     assert (2, 4) == written.across_bias.shape
-    assert written.limit_pump_known <= written.limit
+    assert -8.0 <= written.limit <= 8.0
 
 
 @pytest.mark.parametrize(

@@ -81,7 +81,6 @@ class Cells:
         conductivity_run_s: How long one and the same conductivity had been repeated at its end,
             seconds.
         temperature_run_s: The same of temperature.
-        pump: What a pump input said: 1 on, -1 off at any time within the cell, 0 nothing.
         finest_mS_cm: Smallest step of conductivity so far, mS/cm.
         finest_C: Smallest step of temperature so far, °C.
         capacity: How many cells are kept.
@@ -102,7 +101,6 @@ class Cells:
     echo: list[float] = field(default_factory=list)
     conductivity_run_s: list[float] = field(default_factory=list)
     temperature_run_s: list[float] = field(default_factory=list)
-    pump: list[float] = field(default_factory=list)
     finest_mS_cm: float | None = None
     finest_C: float | None = None
     capacity: int = CELLS_KEPT
@@ -135,7 +133,6 @@ def close_cell(cells: Cells, cell: OpenCell, next_index: int) -> bool:
     temperature = np.array(cell.before_C + cell.temperature_C)
     fresh = len(cell.conductivity_mS_cm)
     if fresh:
-        cells.pump.append(-1.0 if cell.pump_off else float(cell.pump_on))
         _append(cells, cell.index, conductivity, temperature, fresh)
         cell.before_mS_cm = cell.conductivity_mS_cm[-2:]
         cell.before_C = cell.temperature_C[-2:]
@@ -180,7 +177,6 @@ def _append(
             cells.conductivity_repeats, cells.temperature_repeats, cells.count, cells.cut,
             cells.climb_mS_cm, cells.echo,
             cells.conductivity_run_s, cells.temperature_run_s, cells.step_mS_cm, cells.step_C,
-            cells.pump,
         ):  # fmt: skip
             del kept[0]
 

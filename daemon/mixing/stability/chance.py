@@ -140,7 +140,7 @@ def _contributions(
 
 def waits_for(detector: Stability, weights: Weights) -> str:
     """Return what a call waits for although its score is high enough; empty where it is not."""
-    scores, limit = detector.scores, detector.call_limit(weights)
+    scores, limit = detector.scores, weights.limit
     if not scores or scores[-1] <= limit:
         return ""
     if len(scores) < DWELL or sum(scores) / DWELL <= limit:

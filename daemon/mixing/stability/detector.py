@@ -240,9 +240,8 @@ class Stability:
             self.scores = []
         else:
             self.scores = [*self.scores[1 - DWELL :], call_score(weights, self.units)]
-        limit = self.call_limit(weights)
         free = len(self.scores) == DWELL
-        good = free and sum(self.scores) / DWELL > limit
+        good = free and sum(self.scores) / DWELL > weights.limit
         drifted = free and not good and self.drifted_index is not None
         forecast_due = newest % _FORECAST_CELLS == 1
         evidence = examine(self.cells, self.noise) if good or drifted or forecast_due else None
@@ -258,7 +257,7 @@ class Stability:
         self.settled = True
         sigma = math.sqrt(self.noise.noise_var or evidence.sigma**2)
         self.drift_watch = start_watch(evidence.level, sigma, newest)
-        reason = self._reason(evidence, limit, weights)
+        reason = self._reason(evidence, weights)
         return (*findings, Stabilised(evidence.level, evidence.level_u, reason))
 
     def _forecast_basis(
@@ -284,12 +283,12 @@ class Stability:
             blocked,
         )
 
-    def _reason(self, evidence: Evidence, limit: float, weights: Weights) -> Mapping[str, JSON]:
+    def _reason(self, evidence: Evidence, weights: Weights) -> Mapping[str, JSON]:
         """Return the figures that a call rests on, for a person to check."""
         contributions: dict[str, JSON] = dict(ablation(weights, self._decision_rows()))
         pump_on = self._pump_known(self.cells.index[-1])
         odds, score = log_odds(weights, self.units), sum(self.scores) / DWELL
-        by_score = score > limit
+        by_score = score > weights.limit
         confidence = _chance(odds) if by_score else evidence.chance_at_rest
         slope, slope_u = evidence.slope_per_h, evidence.slope_u_per_h
         return {
@@ -299,7 +298,7 @@ class Stability:
             else "slope: nothing was added, and the drift has ended",
             "log_odds": round(odds, 2),
             "call_score": round(score, 2),
-            "limit": round(limit, 2),
+            "limit": round(weights.limit, 2),
             "window_min": 20,
             "slope_per_h": round(slope, 4),
             "slope_low_per_h": round(slope - 1.96 * slope_u, 4),
@@ -313,11 +312,6 @@ class Stability:
             "brought": contributions,
             "pump": "said to be on" if pump_on else "inferred from the flow",
         }
-
-    def call_limit(self, weights: Weights) -> float:
-        """Return what the mean of the newest scores has to pass for a call."""
-        pump_known = self._pump_known(self.cells.index[-1])
-        return weights.limit_pump_known if pump_known else weights.limit
 
     def blocked_by(self) -> tuple[str, ...]:
         """Return why no call may be made whatever the score is; none when one may.

@@ -2,8 +2,9 @@
 
 A row of named numbers, each with a physical meaning: how salinity stands to its
 own trailing means, how it climbed within the half minute, how it scatters,
-whether readings repeat, what bubbles cut, how temperature moves, what a pump input
-says; 0 is nothing out of the ordinary.  None of them shows how long the record is.
+whether readings repeat, what bubbles cut, how temperature moves; 0 is nothing out of
+the ordinary.  None of them shows how long the record is, and none what a pump input
+says: that may only forbid a call.
 A half minute without readings is marked as such: a gap is never taken for flat time.
 """
 
@@ -28,7 +29,6 @@ FEATURE_NAMES = (
     "off_30min", "off_large", "climb", "noise", "noise_4min", "echo", "same_conductivity",
     "same_temperature", "conductivity_run", "temperature_run", "warmer_3min", "warmer_15min",
     "readings", "cut_low", "finest_conductivity", "finest_temperature",
-    "pump",
 )  # fmt: skip
 """The features of a row, in their order."""
 
@@ -128,6 +128,5 @@ def feature_rows(state: FeatureState, cells: Cells, at: int) -> list[list[float]
         min(10.0 * cells.cut[at], 2.0),
         math.log(((state.finest_mS_cm or 0.0) + _LEAST_STEP) / _USUAL_STEP),
         math.log(((state.finest_C or 0.0) + _LEAST_STEP) / _USUAL_STEP),
-        cells.pump[at],
     ]
     return [*([blank] * gap), state.row]

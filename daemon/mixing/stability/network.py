@@ -31,7 +31,6 @@ GROUPS = {
     "temperature": ("warmer",),
     "bubbles": ("cut_low",),
     "instrument": ("readings", "finest"),
-    "pump": ("pump",),
 }
 """Groups of features, by how their names begin."""
 

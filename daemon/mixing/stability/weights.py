@@ -18,7 +18,7 @@ SCORES = 2
 
 @dataclass(frozen=True, slots=True)
 class Weights:
-    """Weights of the network and the limits of its second score.
+    """Weights of the network and the limit of its second score.
 
     The three blocks of `inner`, `across` and `bias` are reset, keep and fresh.
 
@@ -33,8 +33,7 @@ class Weights:
         weighing_bias: A unit.
         outer: Scores by units: log odds that mixing is over, and whether to call now.
         outer_bias: A score.
-        limit: Score that a call needs when nobody says whether the pump runs.
-        limit_pump_known: The same while a pump input says that it does.
+        limit: Score that a call needs.
         head: Of the release forecast, trained on this network; None where none is, and then
             nothing is forecast.
     """
@@ -50,7 +49,6 @@ class Weights:
     outer: Floats
     outer_bias: Floats
     limit: float
-    limit_pump_known: float
     head: ReleaseHead | None = None
 
     def __post_init__(self) -> None:

@@ -38,7 +38,7 @@ class Record:
         kind: As in the trace.
         seed: As in the trace.
         t_s: When the decision falls: the first reading after the cell.
-        features: A row a half minute, with nobody saying whether the pump runs.
+        features: A row a half minute.
         over: Whether a call would be right.
         over_s: As in the trace.
         pump_runs: Whether the pump is known to run, had it an input.
@@ -61,10 +61,8 @@ _TAIL_S = 6000.0
 _DUE_S = 1740.0
 _LONGEST_S = 10800.0
 _PUMP_S = 300.0
-_PUMP_ROWS = int(_PUMP_S / CELL_S)
 _LEAST_ROWS = 80
 _LATEST_BEGIN = 150
-_PUMP = FEATURE_NAMES.index("pump")
 
 
 def feature_record(
@@ -92,16 +90,11 @@ def records_of(trace: Trace, rng: np.random.Generator, longest_s: float) -> list
 
 
 def with_pump_input(record: Record) -> Record:
-    """Return a record in which a pump input says whether the pump runs, and blocks calls, too.
+    """Return a record in which a pump input blocks calls.
 
     A pump known to run has run for 5 min; one that ran for less counts as standing.
     """
-    runs = record.pump_runs.copy()
-    for back in range(1, _PUMP_ROWS + 1):
-        runs[:-back] |= record.pump_runs[back:]
-    features = record.features.copy()
-    features[:, _PUMP] = np.where(runs, 1.0, -1.0)
-    return replace(record, features=features, blocked=record.blocked | ~record.pump_runs)
+    return replace(record, blocked=record.blocked | ~record.pump_runs)
 
 
 def cells_of(trace: Trace, tail_s: float, longest_s: float) -> tuple[Cells, int]:

@@ -109,6 +109,7 @@ class _Begun:
     trace: Trace
     record: Record
     armed_index: int
+    pumped: bool
 
 
 def decisions_of(traces: list[Trace]) -> list[Decision]:
@@ -144,9 +145,8 @@ def _begun(trace: Trace) -> Iterator[_Begun]:
             continue
         begin = max(0, k - CELLS_BEFORE_ARMING)
         record = features_along(trace, cells, begin, k)
-        if rng.random() < _PUMP_SHARE:
-            record = with_pump_input(record)
-        yield _Begun(trace, record, cells.index[k])
+        pumped = bool(rng.random() < _PUMP_SHARE)
+        yield _Begun(trace, with_pump_input(record) if pumped else record, cells.index[k], pumped)
 
 
 def _run(net: Network, some: list[_Begun]) -> Iterator[tuple[Singles, Singles]]:
@@ -164,9 +164,7 @@ def _run(net: Network, some: list[_Begun]) -> Iterator[tuple[Singles, Singles]]:
 
 def _decision(begun: _Begun, scores: Singles, units: Singles) -> Decision | None:
     trace, record = begun.trace, begun.record
-    pump = bool((record.features[:, -1] != 0.0).any())
-    limit = weights().limit_pump_known if pump else weights().limit
-    calls = training.calls(record, scores[:, CALL].astype(np.float64), limit)
+    calls = training.calls(record, scores[:, CALL].astype(np.float64), weights().limit)
     call_s = calls[0] if calls else math.nan
     end_s = float(record.t_s[-1])
     last_s = call_s if calls else end_s
@@ -188,7 +186,7 @@ def _decision(begun: _Begun, scores: Singles, units: Singles) -> Decision | None
         watch = Watch(
             float(scores[row, ODDS]), float(scores[row, CALL]), int(min(free[row], DWELL)),
             ((index + 1) * CELL_S - max(trace.arm_s, begun.armed_index * CELL_S)) / 60.0,
-            int(np.sign(record.features[row, -1])), drifted=False,
+            _pump_of(begun, row), drifted=False,
         )  # fmt: skip
         models = forecast(evidence.outlook)
         kept.append(inputs(watch, [units[row].tolist()], cells, evidence, models))
@@ -200,6 +198,13 @@ def _decision(begun: _Begun, scores: Singles, units: Singles) -> Decision | None
         trace.kind, trace.seed, began_s, call_s, end_s, np.array(at),
         np.array(kept, np.float32), np.array(levels), final,
     )  # fmt: skip
+
+
+def _pump_of(begun: _Begun, row: int) -> int:
+    """Return what a pump input says, if there is one: 1 on for 5 min, -1 not, 0 nothing."""
+    if not begun.pumped:
+        return 0
+    return 1 if begun.record.pump_runs[row] else -1
 
 
 def _in_a_row(blocked: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:

@@ -22,7 +22,7 @@ from daemon.mixing.stability import detector
 from tests.research.stability import weights_export
 from tests.research.stability.evaluation import TRAINING_SEED, Job, in_parallel, jobs, records
 from tests.research.stability.examples import BLIND_S, dwelt, examples_of
-from tests.research.stability.feature_records import Record, with_pump_input
+from tests.research.stability.feature_records import Record
 from tests.research.stability.gradient_descent import (
     both_scores,
     start_calls,
@@ -76,8 +76,6 @@ STEPS_OF_CALLS = (
 OF_A_KIND = 300
 PAIRS = 900
 MOST_FALSE = 0.01
-PUMP_INPUT_SHARE = 0.25
-"""Share of the records to learn from in which a pump input says whether the pump runs."""
 
 LIMITS = np.arange(-8.0, 8.0, 0.1)
 
@@ -192,31 +190,19 @@ def shuffled(found: list[Record]) -> list[Record]:
     return [ordered[k] for k in np.random.default_rng(0).permutation(len(ordered))]
 
 
-def some_with_pump_input(found: list[Record]) -> list[Record]:
-    """Return records of some of which a pump input says how the pump runs."""
-    chosen = np.random.default_rng(1).random(len(found)) < PUMP_INPUT_SHARE
-    return [
-        with_pump_input(each) if yes else each
-        for each, yes in zip(found, chosen.tolist(), strict=True)
-    ]
-
-
-def fit(found: TrainingRecords) -> tuple[Network, float, float]:
-    """Return the network as it is written out, and the limits without and with a pump input."""
-    net = train_odds(examples_of(some_with_pump_input(shuffled(found.first))), 0, SHAPE, EPOCHS)
+def fit(found: TrainingRecords) -> tuple[Network, float]:
+    """Return the network as it is written out, and the limit of a call."""
+    net = train_odds(examples_of(shuffled(found.first)), 0, SHAPE, EPOCHS)
     _rounded(net)
     start_calls(net)
     steps = []
     for (epochs, _), records_of_step in zip(STEPS_OF_CALLS, found.of_calls, strict=True):
-        train_calls(net, examples_of(some_with_pump_input(shuffled(records_of_step))), 0, epochs)
+        train_calls(net, examples_of(shuffled(records_of_step)), 0, epochs)
         _rounded(net)
         steps.append(copy.deepcopy(net))
     net = mean_of(steps)
     _rounded(net)
-    unseen = shuffled(found.unseen)
-    limit = limit_of(net, unseen, "nobody tells of the pump")
-    with_pump = limit_of(net, [with_pump_input(each) for each in unseen], "a pump input tells")
-    return net, limit, min(limit, with_pump)
+    return net, limit_of(net, shuffled(found.unseen))
 
 
 def _rounded(net: Network) -> None:
@@ -224,19 +210,19 @@ def _rounded(net: Network) -> None:
         np.round(part, weights_export.DIGITS, out=part)
 
 
-def limit_of(net: Network, found: list[Record], when: str) -> float:
+def limit_of(net: Network, found: list[Record]) -> float:
     """Return the limit, and print how batches that were left out do at it and at others."""
     scored = scores(net, found)
-    print_limits(scored, found, when)
+    print_limits(scored, found)
     singles = [k for k, each in enumerate(found) if "+" not in each.kind]
     limit = limit_for([scored[k] for k in singles], [found[k] for k in singles], MOST_FALSE)
-    sys.stdout.write(f"where {when}: limit {limit:.1f}\n")
+    sys.stdout.write(f"limit {limit:.1f}\n")
     return limit
 
 
-def print_limits(scored: list[Floats], found: list[Record], when: str) -> None:
+def print_limits(scored: list[Floats], found: list[Record]) -> None:
     """Print how batches that were left out do at some limits."""
-    sys.stdout.write(f"left out of the training, where {when}:\n")
+    sys.stdout.write("left out of the training:\n")
     for name, pair in (("one fault", False), ("two faults", True)):
         chosen = [k for k, each in enumerate(found) if ("+" in each.kind) == pair]
         if not chosen:
@@ -273,5 +259,5 @@ def load_records(path: Path) -> TrainingRecords:
 
 def run(records_path: Path, to: Path) -> None:
     """Train on the records of a file, and write the weights."""
-    net, limit, with_pump = fit(load_records(records_path))
-    weights_export.write(weights_export.weights_of(net, limit, with_pump), to)
+    net, limit = fit(load_records(records_path))
+    weights_export.write(weights_export.weights_of(net, limit), to)

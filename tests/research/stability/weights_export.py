@@ -14,8 +14,8 @@ DIGITS = 3
 """Decimals of a weight: what the file of weights holds without loss."""
 
 
-def weights_of(net: Network, limit: float, limit_pump_known: float) -> Weights:
-    """Return a network as the detector has it, with the limits of a call."""
+def weights_of(net: Network, limit: float) -> Weights:
+    """Return a network as the detector has it, with the limit of a call."""
     layers = net.layers
     return Weights(
         mixing=net.mixing.astype(np.float64),
@@ -29,7 +29,6 @@ def weights_of(net: Network, limit: float, limit_pump_known: float) -> Weights:
         outer=net.outer.T.astype(np.float64),
         outer_bias=net.outer_bias.astype(np.float64),
         limit=limit,
-        limit_pump_known=limit_pump_known,
     )
 
 

@@ -227,7 +227,7 @@ def test_a_score_that_is_high_enough_waits_for_the_minutes_that_must_agree() -> 
     """As many as the mean of six scores in a row still needs."""
     rows, detector = record(mix(), 0.5, every_s=4.0), Stability()
     look(rows, detector)
-    limit = detector.call_limit(weights())
+    limit = weights().limit
 
     for scores, words in (
         ([limit + 1.0], "waiting for the next 2.5 min to agree"),
@@ -246,7 +246,7 @@ def test_a_call_that_waits_for_the_probe_or_for_a_leap_says_so() -> None:
     """The score is high enough, and the newest half minute cannot be trusted."""
     rows, detector = record(mix(), 0.5, every_s=4.0), Stability()
     look(rows, detector)
-    detector.scores = [detector.call_limit(weights()) + 1.0] * DWELL
+    detector.scores = [weights().limit + 1.0] * DWELL
     leapt = replace(detector, cells=replace(detector.cells, salinity=[*detector.cells.salinity]))
     leapt.cells.salinity[-1] += 0.5
     detector.cells.conductivity_run_s[-1] = 25.0

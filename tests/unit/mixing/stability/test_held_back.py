@@ -216,9 +216,4 @@ def test_an_instrument_that_shows_little_is_named_by_what_it_shows() -> None:
 
 def test_of_the_pump_only_interlocks_speak() -> None:
     """Every other group of the network has words."""
-    moment = Water().moment()
-
-    assert "" == phrase("pump", moment)
-    assert {"approach", "noise", "life", "temperature", "bubbles", "instrument", "pump"} == set(
-        GROUPS
-    )
+    assert {"approach", "noise", "life", "temperature", "bubbles", "instrument"} == set(GROUPS)
