@@ -13,6 +13,11 @@ from daemon.wire.no_recording import NoRecording
 YEARS = range(1970, 2200)
 JUMP_S = 30 * 86_400.0
 FIRST_STEP_S = 2.0
+OUTAGE_S = 600.0
+"""A clock that came out wrong mostly came out of a power cut, whose length nobody knows.  It counts
+for so long, our own choice: a usual step would show the water as if it had leapt in it."""
+CORRECTION_S = 60.0
+"""A clock set back by less was corrected while it ran, which takes one usual step."""
 SHOWN = 60
 REVERSED_ROWS = 20
 """So many rows back in time without one forth, and the file is in reverse order."""
@@ -24,7 +29,7 @@ LINES_SHOWN = 5
 class RecordedTime:
     """Durations out of wall times, row by row.
 
-    A clock that was set back, or far ahead, took one usual step for each row.
+    Where it was set back, or far ahead, an outage of unknown length is counted.
     """
 
     def __init__(self) -> None:
@@ -54,10 +59,11 @@ class RecordedTime:
             return 0.0
         step_s = (wall - self._last).total_seconds()
         if step_s < 0.0:
-            step_s = self._usual_s + self._after_set_back_s(wall, line, -step_s)
+            away_s = OUTAGE_S if -step_s >= CORRECTION_S else self._usual_s
+            step_s = away_s + self._after_set_back_s(wall, line, -step_s)
         elif step_s > JUMP_S:
             self._far_ahead.add(line)
-            step_s = self._usual_s
+            step_s = OUTAGE_S
         else:
             self._usual_s = step_s or self._usual_s
         self._forth += step_s > 0.0
@@ -81,12 +87,13 @@ class RecordedTime:
         if self._set_back.count:
             found.append(
                 f"the clock was set back {self._set_back}; rows count on from there as "
-                "if one usual step had passed"
+                f"if {OUTAGE_S / 60:g} min had passed, or one usual step where it was by less than "
+                f"{CORRECTION_S:g} s"
             )
         if self._far_ahead.count:
             found.append(
                 f"the clock jumped ahead by more than {JUMP_S / 86_400:g} days "
-                f"{self._far_ahead}, counted as one step"
+                f"{self._far_ahead}, counted as {OUTAGE_S / 60:g} min"
             )
         return found
 

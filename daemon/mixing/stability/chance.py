@@ -96,7 +96,10 @@ def _decides_now(detector: Stability, t_s: float) -> bool:
     if detector.armed_at_s is None or detector.settled or not detector.units:
         return False
     newest = detector.cells.index[-1]
-    return detector.features.index == newest and cell_index(t_s) - newest <= FRESH_CELLS
+    return (
+        detector.features.index == newest
+        and cell_index(t_s + detector.away_s) - newest <= FRESH_CELLS
+    )
 
 
 def _reasons(detector: Stability, weights: Weights, memory: AblationMemory) -> tuple[str, ...]:

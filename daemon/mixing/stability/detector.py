@@ -20,7 +20,6 @@ import math
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from typing import TypeAlias
 
 from daemon.entries import JSON, Flag, Reading
 from daemon.mixing.stability.beginnings import since_words, whole_minutes
@@ -36,6 +35,7 @@ from daemon.mixing.stability.cells import (
 from daemon.mixing.stability.drift_watch import DriftWatch, start_watch, watch_cell
 from daemon.mixing.stability.evidence import TOLERANCE, Evidence, Noise, examine
 from daemon.mixing.stability.features import FeatureState, feature_rows
+from daemon.mixing.stability.findings import Disturbed, Finding, Stabilised
 from daemon.mixing.stability.forecast import forecast
 from daemon.mixing.stability.interlocks import InterlockState, interlock, must_wait
 from daemon.mixing.stability.network import Rows, Units, ablation, call_score, log_odds, remember
@@ -63,42 +63,17 @@ AT_REST = 0.985
 MOST_CONFIDENCE = 0.999
 """No call claims to be surer."""
 
+UNKNOWN_AWAY_S = 600.0
+"""An outage whose length nobody knows counts for so long.
+
+Long enough to be no step of one half minute, which the network has only met where water came;
+measured on simulated power cuts: of 24 batches 20 were never called where 30 s counted, none
+where 5 min did, and 10 min bring the call no later than the true length."""
+
 _PUMP_SETTLES_CELLS = 10
 _PUMP_SAYS_CELLS = 2
 _FORECAST_CELLS = 2
 
-
-@dataclass(frozen=True, slots=True)
-class Stabilised:
-    """Mixing is over.
-
-    Attributes:
-        salinity: Robust level, practical salinity.
-        noise_u: Standard uncertainty of that level from scatter alone.
-        reason: The figures that the call rests on, JSON-able, for a person.
-    """
-
-    salinity: float
-    noise_u: float
-    reason: Mapping[str, JSON]
-
-
-@dataclass(frozen=True, slots=True)
-class Disturbed:
-    """After a `Stabilised` call the water changed; a new decision has begun.
-
-    Attributes:
-        cause: "salt", "water", "drift" or "pump".
-        change: How far salinity moved from the level called, practical salinity.
-        reason: The figures behind it.
-    """
-
-    cause: str
-    change: float
-    reason: Mapping[str, JSON]
-
-
-Finding: TypeAlias = ForecastBasis | Stabilised | Disturbed
 
 __all__ = ["Disturbed", "Finding", "ForecastBasis", "Stabilised", "Stability"]
 
@@ -112,7 +87,7 @@ class Stability:
     the water changes again, with which a new decision begins.
 
     Attributes:
-        armed_at_s: Monotonic time at which the present decision began.
+        armed_at_s: Time at which the present decision began, `away_s` included.
         settled: Whether the present decision has been taken.
         open: Readings of the running half minute.
         cells: Closed half minutes.
@@ -128,6 +103,7 @@ class Stability:
         pump_on_index: First cell of the present run of "on"; None when nobody says.
         began_by: What began the present decision: "salt", "water", "drift" or "pump"; empty
             where only the watching began.
+        away_s: Time that outages of unknown length count for, beyond the times it is given, s.
     """
 
     armed_at_s: float | None = None
@@ -145,6 +121,14 @@ class Stability:
     pump_off_index: int | None = None
     pump_on_index: int | None = None
     began_by: str = ""
+    away_s: float = 0.0
+
+    def interrupt(self) -> None:
+        """Count an outage of unknown length, e.g. a power cut under a clock that stood wrong.
+
+        Without it the first reading after it would follow the last one as if in one step.
+        """
+        self.away_s += UNKNOWN_AWAY_S
 
     def arm(self, t_s: float, began_by: str = "") -> None:
         """Begin a decision at monotonic time `t_s`.
@@ -154,7 +138,11 @@ class Stability:
             began_by: "salt", "water", "drift" or "pump"; empty where nothing is known to have
                 come, and only the watching begins.
         """
-        self.armed_at_s = t_s
+        self._begin(t_s + self.away_s, began_by)
+
+    def _begin(self, own_s: float, began_by: str) -> None:
+        """Begin a decision at its own time, in which outages count."""
+        self.armed_at_s = own_s
         self.began_by = began_by
         self.settled = False
         self.scores = []
@@ -176,7 +164,8 @@ class Stability:
             reading: Of the water.
             weights: Of the network, the same at each call.
         """
-        index = cell_index(t_s)
+        own_s = t_s + self.away_s
+        index = cell_index(own_s)
         findings: tuple[Finding, ...] = ()
         if index != self.open.index:
             findings = self._close(index, weights)
@@ -190,7 +179,7 @@ class Stability:
                 and temperature is not None
                 and plausible(conductivity, temperature)
             ):
-                add_reading(self.open, t_s, conductivity, temperature)
+                add_reading(self.open, own_s, conductivity, temperature)
         return findings
 
     def _close(self, index: int, weights: Weights) -> tuple[Finding, ...]:
@@ -375,7 +364,7 @@ class Stability:
         What drifts goes on being watched, so that salt or water is seen to come.
         """
         newest = self.cells.index[-1]
-        self.arm((newest + 1) * CELL_S, cause)
+        self._begin((newest + 1) * CELL_S, cause)
         if cause == "drift":
             self.drifted_index = newest
             self.drift_watch = start_watch(self.cells.salinity[-1], self.drift_watch.sigma, newest)

@@ -85,7 +85,7 @@ class Station:
         Raises:
             KeyError: The input names a reservoir or probe that is not configured.
         """
-        t_s = self.state.timeline.advance(item.at)
+        t_s = self._move_to(item.at)
         if isinstance(item, Surroundings):
             host.on_surroundings(self.state.health, item, self._own, t_s)
             return self._own_alarms(item.at, t_s) + self._without_readings(item.at, t_s)
@@ -96,6 +96,16 @@ class Station:
         if updated_s is None or t_s - updated_s >= annunciation.LOOK_S:
             entries += self._own_alarms(item.at, t_s)
         return entries
+
+    def _move_to(self, at: Instant) -> float:
+        """Move the station's time to `at`; an outage of unknown length is none of no length."""
+        time = self.state.timeline
+        before = time.outages
+        t_s = time.advance(at)
+        if time.outages > before:
+            for reservoir in self.state.reservoirs.values():
+                reservoir.stability.interrupt()
+        return t_s
 
     def _measure(self, item: Sample, t_s: float) -> list[Entry]:
         """Process a sample of a probe."""
@@ -185,7 +195,7 @@ class Station:
         """
         # The first sample begins the station's time, in a replay as here.
         time = self.state.timeline
-        t_s = time.t_s if time.boot is None else time.advance(at)
+        t_s = time.t_s if time.boot is None else self._move_to(at)
         entries: list[Entry] = []
         if unexpected and self.state.health.restarted_s is not None:
             # Another restart is another alarm, even if the one before is acknowledged.

@@ -26,6 +26,7 @@ class Timeline:
         anchor_wall: Wall time of the last instant known to be synchronised.
         anchor_t_s: The count at that instant, s.
         owing: Whether time away is still to be added.
+        outages: Restarts of the machine of which nobody knew how long they took.
     """
 
     t_s: float = 0.0
@@ -34,6 +35,7 @@ class Timeline:
     anchor_wall: datetime | None = None
     anchor_t_s: float = 0.0
     owing: bool = False
+    outages: int = 0
 
     def advance(self, at: Instant) -> float:
         """Move to `at` and return the count, s."""
@@ -46,6 +48,7 @@ class Timeline:
             self.mono_s = later_s
         else:
             self.owing = self.boot is not None
+            self.outages += self.owing and not self._knows_away(at)
             self.boot, self.mono_s = at.boot, at.mono_s
         if at.synced:
             self._anchor(at.wall)
@@ -55,6 +58,10 @@ class Timeline:
         """Return the count at a moment of this boot, s, without moving there."""
         later_s = now.mono_s - self.mono_s if now.boot == self.boot else 0.0
         return round(self.t_s + max(0.0, later_s), 3)
+
+    def _knows_away(self, at: Instant) -> bool:
+        """Return whether a synchronised clock on both sides tells how long the machine was away."""
+        return at.synced and self.anchor_wall is not None and at.wall > self.anchor_wall
 
     def _anchor(self, wall: datetime) -> None:
         if self.owing and self.anchor_wall is not None:

@@ -193,19 +193,28 @@ def test_a_row_out_of_order_is_left_out() -> None:
 
 
 def test_a_clock_that_was_set_back_is_followed() -> None:
-    """The first row after is left out; one usual step stands for what nobody knows."""
+    """The first row after is left out; an outage of 10 min stands for what nobody knows."""
     recording = Recording(Destination("mix-1", ("ct-1",)))
     found = [
         recording.row(line)
         for line in rows_at("08:00:00", "08:00:05", "07:00:00", "07:00:05", "07:00:10").split()
     ]
 
-    assert [0.0, 5.0, 15.0, 20.0] == [e.at.mono_s for e in found if isinstance(e, Sample)]
+    assert [0.0, 5.0, 610.0, 615.0] == [e.at.mono_s for e in found if isinstance(e, Sample)]
     (remark,) = recording.remarks
     assert remark == (
-        "the clock was set back once (line 4); rows count on from there as if one usual step "
-        "had passed"
+        "the clock was set back once (line 4); rows count on from there as if 10 min had passed, "
+        "or one usual step where it was by less than 60 s"
     )
+
+
+def test_a_clock_that_was_corrected_by_seconds_took_one_usual_step() -> None:
+    """No power cut puts a clock back by so little; a time service does."""
+    assert [0.0, 5.0, 15.0, 20.0] == [
+        each.at.mono_s
+        for each in read(rows_at("08:00:00", "08:00:05", "07:59:30", "07:59:35", "07:59:40"))
+        if isinstance(each, Sample)
+    ]
 
 
 def test_a_file_in_reverse_order_is_refused() -> None:
@@ -222,9 +231,9 @@ def test_one_row_back_is_no_reverse_order() -> None:
     assert [Sample, BadRow] == [type(each) for each in read(rows_at("08:00:05", "08:00:00"))]
 
 
-def test_a_clock_set_years_ahead_took_one_usual_step() -> None:
-    """A logger that learns the date does not age the batch by it."""
-    assert [0.0, 5.0, 10.0, 15.0] == counted(
+def test_a_clock_set_years_ahead_took_ten_minutes() -> None:
+    """A logger that learns the date, mostly after a power cut, does not age the batch by years."""
+    assert [0.0, 5.0, 605.0, 610.0] == counted(
         "01-01T00:00:00", "01-01T00:00:05", "11-02T08:00:00", "11-02T08:00:05"
     )
 
@@ -268,7 +277,7 @@ def remarks(text: str, *probes: str, others: frozenset[str] = frozenset()) -> li
         ),
         (
             HEADER + GOOD + "2031-03-02T08:00:00Z,42,15\n",
-            ["the clock jumped ahead by more than 30 days once (line 3), counted as one step"],
+            ["the clock jumped ahead by more than 30 days once (line 3), counted as 10 min"],
         ),
     ],
 )

@@ -89,3 +89,22 @@ def test_time_is_counted_right(case: str) -> None:
 
     assert expected == counts[-1]
     assert sorted(counts) == counts
+
+
+@pytest.mark.parametrize(
+    "given, outages",
+    [
+        ([at("a", 100, 0), at("a", 4000, 3900)], 0),
+        ([at("a", 100, 0), at("b", 5, 600)], 0),
+        ([at("a", 100, 0), at("b", 5, -YEAR_S, synced=False), at("b", 65, 660)], 1),
+        ([at("a", 100, 0, synced=False), at("b", 5, 600)], 1),
+        ([at("a", 100, 0), at("b", 5, -60)], 1),
+    ],
+)
+def test_outages_of_unknown_length_are_counted(given: list[Instant], outages: int) -> None:
+    """Those whose length two synchronised clocks tell are none, nor is a restart in a boot."""
+    timeline = Timeline()
+    for moment in given:
+        timeline.advance(moment)
+
+    assert outages == timeline.outages
