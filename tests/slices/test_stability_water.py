@@ -105,7 +105,7 @@ def test_most_plain_batches_end_in_time_and_some_without_a_pump_never_do(family:
     assert len(ended) >= 13
     assert min(ended) > 2.0
     assert 5.0 < float(np.median(ended)) < 60.0
-    assert sum(minutes is None for minutes in resting) >= 4
+    assert sum(minutes is None for minutes in resting) >= 3
 
 
 @families

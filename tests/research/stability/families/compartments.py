@@ -10,9 +10,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import numpy.typing as npt
 
-from tests.research.stability.families.draws import Flags, Floats
+from tests.research.stability.families.draws import Floats
 from tests.research.stability.families.handling import STEP_S
+
+Ints = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,27 +84,27 @@ def _stretch(first: Floats, step: Floats, comes: Floats) -> Floats:
 
 
 def courses(
-    on: Network, still: Network, runs: Flags, start: float, comes: Floats
+    states_of_flow: list[Network], which: Ints, start: float, comes: Floats
 ) -> tuple[Floats, Floats]:
     """Return the salinity of all parts and of the water at the probe along the grid.
 
     Args:
-        on: The water while the pump runs.
-        still: The same parts while it stands.
-        runs: Whether it runs.
+        states_of_flow: The same parts, with the pump, at rest, stirred.
+        which: Number of the state of flow that lasts from each time to the next.
         start: Salinity of all water before.
         comes: [step, part]: what comes to each part between a time and the next, in
             salinity of the whole.
     """
-    count = len(on.volumes)
+    volumes = states_of_flow[0].volumes
+    count = len(volumes)
     brings = np.zeros((len(comes), count + 1))
-    brings[:, :count] = comes / on.volumes
-    matrices = {True: _step(on), False: _step(still)}
-    states = np.empty((len(runs), count + 1))
+    brings[:, :count] = comes / volumes
+    matrices = [_step(network) for network in states_of_flow]
+    states = np.empty((len(which), count + 1))
     state = np.full(count + 1, start)
-    edges = [0, *(np.flatnonzero(np.diff(runs)) + 1).tolist(), len(runs)]
+    edges = [0, *(np.flatnonzero(np.diff(which)) + 1).tolist(), len(which)]
     for low, high in pairwise(edges):
-        step, enters = matrices[bool(runs[low])]
+        step, enters = matrices[int(which[low])]
         stretch = _stretch(state, step, brings[low:high] @ enters.T)
         states[low:high] = stretch[:-1]
         state = stretch[-1]

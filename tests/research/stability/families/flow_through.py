@@ -10,7 +10,7 @@ import numpy as np
 
 from tests.research.stability.families import stores
 from tests.research.stability.families.compartments import Network, exchanges
-from tests.research.stability.families.draws import Floats, Rng, chance, log_uniform
+from tests.research.stability.families.draws import Rng, chance, log_uniform
 from tests.research.stability.families.handling import draw_handling, grid, running
 from tests.research.stability.families.mixture import Mixture
 
@@ -30,26 +30,17 @@ def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     runs = running(drawn, t_s)
     stirring = np.where(runs, 1.0, 1.0 / log_uniform(rng, 2.0, 40.0))
     under_heap = stirring * log_uniform(rng, 0.5, 1.4)
-    grains, heap, water, undissolved = stores.arriving(drawn, salt, stirring, under_heap, t_s)
-    flowing_to = near(on.volumes, 0, rng.uniform(0.0, 1.0), _MOST_AT_ONE_PLACE)
-    resting_to = near(on.volumes, 0, rng.uniform(0.3, 1.0), _MOST_AT_REST)
-    heap_at = near(on.volumes, int(rng.integers(tanks)), rng.uniform(0.5, 1.0), _MOST_AT_REST)
-    water_at = near(on.volumes, 0, rng.uniform(0.0, 1.0), _MOST_AT_ONE_PLACE)
+    salt_from = stores.arriving(drawn, salt, stirring, under_heap, t_s)
+    near, volumes = stores.near, on.volumes
+    flowing_to = near(volumes, 0, rng.uniform(0.0, 1.0), _MOST_AT_ONE_PLACE)
+    resting_to = near(volumes, 0, rng.uniform(0.3, 1.0), _MOST_AT_REST)
+    heap_at = near(volumes, int(rng.integers(tanks)), rng.uniform(0.5, 1.0), _MOST_AT_REST)
+    falls = near(volumes, 0, rng.uniform(0.0, 1.0), _MOST_AT_ONE_PLACE) - volumes
     grains_to = np.where(runs[:-1, None], flowing_to, resting_to)
-    comes = grains[:, None] * grains_to + np.outer(heap, heap_at) + np.outer(water, water_at)
-    return stores.mixture(drawn, on, still, runs, comes, undissolved, t_s), pace
-
-
-def near(volumes: Floats, part: int, share: float, most: float) -> Floats:
-    """Return what each part gets when `share` comes to one, and the rest to all alike.
-
-    No part gets more than `most` times its share of the water.
-    """
-    room = (most - 1.0) * volumes[part] / (1.0 - volumes[part])
-    share = min(share, room)
-    out = volumes * (1.0 - share)
-    out[part] += share
-    return np.asarray(out)
+    comes = salt_from.grains[:, None] * grains_to + np.outer(salt_from.heap, heap_at)
+    comes += np.outer(salt_from.fresh * runs[:-1], falls)
+    which = np.where(runs, 0, 1)
+    return stores.mixture(drawn, [on, still], which, comes, salt_from.undissolved, t_s), pace
 
 
 def _vessel(rests: float, rng: Rng) -> tuple[Network, Network, float]:

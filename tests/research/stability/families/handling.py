@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -34,6 +35,21 @@ class Pour:
     salinity: float
 
 
+@dataclass(frozen=True, slots=True)
+class FreshWater:
+    """Water that comes at a steady rate.
+
+    Attributes:
+        start_s: When it begins.
+        length_s: How long it lasts.
+        share: Its volume, of the first filling.
+    """
+
+    start_s: float
+    length_s: float
+    share: float
+
+
 @dataclass(slots=True)
 class Handling:
     """What is done with one batch.
@@ -45,9 +61,7 @@ class Handling:
         off: When the pump stands, from and to, seconds.
         timer_s: Period of a pump that runs by a timer.
         timer_share: Share of the period in which it runs.
-        water_s: When fresh water is added.
-        water_length_s: How long that takes.
-        water: Its volume as a share of the first filling.
+        fresh: Water added later.
         added_s: When something is added a second time; NaN when never.
         evaporation_per_h: Rise of salinity by evaporation at 35, 1/h.
     """
@@ -58,9 +72,7 @@ class Handling:
     off: list[tuple[float, float]] = field(default_factory=list)
     timer_s: float = NEVER_S
     timer_share: float = 1.0
-    water_s: float = NEVER_S
-    water_length_s: float = 20.0
-    water: float = 0.0
+    fresh: list[FreshWater] = field(default_factory=list)
     added_s: float = float("nan")
     evaporation_per_h: float = 0.0
 
@@ -75,13 +87,20 @@ def grid() -> Floats:
     return np.arange(0.0, LONGEST_S, STEP_S)
 
 
-def draw_handling(faults: list[str], rng: Rng, pace_s: float) -> Handling:
+Pouring = Callable[[float, float], list[Pour]]
+"""Returns how salt comes, by when it begins and how much of it there is."""
+
+
+def draw_handling(
+    faults: list[str], rng: Rng, pace_s: float, pouring: Pouring | None = None
+) -> Handling:
     """Draw what is done with a batch.
 
     Args:
         faults: Of the batch; those of the instrument are ignored.
         rng: Source of chance.
         pace_s: About how long dissolving and mixing take to come near the end by a factor e.
+        pouring: How salt comes; in one to four portions when not given.
     """
     target = rng.uniform(28.0, 37.0)
     if "plateau below target" in faults:
@@ -96,11 +115,13 @@ def draw_handling(faults: list[str], rng: Rng, pace_s: float) -> Handling:
     portions = int(rng.integers(2, 5)) if chance(rng, 0.25) else 1
     drawn = Handling(
         log_uniform(rng, 10.0, 2000.0), start,
-        in_portions(blank_s, pour_s, target - start, portions),
+        pouring(blank_s, target - start) if pouring
+        else in_portions(blank_s, pour_s, target - start, portions),
         evaporation_per_h=log_uniform(rng, 0.001, 0.015),
     )  # fmt: skip
     if "open vessel" in faults:
         drawn.evaporation_per_h = log_uniform(rng, 0.015, 0.06)
+    pour_s = drawn.pours[-1].start_s + drawn.pours[-1].length_s - blank_s
     if "two additions" in faults:
         _add_again(drawn, rng)
     if "pump stops, restarts" in faults:
@@ -128,9 +149,8 @@ def _add_again(drawn: Handling, rng: Rng) -> None:
         drawn.pours = [Pour(p.start_s, p.length_s, p.salinity * kept) for p in drawn.pours]
         drawn.pours.append(Pour(drawn.added_s, log_uniform(rng, 5.0, 120.0), again))
     else:
-        drawn.water_s = drawn.added_s
-        drawn.water = log_uniform(rng, 0.01, 0.2)
-        drawn.water_length_s = log_uniform(rng, 10.0, 600.0)
+        length_s, share = log_uniform(rng, 10.0, 600.0), log_uniform(rng, 0.01, 0.2)
+        drawn.fresh.append(FreshWater(drawn.added_s, length_s, share))
 
 
 def _stop_pump(drawn: Handling, rng: Rng, poured_s: float, pace_s: float) -> None:
@@ -164,15 +184,16 @@ def poured(drawn: Handling, t_s: Floats) -> Floats:
 
 def dilution(drawn: Handling, t_s: Floats) -> Floats:
     """Return by how much the fresh water added later lowers salinity, a factor."""
-    come = np.clip((t_s - drawn.water_s) / drawn.water_length_s, 0.0, 1.0)
-    return np.asarray(1.0 / (1.0 + drawn.water * come))
+    volume = np.ones(len(t_s))
+    for each in drawn.fresh:
+        volume += each.share * np.clip((t_s - each.start_s) / each.length_s, 0.0, 1.0)
+    return 1.0 / volume
 
 
 def adding(drawn: Handling, t_s: Floats) -> Flags:
     """Return whether something is being added, short pauses between portions included."""
     spans = [(pour.start_s, pour.start_s + pour.length_s) for pour in drawn.pours]
-    if drawn.water > 0.0:
-        spans.append((drawn.water_s, drawn.water_s + drawn.water_length_s))
+    spans += [(each.start_s, each.start_s + each.length_s) for each in drawn.fresh]
     spans.sort()
     busy = np.zeros(len(t_s), bool)
     end_s = -NEVER_S

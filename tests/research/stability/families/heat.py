@@ -22,8 +22,9 @@ def temperature(faults: list[str], drawn: Handling, rng: Rng, t_s: Floats) -> Fl
     salt = drawn.pours[0].salinity
     warm = warm + rng.uniform(-1.0, 0.6) * poured(drawn, t_s) / max(salt, 1.0) / len(drawn.pours)
     colder = rng.uniform(-8.0, 1.0) * (1.0 - dilution(drawn, t_s))
-    since = np.maximum(t_s - drawn.water_s, 0.0)
-    warm = warm + colder * np.exp(-since / (towards_s if room == first else 1800.0 * size))
+    came_s = min((each.start_s + each.length_s for each in drawn.fresh), default=0.0)
+    back_s = log_uniform(rng, 1500.0, 20_000.0) * size
+    warm = warm + colder * np.exp(-np.maximum(t_s - came_s, 0.0) / back_s)
     if chance(rng, 0.35):
         warm = warm + _heater(rng, t_s, log_uniform(rng, 0.03, 0.3))
     if "temperature" in faults:

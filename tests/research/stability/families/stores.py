@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tests.research.stability.families.compartments import Network, courses, exchanges
-from tests.research.stability.families.draws import Flags, Floats, Rng, chance, log_uniform
+from tests.research.stability.families.compartments import Ints, Network, courses, exchanges
+from tests.research.stability.families.draws import Floats, Rng, chance, log_uniform
 from tests.research.stability.families.handling import (
     Handling,
     dilution,
@@ -60,13 +60,30 @@ def pace_s(salt: list[Store]) -> float:
     return max(each.tau_s for each in salt if not each.lies)
 
 
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """What comes to the water between each time of the grid and the next.
+
+    All in salinity of the first filling; fresh water thins all parts alike, and besides
+    takes salt from the part that it falls into.
+
+    Attributes:
+        grains: From salt afloat.
+        heap: From salt that lies on the bottom.
+        fresh: By fresh water to where it falls, less than nothing.
+        undissolved: Salt not dissolved at each time.
+    """
+
+    grains: Floats
+    heap: Floats
+    fresh: Floats
+    undissolved: Floats
+
+
 def arriving(
     drawn: Handling, salt: list[Store], stirring: Floats, under_heap: Floats, t_s: Floats
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return what comes to the water from grains afloat, from the bottom, by fresh water.
-
-    Each between a time and the next, in salinity of the whole; and the undissolved salt.
-    """
+) -> Arrival:
+    """Return what comes to the water, given how fast the clocks of the salt run."""
     total = poured(drawn, t_s)
     afloat, lying = np.zeros(len(t_s)), np.zeros(len(t_s))
     for each in salt:
@@ -76,20 +93,34 @@ def arriving(
             afloat += dissolved(each, total * each.share, stirring)
     thin = dilution(drawn, t_s)
     inside = drawn.start + afloat + lying
-    from_grains, from_heap = thin[:-1] * np.diff(afloat), thin[:-1] * np.diff(lying)
-    by_water = np.diff(thin * inside) - from_grains - from_heap
-    return from_grains, from_heap, by_water, thin * (total - afloat - lying)
+    fresh = inside[:-1] * np.diff(thin) / thin[:-1]
+    return Arrival(np.diff(afloat), np.diff(lying), fresh, total - afloat - lying)
+
+
+def near(volumes: Floats, part: int, share: float, most: float) -> Floats:
+    """Return what each part gets when `share` comes to one, and the rest to all alike.
+
+    No part gets more than `most` times its share of the water.
+    """
+    room = (most - 1.0) * volumes[part] / (1.0 - volumes[part])
+    share = min(share, room)
+    out = volumes * (1.0 - share)
+    out[part] += share
+    return np.asarray(out)
 
 
 def mixture(
-    drawn: Handling, on: Network, still: Network, runs: Flags, comes: Floats, undissolved: Floats,
+    drawn: Handling, flows: list[Network], which: Ints, comes: Floats, undissolved: Floats,
     t_s: Floats,
 ) -> Mixture:  # fmt: skip
-    """Return the course of a vessel of compartments."""
+    """Return the course of a vessel of compartments; state of flow 0 is that of the pump."""
     comes = np.concatenate([comes, np.zeros((1, comes.shape[1]))])
-    parts, probe = courses(on, still, runs, drawn.start, comes)
-    final = dilution(drawn, t_s) * (drawn.start + poured(drawn, t_s))
-    return Mixture(drawn, parts, on.volumes, probe, undissolved, final, runs)
+    parts, probe = courses(flows, which, drawn.start, comes)
+    thin = dilution(drawn, t_s)
+    return Mixture(
+        drawn, parts * thin[:, None], flows[0].volumes, probe * thin, undissolved * thin,
+        (drawn.start + poured(drawn, t_s)) * thin, running(drawn, t_s),
+    )  # fmt: skip
 
 
 def resting(faults: list[str], rng: Rng) -> float:
@@ -122,7 +153,11 @@ def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     creep = 1.0 / log_uniform(rng, 2.0, 40.0)
     stirring = np.where(runs, 1.0, creep)
     under_heap = stirring * log_uniform(rng, 0.7, 1.4)
-    grains, heap, water, undissolved = arriving(drawn, salt, stirring, under_heap, t_s)
+    salt_from = arriving(drawn, salt, stirring, under_heap, t_s)
     into_low = np.where(runs, rng.uniform(0.2, 1.0), rng.uniform(0.4, 1.0))[:-1]
-    comes = np.stack([into_low * grains + heap, (1.0 - into_low) * grains + water], axis=1)
-    return mixture(drawn, on, still, runs, comes, undissolved, t_s), pace
+    high = salt_from.grains * (1.0 - into_low)
+    comes = np.stack([salt_from.grains - high + salt_from.heap, high], axis=1)
+    falls = near(volumes, 1, rng.uniform(0.0, 1.0), 2.5) - volumes
+    comes += np.outer(salt_from.fresh * runs[:-1], falls)
+    which = np.where(runs, 0, 1)
+    return mixture(drawn, [on, still], which, comes, salt_from.undissolved, t_s), pace
