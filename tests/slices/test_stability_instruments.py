@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 
 import gsw
 import numpy as np
@@ -18,7 +19,13 @@ from tests.research.stability.families.lags import Lag
 from tests.research.stability.families.noise import Noise
 from tests.research.stability.families.probe import Observed, Probe, observe
 from tests.research.stability.families.records import records
-from tests.research.stability.families.traces import jobs, over_at, rightness, trace
+from tests.research.stability.families.traces import (
+    conditioned_jobs,
+    jobs,
+    over_at,
+    rightness,
+    trace,
+)
 from tests.research.stability.families.water import FAMILIES, Water
 from tests.research.stability.probe_model import Trace
 
@@ -208,10 +215,7 @@ def test_a_stuck_thermometer_is_dead_once_the_water_is_elsewhere() -> None:
     """In water that keeps its temperature what it repeats is still true."""
     held = silent(sticking=Sticking(3000.0, way="temperature"))
     steady = water()
-    warming = Water(
-        steady.step_s, steady.salinity, steady.final, steady.over, steady.flowing,
-        np.linspace(22.0, 25.0, len(steady.salinity)), 600.0, float("nan"), True,
-    )  # fmt: skip
+    warming = replace(steady, temperature_C=np.linspace(22.0, 25.0, len(steady.salinity)))
 
     assert not observe(held, steady, np.random.default_rng(1)).dead.any()
     assert observe(held, warming, np.random.default_rng(1)).dead[-1]
@@ -287,6 +291,32 @@ def test_jobs_go_through_families_instruments_and_kinds_evenly() -> None:
     assert set(Counter((f, i, kind) for f, i, kind, _ in singles).values()) == {1}
     assert all(" + " in kind for _, _, kind, _ in pairs)
     assert len({seed for *_, seed in todo}) == len(todo)
+
+
+def test_conditions_are_laid_over_kinds_for_all_instruments() -> None:
+    """Coarse steps are those of the instrument; a fouled probe reads less and less."""
+    names = {instrument for _, instrument, _, _ in conditioned_jobs(40)}
+    rng = np.random.default_rng(1)
+
+    assert names == set(INSTRUMENTS)
+    for name in INSTRUMENTS:
+        assert probe(name, water(), "clean + coarse steps", rng).step_mS_cm >= 0.05
+        assert probe(name, water(), "clean + fouling", rng).drift_per_h < -0.0008
+
+
+def test_a_water_that_is_never_mixed_is_never_due() -> None:
+    """Nothing is right in it, whatever the instrument; half a batch is judged as it is."""
+    plain = water()
+    never = replace(plain, over=np.zeros(len(plain.over), bool))
+    late = replace(plain, poured_s=-300.0, with_blank=False)
+    for name, make in INSTRUMENTS.items():
+        seen = make(never, "stuck probe + dropouts", np.random.default_rng(2))
+        mixed, over = rightness(never, seen)
+        begun = make(late, "stuck probe", np.random.default_rng(2))
+
+        assert not over.any(), name
+        assert np.isnan(over_at(seen, mixed, over, 0.0))
+        assert len(begun.t_s) == len(begun.dead)
 
 
 def test_records_are_the_features_along_the_traces() -> None:

@@ -26,8 +26,13 @@ from tests.research.stability.families.water import Water
 Rng = np.random.Generator
 
 _MOST_NOISE_MS_CM = 0.15
-_MOST_CLEAN_NOISE_MS_CM = 0.03
+_MOST_CLEAN_NOISE_MS_CM = 0.04
 _PER_SALINITY = 1.0 / 35.0
+_MOST_MEAN_CUT = 0.0015
+"""What passing bubbles may take of a mean: 0.05 of salinity."""
+
+_LEAST_NOISE_STEPS = 0.08
+"""A coarse instrument scatters by at least so much of its step."""
 
 
 def _log(rng: Rng, low: float, high: float) -> float:
@@ -134,7 +139,7 @@ def _worn(rng: Rng) -> Probe:
         Lag(_log(rng, 2.0, 10.0), _log(rng, 20.0, 120.0), slow_share=_log(rng, 0.03, 0.4)),
         Lag(_log(rng, 3.0, 80.0)), noise, _log(rng, 0.002, 0.03), jitter=rng.choice([0.0, 0.3]),
         step_mS_cm=rng.choice([0.001, 0.01, 0.02, 0.05]), step_K=rng.choice([0.01, 0.0625, 0.1]),
-        drift_per_h=-_log(rng, 0.003, 0.05) * _PER_SALINITY,
+        drift_per_h=-_log(rng, 0.002, 0.03) * _PER_SALINITY,
         interference=Interference(_log(rng, 1e-4, 3e-3), _log(rng, 0.3, 20.0)),
     )  # fmt: skip
 
@@ -165,6 +170,21 @@ _FAMILIES: dict[str, Callable[[Rng], Probe]] = {
     "worn probe": _worn,
     "averaging": _averaging,
 }
+
+
+def _cross(probe: Probe, rng: Rng) -> None:
+    """Give some the noise, the pace or the lags of another family: none comes as one whole."""
+    other = _FAMILIES[str(rng.choice(list(_FAMILIES)))](rng)
+    if _chance(rng, 0.3):
+        probe.noise = other.noise
+        least = _LEAST_NOISE_STEPS * probe.step_mS_cm
+        probe.noise.white_mS_cm = max(probe.noise.white_mS_cm, least)
+    if _chance(rng, 0.2):
+        probe.every_s, probe.jitter, probe.measures_s = (
+            other.every_s, other.jitter, other.measures_s
+        )  # fmt: skip
+    if _chance(rng, 0.2):
+        probe.cell, probe.thermometer = other.cell, other.thermometer
 
 
 def _trouble(probe: Probe, rng: Rng) -> None:
@@ -221,8 +241,16 @@ def _bubbling(probe: Probe, _water: Water, rng: Rng) -> None:
             min(per_min, 0.25 * 60.0 / passing_s), passing_s, _log(rng, 0.003, 0.12),
             _chance(rng, 0.6),
         )  # fmt: skip
+        if probe.cell.average_s > 0.0:
+            _thin_out(probe.bubbles)
     if which > 0.4:
         probe.bubbles.clinging_per_h = _log(rng, 0.25, 3.0)
+
+
+def _thin_out(bubbles: Bubbles) -> None:
+    """Let no more bubbles pass than a mean bears, which cannot leave them out."""
+    lowers = bubbles.passing_per_min / 60.0 * bubbles.passing_s * bubbles.passing_cut
+    bubbles.passing_per_min *= min(1.0, _MOST_MEAN_CUT / lowers)
 
 
 def _temperature(probe: Probe, _water: Water, rng: Rng) -> None:
@@ -255,6 +283,20 @@ def _stuck(probe: Probe, water: Water, rng: Rng) -> None:
     )
 
 
+def _slow_thermometer(probe: Probe, _water: Water, rng: Rng) -> None:
+    probe.thermometer = Lag(_log(rng, 30.0, 120.0))
+
+
+def _coarse_steps(probe: Probe, _water: Water, rng: Rng) -> None:
+    probe.step_mS_cm, probe.step_K = rng.choice([0.05, 0.1]), rng.choice([0.0625, 0.1])
+    least = probe.step_mS_cm * _log(rng, _LEAST_NOISE_STEPS, 0.5)
+    probe.noise.white_mS_cm = max(probe.noise.white_mS_cm, least)
+
+
+def _fouling(probe: Probe, _water: Water, rng: Rng) -> None:
+    probe.drift_per_h = -_log(rng, 0.03, 0.12) * _PER_SALINITY
+
+
 _FAULTS: dict[str, Callable[[Probe, Water, Rng], None]] = {
     "clean": _clean,
     "noisy": _noisy,
@@ -262,12 +304,17 @@ _FAULTS: dict[str, Callable[[Probe, Water, Rng], None]] = {
     "temperature": _temperature,
     "dropouts": _dropouts,
     "stuck probe": _stuck,
+    "slow thermometer": _slow_thermometer,
+    "coarse steps": _coarse_steps,
+    "fouling": _fouling,
 }
+"""Kinds of fault, and conditions, that are of the probe."""
 
 
 def probe(instrument: str, water: Water, kind: str, rng: Rng) -> Probe:
     """Draw one instrument of a family with the faults of `kind` that are a probe's."""
     drawn = _FAMILIES[instrument](rng)
+    _cross(drawn, rng)
     _trouble(drawn, rng)
     for each in kind.split(" + "):
         if each in _FAULTS:

@@ -12,7 +12,7 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from tests.research.stability.batch_kinds import KINDS, pair
+from tests.research.stability.batch_kinds import KINDS, conditioned, pair
 from tests.research.stability.families.instruments import INSTRUMENTS
 from tests.research.stability.families.probe import Observed
 from tests.research.stability.families.water import FAMILIES, Water
@@ -31,6 +31,7 @@ FOLLOWS_S = 1800.0
 """For so long a call must be right without a break for a batch to be due."""
 
 _PAIRS_LATER = 500_000
+_CONDITIONED_LATER = 1_000_000
 _SHOWN_GAP_S = 60.0
 
 
@@ -106,6 +107,15 @@ def jobs(count: int, first_seed: int = FIRST_SEED, pairs: int = 0) -> list[Job]:
         for k in range(count)
     ]
     return out + [(*both(k), pair(rng), first_seed + _PAIRS_LATER + k) for k in range(pairs)]
+
+
+def conditioned_jobs(count: int, first_seed: int = FIRST_SEED) -> list[Job]:
+    """Return kinds under a condition or two, over all families and instruments."""
+    rng = np.random.default_rng(first_seed)
+    order = _order(rng)
+    return [
+        (*order(k), conditioned(rng), first_seed + _CONDITIONED_LATER + k) for k in range(count)
+    ]
 
 
 def _order(rng: Rng) -> Callable[[int], tuple[str, str]]:
