@@ -216,7 +216,7 @@ def read(
     c += _noise(made, c, moves, rng)
     t += log_uniform(rng, 0.001, 0.01) * rng.normal(size=n)
     c = np.round(np.maximum(np.round(c / made.step_c) * made.step_c, 0.0), 6)
-    t = np.round(np.round(t / made.step_t) * made.step_t, 6)
+    t = np.asarray(np.round(np.round(t / made.step_t) * made.step_t, 6), np.float64)
     dead = _stick(drawn, t_s, c, t, (stuck_s, made.step_c), rng)
     gone, kept = _lost(drawn, t_s, rng)
     c[gone] = t[gone] = np.nan

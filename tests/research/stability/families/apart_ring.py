@@ -201,7 +201,8 @@ def _gone(mass: float, whole: float, tau_s: float, order: float) -> float:
     """Return what dissolves of a store in a step."""
     if mass <= 0.0:
         return 0.0
-    return whole / tau_s * min(mass / whole, 1.0) ** order * STEP_S
+    level: float = min(mass / whole, 1.0) ** order
+    return whole / tau_s * level * STEP_S
 
 
 def ring(drawn: Plan, rng: Rng) -> Course:
