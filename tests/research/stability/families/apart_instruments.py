@@ -215,12 +215,16 @@ def read(
     c *= 1.0 - _bubbles(drawn, t_s, moves, rng)
     c += _noise(made, c, moves, rng)
     t += log_uniform(rng, 0.001, 0.01) * rng.normal(size=n)
-    c = np.round(np.maximum(np.round(c / made.step_c) * made.step_c, 0.0), 6)
-    t = np.asarray(np.round(np.round(t / made.step_t) * made.step_t, 6), np.float64)
+    c = np.maximum(_in_steps(c, made.step_c), 0.0)
+    t = _in_steps(t, made.step_t)
     dead = _stick(drawn, t_s, c, t, (stuck_s, made.step_c), rng)
     gone, kept = _lost(drawn, t_s, rng)
     c[gone] = t[gone] = np.nan
     return Readings(t_s[kept], c[kept], t[kept], dead[kept])
+
+
+def _in_steps(values: Floats, step: float) -> Floats:
+    return np.asarray(np.round(np.round(values / step) * step, 6))
 
 
 def _noise(made: Make, c: Floats, moves: Floats, rng: Rng) -> Floats:
