@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from tests.research.stability.families import dosing, flow_through, stirring, stores
+from tests.research.stability.families import dosing, flow_through, layers, stirring, stores, zones
 from tests.research.stability.families.draws import Rng
 from tests.research.stability.families.mixture import Mixture, Water, record
 
@@ -16,6 +16,8 @@ Simulate = Callable[[list[str], Rng], tuple[Mixture, float]]
 SIMULATIONS: dict[str, Simulate] = {
     "stores": stores.simulate,
     "flow through": flow_through.simulate,
+    "layers": layers.simulate,
+    "zones": zones.simulate,
     "stirring": stirring.simulate,
     "dosing": dosing.simulate,
 }
