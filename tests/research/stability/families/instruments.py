@@ -244,7 +244,7 @@ def _bubbling(probe: Probe, _water: Water, rng: Rng) -> None:
         if probe.cell.average_s > 0.0:
             _thin_out(probe.bubbles)
     if which > 0.4:
-        probe.bubbles.clinging_per_h = _log(rng, 0.25, 3.0)
+        probe.bubbles.clinging_per_h = _log(rng, 0.2, 2.0)
 
 
 def _thin_out(bubbles: Bubbles) -> None:
