@@ -9,7 +9,7 @@ import numpy as np
 
 from tests.research.stability.families import stores
 from tests.research.stability.families.compartments import Network, exchanges
-from tests.research.stability.families.draws import Rng, log_uniform
+from tests.research.stability.families.draws import Rng, duration_s, log_uniform
 from tests.research.stability.families.handling import (
     FreshWater,
     Handling,
@@ -28,7 +28,7 @@ def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     """Draw a vessel of this family and return its course, and its pace in seconds."""
     way = str(rng.choice(_WAYS))
     salt = _salt(way, faults, rng)
-    on, still, turnover_s = _vessel(stores.resting(faults, rng), rng)
+    on, still, turnover_s = _vessel(faults, rng)
     pace = max(stores.pace_s(salt), turnover_s)
     drawn = _handling(way, faults, rng, pace)
     t_s = grid()
@@ -76,7 +76,7 @@ def _smaller(salt: list[Store], factor: float) -> list[Store]:
 
 
 def _handling(way: str, faults: list[str], rng: Rng, pace_s: float) -> Handling:
-    lasts_s = log_uniform(rng, 300.0, 2400.0)
+    lasts_s = duration_s(faults, rng, 300.0, 2400.0)
     count = int(rng.integers(4, 16))
     pause_s = log_uniform(rng, 20.0, 500.0)
 
@@ -111,18 +111,19 @@ def _keep_target(drawn: Handling, share: float) -> None:
     drawn.start = min(drawn.start, 36.0)
 
 
-def _vessel(rests: float, rng: Rng) -> tuple[Network, Network, float]:
+def _vessel(faults: list[str], rng: Rng) -> tuple[Network, Network, float]:
     """Draw sump, near and far half: with the pump, without it, and the turnover in seconds."""
     sump = log_uniform(rng, 0.04, 0.3)
     near_half = rng.uniform(0.3, 0.7) * (1.0 - sump)
     volumes = np.array([sump, near_half, 1.0 - sump - near_half])
-    turnover_s = log_uniform(rng, 60.0, 900.0)
+    turnover_s = duration_s(faults, rng, 50.0, 900.0)
     pumped = 1.0 / turnover_s
     around = np.zeros((3, 3))
     around[1, 0] = around[2, 1] = around[0, 2] = pumped
     across = exchanges(3, [(1, 2, pumped * log_uniform(rng, 0.3, 10.0))])
     probe = int(rng.choice([0, 1, 2, 2]))
-    nook_s = log_uniform(rng, 5.0, 80.0)
+    nook_s = duration_s(faults, rng, 5.0, 80.0)
+    rests = stores.resting(faults, rng)
     seeps = exchanges(3, [(0, 1, pumped / rests), (1, 2, pumped / rests)])
     on = Network(volumes, around + across, probe, nook_s)
     still = Network(volumes, across / rests + seeps, probe, nook_s * rng.uniform(1.0, 5.0))

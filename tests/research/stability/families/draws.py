@@ -18,3 +18,12 @@ def log_uniform(rng: Rng, low: float, high: float) -> float:
 def chance(rng: Rng, p: float) -> bool:
     """Return true in a share `p` of all draws."""
     return bool(rng.random() < p)
+
+
+BRISK = "brisk"
+"""Laid over a kind like a fault: fine salt, well stirred, so that mixing takes minutes."""
+
+
+def duration_s(faults: list[str], rng: Rng, low_s: float, high_s: float) -> float:
+    """Return a duration between two limits, in brisk batches from the lower half; seconds."""
+    return log_uniform(rng, low_s, (low_s * high_s) ** 0.5 if BRISK in faults else high_s)

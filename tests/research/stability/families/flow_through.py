@@ -10,7 +10,7 @@ import numpy as np
 
 from tests.research.stability.families import stores
 from tests.research.stability.families.compartments import Network, exchanges
-from tests.research.stability.families.draws import Rng, chance, log_uniform
+from tests.research.stability.families.draws import Rng, chance, duration_s, log_uniform
 from tests.research.stability.families.handling import draw_handling, grid, running
 from tests.research.stability.families.mixture import Mixture
 
@@ -22,7 +22,7 @@ _MOST_AT_REST = 4.0
 def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     """Draw a vessel of this family and return its course, and its pace in seconds."""
     salt = stores.draw_salt(faults, rng)
-    on, still, mixing_s = _vessel(stores.resting(faults, rng), rng)
+    on, still, mixing_s = _vessel(faults, rng)
     tanks = len(on.volumes)
     pace = max(stores.pace_s(salt), mixing_s)
     drawn = draw_handling(faults, rng, pace)
@@ -43,7 +43,7 @@ def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     return stores.mixture(drawn, [on, still], which, comes, salt_from.undissolved, t_s), pace
 
 
-def _vessel(rests: float, rng: Rng) -> tuple[Network, Network, float]:
+def _vessel(faults: list[str], rng: Rng) -> tuple[Network, Network, float]:
     """Draw tanks, loop, bypass and dead zone: with the pump, without, and their mixing time."""
     tanks, pipes = int(rng.integers(1, 9)), int(rng.integers(1, 7))
     dead = rng.uniform(0.04, 0.25) if chance(rng, 0.5) else 0.0
@@ -51,7 +51,7 @@ def _vessel(rests: float, rng: Rng) -> tuple[Network, Network, float]:
     sizes = rng.dirichlet(np.full(tanks, 20.0)) * (1.0 - loop - dead)
     volumes = np.concatenate([sizes, np.full(pipes, loop / pipes), [dead] if dead else []])
     count = len(volumes)
-    turnover_s = log_uniform(rng, 60.0, 900.0)
+    turnover_s = duration_s(faults, rng, 40.0, 900.0)
     pumped = 1.0 / turnover_s
     around = np.zeros((count, count))
     bypass = rng.uniform(0.05, 0.6) if chance(rng, 0.4) else 0.0
@@ -66,12 +66,13 @@ def _vessel(rests: float, rng: Rng) -> tuple[Network, Network, float]:
     mixing_s = turnover_s * (1.0 + tanks / 20.0) * 0.5
     probe = int(rng.integers(tanks + pipes))
     if dead:
-        dead_s = log_uniform(rng, 60.0, 900.0)
+        dead_s = duration_s(faults, rng, 40.0, 900.0)
         pairs.append((int(rng.integers(tanks)), count - 1, dead / dead_s))
         mixing_s = max(mixing_s, dead_s)
         probe = count - 1 if chance(rng, 0.15) else probe
     mixed = exchanges(count, pairs)
-    nook_s = log_uniform(rng, 5.0, 60.0)
+    nook_s = duration_s(faults, rng, 4.0, 60.0)
+    rests = stores.resting(faults, rng)
     seeps = exchanges(count, [(k, k + 1, pumped * 0.3 / rests) for k in range(count - 1)])
     on = Network(volumes, around + mixed, probe, nook_s)
     still = Network(volumes, mixed / rests + seeps, probe, nook_s * rng.uniform(1.0, 5.0))

@@ -7,7 +7,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from tests.research.stability.families.draws import Flags, Floats, Rng, chance, log_uniform
+from tests.research.stability.families.draws import (
+    Flags,
+    Floats,
+    Rng,
+    chance,
+    duration_s,
+    log_uniform,
+)
 
 STEP_S = 4.0
 """Step of all grids, seconds."""
@@ -109,7 +116,7 @@ def draw_handling(
     if "leftover water" in faults or chance(rng, 0.08):
         start = target * rng.uniform(0.05, 0.85)
     blank_s = rng.uniform(120.0, 1500.0)
-    pour_s = log_uniform(rng, 15.0, 420.0)
+    pour_s = duration_s(faults, rng, 10.0, 420.0)
     if "long pour" in faults:
         pour_s = log_uniform(rng, 420.0, 1800.0)
     portions = int(rng.integers(2, 5)) if chance(rng, 0.25) else 1

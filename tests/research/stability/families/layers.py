@@ -11,7 +11,7 @@ from math import exp, pi
 
 import numpy as np
 
-from tests.research.stability.families.draws import Rng, chance, log_uniform
+from tests.research.stability.families.draws import Rng, chance, duration_s, log_uniform
 from tests.research.stability.families.handling import (
     STEP_S,
     FreshWater,
@@ -104,7 +104,7 @@ def dissolve(each: Grains, pace: float, around: float) -> float:
 def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     """Draw a vessel of this family and return its course, and its pace in seconds."""
     grains = draw_grains(faults, rng)
-    mixing_s = log_uniform(rng, 15.0, 200.0)
+    mixing_s = duration_s(faults, rng, 12.0, 200.0)
     column = _column(faults, rng, mixing_s)
     pace = max([each.tau_s for each in grains if not each.lies] + [mixing_s])
     drawn = draw_handling(faults, rng, pace)
@@ -128,7 +128,7 @@ def _column(faults: list[str], rng: Rng, mixing_s: float) -> Column:
     return Column(
         layers, [stirs * each / max(shape) for each in shape], rests, damps_at,
         list(range(jet, inlet + way, way)), min(STEP_S * layers / turnover_s, 0.5),
-        int(rng.integers(layers)), log_uniform(rng, 6.0, 80.0), rng.uniform(0.1, 1.0),
+        int(rng.integers(layers)), duration_s(faults, rng, 5.0, 80.0), rng.uniform(0.1, 1.0),
         rng.uniform(0.05, 0.7), 1.0 / log_uniform(rng, 2.0, 40.0),
     )  # fmt: skip
 

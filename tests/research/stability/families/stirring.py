@@ -12,7 +12,7 @@ import numpy as np
 
 from tests.research.stability.families import stores
 from tests.research.stability.families.compartments import Ints, Network, exchanges
-from tests.research.stability.families.draws import Floats, Rng, chance, log_uniform
+from tests.research.stability.families.draws import Floats, Rng, chance, duration_s, log_uniform
 from tests.research.stability.families.handling import (
     NEVER_S,
     Handling,
@@ -65,10 +65,10 @@ def _comes(salt_from: stores.Arrival, volumes: Floats, which: Ints, rng: Rng) ->
 def _vessel(faults: list[str], rng: Rng) -> tuple[list[Network], float]:
     """Draw three layers, from the bottom up, pumped, resting and stirred."""
     volumes = rng.dirichlet([8.0, 10.0, 12.0])
-    exchange_s = log_uniform(rng, 20.0, 200.0)
+    exchange_s = duration_s(faults, rng, 15.0, 200.0)
     lower, upper = 0.2 / exchange_s, 0.2 / exchange_s * log_uniform(rng, 0.3, 3.0)
     probe = int(rng.choice([0, 1, 1, 2, 2, 2]))
-    nook_s = log_uniform(rng, 6.0, 60.0)
+    nook_s = duration_s(faults, rng, 4.0, 60.0)
     pumped = Network(volumes, exchanges(3, [(0, 1, lower), (1, 2, upper)]), probe, nook_s)
     weaker = (
         log_uniform(rng, 5.0, 300.0) if "never pumped" in faults else log_uniform(rng, 8.0, 800.0)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from tests.research.stability.families.compartments import Ints, Network, courses, exchanges
-from tests.research.stability.families.draws import Floats, Rng, chance, log_uniform
+from tests.research.stability.families.draws import Floats, Rng, chance, duration_s, log_uniform
 from tests.research.stability.families.handling import (
     Handling,
     dilution,
@@ -35,9 +35,9 @@ def store(rng: Rng, share: float, tau_s: float, laws: list[str], *, lies: bool =
 def draw_salt(faults: list[str], rng: Rng) -> list[Store]:
     """Draw the stores of a batch, one to four; those that lie on the bottom come last."""
     laws = ["first order", "cube root", "sizes", "saturating", "power"]
-    fast_s = log_uniform(rng, 25.0, 400.0)
+    fast_s = duration_s(faults, rng, 20.0, 400.0)
     coarse = rng.uniform(0.03, 0.35) if chance(rng, 0.5) else 0.0
-    coarse_s = log_uniform(rng, 150.0, 700.0)
+    coarse_s = duration_s(faults, rng, 80.0, 700.0)
     if "slow dissolver" in faults:
         fast_s = log_uniform(rng, 350.0, 1500.0)
         coarse_s = fast_s * rng.uniform(0.3, 1.3)
@@ -136,7 +136,7 @@ def resting(faults: list[str], rng: Rng) -> float:
 def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     """Draw a vessel of this family and return its course, and its pace in seconds."""
     salt = draw_salt(faults, rng)
-    exchange_s = log_uniform(rng, 15.0, 220.0)
+    exchange_s = duration_s(faults, rng, 12.0, 220.0)
     pace = pace_s(salt) + 0.5 * exchange_s
     drawn = draw_handling(faults, rng, pace)
     low = rng.uniform(0.15, 0.5)
@@ -144,7 +144,7 @@ def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     rate = low * (1.0 - low) / exchange_s
     on = Network(
         volumes, exchanges(2, [(0, 1, rate)]), 0 if chance(rng, 0.15) else 1,
-        log_uniform(rng, 6.0, 90.0),
+        duration_s(faults, rng, 5.0, 90.0),
     )  # fmt: skip
     rests = resting(faults, rng)
     still = replace(on, flows=on.flows / rests, nook_s=on.nook_s * rng.uniform(1.0, 5.0))

@@ -6,10 +6,12 @@ from collections.abc import Callable
 from functools import partial
 
 from tests.research.stability.families import dosing, flow_through, layers, stirring, stores, zones
-from tests.research.stability.families.draws import Rng
+from tests.research.stability.families.draws import BRISK, Rng, chance
 from tests.research.stability.families.mixture import Mixture, Water, record
 
 __all__ = ["FAMILIES", "SIMULATIONS", "Water"]
+
+_BRISK_SHARE = 0.25
 
 Simulate = Callable[[list[str], Rng], tuple[Mixture, float]]
 
@@ -27,6 +29,8 @@ SIMULATIONS: dict[str, Simulate] = {
 def _draw(simulate: Simulate, kind: str, rng: Rng) -> Water:
     """Draw the water of one batch; two faults at once are written "one + other"."""
     faults = kind.split(" + ")
+    if chance(rng, _BRISK_SHARE):
+        faults.append(BRISK)
     mixture, pace_s = simulate(faults, rng)
     return record(mixture, faults, rng, pace_s)
 

@@ -11,7 +11,7 @@ from math import exp, sqrt
 
 import numpy as np
 
-from tests.research.stability.families.draws import Floats, Rng, chance, log_uniform
+from tests.research.stability.families.draws import Floats, Rng, chance, duration_s, log_uniform
 from tests.research.stability.families.handling import STEP_S, Handling, draw_handling
 from tests.research.stability.families.layers import Grains, dissolve, pour
 from tests.research.stability.families.mixture import Mixture
@@ -60,7 +60,7 @@ class Zones:
 def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
     """Draw a vessel of this family and return its course, and its pace in seconds."""
     heap, afloat = _salt(faults, rng)
-    exchange_s = log_uniform(rng, 20.0, 250.0)
+    exchange_s = duration_s(faults, rng, 12.0, 250.0)
     zones = _zones(faults, rng, exchange_s)
     pace = max(afloat.tau_s, exchange_s, heap.tau_s if heap.share > 0.4 else 0.0)
     drawn = draw_handling(faults, rng, pace)
@@ -70,8 +70,8 @@ def simulate(faults: list[str], rng: Rng) -> tuple[Mixture, float]:
 
 def _salt(faults: list[str], rng: Rng) -> tuple[Grains, Grains]:
     """Draw heap and grains afloat; a plain batch lies in a heap that goes soon, if at all."""
-    share, heap_s = rng.uniform(0.0, 0.9), log_uniform(rng, 40.0, 350.0)
-    grains_s = log_uniform(rng, 25.0, 300.0)
+    share, heap_s = rng.uniform(0.0, 0.9), duration_s(faults, rng, 25.0, 350.0)
+    grains_s = duration_s(faults, rng, 20.0, 300.0)
     if "slow dissolver" in faults:
         heap_s, grains_s = log_uniform(rng, 350.0, 1500.0), log_uniform(rng, 250.0, 1200.0)
     if "heap" in faults:
@@ -85,7 +85,7 @@ def _zones(faults: list[str], rng: Rng, exchange_s: float) -> Zones:
     corner = rng.uniform(0.05, 0.3) if chance(rng, 0.5) else 0.0
     main = 1.0 - bottom - corner
     volumes = [bottom, main, corner] if corner else [bottom, main]
-    aside_s = log_uniform(rng, 40.0, 700.0)
+    aside_s = duration_s(faults, rng, 30.0, 700.0)
     rests = log_uniform(rng, 30.0, 2000.0)
     if "never pumped" in faults and chance(rng, 0.35):
         rests = log_uniform(rng, 3.0, 30.0)
@@ -95,7 +95,8 @@ def _zones(faults: list[str], rng: Rng, exchange_s: float) -> Zones:
         volumes, bottom * main / (bottom + main) / exchange_s, corner / aside_s, rests,
         log_uniform(rng, 0.05, 0.9), log_uniform(rng, 20.0, 400.0), 1.0 / gusty,
         rng.uniform(0.1, 0.9), cakes_s, 1.0 / log_uniform(rng, 2.0, 40.0),
-        int(rng.choice([0, *([1] * 6), *([2] if corner else [1])])), log_uniform(rng, 6.0, 80.0),
+        int(rng.choice([0, *([1] * 6), *([2] if corner else [1])])),
+        duration_s(faults, rng, 5.0, 80.0),
     )  # fmt: skip
 
 
