@@ -21,6 +21,7 @@ import numpy as np
 
 from tests.parts.weights import weights
 from tests.research.stability import (
+    apart_judgement,
     baselines,
     disturbances,
     evaluation,
@@ -38,6 +39,7 @@ from tests.research.stability.detector_run import readings
 from tests.research.stability.evaluation import HELD_OUT_SEED, TRAINING_SEED, Job, jobs, stream
 from tests.research.stability.feature_records import feature_record
 from tests.research.stability.probe_model import Trace
+from tests.research.stability.sources import SOURCES
 from tests.research.stability.verdicts import Verdict, judge, tally
 
 OURS = "brinewright"
@@ -68,6 +70,7 @@ def main() -> None:
     parser.add_argument("--records", type=Path, help="file of training records")
     parser.add_argument("--to", type=Path, help="where to write the weights")
     parser.add_argument("--workers", type=int, default=1, help="processes side by side")
+    parser.add_argument("--generator", choices=list(SOURCES), default="apart", help="of `apart`")
     parser.add_argument("--kinds", help="judge these kinds, with commas between, and no others")
     given = parser.parse_args()
     lacking = [each for each in NEEDS.get(given.command, ()) if getattr(given, each) is None]
@@ -357,6 +360,7 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], None]] = {
     "forecast-train": train_head,
     "forecast": judge_forecasts,
     "cost": lambda _given: say(cost()),
+    "apart": apart_judgement.judge,
 }
 
 NEEDS = {

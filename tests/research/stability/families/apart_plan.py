@@ -20,11 +20,10 @@ STEP_S = 2.0
 HORIZON_S = 5.5 * 3600.0
 """Length of all grids, seconds."""
 
-LEFT_OVER = 0.08
-"""Undissolved salt that still counts as all dissolved, practical salinity."""
-
 NEAR = 0.1
-"""How far from its final value salinity is near enough, practical salinity."""
+"""How far from its final value salinity is near enough, practical salinity.
+
+Undissolved salt of less still counts as all dissolved: in mixed water it is the same number."""
 
 NEVER_S = 1e9
 
@@ -204,7 +203,7 @@ def over_of(drawn: Plan, t_s: Floats, course: Course, sees: Floats) -> Flags:
         sees: Salinity that the probe sees, its lag included.
     """
     final = course.mean + course.left
-    good = (course.left < LEFT_OVER) & (course.spread < NEAR) & (np.abs(sees - final) < NEAR)
+    good = (course.left < NEAR) & (course.spread < NEAR) & (np.abs(sees - final) < NEAR)
     good &= t_s > drawn.poured_s + drawn.pour_s
     over = np.zeros(len(t_s), bool)
     cut = int(np.searchsorted(t_s, drawn.second_s))
