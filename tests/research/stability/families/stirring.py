@@ -84,7 +84,7 @@ def _vessel(faults: list[str], rng: Rng) -> tuple[list[Network], float]:
 def _settle_pump(drawn: Handling, way: str, rng: Rng) -> None:
     """Lay a timer, or no pump at all, over what the fault says of the pump."""
     if way == "timer" and drawn.timer_s >= NEVER_S:
-        drawn.timer_s = log_uniform(rng, 120.0, 1200.0)
+        drawn.timer_s = log_uniform(rng, 120.0, 800.0)
         drawn.timer_share = rng.uniform(0.3, 0.8)
     if way in ("spoon", "convection"):
         drawn.off = [(0.0, NEVER_S)]
@@ -100,7 +100,7 @@ def _stir(which: Ints, drawn: Handling, rng: Rng, t_s: Floats, enough_s: float) 
         t_s: The grid.
         enough_s: For so long in all.
     """
-    every_s, lasts_s = log_uniform(rng, 60.0, 900.0), log_uniform(rng, 20.0, 240.0)
+    every_s, lasts_s = log_uniform(rng, 60.0, 600.0), log_uniform(rng, 20.0, 240.0)
     begins = [pour.start_s for pour in drawn.pours] + [each.start_s for each in drawn.fresh]
     last_s = max(pour.start_s + pour.length_s for pour in drawn.pours)
     ends_s = max([last_s, *(each.start_s for each in drawn.fresh)]) + 4.0 * 3600.0
