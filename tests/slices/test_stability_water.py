@@ -84,6 +84,24 @@ def test_each_kind_can_be_drawn(family: str, kind: str) -> None:
 
 
 @families
+def test_an_addition_falls_within_the_record_or_is_none_of_it(family: str) -> None:
+    """Mixing is not over as it comes, and `final` changes there."""
+    came = 0
+    for seed in range(SEED, SEED + 8):
+        water = FAMILIES[family]("two additions", np.random.default_rng(seed))
+        if np.isnan(water.added_s):
+            continue
+        came += 1
+        at = int(water.added_s / water.step_s)
+        assert 0 <= at < len(water.final)
+        after = min(at + 200, len(water.final) - 1)
+        assert abs(water.final[after] - water.final[max(at - 1, 0)]) > 0.05
+        assert not water.over[min(at + 1, after)]
+
+    assert came >= 4
+
+
+@families
 def test_the_same_seed_gives_the_same_water(family: str) -> None:
     """And another seed another."""
     kind = "heap + temperature"

@@ -33,7 +33,7 @@ class Water:
         flowing: Whether the pump runs.
         temperature_C: Of the water.
         poured_s: When the first salt came; not above 0 when the record begins later.
-        added_s: When something was added again; NaN when never.
+        added_s: When something was added again; NaN when never within the record.
         with_blank: Whether the record begins before salt came.
     """
 
@@ -117,8 +117,11 @@ def record(mixture: Mixture, faults: list[str], rng: Rng, pace_s: float) -> Wate
     end_s = min(max(end_s, last_s + 3000.0), LONGEST_S)
     low, high = int(max(begin_s, 0.0) / STEP_S), int(end_s / STEP_S)
     cut = slice(low, max(high, low + 600))
+    added_s = handling.added_s - low * STEP_S
+    if not 0.0 <= added_s < len(t_s[cut]) * STEP_S:
+        added_s = float("nan")
     return Water(
         STEP_S, (mixture.probe * evaporated)[cut], (mixture.final * evaporated)[cut], done[cut],
         mixture.runs[cut], warm[cut], handling.poured_s - low * STEP_S,
-        handling.added_s - low * STEP_S, with_blank,
+        added_s, with_blank,
     )  # fmt: skip
