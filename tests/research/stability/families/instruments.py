@@ -31,6 +31,9 @@ _PER_SALINITY = 1.0 / 35.0
 _MOST_MEAN_CUT = 0.0015
 """What passing bubbles may take of a mean: 0.05 of salinity."""
 
+_MOST_IN_GAPS = 0.3
+"""Share of time that gaps take on average, an outage apart."""
+
 _LEAST_NOISE_STEPS = 0.08
 """A coarse instrument scatters by at least so much of its step."""
 
@@ -262,9 +265,11 @@ def _temperature(probe: Probe, _water: Water, rng: Rng) -> None:
 
 def _dropouts(probe: Probe, _water: Water, rng: Rng) -> None:
     """Lose single readings, gaps, and now and then an hour."""
+    gap_s, every = _log(rng, 40.0, 900.0), int(rng.choice([0, 0, 0, 2, 3, 7]))
     probe.losses = Losses(
-        _log(rng, 0.02, 0.4), int(rng.choice([0, 0, 2, 3, 7])), rng.uniform(0.3, 4.0),
-        _log(rng, 60.0, 900.0), _log(rng, 1200.0, 7200.0) if _chance(rng, 0.3) else 0.0,
+        _log(rng, 0.02, 0.1 if every else 0.4), every,
+        min(rng.uniform(0.3, 4.0), _MOST_IN_GAPS * 3600.0 / gap_s), gap_s,
+        _log(rng, 1200.0, 7200.0) if _chance(rng, 0.3) else 0.0,
     )  # fmt: skip
 
 
