@@ -148,7 +148,7 @@ def test_calls_are_judged_by_time_salinity_and_pump(script: Script) -> None:
     assert (found.verdict.false, found.far, found.first_wrong) == (True, True, True)
     assert found.off == pytest.approx([0.2], abs=1e-5)
     assert found.misstated == pytest.approx([0.2], abs=1e-5)
-    assert found.while_standing == 1
+    assert (found.while_standing, found.wrong_standing) == (1, 1)
 
 
 def made(kind: str, *, false: bool = False, delay: float | None = 12.0) -> Outcome:

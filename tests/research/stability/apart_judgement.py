@@ -149,8 +149,10 @@ def _rows(found: list[Outcome]) -> list[Row]:
     """Return the rows that need no pump input."""
     due = [each for each in found if each.verdict.missed is not None]
     all_of = tally([each.verdict for each in found])
+    stood = sum(each.wrong_standing > 0 for each in found)
     rows = [
         _shares("wrong calls, %", [each.verdict.false for each in found], (1.5, 2.5), (0.5, 0.8)),
+        Row("of these while the pump stood", str(stood), stood, None, None),
         _shares(f"wrong by more than {FAR_OFF:g}, %", [each.far for each in found],
                 (0.7, 1.5), (0.2, 0.5)),
         _shares("missed, 30 min to see it, %", [bool(each.verdict.missed) for each in due],
@@ -308,7 +310,7 @@ def _list(found: Iterable[Outcome]) -> str:
     each_of = [
         f"{each.verdict.kind} {each.seed}"
         + (
-            f" (off {max(each.off):.2f}{', pump off' * (each.while_standing > 0)})"
+            f" (off {max(each.off):.2f}{', pump off' * (each.wrong_standing > 0)})"
             if each.off
             else ""
         )

@@ -47,6 +47,7 @@ class Outcome:
         taken_back: How many of them were taken back within `REINSTATED_S`.
         stable_h: Hours for which a right call stood.
         while_standing: Calls while the pump stood.
+        wrong_standing: How many of them were wrong.
     """
 
     verdict: Verdict
@@ -61,6 +62,7 @@ class Outcome:
     taken_back: int = 0
     stable_h: float = 0.0
     while_standing: int = 0
+    wrong_standing: int = 0
 
     @property
     def far(self) -> bool:
@@ -120,6 +122,7 @@ def outcome(
                 (found.misstated if over else found.off).append(off)
                 found.first_wrong = not over if found.first_wrong is None else found.first_wrong
                 found.while_standing += not flowing
+                found.wrong_standing += not flowing and not over
             elif isinstance(each, Disturbed) and standing:
                 found.disturbed += 1
                 disturbed_s = t_s
