@@ -150,7 +150,7 @@ def run_some(todo: list[Job]) -> list[Batch]:
     found = []
     for name, seed in todo:
         generator, kind = name.split(": ")
-        trace = SOURCES[generator].trace((kind, seed))
+        (trace,) = SOURCES[generator].traces([(kind, seed)])
         drawn = draw(float(trace.final[-1]), random.Random(f"wrong release/{name}/{seed}"))
         found.append(run(f"{name} {seed}", trace, drawn))
     return found

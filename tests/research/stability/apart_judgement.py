@@ -79,8 +79,8 @@ def run_some(todo: list[Job], generator: str, *, through_station: bool) -> list[
     """Return what comes of some batches of a generator."""
     source = SOURCES[generator]
     found = []
-    for job in todo:
-        trace, origin = source.trace(job), source.origin(job)
+    for job, trace in zip(todo, source.traces(todo), strict=True):
+        origin = source.origin(job)
         whole = station_outcome(trace, origin) if through_station else None
         found.append(Runs(outcome(trace, origin), outcome(trace, origin, with_pump=True), whole))
     return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from tests.research.stability import evaluation, second_generator
@@ -10,7 +10,6 @@ from tests.research.stability.batch_kinds import KINDS
 from tests.research.stability.evaluation import HELD_OUT_SEED, Job
 from tests.research.stability.families import apart, traces
 from tests.research.stability.probe_model import Trace
-from tests.research.stability.probe_model import traces as first_traces
 
 _PARTS = "|"
 
@@ -23,14 +22,14 @@ class Source:
         first_seed: Where its batches begin unless another seed is given.
         singles: Jobs of one fault, from their count and first seed.
         pairs: Jobs of two faults.
-        trace: The record of a job.
+        traces: The records of jobs, in their order.
         origin: Which water and which instrument a job has; empty where there is one alone.
     """
 
     first_seed: int
     singles: Callable[[int, int], list[Job]]
     pairs: Callable[[int, int], list[Job]]
-    trace: Callable[[Job], Trace]
+    traces: Callable[[list[Job]], Iterable[Trace]]
     origin: Callable[[Job], tuple[str, str]]
 
 
@@ -61,28 +60,28 @@ SOURCES: dict[str, Source] = {
         apart.DEVELOPMENT_SEED,
         apart.jobs,
         apart.pair_jobs,
-        lambda job: apart.trace(*job),
+        lambda todo: (apart.trace(*job) for job in todo),
         _apart_origin,
     ),
     "second": Source(
         second_generator.FIRST_SEED,
         second_generator.jobs,
         second_generator.pair_jobs,
-        lambda job: second_generator.trace(*job),
+        lambda todo: (second_generator.trace(*job) for job in todo),
         lambda _job: ("", ""),
     ),
     "first": Source(
         HELD_OUT_SEED,
         _first_singles,
         lambda count, first_seed: evaluation.jobs(first_seed, 0, count),
-        lambda job: first_traces([job])[0],
+        evaluation.stream,
         lambda _job: ("", ""),
     ),
     "families": Source(
         traces.FIRST_SEED,
         lambda count, first_seed: _families_jobs(count, first_seed, 0),
         lambda count, first_seed: _families_jobs(0, first_seed, count),
-        _families_trace,
+        lambda todo: map(_families_trace, todo),
         _families_origin,
     ),
 }
