@@ -8,6 +8,7 @@ leading '@' stands for an abstract address.
 
 from __future__ import annotations
 
+import math
 import os
 import socket
 import time
@@ -16,6 +17,8 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 
 LONGEST_STATUS = 200
+EARLY_S = 1.0
+"""A turn that there is anyway gives the sign of life that is due so soon."""
 
 
 def notify(message: str) -> None:
@@ -183,6 +186,45 @@ class Watchdog:
             self.send("READY=1")
         self._ready = True
         self.send(f"STATUS={_short(status)}")
+
+
+class SignOfLife:
+    """Vouches for a process of one loop to the service manager, no oftener than it wants to know.
+
+    Source: sd_watchdog_enabled(3): `WATCHDOG_USEC` is how long the manager waits, in microseconds;
+    it is to hear twice within it.  Three times, so that one sign may be late.
+    """
+
+    def __init__(
+        self, send: Callable[[str], None] = notify, clock: Callable[[], float] = time.monotonic
+    ) -> None:
+        """Read how often the manager wants to know.
+
+        Args:
+            send: Takes one message for the service manager.
+            clock: Monotonic seconds.
+        """
+        self._every_s = _watchdog_s() / 3.0
+        self._due_s = clock() if math.isfinite(self._every_s) else math.inf
+        self._send, self._clock = send, clock
+
+    def wait_s(self) -> float:
+        """Return how long it is until the loop must come round again, s; infinite for never."""
+        return self._due_s - self._clock()
+
+    def round(self) -> None:
+        """Take note that the loop came round."""
+        now_s = self._clock()
+        if now_s >= self._due_s - EARLY_S:
+            self._due_s = now_s + self._every_s
+            self._send("WATCHDOG=1")
+
+
+def _watchdog_s() -> float:
+    """Return how long the service manager waits for a sign of life, s; infinite where for none."""
+    text, pid = os.environ.get("WATCHDOG_USEC", ""), os.environ.get("WATCHDOG_PID", "")
+    meant = not pid or pid == str(os.getpid())
+    return int(text) / 1e6 if meant and text.isdecimal() and int(text) else math.inf
 
 
 def _short(text: str) -> str:

@@ -36,6 +36,10 @@ class HostWatch:
         self._looked_s = -math.inf
         self._known: tuple[Follower, ...] = ()
 
+    def due_s(self) -> float:
+        """Return when the next look is due, monotonic s."""
+        return self._looked_s + LOOK_EVERY_S
+
     def look(self, at: Instant, lost: int, *, at_once: bool = False) -> Surroundings | None:
         """Return what the host is like; None while the last look is not old.
 
@@ -44,7 +48,7 @@ class HostWatch:
             lost: Entries that could not be written since the process began.
             at_once: Look although the last look is not old, for something has just failed.
         """
-        if not at_once and at.mono_s - self._looked_s < LOOK_EVERY_S:
+        if not at_once and at.mono_s < self.due_s():
             return None
         self._looked_s = at.mono_s
         # On failure, what was known before is repeated; publishing itself says what is wrong.

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Command
 from daemon.errors import ExitCode
+from daemon.journal.bell import ring
 from daemon.journal.errors import JournalBrokenError, JournalError, broken
 from daemon.rights import missing_rights
 
@@ -107,7 +108,7 @@ class Inbox:
         reservoir: str = "",
         facts: Mapping[str, JSON] | None = None,
     ) -> bool:
-        """Append a command, forced to the card; say whether its id was new.
+        """Append a command, forced to the card, and ring for it; say whether its id was new.
 
         Raises:
             CannotBeSentError: It is too large, too deep, or says what JSON cannot.
@@ -135,7 +136,8 @@ class Inbox:
                 (id, who, via, verb, reservoir, text),
             )
             db.execute("COMMIT")
-            return added.rowcount == 1
+        ring(self._path)
+        return added.rowcount == 1
 
     def after(self, number: int, limit: int = 100) -> list[QueuedCommand]:
         """Return up to `limit` commands that follow `number`, in order.

@@ -21,6 +21,7 @@ from daemon.journal.errors import JournalError
 from daemon.journal.inbox import BUSY_S, LOG_ENDS, MOST_TAKEN, Inbox, beside
 from daemon.journal.reader import Reader
 from daemon.journal.recovery.aside import free_name
+from daemon.journal.shared_place import FILE_MODE, FOLDER_MODE, give
 from daemon.mixing.service_events import InboxMoved, InboxReplaced
 from daemon.rights import missing_rights
 
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 Row: TypeAlias = tuple[Any, ...]
 Answered: TypeAlias = "Callable[[str], bool]"
 
-FOLDER_MODE, FILE_MODE = 0o770, 0o660
 SHARED_S = 0.05
 """So long a sender takes at most, on a busy machine, to give its log to the group."""
 COLUMNS = "id, who, via, verb, reservoir, facts"
@@ -229,21 +229,7 @@ def make_folder(folder: Path) -> None:
     """
     with suppress(FileExistsError):
         folder.mkdir()
-        _give(folder, FOLDER_MODE)
-
-
-def _give(path: Path, mode: int) -> None:
-    """Give what was just made to whom its folder belongs, in a mode that no umask changes.
-
-    Root may do both; others may give only the group, and only one of theirs.
-    """
-    like = path.parent.stat()
-    for owner in (like.st_uid, -1):
-        with suppress(OSError):
-            os.chown(path, owner, like.st_gid)
-            break
-    with suppress(OSError):  # a service may be forbidden to change modes
-        path.chmod(mode)
+        give(folder, FOLDER_MODE)
 
 
 def _usable(path: Path) -> bool:
@@ -305,7 +291,7 @@ def _build(ready: Path, number: int, *sources: _Source) -> None:
     part = ready.with_name(f"{ready.name}.part")
     _remove(part)
     os.close(os.open(part, os.O_CREAT | os.O_EXCL | os.O_NOFOLLOW | os.O_CLOEXEC, FILE_MODE))
-    _give(part, FILE_MODE)
+    give(part, FILE_MODE)
     with closing(sqlite3.connect(part, isolation_level=None)) as db:
         db.execute("PRAGMA journal_mode = WAL")
         db.execute("PRAGMA synchronous = FULL")

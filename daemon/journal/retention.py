@@ -98,6 +98,11 @@ class Retention:
     _damaged: int = field(default=0, init=False)
     _forced: Forced = field(default_factory=Forced, init=False)
 
+    @property
+    def busy(self) -> bool:
+        """Whether the last slice did something, so that there may be more to do."""
+        return self._busy
+
     def due(self, now: Instant, written: int) -> bool:
         """Say whether a slice is to be done now.
 

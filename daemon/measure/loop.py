@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+import os
 import select
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind
 from daemon.measure.input_watch import InputWatch
-from daemon.supervision import Reports, notify
+from daemon.supervision import Reports, SignOfLife
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +22,8 @@ if TYPE_CHECKING:
     from daemon.mixing.station.station import Station
     from daemon.probes.joined import Instruments
 
-LONGEST_WAIT_S = 0.5
+HALF_A_TICK_S = 0.0005
+"""The clock counts milliseconds: who wakes a hair before one would only have to wait again."""
 
 
 class Loop:
@@ -46,7 +49,10 @@ class Loop:
         self._intake = intake
         self._host = host
         self._inputs = InputWatch(reports)
+        self._sign_of_life = SignOfLife()
         self._stopping = False
+        # A signal interrupts no wait; what it writes here does.
+        self._stop_bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
 
     def begin(self, now: Instant, first: Sequence[Event], *, unexpected: bool) -> None:
         """Record that measuring begins, and what did not survive the process before this one.
@@ -69,11 +75,14 @@ class Loop:
     def stop(self) -> None:
         """Have `run` return after the turn that it is in; may be called by a signal."""
         self._stopping = True
+        os.eventfd_write(self._stop_bell, 1)
 
     def turn(self) -> None:
         """Wait for the next thing, take what came and write what follows."""
         ready = self._wait()
         now = self._clock.now()
+        if self._intake is not None and self._intake.fileno() in ready:
+            self._intake.readable()
         for driver in self._drivers:
             samples = driver.readable(now) if driver.fileno() in ready else []
             for sample in [*samples, *driver.wake(now)]:
@@ -83,7 +92,7 @@ class Loop:
         self._look_at_host(now)
         self._write(now)
         self._recorder.tidy(now)
-        notify("WATCHDOG=1")
+        self._sign_of_life.round()
 
     def take_commands(self, now: Instant) -> None:
         """Carry out the commands that wait."""
@@ -101,6 +110,9 @@ class Loop:
     def close(self) -> None:
         """Let go of the journal and of every instrument."""
         self._recorder.close()
+        if self._intake is not None:
+            self._intake.close()
+        os.close(self._stop_bell)
         for driver in self._drivers:
             driver.close()
 
@@ -133,10 +145,27 @@ class Loop:
             self._intake.acknowledge(now)
 
     def _wait(self) -> list[int]:
-        now_s = self._clock.now().mono_s
-        due_s = min((each.wake_s() for each in self._drivers), default=now_s + LONGEST_WAIT_S)
-        longest_s = 0.0 if self._intake is not None and self._intake.more else LONGEST_WAIT_S
-        wait_s = min(self._clock.real_s(max(0.0, due_s - now_s)), longest_s)
-        descriptors = [number for each in self._drivers if (number := each.fileno()) is not None]
-        ready, _, _ = select.select(descriptors, [], [], wait_s)
+        """Return which descriptors can be read, as soon as one can or something else is due."""
+        watched = [self._stop_bell, *self._descriptors()]
+        wait_s = max(0.0, self._wait_s(self._clock.now()))
+        ready, _, _ = select.select(watched, [], [], None if wait_s == math.inf else wait_s)
         return ready
+
+    def _descriptors(self) -> list[int]:
+        bell = None if self._intake is None else self._intake.fileno()
+        numbers = [bell, *(each.fileno() for each in self._drivers)]
+        return [each for each in numbers if each is not None]
+
+    def _wait_s(self, now: Instant) -> float:
+        """Return how long it is until something is due that comes by no descriptor, s."""
+        due_s = min((each.wake_s() for each in self._drivers), default=math.inf)
+        due_s = min(due_s, self._joining.due_s())
+        if self._host is not None and self._station.state.timeline.boot is not None:
+            due_s = min(due_s, self._host.due_s())
+        waits_s = (
+            self._clock.real_s(due_s - now.mono_s + HALF_A_TICK_S),
+            self._recorder.wait_s(now),
+            self._sign_of_life.wait_s(),
+            math.inf if self._intake is None else self._intake.wait_s(now),
+        )
+        return min(waits_s)

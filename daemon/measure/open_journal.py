@@ -48,9 +48,9 @@ class OpenJournal:
         """Whether the last try to write it failed."""
         return self._outage.lasts
 
-    def resting(self, now: Instant) -> bool:
-        """Say whether it failed so lately that it is left alone."""
-        return self._clock.real_s(now.mono_s - self._failed_s) < AGAIN_S
+    def rest_s(self, now: Instant) -> float:
+        """Return for how long it is still left alone after a failure, s; 0 where it is not."""
+        return max(0.0, AGAIN_S - self._clock.real_s(now.mono_s - self._failed_s))
 
     def append(
         self,
@@ -94,6 +94,7 @@ class OpenJournal:
             self._writer, events = self._open_again(now, self._broken)
         except JournalError as exc:
             self._outage.failed(exc, now.mono_s)
+            self._failed_s = now.mono_s
             return None
         self._broken = ""
         return events

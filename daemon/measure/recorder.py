@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 TOO_LONG = ("reason", "record")
 """Facts that are too long for a line of the log; the journal has them."""
+BETWEEN_SLICES_S = 0.5
+"""Retention that has more to do leaves the card alone for so long; our own choice."""
 
 
 class Recorder:
@@ -61,6 +64,13 @@ class Recorder:
         """Whether the journal cannot be written."""
         return self._journal.failing
 
+    def wait_s(self, now: Instant) -> float:
+        """Return how long it may wait, s, until more is to be written or tidied; else infinite."""
+        if self._buffer:
+            return self._journal.rest_s(now)
+        busy = self._retention is not None and self._retention.busy
+        return BETWEEN_SLICES_S if busy else math.inf
+
     def take(self, entries: Sequence[Entry]) -> None:
         """Log entries and keep them until they are written."""
         for entry in entries:
@@ -82,7 +92,7 @@ class Recorder:
         Returns:
             What is in the journal now and was not before.
         """
-        if not self._buffer or (self._journal.resting(now) and not at_once):
+        if not self._buffer or (not at_once and self._journal.rest_s(now) > 0.0):
             return ()
         if not self._journal_can_be_written(now):
             return ()

@@ -10,6 +10,7 @@ A temperature is never extrapolated: see `deploy/decisions/29-ages-of-joined-val
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -86,9 +87,13 @@ class Joining:
         self._waiting.pop(key, None)
         return self._joined(sample)
 
+    def due_s(self) -> float:
+        """Return when `due` is to be called next, monotonic s; infinite while nothing waits."""
+        return min(map(self._waits_until_s, self._waiting), default=math.inf)
+
     def due(self, now: Instant) -> list[Sample]:
         """Return what has waited for long enough; to be called at each turn."""
-        return self._those_that_waited(now)
+        return self._those_that_waited(now) if self._waiting else []
 
     def _waits(self, key: ProbeName, now: Instant) -> bool:
         """Say whether a probe still waits for the first word of its thermometer after a start.
@@ -96,7 +101,10 @@ class Joining:
         Most answer within a second; without waiting, every start would begin with a fault.
         """
         thermometer = self._inputs[self._set.temperature_from[key]]
-        return not thermometer.spoke and now.mono_s - self._since_s[key] < thermometer.oldest_s
+        return not thermometer.spoke and now.mono_s < self._waits_until_s(key)
+
+    def _waits_until_s(self, key: ProbeName) -> float:
+        return self._since_s[key] + self._inputs[self._set.temperature_from[key]].oldest_s
 
     def _those_that_waited(self, now: Instant) -> list[Sample]:
         found: list[Sample] = []

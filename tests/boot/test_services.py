@@ -88,6 +88,7 @@ def test_the_records_are_the_service_s_and_readable_by_keepers_alone(running: Ma
     assert f"drwxr-x--- {ours}" == found.pop("")
     assert f"drwxrws--- {ours}" == found.pop("inbox")
     assert f"-rw-rw---- {ours}" == found["inbox/journal-inbox.db"]
+    assert f"prw-rw---- {ours}" == found.pop("inbox/journal-inbox.bell")
     inbox = {each for name, each in found.items() if name.startswith("inbox/")}
     others = {each for name, each in found.items() if not name.startswith("inbox/")}
     assert {f"-rw-rw---- {ours}"} == inbox

@@ -167,7 +167,7 @@ class House:
         after = self.folder / f"life-{self.lives + 1}"
 
         def leave() -> None:
-            left_out = shutil.ignore_patterns("*.lock", "*-shm")
+            left_out = shutil.ignore_patterns("*.lock", "*-shm", "*.bell")
             shutil.copytree(self.path.parent, after, ignore=left_out)
 
         if files is not None:

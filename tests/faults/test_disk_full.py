@@ -22,7 +22,6 @@ from daemon.entries import Event, Instant, Kind, Phase, Reading, Sample
 from daemon.journal.reader import Reader
 from daemon.journal.write_buffer import WriteBuffer
 from daemon.journal.writer import Writer
-from daemon.measure import loop as measure_loop
 from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.joined import Instruments
@@ -172,12 +171,8 @@ def limit(db: sqlite3.Connection, pages: int) -> None:
     db.execute(f"PRAGMA max_page_count = {pages}")
 
 
-def test_what_a_long_outage_loses_is_counted_and_said(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_a_long_outage_loses_is_counted_and_said(tmp_path: Path) -> None:
     """Readings of the whole time remain, all events remain, and one event tells of the rest."""
-    # Nothing is waited for: the scripted probe has its values at once.
-    monkeypatch.setattr(measure_loop, "LONGEST_WAIT_S", 0.0)
     clock, probe = Hand(), ScriptedProbe()
     station = Station({"mix-1": ReservoirSettings("mix-1")}, weights())
     path = tmp_path / "journal.db"

@@ -68,7 +68,6 @@ class Rig:
 def told(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """What the service manager is told."""
     messages: list[str] = []
-    monkeypatch.setattr("daemon.measure.loop.notify", lambda _: None)
     monkeypatch.setattr("daemon.supervision.Reports.__init__.__defaults__", (messages.append,))
     return messages
 

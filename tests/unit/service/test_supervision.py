@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+import os
 import socket
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from daemon.supervision import Progress, Reports, Watchdog, notify
+from daemon.supervision import Progress, Reports, SignOfLife, Watchdog, notify
 
 NO_PORT = "port /dev/ttyUSB0 cannot be opened: no such file"
 
@@ -197,3 +200,65 @@ def test_nobody_vouches_for_a_process_one_of_whose_loops_hangs() -> None:
     page.round(5.0)
 
     assert (("mqtt",), []) == (watchdog.look(), manager.messages)
+
+
+@pytest.fixture
+def watched(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The environment of a process that a manager watches, which waits half a minute."""
+    monkeypatch.setenv("WATCHDOG_USEC", "30000000")
+    monkeypatch.setenv("WATCHDOG_PID", str(os.getpid()))
+
+
+@pytest.mark.usefixtures("watched")
+@pytest.mark.parametrize("turn_s", [0.1, 1.0, 7.0, 10.0])
+def test_a_loop_gives_three_signs_of_life_while_the_manager_waits(turn_s: float) -> None:
+    """However often it comes round, and the first at once; a turn that waits as long as it may."""
+    manager, hand = Manager(), Hand()
+    sign = SignOfLife(manager, hand)
+    given_s: list[float] = []
+    while hand.now_s < 400.0:
+        sign.round()
+        if len(manager.messages) > len(given_s):
+            given_s.append(hand.now_s)
+        hand.now_s += min(turn_s, sign.wait_s())
+
+    assert {"WATCHDOG=1"} == set(manager.messages)
+    assert 100.0 == given_s[0]
+    assert all(8.9 <= b - a <= 10.1 for a, b in pairwise(given_s))
+
+
+@pytest.mark.usefixtures("watched")
+def test_a_loop_that_came_late_vouches_at_once() -> None:
+    """And promises nothing for the time in which it hung."""
+    manager, hand = Manager(), Hand()
+    sign = SignOfLife(manager, hand)
+    sign.round()
+    hand.now_s += 25.0
+
+    assert sign.wait_s() < 0.0
+    sign.round()
+    assert (2, 10.0) == (len(manager.messages), sign.wait_s())
+
+
+@pytest.mark.parametrize(
+    "environment",
+    [
+        {},
+        {"WATCHDOG_USEC": "0"},
+        {"WATCHDOG_USEC": "x"},
+        {"WATCHDOG_USEC": "9", "WATCHDOG_PID": "1"},
+    ],
+)
+def test_who_is_not_watched_gives_no_sign_of_life(
+    environment: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And need not come round for it; another process may be meant."""
+    for name in ("WATCHDOG_USEC", "WATCHDOG_PID"):
+        monkeypatch.delenv(name, raising=False)
+    for name, value in environment.items():
+        monkeypatch.setenv(name, value)
+    manager = Manager()
+    sign = SignOfLife(manager, Hand())
+    sign.round()
+
+    assert ([], math.inf) == (manager.messages, sign.wait_s())
