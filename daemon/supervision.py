@@ -84,8 +84,9 @@ class Reports:
 
     def recorded(self) -> None:
         """Take note that everything so far is in the journal."""
-        self._unrecorded = ""
-        self._settle()
+        if self._unrecorded or not self.ready:
+            self._unrecorded = ""
+            self._settle()
 
     def unrecorded(self, why: str) -> None:
         """Take note that the journal cannot be written: a known fault, too."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import signal
 from contextlib import closing
 from pathlib import Path
@@ -82,6 +83,8 @@ def measure(config: Config, weights: Weights, log: Logger) -> None:
         count = instruments.probes
         many = "one probe" if count == 1 else f"{count} probes"
         log.info("measuring %s into %s", many, path)
+        # What the start has made stays: no collection need look at it again.
+        gc.freeze()
         try:
             loop.run()
             now = clock.now()
