@@ -108,13 +108,16 @@ def is_stuck(cells: Cells, at: int) -> bool:
     scatter where it tells of more: of two Gaussian readings a step apart in scatter 28 % agree.
     A probe that is read more often than it measures repeats itself often, and is given longer.
     """
-    run_s, step = cells.conductivity_run_s[at], cells.finest_mS_cm
-    repeats = run_s * cells.count[at] / CELL_S
-    if step is None or repeats < LEAST_REPEATS:
+    repeats = cells.conductivity_run_s[at] * cells.count[at] / CELL_S
+    if repeats < LEAST_REPEATS:
         return False
-    before = _before(cells, at)
-    scatter = sorted(cells.noise_mS_cm[before])
-    if len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= 0.0:
+    return repeat_too_often(cells, _before(cells, at), repeats)
+
+
+def repeat_too_often(cells: Cells, before: slice, repeats: float) -> bool:
+    """Return whether so many repeats are more than the cells `before` them let expect of a probe."""
+    step, scatter = cells.finest_mS_cm, sorted(cells.noise_mS_cm[before])
+    if step is None or len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= 0.0:
         return False
     usual = max(
         _usual_repeats(cells.conductivity_repeats[before]),
