@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.errors import BrinewrightError, ExitCode
+from daemon.mixing.stability.familiarity import Envelope
 from daemon.mixing.stability.release_head import ReleaseHead
 from daemon.mixing.stability.weights import Weights
 
@@ -32,7 +33,8 @@ SCALE = 1000.0
 CHECKSUM_SUFFIX = ".sha256"
 """What the name of the checksum's file adds; `sha256sum --check` reads it, too."""
 
-_ARRAYS = tuple(each.name for each in fields(Weights) if each.name != "head")
+_ARRAYS = tuple(each.name for each in fields(Weights) if each.name not in ("head", "envelope"))
+_ENDS = tuple(each.name for each in fields(Envelope))
 _HEAD_ARRAYS = tuple(each.name for each in fields(ReleaseHead) if each.name != "mark")
 _DETECTOR, _FORECAST = "the stability detector", "the release forecast"
 
@@ -57,7 +59,10 @@ def load_weights(path: Path = WEIGHTS_FILE) -> Weights:
     content = _proven(path, _DETECTOR)
     try:
         with np.load(io.BytesIO(content), allow_pickle=False) as stored:
-            return _weights({name: stored[name] for name in _ARRAYS})
+            envelope = {
+                end: stored[_of_envelope(end)] for end in _ENDS if _of_envelope(end) in stored
+            }
+            return _weights({name: stored[name] for name in _ARRAYS}, envelope)
     except _MISFITS as exc:
         raise _of_another_kind(path, exc, _DETECTOR) from exc
 
@@ -95,6 +100,9 @@ def encode(weights: Weights) -> bytes:
         OverflowError: A weight is beyond ±32.767.
     """
     stored = {name: np.rint(np.asarray(getattr(weights, name)) * SCALE) for name in _ARRAYS}
+    if weights.envelope is not None:
+        for end in _ENDS:
+            stored[_of_envelope(end)] = np.rint(getattr(weights.envelope, end) * SCALE)
     most = np.iinfo(np.int16).max
     for name, values in stored.items():
         if not np.all(np.abs(values) <= most):
@@ -169,17 +177,28 @@ def _head(stored: dict[str, npt.NDArray[Any]]) -> ReleaseHead:
     return ReleaseHead(mark, **arrays)
 
 
-def _weights(stored: dict[str, npt.NDArray[Any]]) -> Weights:
+def _of_envelope(end: str) -> str:
+    """Return the name of an end of the envelope in the file."""
+    return f"envelope_{end}"
+
+
+def _weights(stored: dict[str, npt.NDArray[Any]], envelope: dict[str, npt.NDArray[Any]]) -> Weights:
     """Return integers as weights that nobody can change.
 
     Raises:
-        TypeError: They are no 16-bit integers.
+        TypeError: They are no 16-bit integers, or the envelope lacks an end.
+        ValueError: They do not fit together.
     """
-    for name, values in stored.items():
+    for name, values in (stored | envelope).items():
         if values.dtype != np.int16:
             raise TypeError(f"{name} holds {values.dtype}, not int16")
-    arrays: dict[str, Any] = {name: values / SCALE for name, values in stored.items()}
+    arrays, ends = _unscaled(stored), _unscaled(envelope)
+    arrays["limit"] = float(arrays["limit"])
+    return Weights(**arrays, envelope=Envelope(**ends) if ends else None)
+
+
+def _unscaled(stored: dict[str, npt.NDArray[Any]]) -> dict[str, Any]:
+    arrays = {name: values / SCALE for name, values in stored.items()}
     for values in arrays.values():
         values.setflags(write=False)
-    arrays["limit"] = float(arrays["limit"])
-    return Weights(**arrays)
+    return arrays

@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from daemon.mixing.stability.familiarity import FIGURES, Envelope
 from daemon.mixing.stability.weights import Weights
 from daemon.weights_file import (
     CHECKSUM_SUFFIX,
@@ -28,7 +29,7 @@ from tests.parts.configurations import JOURNAL, configuration
 from tests.parts.weights import other_weights, weights
 
 ROOT = Path(__file__).parents[2]
-ARRAYS = [each.name for each in fields(Weights) if each.name != "head"]
+ARRAYS = [each.name for each in fields(Weights) if each.name not in ("head", "envelope")]
 
 
 @pytest.fixture
@@ -232,3 +233,22 @@ def test_a_program_with_damaged_weights_ends_in_one_sentence(
     assert f"{path}: the weights of the stability detector are damaged" in line
     assert line.rstrip(".").endswith("install brinewright again")
     assert [] == list(damaged_program.glob("*.db"))
+
+
+def test_an_envelope_is_stored_with_the_weights(tmp_path: Path) -> None:
+    """Both ends come back to the thousandth; one end alone is a file of another kind."""
+    path = tmp_path / WEIGHTS_FILE.name
+    ends = Envelope(np.full(len(FIGURES), -1.5), np.linspace(0.0, 12.345, len(FIGURES)))
+    content = encode(replace(weights(), envelope=ends))
+    path.write_bytes(content)
+    beside = path.with_name(path.name + CHECKSUM_SUFFIX)
+    beside.write_text(checksum_line(content, path.name))
+
+    stored = load_weights(path)
+
+    assert stored.envelope is not None
+    assert np.allclose(ends.high, stored.envelope.high, atol=5e-4)
+    assert stored.mark == weights().mark
+    with np.load(io.BytesIO(content)) as arrays:
+        rewritten(path, {name: arrays[name] for name in arrays if name != "envelope_low"})
+    assert "are of another kind than this version's" in fault_of(path)

@@ -13,8 +13,9 @@ from bisect import bisect_left
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from daemon.mixing.stability.call_reason import MOST_CONFIDENCE, unfamiliar_words
 from daemon.mixing.stability.cells import CELL_S, cell_index
-from daemon.mixing.stability.detector import DWELL, MOST_CONFIDENCE, Stability
+from daemon.mixing.stability.detector import DWELL, Stability
 from daemon.mixing.stability.features import FeatureState, feature_rows
 from daemon.mixing.stability.held_back import Moment, moves, phrase, too_short
 from daemon.mixing.stability.interlocks import leaps, may_be_stuck
@@ -146,6 +147,9 @@ def waits_for(detector: Stability, weights: Weights) -> str:
     scores, limit = detector.scores, weights.limit
     if not scores or scores[-1] <= limit:
         return ""
+    strange = detector.unfamiliar()
+    if strange:
+        return unfamiliar_words(strange)
     if len(scores) < DWELL or sum(scores) / DWELL <= limit:
         return f"waiting for the next {_minutes(_still_to_agree(scores, limit))} to agree"
     if may_be_stuck(detector.cells, len(detector.cells.index) - 1):

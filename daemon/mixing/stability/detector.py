@@ -7,11 +7,12 @@ Readings are gathered into cells of half a minute (`cells`).  The features of ea
 cell (`features`) go into a small trained network (`network`, `weights`), which gives
 the log odds that mixing is over, and a score of whether to call now.  A call needs
 some scores in a row whose mean is above the limit, no interlock (`interlocks`) at any
-of them, and a probe that moves.  Models of what is still to come (`fit`) give the
-forecast, each minute, and with slope and scatter the figures that a person can check
-a call by (`evidence`).  After the call the level is watched (`drift_watch`).  Where it
-drifted away though nothing was added, there is no salt to come that the score could
-show: half an hour at rest is enough.
+of them, and a probe that moves.  Where the score waits for long, or readings are unlike any
+that it was taught (`familiarity`), rest that is proven calls instead (`second_path`).
+Models of what is still to come (`fit`) give the forecast, each minute, and with slope and
+scatter the figures that a person can check a call by (`evidence`).  After the call the
+level is watched (`drift_watch`).  Where it drifted away though nothing was added, there
+is no salt to come that the score could show: half an hour at rest, proven, is enough.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from dataclasses import dataclass, field
 
 from daemon.entries import JSON, Flag, Reading
 from daemon.mixing.stability.beginnings import since_words, whole_minutes
+from daemon.mixing.stability.call_reason import CallBasis, reason_of
 from daemon.mixing.stability.cells import (
     CELL_S,
     Cells,
@@ -33,13 +35,15 @@ from daemon.mixing.stability.cells import (
     plausible,
 )
 from daemon.mixing.stability.drift_watch import DriftWatch, start_watch, watch_cell
-from daemon.mixing.stability.evidence import TOLERANCE, Evidence, Noise, examine
+from daemon.mixing.stability.evidence import Evidence, Noise, examine
+from daemon.mixing.stability.familiarity import RECENT, outside, unfamiliar
 from daemon.mixing.stability.features import FeatureState, feature_rows
 from daemon.mixing.stability.findings import Disturbed, Finding, Stabilised
 from daemon.mixing.stability.forecast import forecast
 from daemon.mixing.stability.interlocks import InterlockState, interlock, must_wait
 from daemon.mixing.stability.network import Rows, Units, ablation, call_score, log_odds, remember
 from daemon.mixing.stability.release_forecast import ForecastBasis, Watch, inputs
+from daemon.mixing.stability.second_path import Proof, proof_of_rest
 from daemon.mixing.stability.weights import Weights
 
 DWELL = 6
@@ -56,12 +60,6 @@ network remembers of the time before must have passed."""
 
 AFTER_DRIFT = 60
 """Cells that must show water at rest that had drifted away: half an hour."""
-
-AT_REST = 0.985
-"""Chance that the slope is within its bound, at which water that had drifted away rests."""
-
-MOST_CONFIDENCE = 0.999
-"""No call claims to be surer."""
 
 UNKNOWN_AWAY_S = 600.0
 """An outage whose length nobody knows counts for so long.
@@ -98,6 +96,7 @@ class Stability:
         interlocks: What the interlocks remember of this decision.
         drift_watch: Of the level called, while settled.
         scores: Newest scores of a call in a row without an interlock, oldest first.
+        outside: Which figures of the newest half minutes lie outside what was learned.
         drifted_index: Newest cell when a drift last undid a call; None when none did.
         pump_off_index: Newest cell in which a pump input said "off".
         pump_on_index: First cell of the present run of "on"; None when nobody says.
@@ -117,6 +116,7 @@ class Stability:
     interlocks: InterlockState = field(default_factory=InterlockState)
     drift_watch: DriftWatch = field(default_factory=DriftWatch)
     scores: list[float] = field(default_factory=list)
+    outside: list[list[int]] = field(default_factory=list)
     drifted_index: int | None = None
     pump_off_index: int | None = None
     pump_on_index: int | None = None
@@ -145,7 +145,7 @@ class Stability:
         self.armed_at_s = own_s
         self.began_by = began_by
         self.settled = False
-        self.scores = []
+        self.scores, self.outside = [], []
         self.drifted_index = None
         self.interlocks = InterlockState()
         self.features, self.units = FeatureState(), []
@@ -210,6 +210,9 @@ class Stability:
         for at in range(first, len(index)):
             rows = feature_rows(self.features, self.cells, at)
             self.units = remember(weights, self.units, rows)
+            if weights.envelope is not None:
+                newest_outside = outside(weights.envelope, rows[-1])
+                self.outside = [*self.outside[1 - RECENT :], newest_outside]
 
     def _decision_rows(self) -> Iterator[Rows]:
         """Yield the features of each cell of this decision that is still kept, oldest first."""
@@ -230,13 +233,13 @@ class Stability:
         else:
             self.scores = [*self.scores[1 - DWELL :], call_score(weights, self.units)]
         free = len(self.scores) == DWELL
-        good = free and sum(self.scores) / DWELL > weights.limit
-        drifted = free and not good and self.drifted_index is not None
+        good = free and sum(self.scores) / DWELL > weights.limit and not self.unfamiliar()
         forecast_due = newest % _FORECAST_CELLS == 1
-        evidence = examine(self.cells, self.noise) if good or drifted or forecast_due else None
+        evidence = examine(self.cells, self.noise) if good or forecast_due else None
         if evidence is None:
             return ()
-        good = good or (drifted and evidence.chance_at_rest > AT_REST)
+        proof = self._proof(weights) if free and not good else None
+        good = good or proof is not None
         good = good and not must_wait(self.cells, len(self.cells.index) - 1)
         findings: tuple[Finding, ...] = ()
         if forecast_due:
@@ -246,7 +249,7 @@ class Stability:
         self.settled = True
         sigma = math.sqrt(self.noise.noise_var or evidence.sigma**2)
         self.drift_watch = start_watch(evidence.level, sigma, newest)
-        reason = self._reason(evidence, weights)
+        reason = self._reason(evidence, proof, weights)
         return (*findings, Stabilised(evidence.level, evidence.level_u, reason))
 
     def _forecast_basis(
@@ -272,35 +275,33 @@ class Stability:
             blocked,
         )
 
-    def _reason(self, evidence: Evidence, weights: Weights) -> Mapping[str, JSON]:
+    def _reason(
+        self, evidence: Evidence, proof: Proof | None, weights: Weights
+    ) -> Mapping[str, JSON]:
         """Return the figures that a call rests on, for a person to check."""
-        contributions: dict[str, JSON] = dict(ablation(weights, self._decision_rows()))
-        pump_on = self._pump_known(self.cells.index[-1])
-        odds, score = log_odds(weights, self.units), sum(self.scores) / DWELL
-        by_score = score > weights.limit
-        confidence = _chance(odds) if by_score else evidence.chance_at_rest
-        slope, slope_u = evidence.slope_per_h, evidence.slope_u_per_h
-        return {
-            "confidence": round(min(confidence, MOST_CONFIDENCE), 4),
-            "rests_on": "score"
-            if by_score
-            else "slope: nothing was added, and the drift has ended",
-            "log_odds": round(odds, 2),
-            "call_score": round(score, 2),
-            "limit": round(weights.limit, 2),
-            "window_min": 20,
-            "slope_per_h": round(slope, 4),
-            "slope_low_per_h": round(slope - 1.96 * slope_u, 4),
-            "slope_high_per_h": round(slope + 1.96 * slope_u, 4),
-            "effective_samples": round(evidence.effective, 1),
-            "remaining": round(float(evidence.outlook.weight @ evidence.outlook.remaining), 4),
-            "chance_beyond_tolerance": round(evidence.chance_beyond, 5),
-            "tolerance": TOLERANCE,
-            "scatter": round(evidence.sigma, 5),
-            "thermometer_behind_s": round(self.cells.lag.behind * CELL_S, 1),
-            "brought": contributions,
-            "pump": "said to be on" if pump_on else "inferred from the flow",
-        }
+        return reason_of(
+            CallBasis(
+                evidence=evidence,
+                odds=log_odds(weights, self.units),
+                score=sum(self.scores) / DWELL,
+                limit=weights.limit,
+                proof=proof,
+                unfamiliar=self.unfamiliar(),
+                behind_s=self.cells.lag.behind * CELL_S,
+                brought=ablation(weights, self._decision_rows()),
+                pump_on=self._pump_known(self.cells.index[-1]),
+            )
+        )
+
+    def unfamiliar(self) -> tuple[str, ...]:
+        """Return how the newest readings are unlike any that the network was taught, in words."""
+        return unfamiliar(self.outside)
+
+    def _proof(self, weights: Weights) -> Proof | None:
+        """Return the proof that the water rests, whatever the score says; None without."""
+        began = cell_index(self.armed_at_s or 0.0)
+        odds = log_odds(weights, self.units)
+        return proof_of_rest(self.cells, began, odds, drifted=self.drifted_index is not None)
 
     def blocked_by(self) -> tuple[str, ...]:
         """Return why no call may be made whatever the score is; none when one may.
@@ -369,8 +370,3 @@ class Stability:
             self.drifted_index = newest
             self.drift_watch = start_watch(self.cells.salinity[-1], self.drift_watch.sigma, newest)
         return (Disturbed(cause, change, reason),)
-
-
-def _chance(odds: float) -> float:
-    """Return the chance that log odds stand for."""
-    return 1.0 / (1.0 + math.exp(-odds))

@@ -23,6 +23,7 @@ from statistics import NormalDist
 
 from daemon.mixing.stability.cells import CELL_S, Cells
 from daemon.mixing.stability.evidence import TOLERANCE
+from daemon.mixing.stability.interlocks import LEAST_REPEATS, repeat_too_often
 from daemon.mixing.stability.lattice import LEAST_NOISE, SALINITY_PER_MS_CM
 
 BLOCKS = 12
@@ -38,11 +39,11 @@ LEAST_OF_BLOCK = 0.4
 """Share of a block that must have readings."""
 
 LEAST_BLOCKS = 8
-LEAST_MOVING = 3
-"""Blocks within which a live probe must have moved: one that stands still proves nothing."""
+"""Blocks that a record must have, the newest and an oldest among them."""
 
 _NEWEST = 2
 _MOST_ALIKE = 0.6
+_BEFORE = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,9 +84,27 @@ class Rest:
         """Return whether salinity is proven not to move by more than the tolerance."""
         return self.most(confidence) < TOLERANCE
 
+    def seems_to_rest(self, errors: float) -> bool:
+        """Return whether it moves by less than the tolerance and by no more than what it scatters.
+
+        Args:
+            errors: Standard uncertainties that may be scatter.
+        """
+        scatters = abs(self.slope_per_h) < errors * self.slope_u_per_h
+        scatters = scatters and abs(self.shift) < errors * self.shift_u
+        return scatters and self.most(0.5) < TOLERANCE
+
+    def confidence(self) -> float:
+        """Return how sure it is that salinity moves by less than the tolerance, 0 to 1."""
+        sides = (
+            (TOLERANCE / HORIZON_H - abs(self.slope_per_h), self.slope_u_per_h),
+            (TOLERANCE - abs(self.shift), self.shift_u),
+        )
+        return min(student_below(room / u, self.freedom) for room, u in sides)
+
 
 def rest_of(cells: Cells, first_index: int, block_cells: int) -> Rest | None:
-    """Return what the newest cells show; None where they are too few, or the probe may be dead.
+    """Return what the newest cells show; None where they are too few.
 
     Args:
         cells: Closed cells, now the newest.
@@ -95,8 +114,8 @@ def rest_of(cells: Cells, first_index: int, block_cells: int) -> Rest | None:
     newest = cells.index[-1]
     if newest - BLOCKS * block_cells + 1 < first_index:
         return None
-    ages, levels, moving = _blocks(cells, block_cells)
-    if len(levels) < LEAST_BLOCKS or moving < LEAST_MOVING or not _spans(ages):
+    ages, levels = _blocks(cells, block_cells)
+    if len(levels) < LEAST_BLOCKS or not _spans(ages):
         return None
     return _fit(ages, levels, block_cells, _rounding(cells))
 
@@ -115,21 +134,44 @@ def student(confidence: float, freedom: int) -> float:
     return z + first / freedom + second / freedom**2 + third / freedom**3
 
 
-def _blocks(cells: Cells, size: int) -> tuple[list[int], list[float], int]:
-    """Return ages and levels of the blocks that have enough cells, and in how many the probe moved.
+def student_below(t: float, freedom: int) -> float:
+    """Return the probability below `t` of Student's distribution, good to 1 % from 5 degrees on.
 
-    The newest block has the age 0; they come newest first.
+    Source: Abramowitz and Stegun (1964), 26.7.8, from memory.
     """
-    ages, levels, moving = [], [], 0
+    z = t * (1.0 - 1.0 / (4.0 * freedom)) / math.sqrt(1.0 + t * t / (2.0 * freedom))
+    return NormalDist().cdf(z)
+
+
+def stands_still(cells: Cells) -> bool:
+    """Return whether conductivity has repeated itself for longer than a live probe would.
+
+    The interlock of a stuck probe counts the time of its readings; here what it repeated counts,
+    however many readings were lost between.  A probe that has not moved in all that is kept
+    proves nothing.
+    """
+    moved = len(cells.index) - 1
+    while moved >= 0 and cells.step_mS_cm[moved] is None:
+        moved -= 1
+    if moved < 0:
+        return True
+    repeats = float(sum(cells.count[moved + 1 :]))
+    if repeats < LEAST_REPEATS:
+        return False
+    return repeat_too_often(cells, slice(max(0, moved + 1 - _BEFORE), moved + 1), repeats)
+
+
+def _blocks(cells: Cells, size: int) -> tuple[list[int], list[float]]:
+    """Return ages and levels of the blocks that have enough cells, newest first, its age 0."""
+    ages, levels = [], []
     high, newest = len(cells.index), cells.index[-1]
     for age in range(BLOCKS):
         low = bisect_left(cells.index, newest + 1 - (age + 1) * size, 0, high)
         if high - low >= LEAST_OF_BLOCK * size:
             ages.append(age)
             levels.append(_middle(cells.salinity[low:high]))
-        moving += any(step is not None for step in cells.step_mS_cm[low:high])
         high = low
-    return ages, levels, moving
+    return ages, levels
 
 
 def _middle(values: list[float]) -> float:

@@ -34,7 +34,6 @@ WINDOW = 40
 _LEAST_CELLS = 8
 _LEAST_SINCE_START = 4
 _NEAR = 0.3
-_LEAST_SLOPE_U = 1e-6
 
 
 @dataclass(slots=True)
@@ -76,13 +75,6 @@ class Evidence:
     def chance_beyond(self) -> float:
         """Chance of more than the tolerance still to come."""
         return chance_beyond(self.outlook, TOLERANCE)
-
-    @property
-    def chance_at_rest(self) -> float:
-        """Chance that the slope is within the tolerance an hour, either way."""
-        spread = math.sqrt(2.0) * max(self.slope_u_per_h, _LEAST_SLOPE_U)
-        high, low = (side * TOLERANCE - self.slope_per_h for side in (1.0, -1.0))
-        return 0.5 * (math.erf(high / spread) - math.erf(low / spread))
 
 
 def examine(cells: Cells, noise: Noise) -> Evidence | None:

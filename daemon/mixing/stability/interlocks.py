@@ -115,7 +115,7 @@ def is_stuck(cells: Cells, at: int) -> bool:
 
 
 def repeat_too_often(cells: Cells, before: slice, repeats: float) -> bool:
-    """Return whether so many repeats are more than the cells `before` them let expect of a probe."""
+    """Return whether so many repeats are more than the cells `before` them let expect."""
     step, scatter = cells.finest_mS_cm, sorted(cells.noise_mS_cm[before])
     if step is None or len(scatter) <= _LEVEL_OF or scatter[len(scatter) // 2] <= 0.0:
         return False

@@ -9,6 +9,7 @@ import hashlib
 from dataclasses import dataclass
 
 from daemon.mixing.stability.cells import Floats
+from daemon.mixing.stability.familiarity import Envelope
 from daemon.mixing.stability.features import FEATURE_NAMES
 from daemon.mixing.stability.release_head import ReleaseHead
 
@@ -36,6 +37,8 @@ class Weights:
         limit: Score that a call needs.
         head: Of the release forecast, trained on this network; None where none is, and then
             nothing is forecast.
+        envelope: What the half minutes that it learned from were like; None where nobody knows,
+            and then all are taken for familiar.
     """
 
     mixing: Floats
@@ -50,6 +53,7 @@ class Weights:
     outer_bias: Floats
     limit: float
     head: ReleaseHead | None = None
+    envelope: Envelope | None = None
 
     def __post_init__(self) -> None:
         """Check that the arrays fit together.

@@ -6,16 +6,30 @@ from pathlib import Path
 
 import numpy as np
 
+from daemon.mixing.stability.familiarity import Envelope, envelope_of
+from daemon.mixing.stability.features import FEATURE_NAMES
 from daemon.mixing.stability.weights import Weights
 from daemon.weights_file import CHECKSUM_SUFFIX, checksum_line, encode
+from tests.research.stability.feature_records import Record
 from tests.research.stability.trainable_network import Layer, Network, Singles
 
 DIGITS = 3
 """Decimals of a weight: what the file of weights holds without loss."""
 
 
-def weights_of(net: Network, limit: float) -> Weights:
-    """Return a network as the detector has it, with the limit of a call."""
+def envelope_of_records(found: list[Record]) -> Envelope:
+    """Return what the half minutes with readings are like that a network learns from."""
+    known = FEATURE_NAMES.index("known")
+    return envelope_of(
+        np.concatenate([each.features[each.features[:, known] > 0.0] for each in found])
+    )
+
+
+def weights_of(net: Network, limit: float, envelope: Envelope | None = None) -> Weights:
+    """Return a network as the detector has it, with the limit of a call and what it learned from.
+
+    Without an envelope all readings are taken for familiar.
+    """
     layers = net.layers
     return Weights(
         mixing=net.mixing.astype(np.float64),
@@ -29,6 +43,7 @@ def weights_of(net: Network, limit: float) -> Weights:
         outer=net.outer.T.astype(np.float64),
         outer_bias=net.outer_bias.astype(np.float64),
         limit=limit,
+        envelope=envelope,
     )
 
 

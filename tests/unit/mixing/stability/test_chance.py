@@ -10,6 +10,7 @@ from itertools import pairwise
 import pytest
 
 from daemon.entries import Reading
+from daemon.mixing.stability.call_reason import MOST_CONFIDENCE
 from daemon.mixing.stability.cells import CELL_S
 from daemon.mixing.stability.chance import (
     AblationMemory,
@@ -18,8 +19,9 @@ from daemon.mixing.stability.chance import (
     shown_chance,
     waits_for,
 )
-from daemon.mixing.stability.detector import DWELL, MOST_CONFIDENCE, Stabilised, Stability
-from daemon.mixing.stability.features import FeatureState, feature_rows
+from daemon.mixing.stability.detector import DWELL, Stabilised, Stability
+from daemon.mixing.stability.familiarity import RECENT
+from daemon.mixing.stability.features import FEATURE_NAMES, FeatureState, feature_rows
 from daemon.mixing.stability.held_back import phrase
 from daemon.mixing.stability.network import GROUPS, ablation, contributions
 from tests.parts.weights import weights
@@ -302,3 +304,13 @@ def test_brine_at_the_probe_is_no_mixed_water() -> None:
     (*_, last) = said(look(record(course, 0.6, every_s=4.0), Stability()))
 
     assert (None, "above 42 ppt: brine that is not mixed yet") == (last.over, last.held_back_by[0])
+
+
+def test_a_call_that_strange_readings_forbid_waits_for_rest() -> None:
+    """The score is high enough and may not count; what is strange is said."""
+    strange = [FEATURE_NAMES.index("cut_low")]
+    detector = Stability(scores=[50.0] * DWELL, outside=[strange] * RECENT)
+
+    assert waits_for(detector, weights()) == (
+        "the readings are unlike any that it was taught: how many readings lie low"
+    )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from datetime import UTC, datetime
 
 import gsw
@@ -14,8 +14,8 @@ import pytest
 from pydantic import TypeAdapter
 
 from daemon.entries import Flag, Instant, Reading
+from daemon.mixing.stability.call_reason import MOST_CONFIDENCE
 from daemon.mixing.stability.detector import (
-    MOST_CONFIDENCE,
     Disturbed,
     Finding,
     Stabilised,
@@ -170,15 +170,34 @@ def test_a_probe_out_of_the_water_is_never_called() -> None:
     assert of_kind(run(rows), Stabilised) == []
 
 
-def test_a_stream_that_stops_abruptly_is_never_called() -> None:
-    """A plateau without a gradual approach, and without flow noise, is a stopped pump."""
+def stopped_stream() -> list[tuple[float, Reading]]:
+    """Return readings of a plateau without a gradual approach, and without flow noise."""
     course = mix(500.0)
     halt_s = POUR_S + 1100.0
 
     def stopped(t_s: float) -> float:
         return course(min(t_s, halt_s)) + 0.02 * max(t_s - halt_s, 0.0) / 3600.0
 
-    assert of_kind(run(record(stopped, 3.0)), Stabilised) == []
+    return record(stopped, 3.0)
+
+
+def test_a_stream_that_stops_abruptly_is_not_called_for_long() -> None:
+    """The score never calls a stopped pump; rest alone does once it has lasted for 84 min.
+
+    A mixed upper half at rest shows nothing else to one probe: a pump input is needed.
+    """
+    found = run(stopped_stream())
+
+    assert [t for t in of_kind(found, Stabilised) if t < POUR_S + 1100.0 + 80 * 60.0] == []
+    calls = [each for _, each in found if isinstance(each, Stabilised)]
+    assert all(str(each.reason["rests_on"]).startswith("rest over 84 min") for each in calls)
+
+
+def test_a_stream_that_stops_abruptly_is_never_called_where_a_pump_input_says_off() -> None:
+    """However long it rests."""
+    off = [(t_s, replace(row, pump=t_s < POUR_S + 1100.0)) for t_s, row in stopped_stream()]
+
+    assert of_kind(run(off), Stabilised) == []
 
 
 def test_a_heap_that_still_dissolves_is_not_called() -> None:
@@ -193,19 +212,20 @@ def test_a_heap_that_still_dissolves_is_not_called() -> None:
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
 def test_waiting_does_not_wear_uncertainty_away(seed: int) -> None:
-    """A bed of salt that takes half a day is not called while most of it is still to come.
+    """A bed of salt that takes half a day is not called while more than 0.15 is still to come.
 
-    Far longer than any record of the training: no call may come of time alone.
+    Far longer than any record of the training: no call may come of time alone.  The last of it
+    rises no faster than water that evaporates.
     """
     course, slow_s = mix(200.0, 30.0), 5.0 * 3600.0
 
     def bed(t_s: float) -> float:
         return course(t_s) + 3.0 * (1.0 - math.exp(-max(t_s - POUR_S, 0.0) / slow_s))
 
-    over_s = POUR_S + slow_s * math.log(3.0 / 0.1)
+    near_s = POUR_S + slow_s * math.log(3.0 / 0.15)
     calls = of_kind(run(record(bed, 12.0, every_s=8.0, seed=seed)), Stabilised)
 
-    assert [t for t in calls if t < over_s] == []
+    assert [t for t in calls if t < near_s] == []
 
 
 def test_a_probe_that_is_stuck_for_half_a_day_is_never_called() -> None:
