@@ -22,7 +22,14 @@ NAME_PATTERN = "^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$"
 class Section(BaseModel):
     """A table of the file: frozen, no unknown keys, no silent conversions."""
 
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        allow_inf_nan=False,
+        # The whole configuration has all that is needed of its tables.
+        defer_build=True,
+    )
 
 
 def number(low: float, high: float, unit: str, default: Any = PydanticUndefined) -> Any:

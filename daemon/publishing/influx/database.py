@@ -23,10 +23,14 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import urllib3
-from influxdb_client import InfluxDBClient, PingService, WriteService
-from influxdb_client.rest import ApiException
 
 from daemon.errors import BrinewrightError
+from daemon.publishing.influx.client import (
+    ApiException,
+    InfluxDBClient,
+    PingService,
+    WriteService,
+)
 from daemon.publishing.sink import SinkError
 
 if TYPE_CHECKING:

@@ -20,13 +20,12 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from influxdb_client import Point
-
 from daemon.entries import JSON, Event, Flag, Reading
 from daemon.errors import BrinewrightError
 from daemon.journal.event_codec import facts_of
 from daemon.journal.payloads import AGES
 from daemon.journal.rows import to_json, to_ms
+from daemon.publishing.influx.client import Point
 
 if TYPE_CHECKING:
     from datetime import datetime

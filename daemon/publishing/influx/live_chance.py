@@ -69,8 +69,7 @@ def chance_line(station: str, reservoir: str, snapshot: ReservoirSnapshot) -> st
         ValueError: Its time is none, or cannot be said in 64 bits of nanoseconds.
     """
     # Here and not above, for this is the only thread that waits while the library loads.
-    from influxdb_client import Point
-
+    from daemon.publishing.influx.client import Point
     from daemon.publishing.influx.line_protocol import key_text, plain_text, time_ns
 
     point = Point("state").tag("station", key_text(station)).tag("reservoir", key_text(reservoir))

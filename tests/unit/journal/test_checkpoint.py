@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import gzip
 import json
-from dataclasses import fields
+from dataclasses import dataclass, fields
+from enum import Enum
 from pathlib import Path
 from typing import Any
 
 import pytest
+from pydantic import TypeAdapter
 
 from daemon.entries import Event, Kind, Phase
-from daemon.journal.checkpoint import dump, restore, restore_batches
+from daemon.journal.checkpoint import dump, outline, restore, restore_batches
 from daemon.journal.former_batch import in_present_shape
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
 from daemon.mixing.batch.batch_state import (
@@ -235,3 +237,42 @@ def test_water_changed_after_a_new_version_was_started_is_judged_again() -> None
     entries = story.still(40).ramp(2, 32.0).still(60).play(station)
 
     assert ["dissolving", "verifying", "off_target"] == phases(entries)
+
+
+class Grade(Enum):
+    """Something to choose from."""
+
+    GOOD = "good"
+
+
+@dataclass
+class Inner:
+    """A part."""
+
+    weight: float
+
+
+@dataclass
+class Outer:
+    """A whole, of parts that are deep within."""
+
+    parts: dict[str, list[Inner | None]]
+    grade: Grade
+
+
+def test_the_outline_of_a_type_says_all_that_it_holds() -> None:
+    """Fields and their types at any depth, and the choices of an enumeration."""
+    found = outline(Outer)
+
+    assert {repr(Outer), repr(Inner), repr(Grade)} == found.keys()
+    assert {"weight": repr(float)} == found[repr(Inner)]
+    assert ["good"] == found[repr(Grade)]
+
+
+def test_every_type_of_the_state_is_in_the_outline() -> None:
+    """What pydantic finds below the state is what the outline names."""
+    below = TypeAdapter(StationState).json_schema()["$defs"]
+    named = {each.rsplit(".", 1)[-1].rstrip("'>") for each in outline(StationState)}
+    named = {each.removeprefix("<enum '") for each in named}
+
+    assert below.keys() <= named

@@ -1,0 +1,105 @@
+"""Each process loads what its configuration needs, and nothing that only others need."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parents[3]
+STATION = """
+[station]
+name = "quarantine-wing"
+[journal]
+path = "@FOLDER@/journal.db"
+[page]
+enabled = false
+[[reservoir]]
+name = "mix-1"
+capacity_l = 220
+fill_l = 180
+target_ppt = 34.0
+tolerance_ppt = 1.0
+"""
+PROBE = r"""
+[[reservoir.probe]]
+name = "ct-1"
+driver = "line"
+port = "/dev/brinewright/none"
+reply = '(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)'
+units = { conductivity = "uS/cm", temperature = "degC" }
+compensation = "none"
+period_s = 1
+"""
+MQTT = '[mqtt]\nhost = "localhost"\n'
+OF_OTHERS = {
+    "apprise", "gpiod", "influxdb_client", "jinja2", "prometheus_client", "pymodbus", "rich",
+    "smbus2", "typer", "waitress",
+}  # fmt: skip
+MEASURE = """
+import sys
+from pathlib import Path
+from daemon.assembly import instruments, reservoirs
+from daemon.config import load
+from daemon.journal.checkpoint import dump
+from daemon.measure.main import SECTIONS
+from daemon.mixing.station.station import Station
+from daemon.weights_file import load_learned
+config = load(Path(sys.argv[1]), SECTIONS)
+dump(Station(reservoirs(config), load_learned()).state)
+instruments(config)
+print(*sorted(sys.modules))
+"""
+PUBLISH = """
+import sys
+from pathlib import Path
+from daemon import publish
+from daemon.config import load
+from daemon.journal.reader import Reader
+config = load(Path(sys.argv[1]))
+publish.make_sinks(config, Reader(config.journal.path))
+print(*sorted(sys.modules))
+"""
+DATABASE = "import sys, daemon.publishing.influx.database\nprint(*sorted(sys.modules))"
+
+
+def loaded(program: str, *words: str) -> set[str]:
+    """The modules of a process that ran a program."""
+    found = subprocess.run(
+        [sys.executable, "-c", program, *words],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=120,
+    )
+    return set(found.stdout.split())
+
+
+@pytest.mark.parametrize(
+    "program, more, besides",
+    [
+        (MEASURE, PROBE, {"paho", "ssl"}),
+        (PUBLISH, "", {"paho", "numpy", "gsw", "serial"}),
+        (PUBLISH, MQTT, {"numpy", "gsw", "serial"}),
+    ],
+    ids=["measure", "publish", "publish to a broker"],
+)
+def test_a_process_loads_only_what_its_configuration_needs(
+    tmp_path: Path, program: str, more: str, besides: set[str]
+) -> None:
+    """Each library is megabytes, and part of a second of each start."""
+    path = tmp_path / "brinewright.toml"
+    path.write_text(STATION.replace("@FOLDER@", str(tmp_path)) + more)
+
+    assert set() == loaded(program, str(path)) & (OF_OTHERS | besides)
+
+
+def test_the_database_s_client_does_without_numpy() -> None:
+    """Where numpy is installed, too; it is there for all others."""
+    found = loaded(f"{DATABASE}\nimport numpy")
+
+    assert "influxdb_client" in found
+    assert "numpy" not in found
