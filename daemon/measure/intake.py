@@ -78,11 +78,13 @@ class Intake:
         changed = mark != self._mark
         if not (rung or changed or late):
             return
+        self._bell.hang()
+        if self._settled and not (rung or changed):
+            return
         try:
             self._establish(now)
-            if rung or changed or not self._settled:
-                self._look(now)
-                self._settled, self._mark = late and not changed, mark
+            self._look(now)
+            self._settled, self._mark = late and not changed, mark
         except JournalError as exc:
             self._mark = None
             self._outage.failed(exc, now.mono_s)

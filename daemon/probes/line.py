@@ -162,9 +162,10 @@ class LineProbe:
 
     def _forget_last_reply(self) -> None:
         """Let neither a slow reply nor the end of one pass for the reply to the next request."""
-        if self._splitter.feed(self._port.read()):
-            self._missed = False
-        self._port.discard()
+        if self._port.waiting():
+            if self._splitter.feed(self._port.read()):
+                self._missed = False
+            self._port.discard()
         self._cut = self._missed and self._splitter.unfinished
         self._splitter.clear()
 

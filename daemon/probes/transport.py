@@ -155,7 +155,7 @@ class SerialTransport:
         if self._port is None:
             return b""
         try:
-            return bytes(self._port.read(CHUNK))
+            return _present(self._port) or bytes(self._port.read(CHUNK))
         except TROUBLE as exc:
             raise self._lost(f"reading failed ({why(exc)})") from exc
 
@@ -233,6 +233,14 @@ class SerialTransport:
     def _lost(self, what: str) -> TransportError:
         self.close()
         return TransportError(f"port {self.line.port}: {what}; is the adapter still plugged in?")
+
+
+def _present(port: serial.Serial) -> bytes:
+    """Return what has arrived; nothing where `Serial.read` is to find out why nothing has."""
+    try:
+        return os.read(port.fileno(), CHUNK)
+    except BlockingIOError:
+        return b""
 
 
 def _sent(port: serial.Serial, data: bytes) -> int:
