@@ -50,11 +50,13 @@ def reason_of(basis: CallBasis) -> Mapping[str, JSON]:
     evidence, proof = basis.evidence, basis.proof
     by_path = _by_score(basis) if proof is None else _by_proof(proof, basis.unfamiliar)
     brought: dict[str, JSON] = dict(basis.brought)
+    path, figures = by_path
     return {
-        **by_path,
+        **path,
         "log_odds": round(basis.odds, 2),
         "call_score": round(basis.score, 2),
         "limit": round(basis.limit, 2),
+        **figures,
         "effective_samples": round(evidence.effective, 1),
         "remaining": round(float(evidence.outlook.weight @ evidence.outlook.remaining), 4),
         "chance_beyond_tolerance": round(evidence.chance_beyond, 5),
@@ -71,12 +73,14 @@ def unfamiliar_words(unfamiliar: tuple[str, ...]) -> str:
     return f"the readings are unlike any that it was taught: {', '.join(unfamiliar)}"
 
 
-def _by_score(basis: CallBasis) -> dict[str, JSON]:
-    """Return what a call by the score rests on, with the slope of the last 20 min."""
+def _by_score(basis: CallBasis) -> tuple[dict[str, JSON], dict[str, JSON]]:
+    """Return what a call by the score rests on, and the slope of the last 20 min."""
     slope, slope_u = basis.evidence.slope_per_h, basis.evidence.slope_u_per_h
-    return {
+    path: dict[str, JSON] = {
         "confidence": round(min(1.0 / (1.0 + math.exp(-basis.odds)), MOST_CONFIDENCE), 4),
         "rests_on": "score",
+    }
+    return path, {
         "window_min": _WINDOW_MIN,
         "slope_per_h": round(slope, 4),
         "slope_low_per_h": round(slope - _BOTH_SIDES_95 * slope_u, 4),
@@ -84,18 +88,20 @@ def _by_score(basis: CallBasis) -> dict[str, JSON]:
     }
 
 
-def _by_proof(proof: Proof, unfamiliar: tuple[str, ...]) -> dict[str, JSON]:
-    """Return what a call by rest alone rests on, and why the score did not decide."""
+def _by_proof(proof: Proof, unfamiliar: tuple[str, ...]) -> tuple[dict[str, JSON], dict[str, JSON]]:
+    """Return what a call by rest alone rests on, why the score did not decide, and figures."""
     rest = proof.rest
     low, high = rest.interval_per_h(max(proof.level, _CONFIDENCE))
     score = unfamiliar_words(unfamiliar) if unfamiliar else "it had not passed its limit"
     sure = (
         "proven" if proof.level > EVEN else "likely, though readings scatter too widely to prove it"
     )
-    return {
+    path: dict[str, JSON] = {
         "confidence": round(min(rest.confidence(), MOST_CONFIDENCE), 4),
         "rests_on": f"rest over {rest.window_min:.0f} min, {sure}, whatever the score",
         "score_did_not_decide": score,
+    }
+    return path, {
         "window_min": round(rest.window_min),
         "slope_per_h": round(rest.slope_per_h, 4),
         "slope_low_per_h": round(low, 4),
