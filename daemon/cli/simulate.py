@@ -1,4 +1,4 @@
-"""`brinewright simulate`: the simulator, which is another program that we start."""
+"""`brinewright simulate`: the simulator, which is another program that we start; or a fleet."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ import sys
 import typer
 
 from daemon.cli.output import UNAVAILABLE, fail
+
+FLEET = "fleet"
+"""The one word that is not the simulator's: its payloads are the service's own."""
 
 
 def register(app: typer.Typer) -> None:
@@ -23,9 +26,16 @@ def register(app: typer.Typer) -> None:
 
 
 def simulate(context: typer.Context) -> None:
-    """Play or record a simulated reservoir."""
+    """Play or record a simulated reservoir, or publish as a fleet of stations."""
     if importlib.util.find_spec("simulators") is None:
         fail("the simulators are not installed; run from a full checkout", UNAVAILABLE)
+    if context.args[:1] == [FLEET]:
+        from daemon.cli.simulate_fleet import fleet_command
+
+        fleet_command()(
+            context.args[1:], prog_name="brinewright simulate fleet", standalone_mode=False
+        )
+        return
     sys.stdout.flush()
     # Its usage names the command that was typed.
     os.environ["SIMULATORS_PROGRAM"] = "brinewright simulate"

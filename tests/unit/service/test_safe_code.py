@@ -26,7 +26,7 @@ IMPORTS = {
     *("code", "codeop", "pty", "commands", "pdb", "yaml", "xml"),
 }
 ONLY_IN = {
-    "subprocess": {"daemon/run.py"},
+    "subprocess": {"daemon/run.py", "daemon/cli/simulate_fleet.py"},
     "ctypes": {"daemon/clock.py"},
     "os.execv": {"daemon/cli/run.py", "daemon/cli/simulate.py"},
     "importlib.import_module": {"daemon/cli/application.py", "daemon/probes/registry.py"},

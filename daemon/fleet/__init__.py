@@ -1,0 +1,1 @@
+"""Many simulated stations that publish as real ones do, to try a broker and a database with."""
