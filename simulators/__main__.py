@@ -176,6 +176,7 @@ def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog=os.environ.get("SIMULATORS_PROGRAM", "python -m simulators"),
         description="A mixing reservoir and its probe, for trying the service without water.",
+        epilog="'brinewright simulate fleet' publishes as many stations; it is the service's own.",
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     listing = commands.add_parser("list", help="name the scenarios and what is expected of each")

@@ -195,6 +195,12 @@ class Broker:
         path = self.folder / "mosquitto.log"
         return path.read_text(errors="replace") if path.exists() else ""
 
+    @property
+    def pid(self) -> int:
+        """Number of its process, while it runs."""
+        assert self._process is not None
+        return self._process.pid
+
     def start(self) -> None:
         """Start it and wait until it takes a connection.
 

@@ -16,6 +16,8 @@ from typing import Any, TypeAlias
 from daemon.cli.application import command_tree
 from daemon.cli.completion import SCRIPTS
 from daemon.cli.completion_names import KINDS
+from daemon.cli.simulate import FLEET
+from daemon.cli.simulate_fleet import fleet_command
 
 FILE = Path(__file__).with_name("completion.json")
 FLAG, TEXT, PATH = "", "text", "file"
@@ -70,12 +72,13 @@ def _kind(parameter: Any, room: str) -> Kind:  # noqa: ANN401 - as above
 
 
 def _simulate() -> dict[str, Any]:
-    """Return the words of the simulator, which is another program with a parser of its own."""
+    """Return the words of the simulator, another program with a parser of its own, and ours."""
     leaf = {"options": {"--help": FLAG}, "verbs": {}, "arguments": [TEXT]}
+    verbs = dict.fromkeys(("list", "play", "record", "repeat"), leaf)
     return {
         "options": {"--help": FLAG},
         "arguments": [],
-        "verbs": dict.fromkeys(("list", "play", "record", "repeat"), leaf),
+        "verbs": verbs | {FLEET: _node(fleet_command(), FLEET)},
     }
 
 

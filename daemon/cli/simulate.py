@@ -8,7 +8,7 @@ import sys
 
 import typer
 
-from daemon.cli.output import UNAVAILABLE, fail
+from daemon.cli.output import OK, UNAVAILABLE, fail
 
 FLEET = "fleet"
 """The one word that is not the simulator's: its payloads are the service's own."""
@@ -32,10 +32,10 @@ def simulate(context: typer.Context) -> None:
     if context.args[:1] == [FLEET]:
         from daemon.cli.simulate_fleet import fleet_command
 
-        fleet_command()(
+        left = fleet_command()(
             context.args[1:], prog_name="brinewright simulate fleet", standalone_mode=False
         )
-        return
+        raise typer.Exit(left if isinstance(left, int) else OK)
     sys.stdout.flush()
     # Its usage names the command that was typed.
     os.environ["SIMULATORS_PROGRAM"] = "brinewright simulate"

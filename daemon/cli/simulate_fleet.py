@@ -22,7 +22,8 @@ from daemon.fleet.story import Step, story
 MOST_STATIONS = 2000
 PLAYED = ("plain-batch", "pump-stops", "unplugged")
 """Simulated stories with readings that come and do not, events of every phase, and alarms."""
-PLAYED_H = 1.0
+PLAYED_ROWS = 1080
+"""Of each; at a reading in two seconds enough for salt, a lost probe, an alarm and a release."""
 DEFAULT_STATIONS = 10
 
 
@@ -104,10 +105,11 @@ def _say(sentence: str) -> None:
 
 def _story(name: str, seed: int, period_s: float, config: Config) -> tuple[Step, ...]:
     """Record a simulated story by the simulator, which is another program, and play it once."""
+    hours = PLAYED_ROWS * period_s / 3600
     with tempfile.TemporaryDirectory(prefix="brinewright-") as place:
         path = Path(place) / f"{name}.csv"
         words = ["record", name, "--seed", str(seed), "--period", str(period_s), "--pump"]
-        words += ["--hours", str(PLAYED_H), "--out", str(path)]
+        words += ["--hours", str(hours), "--out", str(path)]
         done = subprocess.run(  # noqa: S603 - our own module, no shell
             [sys.executable, "-m", "simulators", *words],
             capture_output=True,

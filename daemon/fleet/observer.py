@@ -46,6 +46,7 @@ class Observer:
     _client: Client | None = None
     _ready: Event = field(default_factory=Event)
     _trouble: str = ""
+    _news: bool = False
     _last_s: float = 0.0
 
     def open(self) -> None:
@@ -78,6 +79,20 @@ class Observer:
     def online(self, names: Collection[str]) -> list[str]:
         """Return which of these stations were online when it began."""
         return sorted(self._online & set(names))
+
+    def check(self) -> None:
+        """Return if anything came of any station since it began.
+
+        Some brokers answer a subscription that they will never serve as if they would.
+
+        Raises:
+            ObserverError: Nothing came.
+        """
+        if not (self._came or self._news):
+            raise ObserverError(
+                f"{self.broker.where} sends {self.broker.account} nothing of what stations publish;"
+                " allow it to read brinewright/#"
+            )
 
     def lost(self, made: Mapping[str, int]) -> int:
         """Return how many entries did not come, of so many that each station had acknowledged.
@@ -122,6 +137,7 @@ class Observer:
         if leaf == "availability":
             if message.retain and message.payload == b"online":
                 self._online.add(station)
+            self._news = self._news or not message.retain
             self._last_s = time.monotonic()
             return
         match = _SEQ.search(message.payload)

@@ -62,7 +62,7 @@ class SimulatedStation:
         period_s: From one reading of a reservoir to the next, s.
         begins_s: Monotonic time of the first, s.
         wall: The wall clock's time then.
-        ends_s: Monotonic time from which on it makes no more; changed when the end is known.
+        ends_s: Monotonic time after which it makes no more; `end` sets it.
         made: How many entries it made.
     """
 
@@ -97,6 +97,11 @@ class SimulatedStation:
                     for entry in part.step(self._turn).entries:
                         self._append(self._dated(entry, part.settings, at_s), at_s)
                 self._turn += 1
+
+    def end(self, at_s: float) -> None:
+        """Make what is due up to a moment, and nothing after it."""
+        self.ends_s = at_s
+        self.advance(at_s)
 
     def take(self, waiting: list[Due], limit: int) -> list[Due]:
         """Return the oldest of what waits; it stays there until it is dropped."""

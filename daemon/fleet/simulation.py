@@ -33,8 +33,6 @@ CONNECTS_PER_S = 50.0
 THREADS = 8
 """Of each kind of sink."""
 FILES_PER_STATION = 4
-LAST_WITHIN_S = 20.0
-"""So long what waits at the end is still delivered, and awaited at the subscriber."""
 
 
 class FleetError(BrinewrightError, ValueError):
@@ -56,6 +54,8 @@ class Plan:
         entries: So many entries end it earlier; 0 for no limit.
         seed: Of what is left to chance.
         database: Whether the database is written to as well.
+        patience_s: So long what waits at the end is still delivered, and then awaited at the
+            subscriber.
     """
 
     stations: Sequence[Config]
@@ -66,6 +66,7 @@ class Plan:
     entries: int
     seed: int
     database: bool
+    patience_s: float = 20.0
 
 
 def simulate(plan: Plan, say: Callable[[str], None]) -> FleetFigures:
@@ -108,14 +109,16 @@ def _publish(plan: Plan, observer: Observer, say: Callable[[str], None]) -> Flee
         for each in drives:
             each.start()
         time.sleep(max(0.0, begin_s - time.monotonic()))
+        if any(each.acknowledged for each in outlets):
+            observer.check()
         say(f"{len(stations)} stations publish {per_s:g} readings a second")
         end_s = _await_end(plan, stations, begin_s)
         for station in stations:
-            station.ends_s = end_s
+            station.end(end_s)
         for each in drives:
-            each.finish(LAST_WITHIN_S)
+            each.finish(plan.patience_s)
         made = {each.station.name: each.acknowledged for each in outlets}
-        lost = _await_last(observer, made)
+        lost = _await_last(observer, made, plan.patience_s)
     finally:
         for each in drives:
             each.stop()
@@ -188,9 +191,9 @@ def _await_end(plan: Plan, stations: Sequence[SimulatedStation], begin_s: float)
     return end_s
 
 
-def _await_last(observer: Observer, made: dict[str, int]) -> int:
+def _await_last(observer: Observer, made: dict[str, int], patience_s: float) -> int:
     """Return what the subscriber still lacks once it has had time to get everything."""
-    deadline_s = time.monotonic() + LAST_WITHIN_S
+    deadline_s = time.monotonic() + patience_s
     while (lost := observer.lost(made)) and time.monotonic() < deadline_s:
         time.sleep(0.1)
     return lost

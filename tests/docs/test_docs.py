@@ -15,6 +15,8 @@ import typer
 
 from daemon.cli.application import command_tree
 from daemon.cli.completion import INSTALL, SCRIPTS, SHOW
+from daemon.cli.simulate import FLEET
+from daemon.cli.simulate_fleet import fleet_command
 from tests.docs.guides import decisions, keepers
 
 ROOT = Path(__file__).parents[2]
@@ -64,6 +66,8 @@ def options_of(command: Any) -> dict[str, bool]:  # noqa: ANN401 - as above
 
 def fault_in(words: list[str], command: Any) -> str:  # noqa: ANN401 - as above
     """What a command line asks for that the program has not; empty when all is there."""
+    if words[:2] == ["simulate", FLEET]:  # the one word there that is not the simulator's
+        words, command = words[2:], fleet_command()
     rest = list(words)
     while rest:
         word, options, verbs = rest.pop(0), options_of(command), getattr(command, "commands", {})

@@ -20,7 +20,20 @@ READERS = ["README.md", "deploy/README.md", *keepers()]
 LONGEST_LINES = {"README.md": 130, "DEVELOPERS.md": 250, "deploy/README.md": 150}
 LONGEST_GUIDE_LINES = 149
 OF_THE_SYSTEM = {
-    *("apt", "cd", "cp", "curl", "exit", "getconf", "git", "id", "install", "journalctl", "ls"),
+    *(
+        "apt",
+        "cd",
+        "chown",
+        "cp",
+        "curl",
+        "exit",
+        "getconf",
+        "git",
+        "id",
+        "install",
+        "journalctl",
+        "ls",
+    ),
     *("nano", "reboot", "scp", "ssh", "systemctl", "timedatectl", "usermod"),
 }
 """Programs of Debian or of the shell: they are not ours to test."""

@@ -23,6 +23,7 @@ NOT_RUN = {
     "probe listen": "needs a port; tests/services/test_probe_listen.py has one",
     "probe try": "needs a port that nobody reads; tests/services/test_probe_try.py has one",
     "probe draft line": "listens to a port; tests/unit/cli/test_cli_probe_draft.py has one",
+    "simulate fleet": "needs a broker; tests/services/test_fleet_simulation.py has one",
     "calibrate --reference": "is done at a terminal; tests/services/test_calibrate.py does it",
 }
 """Beginnings of commands that are only parsed (tests/docs/test_docs.py), and why."""

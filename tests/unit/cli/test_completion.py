@@ -77,6 +77,7 @@ def offered(*words: str) -> list[str]:
         (["alarm", "ack", "batch-o"], {"batch-off-target"}),
         (["alarm", "ack", "--reservoir", "mix-1", "batch-o"], {"batch-off-target"}),
         (["simulate", "re"], {"record", "repeat"}),
+        (["simulate", "fleet", "--st"], {"--stations"}),
     ],
 )
 def test_what_may_stand_next_is_offered(folder: Path, words: list[str], among: set[str]) -> None:
