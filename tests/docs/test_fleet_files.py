@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-import yaml
+import yaml  # type: ignore[import-untyped]
 
 from daemon.entries import Follower, Phase
 from daemon.mixing.alarm.alarm_state import LifecycleState

@@ -247,9 +247,9 @@ def test_the_fleet_s_own_program_has_the_broker_read_again(
 
 def test_the_command_is_a_program_of_its_own(fleet: Fleet) -> None:
     """Run from anywhere, by any user; a refusal is one sentence and its code."""
-    words = [EXAMPLE / "provision", "--fleet", fleet.folder, "withdraw", "north-wing"]
+    words: list[str | Path] = [EXAMPLE / "provision", "--fleet", fleet.folder]
     done = subprocess.run(
-        words, cwd="/", env={"PATH": "/usr/bin:/bin", "PYTHON": sys.executable},
+        [*words, "withdraw", "north-wing"], cwd="/", env={"PATH": "/usr/bin:/bin", "PYTHON": sys.executable},
         capture_output=True, text=True, check=False,
     )  # fmt: skip
 
