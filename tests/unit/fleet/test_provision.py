@@ -247,10 +247,13 @@ def test_the_fleet_s_own_program_has_the_broker_read_again(
 
 def test_the_command_is_a_program_of_its_own(fleet: Fleet) -> None:
     """Run from anywhere, by any user; a refusal is one sentence and its code."""
-    words: list[str | Path] = [EXAMPLE / "provision", "--fleet", fleet.folder]
+    program, environment = (
+        EXAMPLE / "provision",
+        {"PATH": "/usr/bin:/bin", "PYTHON": sys.executable},
+    )
     done = subprocess.run(
-        [*words, "withdraw", "north-wing"], cwd="/", env={"PATH": "/usr/bin:/bin", "PYTHON": sys.executable},
-        capture_output=True, text=True, check=False,
+        [program, "--fleet", fleet.folder, "withdraw", "north-wing"],
+        cwd="/", env=environment, capture_output=True, text=True, check=False,
     )  # fmt: skip
 
     assert (1, "") == (done.returncode, done.stdout)
