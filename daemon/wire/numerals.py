@@ -33,44 +33,49 @@ class DecimalSign:
         Raises:
             ValueError: One is no number, or could be two; the text names it and says why.
         """
-        texts = [(name, text.strip()) for name, text in fields]
-        signs = [(name, text, _sign_of(name, text)) for name, text in texts]
-        sign = self._sign or next(
-            (own for name, text, own in signs if own and not (name == large and self._two(text))),
-            "",
-        )
+        signs = [(name, text, _sign_of(name, text)) for name, text in fields]
+        sign = self._sign or self._first_sign(signs, large)
         for name, text, own in signs:
-            if own and not sign:
-                one, other = text.replace(",", "."), re.sub("[.,]", "", text)
-                raise ValueError(
-                    f"{name} {text!r} could be {one} or {other}; write it without a sign of "
-                    "thousands"
-                )
             if own and own != sign:
-                raise ValueError(
-                    f"{name} {text[:SHOWN]!r} has {own!r} where other numbers have {sign!r}"
-                )
+                raise ValueError(_refusal(name, text.strip(), own, sign))
         self._sign = sign
-        return [_number(name, text) for name, text in texts]
+        return [_number(name, text) for name, text in fields]
+
+    def _first_sign(self, signs: list[tuple[str, str, str]], large: str) -> str:
+        """Return the first sign that leaves no doubt; empty for none."""
+        certain = (
+            own
+            for name, text, own in signs
+            if own and not (name == large and self._two(text.strip()))
+        )
+        return next(certain, "")
 
     def _two(self, text: str) -> bool:
         """Say whether a number is another one where its sign is that of thousands."""
         return bool(THOUSANDS.fullmatch(text) and self._doubtful.fullmatch(text))
 
 
+def _refusal(name: str, text: str, own: str, sign: str) -> str:
+    """Say why the sign of a number is not taken."""
+    if sign:
+        return f"{name} {text[:SHOWN]!r} has {own!r} where other numbers have {sign!r}"
+    one, other = text.replace(",", "."), re.sub("[.,]", "", text)
+    return f"{name} {text!r} could be {one} or {other}; write it without a sign of thousands"
+
+
 def _sign_of(name: str, text: str) -> str:
-    if not text:
+    match = NUMBER.fullmatch(text) or NUMBER.fullmatch(text.strip())
+    if match is not None:
+        return match[1] or match[2] or ""
+    if not text.strip():
         return ""
-    match = NUMBER.fullmatch(text)
-    if match is None:
-        raise ValueError(f"{name} {text[:SHOWN]!r} is not a number")
-    return match[1] or match[2] or ""
+    raise ValueError(f"{name} {text.strip()[:SHOWN]!r} is not a number")
 
 
 def _number(name: str, text: str) -> float | None:
-    if not text:
+    if not text or text.isspace():
         return None
     value = float(text.replace(",", "."))
     if not math.isfinite(value):
-        raise ValueError(f"{name} {text[:SHOWN]!r} is not a number")
+        raise ValueError(f"{name} {text.strip()[:SHOWN]!r} is not a number")
     return value

@@ -131,7 +131,7 @@ def wall_time(text: str) -> tuple[datetime, bool]:
         raise ValueError(msg)
     if wall.tzinfo is None:
         return wall.replace(tzinfo=UTC), False
-    return wall.astimezone(UTC), True
+    return wall if wall.tzinfo is UTC else wall.astimezone(UTC), True
 
 
 class _Places:

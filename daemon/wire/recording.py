@@ -29,9 +29,11 @@ from daemon.wire.text_lines import LONGEST_LINE
 from daemon.wire.units import TO_MS_CM, conductivity_mS_cm, temperature_C
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Sequence
 
 SHOWN = 60
+FRESH = (0.0, 0.0)
+"""Ages of values that were taken with their row."""
 OLDEST_S = 3600.0
 """What is older than this is no value of its row."""
 
@@ -162,8 +164,10 @@ class Recording:
             temperature = temperature_C(temperature, header.temperature.unit)
         return conductivity, temperature
 
-    def _ages_s(self, other: dict[str, str]) -> list[float]:
+    def _ages_s(self, other: dict[str, str]) -> Sequence[float]:
         """Return how old conductivity and temperature are, s."""
+        if not any(name in other for name in AGES):
+            return FRESH
         fields = [(name, other.get(name, "")) for name in AGES]
         ages = self._sign.numbers(fields, "")
         return [_age_s(name, age_s) for name, age_s in zip(AGES, ages, strict=True)]

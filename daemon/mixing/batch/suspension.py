@@ -84,8 +84,8 @@ def advance(
         steps += _idle(state, place, level, t_s)
     elif place.away is None:
         _remember_better(state, place, level, t_s, settings)
-    in_water = place.away is None and place.unproven_s is None and level.now() is not None
-    if state.suspension is not None and in_water:
+    watched = place.away is None and place.unproven_s is None
+    if state.suspension is not None and watched and level.now() is not None:
         # It came back in a way that nobody watched, as from the bench.
         steps += _resume(state, t_s, "the probe is back")
     steps += _suspend(state, place, t_s)
@@ -282,7 +282,7 @@ def _remember_better(
     if now is None or not here:
         return
     state.levels.peak = max(now, state.levels.peak)
-    fresh = level.last(FRESH_BINS)
+    fresh = level.last(FRESH_BINS) if now <= settings.blank_max_ppt else []
     gone = bool(fresh) and max([*fresh, *here]) <= settings.blank_max_ppt
     steady = state.judgement.salinity
     if steady is not None and state.phase in STEADY:
@@ -328,21 +328,24 @@ def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening
 
 def _why(state: BatchState, place: PlaceState, t_s: float) -> str:
     """Return why a batch is to be suspended; empty when it is not."""
-    now = f"{place.bins.salinities[-1]:.2f} ppt" if place.bins.salinities else "nothing"
     away = place.away
     if away is not None:
         if t_s - away.since_s < (places.SHALLOW_S if away.shallow else SUSPEND_S):
             return ""
         return (
-            f"the probe reads {now} and read {away.home.salinity:.2f} ppt before, and no"
+            f"the probe reads {_now(place)} and read {away.home.salinity:.2f} ppt before, and no"
             " water changes like that"
         )
     if place.unproven_s is not None and state.phase in STEADY:
         return (
             "the probe was elsewhere, or salinity fell below half, while salt went into solution;"
-            f" it reads {now} now"
+            f" it reads {_now(place)} now"
         )
     return ""
+
+
+def _now(place: PlaceState) -> str:
+    return f"{place.bins.salinities[-1]:.2f} ppt" if place.bins.salinities else "nothing"
 
 
 def _hold(state: BatchState, place: PlaceState) -> str:

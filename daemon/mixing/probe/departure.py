@@ -88,9 +88,11 @@ def _step(state: PlaceState) -> Away | None:
         return None
     level, now = median(before), median(after)
     step = abs(now - level)
-    least = max(STEP_SHARE * level, NOISES * bins.noise(), STEP_MS_CM if level < WET_MS_CM else 0.0)
-    rest = max(REST_SHARE * step, 3.0 * bins.noise())
-    if step < least or _range(after) > rest or _range(before) > CALM_SHARE * step:
+    if step < max(STEP_SHARE * level, STEP_MS_CM if level < WET_MS_CM else 0.0):
+        return None
+    noise = bins.noise()
+    rest = max(REST_SHARE * step, 3.0 * noise)
+    if step < NOISES * noise or _range(after) > rest or _range(before) > CALM_SHARE * step:
         return None
     warmed = abs(
         median(bins.between(bins.temperatures, 0.0, AFTER_S / 2.0))

@@ -139,8 +139,9 @@ def is_unsettled(state: PlaceState) -> bool:
     if not newest or not before:
         return False
     level = median(before)
-    limit = max(2.0 * STEP_SHARE * level, STEP_MS_CM, NOISES * bins.noise())
-    return abs(newest[0] - level) > limit
+    away = abs(newest[0] - level)
+    # Noise is asked for last: it costs most, and nearly no reading comes so far.
+    return away > max(2.0 * STEP_SHARE * level, STEP_MS_CM) and away > NOISES * bins.noise()
 
 
 # --- in the water ------------------------------------------------------------------------------

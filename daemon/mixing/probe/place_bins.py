@@ -135,9 +135,10 @@ class PlaceBins:
             return False
         half = len(values) // 2
         older, newer = median(values[:half]), median(values[-half:])
-        limit = max(REST_PPT, REST_SHARE * abs(newer)) + self.salinity_noise()
+        limit = max(REST_PPT, REST_SHARE * abs(newer))
         # Medians pass over a jump that has only just come.
-        return max(abs(newer - older), abs(values[-1] - newer) / 3.0) <= limit
+        moved = max(abs(newer - older), abs(values[-1] - newer) / 3.0)
+        return moved <= limit or moved <= limit + self.salinity_noise()
 
     def took_s(self, start: float, end: float) -> float:
         """Return how long the middle eight tenths of a way of salinity took, s.

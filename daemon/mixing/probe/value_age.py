@@ -63,7 +63,10 @@ class Motion:
             self.before_s, self.before_low, self.before_high = self.since_s, self.low, self.high
             self.since_s, self.low, self.high = taken_s, value, value
         self.last_s = taken_s
-        self.low, self.high = min(self.low, value), max(self.high, value)
+        if value < self.low:
+            self.low = value
+        elif value > self.high:
+            self.high = value
 
     def per_s(self) -> float | None:
         """Return how fast it moved: its span since the block before began, over one block.

@@ -43,7 +43,7 @@ def expected_water(
     # Water that is filled up or salted need not be the same everywhere.
     alike = steady and len(settings.probes) > 1
     return WaterContext(
-        phase=str(phase).replace("_", " "),
+        phase=phase,
         steady=steady,
         salting=not steady,
         band_ppt=_band_ppt(state.batch, settings, salinity[0]),

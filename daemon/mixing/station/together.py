@@ -58,7 +58,8 @@ def place_of(state: ReservoirState, settings: ReservoirSettings) -> PlaceState:
     """Return where the probes of a reservoir are, as a whole."""
     if len(settings.probes) > 1:
         return state.reconciliation.place
-    return state.probes.get(next(iter(settings.probes)), ProbeState()).place
+    only = state.probes.get(next(iter(settings.probes)))
+    return ProbeState().place if only is None else only.place
 
 
 def take(
@@ -312,6 +313,8 @@ def _trouble(state: ReservoirState, name: str, t_s: float) -> str:
 
 def silent(state: ReservoirState, settings: ReservoirSettings, t_s: float) -> list[Happening]:
     """Follow the health of the probes beside the one that decides that send nothing at all."""
+    if len(settings.probes) == 1:
+        return []
     decides = deciding(state, settings)
     steps: list[Happening] = []
     for name in settings.probes:

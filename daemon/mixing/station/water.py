@@ -102,13 +102,15 @@ def forget_steadiness(state: ReservoirState, steps: list[Happening]) -> None:
 
 def arm_if_salted(state: ReservoirState, steps: list[Happening], t_s: float) -> None:
     """Arm the stability detector where salt came that it did not detect."""
+    # A new detector beside a restored batch has no memory of the salt.
+    unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
+    if not steps and not unwatched:
+        return
     reasons = [
         each.body.why
         for each in steps
         if isinstance(each.body, PhaseChanged) and each.body.to is Phase.DISSOLVING
     ]
-    # A new detector beside a restored batch has no memory of the salt.
-    unwatched = state.batch.phase in lifecycle.WITH_SALT and not state.armed
     # It armed itself where it detected the change.
     disturbed = any(isinstance(each.body, WaterDisturbed) for each in steps)
     if (reasons or unwatched) and not disturbed:

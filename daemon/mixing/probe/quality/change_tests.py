@@ -6,7 +6,12 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
 from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
-from daemon.mixing.probe.quality.limits import NOISES_OF_CHANGE, noise_ppt, spike_suspect_ppt
+from daemon.mixing.probe.quality.limits import (
+    NOISES_OF_CHANGE,
+    noise_ppt,
+    spike_least_ppt,
+    spike_suspect_ppt,
+)
 
 if TYPE_CHECKING:
     from daemon.mixing.probe.quality.flags import Outcome
@@ -42,6 +47,8 @@ def spike(
     away = max(low - salinity, salinity - high, 0.0)
     if away > limits.spike_fail_ppt:
         return Flag.FAIL, f"{away:.2f} ppt off its course, more than {limits.spike_fail_ppt:.2f}"
+    if away <= spike_least_ppt(limits):
+        return PASSED
     suspect = spike_suspect_ppt(limits, state.noise, step_s, salting=salting)
     if away > suspect:
         return Flag.SUSPECT, f"{away:.2f} ppt off its course, more than {suspect:.2f}"

@@ -41,14 +41,9 @@ UNTESTED: Outcome = (Flag.NOT_EVALUATED, "")
 
 def worst(tests: Mapping[str, Flag]) -> Flag:
     """Return the worst flag; a reading without a test is not evaluated."""
-    return max(
-        (
-            flag
-            for name, flag in tests.items()
-            if flag is not Flag.NOT_EVALUATED or name not in FURTHER
-        ),
-        default=Flag.NOT_EVALUATED,
-    )
+    none = Flag.NOT_EVALUATED
+    found = [flag for name, flag in tests.items() if flag is not none or name not in FURTHER]
+    return max(found, default=none)
 
 
 def in_words(tests: Iterable[str], figures: Mapping[str, str]) -> str:

@@ -91,10 +91,12 @@ def judge(
         _learn_noise(state, (conductivity, temperature, salinity), t_s, limits, context)
     _remember(state, salinity, temperature, t_s)
     state.last_temperature_s = t_s - sample.temperature_age_s
-    return Judged(
-        {name: flag for name, (flag, _) in outcomes.items()},
-        {name: figure for name, (_, figure) in outcomes.items() if figure},
-    )
+    tests, figures = {}, {}
+    for name, (flag, figure) in outcomes.items():
+        tests[name] = flag
+        if figure:
+            figures[name] = figure
+    return Judged(tests, figures)
 
 
 def _absent(sample: Sample) -> Judged:

@@ -117,6 +117,13 @@ def spike_suspect_ppt(
     return min(natural, limits.spike_fail_ppt / 2.0)
 
 
+def spike_least_ppt(limits: QualityLimits) -> float:
+    """Return the least that `spike_suspect_ppt` can be, whatever the noise is."""
+    if limits.spike_suspect_ppt is not None:
+        return limits.spike_suspect_ppt
+    return min(LEAST_SPIKE_PPT, limits.spike_fail_ppt / 2.0)
+
+
 def flat_minutes(
     limits: QualityLimits, noise: NoiseState, period_s: float, longest_min: float = inf
 ) -> tuple[float, float]:

@@ -76,11 +76,12 @@ def expected_band(
     figure = ""
     if band is not None and not band[0] <= salinity <= band[1]:
         figure = (
-            f"{salinity:.2f} ppt, expected {band[0]:.1f} to {band[1]:.1f} while {context.phase}"
+            f"{salinity:.2f} ppt, expected {band[0]:.1f} to {band[1]:.1f} while {_words(context)}"
         )
     elif band_C is not None and not band_C[0] <= temperature_C <= band_C[1]:
         figure = (
-            f"{temperature_C:.1f} °C, expected {band_C[0]:g} to {band_C[1]:g} while {context.phase}"
+            f"{temperature_C:.1f} °C, expected {band_C[0]:g} to {band_C[1]:g} while"
+            f" {_words(context)}"
         )
     if not figure:
         state.outside_since_s = None
@@ -88,3 +89,7 @@ def expected_band(
     if state.outside_since_s is None or silent(state, t_s, limits):
         state.outside_since_s = t_s
     return (Flag.SUSPECT, figure) if t_s - state.outside_since_s >= LASTING_S else PASSED
+
+
+def _words(context: WaterContext) -> str:
+    return context.phase.replace("_", " ")

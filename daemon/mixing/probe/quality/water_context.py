@@ -31,7 +31,7 @@ class WaterContext:
     """What is expected of the water now.
 
     Attributes:
-        phase: Of the batch, in words for a figure.
+        phase: Of the batch.
         steady: Whether salinity is at rest.
         salting: Whether salt may be poured at any moment, or goes into solution.
         band_ppt: Practical salinity that the phase can have; None for any.
