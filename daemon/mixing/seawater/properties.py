@@ -62,8 +62,7 @@ _ROUNDING = 1e-9
 _STEP_MS_CM = 0.01
 _STEP_C = 0.01
 _HALVINGS = 50
-_SP_FROM_C = gsw.SP_from_C.__wrapped__
-"""The formula without the search for masked arrays, which takes as long as itself."""
+_SP_FROM_C = gsw.SP_from_C.__wrapped__  # without a search for masks, which takes as long
 
 
 class OutOfRange(InputError):  # noqa: N818 - its name says what is the matter
