@@ -15,6 +15,7 @@ import sys
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from daemon.mixing.stability.evidence import TOLERANCE
 from tests.research.stability import evaluation
 from tests.research.stability.batch_kinds import KINDS
 from tests.research.stability.evaluation import Job
@@ -150,9 +151,12 @@ def _rows(found: list[Outcome]) -> list[Row]:
     due = [each for each in found if each.verdict.missed is not None]
     all_of = tally([each.verdict for each in found])
     stood = sum(each.wrong_standing > 0 for each in found)
+    near = sum(each.verdict.false and max(each.off) <= TOLERANCE for each in found)
     rows = [
         _shares("wrong calls, %", [each.verdict.false for each in found], (1.5, 2.5), (0.5, 0.8)),
         Row("of these while the pump stood", str(stood), stood, None, None),
+        Row(f"of these a salinity stated within {TOLERANCE:g} of the final one",
+            str(near), near, None, None),
         _shares(f"wrong by more than {FAR_OFF:g}, %", [each.far for each in found],
                 (0.7, 1.5), (0.2, 0.5)),
         _shares("missed, 30 min to see it, %", [bool(each.verdict.missed) for each in due],
