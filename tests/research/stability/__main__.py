@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
+from daemon.weights_file import load_weights
 from tests.parts.weights import weights
 from tests.research.stability import (
     apart_judgement,
@@ -32,6 +33,7 @@ from tests.research.stability import (
     second_generator,
     stated_confidence,
     training,
+    variety,
     weights_export,
 )
 from tests.research.stability.batch_kinds import CONDITIONS, JUDGED, KINDS
@@ -69,6 +71,7 @@ def main() -> None:
     parser.add_argument("--batches", type=int, default=60000, help="training batches of a set")
     parser.add_argument("--records", type=Path, help="file of training records")
     parser.add_argument("--to", type=Path, help="where to write the weights")
+    parser.add_argument("--start", type=Path, help="weights that training goes on from")
     parser.add_argument("--workers", type=int, default=1, help="processes side by side")
     parser.add_argument("--generator", choices=list(SOURCES), default="apart", help="of `apart`")
     parser.add_argument("--kinds", help="judge these kinds, with commas between, and no others")
@@ -346,9 +349,18 @@ def train_head(given: argparse.Namespace) -> None:
     release_training.write_head(release_training.fit(found), given.to)
 
 
+def refine(given: argparse.Namespace) -> None:
+    """Go on training on the families, and write the weights."""
+    variety.run(load_weights(given.start), given.records, given.to)
+
+
 COMMANDS: dict[str, Callable[[argparse.Namespace], None]] = {
     "generate": lambda given: training.store_records(given.batches, given.workers, given.records),
     "train": lambda given: training.run(given.records, given.to),
+    "variety-records": lambda given: variety.store_records(
+        given.batches, given.workers, given.records
+    ),
+    "refine": refine,
     "evaluate": judge_detector,
     "second-generator": judge_second_generator,
     "conditions": judge_conditions,
@@ -366,6 +378,8 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], None]] = {
 NEEDS = {
     "generate": ("records",),
     "train": ("records", "to"),
+    "variety-records": ("records",),
+    "refine": ("start", "records", "to"),
     "forecast-records": ("records",),
     "forecast-train": ("records", "to"),
 }

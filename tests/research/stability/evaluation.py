@@ -29,6 +29,7 @@ _A_SHARE = 40
 
 Job = tuple[str, int]
 Result = TypeVar("Result")
+AnyJob = TypeVar("AnyJob")
 
 
 def jobs(first_seed: int, per_kind: int, pairs: int, kinds: tuple[str, ...] = KINDS) -> list[Job]:
@@ -55,7 +56,7 @@ def stream(todo: list[Job]) -> Iterator[Trace]:
 
 
 def in_parallel(
-    work: Callable[[list[Job]], Result], todo: list[Job], workers: int
+    work: Callable[[list[AnyJob]], Result], todo: list[AnyJob], workers: int
 ) -> Iterator[Result]:
     """Yield what `work` makes of some jobs at a time, in their order, whoever did it."""
     parts = [todo[low : low + _A_SHARE] for low in range(0, len(todo), _A_SHARE)]

@@ -193,19 +193,20 @@ def shuffled(found: list[Record]) -> list[Record]:
 def fit(found: TrainingRecords) -> tuple[Network, float]:
     """Return the network as it is written out, and the limit of a call."""
     net = train_odds(examples_of(shuffled(found.first)), 0, SHAPE, EPOCHS)
-    _rounded(net)
+    rounded(net)
     start_calls(net)
     steps = []
     for (epochs, _), records_of_step in zip(STEPS_OF_CALLS, found.of_calls, strict=True):
         train_calls(net, examples_of(shuffled(records_of_step)), 0, epochs)
-        _rounded(net)
+        rounded(net)
         steps.append(copy.deepcopy(net))
     net = mean_of(steps)
-    _rounded(net)
+    rounded(net)
     return net, limit_of(net, shuffled(found.unseen))
 
 
-def _rounded(net: Network) -> None:
+def rounded(net: Network) -> None:
+    """Round all weights to the digits of their file."""
     for part in net.parts():
         np.round(part, weights_export.DIGITS, out=part)
 
