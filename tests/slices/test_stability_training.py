@@ -45,7 +45,7 @@ def test_training_goes_on_from_weights_with_batches_of_the_families(
 ) -> None:
     """What it writes is another network of the same shape, with a limit of its own."""
     for name, value in {
-        "OF_A_KIND": 1, "PAIRS": 2, "CONDITIONED": 1, "MORE_OF_A_KIND": 0, "EPOCHS": 1,
+        "OF_A_KIND": 1, "PAIRS": 2, "CONDITIONED": 1, "MORE_OF_A_KIND": 0, "EPOCHS": 3,
         "FAMILY_SINGLES": 6, "FAMILY_PAIRS": 2, "UNSEEN_SINGLES": 3, "UNSEEN_PAIRS": 1,
     }.items():  # fmt: skip
         monkeypatch.setattr(variety, name, value)
