@@ -107,7 +107,7 @@ class Retention:
         """Say whether a slice is to be done now.
 
         Args:
-            now: The present moment; given at every turn.
+            now: The present moment; given whenever entries were written.
             written: Entries written since the last call.
         """
         self._watch_clock(now)

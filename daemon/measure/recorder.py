@@ -114,10 +114,15 @@ class Recorder:
         return entries
 
     def tidy(self, now: Instant) -> None:
-        """Do one slice of what retention asks for, when nothing waits to be written."""
+        """Do one slice of what retention asks for, when nothing waits to be written.
+
+        Where nothing was written since, nothing has become too much.
+        """
         written, self._written = self._written, 0
         retention = self._retention
-        if retention is None or not retention.due(now, written) or self._buffer:
+        if retention is None or not (written or retention.busy):
+            return
+        if not retention.due(now, written) or self._buffer:
             return
         self.take(self._journal.within(partial(retention.slice, now=now), now))
 
