@@ -30,6 +30,7 @@ SHAPES: tuple[type[Any], ...] = (
     events.BatchEnded,
     events.BatchSuspended,
     events.BatchResumed,
+    events.BatchReinstated,
     events.SaltContentLearned,
     probe_events.ProbeWorks,
     probe_events.ProbeFails,

@@ -302,6 +302,30 @@ class BatchResumed:
 
 
 @dataclass(frozen=True, slots=True)
+class BatchReinstated:
+    """A batch stands again as it did before its salinity fell and was taken for changed.
+
+    Attributes:
+        what: Tells it from the other events of a batch.
+        why: What was read, as a sentence without its full stop.
+        phase: What it stood as.
+        salinity: Practical salinity that was called steady, and is read again.
+        minutes: How long it was not read, minutes.
+        stable_at: Since when the water is steady, ISO 8601.
+        released_at: When it was released, where it was.
+    """
+
+    kind: ClassVar[Kind] = Kind.BATCH
+    what: ClassVar[str] = "reinstated"
+    why: str
+    phase: Phase
+    salinity: float
+    minutes: float
+    stable_at: str | None = optional()
+    released_at: str | None = optional()
+
+
+@dataclass(frozen=True, slots=True)
 class SaltContentLearned:
     """A batch showed what its lot of salt mix holds.
 

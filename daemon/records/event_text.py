@@ -17,6 +17,7 @@ from daemon.mixing.events import (
     AlarmChanged,
     BatchBegan,
     BatchEnded,
+    BatchReinstated,
     BatchResumed,
     BatchSuspended,
     CommandAnswered,
@@ -142,6 +143,8 @@ def _of_batch(body: Body) -> str:
             return f"suspended: {body.why}; {body.question}"
         case BatchResumed():
             return f"resumed: {body.why}"
+        case BatchReinstated():
+            return f"reinstated as {body.phase.replace('_', ' ')}: {body.why}"
     return ""
 
 

@@ -136,10 +136,18 @@ def assert_batches_end_once(events: list[Event]) -> None:
 
 
 def assert_only_the_steady_are_ready(events: list[Event]) -> None:
-    """Ready comes only after steadiness of the same batch that nothing has disturbed since."""
+    """Ready comes only after steadiness of the same batch that nothing has disturbed since.
+
+    What is reinstated was no disturbance.
+    """
     steady = ""
+    reinstated = [
+        each.at
+        for each in events
+        if each.kind is Kind.BATCH and facts_in(each)["what"] == "reinstated"
+    ]
     for event in events:
-        if event.kind is Kind.STABILISED:
+        if event.kind is Kind.STABILISED or event.at in reinstated:
             steady = event.batch
         elif event.kind is Kind.DISTURBED:
             steady = ""

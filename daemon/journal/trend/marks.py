@@ -14,6 +14,7 @@ from daemon.mixing.alarm.alarm_state import Transition
 from daemon.mixing.events import (
     AlarmChanged,
     BatchEnded,
+    BatchReinstated,
     BatchResumed,
     BatchSuspended,
     CommandAnswered,
@@ -49,6 +50,7 @@ class MarkKind(StrEnum):
     CALIBRATION = "calibration"
     SUSPENDED = "suspended"
     RESUMED = "resumed"
+    REINSTATED = "reinstated"
     CHANGED = "water changed"
     EXPIRED = "expired"
     NOTE = "note"
@@ -66,6 +68,7 @@ OF_BODY: Mapping[type[Any], MarkKind] = {
     BatchEnded: MarkKind.ENDED,
     BatchSuspended: MarkKind.SUSPENDED,
     BatchResumed: MarkKind.RESUMED,
+    BatchReinstated: MarkKind.REINSTATED,
     RecordSaved: MarkKind.CALIBRATION,
     CalibrationSettled: MarkKind.CALIBRATION,
     CalibrationReverted: MarkKind.CALIBRATION,

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind, Phase
 from daemon.mixing.events import (
     BatchEnded,
+    BatchReinstated,
     OtherEvent,
     PhaseChanged,
     SalinityStabilised,
@@ -16,7 +18,6 @@ from daemon.mixing.events import (
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
-    from datetime import datetime
 
 
 @dataclass(slots=True)
@@ -84,7 +85,19 @@ def _take(record: BatchRecord, event: Event) -> None:
             record.salinity, record.salinity_u = salinity, u
         case WaterDisturbed():
             record.disturbed += 1
+        case BatchReinstated(released_at=released_at):
+            # It was no change of the water, and no other release.
+            record.disturbed = max(0, record.disturbed - 1)
+            record.released = _moment(released_at) or record.released
         case BatchEnded(how=how):
             record.phase, record.ended = how, wall
         case OtherEvent(kind=Kind.STABILISED):  # what another version found is not known here
             record.stabilised = wall
+
+
+def _moment(text: str | None) -> datetime | None:
+    """Return a moment of ISO 8601, UTC; None for no text, and for one that is no moment."""
+    try:
+        return datetime.fromisoformat(text).astimezone(UTC) if text else None
+    except (ValueError, OverflowError):
+        return None

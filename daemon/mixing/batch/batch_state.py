@@ -242,12 +242,49 @@ class Suspension:
         why: What was read, as a sentence without its full stop.
         was_ready: Whether it was released then.
         answered_by: Who said that the probe is out of the water; empty while nobody did.
+        fell: Whether its salinity fell at once, and nobody knows why.
     """
 
     since_s: float
     why: str
     was_ready: bool = False
     answered_by: str = ""
+    fell: bool = False
+
+
+@dataclass(slots=True)
+class Standing:
+    """What a batch stood as when its salinity fell, to be reinstated.
+
+    Attributes:
+        phase: The phase.
+        judgement: Of the steady salinity.
+        advice: In force.
+        confirmed_by: As in the batch.
+        second: Likewise.
+        contradicted_s: Likewise.
+        drifted_s: Likewise.
+        dissolving_since_s: Likewise.
+        dissolving_why: Likewise.
+        remaining: Likewise.
+        salt: Likewise.
+        thinned_from: Of its volume.
+        limits: Lower and upper limit of release, and the probability that release needs.
+    """
+
+    phase: Phase
+    judgement: Judgement
+    advice: Advice
+    confirmed_by: str
+    second: SecondReading | None
+    contradicted_s: float | None
+    drifted_s: float | None
+    dissolving_since_s: float | None
+    dissolving_why: str
+    remaining: float | None
+    salt: SaltAddition | None
+    thinned_from: float | None
+    limits: tuple[float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,7 +333,9 @@ class BatchState:
         impure_from_uS_cm: What it read then, µS/cm at 25 °C.
         impure: Whether an event has reported the purified water as impure.
         advice: In force.
-        suspension: That the probe may not be in the water of the batch; None while it is.
+        suspension: That the probe may not be in the water of the batch, or that nobody knows why
+            its salinity fell; None for neither.
+        standing: What it stood as before its salinity fell, while it may be reinstated as that.
         place_hold: Why release has to wait for the place of the probe; empty while it has not.
     """
 
@@ -327,6 +366,7 @@ class BatchState:
     volume: Volume = field(default_factory=Volume)
     suspension: Suspension | None = None
     place_hold: str = ""
+    standing: Standing | None = None
 
     def next_identity(self, reservoir: str, wall: datetime) -> BatchIdentity:
         """Return the identity of the next batch; no clock makes an id come a second time."""
@@ -348,4 +388,4 @@ class BatchState:
         self.step_mS_cm, self.impure_since_s, self.impure_from_uS_cm = None, None, 0.0
         self.volume = Volume()
         self.dissolving_why, self.drifted_s, self.contradicted_s = "", None, None
-        self.suspension, self.place_hold = None, ""
+        self.suspension, self.place_hold, self.standing = None, "", None

@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import contradiction, volume
+from daemon.mixing.batch import contradiction, doubted_fall, volume
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import (
     ENDED_KEPT,
@@ -112,7 +112,9 @@ def on_added(state: BatchState, cause: str) -> None:
     state.salt.comparable, state.salt.undisturbed = cause == "salt" and missed, False
 
 
-def on_disturbed(state: BatchState, finding: Disturbed, t_s: float) -> list[Happening]:
+def on_disturbed(
+    state: BatchState, finding: Disturbed, t_s: float, settings: BatchSettings
+) -> list[Happening]:
     """Go back to dissolving because the water changed after it was steady.
 
     A drift does not lead there: nothing is being mixed.  The water is judged at once, and each
@@ -120,13 +122,17 @@ def on_disturbed(state: BatchState, finding: Disturbed, t_s: float) -> list[Happ
     """
     if state.phase not in STEADY:
         return []
+    resumed = doubted_fall.end(state, finding.cause, t_s, settings)
     disturbed = WaterDisturbed(finding.cause, round(finding.change, 3), dict(finding.reason))
     if finding.cause == "drift":
         _drifted(state, t_s)
-        return [Happening(disturbed)]
+        return [*resumed, Happening(disturbed)]
     why = CAUSES.get(finding.cause, finding.cause)
+    standing = state.standing if finding.cause == "water" else None
     on_added(state, finding.cause)
-    return [Happening(disturbed), *dissolve(state, t_s, why)]
+    steps = dissolve(state, t_s, why)
+    state.standing = standing
+    return [*resumed, Happening(disturbed), *steps]
 
 
 def _drifted(state: BatchState, t_s: float) -> None:
@@ -328,7 +334,7 @@ def dissolve(state: BatchState, t_s: float, why: str) -> list[Happening]:
     state.judgement.probability, state.judgement.judged_s = None, None
     state.judgement.minutes, state.judgement.minute_s = [], None
     state.judgement.released_salinity = state.drifted_s = None
-    state.advice = Advice()
+    state.advice, state.standing = Advice(), None
     # The confirmation was of the water before.
     state.confirmed_by, state.second = "", None
     return move_to(state, Phase.DISSOLVING, why)

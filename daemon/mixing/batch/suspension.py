@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
+from daemon.mixing.batch import doubted_fall
 from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchState, Suspension
 from daemon.mixing.batch.lifecycle import (
     begin_blank,
@@ -84,7 +85,7 @@ def advance(
         steps += _idle(state, place, level, t_s)
     elif place.away is None:
         _remember_better(state, place, level, t_s, settings)
-    watched = place.away is None and place.unproven_s is None
+    watched = place.away is None and place.unproven_s is None and not doubted_fall.in_doubt(state)
     if state.suspension is not None and watched and level.now() is not None:
         # It came back in a way that nobody watched, as from the bench.
         steps += _resume(state, t_s, "the probe is back")
@@ -124,7 +125,12 @@ def sentence(suspension: Suspension) -> str:
             f"{suspension.answered_by} says that the probe is out of the water; the batch goes on"
             " when the same water is back"
         )
-    return f"{suspension.why}: {QUESTION}"
+    return f"{suspension.why}: {question(suspension)}"
+
+
+def question(suspension: Suspension) -> str:
+    """Return what a person is asked about a suspended batch."""
+    return doubted_fall.QUESTION if suspension.fell else QUESTION
 
 
 def answer(
@@ -145,7 +151,7 @@ def answer(
             state.suspension.answered_by = who
         return []
     now = place.bins.salinities[-1] if place.bins.salinities else None
-    before = state.judgement.salinity
+    before, fell = state.judgement.salinity, doubted_fall.in_doubt(state)
     places.accept(place)
     state.place_hold, state.levels.thinned_since_s = "", None
     if now is not None:
@@ -155,7 +161,7 @@ def answer(
     if state.phase is Phase.BLANK and now is not None and now > places.TAP_PPT:
         level.clear()
         return steps + dissolve(state, t_s, f"{who} says that the salt is in")
-    if state.phase in STEADY and moved and now is not None and before is not None:
+    if state.phase in STEADY and (moved or fell) and now is not None and before is not None:
         on_added(state, "salt" if now > before else "water")
         level.clear()
         return steps + dissolve(state, t_s, "the probe is back, in water that has changed")
@@ -312,15 +318,17 @@ def _doubt_thinned(
 
 
 def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening]:
-    if state.phase is Phase.IDLE or state.suspension is not None:
+    doubted = doubted_fall.in_doubt(state)
+    if state.phase is Phase.IDLE or (state.suspension is not None and not doubted):
         return []
     why = _why(state, place, t_s)
     if not why:
         return []
-    was_ready = state.phase is Phase.READY
-    state.suspension = Suspension(t_s, why, was_ready)
+    before = state.suspension
+    was_ready = state.phase is Phase.READY or (before is not None and before.was_ready)
+    state.suspension, state.standing = Suspension(t_s, why, was_ready), None
     steps = [Happening(BatchSuspended(why, QUESTION, ANSWERS))]
-    if was_ready:
+    if was_ready and not doubted:
         state.judgement.probability = None
         steps += move_to(state, Phase.VERIFYING, "release is withheld: the probe may be elsewhere")
     return steps
@@ -350,6 +358,8 @@ def _now(place: PlaceState) -> str:
 
 def _hold(state: BatchState, place: PlaceState) -> str:
     """Return why release has to wait for the place of the probe; empty when it has not."""
+    if doubted_fall.in_doubt(state):
+        return state.place_hold
     if state.suspension is not None or place.away is not None:
         return "the probe seems not to be in the water of the batch"
     if place.unproven_s is not None:

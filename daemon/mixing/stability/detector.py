@@ -38,12 +38,14 @@ from daemon.mixing.stability.drift_watch import DriftWatch, start_watch, watch_c
 from daemon.mixing.stability.evidence import Evidence, Noise, examine
 from daemon.mixing.stability.familiarity import RECENT, outside, unfamiliar
 from daemon.mixing.stability.features import FeatureState, feature_rows
-from daemon.mixing.stability.findings import Disturbed, Finding, Stabilised
+from daemon.mixing.stability.findings import Disturbed, Finding, Recovered, Stabilised
 from daemon.mixing.stability.forecast import forecast
 from daemon.mixing.stability.interlocks import InterlockState, interlock, must_wait
 from daemon.mixing.stability.network import Rows, Units, ablation, call_score, log_odds, remember
+from daemon.mixing.stability.recovery import UndoneCall, is_over, recovered, watch_again
 from daemon.mixing.stability.release_forecast import ForecastBasis, Watch, inputs
 from daemon.mixing.stability.second_path import Proof, proof_of_rest
+from daemon.mixing.stability.sudden_fall import step_of_cell
 from daemon.mixing.stability.weights import Weights
 
 DWELL = 6
@@ -72,8 +74,7 @@ _PUMP_SETTLES_CELLS = 10
 _PUMP_SAYS_CELLS = 2
 _FORECAST_CELLS = 2
 
-
-__all__ = ["Disturbed", "Finding", "ForecastBasis", "Stabilised", "Stability"]
+__all__ = ["Disturbed", "Finding", "ForecastBasis", "Recovered", "Stabilised", "Stability"]
 
 
 @dataclass(slots=True)
@@ -103,6 +104,7 @@ class Stability:
         began_by: What began the present decision: "salt", "water", "drift" or "pump"; empty
             where only the watching began.
         away_s: Time that outages of unknown length count for, beyond the times it is given, s.
+        undone: The call that a fall has undone, while it may be reinstated; None for none.
     """
 
     armed_at_s: float | None = None
@@ -122,6 +124,7 @@ class Stability:
     pump_on_index: int | None = None
     began_by: str = ""
     away_s: float = 0.0
+    undone: UndoneCall | None = None
 
     def interrupt(self) -> None:
         """Count an outage of unknown length, e.g. a power cut under a clock that stood wrong.
@@ -146,7 +149,7 @@ class Stability:
         self.began_by = began_by
         self.settled = False
         self.scores, self.outside = [], []
-        self.drifted_index = None
+        self.drifted_index = self.undone = None
         self.interlocks = InterlockState()
         self.features, self.units = FeatureState(), []
         before = self.cells.index[-CELLS_BEFORE_ARMING:]
@@ -154,7 +157,15 @@ class Stability:
 
     def rest(self) -> None:
         """Nothing is being mixed any more: only learn the noise, as before `arm`."""
-        self.armed_at_s = None
+        self.armed_at_s = self.undone = None
+
+    def reinstate(self) -> None:
+        """Let the call hold again that a fall has undone."""
+        if self.undone is not None:
+            undone, self.settled = self.undone, True
+            self.armed_at_s, self.began_by = undone.armed_at_s, undone.began_by
+            self.first_index, self.undone = undone.first_index, None
+            watch_again(self.drift_watch, self.cells.index[-1])
 
     def advance(self, t_s: float, reading: Reading, weights: Weights) -> tuple[Finding, ...]:
         """Take one reading at monotonic time `t_s` (never decreasing).
@@ -185,12 +196,13 @@ class Stability:
     def _close(self, index: int, weights: Weights) -> tuple[Finding, ...]:
         """End the running cell and decide on it."""
         restarted = self._follow_pump()
+        self.drift_watch.step = step_of_cell(self.open, self.cells)
         if not close_cell(self.cells, self.open, index) or self.armed_at_s is None:
             return ()
         newest, salinity = self.cells.index[-1], self.cells.salinity[-1]
         if self.settled:
             return self._watch(newest, salinity, restarted=restarted)
-        return self._decide(newest, weights)
+        return self._look_back(newest, salinity) + self._decide(newest, weights)
 
     def _follow_pump(self) -> bool:
         """Follow the pump input; return whether it says that the pump started again."""
@@ -246,7 +258,7 @@ class Stability:
             findings = (self._forecast_basis(newest, "; ".join(blocked), evidence, weights),)
         if not good:
             return findings
-        self.settled = True
+        self.settled, self.undone = True, None
         sigma = math.sqrt(self.noise.noise_var or evidence.sigma**2)
         self.drift_watch = start_watch(evidence.level, sigma, newest)
         reason = self._reason(evidence, proof, weights)
@@ -347,7 +359,7 @@ class Stability:
 
     def _compare(self, newest: int, salinity: float) -> tuple[Finding, ...]:
         """Report what the newest cell proves to have changed."""
-        changed = watch_cell(self.drift_watch, salinity, newest)
+        changed = watch_cell(self.drift_watch, salinity, self.cells.temperature_C[-1], newest)
         if changed is None:
             return ()
         reason: dict[str, JSON] = {
@@ -357,6 +369,14 @@ class Stability:
         }
         return self._disturb(changed.cause, changed.change, reason)
 
+    def _look_back(self, newest: int, salinity: float) -> tuple[Finding, ...]:
+        """Report that the level is read again of which a fall undid the call."""
+        if self.undone is None or is_over(self.undone, newest):
+            self.undone = None
+            return ()
+        back = recovered(self.drift_watch, salinity, newest, self.pump_off_index)
+        return () if back is None else (back,)
+
     def _disturb(
         self, cause: str, change: float, reason: Mapping[str, JSON]
     ) -> tuple[Finding, ...]:
@@ -364,8 +384,10 @@ class Stability:
 
         What drifts goes on being watched, so that salt or water is seen to come.
         """
-        newest = self.cells.index[-1]
+        newest, called = self.cells.index[-1], self.settled
+        before = UndoneCall(newest, self.armed_at_s, self.began_by, self.first_index)
         self._begin((newest + 1) * CELL_S, cause)
+        self.undone = before if called and cause == "water" else None
         if cause == "drift":
             self.drifted_index = newest
             self.drift_watch = start_watch(self.cells.salinity[-1], self.drift_watch.sigma, newest)

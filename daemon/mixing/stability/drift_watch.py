@@ -3,6 +3,10 @@
 The level called is followed slowly, so that evaporation is not taken for a
 disturbance, and each new cell is compared with it.  How cells scatter is known
 poorly when a call comes soon after the salt; it is learned again from those since.
+
+A bubble that clings to the probe makes what is read fall at once, by conductivity
+alone, and goes (`sudden_fall`).  So a fall that came at once is not declared before a
+bubble had time to go; until then nobody knows what it is.
 """
 
 from __future__ import annotations
@@ -11,6 +15,7 @@ import math
 from dataclasses import dataclass, field
 
 from daemon.mixing.stability.cells import CELL_S
+from daemon.mixing.stability.sudden_fall import FallInDoubt, Steps, Trail, longest_wait_s
 
 LEAST_CHANGE = 0.17
 """Smallest change that counts as a disturbance, practical salinity."""
@@ -18,13 +23,21 @@ LEAST_CHANGE = 0.17
 FOLLOW_PER_H = 0.02
 """How fast the level called may be carried along, 1/h."""
 
+INSIDE_SHARE = 0.4
+"""Within this share of the limit a cell is well inside."""
+
 _RISEN, _FALLEN = (3, 4), (7, 8)
 """How many of the newest cells must agree.  A bubble that sticks only lowers what is read, and
-goes; a fall is believed only once it has lasted for longer than bubbles do."""
+goes; a fall is believed only once it has lasted for longer than short bubbles do."""
+_DOUBTED = (3, 4)
+"""How many must agree that it fell before nobody knows what the water is."""
+_BACK_SHARE = 0.7
+"""Within this share of the limit so many of them are back."""
 _SUDDEN_S = 900.0
 _DRY_SHARE = 0.3
 _DRY_CELLS = 6
 _SIGMAS = 5.0
+_DEEPER_CELLS = 5
 _LEARNS = (20, 60)
 """Fewest and most cells, older than those that must agree, that scatter is learned from."""
 _MEDIAN_TO_SIGMA = 1.4826
@@ -42,6 +55,11 @@ class DriftWatch:
         since_index: Cell of the call.
         inside_index: Newest cell that was well inside the limit.
         dry_cells: Cells in a row that looked dry.
+        step: What share of the newest cell's salinity one step between two readings made.
+        trail: Newest cells with none missing between them.
+        steps: Steps since the newest cell that was well inside.
+        inside_C: Temperature of the newest cell that was well inside, °C; None before any.
+        fall: That salinity lies below the level, and nobody knows why; None while it does not.
     """
 
     level: float = 0.0
@@ -51,6 +69,11 @@ class DriftWatch:
     since_index: int = 0
     inside_index: int = 0
     dry_cells: int = 0
+    step: float = 0.0
+    trail: Trail = field(default_factory=Trail)
+    steps: Steps = field(default_factory=Steps)
+    inside_C: float | None = None
+    fall: FallInDoubt | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,24 +100,50 @@ def start_watch(level: float, sigma: float, index: int) -> DriftWatch:
     return DriftWatch(level=level, sigma=sigma, since_index=index, inside_index=index)
 
 
-def watch_cell(watch: DriftWatch, salinity: float, index: int) -> WaterChange | None:
-    """Compare one new cell with the level; return the change that it proves, if any."""
+def watch_cell(
+    watch: DriftWatch, salinity: float, temperature_C: float, index: int
+) -> WaterChange | None:
+    """Compare one new cell with the level; return the change that it proves, if any.
+
+    Args:
+        watch: Changed in place; its `step` is that of the cell.
+        salinity: Of the cell.
+        temperature_C: Of the cell, °C.
+        index: Of the cell.
+    """
     if _dry(watch, salinity):
         return None
+    follows = watch.trail.add(salinity, watch.step * watch.level, index)
     watch.recent.append(salinity)
     if len(watch.recent) > _FALLEN[1]:
-        watch.deviations.append(round(abs(watch.recent.pop(0) - watch.level), 5))
-        del watch.deviations[: -_LEARNS[1]]
-    limit = max(LEAST_CHANGE, _SIGMAS * cell_scatter(watch))
+        deviation = round(abs(watch.recent.pop(0) - watch.level), 5)
+        if watch.fall is None:  # what lies under a bubble is no scatter
+            watch.deviations = [*watch.deviations, deviation][-_LEARNS[1] :]
+    limit = limit_of(watch)
     change = _agreed(watch.recent, watch.level)
-    if abs(salinity - watch.level) < 0.4 * limit:
-        watch.inside_index = index
-    if change is None or abs(change) < limit:
-        _follow(watch, salinity)
-        return None
+    inside = abs(salinity - watch.level) < INSIDE_SHARE * limit
+    watch.steps.take(watch.trail, limit / 2.0, inside=inside, follows=follows)
+    if inside:
+        watch.inside_index, watch.inside_C = index, temperature_C
     took_s = (index - watch.inside_index) * CELL_S
+    _doubt(watch, limit, took_s, temperature_C)
+    if change is None or abs(change) < limit:
+        if watch.fall is None:
+            _follow(watch, salinity)
+        return None
+    if change < 0.0 and watch.fall is not None:
+        wait_s = _wait_s(watch, watch.fall, limit, temperature_C)
+        if (index - max(watch.inside_index, watch.steps.newest_index)) * CELL_S < wait_s:
+            return None
+        if watch.fall.came_at_once:
+            return WaterChange("water", change, limit, took_s / 60.0, watch.inside_index)
     cause = "drift" if took_s > _SUDDEN_S else ("salt" if change > 0.0 else "water")
     return WaterChange(cause, change, limit, took_s / 60.0, watch.inside_index)
+
+
+def limit_of(watch: DriftWatch) -> float:
+    """Return what a change has to pass, practical salinity."""
+    return max(LEAST_CHANGE, _SIGMAS * cell_scatter(watch))
 
 
 def cell_scatter(watch: DriftWatch) -> float:
@@ -102,6 +151,41 @@ def cell_scatter(watch: DriftWatch) -> float:
     if len(watch.deviations) < _LEARNS[0]:
         return watch.sigma
     return min(watch.sigma, _MEDIAN_TO_SIGMA * sorted(watch.deviations)[len(watch.deviations) // 2])
+
+
+def _doubt(watch: DriftWatch, limit: float, took_s: float, temperature_C: float) -> None:
+    """Follow whether salinity lies below the level, without anybody knowing why."""
+    fallen = _least_agreed(watch.recent, watch.level, -1.0, _DOUBTED)
+    if fallen is None:
+        return
+    if watch.fall is None and fallen >= limit and took_s <= _SUDDEN_S:
+        may_s = _may_be_bubble_s(watch, watch.recent[-1] - watch.level, temperature_C)
+        if may_s > 0.0:
+            watch.fall = FallInDoubt(watch.inside_index, -fallen, wait_s=may_s)
+    elif watch.fall is not None and fallen < _BACK_SHARE * limit:
+        watch.fall = None
+    elif watch.fall is not None:
+        watch.fall.change = -fallen
+
+
+def _may_be_bubble_s(watch: DriftWatch, change: float, temperature_C: float) -> float:
+    """Return for how long a fall may be a bubble, by how it came, s."""
+    moved_C = 0.0 if watch.inside_C is None else abs(temperature_C - watch.inside_C)
+    return longest_wait_s(change, watch.level, moved_C, watch.steps, watch.trail)
+
+
+def _wait_s(watch: DriftWatch, fall: FallInDoubt, limit: float, temperature_C: float) -> float:
+    """Return how long a fall may still be a bubble, s, since it came or since its last step."""
+    unexplained = watch.steps.total - (watch.recent[-1] - watch.level)
+    if not fall.looked:
+        fall.wait_s = _may_be_bubble_s(watch, fall.change, temperature_C)
+        fall.looked, fall.unexplained = True, unexplained
+        fall.came_at_once = fall.wait_s > 0.0
+    # Water that comes over a bubble falls for minutes; salinity may follow a step some cells later.
+    fall.deeper = fall.deeper + 1 if unexplained > fall.unexplained + limit else 0
+    if fall.deeper >= _DEEPER_CELLS:
+        fall.wait_s = 0.0
+    return fall.wait_s
 
 
 def _dry(watch: DriftWatch, salinity: float) -> bool:
@@ -112,11 +196,20 @@ def _dry(watch: DriftWatch, salinity: float) -> bool:
 
 def _agreed(recent: list[float], level: float) -> float | None:
     """Return the change that enough of the newest cells agree on, the least of them."""
-    for sign, (enough, of) in ((1.0, _RISEN), (-1.0, _FALLEN)):
-        sizes = sorted((sign * (value - level) for value in recent[-of:]), reverse=True)
-        if len(sizes) >= enough and sizes[enough - 1] > 0.0:
-            return sign * sizes[enough - 1]
+    for sign, of in ((1.0, _RISEN), (-1.0, _FALLEN)):
+        least = _least_agreed(recent, level, sign, of)
+        if least is not None and least > 0.0:
+            return sign * least
     return None
+
+
+def _least_agreed(
+    recent: list[float], level: float, sign: float, of: tuple[int, int]
+) -> float | None:
+    """Return how far so many of the newest cells lie to one side at least; None for too few."""
+    enough, newest = of
+    sizes = sorted((sign * (value - level) for value in recent[-newest:]), reverse=True)
+    return sizes[enough - 1] if len(sizes) >= enough else None
 
 
 def _follow(watch: DriftWatch, salinity: float) -> None:

@@ -40,4 +40,21 @@ class Disturbed:
     reason: Mapping[str, JSON]
 
 
-Finding: TypeAlias = ForecastBasis | Stabilised | Disturbed
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """Shortly after a fall was taken for water, the level called is read again.
+
+    Nothing has changed by it: who agrees reinstates the call.
+
+    Attributes:
+        level: Salinity that was called, practical salinity.
+        tolerance: How near to it all of the last two minutes are.
+        minutes: How long salinity was away from it, minutes.
+    """
+
+    level: float
+    tolerance: float
+    minutes: float
+
+
+Finding: TypeAlias = ForecastBasis | Stabilised | Disturbed | Recovered

@@ -104,7 +104,7 @@ def _question(suspended: Suspension | None, at: Instant, t_s: float) -> Question
     if suspended is None:
         return None
     return QuestionSnapshot(
-        suspension.QUESTION,
+        suspension.question(suspended),
         suspended.why,
         iso(at, suspended.since_s - t_s),
         suspension.ANSWERS,

@@ -14,6 +14,7 @@ from daemon.mixing.alarm import transitions
 from daemon.mixing.batch import lifecycle
 from daemon.mixing.events import (
     BatchEnded,
+    BatchReinstated,
     CommandAnswered,
     Happening,
     PhaseChanged,
@@ -276,6 +277,8 @@ class Station:
                         followed += learning.released(
                             state.batch, state.times, self.state.lots, t_s
                         )
+                case BatchReinstated() if state.batch.phase is Phase.VERIFYING:
+                    state.verifying_since_s = state.standing.verifying_since_s
         return [*phase_figures.with_figures(steps, state, settings), *followed]
 
     def snapshot(self, reservoir: str, at: Instant) -> ReservoirSnapshot | StationSnapshot:

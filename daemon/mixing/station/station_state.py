@@ -54,6 +54,21 @@ class ReservoirSettings:
 
 
 @dataclass(slots=True)
+class StandingTimes:
+    """Times of a batch before its salinity fell, to be reinstated with it.
+
+    Attributes:
+        stable_at: Since when salinity was steady, ISO 8601.
+        salted_at: When salt had come, UTC.
+        verifying_since_s: Since when the batch had been verified and undecided, s.
+    """
+
+    stable_at: str | None = None
+    salted_at: datetime | None = None
+    verifying_since_s: float | None = None
+
+
+@dataclass(slots=True)
 class ReservoirState:
     """The state of one reservoir; plain data.
 
@@ -75,6 +90,7 @@ class ReservoirState:
         served: Due time of the batch that was used last, UTC.
         reminded: Due times of which a person was reminded, UTC, the last ones.
         reconciliation: What the probes are worth beside each other, where there are several.
+        standing: Times of the batch before its salinity fell.
     """
 
     probes: dict[str, ProbeState] = field(default_factory=dict)
@@ -94,6 +110,7 @@ class ReservoirState:
     served: datetime | None = None
     reminded: list[datetime] = field(default_factory=list)
     reconciliation: Reconciliation = field(default_factory=Reconciliation)
+    standing: StandingTimes = field(default_factory=StandingTimes)
 
 
 @dataclass(slots=True)

@@ -6,11 +6,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase, Reading
-from daemon.mixing.batch import lifecycle, suspension, verification
+from daemon.mixing.batch import doubted_fall, lifecycle, suspension, verification
 from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import Happening, PhaseChanged, WaterDisturbed
-from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Stabilised
-from daemon.mixing.station import expected_release, release_outlook, together
+from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Recovered, Stabilised
+from daemon.mixing.station import expected_release, falls, release_outlook, together
 from daemon.mixing.station.conditions import USABLE
 from daemon.mixing.station.last_reading import iso
 
@@ -60,10 +60,13 @@ def of_reading(
         # The half minute that has just closed may hold readings from elsewhere.
         findings = ()
         state.outlook = None
-    steps = _finding_steps(state, findings, reading, t_s, settings.batch, weights)
+    steps = _finding_steps(state, findings, reading, t_s, settings, weights)
+    if place.away is None:
+        steps += falls.follow(state, reading, t_s, settings)
     # These belong to the batch that a refill at the same moment may end.
     steps = [Happening(each.body, before) for each in steps]
-    closed = state.level.advance(t_s, usable, reading.salinity_u)
+    doubted = doubted_fall.in_doubt(state.batch)
+    closed = state.level.advance(t_s, None if doubted else usable, reading.salinity_u)
     steps += suspension.advance(
         state.batch,
         place,
@@ -123,7 +126,7 @@ def _finding_steps(
     findings: tuple[StabilityFinding, ...],
     reading: Reading,
     t_s: float,
-    settings: BatchSettings,
+    settings: ReservoirSettings,
     weights: Weights,
 ) -> list[Happening]:
     steps: list[Happening] = []
@@ -134,16 +137,19 @@ def _finding_steps(
             # What makes up for a probe that dropped out is no salinity.
             salinity = finding.salinity / state.reconciliation.even[2]
             steady = replace(finding, salinity=salinity)
-            judged = verification.on_stabilised(state.batch, steady, probe_u, t_s, settings)
+            judged = verification.on_stabilised(state.batch, steady, probe_u, t_s, settings.batch)
             if judged:
                 state.stable_at = iso(reading.at)
             steps += judged
         elif isinstance(finding, Disturbed):
-            steps += lifecycle.on_disturbed(state.batch, finding, t_s)
+            falls.remember_times(state)
+            steps += lifecycle.on_disturbed(state.batch, finding, t_s, settings.batch)
+        elif isinstance(finding, Recovered):
+            steps += falls.reinstate(state, finding, reading, t_s, settings)
         elif state.batch.phase is Phase.DISSOLVING and len(findings) == 1:
             # A call of steadiness replaces the forecast.
             made = release_outlook.outlook(weights.head, finding, reading.at, t_s)
-            steps += _forecast_steps(state, finding, made, settings, t_s)
+            steps += _forecast_steps(state, finding, made, settings.batch, t_s)
     return steps
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from daemon.mixing.events import (
     AlarmChanged,
     BatchEnded,
+    BatchReinstated,
     BatchResumed,
     BatchSuspended,
     CommandAnswered,
@@ -32,7 +33,7 @@ def mark_text(body: Body) -> str:
 def _text(body: Body) -> str:
     text = ""
     match body:
-        case PhaseChanged() | BatchSuspended() | BatchResumed():
+        case PhaseChanged() | BatchSuspended() | BatchResumed() | BatchReinstated():
             text = body.why
         case SalinityStabilised():
             spread = "" if body.salinity_u is None else f" ± {2 * body.salinity_u:.2f}"

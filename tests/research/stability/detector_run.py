@@ -90,7 +90,7 @@ def run_detector(trace: Trace, *, with_pump: bool = False) -> DetectorRun:
                 played.calls.append((t_s, found))
             elif isinstance(found, Disturbed):
                 played.disturbed.append((t_s, found))
-            else:
+            elif isinstance(found, ForecastBasis):
                 played.forecasts.append((t_s, found))
     return played
 

@@ -75,6 +75,8 @@ def _start(context: BatchContext) -> CommandResult:
         steps = lifecycle.begin(
             state, context.level, context.t_s, context.reservoir, context.wall, context.settings
         )
+    # Who reports that it is mixed, or salt, says that a fall of salinity was no bubble.
+    state.standing = None
     if salt is not None:
         _book(context, salt)
     if salt is not None and state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):

@@ -206,6 +206,8 @@ def _back(context: CalibrationContext, place: Place, doing: ActKind, step: str) 
 
 def _worth_changed(place: Place, t_s: float, *, changed: bool) -> list[Happening]:
     """Judge the water again where it rests on this probe; beside others it is compared first."""
+    # What a call rested on is worth something else now.
+    place.state.batch.standing = None
     if together.is_alone(place.state, place.settings, place.probe):
         return judge_again(place, t_s)
     together.forget(place.state, place.probe, changed=changed)
@@ -222,7 +224,8 @@ def judge_again(place: Place, t_s: float) -> list[Happening]:
     state.stability, state.armed = Stability(), False
     now = place.calibrating.records.in_force(place.name)
     reason = {"calibration": None if now is None else now.id}
-    steps = lifecycle.on_disturbed(state.batch, Disturbed("calibration", 0.0, {**reason}), t_s)
+    found = Disturbed("calibration", 0.0, {**reason})
+    steps = lifecycle.on_disturbed(state.batch, found, t_s, place.settings.batch)
     if steps:
         # Nothing was added: its mixing time is not learned.
         state.batch.dissolving_since_s = None

@@ -21,6 +21,7 @@ from daemon.mixing.events import (
     AlarmChanged,
     BatchBegan,
     BatchEnded,
+    BatchReinstated,
     BatchResumed,
     BatchSuspended,
     CommandAnswered,
@@ -43,6 +44,7 @@ BATCH_EVENTS = (
     "expired",
     "suspended",
     "resumed",
+    "reinstated",
     "used",
     "ended",
 )
@@ -138,6 +140,13 @@ def batch_event(event: Event) -> dict[str, JSON] | None:
             found = {"event_type": "suspended", "why": why, "question": question}
         case BatchResumed(why=why):
             found = {"event_type": "resumed", "why": why}
+        case BatchReinstated(why=why, phase=phase, salinity=salinity):
+            found = {
+                "event_type": "reinstated",
+                "why": why,
+                "phase": str(phase),
+                "salinity": salinity,
+            }
         case BatchEnded(how=how, by=by):
             found = {"event_type": "ended", "how": how, "by": by}
         case CommandAnswered(verb="batch.use", ok=True) as used:

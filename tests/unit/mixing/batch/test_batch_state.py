@@ -9,6 +9,7 @@ from daemon.mixing.batch.batch_state import (
     Advice,
     Age,
     BatchIdentity,
+    BatchSettings,
     BatchState,
     Judgement,
     SaltAddition,
@@ -17,6 +18,7 @@ from daemon.mixing.batch.batch_state import (
     Volume,
     WaterLevels,
 )
+from daemon.mixing.batch.doubted_fall import standing_of
 
 OUTLIVES = {"phase", "ended", "lot"}
 IDENTITY = {"id": "new", "day": "20260303", "count": 1}
@@ -52,6 +54,7 @@ def worn() -> BatchState:
         volume=Volume(189.0, 34.0, 35.7),
         suspension=Suspension(11.0, "it reads nothing", was_ready=True),
         place_hold="it reads nothing",
+        standing=standing_of(BatchState(), BatchSettings()),
     )
 
 

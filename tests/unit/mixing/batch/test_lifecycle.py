@@ -197,7 +197,7 @@ def test_steadiness_without_salt_is_nothing(phase: Phase) -> None:
     state = BatchState(phase)
 
     assert [] == judged(state, 34.0)
-    assert [] == on_disturbed(state, Disturbed("salt", 1.0, {}), 0.0)
+    assert [] == on_disturbed(state, Disturbed("salt", 1.0, {}), 0.0, SETTINGS)
 
 
 @pytest.mark.parametrize("phase", STEADY)
@@ -211,7 +211,7 @@ def test_a_disturbance_takes_back_the_release(phase: Phase, cause: str) -> None:
         advice=Advice(text="use it"),
         judgement=Judgement(probability=0.99),
     )
-    steps = on_disturbed(state, Disturbed(cause, -0.5, {}), 1000.0)
+    steps = on_disturbed(state, Disturbed(cause, -0.5, {}), 1000.0, SETTINGS)
 
     assert [(Kind.DISTURBED, cause), (Kind.PHASE, None)] == [
         (each.body.kind, facts_in(each).get("cause")) for each in steps
@@ -232,7 +232,7 @@ def test_a_drift_takes_back_no_verdict_and_has_the_water_judged_at_once(phase: P
         confirmed_by="R. Marsh",
         second=SecondReading(34.0, 0.2, "lab"),
     )
-    steps = on_disturbed(state, Disturbed("drift", 0.2, {}), 1000.0)
+    steps = on_disturbed(state, Disturbed("drift", 0.2, {}), 1000.0, SETTINGS)
 
     assert [(Kind.DISTURBED, "drift")] == [
         (each.body.kind, facts_in(each)["cause"]) for each in steps
@@ -259,7 +259,7 @@ def test_a_drift_does_not_settle_what_two_instruments_disagree_about() -> None:
         judgement=Judgement(salinity=34.0, salinity_u=0.1),
         second=contradicts,
     )
-    on_disturbed(state, Disturbed("drift", 0.2, {}), 1000.0)
+    on_disturbed(state, Disturbed("drift", 0.2, {}), 1000.0, SETTINGS)
 
     assert contradicts == state.second
 

@@ -61,6 +61,7 @@ def told(body: Body) -> tuple[str, dict[str, Any]] | None:
         (events.PhaseChanged(Phase.READY, Phase.STALE), "expired"),
         (events.BatchSuspended("it reads 0", "out?", ("probe-out",)), "suspended"),
         (events.BatchResumed("the same water is back"), "resumed"),
+        (events.BatchReinstated("it is back", Phase.READY, 34.0, 65.0), "reinstated"),
         (events.BatchEnded("discarded", "kim"), "ended"),
     ],
 )
