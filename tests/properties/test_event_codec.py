@@ -32,7 +32,8 @@ def values(slot: Slot) -> st.SearchStrategy[Any]:
     if float in (slot.hint, *inner):
         number = FINITE
         return number | st.none() if type(None) in inner else number
-    return st.from_type(slot.hint)
+    # What is no number is unlike itself, wherever it stands.
+    return st.from_type(slot.hint).filter(lambda value: "nan" not in repr(value))
 
 
 @st.composite
