@@ -58,12 +58,10 @@ def test_water_that_comes_over_a_bubble_is_detected_too() -> None:
 @pytest.mark.parametrize("change", [-0.3, -1.0, -4.0])
 def test_a_fall_at_once_is_declared_after_a_quarter_of_an_hour(change: float) -> None:
     """Until then a bubble may go, and meanwhile it is in doubt."""
-    watch = start_watch(LEVEL, 0.01, 0)
-    cells = [LEVEL] * 20 + [LEVEL + change] * 40
-    found = {k: watch_cell(watch, each, 24.0, k) for k, each in enumerate(cells, 1)}
-    first = next(k for k, each in found.items() if each is not None)
+    found = first_change([LEVEL] * 20 + [LEVEL + change] * 40)
 
-    assert (30, "water") == (first - 20, found[first].cause if found[first] else "")
+    assert found is not None
+    assert (30, "water") == (found[0] - 20, found[1].cause)
 
 
 def test_a_step_between_two_readings_is_no_water_for_an_hour() -> None:
