@@ -19,7 +19,8 @@ from daemon.fleet.figures import FleetFigures, SinkFigures
 from daemon.fleet.simulation import Plan, simulate
 from daemon.fleet.story import Step, story
 
-MOST_STATIONS = 2000
+MOST_STATIONS = 300
+"""Of one process: the client library of MQTT watches files up to number 1023, three a station."""
 PLAYED = ("plain-batch", "pump-stops", "unplugged")
 """Simulated stories with readings that come and do not, events of every phase, and alarms."""
 PLAYED_ROWS = 1080
@@ -47,6 +48,9 @@ def fleet(
             min=1, max=MOST_STATIONS, help="How many; 10, or all that --folder has, when left out."
         ),
     ] = None,
+    skip: Annotated[
+        int, typer.Option(min=0, help="Leave out so many first: more than 300 take several runs.")
+    ] = 0,
     config: Annotated[
         Path | None, typer.Option(help="Configuration of each, under names that are made up.")
     ] = None,
@@ -76,11 +80,17 @@ def fleet(
     """
     template = load(find_config(config)) if folder is None else None
     if template is not None:
-        fleet = named(template, stations or DEFAULT_STATIONS)
+        fleet = named(template, stations or DEFAULT_STATIONS, skip)
     elif folder is not None and observer is not None:
-        fleet = provisioned(folder, stations)
+        fleet = provisioned(folder, stations, skip)
     else:
         fail("--folder needs --observer: no station's account may read what others publish", USAGE)
+    if len(fleet) > MOST_STATIONS:
+        fail(
+            f"{folder} holds {len(fleet)} stations, and one run simulates {MOST_STATIONS}: give"
+            " --stations, and --skip in another run",
+            USAGE,
+        )
     plan = Plan(
         stations=fleet,
         stories=[_story(each, seed, period, fleet[0]) for each in PLAYED],

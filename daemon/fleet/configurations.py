@@ -11,13 +11,22 @@ PREFIX = "simulated-"
 """Of names that are made up, so that they are known as such at the broker."""
 
 
-def named(template: Config, count: int) -> list[Config]:
-    """Return one configuration under so many names of simulated stations."""
+def named(template: Config, count: int, skip: int = 0) -> list[Config]:
+    """Return one configuration under so many names of simulated stations.
+
+    Args:
+        template: The configuration.
+        count: How many.
+        skip: How many names are left out before.
+
+    Raises:
+        FleetError: It has no broker.
+    """
     if template.mqtt is None:
         raise FleetError("the configuration has no section [mqtt], so there is nowhere to publish")
     # Two clients of one id would close each other's connections.
     mqtt = template.mqtt.model_copy(update={"client_id": None})
-    width = len(str(count))
+    width = len(str(skip + count))
     return [
         template.model_copy(
             update={
@@ -27,22 +36,23 @@ def named(template: Config, count: int) -> list[Config]:
                 "mqtt": mqtt,
             }
         )
-        for number in range(1, count + 1)
+        for number in range(skip + 1, skip + count + 1)
     ]
 
 
-def provisioned(folder: Path, count: int | None) -> list[Config]:
+def provisioned(folder: Path, count: int | None, skip: int = 0) -> list[Config]:
     """Return the configurations below a folder, one folder a station, in the order of their names.
 
     Args:
         folder: As `deploy/fleet/provision` fills it.
         count: How many of them; None for all.
+        skip: How many are left out before.
 
     Raises:
         FleetError: There are fewer.
         ConfigError: One of them cannot be used.
     """
-    files = sorted(folder.glob("*/brinewright.toml"))
+    files = sorted(folder.glob("*/brinewright.toml"))[skip:]
     wanted = len(files) if count is None else count
     if not files or wanted > len(files):
         raise FleetError(f"{folder} holds {len(files)} stations, not {wanted or 'any'}")

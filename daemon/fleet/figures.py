@@ -48,6 +48,7 @@ class FleetFigures:
         seconds: So long they published.
         stated_per_s: Readings a second that were to be made, of all.
         entries: Readings and events that were made.
+        readings: Readings among them.
         sinks: Figures by kind of sink.
         lost: Entries that the broker acknowledged and no subscriber saw; None where none looked.
         doubled: Entries that a subscriber saw more than once; None likewise.
@@ -59,6 +60,7 @@ class FleetFigures:
     seconds: float
     stated_per_s: float
     entries: int
+    readings: int
     sinks: tuple[SinkFigures, ...]
     lost: int | None
     doubled: int | None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import secrets
 import time
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
@@ -10,6 +11,7 @@ from threading import Event
 
 from paho.mqtt.client import Client, ConnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
 
@@ -19,6 +21,8 @@ from daemon.errors import BrinewrightError, ExitCode
 ENTRIES = ("brinewright/+/+/reading", "brinewright/+/+/event", "brinewright/+/event")
 AVAILABILITY = "brinewright/+/availability"
 ANSWER_S = 10.0
+SESSION_S = 600
+"""So long the broker keeps what comes while the connection is lost."""
 QUIET_S = 0.5
 """So long without another retained message, all of them have come."""
 _SEQ = re.compile(rb'"seq":(\d{1,18})\}$')
@@ -55,7 +59,9 @@ class Observer:
         Raises:
             ObserverError: The broker cannot be reached, or refuses.
         """
-        client = Client(CallbackAPIVersion.VERSION2, protocol=MQTTProtocolVersion.MQTTv5)
+        # A session of its own, so that it misses nothing while the broker is started again.
+        name = f"brinewright-observer-{secrets.token_hex(8)}"
+        client = Client(CallbackAPIVersion.VERSION2, name, protocol=MQTTProtocolVersion.MQTTv5)
         if self.broker.username is not None:
             client.username_pw_set(self.broker.username, self.broker.password)
         if self.broker.tls is not None:
@@ -64,7 +70,12 @@ class Observer:
         client.on_subscribe = self._subscribed
         client.on_message = self._take
         try:
-            client.connect(self.broker.host, self.broker.port, self.broker.keepalive_s)
+            client.connect(
+                self.broker.host,
+                self.broker.port,
+                self.broker.keepalive_s,
+                properties=_session(PacketTypes.CONNECT, SESSION_S),
+            )
         except OSError as exc:
             raise ObserverError(unreachable(self.broker, exc)) from exc
         self._client = client
@@ -108,7 +119,7 @@ class Observer:
     def close(self) -> None:
         """Disconnect."""
         if self._client is not None:
-            self._client.disconnect()
+            self._client.disconnect(properties=_session(PacketTypes.DISCONNECT, 0))
             self._client.loop_stop()
             self._client = None
 
@@ -146,3 +157,10 @@ class Observer:
         seqs, seq = self._came.setdefault(station, set()), int(match[1])
         self.doubled += seq in seqs
         seqs.add(seq)
+
+
+def _session(packet: int, expires_s: int) -> Properties:
+    """Return how long the broker keeps a session after its connection."""
+    properties = Properties(packet)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = expires_s
+    return properties

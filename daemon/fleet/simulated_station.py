@@ -64,6 +64,7 @@ class SimulatedStation:
         wall: The wall clock's time then.
         ends_s: Monotonic time after which it makes no more; `end` sets it.
         made: How many entries it made.
+        readings: How many of them are readings.
     """
 
     config: Config
@@ -73,6 +74,7 @@ class SimulatedStation:
     wall: datetime
     ends_s: float = float("inf")
     made: int = 0
+    readings: int = 0
     _turn: int = 0
     _alarms: dict[tuple[str, str], tuple[int, Event]] = field(default_factory=dict)
     _lock: Lock = field(default_factory=Lock)
@@ -155,6 +157,7 @@ class SimulatedStation:
 
     def _append(self, entry: Entry, at_s: float) -> None:
         self.made += 1
+        self.readings += isinstance(entry, Reading)
         if isinstance(entry, Event) and entry.kind is Kind.ALARM:
             name = str(facts_of(entry.body).get("name"))
             self._alarms[entry.reservoir, name] = (self.made, entry)

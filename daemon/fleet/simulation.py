@@ -130,6 +130,7 @@ def _publish(plan: Plan, observer: Observer, say: Callable[[str], None]) -> Flee
         seconds=end_s - stations[0].begins_s,
         stated_per_s=per_s,
         entries=sum(each.made for each in stations),
+        readings=sum(each.readings for each in stations),
         sinks=of_sinks([*outlets, *written]),
         lost=lost,
         doubled=observer.doubled,

@@ -197,7 +197,7 @@ def test_the_figures_say_what_waits_is_refused_and_how_late(config: Config) -> N
     outlet.deliver(lambda: 101.0)
     outlet.station.advance(102.0)
     (found,) = of_sinks([outlet])
-    whole = FleetFigures(1, 2.0, 1.0, 4, (found,), 0, 0, 0.0, 0.1)
+    whole = FleetFigures(1, 2.0, 1.0, 4, 4, (found,), 0, 0, 0.0, 0.1)
     fine = replace(found, waiting=0, refused=0)
 
     assert (4, 2, 2, 1) == (found.due, found.acknowledged, found.waiting, found.refused)
@@ -236,6 +236,7 @@ def test_made_up_stations_are_known_by_their_names(config: Config) -> None:
     found = named(config, 10)
 
     assert ["simulated-01", "simulated-10"] == [found[0].station.name, found[-1].station.name]
+    assert ["simulated-12"] == [each.station.name for each in named(config, 1, 11)]
     assert {(None, None)} == {
         (each.mqtt and each.mqtt.client_id, each.station.label) for each in found
     }
@@ -254,3 +255,5 @@ def test_a_fleet_that_cannot_be_had_is_refused(config: Config, tmp_path: Path) -
 
     assert issubclass(FleetError, BrinewrightError)
     assert 1 == len(provisioned(tmp_path, None))
+    with pytest.raises(FleetError, match="holds 0 stations"):
+        provisioned(tmp_path, None, 1)
