@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from daemon.entries import Reading
-from daemon.mixing.stability.detector import Disturbed, Stabilised
+from daemon.mixing.stability.detector import Disturbed, Recovered, Stabilised
 from tests.research.stability import apart_judgement, outcomes
 from tests.research.stability.apart_judgement import Runs, must_reach, report
 from tests.research.stability.outcomes import Outcome, outcome
@@ -36,7 +36,7 @@ def steady(hours: float, over_from_s: float = 0.0) -> Trace:
 class Scripted:
     """A detector that says at each time what was written down for it."""
 
-    said: dict[float, Stabilised | Disturbed | None]
+    said: dict[float, Stabilised | Disturbed | Recovered]
     blocks: Callable[[float], bool]
 
     def __init__(self) -> None:
@@ -48,14 +48,18 @@ class Scripted:
         """Begin."""
 
     def advance(self, t_s: float, reading: Reading, weights: object) -> tuple[object, ...]:
-        """Say what was written down; None takes the last disturbance back."""
+        """Say what was written down."""
         self.t_s = t_s
         self.cells.index.append(int(t_s))
         if t_s not in self.said:
             return ()
         each = self.said[t_s]
-        self.settled = not isinstance(each, Disturbed)
-        return () if each is None else (each,)
+        self.settled = isinstance(each, Stabilised)
+        return (each,)
+
+    def reinstate(self) -> None:
+        """Let the call hold again."""
+        self.settled = True
 
     def blocked_by(self) -> tuple[str, ...]:
         """Return whether something blocks now."""
@@ -70,7 +74,7 @@ def script(monkeypatch: pytest.MonkeyPatch) -> Script:
     """Write down what the detector says at which time, and when something blocks a call."""
 
     def write(
-        said: dict[float, Stabilised | Disturbed | None],
+        said: dict[float, Stabilised | Disturbed | Recovered],
         blocks: Callable[[float], bool] = lambda _t_s: False,
     ) -> None:
         class Detector(Scripted):
@@ -88,6 +92,7 @@ def call(salinity: float = FINAL) -> Stabilised:
 
 
 DISTURBED = Disturbed("water", -0.3, {})
+RECOVERED = Recovered(FINAL, 0.05, 10.0)
 
 
 def test_water_steady_for_90_min_that_nothing_forbids_to_call_is_listed(script: Script) -> None:
@@ -120,12 +125,25 @@ def test_a_gap_begins_steadiness_again(script: Script) -> None:
 
 def test_disturbances_while_mixing_is_over_are_counted_by_the_hour(script: Script) -> None:
     """Two in the time of a right call, one of them taken back within a quarter of an hour."""
-    script({3600.0: call(), 7200.0: DISTURBED, 7800.0: None, 10800.0: DISTURBED, 14400.0: call()})
+    script(
+        {3600.0: call(), 7200.0: DISTURBED, 7800.0: RECOVERED, 10800.0: DISTURBED, 14400.0: call()}
+    )
 
     found = outcome(steady(5.0))
 
     assert (found.disturbed, found.taken_back) == (2, 1)
     assert found.stable_h == pytest.approx(1.0 + 3000.0 / 3600.0 + 1.0, abs=0.02)
+
+
+def test_a_call_reinstated_while_mixing_goes_on_is_a_wrong_call(script: Script) -> None:
+    """What was taken for a bubble, and was water that came, counts as a call that was wrong."""
+    script({3600.0: call(), 7300.0: DISTURBED, 7900.0: RECOVERED})
+    trace = steady(3.0)
+    trace.over[720:], trace.final[720:] = False, FINAL - 0.5
+
+    found = outcome(trace)
+
+    assert (found.verdict.false, found.far, found.taken_back) == (True, True, 0)
 
 
 def test_salt_that_comes_is_a_true_disturbance(script: Script) -> None:

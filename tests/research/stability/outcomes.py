@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from daemon.mixing.stability.detector import Disturbed, Stabilised, Stability
+from daemon.mixing.stability.detector import Disturbed, Recovered, Stabilised, Stability
 from tests.parts.weights import weights
 from tests.research.stability.detector_run import detector_times_s, readings, run_station
 from tests.research.stability.probe_model import Trace
@@ -26,9 +26,6 @@ GAP_S = 60.0
 
 Three times the interval between readings is let pass, where that is longer."""
 
-REINSTATED_S = 900.0
-"""Within it a disturbance is taken back by a detector that stands by its call: 15 min."""
-
 
 @dataclass(slots=True)
 class Outcome:
@@ -44,7 +41,7 @@ class Outcome:
         never_free: Whether steady water was not called though no interlock ever blocked.
         never_steady: Whether it was not called whether or not one blocked now and then.
         disturbed: Disturbances while mixing was over and stayed so.
-        taken_back: How many of them were taken back within `REINSTATED_S`.
+        taken_back: How many of them were taken back, the call being reinstated.
         stable_h: Hours for which a right call stood.
         while_standing: Calls while the pump stood.
         wrong_standing: How many of them were wrong.
@@ -99,7 +96,7 @@ def outcome(
     detector, found, calls_s = Stability(), Outcome(_NONE, trace.seed, origin), list[float]()
     free, steady = Spell(), Spell()
     armed, standing, blocked, newest = False, False, True, -1
-    last_s, read_s, disturbed_s = float(trace.t_s[0]), -1e9, -1e9
+    last_s, read_s = float(trace.t_s[0]), -1e9
     rows = zip(
         trace.t_s.tolist(), detector_times_s(trace), readings(trace, with_pump=with_pump),
         trace.over.tolist(), trace.final.tolist(), trace.flowing.tolist(), strict=True,
@@ -113,11 +110,10 @@ def outcome(
         standing = standing and over
         if standing and detector.settled and t_s - last_s < most_gap_s:
             found.stable_h += (t_s - last_s) / 3600.0
-        was_settled = detector.settled
         for each in detector.advance(own_s, reading, weights()):
             if isinstance(each, Stabilised):
                 calls_s.append(t_s)
-                standing, disturbed_s = over, -1e9
+                standing = over
                 off = abs(each.salinity - final)
                 (found.misstated if over else found.off).append(off)
                 found.first_wrong = not over if found.first_wrong is None else found.first_wrong
@@ -125,10 +121,13 @@ def outcome(
                 found.wrong_standing += not flowing and not over
             elif isinstance(each, Disturbed) and standing:
                 found.disturbed += 1
-                disturbed_s = t_s
-        if not was_settled and detector.settled and t_s - disturbed_s < REINSTATED_S:
-            found.taken_back += 1
-            disturbed_s = -1e9
+            elif isinstance(each, Recovered):
+                # Whoever is offered it takes it, as the station does where nothing else is known.
+                detector.reinstate()
+                found.taken_back += standing
+                if not over:
+                    calls_s.append(t_s)
+                    found.off.append(abs(each.level - final))
         if detector.cells.index and detector.cells.index[-1] != newest:
             newest = detector.cells.index[-1]
             blocked = armed and not detector.settled and bool(detector.blocked_by())
