@@ -288,7 +288,7 @@ class Reader:
         """The newest `seq`; 0 in an empty journal."""
         with self.transaction() as db:
             (seq,) = db.execute(
-                "SELECT max(coalesce((SELECT max(seq) FROM readings), 0),"
+                f"SELECT max(coalesce(({rows.LAST_READING}), 0),"  # noqa: S608 - a constant
                 " coalesce((SELECT max(seq) FROM events), 0))"
             ).fetchone()
         return int(seq)
@@ -342,7 +342,7 @@ def _latest(db: sqlite3.Connection, reservoir: str, probe: object, seq: int) -> 
     """Return the last reading of a probe after `seq`, if it is among the newest of all."""
     row = db.execute(
         f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608 - a constant
-        " WHERE seq > max(?, (SELECT max(seq) FROM readings) - ?)"
+        f" WHERE seq > max(?, ({rows.LAST_READING}) - ?)"
         " AND origin IN (SELECT id FROM origins WHERE reservoir = ? AND probe = ?)"
         " ORDER BY seq DESC LIMIT 1",
         (seq, NEWEST, reservoir, probe),

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from daemon.entries import Event, Instant
 from daemon.journal import rows
+from daemon.journal.reading_table import REMOVALS
 from daemon.journal.summaries import COLUMNS, MINUTE_MS, minute_of, summary_rows
 from daemon.mixing.service_events import EntryDamaged, JournalFull
 
@@ -234,7 +235,8 @@ def summarise(db: sqlite3.Connection, found: list[tuple[Any, ...]]) -> int:
             known.append((row[0], row[1], reading))
     damaged = len(found) - len(known)
     db.executemany(SUMMARY, summary_rows(known))
-    db.execute("DELETE FROM readings WHERE seq <= ?", (found[-1][0],))
+    for removal in REMOVALS:
+        db.execute(removal, (found[-1][0],))
     db.execute(
         "UPDATE summarised SET to_seq = ?, readings = readings + ?, damaged = damaged + ?",
         (found[-1][0], len(known), damaged),

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.journal.event_codec import body_of, facts_of
-from daemon.journal.schema import WITH_AGES
+from daemon.journal.schema import WITH_AGES, WITH_BASES
 from daemon.mixing.alarm.former_names import in_present_words
 from daemon.mixing.probe.quality import CALIBRATING
 from daemon.mixing.service_events import EntryDamaged
@@ -40,6 +40,8 @@ READING_COLUMNS = (
     " salinity, salinity_u, flag, tests, pump, fault, spoken, proof, "
 ) + ", ".join(AGE_COLUMNS)
 ORIGIN_COLUMNS = "reservoir, probe, boot, calibration"
+LAST_READING = "SELECT seq FROM readings ORDER BY seq DESC LIMIT 1"
+"""Number of the newest reading; of the greatest SQLite would look at each."""
 EVENT_COLUMNS = "seq, origin, time_ms, mono_ms, synced, batch, kind, facts, proof"
 UNPROVEN = -1
 """Stands for the check of a row that an older version wrote; it has none."""
@@ -90,6 +92,16 @@ def readings_selected(db: sqlite3.Connection) -> str:
     """
     (version,) = db.execute("PRAGMA user_version").fetchone()
     return READING_SELECTED if version >= WITH_AGES else without_ages(READING_SELECTED)
+
+
+def reading_tables(db: sqlite3.Connection) -> tuple[str, ...]:
+    """Return what each holds some of the readings of a journal, or all of them.
+
+    Raises:
+        sqlite3.Error: It cannot be read.
+    """
+    (version,) = db.execute("PRAGMA user_version").fetchone()
+    return ("full_readings", "decoded_readings") if version >= WITH_BASES else ("readings",)
 
 
 def without_ages(columns: str) -> str:
@@ -182,6 +194,11 @@ def text_proof(*words: str) -> int:
 def sound_checkpoint(seq: int, state: str, proof: int | None) -> bool:
     """Say whether the station's state is what was written, from `CHECKPOINT_SELECTED`."""
     return proof in (UNPROVEN, text_proof(str(seq), state))
+
+
+def short_proof(proof: int) -> int:
+    """Return what of its check a reading keeps that counts from a base: 24 bits, in three bytes."""
+    return (proof & 0xFFFFFF) - 0x800000
 
 
 @lru_cache(maxsize=64)
@@ -285,7 +302,9 @@ def to_reading(row: tuple[Any, ...], origin: Origin | None) -> Reading | None:
 
 
 def _sound(row: tuple[Any, ...], origin: Origin) -> bool:
-    return row[14] in (UNPROVEN, _reading_proof(row, row[_AGES:], origin))
+    """Say whether a row is what was written; one that counts from a base has a shorter check."""
+    proof = _reading_proof(row, row[_AGES:], origin)
+    return row[14] in (UNPROVEN, proof, short_proof(proof))
 
 
 def sound_reading(row: tuple[Any, ...], origin: Origin | None) -> bool:

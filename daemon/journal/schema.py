@@ -12,6 +12,42 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import sqlite3
 
+_CONDUCTIVITY, _TEMPERATURE, _SALINITY, _SALINITY_U = (
+    f"iif(typeof(compact.{name}) = 'integer',"
+    f" (base.{name}_zero + compact.{name}) / base.{name}_per, compact.{name})"
+    for name in ("conductivity", "temperature", "salinity", "salinity_u")
+)
+_DECODED = f"""
+    SELECT compact.seq AS seq, base.origin AS origin,
+        base.time_ms + compact.back * base.pace_ms + compact.late_ms AS time_ms,
+        base.mono_ms + compact.back * base.pace_ms + compact.late_ms AS mono_ms,
+        base.synced AS synced,
+        {_CONDUCTIVITY} AS conductivity_mS_cm,
+        {_TEMPERATURE} AS temperature_C,
+        {_SALINITY} AS salinity,
+        {_SALINITY_U} AS salinity_u,
+        base.flag AS flag, base.tests AS tests, base.pump AS pump, base.fault AS fault,
+        coalesce(compact.spoken, replace(replace(base.spoken,
+            '{{c}}', printf('%.*f', base.c_decimals, base.c_factor * {_CONDUCTIVITY})),
+            '{{t}}', printf('%.*f', base.t_decimals, {_TEMPERATURE}))) AS spoken,
+        compact.proof AS proof,
+        NULL AS conductivity_age_s, NULL AS temperature_age_s,
+        NULL AS conductivity_age_u_mS_cm, NULL AS temperature_age_u_C
+    FROM compact_readings AS compact
+    LEFT JOIN bases AS base ON base.seq = compact.seq - compact.back
+"""  # noqa: S608 - constants
+"""Readings that count from a base, every value as it was given."""
+# A plus takes its type from a column: SQLite merges both parts in order only where types agree.
+_FULL = """
+    SELECT seq, origin, +time_ms AS time_ms, +mono_ms AS mono_ms, synced,
+        +conductivity_mS_cm AS conductivity_mS_cm, +temperature_C AS temperature_C,
+        +salinity AS salinity, +salinity_u AS salinity_u, flag, tests, pump, fault,
+        +spoken AS spoken, proof,
+        +conductivity_age_s AS conductivity_age_s, +temperature_age_s AS temperature_age_s,
+        +conductivity_age_u_mS_cm AS conductivity_age_u_mS_cm,
+        +temperature_age_u_C AS temperature_age_u_C
+    FROM full_readings
+"""
 MIGRATIONS: tuple[str, ...] = (
     """
     CREATE TABLE origins (
@@ -157,12 +193,57 @@ MIGRATIONS: tuple[str, ...] = (
     ALTER TABLE readings ADD COLUMN conductivity_age_u_mS_cm REAL;
     ALTER TABLE readings ADD COLUMN temperature_age_u_C REAL;
     """,
+    # Readings in less room: one counts its values from a base that it shares with those before
+    # it, in steps that lose nothing.  What does not fit a base is in `full_readings` as before;
+    # `readings` has both, every value as it was given.
+    f"""
+    ALTER TABLE readings RENAME TO full_readings;
+    CREATE TABLE bases (
+        seq INTEGER PRIMARY KEY,             -- of the first reading that counts from it
+        origin INTEGER NOT NULL REFERENCES origins (id),
+        time_ms INTEGER NOT NULL,            -- wall clock at that reading, ms since 1970, UTC
+        mono_ms INTEGER NOT NULL,            -- monotonic clock at that reading, ms
+        pace_ms INTEGER NOT NULL,            -- about how much later each number is, ms
+        synced INTEGER NOT NULL,             -- 1 where the wall clock is synchronised
+        flag INTEGER NOT NULL,               -- QARTOD: 1 pass, 2 not evaluated, 3, 4, 9 missing
+        tests TEXT NOT NULL,                 -- the flag of each quality test, a digit each
+        pump INTEGER,                        -- 1 running, 0 at rest, NULL not known
+        fault TEXT NOT NULL,                 -- why no value came; empty where one did
+        conductivity_zero INTEGER NOT NULL,  -- where counting begins, in steps
+        conductivity_per REAL NOT NULL,      -- steps for 1 mS/cm
+        temperature_zero INTEGER NOT NULL,
+        temperature_per REAL NOT NULL,       -- steps for 1 °C
+        salinity_zero INTEGER NOT NULL,
+        salinity_per REAL NOT NULL,          -- steps for a salinity of 1
+        salinity_u_zero INTEGER NOT NULL,
+        salinity_u_per REAL NOT NULL,
+        spoken TEXT NOT NULL,                -- the instrument's words, {{c}} and {{t}} its figures
+        c_factor REAL NOT NULL,              -- {{c}} is so many times the conductivity in mS/cm
+        c_decimals INTEGER NOT NULL,         -- decimals of {{c}}
+        t_decimals INTEGER NOT NULL          -- decimals of {{t}}
+    ) STRICT;
+    CREATE TABLE compact_readings (
+        seq INTEGER PRIMARY KEY,
+        back INTEGER NOT NULL,               -- the base is the one of number seq - back
+        late_ms INTEGER NOT NULL,            -- later than that pace has it, by both clocks, ms
+        conductivity ANY,                    -- an integer is steps from the base's zero,
+        temperature ANY,                     -- a real number the value itself, in mS/cm and °C;
+        salinity ANY,                        -- NULL is none
+        salinity_u ANY,
+        spoken TEXT,                         -- the instrument's words; NULL where the base's fit
+        proof INTEGER NOT NULL               -- 24 bits of the CRC-32 of all of the reading
+    ) STRICT;
+    CREATE VIEW decoded_readings AS {_DECODED};
+    CREATE VIEW readings AS {_FULL} UNION ALL {_DECODED};
+    """,
 )
 READABLE_FROM = 5
 """The oldest version whose entries are read as they are: what came since makes it quicker, or is
 nothing in an entry of before."""
 WITH_AGES = 7
 """The first version whose readings have the ages of their values."""
+WITH_BASES = 8
+"""The first version whose readings count from bases."""
 
 
 def migrate(connection: sqlite3.Connection) -> None:

@@ -1,8 +1,9 @@
 """The journal's only writer.
 
 A commit is never lost to a killed process (WAL, synchronous NORMAL).  Events
-are forced to the card at once; readings at least every `flush_interval_s`, so
-a power cut costs at most that much of them and the card is spared.
+are forced to the card before any reader has them (FULL); for readings the log
+is forced every `flush_interval_s`, so a power cut costs at most that much of
+them and the card is spared.
 
 What a power cut took may have been published before.  So that no number is
 used twice, the first entry of another run of the machine skips more numbers
@@ -21,6 +22,8 @@ from daemon.entries import Event, Reading
 from daemon.journal import blocks, rows
 from daemon.journal.errors import JournalBrokenError, JournalError, broken
 from daemon.journal.lock import take_lock
+from daemon.journal.log_file import opened_log
+from daemon.journal.reading_table import ReadingTable, insertion
 from daemon.journal.rows import ORIGIN_COLUMNS, Origin, to_json
 from daemon.journal.schema import migrate
 
@@ -28,14 +31,16 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from daemon.entries import JSON, Entry
+    from daemon.journal.reading_table import Step
 
 T = TypeVar("T")
 
 SKIPPED_PER_BOOT = 100_000
 """More entries than any station writes within the longest `flush_interval_s`, an hour."""
 
-READING = f"INSERT INTO readings ({rows.READING_COLUMNS}) VALUES ({', '.join('?' * 19)})"  # noqa: S608
-EVENT = f"INSERT INTO events ({rows.EVENT_COLUMNS}) VALUES ({', '.join('?' * 9)})"  # noqa: S608
+EVENT = insertion("events", rows.EVENT_COLUMNS)
+ORIGIN = insertion("origins", f"id, {ORIGIN_COLUMNS}")
+CHECKPOINT = "INSERT OR REPLACE INTO memory (id, seq, state, proof) VALUES (1, ?, ?, ?)"
 
 # Changes the row in its place: replacing it would rewrite the index as well, each second.
 SNAPSHOT = """
@@ -75,6 +80,7 @@ class Writer:
         self._lock = take_lock(path) if lock is None else lock
         self._closed = False
         self._origins: dict[Origin, int] = {}
+        self._readings = ReadingTable()
         self._in_no_block = blocks.ENTRIES
         try:
             self._db = _open(path)
@@ -86,7 +92,8 @@ class Writer:
             self._seq = _last_seq(self._db)
             self._boot = _last_boot(self._db)
             self._recall_origins()
-        except sqlite3.Error as exc:
+            self._log = opened_log(path)
+        except (sqlite3.Error, OSError) as exc:
             self._db.close()
             if lock is None:
                 os.close(self._lock)
@@ -124,22 +131,19 @@ class Writer:
             JournalError: Nothing was written, e.g. the disk is full; the same
                 entries may be given again.
         """
-        events = any(isinstance(entry, Event) for entry in entries)
-        due = self._last_flush_s is None or now_s - self._last_flush_s >= self._flush_interval_s
-        mode = "FULL" if events or due else "NORMAL"
+        # SQLite forces a commit before readers have it; what waits for it must see it no earlier.
+        at_once = self._last_flush_s is None or any(isinstance(each, Event) for each in entries)
         seq, boot = self._seq, self._boot
         try:
-            if mode != self._synchronous:
-                self._db.execute(f"PRAGMA synchronous = {mode}")
-                self._synchronous = mode
-            self._db.execute("BEGIN IMMEDIATE")
+            steps: list[Step] = []
             for entry in entries:
                 same_boot = boot in (None, entry.at.boot)
                 seq += 1 if same_boot else SKIPPED_PER_BOOT
                 boot = entry.at.boot
-                self._insert(seq, entry)
-            self._keep(seq, snapshots or {}, checkpoint)
-            self._db.execute("COMMIT")
+                steps += self._entry_steps(seq, entry)
+            steps += _kept(seq, snapshots or {}, checkpoint)
+            self._set_synchronous("FULL" if at_once else "NORMAL")
+            self._run(steps)
         except sqlite3.Error as exc:
             self._undo()
             raise self._failed(exc) from exc
@@ -148,8 +152,10 @@ class Writer:
             self._undo()
             raise
         self._seq, self._boot = seq, boot
-        if mode == "FULL":
+        if at_once:
             self._last_flush_s = now_s
+        elif now_s - (self._last_flush_s or 0.0) >= self._flush_interval_s:
+            self._flush(now_s)
         self._make_blocks(len(entries))
 
     def within(self, work: Callable[[sqlite3.Connection], T]) -> T:
@@ -159,9 +165,7 @@ class Writer:
             JournalError: Nothing of it was done.
         """
         try:
-            if self._synchronous != "NORMAL":
-                self._db.execute("PRAGMA synchronous = NORMAL")
-                self._synchronous = "NORMAL"
+            self._set_synchronous("NORMAL")
             self._db.execute("BEGIN IMMEDIATE")
             done = work(self._db)
             self._db.execute("COMMIT")
@@ -176,6 +180,8 @@ class Writer:
             return
         self._closed = True
         self._db.close()
+        if self._log is not None:
+            self._log.close()
         if self._lock >= 0:
             os.close(self._lock)
 
@@ -196,27 +202,54 @@ class Writer:
             JournalError: Nothing was written.
         """
 
-        def work(_: sqlite3.Connection) -> None:
-            for seq, entry in entries.items():
-                self._insert(seq, entry)
+        def work(db: sqlite3.Connection) -> None:
+            steps = [
+                step for seq, entry in entries.items() for step in self._entry_steps(seq, entry)
+            ]
             if checkpoint is not None:
-                self._keep(checkpoint[0], {}, checkpoint[1])
+                steps += _kept(checkpoint[0], {}, checkpoint[1])
+            for statement, values in steps:
+                db.execute(statement, values)
 
         self.within(work)
         self._seq = max(self._seq, *entries, 0 if checkpoint is None else checkpoint[0])
 
-    def _failed(self, exc: sqlite3.Error) -> JournalError:
-        kind = JournalBrokenError if broken(exc) else JournalError
+    def _failed(self, exc: sqlite3.Error | OSError) -> JournalError:
+        is_broken = isinstance(exc, sqlite3.Error) and broken(exc)
+        kind = JournalBrokenError if is_broken else JournalError
         return kind(f"journal {self._path}: cannot be written: {exc}; {_remedy(exc)}")
 
-    def _insert(self, seq: int, entry: Entry) -> None:
+    def _set_synchronous(self, mode: str) -> None:
+        if mode != self._synchronous:
+            self._db.execute(f"PRAGMA synchronous = {mode}")
+            self._synchronous = mode
+
+    def _run(self, steps: Sequence[Step]) -> None:
+        """Run statements as one transaction, which a single one is without more words."""
+        if len(steps) == 1:
+            self._db.execute(*steps[0])
+            return
+        self._db.execute("BEGIN IMMEDIATE")
+        for statement, values in steps:
+            self._db.execute(statement, values)
+        self._db.execute("COMMIT")
+
+    def _flush(self, now_s: float) -> None:
+        """Force the log; where that fails, SQLite forces the next commit or says why it cannot."""
+        self._last_flush_s = None
+        if self._log is not None:
+            with suppress(OSError):
+                self._log.force()
+                self._last_flush_s = now_s
+
+    def _entry_steps(self, seq: int, entry: Entry) -> list[Step]:
         if isinstance(entry, Reading):
             origin = (entry.reservoir, entry.probe, entry.at.boot, entry.calibration)
-            row = rows.reading_row(seq, self._origin(origin), origin, entry)
-            self._db.execute(READING, row)
-        else:
-            origin = (entry.reservoir, "", entry.at.boot, "")
-            self._db.execute(EVENT, rows.event_row(seq, self._origin(origin), origin, entry))
+            number, added = self._origin(origin)
+            return [*added, *self._readings.steps(seq, number, origin, entry)]
+        origin = (entry.reservoir, "", entry.at.boot, "")
+        number, added = self._origin(origin)
+        return [*added, (EVENT, rows.event_row(seq, number, origin, entry))]
 
     def _make_blocks(self, written: int) -> None:
         """Keep up with what was written, and catch up by as much with what was there before."""
@@ -230,30 +263,18 @@ class Writer:
                 # Without them an export takes longer; nothing else needs them.
                 self._in_no_block = 0
 
-    def _origin(self, key: Origin) -> int:
-        if key not in self._origins:
-            cursor = self._db.execute(
-                "INSERT INTO origins (reservoir, probe, boot, calibration) VALUES (?, ?, ?, ?)", key
-            )
-            self._origins[key] = int(cursor.lastrowid or 0)
-        return self._origins[key]
-
-    def _keep(self, seq: int, snapshots: Mapping[str, JSON], checkpoint: str | None) -> None:
-        for reservoir, snapshot in snapshots.items():
-            self._db.execute(
-                SNAPSHOT,
-                (reservoir, seq, to_json(snapshot)),
-            )
-        if checkpoint is not None:
-            self._db.execute(
-                "INSERT OR REPLACE INTO memory (id, seq, state, proof) VALUES (1, ?, ?, ?)",
-                (seq, checkpoint, rows.text_proof(str(seq), checkpoint)),
-            )
+    def _origin(self, key: Origin) -> tuple[int, list[Step]]:
+        """Return the number of an origin, and what writes it where it is new."""
+        if key in self._origins:
+            return self._origins[key], []
+        number = self._origins[key] = max(self._origins.values(), default=0) + 1
+        return number, [(ORIGIN, (number, *key))]
 
     def _undo(self) -> None:
         with suppress(sqlite3.Error):
             self._db.execute("ROLLBACK")
-        # An origin that was rolled back must be written again with the next entry.
+        # What was rolled back must be written again with the next entry.
+        self._readings.forget()
         with suppress(sqlite3.Error):
             self._recall_origins()
 
@@ -283,9 +304,18 @@ def _open(path: Path) -> sqlite3.Connection:
     return db
 
 
+def _kept(seq: int, snapshots: Mapping[str, JSON], checkpoint: str | None) -> list[Step]:
+    """Return what writes the snapshots, and the checkpoint of the entry with a number."""
+    steps: list[Step] = [(SNAPSHOT, (name, seq, to_json(each))) for name, each in snapshots.items()]
+    if checkpoint is not None:
+        proof = rows.text_proof(str(seq), checkpoint)
+        steps.append((CHECKPOINT, (seq, checkpoint, proof)))
+    return steps
+
+
 def _last_seq(db: sqlite3.Connection) -> int:
     (seq,) = db.execute(
-        "SELECT max(coalesce((SELECT max(seq) FROM readings), 0),"
+        f"SELECT max(coalesce(({rows.LAST_READING}), 0),"  # noqa: S608 - a constant
         " coalesce((SELECT max(seq) FROM events), 0),"
         " coalesce((SELECT max(seq) FROM memory), 0))"
     ).fetchone()
@@ -297,7 +327,7 @@ def _last_boot(db: sqlite3.Connection) -> str | None:
     return str(found[0]) if found else None
 
 
-def _remedy(exc: sqlite3.Error) -> str:
+def _remedy(exc: sqlite3.Error | OSError) -> str:
     if getattr(exc, "sqlite_errorname", "") == "SQLITE_FULL":
         return "free some space on that disk; entries are buffered until then"
     return "check that the disk is mounted writable; entries are buffered until then"

@@ -34,10 +34,11 @@ from daemon.entries import Event, Flag, Instant, Kind, Reading
 from daemon.journal import blocks, rows
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
+from daemon.journal.reading_table import ReadingTable, Step
 from daemon.journal.retention import SUMMARY
 from daemon.journal.selection import Selection, events, readings, summaries
 from daemon.journal.summaries import Summary, summary_rows
-from daemon.journal.writer import EVENT, READING, Writer
+from daemon.journal.writer import EVENT, Writer
 from daemon.mixing.probe.quality import TESTS
 
 T = TypeVar("T")
@@ -57,6 +58,7 @@ MEASURED = """
 import sys
 from pathlib import Path
 from daemon.cli.main import invoke
+from daemon.journal.reading_table import ReadingTable, Step
 code = invoke(sys.argv[1:])
 (most,) = [line for line in Path("/proc/self/status").read_text().splitlines() if "VmHWM" in line]
 sys.stderr.write(most.split()[1])
@@ -128,7 +130,8 @@ def write(path: Path, shape: Shape) -> None:
             db.execute("INSERT INTO origins VALUES (?, ?, ?, ?, ?)", (number, *origin))
         db.executemany(SUMMARY, _summaries(shape, edge))
         begin = (shape.days - shape.kept) * 1440 * shape.in_minute
-        db.executemany(READING, _readings(shape, edge, begin))
+        for step in _readings(shape, edge, begin):
+            db.execute(*step)
         db.executemany(EVENT, _events(shape, begin))
         (last,) = db.execute("SELECT max(seq) FROM readings").fetchone()
         db.execute("UPDATE summarised SET to_seq = ?", (begin,))
@@ -145,12 +148,12 @@ def _summaries(shape: Shape, edge: datetime) -> Iterator[tuple[object, ...]]:
         yield from summary_rows([(seq, 1, reading(wall)) for seq in ends])
 
 
-def _readings(shape: Shape, edge: datetime, seq: int) -> Iterator[tuple[object, ...]]:
-    end = START + shape.days * DAY
+def _readings(shape: Shape, edge: datetime, seq: int) -> Iterator[Step]:
+    end, table = START + shape.days * DAY, ReadingTable()
     for wall in moments(edge, end, timedelta(seconds=shape.period_s)):
         seq += 1
         if seq % EVENT_AMONG:  # events have the numbers between
-            yield rows.reading_row(seq, 1, ORIGIN, reading(wall))
+            yield from table.steps(seq, 1, ORIGIN, reading(wall))
 
 
 def _events(shape: Shape, begin: int) -> Iterator[tuple[object, ...]]:

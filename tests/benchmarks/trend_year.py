@@ -31,10 +31,11 @@ from daemon.entries import JSON, Event, Flag, Instant, Kind, Reading
 from daemon.journal import blocks, rows
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader
+from daemon.journal.reading_table import ReadingTable, Step
 from daemon.journal.trend.filling import Filling, Work
 from daemon.journal.trend.trend import SOURCES, Question
 from daemon.journal.trend.trend_file import TrendFile, trend_path, trend_view
-from daemon.journal.writer import EVENT, READING, Writer
+from daemon.journal.writer import EVENT, Writer
 from daemon.mixing.probe.quality import TESTS
 from daemon.page.response import json_response
 from daemon.page.sources import Sources
@@ -111,8 +112,10 @@ def write(path: Path, days: int) -> int:
         db.execute("BEGIN")
         for number, origin in enumerate((ORIGIN, OWN), start=1):
             db.execute("INSERT INTO origins VALUES (?, ?, ?, ?, ?)", (number, *origin))
+        table = ReadingTable()
         for day in range(days):
-            db.executemany(READING, _readings(day))
+            for step in _readings(table, day):
+                db.execute(*step)
             db.executemany(EVENT, _events(day))
         last = days * (DAY_S + 10_000)
         proof = rows.text_proof(f"{last}", "")
@@ -131,7 +134,7 @@ def make_blocks(path: Path) -> None:
             pass
 
 
-def _readings(day: int) -> Iterator[tuple[Any, ...]]:
+def _readings(table: ReadingTable, day: int) -> Iterator[Step]:
     base = day * (DAY_S + 10_000)
     for second in range(DAY_S):
         whole = day * DAY_S + second
@@ -145,7 +148,7 @@ def _readings(day: int) -> Iterator[tuple[Any, ...]]:
         reading = Reading(
             "mix-1", "ct-1", at, 1.5 * value, warmth, value, 0.0512, Flag.PASS, TESTS_PASSED
         )
-        yield rows.reading_row(base + second + 1, 1, ORIGIN, reading)
+        yield from table.steps(base + second + 1, 1, ORIGIN, reading)
 
 
 def _events(day: int) -> Iterator[tuple[Any, ...]]:

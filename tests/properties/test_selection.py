@@ -19,17 +19,19 @@ from daemon.journal import blocks, rows, selection
 from daemon.journal import writer as writer_module
 from daemon.journal.event_codec import body_of
 from daemon.journal.reader import Reader, Stored
+from daemon.journal.reading_table import FULL
 from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.schema import MIGRATIONS
 from daemon.journal.selection import BATCH_KINDS, Selection
 from daemon.journal.summaries import Summary
-from daemon.journal.writer import EVENT, READING, Writer
+from daemon.journal.writer import EVENT, Writer
 from daemon.mixing.batch.batch_record import BatchRecord, records
 from daemon.mixing.probe.quality import TESTS
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 LATEST_MS = 4_000_000_000_000
 OLD_VERSION = 3
+OLD_READING = FULL.replace("full_readings", "readings")
 RESERVOIRS = ("mix-1", "mix-2")
 FACTS: dict[Kind, dict[str, JSON]] = {
     Kind.PHASE: {"from": "blank", "to": "ready"},
@@ -37,9 +39,15 @@ FACTS: dict[Kind, dict[str, JSON]] = {
     Kind.STABILISED: {"salinity": 33.9, "salinity_u": 0.1},
 }
 DAMAGES = (
-    "UPDATE readings SET time_ms = {time} WHERE seq = {seq}",
-    "UPDATE readings SET salinity = 3.39, proof = coalesce(proof, 7) WHERE seq = {seq}",
-    "UPDATE readings SET origin = 3 - origin WHERE seq = {seq}",
+    "UPDATE full_readings SET time_ms = {time} WHERE seq = {seq}",
+    "UPDATE full_readings SET salinity = 3.39, proof = coalesce(proof, 7) WHERE seq = {seq}",
+    "UPDATE full_readings SET origin = 3 - origin WHERE seq = {seq}",
+    "UPDATE compact_readings SET late_ms = {time} WHERE seq = {seq}",
+    "UPDATE compact_readings SET salinity = 3.39 WHERE seq = {seq}",
+    "UPDATE compact_readings SET back = back + 1 WHERE seq = {seq}",
+    "UPDATE bases SET time_ms = {time} WHERE seq <= {seq}",
+    "UPDATE bases SET origin = 3 - origin WHERE seq <= {seq}",
+    "DELETE FROM bases WHERE seq <= {seq}",
     "UPDATE events SET time_ms = {time} WHERE seq = {seq}",
     "UPDATE events SET batch = 'b-1' WHERE seq = {seq}",
     "UPDATE events SET kind = 'phase' WHERE seq = {seq}",
@@ -141,7 +149,7 @@ def write_old(path: Path, group: Sequence[Entry]) -> None:
             number = numbers.setdefault(origin, len(numbers) + 1)
             db.execute("INSERT OR IGNORE INTO origins VALUES (?, ?, ?, ?, ?)", (number, *origin))
             sql, row = (
-                (READING, rows.reading_row(seq, number, origin, each))
+                (OLD_READING, rows.reading_row(seq, number, origin, each))
                 if isinstance(each, Reading)
                 else (EVENT, rows.event_row(seq, number, origin, each))
             )

@@ -18,7 +18,7 @@ from daemon.entries import Event
 from daemon.journal import rows
 from daemon.journal.calibration_records import record_in
 from daemon.journal.errors import JournalError, broken
-from daemon.journal.schema import MIGRATIONS, READABLE_FROM
+from daemon.journal.schema import MIGRATIONS, READABLE_FROM, WITH_BASES
 from daemon.journal.tables import made_by, tables_in
 
 if TYPE_CHECKING:
@@ -101,7 +101,7 @@ def _inside(db: sqlite3.Connection, longest_s: float) -> IntegrityReport:
         return IntegrityReport("its tables are not those that its version makes")
     if version < READABLE_FROM:
         return IntegrityReport(*_pages(db, longest_s))
-    for table in SMALL:
+    for table in (*SMALL, *(["bases"] if version >= WITH_BASES else [])):
         (result,) = db.execute(f"PRAGMA integrity_check({table})").fetchone()
         if result != "ok":
             return IntegrityReport(f"table {table}: {result}")

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from logging import Logger
     from pathlib import Path
 
-    from daemon.entries import Entry, Instant
+    from daemon.entries import Entry, Instant, Reading
 
 READINGS_CARRIED = 20_000
 AT_ONCE = 500
@@ -222,12 +222,17 @@ def _carry_readings(db: sqlite3.Connection, origins: dict[Any, Any], found: Carr
     columns = _columns(db, "readings", rows.READING_SELECTED, rows.READING_COLUMNS)
     if rows.AGE_COLUMNS[-1] not in {row[1] for row in _some(db, "PRAGMA table_info(readings)")}:
         columns = rows.without_ages(columns)
-    newest = f"SELECT {columns} FROM readings ORDER BY seq DESC LIMIT {READINGS_CARRIED}"  # noqa: S608
-    for row in _some(db, newest):
-        reading = rows.to_reading(row, origins.get(row[1]))
-        if reading is not None:
-            found.entries[row[0]] = reading
-            found.highest = max(found.highest, row[0])
+    readings: dict[int, Reading] = {}
+    # From each table, so that a spoilt page in one hides nothing of the other.
+    for table in rows.reading_tables(db):
+        newest = f"SELECT {columns} FROM {table} ORDER BY seq DESC LIMIT {READINGS_CARRIED}"  # noqa: S608
+        for row in _some(db, newest):
+            reading = rows.to_reading(row, origins.get(row[1]))
+            if reading is not None:
+                readings[row[0]] = reading
+    for seq in sorted(readings)[-READINGS_CARRIED:]:
+        found.entries[seq] = readings[seq]
+        found.highest = max(found.highest, seq)
 
 
 def _carry_checkpoint(db: sqlite3.Connection, found: Carried) -> None:

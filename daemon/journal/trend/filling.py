@@ -31,15 +31,14 @@ SUMMARIES = 1000
 MARGIN = 10_000
 """So many readings above the summaries are counted in one step with them, so that none becomes a
 summary between two steps and is counted twice."""
-ENDS = """
+ENDS = f"""
     SELECT (SELECT name FROM identity),
         (SELECT to_seq FROM summarised), (SELECT summaries_removed FROM summarised),
-        max(coalesce((SELECT max(seq) FROM readings), 0),
-            coalesce((SELECT max(seq) FROM events), 0))
-"""
+        max(coalesce(({rows.LAST_READING}), 0), coalesce((SELECT max(seq) FROM events), 0))
+"""  # noqa: S608 - constants
 EARLIEST = """
     SELECT min(earliest_ms) FROM blocks WHERE last_seq >= coalesce(
-        (SELECT min(first_seq) FROM summaries), (SELECT min(seq) FROM readings), 0)
+        (SELECT min(first_seq) FROM summaries), (SELECT seq FROM readings ORDER BY seq LIMIT 1), 0)
 """
 EVENTS = f"""
     SELECT {rows.EVENT_SELECTED} FROM events
@@ -217,7 +216,7 @@ def _nth_below(db: sqlite3.Connection, table: str, seq: int, count: int, above: 
 def _readings(db: sqlite3.Connection, after: int, to: int) -> Buckets:
     question = (
         f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608 - a constant
-        " WHERE seq > ? AND seq <= ?"
+        " WHERE seq > ? AND seq <= ? ORDER BY seq"
     )
     return of_readings(db.execute(question, (after, to)), origins_of(db), MINUTE_MS)
 

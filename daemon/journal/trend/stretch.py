@@ -71,7 +71,7 @@ def readings_between(
     for span in numbers:
         readings += db.execute(
             f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608 - constants
-            f" WHERE seq BETWEEN ? AND ? AND time_ms >= ? AND time_ms < ? AND {among}",
+            f" WHERE seq BETWEEN ? AND ? AND time_ms >= ? AND time_ms < ? AND {among} ORDER BY seq",
             (*span, since_ms, until_ms, *known),
         )
         minutes += db.execute(
@@ -107,7 +107,7 @@ def readings_after(
     known = [number for number, origin in origins.items() if origin[0] == reservoir]
     some = db.execute(
         f"SELECT {rows.readings_selected(db)} FROM readings"  # noqa: S608 - constants
-        f" WHERE seq > ? AND origin IN ({', '.join('?' * len(known))})",
+        f" WHERE seq > ? AND origin IN ({', '.join('?' * len(known))}) ORDER BY seq",
         (after, *known),
     )
     return of_readings(some, origins, width_ms), after
@@ -129,9 +129,9 @@ def marks_after(db: sqlite3.Connection, seq: int, reservoir: str) -> list[Mark]:
 def time_after(db: sqlite3.Connection, seq: int) -> int | None:
     """Return the time of the first reading that follows a number, ms since 1970; None for none."""
     found = db.execute(
-        "SELECT time_ms FROM readings WHERE seq > ? ORDER BY seq LIMIT 1", (seq,)
+        "SELECT seq, time_ms FROM readings WHERE seq > ? ORDER BY seq LIMIT 1", (seq,)
     ).fetchone()
-    return found[0] if found else None
+    return found[1] if found else None
 
 
 def _pace_ms(readings: list[Row], origins: Mapping[int, Any]) -> int:

@@ -20,6 +20,7 @@ from daemon.journal.selection import Selection, batches, events, readings, summa
 from daemon.journal.writer import Writer
 from daemon.mixing.events import OtherEvent
 from tests.parts.numbered import START, event, reading
+from tests.parts.reading_rows import AS_SEVEN_HAD_THEM
 
 DAY = timedelta(days=1)
 DAYS = 40
@@ -220,7 +221,8 @@ def test_a_journal_of_an_older_version_is_read_before_and_after_it_is_brought_up
 ) -> None:
     """The version before had no blocks, and asks nothing of who only reads."""
     no_ages = "".join(f"ALTER TABLE readings DROP COLUMN {name};" for name in rows.AGE_COLUMNS)
-    change(path, f"DROP TABLE blocks; {no_ages} PRAGMA user_version = {READABLE_FROM}")
+    back = f"{AS_SEVEN_HAD_THEM} DROP TABLE blocks; {no_ages}"
+    change(path, f"{back} PRAGMA user_version = {READABLE_FROM}")
     before = flat(readings(Reader(path), day(30), ALL))
     with Writer(path) as writer:
         assert [] == made(path)

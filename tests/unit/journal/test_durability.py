@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import sqlite3
+from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from daemon.entries import Kind
 from daemon.journal.cursors import Cursors, Refusal
+from daemon.journal.reader import Reader
 from daemon.journal.writer import Writer
 from tests.parts.durability import Commit, Commits, watch
 from tests.parts.events import event
@@ -64,8 +69,9 @@ def test_readings_are_forced_every_few_seconds_and_not_in_between(
         for now_s in range(13):
             writer.append([reading()], float(now_s))
 
-    full = [n for n, mode in enumerate(commits.modes("readings")) if mode == "FULL"]
-    assert ([0, 5, 10], {"FULL", "NORMAL"}) == (full, set(commits.modes("readings")))
+    found = commits.of_readings()
+    assert [0, 5, 10] == [n for n, each in enumerate(found) if each.is_forced]
+    assert ["FULL"] + ["NORMAL"] * 12 == [each.mode for each in found]
 
 
 def test_a_forced_event_counts_as_a_flush_of_the_readings_before_it(
@@ -76,8 +82,115 @@ def test_a_forced_event_counts_as_a_flush_of_the_readings_before_it(
         for now_s in range(10):
             writer.append([reading(), PHASE] if now_s == 3 else [reading()], float(now_s))
 
-    full = [n for n, mode in enumerate(commits.modes("readings")) if mode == "FULL"]
-    assert [0, 3, 8] == full
+    found = commits.of_readings()
+    assert [0, 3, 8] == [n for n, each in enumerate(found) if each.is_forced]
+    assert [0, 3] == [n for n, each in enumerate(found) if each.mode == "FULL"]
+
+
+def test_only_the_log_that_sqlite_has_open_counts_as_forced(
+    commits: Commits, tmp_path: Path
+) -> None:
+    """The spy is not taken in by another file of the same name."""
+    db = sqlite3.connect(tmp_path / "spied.db", isolation_level=None)
+    db.execute("PRAGMA journal_mode = WAL")
+    db.execute("PRAGMA synchronous = NORMAL")
+    db.execute("CREATE TABLE one (n)")
+    forced = []
+    (tmp_path / "elsewhere").mkdir()
+    for place in (tmp_path, tmp_path / "elsewhere"):
+        db.execute("INSERT INTO one VALUES (1)")
+        with (place / "spied.db-wal").open("ab") as file:
+            os.fdatasync(file.fileno())
+        forced.append(commits.commits[-1].is_forced)
+    db.close()
+
+    assert [True, False] == forced
+
+
+@pytest.mark.parametrize("mode", ["PASSIVE", "RESTART", "TRUNCATE"])
+def test_the_log_that_is_forced_is_the_one_in_use_after_a_checkpoint(
+    commits: Commits, tmp_path: Path, mode: str
+) -> None:
+    """SQLite begins its log again, and what is forced then is what it writes then."""
+    path = tmp_path / "journal.db"
+    with Writer(path, flush_interval_s=1.0) as writer:
+        for now_s in range(4):
+            writer.append([reading()], float(now_s))
+            with closing(sqlite3.connect(path)) as db:
+                assert db.execute(f"PRAGMA wal_checkpoint({mode})").fetchone()[0] == 0
+
+    assert [True] * 4 == [each.is_forced for each in commits.of_readings()]
+
+
+def test_a_journal_that_is_opened_again_has_its_new_log_forced(
+    commits: Commits, tmp_path: Path
+) -> None:
+    """The log is removed at the end of each run and made again."""
+    path = tmp_path / "journal.db"
+    for run in range(2):
+        with Writer(path, flush_interval_s=1.0) as writer:
+            for number in range(3):
+                writer.append([reading()], 10.0 * run + number)
+        assert not path.with_name("journal.db-wal").exists()
+
+    assert [True] * 6 == [each.is_forced for each in commits.of_readings()]
+    assert ["FULL", "NORMAL", "NORMAL"] * 2 == [each.mode for each in commits.of_readings()]
+
+
+def test_the_name_of_the_log_is_forced_when_it_is_made(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Before any reading is written, for a log whose name is lost is lost with it."""
+    forced, fsync = [], os.fsync
+
+    def spied(descriptor: int) -> None:
+        forced.append(Path(f"/proc/self/fd/{descriptor}").readlink())
+        fsync(descriptor)
+
+    monkeypatch.setattr(os, "fsync", spied)
+    with Writer(tmp_path / "journal.db"):
+        assert [tmp_path] == forced
+
+
+def test_what_could_not_be_forced_is_forced_by_the_next_commit(
+    commits: Commits, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The reading is in the journal once; SQLite forces it with the next, or says why it cannot."""
+    path, failing = tmp_path / "journal.db", [3, 4]
+    forced = os.fdatasync
+
+    def fails(descriptor: int) -> None:
+        if len(commits.of_readings()) - 1 in failing:
+            raise OSError(errno.EIO, "input/output error")
+        forced(descriptor)
+
+    monkeypatch.setattr(os, "fdatasync", fails)
+    with Writer(path, flush_interval_s=1.0) as writer:
+        for number in range(6):
+            writer.append([reading(number)], float(number))
+
+    found = commits.of_readings()
+    assert [n != 3 for n in range(6)] == [each.is_forced for each in found]
+    assert [0, 4] == [n for n, each in enumerate(found) if each.mode == "FULL"]
+    assert [*range(6)] == [each.salinity for _, each in Reader(path).readings()]
+
+
+def test_where_sqlite_keeps_no_log_it_forces_readings_itself(
+    commits: Commits, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """As on a file system that processes cannot share memory through."""
+    connect = sqlite3.connect
+
+    def without_log(path: Path, **more: Any) -> sqlite3.Connection:  # noqa: ANN401
+        return connect(f"file:{path}?vfs=unix-none", uri=True, **more)
+
+    monkeypatch.setattr(sqlite3, "connect", without_log)
+    with Writer(tmp_path / "journal.db", flush_interval_s=2.0) as writer:
+        for number in range(7):
+            writer.append([reading(number)], float(number))
+
+    assert [0, 3, 6] == [n for n, each in enumerate(commits.of_readings()) if each.mode == "FULL"]
+    assert not (tmp_path / "journal.db-wal").exists()
 
 
 def test_the_state_of_the_station_is_forced_with_the_event_that_changed_it(

@@ -38,6 +38,7 @@ from daemon.mixing.station.station import ReservoirSettings
 from tests.old_journals.contents import contents, lines
 from tests.old_journals.write import FIRST_WITH_SERVICE, FIRST_WITH_SUMMARIES, HERE, VERSIONS
 from tests.parts.configurations import JOURNAL, configuration
+from tests.parts.reading_rows import change_readings
 from tests.parts.snapshots import snapshot_in
 from tests.parts.weights import weights
 
@@ -202,9 +203,7 @@ def test_what_has_no_check_is_trusted_up_to_where_old_versions_wrote(
     last = expected(schema)["last_seq"]
     with closing(sqlite3.connect(journal, isolation_level=None)) as db:
         (to_seq,) = db.execute("SELECT to_seq FROM unproven").fetchone()
-        db.execute(
-            "UPDATE readings SET salinity = 35.25 WHERE seq = (SELECT max(seq) FROM readings)"
-        )
+        change_readings(db, "salinity = 35.25", "seq = (SELECT max(seq) FROM readings)")
 
     checked = schema >= FIRST_WITH_CHECKS
     assert (0 if checked else last) == to_seq

@@ -83,7 +83,7 @@ def test_a_row_without_ages_is_proven_as_rows_were_before_there_were_any() -> No
 def test_an_age_that_the_disk_changed_is_noticed(path: Path, change: str) -> None:
     """A reading whose age fell out would be one of more trust than it has."""
     with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        db.execute(f"UPDATE readings SET {change} WHERE seq = 1")  # noqa: S608 - a constant
+        db.execute(f"UPDATE full_readings SET {change} WHERE seq = 1")  # noqa: S608 - a constant
 
     first, second = Reader(path).after(0)
     assert isinstance(first.entry, Event)

@@ -20,6 +20,7 @@ from daemon.journal.summaries import Class, Summary
 from daemon.journal.writer import Writer
 from tests.parts.events import facts_in
 from tests.parts.numbered import START, event, reading
+from tests.parts.reading_rows import change_readings
 
 DAY_S = 86_400.0
 LIMITS = RetentionLimits(readings_days=2.0, largest_mb=1000.0, newest_kept=100)
@@ -133,7 +134,7 @@ def test_age_stops_at_a_publisher_and_size_goes_past_it_and_says_so(keeping: Kee
     keeping.go_on(6 * DAY_S, 30.0)
     assert 500 == sum(each.readings for each in all_summaries(keeping.path))
 
-    keeping.retention.limits = replace(LIMITS, largest_mb=0.5)
+    keeping.retention.limits = replace(LIMITS, largest_mb=0.3)
     keeping.go_on(7200.0, 30.0)
 
     (told,) = keeping.events
@@ -236,7 +237,7 @@ def pages_when_closed(keeping: Keeping) -> int:
 def test_a_reading_that_the_disk_changed_enters_no_summary(keeping: Keeping) -> None:
     """It is left out and counted, and that is said."""
     keeping.go_on(600.0, 60.0)
-    keeping.writer.within(lambda db: db.execute("UPDATE readings SET salinity = 3.39 WHERE seq=3"))
+    keeping.writer.within(lambda db: change_readings(db, "salinity = 3.39", "seq = 3"))
     keeping.go_on(6 * DAY_S, 60.0)
 
     assert all(each.salinity.low == 33.9 for each in all_summaries(keeping.path))

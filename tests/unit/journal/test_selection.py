@@ -15,6 +15,7 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.selection import Selection, batches, events, readings, summaries
 from daemon.journal.writer import Writer
 from tests.parts.numbered import START, event, reading
+from tests.parts.reading_rows import change_readings
 
 MICROSECOND = timedelta(microseconds=1)
 
@@ -83,7 +84,8 @@ def test_what_is_written_meanwhile_is_left_out(path: Path) -> None:
 
 def test_damaged_entries_are_events_of_1970_and_of_no_reservoir(path: Path) -> None:
     """A question about all time gets each, readings too; a day of its own has none."""
-    change(path, "UPDATE readings SET salinity = 3 WHERE seq = 5")
+    with Writer(path) as writer:
+        writer.within(lambda db: change_readings(db, "salinity = 3.0", "seq = 5"))
     change(path, "UPDATE events SET time_ms = time_ms + 1 WHERE seq = 8")
     reader = Reader(path)
     every_event = [*range(2, 21, 2)]

@@ -23,6 +23,7 @@ from daemon.records.batch_curve import Curve, Point, curve_of, segments, split, 
 from daemon.records.batch_samples import NO_HEAD
 from daemon.reports.batch_sheet import sheet_html
 from tests.parts import numbered
+from tests.parts.reading_rows import change_readings
 from tests.unit.reports.test_batch_sheet import EVENTS, SETUP, START, at, event, rise
 
 
@@ -217,7 +218,7 @@ def test_what_the_disk_has_changed_is_no_extreme(tmp_path: Path) -> None:
     """A salinity of a thousand million that nobody wrote is left out, and the curve is whole."""
     with Writer(tmp_path / "journal.db") as writer:
         writer.append([EVENTS[0], *(reading(n / 60, 34.0 + n % 2) for n in range(100))], 0.0)
-        writer.within(lambda db: db.execute("UPDATE readings SET salinity = 1e9 WHERE seq = 50"))
+        writer.within(lambda db: change_readings(db, "salinity = 1e9", "seq = 50"))
     reader = Reader(tmp_path / "journal.db")
     points = curve_of(reader, records(each for _, each in reader.events())[0], 10).points
 

@@ -41,6 +41,7 @@ from tests.parts.backups import (
     unpacked,
 )
 from tests.parts.events import facts_in
+from tests.parts.reading_rows import change_readings
 
 PAGE = 4096
 
@@ -76,9 +77,9 @@ def test_of_a_spoilt_journal_what_proves_true_is_kept(tmp_path: Path) -> None:
 
 def test_pages_of_noise_are_copied_around(tmp_path: Path) -> None:
     """Half of the file is overwritten: what is left of it is kept."""
-    journal = station(tmp_path, entries=2000)
+    journal = station(tmp_path, entries=4000)
     with journal.open("r+b") as disk:
-        disk.seek(20 * PAGE)
+        disk.seek(30 * PAGE)
         disk.write(os.urandom(20 * PAGE))
     made = create(source(tmp_path), tmp_path / "a.backup", NOW)
 
@@ -104,7 +105,7 @@ def test_old_rows_that_were_changed_are_counted(tmp_path: Path) -> None:
         fill(writer, 0, 3000)
         writer.within(lambda db: summarise(db, db.execute(OLDEST, (500, 480)).fetchall()))
     with closing(sqlite3.connect(journal, isolation_level=None)) as db:
-        db.execute("UPDATE readings SET salinity = 35.0 WHERE seq IN (700, 701)")
+        change_readings(db, "salinity = 35.0", "seq IN (700, 701)")
         db.execute("UPDATE summaries SET salinity_max = 36.0 WHERE first_seq = 1")
     made = create(source(tmp_path), tmp_path / "a.backup", NOW)
 

@@ -107,7 +107,10 @@ def test_a_calibration_that_was_changed_is_left_behind(path: Path) -> None:
 
 def test_a_check_that_is_gone_proves_nothing(path: Path) -> None:
     """A turned bit in the head of a row shifts its columns and takes its check away."""
-    change(path, "UPDATE readings SET spoken = 'x', proof = NULL WHERE seq = 2000")
+    change(path, "INSERT INTO full_readings SELECT * FROM decoded_readings WHERE seq = 2000")
+    change(path, "DELETE FROM compact_readings WHERE seq = 2000")
+    assert "" == check_integrity(path).why
+    change(path, "UPDATE full_readings SET spoken = 'x', proof = NULL WHERE seq = 2000")
 
     assert "reading 2000 was changed" == check_integrity(path).why
     (instead,) = Reader(path).after(1999, 1)
@@ -123,7 +126,7 @@ def test_publishers_follow_the_new_journal_from_its_start(path: Path) -> None:
         while follow(Reader(path), cursors, sink):
             pass
         assert [*before] == sink.seqs
-        change(path, "UPDATE readings SET salinity = 35.9 WHERE seq = 2500")
+        change(path, "UPDATE compact_readings SET salinity = 35.9 WHERE seq = 2500")
         writer, _ = open_writer(path, 5.0, NOW, LOG)
         with writer:
             writer.append([reading(3001)], 3001.0)
@@ -214,7 +217,7 @@ def test_a_log_that_is_spoilt_in_the_middle_ends_before_that(
     path = tmp_path / "killed" / "journal.db"
     path.parent.mkdir()
     with Writer(tmp_path / "journal.db") as writer:
-        for number in range(20):
+        for number in range(60):
             writer.append([reading(number)], float(number))
         written = dict(Reader(tmp_path / "journal.db").readings())
         for each in ("journal.db", "journal.db-wal"):

@@ -30,6 +30,7 @@ from daemon.journal.trend.trend_file import (
 )
 from daemon.journal.writer import Writer
 from tests.parts.numbered import event, reading
+from tests.parts.reading_rows import change_readings, delete_readings
 from tests.parts.trends import START_MS, course, fill, ms, water, write
 
 EVER = (0, 10**14)
@@ -185,7 +186,7 @@ def test_a_journal_that_lost_its_last_entries_begins_again(path: Path) -> None:
     write(path, known)
     fill(path)
     with closing(sqlite3.connect(path)) as db, db:
-        db.execute("DELETE FROM readings WHERE seq > 390")
+        delete_readings(db, "seq > 390")
     fill(path)
 
     check(path, known[:390])
@@ -276,7 +277,7 @@ def test_a_damaged_reading_is_in_no_bucket(path: Path) -> None:
     known = course(200)
     write(path, known)
     with closing(sqlite3.connect(path)) as db, db:
-        db.execute("UPDATE readings SET salinity = 41.9 WHERE seq = 77")
+        change_readings(db, "salinity = 41.9", "seq = 77")
     fill(path)
 
     check(path, known[:76] + known[77:])

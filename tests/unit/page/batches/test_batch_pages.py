@@ -15,6 +15,7 @@ from daemon.journal.retention import OLDEST, summarise
 from daemon.journal.writer import Writer
 from daemon.mixing.batch.lots import Lot
 from tests.parts.batch_scene import MadeBatch, lot_with, many, write_scene
+from tests.parts.reading_rows import delete_readings
 from tests.unit.journal.test_old_journals import put
 from tests.unit.page.batches.parts import ask, json_in
 
@@ -178,7 +179,7 @@ def test_readings_that_became_minutes_or_are_gone_are_told(path: Path) -> None:
         writer.within(lambda db: summarise(db, db.execute(OLDEST, (10**9, 200)).fetchall()))
     some = words(ask(path, f"/batches/{MadeBatch().id}").text)
     with Writer(path) as writer:
-        writer.within(lambda db: db.execute("DELETE FROM readings"))
+        writer.within(delete_readings)
         writer.within(lambda db: db.execute("DELETE FROM summaries"))
     none = ask(path, f"/batches/{MadeBatch().id}")
 
