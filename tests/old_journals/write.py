@@ -35,7 +35,8 @@ VERSIONS = {
     4: "297aaf4",
     5: "25e1584",
     6: "bbae4ff",
-    7: "c3ab2d5",
+    7: "8f6de92",
+    8: "9f692cd",
 }
 """The last commit that wrote each schema; of the newest, one that does."""
 FIRST_WITH_SERVICE = 2

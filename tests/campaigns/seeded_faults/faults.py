@@ -232,15 +232,15 @@ FAULTS = (
     Fault(
         "events are not forced to the card",
         "daemon/journal/writer.py",
-        '"FULL" if events or due else',
-        '"FULL" if due else',
+        "at_once = self._last_flush_s is None or any(isinstance(each, Event) for each in entries)",
+        "at_once = self._last_flush_s is None",
         (f"{DURABLE}::test_every_event_is_forced_to_the_card",),
     ),
     Fault(
         "readings are never forced again",
         "daemon/journal/writer.py",
-        'if mode == "FULL":',
-        "if mode:",
+        "self._flush(now_s)",
+        "self._last_flush_s = now_s",
         (f"{DURABLE}::test_readings_are_forced_every_few_seconds_and_not_in_between",),
     ),
     Fault(
