@@ -27,6 +27,8 @@ from tests.parts.weights import weights
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from daemon.journal.reading_table import Step
+
 
 HOUR_S = 3600.0
 YEAR = timedelta(days=365)
@@ -113,9 +115,13 @@ class MortalWriter(Writer):
         super().append(entries, now_s, snapshots, memory)
         self._ends("after")
 
-    def _keep(self, seq: int, snapshots: Mapping[str, JSON], memory: str | None) -> None:
-        super()._keep(seq, snapshots, memory)
-        self._ends("within")
+    def _run(self, steps: Sequence[Step]) -> None:
+        if self.doom is not None and self.when == "within":
+            self._db.execute("BEGIN IMMEDIATE")
+            for statement, values in steps:
+                self._db.execute(statement, values)
+            self._ends("within")
+        super()._run(steps)
 
     def _ends(self, where: str) -> None:
         if self.doom is not None and self.when == where:

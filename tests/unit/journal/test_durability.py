@@ -182,7 +182,8 @@ def test_where_sqlite_keeps_no_log_it_forces_readings_itself(
     connect = sqlite3.connect
 
     def without_log(path: Path, **more: Any) -> sqlite3.Connection:  # noqa: ANN401
-        return connect(f"file:{path}?vfs=unix-none", uri=True, **more)
+        db: sqlite3.Connection = connect(f"file:{path}?vfs=unix-none", uri=True, **more)
+        return db
 
     monkeypatch.setattr(sqlite3, "connect", without_log)
     with Writer(tmp_path / "journal.db", flush_interval_s=2.0) as writer:
