@@ -38,6 +38,7 @@ PAYS = 128
 """So many values that do not fit a base take more room than another base does."""
 REMEMBERED = 64
 """Patterns whose base is remembered; a station has a few for each probe."""
+NO_AGES = (None,) * 4
 NUMBER = re.compile(r"-?\d+(?:\.(\d+))?")
 
 
@@ -202,7 +203,7 @@ class Bases:
             Rows of `COMPACT_COLUMNS` and, for a new base, of `BASE_COLUMNS`; None for a reading
             that is to be written as it is.
         """
-        if any(age is not None for age in row[15:]) or " " in row[10]:
+        if row[15:] != NO_AGES or " " in row[10]:
             return None
         pattern = (row[1], row[3] - row[2], row[4], *row[9:13])
         live, added = self._live.get(pattern), None

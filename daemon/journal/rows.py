@@ -81,7 +81,10 @@ OF_WATER = (
 )
 """A condition of SQL: the reading is usable and of water, not of a reference solution."""
 _NO_AGES = (None,) * len(AGE_COLUMNS)
-_DIGITS = {flag: str(int(flag)) for flag in Flag}
+_SUSPECT = str(int(Flag.SUSPECT))
+_ZERO = ord("0")
+_MISSING = [(name, 0 if name == CALIBRATING else int(Flag.NOT_EVALUATED)) for name in _PACKED]
+"""What stands for a test that was not made."""
 
 
 def readings_selected(db: sqlite3.Connection) -> str:
@@ -136,13 +139,8 @@ def to_instant(time_ms: int, mono_ms: int, boot: str, synced: int) -> Instant:
 
 
 def _pack(tests: Mapping[str, Flag], figures: Mapping[str, str]) -> str:
-    packed = "".join([_digit(tests, name) for name in _PACKED])
+    packed = "".join([chr(_ZERO + tests.get(name, missing)) for name, missing in _MISSING])
     return f"{packed} {to_json({**figures})}" if figures else packed
-
-
-def _digit(tests: Mapping[str, Flag], name: str) -> str:
-    missing = _NONE if name == CALIBRATING else _DIGITS[Flag.NOT_EVALUATED]
-    return _DIGITS[tests[name]] if name in tests else missing
 
 
 @lru_cache(maxsize=256)  # most readings are flagged as the one before
@@ -181,7 +179,7 @@ def _packing(packed: str) -> tuple[str, ...]:
     before = len(_PACKED_BEFORE_SCALE)
     # For a while eight flags were those of today without calibrating.  Calibrating was always
     # suspect, and immersion, which is the last of those, never is.
-    if len(packed) < before or (len(packed) == before and packed[-1] == _DIGITS[Flag.SUSPECT]):
+    if len(packed) < before or (len(packed) == before and packed[-1] == _SUSPECT):
         return _PACKED_BEFORE_SCALE
     return _PACKED
 
