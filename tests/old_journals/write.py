@@ -36,7 +36,7 @@ VERSIONS = {
     5: "25e1584",
     6: "bbae4ff",
     7: "8f6de92",
-    8: "9f692cd",
+    8: "61e08c5",
 }
 """The last commit that wrote each schema; of the newest, one that does."""
 FIRST_WITH_SERVICE = 2
