@@ -25,7 +25,7 @@ from daemon.mixing.stability.detector import CELLS_BEFORE_ARMING, DWELL
 from daemon.mixing.stability.evidence import Noise, examine
 from daemon.mixing.stability.forecast import forecast
 from daemon.mixing.stability.release_forecast import Watch, inputs
-from tests.parts.weights import weights
+from tests.parts.weights import headless_weights
 from tests.research.stability import training, weights_export
 from tests.research.stability.batch_kinds import draw, rows
 from tests.research.stability.evaluation import Job
@@ -114,7 +114,7 @@ class _Begun:
 
 def decisions_of(traces: list[Trace]) -> list[Decision]:
     """Return the decisions of traces."""
-    net = weights_export.network_of(weights())
+    net = weights_export.network_of(headless_weights())
     begun = sorted(
         (each for trace in traces for each in _begun(trace)), key=lambda each: len(each.record.t_s)
     )
@@ -164,7 +164,7 @@ def _run(net: Network, some: list[_Begun]) -> Iterator[tuple[Singles, Singles]]:
 
 def _decision(begun: _Begun, scores: Singles, units: Singles) -> Decision | None:
     trace, record = begun.trace, begun.record
-    calls = training.calls(record, scores[:, CALL].astype(np.float64), weights().limit)
+    calls = training.calls(record, scores[:, CALL].astype(np.float64), headless_weights().limit)
     call_s = calls[0] if calls else math.nan
     end_s = float(record.t_s[-1])
     last_s = call_s if calls else end_s

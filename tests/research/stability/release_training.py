@@ -28,7 +28,7 @@ from daemon.mixing.stability.release_forecast import (
 )
 from daemon.mixing.stability.release_head import QUANTILES, QUANTITIES, ReleaseHead
 from daemon.weights_file import CHECKSUM_SUFFIX, checksum_line, encode_head
-from tests.parts.weights import weights
+from tests.parts.weights import headless_weights
 from tests.research.stability.evaluation import Job, conditioned_jobs, in_parallel, jobs
 from tests.research.stability.release_records import Decision, decisions
 
@@ -210,8 +210,8 @@ def train(
                 head.parts[j] -= (rate * (move + decay)).astype(np.float32)
     inner, inner_bias, outer, through, bias = (each.astype(np.float64) for each in head.parts)
     return ReleaseHead(
-        weights().mark, mean.astype(np.float64), scale.astype(np.float64), inner, inner_bias,
-        outer, through, bias, np.ones((QUANTITIES, 2)),
+        headless_weights().mark, mean.astype(np.float64), scale.astype(np.float64),
+        inner, inner_bias, outer, through, bias, np.ones((QUANTITIES, 2)),
     )  # fmt: skip
 
 

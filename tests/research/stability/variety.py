@@ -123,7 +123,8 @@ def refine(start: Weights, found: VarietyRecords) -> Weights:
     train_calls(net, examples_of(shuffled(found.first + found.families)), 0, EPOCHS)
     net = mean_of([before, net])
     rounded(net)
-    return weights_export.weights_of(net, limit_of(net, found.unseen))
+    learned = weights_export.envelope_of_records(found.first + found.families)
+    return weights_export.weights_of(net, limit_of(net, found.unseen), learned)
 
 
 def limit_of(net: Network, unseen: list[Record]) -> float:

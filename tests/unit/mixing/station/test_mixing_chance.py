@@ -150,7 +150,7 @@ def test_a_batch_that_is_begun_by_command_during_a_silence_is_measured_on(
     story.t_s, story.wall = story.t_s + 1200.0, story.wall + timedelta(minutes=20)
     station.advance(command(story, "batch.start"))
 
-    found = after(story.still(10), station)
+    found = after(story.still(5), station)
 
     assert Phase.DISSOLVING is found.phase
     assert found.held_back_by
