@@ -237,7 +237,9 @@ def test_no_training_knows_the_held_out_families() -> None:
     knows = {
         str(path.relative_to(RESEARCH))
         for path in RESEARCH.rglob("*.py")
-        if re.search(r"import .*\bapart|families\.apart[ ,]*import|from .*families\.apart", path.read_text())
+        if re.search(
+            r"import .*\bapart|families\.apart[ ,]*import|from .*families\.apart", path.read_text()
+        )
     }
 
     assert {name for name in knows if not Path(name).name.startswith("apart")} <= {

@@ -273,9 +273,7 @@ def test_what_is_in_use_is_written_byte_for_byte_again(tmp_path: Path) -> None:
     path = tmp_path / "weights.npz"
     net = weights_export.network_of(weights())
 
-    weights_export.write(
-        weights_export.weights_of(net, weights().limit, weights().envelope), path
-    )
+    weights_export.write(weights_export.weights_of(net, weights().limit, weights().envelope), path)
 
     assert WEIGHTS_FILE.read_bytes() == path.read_bytes()
 
