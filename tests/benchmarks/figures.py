@@ -107,12 +107,18 @@ def renewed(figures: Sequence[Figure], fresh: Sequence[Figure]) -> list[Figure]:
     return [*kept, *by_name.values()]
 
 
+def keep(fresh: Sequence[Figure]) -> None:
+    """Keep fresh figures, and write the page."""
+    figures = renewed(load(), fresh)
+    STORE.write_text(dump(figures), encoding="utf-8")
+    TABLE.write_text(as_markdown(figures), encoding="utf-8")
+
+
 def main(words: Sequence[str] | None = None) -> int:
     """Run a benchmark where one is named, and write the page; return the exit code."""
     parser = argparse.ArgumentParser(prog="tests.benchmarks.figures", description=__doc__)
     parser.add_argument("benchmark", nargs="*", help="its name and its own options")
     command = parser.parse_known_args(words)[0].benchmark
-    figures = load()
     if command:
         done = subprocess.run(
             [sys.executable, "-m", f"tests.benchmarks.{command[0]}", *command[1:]],
@@ -123,9 +129,9 @@ def main(words: Sequence[str] | None = None) -> int:
         sys.stdout.write(done.stdout + done.stderr)
         if done.returncode:
             return done.returncode
-        figures = renewed(figures, rows_of(done.stdout, command[0], datetime.now(UTC).date()))
-        STORE.write_text(dump(figures), encoding="utf-8")
-    TABLE.write_text(as_markdown(figures), encoding="utf-8")
+        keep(rows_of(done.stdout, command[0], datetime.now(UTC).date()))
+        return 0
+    TABLE.write_text(as_markdown(load()), encoding="utf-8")
     return 0
 
 

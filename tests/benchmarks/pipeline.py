@@ -13,7 +13,6 @@ import os
 import pty
 import re
 import select
-import sqlite3
 import statistics
 import subprocess
 import sys
@@ -26,8 +25,6 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 
-import gsw
-
 from daemon.entries import Instant
 from daemon.journal.writer import Writer
 from daemon.measure.main import make_loop
@@ -39,6 +36,7 @@ from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
 from simulators.stage import Stage
+from tests.benchmarks.budgets.floor import BareFloor
 from tests.conftest import wait_until
 from tests.parts.weights import weights
 from tests.services import service_parts as parts
@@ -116,30 +114,16 @@ def floor_us(lines: list[bytes], folder: Path) -> float:
     Woken by a line as the pipeline is, for a processor that was called away does
     the same work more slowly than one that goes round in a tight loop.
     """
-    path = folder / f"{time.monotonic_ns()}.db"
     master, slave = pty.openpty()
     tty.setraw(slave)
     spent_ns = 0
-    with closing(sqlite3.connect(path, isolation_level=None)) as db:
-        db.execute("PRAGMA journal_mode = WAL")
-        db.execute("PRAGMA synchronous = NORMAL")
-        db.execute(
-            "CREATE TABLE r (seq INTEGER PRIMARY KEY, a, b, c, d, e, f, g, h, i, j, k, l, m)"
-        )
+    with closing(BareFloor(folder / f"{time.monotonic_ns()}.db")) as floor:
         for seq, line in enumerate(lines):
             os.write(master, line)
             select.select([slave], [], [], 1.0)
             os.read(slave, 4096)
             before_ns = time.process_time_ns()
-            conductivity = 50.0 + seq / 1e4
-            salinity = float(gsw.SP_from_C(conductivity, 24.0, 0.0))
-            row = (seq, 1, 1_772_438_400_000 + seq, 1_000_000 + seq, 1, conductivity, 24.0)
-            db.execute("BEGIN IMMEDIATE")
-            db.execute(
-                "INSERT INTO r VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-                (*row, salinity, 0.2, 1, "1111111", None, "", "50000.0,24.00"),
-            )
-            db.execute("COMMIT")
+            floor.take(50.0 + seq / 1e4, 24.0)
             spent_ns += time.process_time_ns() - before_ns
     os.close(master)
     os.close(slave)

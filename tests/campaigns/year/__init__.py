@@ -1,0 +1,1 @@
+"""A simulated year of one reservoir at a reading a second."""

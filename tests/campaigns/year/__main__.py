@@ -1,0 +1,146 @@
+"""A year of one reservoir at a reading a second, with an upgrade of the service half-way.
+
+    python -m tests.campaigns.year
+    python -m tests.campaigns.year --weeks 8 --period 10 --same
+
+A batch a week, mixed and corrected as the station advises, and a calibration each fourth; silent
+instruments, power cuts, forgotten and salt-less batches, a lid left off.  The water is simulated
+throughout, and the real station judges a reading every ten seconds while something is done and
+every thirty else; the readings between, which it would have judged alike, are written into the
+journal without it.  Retention, blocks, checkpoints, restarts from the journal, minute summaries
+and the trend file are the service's own.  Of the first half the journal is written by the version
+before the present schema, which then has to be read, migrated and gone on with.
+
+Each month's memory, descriptors, sizes and queries are printed.  In the end every reading and event
+must be accounted for, by day, in the readings and minute summaries of the journal, against a count
+that was kept apart from it; memory, descriptors and queries must be at the end what they were at
+the beginning.  Exit 0, or 1 with a sentence for each thing that is not so.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from tests.campaigns.year.keeping import DayCount, differences, found, no_days
+from tests.old_journals.write import VERSIONS, checked_out
+
+ROOT = Path(__file__).parents[3]
+HERE = Path(__file__).parent
+GROWN_PERCENT = 5.0
+"""Memory may grow by so much from the second month of a process to its last."""
+SLOWER = 2.0
+"""A query may take so many times what it took first, of a busy machine's figures."""
+QUERIES = ("day_ms", "old_day_ms")
+
+
+@contextmanager
+def code_of(commit: str) -> Iterator[Path]:
+    """Give the code of a commit with this campaign in it; of none, the present one."""
+    if not commit:
+        yield ROOT
+        return
+    with tempfile.TemporaryDirectory() as folder, checked_out(commit, Path(folder)) as code:
+        shutil.copytree(HERE, code / "tests" / "campaigns" / "year", dirs_exist_ok=True)
+        yield code
+
+
+def run_half(code: Path, words: Sequence[object], out: Path) -> dict[str, Any]:
+    """Run a part of the year by some code, and return what it left."""
+    subprocess.run(
+        [sys.executable, "-m", "tests.campaigns.year.half", *map(str, words), str(out)],
+        cwd=code,
+        env={**os.environ, "PYTHONPATH": str(code)},
+        check=True,
+    )
+    said: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
+    return said
+
+
+def faults(path: Path, halves: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Return everything that is not as it must be, a sentence each."""
+    expected = no_days()
+    for half in halves:
+        for day, (count, with_salinity, salinity) in half["days"].items():
+            known = expected[date.fromisoformat(day)]
+            known.readings += count
+            known.with_salinity += with_salinity
+            known.salinity += salinity
+    days, events = found(path)
+    wrong = differences(expected, days)
+    said = sum(half["events"] for half in halves)
+    if events != said:
+        wrong.append(f"{events} events are in the journal, and {said} were written")
+    return wrong + [each for half in halves for each in growth(half["months"])]
+
+
+def growth(months: Sequence[Mapping[str, float]]) -> list[str]:
+    """Return what grew from the second month of a process to its last, a sentence each."""
+    if len(months) < 3:
+        return []
+    early, late = months[1], months[-1]
+    wrong = []
+    more = 100.0 * (late["resident_mib"] / early["resident_mib"] - 1.0)
+    if more > GROWN_PERCENT:
+        wrong.append(f"memory grew by {more:.1f} % to {late['resident_mib']} MiB")
+    if late["descriptors"] != early["descriptors"]:
+        wrong.append(f"{late['descriptors']} descriptors, and {early['descriptors']} before")
+    return wrong + [
+        f"{name} took {late[name]} ms, and {early[name]} before"
+        for name in QUERIES
+        if late[name] > SLOWER * max(early[name], 1.0)
+    ]
+
+
+def total(halves: Sequence[Mapping[str, Any]]) -> DayCount:
+    """Return what all days count together."""
+    whole = DayCount()
+    for half in halves:
+        for count, with_salinity, salinity in half["days"].values():
+            whole.readings += count
+            whole.with_salinity += with_salinity
+            whole.salinity += salinity
+    return whole
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Live the year and print what came of it; return the exit code."""
+    parser = argparse.ArgumentParser(prog="tests.campaigns.year", description=__doc__)
+    parser.add_argument("--weeks", type=int, default=52)
+    parser.add_argument("--period", type=float, default=1.0, help="between readings, s [1]")
+    parser.add_argument("--kept", type=float, default=30.0, help="days of readings [30]")
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--old", default=VERSIONS[max(VERSIONS)], help="commit of the first half")
+    parser.add_argument("--same", action="store_true", help="both halves by the present version")
+    options = parser.parse_args(arguments)
+    middle = options.weeks // 2
+    with tempfile.TemporaryDirectory() as text:
+        path, halves = Path(text) / "journal.db", []
+        parts = ((0, middle, "" if options.same else options.old), (middle, options.weeks, ""))
+        for first, last, commit in parts:
+            with code_of(commit) as code:
+                words = (path, first, last, options.period, options.kept, options.seed + first)
+                halves.append(run_half(code, words, Path(text) / f"{first}.json"))
+        wrong = faults(path, halves)
+    for half in halves:
+        sys.stdout.write(f"events: {half['happened']}\nalarms: {half['alarms']}\n")
+    whole = total(halves)
+    sys.stdout.write(f"{whole.readings} readings, {whole.with_salinity} with a salinity\n")
+    sys.stdout.write("".join(f"WRONG {each}\n" for each in wrong))
+    if not wrong:
+        sys.stdout.write("every reading and event is accounted for, and nothing grew\n")
+    return int(bool(wrong))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
