@@ -12,7 +12,7 @@ import pytest
 from daemon.entries import Instant, Sample
 from daemon.journal.writer import Writer
 from daemon.mixing.station.station import ReservoirSettings, Station
-from tests.benchmarks.budgets import emulation
+from tests.benchmarks.budgets import emulation, journals
 from tests.benchmarks.budgets.__main__ import main
 from tests.benchmarks.budgets.emulation import Machine
 from tests.benchmarks.budgets.table import Row, as_text
@@ -59,6 +59,13 @@ def test_a_commit_of_one_reading_takes_three_statements(
 def _sample(second: int) -> Sample:
     at = Instant(START + timedelta(seconds=second), float(second), "boot-1")
     return Sample("mix-1", "ct-1", at, 51.0 + second % 7 / 1e4, 24.0 + second % 5 / 1e3)
+
+
+def test_a_reading_takes_the_bytes_of_its_budget(tmp_path: Path) -> None:
+    """A batch at 1 Hz, as the station itself writes it."""
+    row = journals.bytes_row(journals.record(tmp_path, 2.0), tmp_path, 7_200)
+
+    assert (f"{journals.BYTES_AIM:g} bytes", True) == (row.aim, row.kept), row
 
 
 @pytest.mark.parametrize("machine", [A_PI, A_SERVER, Machine("riscv64"), Machine("aarch64")])
