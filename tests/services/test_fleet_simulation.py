@@ -147,10 +147,10 @@ def test_a_broker_that_goes_away_is_counted_and_what_waits_is_said(
 
 def test_one_that_is_ended_takes_back_what_it_published(scene: FleetScene) -> None:
     """By a service manager's signal, as by a person's."""
-    driver = scene.simulate("--minutes", "5", "--period", "5")
+    driver = scene.simulate("--minutes", "5", "--period", "1")
     try:
         assert driver.stderr is not None
-        assert "2 stations publish 0.4 readings a second" in driver.stderr.readline()
+        assert "2 stations publish 2 readings a second" in driver.stderr.readline()
         driver.send_signal(signal.SIGTERM)
         driver.communicate(timeout=60)
         assert 130 == driver.returncode
