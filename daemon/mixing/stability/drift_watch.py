@@ -15,7 +15,13 @@ import math
 from dataclasses import dataclass, field
 
 from daemon.mixing.stability.cells import CELL_S
-from daemon.mixing.stability.sudden_fall import FallInDoubt, Steps, Trail, longest_wait_s
+from daemon.mixing.stability.sudden_fall import (
+    BUBBLE_S,
+    FallInDoubt,
+    Steps,
+    Trail,
+    longest_wait_s,
+)
 
 LEAST_CHANGE = 0.17
 """Smallest change that counts as a disturbance, practical salinity."""
@@ -37,7 +43,8 @@ _SUDDEN_S = 900.0
 _DRY_SHARE = 0.3
 _DRY_CELLS = 6
 _SIGMAS = 5.0
-_DEEPER_CELLS = 5
+_DEEPER_CELLS, _DEEPER_SHARE = 5, 0.3
+"""What falls on below a bubble for so many cells by such a share of it is water that comes."""
 _LEARNS = (20, 60)
 """Fewest and most cells, older than those that must agree, that scatter is learned from."""
 _MEDIAN_TO_SIGMA = 1.4826
@@ -122,7 +129,7 @@ def watch_cell(
     limit = limit_of(watch)
     change = _agreed(watch.recent, watch.level)
     inside = abs(salinity - watch.level) < INSIDE_SHARE * limit
-    watch.steps.take(watch.trail, limit / 2.0, inside=inside, follows=follows)
+    watch.steps.take(watch.trail, limit / 4.0, inside=inside, follows=follows)
     if inside:
         watch.inside_index, watch.inside_C = index, temperature_C
     took_s = (index - watch.inside_index) * CELL_S
@@ -133,7 +140,9 @@ def watch_cell(
         return None
     if change < 0.0 and watch.fall is not None:
         wait_s = _wait_s(watch, watch.fall, limit, temperature_C)
-        if (index - max(watch.inside_index, watch.steps.newest_index)) * CELL_S < wait_s:
+        # A bubble that comes off in steps, or another one, shows itself as what it is.
+        newest = watch.steps.newest_index if wait_s > BUBBLE_S else 0
+        if (index - max(watch.inside_index, newest)) * CELL_S < wait_s:
             return None
         if watch.fall.came_at_once:
             return WaterChange("water", change, limit, took_s / 60.0, watch.inside_index)
@@ -158,14 +167,22 @@ def _doubt(watch: DriftWatch, limit: float, took_s: float, temperature_C: float)
     fallen = _least_agreed(watch.recent, watch.level, -1.0, _DOUBTED)
     if fallen is None:
         return
+    if watch.fall is not None and fallen < _BACK_SHARE * limit:
+        watch.fall = None
+        return
     if watch.fall is None and fallen >= limit and took_s <= _SUDDEN_S:
         may_s = _may_be_bubble_s(watch, watch.recent[-1] - watch.level, temperature_C)
         if may_s > 0.0:
-            watch.fall = FallInDoubt(watch.inside_index, -fallen, wait_s=may_s)
-    elif watch.fall is not None and fallen < _BACK_SHARE * limit:
-        watch.fall = None
+            watch.fall = FallInDoubt(
+                watch.inside_index, -fallen, unexplained=_unexplained(watch), wait_s=may_s
+            )
     elif watch.fall is not None:
         watch.fall.change = -fallen
+
+
+def _unexplained(watch: DriftWatch) -> float:
+    """Return how far salinity lies below what steps made of it."""
+    return watch.steps.total - (watch.recent[-1] - watch.level)
 
 
 def _may_be_bubble_s(watch: DriftWatch, change: float, temperature_C: float) -> float:
@@ -176,13 +193,16 @@ def _may_be_bubble_s(watch: DriftWatch, change: float, temperature_C: float) -> 
 
 def _wait_s(watch: DriftWatch, fall: FallInDoubt, limit: float, temperature_C: float) -> float:
     """Return how long a fall may still be a bubble, s, since it came or since its last step."""
-    unexplained = watch.steps.total - (watch.recent[-1] - watch.level)
     if not fall.looked:
-        fall.wait_s = _may_be_bubble_s(watch, fall.change, temperature_C)
-        fall.looked, fall.unexplained = True, unexplained
+        fall.looked = True
+        if fall.wait_s <= BUBBLE_S:
+            changes = (fall.change, watch.recent[-1] - watch.level)
+            fall.wait_s = max(_may_be_bubble_s(watch, each, temperature_C) for each in changes)
+            fall.unexplained = _unexplained(watch)
         fall.came_at_once = fall.wait_s > 0.0
     # Water that comes over a bubble falls for minutes; salinity may follow a step some cells later.
-    fall.deeper = fall.deeper + 1 if unexplained > fall.unexplained + limit else 0
+    most = fall.unexplained + max(limit, -_DEEPER_SHARE * fall.change)
+    fall.deeper = fall.deeper + 1 if _unexplained(watch) > most else 0
     if fall.deeper >= _DEEPER_CELLS:
         fall.wait_s = 0.0
     return fall.wait_s

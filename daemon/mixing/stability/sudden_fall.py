@@ -122,13 +122,14 @@ class Steps:
             inside: Whether salinity is at the level.
             follows: Whether nothing is missing before the cell.
         """
-        step = trail.steps[-1]
+        step = trail.steps[-1] if abs(trail.steps[-1]) >= least else 0.0
         if inside:
-            self.total, self.gap = sum(trail.steps[-_FOLLOWS_CELLS:]), False
+            newest = (each for each in trail.steps[-_FOLLOWS_CELLS:] if abs(each) >= least)
+            self.total, self.gap = sum(newest), False
         else:
             self.total += step
-            self.gap |= not follows and abs(step) >= least
-        if abs(step) >= least:
+            self.gap |= not follows and step != 0.0
+        if abs(step) >= 2.0 * least:
             self.newest_index = trail.index
 
 
@@ -200,7 +201,8 @@ def longest_wait_s(
     """
     if -change > DEEPEST_SHARE * level:
         return 0.0
-    if steps.total - change <= -UNEXPLAINED_SHARE * change and moved_C < SHARP_MOVED_C:
+    explained = abs(steps.total - change) <= -UNEXPLAINED_SHARE * change
+    if explained and moved_C < SHARP_MOVED_C:
         return BUBBLE_S if steps.gap else SHARP_BUBBLE_S
     falls_on = trail.values[-2:][0] - trail.values[-1] > -FALLS_ON_SHARE * change
     at_once = moved_C < MOVED_C and trail.share_at_once(change, level) >= AT_ONCE
