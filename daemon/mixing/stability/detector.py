@@ -45,7 +45,6 @@ from daemon.mixing.stability.network import Rows, Units, ablation, call_score, l
 from daemon.mixing.stability.recovery import UndoneCall, is_over, recovered, watch_again
 from daemon.mixing.stability.release_forecast import ForecastBasis, Watch, inputs
 from daemon.mixing.stability.second_path import Proof, proof_of_rest
-from daemon.mixing.stability.sudden_fall import step_of_cell
 from daemon.mixing.stability.weights import Weights
 
 DWELL = 6
@@ -196,7 +195,7 @@ class Stability:
     def _close(self, index: int, weights: Weights) -> tuple[Finding, ...]:
         """End the running cell and decide on it."""
         restarted = self._follow_pump()
-        self.drift_watch.step = step_of_cell(self.open, self.cells)
+        self.drift_watch.step.take(self.open, self.cells)
         if not close_cell(self.cells, self.open, index) or self.armed_at_s is None:
             return ()
         newest, salinity = self.cells.index[-1], self.cells.salinity[-1]

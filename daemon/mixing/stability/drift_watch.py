@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from daemon.mixing.stability.cells import CELL_S
 from daemon.mixing.stability.sudden_fall import (
     BUBBLE_S,
+    CellStep,
     FallInDoubt,
     Steps,
     Trail,
@@ -62,7 +63,7 @@ class DriftWatch:
         since_index: Cell of the call.
         inside_index: Newest cell that was well inside the limit.
         dry_cells: Cells in a row that looked dry.
-        step: What share of the newest cell's salinity one step between two readings made.
+        step: What of the newest cell was made by one step between two readings.
         trail: Newest cells with none missing between them.
         steps: Steps since the newest cell that was well inside.
         inside_C: Temperature of the newest cell that was well inside, °C; None before any.
@@ -76,7 +77,7 @@ class DriftWatch:
     since_index: int = 0
     inside_index: int = 0
     dry_cells: int = 0
-    step: float = 0.0
+    step: CellStep = field(default_factory=CellStep)
     trail: Trail = field(default_factory=Trail)
     steps: Steps = field(default_factory=Steps)
     inside_C: float | None = None
@@ -120,7 +121,7 @@ def watch_cell(
     """
     if _dry(watch, salinity):
         return None
-    follows = watch.trail.add(salinity, watch.step * watch.level, index)
+    follows = watch.trail.add(salinity, watch.step.share * watch.level, index)
     watch.recent.append(salinity)
     if len(watch.recent) > _FALLEN[1]:
         deviation = round(abs(watch.recent.pop(0) - watch.level), 5)

@@ -47,12 +47,13 @@ def recovered(
         index: Of that cell.
         pump_off_index: Newest cell in which a pump input said "off"; None for none.
     """
-    watch.trail.add(salinity, watch.step * watch.level, index)
-    values, tolerance = watch.trail.values, INSIDE_SHARE * limit_of(watch)
+    watch.trail.add(salinity, watch.step.share * watch.level, index)
+    limit, values = limit_of(watch), watch.trail.values
+    tolerance = INSIDE_SHARE * limit
     if max(abs(each - watch.level) for each in values[-BACK_CELLS:]) > tolerance:
         return None
     stood = pump_off_index is not None and pump_off_index > watch.inside_index
-    if stood or not watch.trail.rose_at_once(watch.level, tolerance):
+    if stood or not watch.trail.rose_at_once(watch.level, limit):
         return None
     return Recovered(watch.level, tolerance, (index - watch.inside_index) * CELL_S / 60.0)
 

@@ -8,6 +8,7 @@ batches.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -37,10 +38,12 @@ LONGEST_STEP_S = 12.0
 _KEPT = 14
 _STEP_CELLS = 2
 _FOLLOWS_CELLS = 3
-_NOISES = 3.0
+_NOISES = 2.0
+_HIGH_SHARE = 0.6
+_PASSING_S = 8.0
+_ONE_STEP = 0.6
 _SALINITY_SHARE = 1.07
 """Relative change of salinity by that of conductivity, in seawater."""
-_CLOSE_S = 3.0
 _FAR_S = 6.0
 _QUIET_OF = 4
 
@@ -95,7 +98,8 @@ class Trail:
             return False
         # Salinity may follow its conductivity some cells later, as the thermometer does.
         since = max(0, self.values.index(lowest) - _FOLLOWS_CELLS)
-        explained = sum(self.steps[since:]) >= (1.0 - UNEXPLAINED_SHARE) * way
+        steps = sum(each for each in self.steps[since:] if abs(each) >= least / 4.0)
+        explained = steps >= (1.0 - UNEXPLAINED_SHARE) * way
         return explained or self.share_at_once(way, level) >= AT_ONCE
 
 
@@ -156,35 +160,61 @@ class FallInDoubt:
     came_at_once: bool = False
 
 
-def step_of_cell(cell: OpenCell, cells: Cells) -> float:
-    """Return what share of salinity one step between two readings of a cell made.
+@dataclass(slots=True)
+class CellStep:
+    """What of the newest cell was made by one step between two readings.
 
-    No more than what it moved within the cell; negative for a fall, 0 for none.
-
-    Args:
-        cell: Before it is closed.
-        cells: Those before it.
+    Attributes:
+        share: Of salinity; negative for a fall, 0 for none.
+        level_mS_cm: What most readings of the newest cell reach, mS/cm; None before any.
+        fall_mS_cm: Largest fall between two readings in it, mS/cm.
+        rise_mS_cm: Largest rise likewise.
     """
-    conductivity_mS_cm = cell.conductivity_mS_cm
-    noise_mS_cm = min(cells.noise_mS_cm[-_QUIET_OF:], default=0.0)
-    spacing_s = CELL_S / max(1, len(conductivity_mS_cm))
-    values = cell.before_mS_cm + conductivity_mS_cm
-    if spacing_s > LONGEST_STEP_S or len(values) < 4:  # noqa: PLR2004 - two at each end
-        return 0.0
-    start, end = sum(values[:2]) / 2.0, sum(values[-2:]) / 2.0
-    moved = end - start
-    if abs(moved) <= _NOISES * noise_mS_cm or start <= 0.0:
-        return 0.0
-    sign = 1.0 if moved > 0.0 else -1.0
-    if spacing_s <= _CLOSE_S:  # the mean of two, so that scatter makes no step
-        values = [(one + other) / 2.0 for one, other in pairwise(values)]
-        later = values[2:]
-    else:
-        later = values[1:]
-    largest = max(sign * (two - one) for one, two in zip(values, later, strict=False))
-    if spacing_s > _FAR_S:  # of few readings the largest step is that of the largest scatter
-        largest -= 2.0 * noise_mS_cm
-    return sign * max(0.0, min(abs(moved), largest)) / start * _SALINITY_SHARE
+
+    share: float = 0.0
+    level_mS_cm: float | None = None
+    fall_mS_cm: float = 0.0
+    rise_mS_cm: float = 0.0
+
+    def take(self, cell: OpenCell, cells: Cells) -> None:
+        """Take a cell that is about to be closed.
+
+        Args:
+            cell: Before it is closed.
+            cells: Those before it.
+        """
+        values, before = cell.conductivity_mS_cm, self.level_mS_cm
+        fall, rise = self.fall_mS_cm, self.rise_mS_cm
+        self.share = 0.0
+        if not values:
+            return
+        # Bubbles that pass only lower, so that the higher readings are those of the water; where
+        # a step lies late in a cell, it moves the level of the next.
+        level = sorted(values)[math.ceil(_HIGH_SHARE * (len(values) - 1))]
+        self.level_mS_cm = level
+        spacing_s = CELL_S / len(values)
+        if spacing_s > LONGEST_STEP_S:
+            self.fall_mS_cm = self.rise_mS_cm = 0.0
+            return
+        noise_mS_cm = min(cells.noise_mS_cm[-_QUIET_OF:], default=0.0)
+        self._find_largest(cell.before_mS_cm + values, spacing_s, noise_mS_cm)
+        if before is None or before <= 0.0:
+            return
+        moved = level - before
+        largest = max(rise, self.rise_mS_cm) if moved > 0.0 else max(fall, self.fall_mS_cm)
+        if largest >= _ONE_STEP * abs(moved) > _ONE_STEP * _NOISES * noise_mS_cm:
+            one = math.copysign(min(abs(moved), largest), moved)
+            self.share = one / before * _SALINITY_SHARE
+
+    def _find_largest(self, values: list[float], spacing_s: float, noise_mS_cm: float) -> None:
+        """Find the largest fall and rise between two readings, bubbles that pass left out."""
+        span = max(1, round(_PASSING_S / spacing_s))
+        highest = [max(values[k : k + span]) for k in range(len(values))]
+        moves = [two - one for one, two in pairwise(highest)]
+        # Of few readings the largest step is that of the largest scatter.
+        scatter = 2.0 * noise_mS_cm if spacing_s > _FAR_S else 0.0
+        self.fall_mS_cm = max(0.0, -min(moves, default=0.0) - scatter)
+        self.rise_mS_cm = max(0.0, max(moves, default=0.0) - scatter)
 
 
 def longest_wait_s(

@@ -70,7 +70,7 @@ def test_a_step_between_two_readings_is_no_water_for_an_hour() -> None:
     for after in ([-1.0] * 200, [-1.0] * 20 + [-1.0 - 0.05 * k for k in range(60)]):
         watch = start_watch(LEVEL, 0.01, 0)
         for k, change in enumerate([0.0] * 20 + after, 1):
-            watch.step = -1.0 / LEVEL if k == 21 else 0.0
+            watch.step.share = -1.0 / LEVEL if k == 21 else 0.0
             if watch_cell(watch, LEVEL + change, 24.0, k) is not None:
                 changes.append(k - 20)
                 break
