@@ -53,6 +53,12 @@ SURE_RISE_PER_H, SURE_FALL_PER_H = (0.02, 0.05), (0.04, 0.05)
 Evaporation raises salinity by hundredths an hour, and so does a bed of salt that takes half a
 day; only the course before can tell them apart.  A falling one is no salt, but may be mixing."""
 
+MOST_REPEATS = 0.9
+"""Share of readings that repeat the one before, above which rest alone proves nothing.
+
+A probe that stuck, if with a tremble, rests as no water does; a live one on coarse steps may look
+like it, and then the network's word is needed."""
+
 EVEN = 0.5
 """Confidence that proves nothing: the estimate alone."""
 
@@ -88,6 +94,8 @@ def proof_of_rest(
     for stage in stages:
         if odds < stage.least_odds:
             continue
+        if odds < STAGES[1].least_odds and repeats_itself(cells, stage):
+            continue
         rest = rest_of(cells, began_index, stage.block_cells)
         if rest is None or (stage is not AFTER_DRIFT and surely_moves(rest, odds)):
             continue
@@ -108,6 +116,19 @@ def surely_moves(rest: Rest, odds: float) -> bool:
     agrees = int(odds >= AGREES)
     low, high = rest.interval_per_h(STAGES[-1].confidence)
     return low > SURE_RISE_PER_H[agrees] or -high > SURE_FALL_PER_H[agrees]
+
+
+def repeats_itself(cells: Cells, stage: Stage) -> bool:
+    """Return whether conductivity hardly moved from reading to reading in the record of a stage."""
+    newest = slice(-BLOCKS * stage.block_cells, None)
+    repeats = [
+        share
+        for share, step in zip(
+            cells.conductivity_repeats[newest], cells.step_mS_cm[newest], strict=True
+        )
+        if share > 0.0 or step is not None
+    ]
+    return sum(repeats) >= MOST_REPEATS * len(repeats)
 
 
 def minutes_of(stage: Stage) -> float:

@@ -207,6 +207,16 @@ def test_a_coarse_instrument_in_quiet_water_is_not_dead() -> None:
     assert 48.0 == proven(quiet, SURE)
 
 
+@pytest.mark.parametrize("moved_every", [10**9, 40])
+def test_a_probe_that_stuck_with_a_tremble_needs_the_word_of_the_network(moved_every: int) -> None:
+    """It rests as no water does; a live one on coarse steps looks like it, and is called by it."""
+    stuck = cells_of(np.full(300, 6.6))
+    stuck.conductivity_repeats = [0.97 if k % moved_every else 0.9 for k in range(300)]
+
+    assert proven(stuck, DOUBTS) is None
+    assert 48.0 == proven(stuck, SURE)
+
+
 def test_after_a_drift_half_an_hour_is_enough_whatever_the_network_says() -> None:
     """Nothing was added; without a drift the same record is too short."""
     cells = cells_of(record(60, 0.005))
