@@ -292,6 +292,8 @@ def _open(path: Path) -> sqlite3.Connection:
             db = undo.enter_context(closing(sqlite3.connect(path, isolation_level=None)))
             db.execute("PRAGMA journal_mode = WAL")
             migrate(db)
+            # A log that is spoilt later must not take the name of the journal with it.
+            db.execute("PRAGMA wal_checkpoint")
         except ValueError as exc:
             raise JournalError(f"journal {path}: cannot be opened: {exc}") from exc
         except sqlite3.Error as exc:

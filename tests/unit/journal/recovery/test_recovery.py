@@ -240,6 +240,24 @@ def test_a_log_that_is_spoilt_in_the_middle_ends_before_that(
     assert newest > max(written) or not published
 
 
+def test_a_new_journal_keeps_its_name_when_all_of_its_log_is_spoilt(tmp_path: Path) -> None:
+    """So publishers that had more of it are still known, and the loss is reported."""
+    path = tmp_path / "killed" / "journal.db"
+    path.parent.mkdir()
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([reading(1)], 1.0)
+        shutil.copy(tmp_path / "journal.db", path)
+        path.with_name("journal.db-wal").write_bytes(b"noise" * 5000)
+        with Cursors(path.with_name("journal-cursors.db")) as cursors:
+            cursors.advance(f"mqtt@{writer.identity}", writer.last_seq)
+        name = writer.identity
+    again, events = open_writer(path, 5.0, NOW, LOG)
+    with again:
+        assert name == again.identity
+
+    assert ["journal cut off"] == [facts_in(each)["state"] for each in events]
+
+
 def test_a_large_journal_is_looked_through_for_a_bounded_time(
     path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
