@@ -6,6 +6,8 @@ import math
 import re
 
 NUMBER = re.compile(r"[+-]?(?:\d+([.,])?\d*|([.,])\d+)(?:[eE][+-]?\d+)?")
+USUAL = re.compile(r"-?\d{1,15}\.\d{1,15}")
+"""A number that needs no second look, where the sign is a point."""
 THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
 SHOWN = 60
 
@@ -33,6 +35,8 @@ class DecimalSign:
         Raises:
             ValueError: One is no number, or could be two; the text names it and says why.
         """
+        if self._sign == "." and all(USUAL.fullmatch(text) for _, text in fields):
+            return [float(text) for _, text in fields]
         signs = [(name, text, _sign_of(name, text)) for name, text in fields]
         sign = self._sign or self._first_sign(signs, large)
         for name, text, own in signs:

@@ -6,6 +6,7 @@ They are filled from every credible reading, also from those that fail the test 
 from __future__ import annotations
 
 import math
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass, field
 from itertools import pairwise
 from statistics import median
@@ -86,11 +87,12 @@ class PlaceBins:
     def between(self, values: list[float], newer_s: float, older_s: float) -> list[float]:
         """Return the values of bins that are at least and at most so long ago, oldest first."""
         now_s = self.now_s
-        return [
-            value
-            for at_s, value in zip(self.times_s, values, strict=True)
-            if newer_s <= now_s - at_s <= older_s
-        ]
+
+        def after_now_s(at_s: float) -> float:
+            return at_s - now_s
+
+        first = bisect_left(self.times_s, -older_s, key=after_now_s)
+        return values[first : bisect_right(self.times_s, -newer_s, first, key=after_now_s)]
 
     def after(self, t_s: float) -> list[float]:
         """Return the salinities of bins later than `t_s`, oldest first."""

@@ -6,8 +6,8 @@ Where there is one probe, its reading is that of the water, and nothing here cha
 from __future__ import annotations
 
 from copy import deepcopy
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.entries import Flag
 from daemon.mixing.batch.batch_state import STEADY
@@ -29,8 +29,7 @@ ELSEWHERE = frozenset({"immersion", "location"})
 """Tests that a probe fails by being in other water or in none, with nothing wrong with it."""
 
 
-@dataclass(frozen=True, slots=True)
-class WaterReading:
+class WaterReading(NamedTuple):
     """What is known of the water at one moment.
 
     Attributes:

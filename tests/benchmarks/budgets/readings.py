@@ -32,6 +32,8 @@ from tests.services import service_parts as parts
 AIMS = {1.0: 4.0, 10.0: 2.5}
 """Times the floor, by readings a second."""
 WARM_S = 5.0
+LEAST_SHARE = 0.6
+"""Of the readings that are due; where fewer come, the machine is too busy for a figure."""
 PATIENCE_S = 120.0
 FASTEST_HZ = 5.0
 """Of one probe, by the least period that a configuration may give it."""
@@ -66,7 +68,7 @@ class Case:
         """The section of each of its probes."""
         text = parts.POLLED if self.asked else parts.FREE_RUNNING
         period = f"period_s = {self.probes / self.hz:g}"
-        return text.replace("period_s = 10", period).replace("timeout_s = 10", "timeout_s = 0.09")
+        return text.replace("period_s = 10", period).replace("timeout_s = 10", "timeout_s = 0.15")
 
 
 CASES = tuple(Case(hz, asked) for hz in AIMS for asked in (True, False))
@@ -187,7 +189,7 @@ def rows(folder: Path, seconds: float) -> list[Row]:
 
 
 def _row(case: Case, spent_us: list[float], counts: list[int], seconds: float) -> Row:
-    if min(counts) < 0.9 * seconds * case.hz:
+    if min(counts) < LEAST_SHARE * seconds * case.hz:
         sys.exit(f"{case.name}: only {counts} readings in {seconds:g} s: no figure")
     service, floor = spent_us
     return Row.of(
