@@ -2,6 +2,7 @@
 
     python -m tests.campaigns.year
     python -m tests.campaigns.year --weeks 8 --period 10 --same
+    python -m tests.campaigns.year --at FOLDER    keep all there, and repeat no half that is there
 
 A batch a week, mixed and corrected as the station advises, and a calibration each fourth; silent
 instruments, power cuts, forgotten and salt-less batches, a lid left off.  The water is simulated
@@ -57,14 +58,16 @@ def code_of(commit: str) -> Iterator[Path]:
         yield code
 
 
-def run_half(code: Path, words: Sequence[object], out: Path) -> dict[str, Any]:
-    """Run a part of the year by some code, and return what it left."""
-    subprocess.run(
-        [sys.executable, "-m", "tests.campaigns.year.half", *map(str, words), str(out)],
-        cwd=code,
-        env={**os.environ, "PYTHONPATH": str(code)},
-        check=True,
-    )
+def run_half(commit: str, words: Sequence[object], out: Path) -> dict[str, Any]:
+    """Run a part of the year by the code of a commit, and return what it left."""
+    if not out.exists():
+        with code_of(commit) as code:
+            subprocess.run(
+                [sys.executable, "-m", "tests.campaigns.year.half", *map(str, words), str(out)],
+                cwd=code,
+                env={**os.environ, "PYTHONPATH": str(code)},
+                check=True,
+            )
     said: dict[str, Any] = json.loads(out.read_text(encoding="utf-8"))
     return said
 
@@ -116,7 +119,7 @@ def total(halves: Sequence[Mapping[str, Any]]) -> DayCount:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Live the year and print what came of it; return the exit code."""
+    """Live the year, there or in a folder that goes; return the exit code."""
     parser = argparse.ArgumentParser(prog="tests.campaigns.year", description=__doc__)
     parser.add_argument("--weeks", type=int, default=52)
     parser.add_argument("--period", type=float, default=1.0, help="between readings, s [1]")
@@ -124,16 +127,23 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--old", default=OLD, help="commit of the first half")
     parser.add_argument("--same", action="store_true", help="both halves by the present version")
+    parser.add_argument("--at", type=Path, metavar="FOLDER", help="where journal and figures stay")
     options = parser.parse_args(arguments)
-    middle = options.weeks // 2
+    if options.at is not None:
+        options.at.mkdir(parents=True, exist_ok=True)
+        return live(options, options.at)
     with tempfile.TemporaryDirectory() as text:
-        path, halves = Path(text) / "journal.db", []
-        parts = ((0, middle, "" if options.same else options.old), (middle, options.weeks, ""))
-        for first, last, commit in parts:
-            with code_of(commit) as code:
-                words = (path, first, last, options.period, options.kept, options.seed + first)
-                halves.append(run_half(code, words, Path(text) / f"{first}.json"))
-        wrong = faults(path, halves)
+        return live(options, Path(text))
+
+
+def live(options: argparse.Namespace, folder: Path) -> int:
+    """Live the halves of the year and print what came of them; return the exit code."""
+    path, halves, middle = folder / "journal.db", [], options.weeks // 2
+    parts = ((0, middle, "" if options.same else options.old), (middle, options.weeks, ""))
+    for first, last, commit in parts:
+        words = (path, first, last, options.period, options.kept, options.seed + first)
+        halves.append(run_half(commit, words, folder / f"{first}.json"))
+    wrong = faults(path, halves)
     for half in halves:
         sys.stdout.write(f"events: {half['happened']}\nalarms: {half['alarms']}\n")
     whole = total(halves)
