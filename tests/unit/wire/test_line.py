@@ -222,6 +222,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Callable[[LineSettings], Bench]:
     def make(settings: LineSettings) -> Bench:
         port = FakePort()
         monkeypatch.setattr("daemon.probes.transport.serial.Serial", port)
+        monkeypatch.setattr("daemon.probes.transport._present", lambda _: b"")  # `read` gives all
         monkeypatch.setattr("daemon.probes.transport._sent", FakePort.write)
         return Bench(port, LineProbe(settings))
 
