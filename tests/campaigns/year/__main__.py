@@ -126,6 +126,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--kept", type=float, default=30.0, help="days of readings [30]")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--old", default=OLD, help="commit of the first half")
+    parser.add_argument("--old-weeks", type=int, help="that it lasts [half of all]")
     parser.add_argument("--same", action="store_true", help="both halves by the present version")
     parser.add_argument("--at", type=Path, metavar="FOLDER", help="where journal and figures stay")
     options = parser.parse_args(arguments)
@@ -138,7 +139,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def live(options: argparse.Namespace, folder: Path) -> int:
     """Live the halves of the year and print what came of them; return the exit code."""
-    path, halves, middle = folder / "journal.db", [], options.weeks // 2
+    path, halves = folder / "journal.db", []
+    middle = options.weeks // 2 if options.old_weeks is None else options.old_weeks
     parts = ((0, middle, "" if options.same else options.old), (middle, options.weeks, ""))
     for first, last, commit in parts:
         words = (path, first, last, options.period, options.kept, options.seed + first)
