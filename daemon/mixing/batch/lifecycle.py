@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import contradiction, doubted_fall, volume
+from daemon.mixing.batch import contradiction, suspect_fall, volume
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import (
     ENDED_KEPT,
@@ -122,7 +122,7 @@ def on_disturbed(
     """
     if state.phase not in STEADY:
         return []
-    resumed = doubted_fall.end(state, finding.cause, t_s, settings)
+    resumed = suspect_fall.end(state, finding.cause, t_s, settings)
     disturbed = WaterDisturbed(finding.cause, round(finding.change, 3), dict(finding.reason))
     if finding.cause == "drift":
         _drifted(state, t_s)

@@ -11,7 +11,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import doubted_fall
+from daemon.mixing.batch import suspect_fall
 from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchState, Suspension
 from daemon.mixing.batch.lifecycle import (
     begin_blank,
@@ -85,7 +85,7 @@ def advance(
         steps += _idle(state, place, level, t_s)
     elif place.away is None:
         _remember_better(state, place, level, t_s, settings)
-    watched = place.away is None and place.unproven_s is None and not doubted_fall.in_doubt(state)
+    watched = place.away is None and place.unproven_s is None and not suspect_fall.is_suspect(state)
     if state.suspension is not None and watched and level.now() is not None:
         # It came back in a way that nobody watched, as from the bench.
         steps += _resume(state, t_s, "the probe is back")
@@ -130,7 +130,7 @@ def sentence(suspension: Suspension) -> str:
 
 def question(suspension: Suspension) -> str:
     """Return what a person is asked about a suspended batch."""
-    return doubted_fall.QUESTION if suspension.fell else QUESTION
+    return suspect_fall.QUESTION if suspension.fell else QUESTION
 
 
 def answer(
@@ -151,7 +151,7 @@ def answer(
             state.suspension.answered_by = who
         return []
     now = place.bins.salinities[-1] if place.bins.salinities else None
-    before, fell = state.judgement.salinity, doubted_fall.in_doubt(state)
+    before, fell = state.judgement.salinity, suspect_fall.is_suspect(state)
     places.accept(place)
     state.place_hold, state.levels.thinned_since_s = "", None
     if now is not None:
@@ -318,8 +318,8 @@ def _doubt_thinned(
 
 
 def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening]:
-    doubted = doubted_fall.in_doubt(state)
-    if state.phase is Phase.IDLE or (state.suspension is not None and not doubted):
+    suspect = suspect_fall.is_suspect(state)
+    if state.phase is Phase.IDLE or (state.suspension is not None and not suspect):
         return []
     why = _why(state, place, t_s)
     if not why:
@@ -328,7 +328,7 @@ def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening
     was_ready = state.phase is Phase.READY or (before is not None and before.was_ready)
     state.suspension, state.standing = Suspension(t_s, why, was_ready), None
     steps = [Happening(BatchSuspended(why, QUESTION, ANSWERS))]
-    if was_ready and not doubted:
+    if was_ready and not suspect:
         state.judgement.probability = None
         steps += move_to(state, Phase.VERIFYING, "release is withheld: the probe may be elsewhere")
     return steps
@@ -358,7 +358,7 @@ def _now(place: PlaceState) -> str:
 
 def _hold(state: BatchState, place: PlaceState) -> str:
     """Return why release has to wait for the place of the probe; empty when it has not."""
-    if doubted_fall.in_doubt(state):
+    if suspect_fall.is_suspect(state):
         return state.place_hold
     if state.suspension is not None or place.away is not None:
         return "the probe seems not to be in the water of the batch"

@@ -9,7 +9,7 @@ from statistics import median
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
-from daemon.mixing.batch import doubted_fall, volume
+from daemon.mixing.batch import suspect_fall, volume
 from daemon.mixing.batch.batch_state import STEADY, WITH_SALT, Advice, BatchSettings, BatchState
 from daemon.mixing.batch.lifecycle import dissolve, on_added
 from daemon.mixing.batch.rejudgement import MINUTES_KEPT, judge_again
@@ -53,8 +53,8 @@ def on_stabilised(
     steps = _unwatched(state, finding, t_s)
     state.judgement.called_salinity, state.standing = finding.salinity, None
     if state.phase in STEADY:
-        if doubted_fall.in_doubt(state):
-            steps += doubted_fall.end(state, "", t_s, settings)
+        if suspect_fall.is_suspect(state):
+            steps += suspect_fall.end(state, "", t_s, settings)
         state.drifted_s = None
         # A former version stored no scatter: without it nothing is judged again.
         state.judgement.noise_u = (

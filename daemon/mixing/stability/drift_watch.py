@@ -18,8 +18,8 @@ from daemon.mixing.stability.cells import CELL_S
 from daemon.mixing.stability.sudden_fall import (
     BUBBLE_S,
     CellStep,
-    FallInDoubt,
     Steps,
+    SuspectFall,
     Trail,
     longest_wait_s,
 )
@@ -36,7 +36,7 @@ INSIDE_SHARE = 0.4
 _RISEN, _FALLEN = (3, 4), (7, 8)
 """How many of the newest cells must agree.  A bubble that sticks only lowers what is read, and
 goes; a fall is believed only once it has lasted for longer than short bubbles do."""
-_DOUBTED = (3, 4)
+_SUSPECTED = (3, 4)
 """How many must agree that it fell before nobody knows what the water is."""
 _BACK_SHARE = 0.7
 """Within this share of the limit so many of them are back."""
@@ -81,7 +81,7 @@ class DriftWatch:
     trail: Trail = field(default_factory=Trail)
     steps: Steps = field(default_factory=Steps)
     inside_C: float | None = None
-    fall: FallInDoubt | None = None
+    fall: SuspectFall | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +134,7 @@ def watch_cell(
     if inside:
         watch.inside_index, watch.inside_C = index, temperature_C
     took_s = (index - watch.inside_index) * CELL_S
-    _doubt(watch, limit, took_s, temperature_C)
+    _suspect(watch, limit, took_s, temperature_C)
     if change is None or abs(change) < limit:
         if watch.fall is None:
             _follow(watch, salinity)
@@ -163,9 +163,9 @@ def cell_scatter(watch: DriftWatch) -> float:
     return min(watch.sigma, _MEDIAN_TO_SIGMA * sorted(watch.deviations)[len(watch.deviations) // 2])
 
 
-def _doubt(watch: DriftWatch, limit: float, took_s: float, temperature_C: float) -> None:
+def _suspect(watch: DriftWatch, limit: float, took_s: float, temperature_C: float) -> None:
     """Follow whether salinity lies below the level, without anybody knowing why."""
-    fallen = _least_agreed(watch.recent, watch.level, -1.0, _DOUBTED)
+    fallen = _least_agreed(watch.recent, watch.level, -1.0, _SUSPECTED)
     if fallen is None:
         return
     if watch.fall is not None and fallen < _BACK_SHARE * limit:
@@ -174,7 +174,7 @@ def _doubt(watch: DriftWatch, limit: float, took_s: float, temperature_C: float)
     if watch.fall is None and fallen >= limit and took_s <= _SUDDEN_S:
         may_s = _may_be_bubble_s(watch, watch.recent[-1] - watch.level, temperature_C)
         if may_s > 0.0:
-            watch.fall = FallInDoubt(
+            watch.fall = SuspectFall(
                 watch.inside_index, -fallen, unexplained=_unexplained(watch), wait_s=may_s
             )
     elif watch.fall is not None:
@@ -192,7 +192,7 @@ def _may_be_bubble_s(watch: DriftWatch, change: float, temperature_C: float) -> 
     return longest_wait_s(change, watch.level, moved_C, watch.steps, watch.trail)
 
 
-def _wait_s(watch: DriftWatch, fall: FallInDoubt, limit: float, temperature_C: float) -> float:
+def _wait_s(watch: DriftWatch, fall: SuspectFall, limit: float, temperature_C: float) -> float:
     """Return how long a fall may still be a bubble, s, since it came or since its last step."""
     if not fall.looked:
         fall.looked = True

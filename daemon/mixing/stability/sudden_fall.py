@@ -138,7 +138,7 @@ class Steps:
 
 
 @dataclass(slots=True)
-class FallInDoubt:
+class SuspectFall:
     """Salinity lies below the level called, and nobody knows yet why.
 
     Attributes:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Instant, Phase
 from daemon.local_time import CLOCK, local
-from daemon.mixing.batch import doubted_fall, suspension
+from daemon.mixing.batch import suspect_fall, suspension
 from daemon.mixing.batch.ageing import age_h
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.stability.cells import CELL_S
@@ -39,13 +39,13 @@ def follow(
         state.batch.standing = None
     watches = state.stability.settled or state.stability.drifted_index is not None
     fall = state.stability.drift_watch.fall if watches else None
-    if not watches or (fall is None and not doubted_fall.in_doubt(state.batch)):
+    if not watches or (fall is None and not suspect_fall.is_suspect(state.batch)):
         return []
     since_s = t_s
     if fall is not None:
         since_s = min(t_s, (fall.since_index + 1) * CELL_S - state.stability.away_s)
     began = reading.at.wall - timedelta(seconds=t_s - since_s)
-    return doubted_fall.follow(
+    return suspect_fall.follow(
         state.batch,
         fall,
         state.level,
@@ -82,14 +82,14 @@ def reinstate(
         # While the probe seemed elsewhere, the batch stayed as it was.
         state.stability.reinstate()
         return []
-    if not doubted_fall.can_reinstate(state.batch, settings.batch):
+    if not suspect_fall.can_reinstate(state.batch, settings.batch):
         return []
     state.stability.reinstate()
-    steps = doubted_fall.reinstate(state.batch, found, t_s, settings.batch)
+    steps = suspect_fall.reinstate(state.batch, found, t_s, settings.batch)
     state.stable_at, state.salted_at = state.standing.stable_at, state.standing.salted_at
     state.level.forget_since(t_s - 60.0 * found.minutes)
     age = age_h(state.batch, t_s)
     released_at = None
     if state.batch.phase is Phase.READY and age is not None:
         released_at = iso(Instant(reading.at.wall - timedelta(hours=age), 0.0))
-    return doubted_fall.with_times(steps, state.stable_at, released_at)
+    return suspect_fall.with_times(steps, state.stable_at, released_at)

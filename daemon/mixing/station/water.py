@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from daemon.entries import Phase, Reading
-from daemon.mixing.batch import doubted_fall, lifecycle, suspension, verification
+from daemon.mixing.batch import lifecycle, suspect_fall, suspension, verification
 from daemon.mixing.batch.salt_detection import SALT_ARRIVES, WATER_ARRIVES
 from daemon.mixing.events import Happening, PhaseChanged, WaterDisturbed
 from daemon.mixing.stability.detector import Disturbed, ForecastBasis, Recovered, Stabilised
@@ -65,8 +65,8 @@ def of_reading(
         steps += falls.follow(state, reading, t_s, settings)
     # These belong to the batch that a refill at the same moment may end.
     steps = [Happening(each.body, before) for each in steps]
-    doubted = doubted_fall.in_doubt(state.batch)
-    closed = state.level.advance(t_s, None if doubted else usable, reading.salinity_u)
+    suspect = suspect_fall.is_suspect(state.batch)
+    closed = state.level.advance(t_s, None if suspect else usable, reading.salinity_u)
     steps += suspension.advance(
         state.batch,
         place,

@@ -18,7 +18,7 @@ from daemon.mixing.batch.batch_state import (
     Volume,
     WaterLevels,
 )
-from daemon.mixing.batch.doubted_fall import standing_of
+from daemon.mixing.batch.suspect_fall import standing_of
 
 OUTLIVES = {"phase", "ended", "lot"}
 IDENTITY = {"id": "new", "day": "20260303", "count": 1}

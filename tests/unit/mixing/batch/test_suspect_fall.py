@@ -13,7 +13,7 @@ from daemon.entries import Entry, Event, Kind, Phase
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.batch.batch_record import records
 from daemon.mixing.batch.batch_state import BatchSettings
-from daemon.mixing.batch.doubted_fall import QUESTION
+from daemon.mixing.batch.suspect_fall import QUESTION
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
 from tests.parts.people import Bench, a_bench

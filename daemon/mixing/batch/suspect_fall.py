@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from daemon.mixing.batch.batch_state import BatchSettings, BatchState
     from daemon.mixing.stability.findings import Recovered
     from daemon.mixing.stability.level import Level
-    from daemon.mixing.stability.sudden_fall import FallInDoubt
+    from daemon.mixing.stability.sudden_fall import SuspectFall
 
 QUESTION = (
     "is there a bubble on the probe (wipe it off), or was water added (answer same-water, and it"
@@ -32,14 +32,14 @@ IS_BACK = "salinity is back where it was"
 GROWS_STALE = (Phase.VERIFYING, Phase.READY)
 
 
-def in_doubt(state: BatchState) -> bool:
+def is_suspect(state: BatchState) -> bool:
     """Return whether the batch is suspended because nobody knows why its salinity fell."""
     return state.suspension is not None and state.suspension.fell
 
 
 def follow(
     state: BatchState,
-    fall: FallInDoubt | None,
+    fall: SuspectFall | None,
     level: Level,
     t_s: float,
     since_s: float,
@@ -60,7 +60,7 @@ def follow(
         answers: What a person can answer.
     """
     if fall is None:
-        return back(state, t_s, settings) if in_doubt(state) else []
+        return back(state, t_s, settings) if is_suspect(state) else []
     if state.phase not in STEADY:
         return []
     if state.suspension is None:
@@ -73,7 +73,7 @@ def follow(
 
 def _suspend(
     state: BatchState,
-    fall: FallInDoubt,
+    fall: SuspectFall,
     since_s: float,
     at_words: str,
     settings: BatchSettings,
@@ -90,7 +90,7 @@ def _suspend(
     return steps
 
 
-def _why(fall: FallInDoubt, at_words: str) -> str:
+def _why(fall: SuspectFall, at_words: str) -> str:
     """Return why nothing is known, and for how long at most."""
     most_min = fall.wait_s / 60.0
     return (
@@ -126,12 +126,12 @@ def end(state: BatchState, cause: str, t_s: float, settings: BatchSettings) -> l
         t_s: Monotonic time, s.
         settings: What a batch has to be.
     """
-    doubted = in_doubt(state)
+    suspect = is_suspect(state)
     if cause == "drift":
-        return back(state, t_s, settings, "salinity drifts") if doubted else []
-    if cause == "water" and not doubted:
+        return back(state, t_s, settings, "salinity drifts") if suspect else []
+    if cause == "water" and not suspect:
         state.standing = standing_of(state, settings)
-    if not doubted:
+    if not suspect:
         return []
     state.suspension, state.place_hold = None, ""
     return [Happening(BatchResumed("salinity did not come back: the water has changed"))]
