@@ -49,6 +49,8 @@ JUMPED = "the reading has just jumped"
 """Why nothing is judged for a moment."""
 THINNED_S = 900.0
 """So long water must stay below half, s, before it is doubted that only mixing made it so."""
+FALL_RAISES_S = 300.0
+"""A fall that may be a bubble raises its alarm after so long, s: most bubbles go sooner."""
 QUESTION = "is the probe out of the water, or was the vessel refilled?"
 PROBE_OUT, SAME_WATER, REFILLED = "probe-out", "same-water", "refilled"
 ANSWERS = (PROBE_OUT, SAME_WATER, REFILLED)
@@ -332,6 +334,11 @@ def _suspend(state: BatchState, place: PlaceState, t_s: float) -> list[Happening
         state.judgement.probability = None
         steps += move_to(state, Phase.VERIFYING, "release is withheld: the probe may be elsewhere")
     return steps
+
+
+def may_pass(suspension: Suspension, t_s: float) -> bool:
+    """Return whether a batch is suspended by a fall so new that it may well pass."""
+    return suspension.fell and t_s - suspension.since_s < FALL_RAISES_S
 
 
 def _why(state: BatchState, place: PlaceState, t_s: float) -> str:

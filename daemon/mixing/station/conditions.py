@@ -178,7 +178,7 @@ def of_batch(
 ) -> dict[str, str]:
     """Return the conditions of the batch and its salt."""
     present = {}
-    if state.suspension is not None:
+    if state.suspension is not None and not suspension.may_pass(state.suspension, t_s):
         present["batch-suspended"] = suspension.sentence(state.suspension)
     if state.phase is Phase.OFF_TARGET:
         present["batch-off-target"] = state.advice.text or "salinity is outside the limits"

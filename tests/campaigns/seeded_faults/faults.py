@@ -98,8 +98,8 @@ FAULTS = (
     Fault(
         "new salt leaves a call by slope alone possible",
         f"{MIXING}/stability/detector.py",
-        "self.drifted_index = None",
-        "pass",
+        "self.drifted_index = self.undone = None",
+        "self.undone = None",
         (f"{AGAIN}::test_new_salt_ends_what_a_drift_had_begun",),
     ),
     Fault(
