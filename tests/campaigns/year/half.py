@@ -79,6 +79,7 @@ def live(
 def _month(weeks: int, tank: Tank, filling: Filling, kept_days: float) -> dict[str, float]:
     assert tank.keeping is not None
     path, now = tank.keeping.path, tank.now().wall
+    filling.step()  # sees what is new, and the steps after it fill that in
     while filling.step() is not Work.DONE:
         pass
     reader = Reader(path)
