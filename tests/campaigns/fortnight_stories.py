@@ -126,6 +126,8 @@ def on_a_heel(days: Fortnight) -> None:
     """Refilled onto what was left; some is used, and the rest is refilled without a word."""
     days.mix(days.refill() * days.clumsy())
     if days.room.phase is Phase.READY:
+        # Nobody uses it at the very moment; a restart may put a release off by half a minute.
+        days.room.wait(300.0)
         days.room.say("batch.use", volume_l=100.0)
         days.room.draw_down_to(85.0)
 
