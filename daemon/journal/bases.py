@@ -88,7 +88,7 @@ class Words:
 
     Attributes:
         text: Its words, with {c} and {t} in the place of the figures.
-        factor: {c} is so many times the conductivity in mS/cm.
+        factor: What {c} is for 1 mS/cm of conductivity.
         c_decimals: Decimals of {c}.
         t_decimals: Decimals of {t}.
     """

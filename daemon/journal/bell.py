@@ -47,7 +47,7 @@ class Bell:
         self._descriptor: int | None = None
 
     def fileno(self) -> int | None:
-        """Return the descriptor that can be read once somebody rang; None without a bell."""
+        """Return the descriptor that becomes readable when a command rings; None without a bell."""
         return self._descriptor
 
     def hang(self) -> None:

@@ -49,7 +49,7 @@ class LogFile:
 def opened_log(journal: Path) -> LogFile | None:
     """Return the log of a journal that SQLite has read from; None where it keeps none.
 
-    That is so on file systems that processes cannot share memory through.
+    SQLite keeps none on a file system through which processes cannot share memory.
 
     Raises:
         OSError: It cannot be opened.

@@ -218,7 +218,7 @@ MIGRATIONS: tuple[str, ...] = (
         salinity_u_zero INTEGER NOT NULL,
         salinity_u_per REAL NOT NULL,
         spoken TEXT NOT NULL,                -- the instrument's words, {{c}} and {{t}} its figures
-        c_factor REAL NOT NULL,              -- {{c}} is so many times the conductivity in mS/cm
+        c_factor REAL NOT NULL,              -- what {{c}} is for 1 mS/cm of conductivity
         c_decimals INTEGER NOT NULL,         -- decimals of {{c}}
         t_decimals INTEGER NOT NULL          -- decimals of {{t}}
     ) STRICT;

@@ -62,7 +62,7 @@ class Intake:
         return longest_s - self._clock.real_s(now.mono_s - self._looked_s)
 
     def readable(self) -> None:
-        """Have the next `take` look, for somebody rang."""
+        """Have the next `take` look: a command has rung."""
         self._bell.silence()
         self._rung = True
 

@@ -126,7 +126,9 @@ def add(fleet: Fleet, name: str, address: str, label: str) -> str:
                 f"{place} is there without its account or its target; withdraw {name}, then add it"
             )
         if name in known and not unfinished.exists():
-            raise FleetError(f"the account {name} is somebody else's already; choose another name")
+            raise FleetError(
+                f"the account {name} belongs to another station or service; choose another name"
+            )
         shutil.rmtree(unfinished, ignore_errors=True)
         text = _configuration(fleet.template, name, label or name, port)
         password = secrets.token_urlsafe(24)

@@ -1,4 +1,4 @@
-"""Known vulnerabilities, from a database of advisories that somebody brought: a zip or a folder.
+"""Known vulnerabilities, from a database of advisories that is given: a zip or a folder.
 
 One JSON file an advisory, as OSV exports them for a whole ecosystem.  Nothing is fetched.  What
 cannot be judged (a file that is no advisory, a version that no rule covers) is said, and never

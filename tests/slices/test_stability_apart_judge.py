@@ -147,7 +147,7 @@ def test_a_call_reinstated_while_mixing_goes_on_is_a_wrong_call(script: Script) 
 
 
 def test_salt_that_comes_is_a_true_disturbance(script: Script) -> None:
-    """Where mixing is no longer over, nothing is held against the detector."""
+    """Where mixing is no longer over, the detector is blamed for nothing."""
     script({3600.0: call(), 7300.0: DISTURBED})
     trace = steady(3.0)
     trace.over[720:] = False

@@ -1,9 +1,9 @@
 """A batch whose salinity fell at once, and nobody knows why: a bubble on the probe, or water.
 
 Until that is known nothing claims that all is right: the batch is suspended, and nothing is judged
-by what is read meanwhile.  Where the level called is read again, all stands as it did.  Where the
-fall stays, it is taken for water; and if the level called is read again soon after that, the
-verdict and the age are reinstated as they were.
+by what is read meanwhile.  Where the level called is read again, the batch resumes as it was.
+Where the fall stays, it is taken for water; and if the level called is read again soon after
+that, the verdict and the age are reinstated as they were.
 """
 
 from __future__ import annotations
@@ -102,7 +102,7 @@ def _why(fall: SuspectFall, at_words: str) -> str:
 def back(
     state: BatchState, t_s: float, settings: BatchSettings, why: str = IS_BACK
 ) -> list[Happening]:
-    """Let a batch in doubt stand as it did before its salinity fell."""
+    """Resume a suspended batch as it was before its salinity fell."""
     standing, state.suspension, state.place_hold = state.standing, None, ""
     state.standing = None
     steps = [Happening(BatchResumed(why))]
@@ -118,7 +118,7 @@ def back(
 
 
 def end(state: BatchState, cause: str, t_s: float, settings: BatchSettings) -> list[Happening]:
-    """End the doubt about a batch by what is known now; after water it may be reinstated.
+    """Decide about a suspect fall by what is known now; after water a batch may be reinstated.
 
     Args:
         state: Changed in place.
@@ -138,7 +138,7 @@ def end(state: BatchState, cause: str, t_s: float, settings: BatchSettings) -> l
 
 
 def standing_of(state: BatchState, settings: BatchSettings) -> Standing:
-    """Return what a batch stands as, to be reinstated."""
+    """Return phase, verdict and age of a batch, to be reinstated."""
     return Standing(
         phase=state.phase,
         judgement=deepcopy(state.judgement),
@@ -194,7 +194,7 @@ def reinstate(
     if standing.phase in GROWS_STALE and is_too_old(state, t_s, settings):
         steps = expire(state, t_s, settings)
     else:
-        steps = move_to(state, standing.phase, f"{why}; it stands as before")
+        steps = move_to(state, standing.phase, f"{why}; the verdict is the one before")
         state.contradicted_s = standing.contradicted_s
     reinstated = BatchReinstated(
         why, standing.phase, round(found.level, 4), round(found.minutes, 1)

@@ -1,7 +1,7 @@
 """The database's client library, loaded without numpy.
 
 It takes numpy where it finds it, to write numbers of numpy's types.  We give it none, and numpy
-is 12 MB in a process that has no other use for it until somebody looks at certain pages.
+is 12 MB in a process that has no other use for it until certain pages are opened.
 """
 
 from __future__ import annotations

@@ -59,7 +59,9 @@ def main(words: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="tests.benchmarks.budgets.floor", description=__doc__)
     parser.add_argument("port", type=Path)
     parser.add_argument("journal", type=Path)
-    parser.add_argument("--ask", type=float, metavar="HZ", help="ask so often; else it is told")
+    parser.add_argument(
+        "--ask", type=float, metavar="HZ", help="ask so often; else the instrument talks"
+    )
     options = parser.parse_args(words)
     port = os.open(options.port, os.O_RDWR | os.O_NOCTTY)
     tty.setraw(port)

@@ -48,15 +48,15 @@ class Quiet:
         stable_h: How long it was rightly called stable, h.
         false: Disturbances that were none.
         reinstated: How many of them were taken back.
-        doubted: Falls of which nobody knew why.
-        doubted_h: How long that was, h.
+        suspect: Falls of which nobody knew why.
+        suspect_h: How long that was, h.
     """
 
     stable_h: float = 0.0
     false: int = 0
     reinstated: int = 0
-    doubted: int = 0
-    doubted_h: float = 0.0
+    suspect: int = 0
+    suspect_h: float = 0.0
 
 
 @dataclass(slots=True)
@@ -68,14 +68,14 @@ class Course:
         disturbed: Time of each disturbance.
         reinstated: Time at which a call was reinstated.
         settled: Spans in which a call held.
-        doubted: Spans in which a fall was in doubt.
+        suspect: Spans in which a fall was suspect.
     """
 
     called_s: float | None = None
     disturbed: list[float] = field(default_factory=list)
     reinstated: list[float] = field(default_factory=list)
     settled: list[tuple[float, float]] = field(default_factory=list)
-    doubted: list[tuple[float, float]] = field(default_factory=list)
+    suspect: list[tuple[float, float]] = field(default_factory=list)
 
 
 def run(count: int) -> str:
@@ -100,15 +100,15 @@ def run(count: int) -> str:
 
 def _of_quiet(quiet: dict[str, Quiet]) -> Iterator[str]:
     yield (
-        "kind                          stable h   false  per 100 h  reinstated  doubted"
-        "  doubted % of time"
+        "kind                          stable h   false  per 100 h  reinstated  suspect"
+        "  suspect % of time"
     )
     for name, each in sorted(quiet.items(), key=lambda item: (CLINGING in item[0], item[0])):
         rate = 100.0 * each.false / max(each.stable_h, 1e-9)
-        share = 100.0 * each.doubted_h / max(each.stable_h, 1e-9)
+        share = 100.0 * each.suspect_h / max(each.stable_h, 1e-9)
         yield (
             f"{name:28} {each.stable_h:9.0f} {each.false:7} {rate:10.1f} {each.reinstated:11}"
-            f" {each.doubted:8} {share:18.2f}"
+            f" {each.suspect:8} {share:18.2f}"
         )
 
 
@@ -195,7 +195,7 @@ def _play(trace: Trace) -> Course:
     """Return what the detector says of a trace, whose offers to reinstate are taken."""
     detector, armed, course = Stability(), False, Course()
     settled_s: float | None = None
-    doubted_s: float | None = None
+    suspect_s: float | None = None
     for t_s, reading in zip(trace.t_s.tolist(), readings(trace), strict=True):
         if not armed and t_s >= trace.arm_s:
             detector.arm(t_s)
@@ -209,11 +209,11 @@ def _play(trace: Trace) -> Course:
                 detector.reinstate()
                 course.reinstated.append(t_s)
         settled_s = _span(course.settled, settled_s, t_s, now=detector.settled)
-        doubts = detector.settled and detector.drift_watch.fall is not None
-        doubted_s = _span(course.doubted, doubted_s, t_s, now=doubts)
+        suspects = detector.settled and detector.drift_watch.fall is not None
+        suspect_s = _span(course.suspect, suspect_s, t_s, now=suspects)
     end_s = float(trace.t_s[-1])
     _span(course.settled, settled_s, end_s, now=False)
-    _span(course.doubted, doubted_s, end_s, now=False)
+    _span(course.suspect, suspect_s, end_s, now=False)
     return course
 
 
@@ -233,8 +233,8 @@ def _count(quiet: Quiet, course: Course, until_s: float) -> None:
     quiet.false += sum(t_s < until_s for t_s in course.disturbed)
     quiet.reinstated += sum(t_s < until_s for t_s in course.reinstated)
     quiet.stable_h += _hours(course.settled, until_s)
-    quiet.doubted_h += _hours(course.doubted, until_s)
-    quiet.doubted += sum(since_s < until_s for since_s, _ in course.doubted)
+    quiet.suspect_h += _hours(course.suspect, until_s)
+    quiet.suspect += sum(since_s < until_s for since_s, _ in course.suspect)
 
 
 def _hours(spans: list[tuple[float, float]], until_s: float) -> float:
@@ -242,9 +242,9 @@ def _hours(spans: list[tuple[float, float]], until_s: float) -> float:
 
 
 def _holds(course: Course, trace: Trace) -> bool:
-    """Return whether a call held when something was added, and nothing was in doubt."""
-    doubted = any(since_s <= trace.added_s < end_s for since_s, end_s in course.doubted)
-    return not doubted and any(
+    """Return whether a call held when something was added, and no fall was suspect."""
+    suspect = any(since_s <= trace.added_s < end_s for since_s, end_s in course.suspect)
+    return not suspect and any(
         since_s <= trace.added_s < end_s for since_s, end_s in course.settled
     )
 

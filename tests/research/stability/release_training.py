@@ -11,7 +11,6 @@ state.
 from __future__ import annotations
 
 import math
-import pickle
 import random
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -29,6 +28,7 @@ from daemon.mixing.stability.release_forecast import (
 from daemon.mixing.stability.release_head import QUANTILES, QUANTITIES, ReleaseHead
 from daemon.weights_file import CHECKSUM_SUFFIX, checksum_line, encode_head
 from tests.parts.weights import headless_weights
+from tests.research.stability import record_file
 from tests.research.stability.evaluation import Job, conditioned_jobs, in_parallel, jobs
 from tests.research.stability.release_records import Decision, decisions
 
@@ -279,19 +279,17 @@ def store_decisions(batches: int, workers: int, path: Path) -> None:
         OSError: It cannot be written.
     """
     found = [each for some in in_parallel(decisions, head_jobs(batches), workers) for each in some]
-    with path.open("wb") as file:
-        pickle.dump(found, file, protocol=5)
+    record_file.store(found, path)
 
 
 def load_decisions(path: Path) -> list[Decision]:
-    """Return what `store_decisions` wrote; never give it a file from another source.
+    """Return what `store_decisions` wrote.
 
     Raises:
         OSError: It cannot be read.
+        TypeError: It holds something else.
     """
-    with path.open("rb") as file:
-        found: list[Decision] = pickle.load(file)  # noqa: S301 - our own
-        return found
+    return record_file.load(path, list)
 
 
 def fit(found: list[Decision], hidden: int = HIDDEN, epochs: int = EPOCHS) -> ReleaseHead:

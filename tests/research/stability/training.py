@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import copy
 import functools
-import pickle
 import random
 import sys
 from dataclasses import dataclass
@@ -19,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from daemon.mixing.stability import detector
-from tests.research.stability import weights_export
+from tests.research.stability import record_file, weights_export
 from tests.research.stability.evaluation import TRAINING_SEED, Job, in_parallel, jobs, records
 from tests.research.stability.examples import BLIND_S, dwelt, examples_of
 from tests.research.stability.feature_records import Record
@@ -243,22 +242,10 @@ def store_records(batches: int, workers: int, path: Path) -> None:
     Raises:
         OSError: It cannot be written.
     """
-    with path.open("wb") as file:
-        pickle.dump(gather(batches, workers), file, protocol=5)
-
-
-def load_records(path: Path) -> TrainingRecords:
-    """Return the records that `store_records` wrote; never give it a file from another source.
-
-    Raises:
-        OSError: It cannot be read.
-    """
-    with path.open("rb") as file:
-        records_of_file: TrainingRecords = pickle.load(file)  # noqa: S301 - our own
-        return records_of_file
+    record_file.store(gather(batches, workers), path)
 
 
 def run(records_path: Path, to: Path) -> None:
     """Train on the records of a file, and write the weights."""
-    net, limit = fit(load_records(records_path))
+    net, limit = fit(record_file.load(records_path, TrainingRecords))
     weights_export.write(weights_export.weights_of(net, limit), to)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import copy
 import functools
-import pickle
 import random
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from daemon.mixing.stability.weights import Weights
-from tests.research.stability import training, weights_export
+from tests.research.stability import record_file, training, weights_export
 from tests.research.stability.evaluation import Job, conditioned_jobs, in_parallel, jobs
 from tests.research.stability.evaluation import records as first_records
 from tests.research.stability.examples import examples_of
@@ -98,19 +97,7 @@ def store_records(batches: int, workers: int, path: Path) -> None:
     Raises:
         OSError: It cannot be written.
     """
-    with path.open("wb") as file:
-        pickle.dump(gather(batches, workers), file, protocol=5)
-
-
-def load_records(path: Path) -> VarietyRecords:
-    """Return the records that `store_records` wrote; never give it a file from another source.
-
-    Raises:
-        OSError: It cannot be read.
-    """
-    with path.open("rb") as file:
-        found: VarietyRecords = pickle.load(file)  # noqa: S301 - our own
-        return found
+    record_file.store(gather(batches, workers), path)
 
 
 def refine(start: Weights, found: VarietyRecords) -> Weights:
@@ -141,4 +128,4 @@ def limit_of(net: Network, unseen: list[Record]) -> float:
 
 def run(start: Weights, records_path: Path, to: Path) -> None:
     """Go on training from `start` on the records of a file, and write the weights."""
-    weights_export.write(refine(start, load_records(records_path)), to)
+    weights_export.write(refine(start, record_file.load(records_path, VarietyRecords)), to)

@@ -133,7 +133,7 @@ def test_an_address_that_cannot_be_read_from_is_refused(fleet: Fleet, address: s
 def test_a_name_that_a_reader_has_is_taken(fleet: Fleet) -> None:
     """Its account would become the station's."""
     before = fleet.passwords.read_text()
-    with pytest.raises(FleetError, match="somebody else's already"):
+    with pytest.raises(FleetError, match="belongs to another station or service"):
         add(fleet, "fleet-view", ADDRESS, "")
 
     assert before == fleet.passwords.read_text()
@@ -162,7 +162,7 @@ def test_what_was_interrupted_is_finished_by_the_same_command(
 
 
 def test_a_station_without_its_account_is_named(fleet: Fleet) -> None:
-    """Somebody restored an older password file; adding it does not make another password."""
+    """After an older password file was restored, adding makes no other password."""
     add(fleet, "north-wing", ADDRESS, "")
     accounts.remove(fleet.passwords, "north-wing")
 

@@ -71,7 +71,7 @@ def station(
 
 
 class Wall:
-    """A sink that fails when it is told to.
+    """A sink that fails on demand.
 
     Attributes:
         came: Numbers of what came, in order.

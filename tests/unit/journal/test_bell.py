@@ -30,7 +30,7 @@ def bell(inbox: Path) -> Iterator[Bell]:
 
 
 def rings(bell: Bell) -> bool:
-    """Whether somebody rang and it was not silenced yet."""
+    """Whether it has rung and was not silenced yet."""
     descriptor = bell.fileno()
     assert descriptor is not None
     return bool(select.select([descriptor], [], [], 0.0)[0])

@@ -96,7 +96,7 @@ def test_a_package_is_known_however_its_name_is_spelt(tmp_path: Path) -> None:
 
 
 def test_a_folder_is_a_database_as_well_as_a_zip(tmp_path: Path) -> None:
-    """Somebody may have unpacked it."""
+    """The export may have been unpacked."""
     (tmp_path / "deep").mkdir()
     (tmp_path / "deep/one.json").write_text(json.dumps(advisory(versions=["2.4.1"])))
 

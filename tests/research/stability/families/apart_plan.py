@@ -194,7 +194,7 @@ def poured(drawn: Plan, t_s: Floats) -> Floats:
 
 
 def over_of(drawn: Plan, t_s: Floats, course: Course, sees: Floats) -> Flags:
-    """Return where a call would be right, from then on until somebody adds something.
+    """Return where a call would be right, from then on until something is added.
 
     Args:
         drawn: The batch.

@@ -60,7 +60,7 @@ def released_s(bench: Bench) -> float | None:
 
 
 def stands(bench: Bench) -> list[object]:
-    """What a batch stands as, for the outside."""
+    """Phase, verdict and age of a batch, as the outside sees them."""
     return [bench.snapshot.get(name) for name in KEPT]
 
 
