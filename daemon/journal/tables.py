@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
 import sqlite3
 from contextlib import closing
 from functools import cache
 from typing import TypeAlias
 
 from daemon.journal.schema import MIGRATIONS
+
+_COMMENT = re.compile(r"--[^\n]*")
 
 Listing: TypeAlias = list[tuple[str, str, str, str]]
 """Of each table, index or view: kind, name, what it is of, and how it was made."""
@@ -33,5 +36,6 @@ def made_by(version: int) -> Listing:
 
 
 def _plain(sql: str | None) -> str:
-    """Versions of SQLite differ in the blanks and quotes that they keep."""
-    return "".join(sign for sign in sql or "" if not sign.isspace() and sign not in "\"'`")
+    """Leave out comments, whose words change, and what versions of SQLite keep differently."""
+    bare = _COMMENT.sub("", sql or "")
+    return "".join(sign for sign in bare if not sign.isspace() and sign not in "\"'`")
