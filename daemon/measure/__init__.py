@@ -3,7 +3,3 @@
 `main` wires it; `loop` waits for probes and feeds the station; `intake` takes commands from the
 inbox; `recorder` writes what follows, with snapshots and checkpoints.  No threads.
 """
-
-from daemon.measure.main import main
-
-__all__ = ["main"]

@@ -13,11 +13,11 @@ from typing import Any
 
 import pytest
 
-from daemon import measure
 from daemon.cli.output import CONFIG, NOT_SO, OK, UNAVAILABLE
 from daemon.entries import Entry
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
+from daemon.measure.main import main as measure
 from tests.conftest import wait_until
 from tests.parts.accounts import (
     GROUP,
@@ -262,7 +262,7 @@ def test_a_command_of_an_account_without_a_name_is_of_its_number(
 def measure_as_the_service(top: Path) -> None:
     """Measure until told to stop, and say by which number that can be told."""
     (top / "out" / "pid").write_text(str(os.getpid()))
-    measure.main(["--config", str(top / "etc" / "brinewright.toml")])
+    measure(["--config", str(top / "etc" / "brinewright.toml")])
 
 
 @contextmanager

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import subprocess
 import sys
 from pathlib import Path
@@ -40,6 +41,7 @@ OF_OTHERS = {
 }  # fmt: skip
 MEASURE = """
 import sys
+import daemon.measure.__main__
 from pathlib import Path
 from daemon.assembly import instruments, reservoirs
 from daemon.config import load
@@ -50,7 +52,7 @@ from daemon.weights_file import load_learned
 config = load(Path(sys.argv[1]), SECTIONS)
 dump(Station(reservoirs(config), load_learned()).state)
 instruments(config)
-print(*sorted(sys.modules))
+print(*sorted(name for name, module in sys.modules.items() if module))
 """
 PUBLISH = """
 import sys
@@ -81,7 +83,7 @@ def loaded(program: str, *words: str) -> set[str]:
 @pytest.mark.parametrize(
     "program, more, besides",
     [
-        (MEASURE, PROBE, {"paho", "ssl"}),
+        (MEASURE, PROBE, {"paho", "ssl", "_hashlib"}),
         (PUBLISH, "", {"paho", "numpy", "gsw", "serial"}),
         (PUBLISH, MQTT, {"numpy", "gsw", "serial"}),
     ],
@@ -95,6 +97,18 @@ def test_a_process_loads_only_what_its_configuration_needs(
     path.write_text(STATION.replace("@FOLDER@", str(tmp_path)) + more)
 
     assert set() == loaded(program, str(path)) & (OF_OTHERS | besides)
+
+
+def test_checksums_of_measuring_are_those_of_everybody(tmp_path: Path) -> None:
+    """It makes them without OpenSSL, which `_hashlib` would load."""
+    path = tmp_path / "content"
+    path.write_bytes(bytes(range(256)) * 300)
+    digest = (
+        "import sys, hashlib; print(hashlib.sha256(open(sys.argv[1], 'rb').read()).hexdigest())"
+    )
+
+    (without,) = loaded(f"import daemon.measure.__main__, {digest[7:]}", str(path))
+    assert hashlib.sha256(path.read_bytes()).hexdigest() == without
 
 
 def test_the_database_s_client_does_without_numpy() -> None:
