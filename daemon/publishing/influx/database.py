@@ -14,6 +14,7 @@ Retry-After.
 
 from __future__ import annotations
 
+import gzip
 import json
 import logging
 import re
@@ -26,8 +27,9 @@ import urllib3
 
 from daemon.errors import BrinewrightError
 from daemon.publishing.influx.client import (
+    ApiClient,
     ApiException,
-    InfluxDBClient,
+    Configuration,
     PingService,
     WriteService,
 )
@@ -116,18 +118,12 @@ class Database:
         self._settings = settings
         self._token = token
         self.where = f"the database at {_bare(settings.url)}"
-        self._client = InfluxDBClient(
-            url=settings.url.rstrip("/"),
-            token=token,
-            org=settings.org,
-            timeout=round(settings.timeout_s * 1000),
-            enable_gzip=True,
-            retries=False,  # nor are redirections followed: they would carry the token elsewhere
-            ssl_context=_tls(settings),
+        # Nor are redirections followed: they would carry the token elsewhere.
+        self._client = ApiClient(
+            _configuration(settings), "Authorization", f"Token {token}", retries=False
         )
         self._monitor = ConnectionMonitor()
-        pools = self._client.api_client.rest_client.pool_manager
-        pool = pools.connection_from_url(settings.url)
+        pool = self._client.rest_client.pool_manager.connection_from_url(settings.url)
         pool.ConnectionCls = self._monitor.counted(pool.ConnectionCls)
 
     def write(self, lines: Sequence[str]) -> None:
@@ -137,12 +133,13 @@ class Database:
             RefusedError: Some are not accepted, or not as many at once.
             SinkError: Perhaps none was accepted.
         """
-        service = WriteService(self._client.api_client)
+        service = WriteService(self._client)
         status = self._ask(
             lambda: service.post_write_with_http_info(
                 org=self._settings.org,
                 bucket=self._settings.bucket,
-                body="\n".join(lines),
+                body=gzip.compress("\n".join(lines).encode()),
+                content_encoding="gzip",
                 precision="ns",
                 _return_http_data_only=False,
             )
@@ -156,7 +153,7 @@ class Database:
         Raises:
             SinkError: It does not, or has a fault.
         """
-        service = PingService(self._client.api_client)
+        service = PingService(self._client)
 
         def send_ping() -> tuple[object, int, object]:
             try:
@@ -178,7 +175,7 @@ class Database:
 
     def close(self) -> None:
         """Close the connection."""
-        self._client.close()
+        self._client.rest_client.pool_manager.clear()
 
     def _ask(self, request: Callable[[], tuple[object, int, object]]) -> int:
         try:
@@ -288,6 +285,14 @@ def _bare(url: str) -> str:
     """Return scheme, host and port."""
     parts = urlsplit(url)
     return f"{parts.scheme}://{parts.netloc}"
+
+
+def _configuration(settings: Influx) -> Configuration:
+    configuration = Configuration()
+    configuration.host = settings.url.rstrip("/")
+    configuration.timeout = round(settings.timeout_s * 1000)
+    configuration.ssl_context = _tls(settings)
+    return configuration
 
 
 def _tls(settings: Influx) -> ssl.SSLContext | None:

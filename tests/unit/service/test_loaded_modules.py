@@ -64,6 +64,7 @@ config = load(Path(sys.argv[1]))
 publish.make_sinks(config, Reader(config.journal.path))
 print(*sorted(sys.modules))
 """
+MODULES_THAT_WRITE = 25
 DATABASE = "import sys, daemon.publishing.influx.database\nprint(*sorted(sys.modules))"
 
 
@@ -117,3 +118,11 @@ def test_the_database_s_client_does_without_numpy() -> None:
 
     assert "influxdb_client" in found
     assert "numpy" not in found
+
+
+def test_only_what_writes_is_loaded_of_the_database_s_client() -> None:
+    """The library has 400 modules that manage a server."""
+    found = {each for each in loaded(DATABASE) if each.startswith("influxdb_client")}
+
+    assert "influxdb_client.service.write_service" in found
+    assert len(found) <= MODULES_THAT_WRITE
