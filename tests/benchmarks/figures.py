@@ -16,7 +16,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -31,6 +31,13 @@ no fault, so no test holds these. Each benchmark and campaign is one command; wh
 the top of its module. The figures of the detector are in its model card.
 """
 
+BUDGETS = """\
+## Budgets: `python -m tests.benchmarks.budgets`
+
+Each beside its floor, the plainest program that does what cannot be left out, in one run.
+*Before* is what the same command says of commit 8f6de921, the last without the work on budgets.
+"""
+
 
 @dataclass(frozen=True, slots=True)
 class Figure:
@@ -43,6 +50,7 @@ class Figure:
         measured: What came, with units.
         aim: What it should be; empty where there is no aim.
         date: The day, ISO 8601.
+        before: Of a budget, what the same command said before the work on it; empty elsewhere.
     """
 
     group: str
@@ -51,6 +59,7 @@ class Figure:
     measured: str
     aim: str
     date: str
+    before: str = ""
 
 
 def load(store: Path = STORE) -> list[Figure]:
@@ -60,16 +69,26 @@ def load(store: Path = STORE) -> list[Figure]:
 
 def dump(figures: Iterable[Figure]) -> str:
     """The figures as the file keeps them, one a line."""
-    rows = ",\n".join(json.dumps(asdict(each), ensure_ascii=False) for each in figures)
+    rows = ",\n".join(json.dumps(_filled(each), ensure_ascii=False) for each in figures)
     return f"[\n{rows}\n]\n"
 
 
+def _filled(figure: Figure) -> dict[str, str]:
+    row: dict[str, str] = asdict(figure)
+    return {key: value for key, value in row.items() if key != "before" or value}
+
+
 def as_markdown(figures: Sequence[Figure]) -> str:
-    """The page with both tables."""
+    """The page with its tables."""
+    budgets = [
+        f"| {each.what} | {each.before} | {each.measured} | {each.aim} | {each.date} |"
+        for each in figures
+        if each.command == "budgets"
+    ]
     benchmarks = [
         f"| {each.what} | {each.measured} | {each.aim} | `{each.command}` | {each.date} |"
         for each in figures
-        if each.group == "benchmark"
+        if each.group == "benchmark" and each.command != "budgets"
     ]
     campaigns = [
         f"| `{each.command}` {each.what}".rstrip() + f" | {each.measured} | {each.date} |"
@@ -79,7 +98,10 @@ def as_markdown(figures: Sequence[Figure]) -> str:
     return "\n".join(
         [
             HEAD,
-            "## Benchmarks: `python -m tests.benchmarks.COMMAND`\n",
+            BUDGETS,
+            "| what | before | measured | aim | date |\n| --- | --- | --- | --- | --- |",
+            *budgets,
+            "\n## Benchmarks: `python -m tests.benchmarks.COMMAND`\n",
             "| what | measured | aim | command | date |\n| --- | --- | --- | --- | --- |",
             *benchmarks,
             "\n## Campaigns: `python -m tests.campaigns.COMMAND`\n",
@@ -103,7 +125,10 @@ def rows_of(output: str, command: str, day: date) -> list[Figure]:
 def renewed(figures: Sequence[Figure], fresh: Sequence[Figure]) -> list[Figure]:
     """The figures with fresh ones in the place of those of the same name, or at the end."""
     by_name = {(each.command, each.what): each for each in fresh}
-    kept = [by_name.pop((each.command, each.what), each) for each in figures]
+    kept = []
+    for each in figures:
+        fresh_one = by_name.pop((each.command, each.what), each)
+        kept.append(replace(fresh_one, before=each.before))
     return [*kept, *by_name.values()]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -34,10 +35,10 @@ def test_a_figure_has_a_command_that_exists_and_a_date(figure: Figure) -> None:
 
 
 def test_what_a_benchmark_prints_becomes_figures() -> None:
-    """The head is left out, an aim may be missing, and a row of the same name is renewed."""
+    """The head is left out, an aim may be missing, and a row is renewed but for its past."""
     fresh = rows_of(OUTPUT, "pipeline", date(2026, 12, 1))
-    older = Figure("benchmark", "pipeline", "bare floor, CPU", "60 µs", "", "2026-11-25")
+    older = Figure("benchmark", "pipeline", "bare floor, CPU", "60 µs", "", "2026-11-25", "70 µs")
     other = Figure("campaign", "kills", "", "none missing", "", "2026-11-25")
 
     assert [("52 µs", ""), ("0.88 s", "<= 2 s")] == [(each.measured, each.aim) for each in fresh]
-    assert [fresh[0], other, fresh[1]] == renewed([older, other], fresh)
+    assert [replace(fresh[0], before="70 µs"), other, fresh[1]] == renewed([older, other], fresh)

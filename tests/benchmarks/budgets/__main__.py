@@ -20,7 +20,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tests.benchmarks import figures, pipeline
-from tests.benchmarks.budgets import emulation, journals, publishing, readings, starts
+from tests.benchmarks.budgets import emulation, journals, profiles, publishing, readings, starts
 from tests.benchmarks.budgets.table import Row, as_text
 
 SECONDS, ROUNDS = 60.0, 5
@@ -52,13 +52,14 @@ def parts(options: argparse.Namespace, folder: Path) -> dict[str, Callable[[], l
         "journal": journal,
         "queries": lambda: journals.query_rows(place("queries"), options.days),
         "publishing": lambda: [publishing.entry_row(place("publishing"), PUBLISHED)],
+        "profiles": lambda: profiles.rows(place("profiles")),
     }
 
 
 def main(words: Sequence[str] | None = None) -> int:
     """Measure, print and keep; return the exit code, 2 on a machine that measures no speed."""
     parser = argparse.ArgumentParser(prog="tests.benchmarks.budgets", description=__doc__)
-    names = ("readings", "starts", "memory", "journal", "queries", "publishing")
+    names = ("readings", "starts", "memory", "journal", "queries", "publishing", "profiles")
     parser.add_argument("--only", nargs="+", choices=names, default=names)
     parser.add_argument("--seconds", type=float, default=SECONDS, help="of each kind of reading")
     parser.add_argument("--hours", type=float, default=24.0, help="that are replayed")
