@@ -62,7 +62,8 @@ _ROUNDING = 1e-9
 _STEP_MS_CM = 0.01
 _STEP_C = 0.01
 _HALVINGS = 50
-_SP_FROM_C = gsw.SP_from_C.__wrapped__  # without a search for masks, which takes as long
+_SP_FROM_C = gsw.SP_from_C.__wrapped__  # without a search for masks, which loads `numpy.ma`
+_C_FROM_SP, _DENSITY = gsw.C_from_SP.__wrapped__, gsw.rho_t_exact.__wrapped__
 
 
 class OutOfRange(InputError):  # noqa: N818 - its name says what is the matter
@@ -152,7 +153,7 @@ def conductivity_mS_cm(salinity: float, temperature_C: float) -> float:
     """
     _check_salinity(salinity)
     _check_temperature(temperature_C)
-    return float(gsw.C_from_SP(salinity, temperature_C, 0.0))
+    return float(_C_FROM_SP(salinity, temperature_C, 0.0))
 
 
 def conductivity_at_25C(conductivity_mS_cm: float, temperature_C: float) -> float:
@@ -167,8 +168,7 @@ def conductivity_at_25C(conductivity_mS_cm: float, temperature_C: float) -> floa
     Raises:
         OutOfRange: As `practical_salinity`.
     """
-    salinity = practical_salinity(conductivity_mS_cm, temperature_C)
-    return float(gsw.C_from_SP(salinity, 25.0, 0.0))
+    return float(_C_FROM_SP(practical_salinity(conductivity_mS_cm, temperature_C), 25.0, 0.0))
 
 
 def sensitivity(conductivity_mS_cm: float, temperature_C: float) -> tuple[float, float]:
@@ -225,7 +225,7 @@ def density_kg_m3(salinity: float, temperature_C: float) -> float:
     Source: TEOS-10 Gibbs function, exact form, at reference salinity.
     """
     _check_temperature(temperature_C)
-    return float(gsw.rho_t_exact(salt_g_kg(salinity), temperature_C, 0.0))
+    return float(_DENSITY(salt_g_kg(salinity), temperature_C, 0.0))
 
 
 def specific_gravity(

@@ -34,6 +34,7 @@ _NOISE_SHARE = 0.75
 _GAUSS_SECOND_DIFFERENCE = 1.0 / (0.7979 * math.sqrt(6.0))
 _MAX_MS_CM = 150.0
 _MIN_C, _MAX_C = -5.0, 60.0
+_SP_FROM_C = gsw.SP_from_C.__wrapped__  # without a search for masks, which loads `numpy.ma`
 
 
 @dataclass(slots=True)
@@ -264,5 +265,5 @@ def _salinity(conductivity_mS_cm: float, temperature_C: float) -> float:
 
     Source: PSS-78 (UNESCO 44, 1983), extended by Hill et al. (1986).
     """
-    salinity = float(gsw.SP_from_C(conductivity_mS_cm, temperature_C, 0.0))
+    salinity = float(_SP_FROM_C(conductivity_mS_cm, temperature_C, 0.0))
     return salinity if math.isfinite(salinity) else 0.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -87,7 +88,7 @@ def lattice(cells: Cells) -> Lattice:
 
 def _level(recent: Floats) -> float:
     """Return the mean of the newest cells, without a few that leapt while the others rested."""
-    middle = float(np.nanmedian(recent))
+    middle = median(recent[np.isfinite(recent)].tolist())
     rested = recent[np.abs(recent - middle) <= LEAPT]
     return float(np.mean(rested) if len(rested) >= _MOST_REST else np.nanmean(recent))
 

@@ -65,6 +65,23 @@ publish.make_sinks(config, Reader(config.journal.path))
 print(*sorted(sys.modules))
 """
 MODULES_THAT_WRITE = 25
+MIXING = """
+import sys
+import daemon.measure.__main__
+from datetime import datetime, timedelta, timezone
+from daemon.entries import Instant, Sample
+from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.weights_file import load_learned
+station = Station({"mix-1": ReservoirSettings("mix-1")}, load_learned())
+start = datetime(2026, 3, 2, 8, tzinfo=timezone.utc)
+before = set(sys.modules)
+for second in range(0, 3 * 3600, 2):
+    at = Instant(start + timedelta(seconds=second), float(second), "boot-1")
+    conductivity = 0.2 + 49.8 * (1.0 - 0.995 ** max(0, second - 600)) + second % 7 / 1e3
+    station.advance(Sample("mix-1", "ct-1", at, conductivity, 24.0 + second % 5 / 1e3))
+assert station.state.reservoirs["mix-1"].batch.phase == "ready"
+print(*sorted(set(sys.modules) - before))
+"""
 DATABASE = "import sys, daemon.publishing.influx.database\nprint(*sorted(sys.modules))"
 
 
@@ -110,6 +127,11 @@ def test_checksums_of_measuring_are_those_of_everybody(tmp_path: Path) -> None:
 
     (without,) = loaded(f"import daemon.measure.__main__, {digest[7:]}", str(path))
     assert hashlib.sha256(path.read_bytes()).hexdigest() == without
+
+
+def test_a_batch_loads_nothing_that_was_not_loaded_at_the_start() -> None:
+    """What is loaded between two readings delays the second, and has its memory too."""
+    assert set() == loaded(MIXING)
 
 
 def test_the_database_s_client_does_without_numpy() -> None:
