@@ -36,6 +36,11 @@ def rings(bell: Bell) -> bool:
     return bool(select.select([descriptor], [], [], 0.0)[0])
 
 
+def open_descriptors() -> int:
+    """How many this process has."""
+    return len([*Path("/proc/self/fd").iterdir()])
+
+
 def test_it_rings_until_it_is_silenced_however_often_it_was_rung(bell: Bell, inbox: Path) -> None:
     """And again after that."""
     before = rings(bell)
@@ -120,12 +125,38 @@ def test_one_that_is_not_in_its_place_any_more_is_hung_again(
     assert rings(bell)
 
 
-def test_the_same_one_stays_while_it_is_in_its_place(bell: Bell) -> None:
+def test_the_same_one_stays_while_it_is_in_its_place(bell: Bell, inbox: Path) -> None:
     """A ring that is not taken yet is not lost by looking after the bell."""
-    before = bell.fileno()
+    ring(inbox)
     bell.hang()
 
-    assert before == bell.fileno()
+    assert rings(bell)
+
+
+def test_half_a_bell_that_a_killed_process_left_is_no_obstacle(inbox: Path) -> None:
+    """Killed between making one and putting it in its place."""
+    path = bell_path(inbox)
+    os.mkfifo(path.with_name(f"{path.name}.part"))
+    bell = Bell(inbox)
+    bell.hang()
+    ring(inbox)
+
+    assert rings(bell)
+    bell.close()
+
+
+def test_no_descriptor_is_left_open(inbox: Path) -> None:
+    """By ringing, by a new bell in the place of a lost one, or by closing twice."""
+    before = open_descriptors()
+    bell = Bell(inbox)
+    for _ in range(3):
+        bell.hang()
+        ring(inbox)
+        bell_path(inbox).unlink()
+    bell.close()
+    bell.close()
+
+    assert before == open_descriptors()
 
 
 @pytest.mark.parametrize("obstacle", ["no folder", "a folder in its place"])
