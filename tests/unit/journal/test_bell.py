@@ -166,10 +166,11 @@ def test_without_a_place_for_it_there_is_none(inbox: Path, obstacle: str) -> Non
         inbox.parent.rmdir()
     else:
         (bell_path(inbox) / "within").mkdir(parents=True)
-    bell = Bell(inbox)
+    before, bell = open_descriptors(), Bell(inbox)
     bell.hang()
     bell.silence()
     ring(inbox)
 
+    assert before == open_descriptors()
     assert bell.fileno() is None
     bell.close()
