@@ -24,30 +24,20 @@ from daemon.journal.payloads import iso_time
 from daemon.journal.reader import Stored
 from daemon.mixing.station.snapshot import ReservoirSnapshot, StationSnapshot
 from daemon.publishing.sink import Backoff, SinkError
+from tests.parts.configurations import RESERVOIR, configuration
 from tests.parts.numbered import reading
 from tests.services.mqtt_parts import event
 
 WALL = datetime(2026, 3, 2, 8, tzinfo=UTC)
-CONFIGURATION = """
-[station]
-name = "quarantine-wing"
-label = "Wing"
-[[reservoir]]
-name = "mix-1"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
-[[reservoir]]
-name = "mix-2"
-capacity_l = 220
-fill_l = 180
-target_ppt = 34.0
-tolerance_ppt = 1.0
+CONFIGURATION = configuration(
+    f"""\
+{RESERVOIR.replace("mix-1", "mix-2")}
 [mqtt]
 host = "127.0.0.1"
 client_id = "one"
-"""
+""",
+    station='label = "Wing"\n',
+)
 
 
 @pytest.fixture(scope="module")

@@ -46,6 +46,20 @@ def of_a_batch(seconds: int) -> Iterator[Reading]:
         yield from (each for each in station.advance(sample) if isinstance(each, Reading))
 
 
+def traced(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The statements of all connections that are opened from now on, as they come."""
+    statements: list[str] = []
+    connect = sqlite3.connect
+
+    def connected(*args: Any, **more: Any) -> sqlite3.Connection:  # noqa: ANN401
+        db: sqlite3.Connection = connect(*args, **more)
+        db.set_trace_callback(statements.append)
+        return db
+
+    monkeypatch.setattr(sqlite3, "connect", connected)
+    return statements
+
+
 def counts(path: Path) -> dict[str, int]:
     """How many rows each table of readings has."""
     with closing(sqlite3.connect(path)) as db:
@@ -77,15 +91,7 @@ def test_a_reading_takes_at_most_forty_bytes(tmp_path: Path) -> None:
 
 def test_a_reading_is_one_statement(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """No beginning and no end of a transaction, and no other mode before it."""
-    statements: list[str] = []
-    connect = sqlite3.connect
-
-    def traced(*args: Any, **more: Any) -> sqlite3.Connection:  # noqa: ANN401
-        db: sqlite3.Connection = connect(*args, **more)
-        db.set_trace_callback(statements.append)
-        return db
-
-    monkeypatch.setattr(sqlite3, "connect", traced)
+    statements = traced(monkeypatch)
     with Writer(tmp_path / "journal.db", 5.0) as writer:
         for number in range(10):
             writer.append([reading(number)], float(number))
@@ -225,15 +231,7 @@ def test_no_question_looks_at_more_readings_than_it_needs(
     path = tmp_path / "journal.db"
     with Writer(path) as writer:
         writer.append([*(reading(number) for number in range(50)), event(50)], 0.0)
-    asked: list[str] = []
-    connect = sqlite3.connect
-
-    def traced(*args: Any, **more: Any) -> sqlite3.Connection:  # noqa: ANN401
-        db: sqlite3.Connection = connect(*args, **more)
-        db.set_trace_callback(asked.append)
-        return db
-
-    monkeypatch.setattr(sqlite3, "connect", traced)
+    asked = traced(monkeypatch)
     reader = Reader(path)
     reader.after(3)
     reader.readings(3)
