@@ -12,9 +12,9 @@ import threading
 from collections.abc import Sequence
 from typing import Protocol
 
-from apprise import Apprise, NotifyFormat, NotifyType
-from apprise.plugins import NotifyBase
+from apprise import NotifyFormat, NotifyType
 
+from daemon.publishing.notify.plugin import open_service
 from daemon.publishing.notify.receivers import Receiver
 from daemon.publishing.sink import SinkError
 
@@ -91,9 +91,9 @@ class AppriseDelivery:
         """
         self._receiver = receiver
         self._library_log = _capture_log()
-        service = Apprise.instantiate(receiver.url, suppress_exceptions=True)
+        service = open_service(receiver.url)
         self._library_log.take()
-        if not isinstance(service, NotifyBase):
+        if service is None:
             scheme = receiver.url.partition("://")[0]
             raise SinkError(
                 f"{receiver.file}, line {receiver.line} is no address that Apprise can use; check"

@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.services.notify_parts import write_urls
+
 ROOT = Path(__file__).parents[3]
 STATION = """
 [station]
@@ -64,7 +66,9 @@ config = load(Path(sys.argv[1]))
 publish.make_sinks(config, Reader(config.journal.path))
 print(*sorted(sys.modules))
 """
+NOTIFY = '[notify]\nurls_file = "receivers"\n'
 MODULES_THAT_WRITE = 25
+PLUGINS_THAT_NAME_TWO_SCHEMES = 12
 MIXING = """
 import sys
 import daemon.measure.__main__
@@ -148,3 +152,16 @@ def test_only_what_writes_is_loaded_of_the_database_s_client() -> None:
 
     assert "influxdb_client.service.write_service" in found
     assert len(found) <= MODULES_THAT_WRITE
+
+
+def test_only_the_plugins_of_the_receivers_are_loaded(tmp_path: Path) -> None:
+    """The library has 190; a scheme that several of them name loads those few."""
+    write_urls(tmp_path, "json://127.0.0.1/a", "high mailto://127.0.0.1/?from=a@b.org&to=c@d.org")
+    path = tmp_path / "brinewright.toml"
+    path.write_text(STATION.replace("@FOLDER@", str(tmp_path)) + NOTIFY)
+
+    found = loaded(PUBLISH, str(path))
+
+    of_plugins = [each.split(".")[2] for each in found if each.startswith("apprise.plugins.")]
+    assert {"base", "custom_json", "email"} <= set(of_plugins)
+    assert len(set(of_plugins)) <= PLUGINS_THAT_NAME_TWO_SCHEMES
