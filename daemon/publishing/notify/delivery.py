@@ -1,105 +1,46 @@
-"""Delivers one notification to one receiver through the Apprise library, or says why it failed.
-
-The library gives its reasons only in its log, with addresses in them.  Its log reaches no
-other handler, and its reasons are passed on with the address hidden.
-"""
+"""Delivers a notification to one receiver, or says why it failed, with the address hidden."""
 
 from __future__ import annotations
 
 import logging
-import re
-import threading
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Protocol
 
-from apprise import NotifyFormat, NotifyType
-
-from daemon.publishing.notify.plugin import open_service
+from daemon.entries import JSON
 from daemon.publishing.notify.receivers import Receiver
+from daemon.publishing.notify.sender_process import run_sender
 from daemon.publishing.sink import SinkError
 
-TYPES = {
-    "failure": NotifyType.FAILURE,
-    "warning": NotifyType.WARNING,
-    "success": NotifyType.SUCCESS,
-    "info": NotifyType.INFO,
-}
-
-
-SOCKET_ERROR = "Socket Exception: "
-ERRNO = re.compile(r"\[Errno -?\d+\] ([A-Z][\w ]+)")
 LONGEST = 300
 """Characters of a reason; it is cut only after the address was hidden in it."""
+
+log = logging.getLogger("brinewright.publish")
 
 
 class Delivery(Protocol):
     """A way to reach one receiver."""
 
     def send(self, title: str, body: str, kind: str) -> None:
-        """Deliver a text, as long as it takes; `kind` is one of `TYPES`.
+        """Deliver a text, as long as it takes; `kind` is failure, warning, success or info.
 
         Raises:
             SinkError: It was not accepted; the text says why, without the address.
         """
 
 
-class _LibraryLog(logging.Handler):
-    """Keeps the last record of the library by thread: the warning, and the error behind it."""
-
-    def __init__(self) -> None:
-        super().__init__(logging.DEBUG)
-        self._warning: dict[int, str] = {}
-        self._error: dict[int, str] = {}
-
-    def emit(self, record: logging.LogRecord) -> None:
-        """Keep a record that gives a reason."""
-        text, thread = record.getMessage(), threading.get_ident()
-        if record.levelno >= logging.WARNING:
-            self._warning[thread] = text
-        elif text.startswith(SOCKET_ERROR):
-            self._error[thread] = text.removeprefix(SOCKET_ERROR)
-
-    def take(self) -> str:
-        """Return the last reason in this thread, and forget it; empty when there is none."""
-        thread = threading.get_ident()
-        warning, error = self._warning.pop(thread, ""), self._error.pop(thread, "")
-        plain = ERRNO.search(error)
-        error = plain[1] if plain else error
-        return ": ".join(part.strip(" .") for part in (warning, error) if part)
-
-
-def _capture_log() -> _LibraryLog:
-    library = logging.getLogger("apprise")
-    library.propagate = False
-    library.setLevel(logging.DEBUG)  # the reason of a failure has no higher level than that
-    for handler in library.handlers:
-        if isinstance(handler, _LibraryLog):
-            return handler
-    library_log = _LibraryLog()
-    library.addHandler(library_log)
-    return library_log
-
-
 class AppriseDelivery:
-    """Reaches one receiver through the library."""
+    """Reaches one receiver through the Apprise library, in a process of its own."""
 
-    def __init__(self, receiver: Receiver) -> None:
-        """Parse the address; nothing is sent yet.
+    def __init__(
+        self, receiver: Receiver, run: Callable[[Mapping[str, JSON]], JSON] = run_sender
+    ) -> None:
+        """Take a receiver; nothing is sent yet.
 
-        Raises:
-            SinkError: The library cannot use the address.
+        Args:
+            receiver: Who.
+            run: Has an order carried out; `run_sender` says how.
         """
-        self._receiver = receiver
-        self._library_log = _capture_log()
-        service = open_service(receiver.url)
-        self._library_log.take()
-        if service is None:
-            scheme = receiver.url.partition("://")[0]
-            raise SinkError(
-                f"{receiver.file}, line {receiver.line} is no address that Apprise can use; check"
-                f" the name of the service, {scheme}, and what its documentation asks for behind it"
-            )
-        self._service = service
+        self._receiver, self._run = receiver, run
 
     def send(self, title: str, body: str, kind: str) -> None:
         """Deliver a text; see `Delivery`.
@@ -107,18 +48,11 @@ class AppriseDelivery:
         Raises:
             SinkError: It was not accepted.
         """
-        self._library_log.take()
-        try:
-            accepted = self._service.notify(
-                body=body, title=title, notify_type=TYPES[kind], body_format=NotifyFormat.TEXT
-            )
-        except Exception as exc:  # noqa: BLE001 - a plugin may raise whatever its own library does
-            self._library_log.take()
-            raise SinkError(f"the delivery failed: {type(exc).__name__}") from None
-        reason = self._library_log.take()
-        if not accepted:
-            why = self._receiver.redacted(reason)[:LONGEST]
-            raise SinkError(why or "it was not accepted, and no reason was given")
+        fault = self._run(
+            {"address": self._receiver.url, "title": title, "body": body, "kind": kind}
+        )
+        if fault:
+            raise SinkError(self._receiver.redacted(str(fault))[:LONGEST])
 
 
 def open_deliveries(receivers: Sequence[Receiver]) -> dict[Receiver, Delivery]:
@@ -127,13 +61,25 @@ def open_deliveries(receivers: Sequence[Receiver]) -> dict[Receiver, Delivery]:
     Raises:
         SinkError: An address cannot be used; all of those in sentences.
     """
-    deliveries: dict[Receiver, Delivery] = {}
-    faults = []
-    for receiver in receivers:
-        try:
-            deliveries[receiver] = AppriseDelivery(receiver)
-        except SinkError as exc:
-            faults.append(f"{exc}.")
+    faults = [
+        f"{each.file}, line {each.line} is no address that Apprise can use; check the name of the"
+        f" service, {each.url.partition('://')[0]}, and what its documentation asks for behind it."
+        for each, usable in zip(receivers, _usable(receivers), strict=True)
+        if not usable
+    ]
     if faults:
         raise SinkError(" ".join(faults).removesuffix("."))
-    return deliveries
+    return {receiver: AppriseDelivery(receiver) for receiver in receivers}
+
+
+def _usable(receivers: Sequence[Receiver]) -> Sequence[object]:
+    """Return of each whether the library can use its address; yes where that cannot be found out.
+
+    Each delivery finds it out again, so that for want of memory no alarm is left unsent.
+    """
+    try:
+        found = run_sender({"addresses": [each.url for each in receivers]})
+    except SinkError as exc:
+        log.warning("the addresses of receivers could not be checked: %s", exc)
+        return [True] * len(receivers)
+    return found if isinstance(found, list) else []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import cache
 from importlib import import_module
 from pathlib import Path
 
@@ -26,6 +27,7 @@ def open_service(address: str) -> NotifyBase | None:
         return None
 
 
+@cache
 def plugin_of(scheme: str) -> type[NotifyBase] | None:
     """Return the plugin of a scheme; None where no plugin has it."""
     for name in _modules_that_name(scheme):

@@ -6,8 +6,8 @@ goes when it is back.  A notification leaves the queue after the receiver has ac
 process killed between the two sends that one notification again.  That a release is about to be
 sent is stored before it is, so that it can be withdrawn also where the process was killed.
 
-Each notification is sent in a thread of its own, which may hang, one at a time to each
-receiver; all else happens in the sink's thread.
+Each notification is sent in a process of its own, which may hang, and a thread waits for it: one
+at a time to each receiver, and few at once.  All else happens in the sink's thread.
 """
 
 from __future__ import annotations
@@ -54,6 +54,8 @@ UNANSWERED_AFTER_S = 90.0
 """An attempt without an answer by then has failed, s; the libraries' own limits are shorter."""
 MOST_UNANSWERED = 2
 """After so many unanswered notifications a receiver gets no further one."""
+MOST_AT_ONCE = 4
+"""Processes that send at the same time: each takes some 22 MB for as long as it sends."""
 CLOSE_WAIT_S = 2.0
 
 log = logging.getLogger("brinewright.publish")
@@ -306,6 +308,7 @@ class NotifySink:
             channel.attempt is not None
             or now_s < channel.retry_at_s
             or len(channel.unanswered) >= MOST_UNANSWERED
+            or sum(each.attempt is not None for each in self._channels) >= MOST_AT_ONCE
         ):
             return
         now = self._wall()

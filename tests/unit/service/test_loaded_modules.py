@@ -68,7 +68,13 @@ print(*sorted(sys.modules))
 """
 NOTIFY = '[notify]\nurls_file = "receivers"\n'
 MODULES_THAT_WRITE = 25
-PLUGINS_THAT_NAME_TWO_SCHEMES = 12
+PLUGINS_THAT_NAME_ONE_SCHEME = 8
+SENDING = """
+import sys
+from daemon.publishing.notify.sender import usable
+assert usable(["json://127.0.0.1/a"]) == [True]
+print(*sorted(sys.modules))
+"""
 MIXING = """
 import sys
 import daemon.measure.__main__
@@ -154,14 +160,25 @@ def test_only_what_writes_is_loaded_of_the_database_s_client() -> None:
     assert len(found) <= MODULES_THAT_WRITE
 
 
-def test_only_the_plugins_of_the_receivers_are_loaded(tmp_path: Path) -> None:
-    """The library has 190; a scheme that several of them name loads those few."""
+def test_publishing_to_people_leaves_the_library_to_the_process_that_sends(
+    tmp_path: Path,
+) -> None:
+    """It comes with 21 MB, and messages are rare."""
     write_urls(tmp_path, "json://127.0.0.1/a", "high mailto://127.0.0.1/?from=a@b.org&to=c@d.org")
     path = tmp_path / "brinewright.toml"
     path.write_text(STATION.replace("@FOLDER@", str(tmp_path)) + NOTIFY)
 
     found = loaded(PUBLISH, str(path))
 
-    of_plugins = [each.split(".")[2] for each in found if each.startswith("apprise.plugins.")]
-    assert {"base", "custom_json", "email"} <= set(of_plugins)
-    assert len(set(of_plugins)) <= PLUGINS_THAT_NAME_TWO_SCHEMES
+    assert "daemon.publishing.notify.publisher" in found
+    assert set() == found & {"apprise", "asyncio", "requests", "ssl", "smtplib"}
+
+
+def test_the_process_that_sends_loads_the_plugin_of_its_receiver_alone() -> None:
+    """The library has 190; a scheme that several of them name loads those few."""
+    found = loaded(SENDING)
+
+    of_plugins = {each.split(".")[2] for each in found if each.startswith("apprise.plugins.")}
+    assert {"base", "custom_json"} <= of_plugins
+    assert len(of_plugins) <= PLUGINS_THAT_NAME_ONE_SCHEME
+    assert set() == {each for each in found if each.startswith(("daemon.config", "pydantic"))}

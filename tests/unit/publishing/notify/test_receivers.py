@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import sys
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -178,23 +179,31 @@ def test_a_receiver_keeps_its_ledger_when_its_words_or_its_place_change(tmp_path
     assert SECRET not in before.key + repr(before)
 
 
-def test_a_long_reason_is_cut_after_the_address_was_hidden(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_long_reason_is_cut_after_the_address_was_hidden() -> None:
     """Wherever in it the address stands: half of a secret is one too."""
-    post = AppriseDelivery(Receiver(Path("receivers"), 1, f"json://127.0.0.1:9/{SECRET}"))
-    library = logging.getLogger("apprise")
+    receiver = Receiver(Path("receivers"), 1, f"json://127.0.0.1:9/{SECRET}")
 
     def error_text(before: int) -> str:
-        def fail(**_: object) -> bool:
-            library.debug("Socket Exception: %s%s", "x" * before, SECRET)
-            return False
-
-        monkeypatch.setattr(post._service, "notify", fail)  # noqa: SLF001 - stands for the library
+        delivery = AppriseDelivery(receiver, lambda _: f"{'x' * before}{SECRET}")
         with pytest.raises(SinkError) as caught:
-            post.send("title", "body", "info")
+            delivery.send("title", "body", "info")
         return str(caught.value)
 
     assert not any(SECRET[:3] in error_text(before) for before in range(100, 320))
     assert len(error_text(1000)) <= LONGEST
+
+
+def test_addresses_that_cannot_be_checked_are_taken_and_that_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A machine short of memory just now is no reason to publish nothing."""
+    receivers = read(tmp_path, f"json://h/{SECRET}")
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "nothing"))
+    logging.getLogger("brinewright.publish").addHandler(caplog.handler)
+
+    assert list(receivers) == list(open_deliveries(receivers))
+    assert "could not be checked: the process that sends it cannot be started" in caplog.text
+    assert SECRET not in caplog.text
 
 
 WORD = st.text("abcdefgh0123456789", min_size=3, max_size=12)
