@@ -21,6 +21,8 @@ from packaging.utils import canonicalize_name
 from packaging.version import InvalidVersion, Version
 
 ECOSYSTEM = "PyPI"
+LONGEST_SUMMARY = 120
+"""Characters of the details that stand for a summary: our choice, for one line of a terminal."""
 LARGEST_ENTRY_BYTES = 8_000_000
 """Of one advisory, unpacked; the largest that is usual has a few hundred thousand: our choice."""
 
@@ -38,6 +40,8 @@ class Match:
         version: Pinned.
         advisory: Its identifier.
         summary: What it is about; may be empty.
+        aliases: What other databases call it, such as a CVE number.
+        severity: As the advisory states it; empty where it states none.
         fixed: Versions that mend it; empty where none is named.
         certain: Whether the version is affected; else nobody can tell from what it says.
     """
@@ -46,6 +50,8 @@ class Match:
     version: str
     advisory: str
     summary: str
+    aliases: tuple[str, ...]
+    severity: str
     fixed: tuple[str, ...]
     certain: bool
 
@@ -85,8 +91,18 @@ def check(database: Path, pinned: Mapping[str, str]) -> Result:
             result.unreadable.append(name)
     if not result.advisories:
         raise DatabaseError(f"{database} holds no advisory of the ecosystem {ECOSYSTEM}")
-    result.matches.sort(key=lambda each: (each.package, each.advisory))
+    result.matches = list(_each_once(result.matches))
     return result
+
+
+def _each_once(matches: Sequence[Match]) -> Iterator[Match]:
+    """Yield what several databases describe once, by the advisory that is certain or says most."""
+    taken: set[tuple[str, str]] = set()
+    for each in sorted(matches, key=lambda one: (one.package, not one.certain, not one.severity)):
+        names = {(each.package, name) for name in (each.advisory, *each.aliases)}
+        if not names & taken:
+            yield each
+        taken |= names
 
 
 def _entries(database: Path) -> Iterator[tuple[str, bytes]]:
@@ -137,11 +153,32 @@ def _matches(
             continue
         concerned = _concerned(each, Version(pinned[name]))
         if concerned is not False:
-            summary = str(advisory.get("summary") or "")
-            identifier = str(advisory["id"])
             yield Match(
-                name, pinned[name], identifier, summary, _fixed(each), certain=bool(concerned)
+                package=name,
+                version=pinned[name],
+                advisory=str(advisory["id"]),
+                summary=_summary(advisory),
+                aliases=tuple(map(str, advisory.get("aliases") or [])),
+                severity=_severity(each, advisory),
+                fixed=_fixed(each),
+                certain=bool(concerned),
             )
+
+
+def _summary(advisory: dict[str, Any]) -> str:
+    """Return what an advisory is about; where it has no summary, how its details begin."""
+    summary = str(advisory.get("summary") or "")
+    first, _, more = str(advisory.get("details") or "").strip().partition("\n")
+    cut = len(first) > LONGEST_SUMMARY or bool(more.strip())
+    return summary or first[:LONGEST_SUMMARY].rstrip() + (" ..." if cut else "")
+
+
+def _severity(affected: dict[str, Any], advisory: dict[str, Any]) -> str:
+    """Return the word of the database that it is from, else a vector of CVSS, else nothing."""
+    word = (advisory.get("database_specific") or {}).get("severity")
+    vectors = affected.get("severity") or advisory.get("severity") or []
+    # The last is of the newest form.
+    return str(word) if word else str(vectors[-1]["score"]) if vectors else ""
 
 
 def _concerned(affected: dict[str, Any], version: Version) -> bool | None:
@@ -149,11 +186,16 @@ def _concerned(affected: dict[str, Any], version: Version) -> bool | None:
     listed = affected.get("versions") or []
     if any(_version(one) == version for one in listed):
         return True
-    ranges = [one for one in affected.get("ranges") or [] if one["type"] in ("ECOSYSTEM", "SEMVER")]
-    answers = [_within(one["events"], version) for one in ranges]
+    answers = [_within(one["events"], version) for one in _ranges(affected)]
     if True in answers:
         return True
     return None if None in answers or not (listed or answers) else False
+
+
+def _ranges(affected: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the ranges of versions; those of commits tell nothing of a version."""
+    ranges = affected.get("ranges") or []
+    return [one for one in ranges if one["type"] in ("ECOSYSTEM", "SEMVER")]
 
 
 def _within(events: Sequence[dict[str, str]], version: Version) -> bool | None:
@@ -177,8 +219,9 @@ def _within(events: Sequence[dict[str, str]], version: Version) -> bool | None:
 
 
 def _fixed(affected: dict[str, Any]) -> tuple[str, ...]:
-    events = [event for one in affected.get("ranges") or [] for event in one["events"]]
-    return tuple(sorted({event["fixed"] for event in events if _version(event.get("fixed"))}))
+    events = [event for one in _ranges(affected) for event in one["events"]]
+    fixed = {event["fixed"] for event in events if _version(event.get("fixed"))}
+    return tuple(sorted(fixed, key=Version))
 
 
 def _version(text: str | None) -> Version | None:

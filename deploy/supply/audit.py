@@ -53,7 +53,9 @@ def sentence(match: Match) -> str:
     how = "is affected by" if match.certain else "may be affected by (it does not say which)"
     mended = f"; mended in {', '.join(match.fixed)}" if match.fixed else ""
     about = f": {match.summary}" if match.summary else ""
-    return f"{match.package} {match.version} {how} {match.advisory}{about}{mended}"
+    names = f" ({', '.join(match.aliases)})" if match.aliases else ""
+    severity = f", severity {match.severity}" if match.severity else ""
+    return f"{match.package} {match.version} {how} {match.advisory}{names}{severity}{about}{mended}"
 
 
 def vulnerabilities(database: Path | None, pinned: Mapping[str, str], now: datetime) -> int:
