@@ -26,6 +26,7 @@ OF_THE_SYSTEM = {
         "chown",
         "cp",
         "curl",
+        "docker",
         "exit",
         "getconf",
         "git",
