@@ -18,6 +18,7 @@ from daemon.mixing.batch.lifecycle import BatchSettings
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
 from daemon.mixing.station.station import ReservoirSettings, Station
 from tests.parts.events import facts_in
+from tests.parts.played import play
 from tests.parts.weights import weights
 
 MORNING = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -112,7 +113,7 @@ class Story:
         """Feed all samples and return the entries; the samples are then gone."""
         station = station or a_station(settings)
         given, self.samples = self.samples, []
-        return [entry for sample in given for entry in station.advance(sample)]
+        return play(station, given)
 
 
 def a_station(settings: BatchSettings = BATCH, probe_percent: float = 0.5) -> Station:
