@@ -10,7 +10,16 @@ from pathlib import Path
 import pytest
 
 from tests.boot.cache import UnavailableError
-from tests.boot.installed import ROOT, SOURCE, WHEELS, active, configure, install, until
+from tests.boot.installed import (
+    PYTHON,
+    ROOT,
+    SOURCE,
+    WHEELS,
+    active,
+    configure,
+    install,
+    until,
+)
 from tests.boot.instrument import SERVICE, add_instrument, allow_port
 from tests.boot.machine import Machine
 from tests.boot.prepare import prepare
@@ -21,7 +30,6 @@ HERE = Path(__file__).parent
 LONGEST_TEST_S = 900
 READY_WITHIN_S = 120.0
 """Longest wait for both services, s; on a quiet machine they take less than 10 s."""
-PYTHON = "/opt/brinewright/current/bin/python"
 
 MakeMachine = Callable[..., Machine]
 

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from subprocess import CompletedProcess
 
-from tests.boot.machine import Machine
+from tests.boot.machine import PATIENCE_S, Machine
 
 SOURCE, WHEELS = "/mnt/source", "/mnt/wheels"
 ROOT = Path(__file__).resolve().parents[2]
@@ -16,6 +16,7 @@ UNITS = ("brinewright-measure", "brinewright-publish")
 CONFIG = "/etc/brinewright/brinewright.toml"
 JOURNAL = "/var/lib/brinewright/journal.db"
 PROGRAM = "/usr/local/bin/brinewright"
+PYTHON = "/opt/brinewright/current/bin/python"
 INSTALL_WITHIN_S = 240.0
 PORT = "/run/instrument/port"
 
@@ -43,13 +44,24 @@ def configure(machine: Machine, more: str = "", port: str = PORT) -> None:
 
 def show(machine: Machine, unit: str) -> dict[str, str]:
     """What the service manager knows of a unit."""
-    told = machine.run(["systemctl", "show", unit], check=True).stdout
-    return dict(line.split("=", 1) for line in told.splitlines() if "=" in line)
+    (found,) = _show(machine, (unit,))
+    return found
 
 
 def both(machine: Machine, key: str) -> list[str]:
     """One property of measuring and publishing."""
-    return [show(machine, unit)[key] for unit in UNITS]
+    return [each[key] for each in _show(machine, UNITS)]
+
+
+def _show(machine: Machine, units: Sequence[str]) -> list[dict[str, str]]:
+    """What the service manager knows of some units, in their order."""
+    answer = machine.ask("systemctl", "show", *units, timeout_s=PATIENCE_S)
+    parts = [
+        dict(line.split("=", 1) for line in part.splitlines() if "=" in line)
+        for part in answer.strip().split("\n\n")
+    ]
+    assert len(units) == len(parts), answer
+    return parts
 
 
 def log_of(machine: Machine, unit: str) -> str:
@@ -95,4 +107,4 @@ def until(machine: Machine, what: str, holds: Callable[[], bool], within_s: floa
 
 def active(machine: Machine, units: Sequence[str] = UNITS) -> bool:
     """Whether all units are ready and at work."""
-    return all(show(machine, unit)["ActiveState"] == "active" for unit in units)
+    return all(each["ActiveState"] == "active" for each in _show(machine, units))

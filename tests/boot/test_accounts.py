@@ -6,11 +6,13 @@ commands, and the stranger is told which group may.
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from subprocess import CompletedProcess
 
 import pytest
 
-from tests.boot.installed import CONFIG, PROGRAM, fetch, log_of, until
+from tests.boot.installed import CONFIG, PROGRAM, PYTHON, fetch, log_of, until
 from tests.boot.machine import Machine
 from tests.parts.every_verb import AT_AN_INSTRUMENT, LINES, verbs
 
@@ -41,7 +43,10 @@ READ_FILE_FIRST = {"backup check", "backup restore"}
 FOR_ROOT = {"backup restore", "run", "alarm test"}
 """Commands for whoever may replace records, be the service, or read its secrets."""
 
-DONE = 0
+DONE, NOT_ALLOWED = 0, 78
+USERS = ("root", "keeper", "stranger")
+ALL_WITHIN_S = 240.0
+EACH_LINE = (Path(__file__).parent / "each_line.py").read_text(encoding="utf-8")
 POST = '''
 import urllib.request
 data = b"""{"id": "note-1", "who": "kim", "verb": "batch.note", "text": "clear",
@@ -52,12 +57,28 @@ print(urllib.request.urlopen(asked, timeout=20).read().decode())
 '''
 
 
-def act(machine: Machine, verb: str, user: str) -> CompletedProcess[str]:
-    """Run one command as an account, with nobody to answer a question."""
+def words_of(verb: str, user: str) -> list[str]:
+    """The words of one command line of an account."""
     words = OTHERWISE.get(verb, LINES[verb]).replace("WHO", user).split()
     for name in sorted(PLACES, key=len, reverse=True):
         words = [word.replace(name, PLACES[name]) for word in words]
-    return machine.run([PROGRAM, *verb.split(), *words], user=user)
+    return [PROGRAM, *verb.split(), *words]
+
+
+def act(machine: Machine, verb: str, user: str) -> CompletedProcess[str]:
+    """Run one command as an account, with nobody to answer a question."""
+    return machine.run(words_of(verb, user), user=user)
+
+
+def act_each(machine: Machine, commands: list[str], user: str) -> dict[str, CompletedProcess[str]]:
+    """Run commands as an account, each in a process that begins with the program loaded."""
+    lines = [words_of(verb, user) for verb in commands]
+    program = [PYTHON, "-I", "-c", EACH_LINE]
+    done = machine.run(
+        program, user=user, stdin=json.dumps(lines), timeout_s=ALL_WITHIN_S, check=True
+    )
+    answers = map(CompletedProcess, lines, *zip(*json.loads(done.stdout), strict=True))
+    return dict(zip(commands, answers, strict=True))
 
 
 @pytest.fixture
@@ -76,10 +97,11 @@ def test_every_command_by_each_account(house: Machine) -> None:
     """No traceback at all; the stranger is told of the group wherever rights are missing."""
     all_commands = sorted(verbs() - AT_AN_INSTRUMENT)
     said = {
-        (command, user): act(house, command, user)
-        for user in ("root", "keeper", "stranger")
-        for command in all_commands
+        (command, user): done
+        for user in USERS
+        for command, done in act_each(house, all_commands, user).items()
     }
+    started = [act(house, "lot list", user) for user in USERS]
 
     assert len(all_commands) > 40
     tracebacks = [
@@ -105,6 +127,10 @@ def test_every_command_by_each_account(house: Machine) -> None:
             if GROUP in said[command, user].stderr or "ermission" in said[command, user].stderr
         }
         assert set(lacking) <= (FOR_ROOT if user == "keeper" else set()), lacking
+    loaded = [said["lot list", user] for user in USERS]
+    assert [DONE, DONE, NOT_ALLOWED] == [each.returncode for each in started]
+    assert [each.returncode for each in loaded] == [each.returncode for each in started]
+    assert loaded[2].stderr == started[2].stderr
     answers = [said["lot add", "root"], said["lot add", "keeper"]]
     assert [DONE, DONE] == [each.returncode for each in answers]
 

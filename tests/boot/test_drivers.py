@@ -10,6 +10,7 @@ from tests.boot.devices import BUS, CHIP, HOST_PROBE, PROBE, WATER_C, add_device
 from tests.boot.installed import (
     CONFIG,
     PROGRAM,
+    PYTHON,
     UNITS,
     active,
     both,
@@ -21,7 +22,6 @@ from tests.boot.installed import (
 )
 from tests.boot.machine import Machine
 
-PYTHON = "/opt/brinewright/current/bin/python"
 MEASURE = UNITS[0]
 NETWORK = f"/etc/systemd/system/{MEASURE}.service.d/network.conf"
 WITHIN_S = 30.0
