@@ -19,7 +19,7 @@ from daemon.mixing.alarm.catalogue import Priority
 from daemon.probes.registry import SECTIONS
 from daemon.publishing.notify.news import MessageKind
 from daemon.publishing.notify.receivers import ANY_HOUR
-from daemon.run import command
+from daemon.run import ENVIRONMENT, command
 
 ROOT = Path(__file__).resolve().parents[2]
 DEPLOY = ROOT / "deploy"
@@ -111,6 +111,7 @@ def test_a_unit_starts_one_part_and_does_not_retry_a_wrong_configuration(part: s
     assert "/opt/brinewright/current/bin/python" == program
     assert command(part, Path("/etc/brinewright/brinewright.toml"))[1:] == words[3:]
     assert "78" == keys["RestartPreventExitStatus"]
+    assert ENVIRONMENT == dict([keys["Environment"].split("=", 1)])
     assert ("brinewright", "brinewright-keepers") == (keys["User"], keys["Group"])
 
 

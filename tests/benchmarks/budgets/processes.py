@@ -12,6 +12,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
+from daemon.run import ENVIRONMENT
+
 ROOT = Path(__file__).parents[3]
 AS_A_UNIT = (
     "import runpy, sys; sys.path.insert(0, {root!r}); sys.argv[0] = {module!r}; "
@@ -40,7 +42,9 @@ def as_a_unit(module: str, *words: str) -> list[str]:
     Isolated, with the fault handler; what is installed there is found here by its path.
     """
     program = AS_A_UNIT.format(root=str(ROOT), module=module)
-    return [sys.executable, "-I", "-X", "faulthandler", "-c", program, *words]
+    environment = (f"{name}={value}" for name, value in ENVIRONMENT.items())
+    python = [sys.executable, "-I", "-X", "faulthandler", "-c", program]
+    return ["/usr/bin/env", *environment, *python, *words]
 
 
 @contextmanager

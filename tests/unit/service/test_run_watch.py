@@ -74,6 +74,19 @@ def test_a_child_that_dies_is_started_again_and_the_other_goes_on(tmp_path: Path
     assert [0] == codes
 
 
+def test_a_child_gets_the_environment_of_its_unit_and_the_rest_of_ours(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its memory is kept as small under this watch as under the service manager's."""
+    monkeypatch.setenv("OF_OURS", "kept")
+    note = tmp_path / "note"
+    write = f'printf "$MALLOC_ARENA_MAX $OF_OURS" >{note}.new; mv {note}.new {note}'
+    with watching(Child("measure", ["sh", "-c", write])):
+        wait_until(note.exists, "it to run")
+
+    assert "1 kept" == note.read_text(encoding="utf-8")
+
+
 def test_a_killed_child_is_started_again() -> None:
     """A signal is an end like any other."""
     measure = Child("measure", FOREVER, pause_s=0.01)
