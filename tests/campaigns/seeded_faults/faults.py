@@ -162,8 +162,8 @@ FAULTS = (
     Fault(
         "a minute outside the band goes on over a silence",
         f"{MIXING}/probe/quality/value_tests.py",
-        "state.outside_since_s is None or silent(state, t_s, limits)",
-        "state.outside_since_s is None",
+        "state.outside_since_s is None or silent:",
+        "state.outside_since_s is None:",
         (f"{PROBE}/test_quality_further.py::test_a_silence_begins_the_minute_again",),
     ),
     Fault(

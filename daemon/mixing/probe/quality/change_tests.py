@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag
-from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
+from daemon.mixing.probe.quality.flags import FAIL, PASSED, SUSPECT, UNTESTED
 from daemon.mixing.probe.quality.limits import (
     NOISES_OF_CHANGE,
     noise_ppt,
@@ -43,15 +42,14 @@ def spike(
     if step_s > limits.gap_s or state.last_step_s <= 0.0:
         return UNTESTED
     course = last + (last - before) * step_s / state.last_step_s
-    low, high = min(last, course), max(last, course)
-    away = max(low - salinity, salinity - high, 0.0)
+    low, high = (last, course) if last < course else (course, last)
+    away = max(low - salinity, salinity - high)
     if away > limits.spike_fail_ppt:
-        return Flag.FAIL, f"{away:.2f} ppt off its course, more than {limits.spike_fail_ppt:.2f}"
-    if away <= spike_least_ppt(limits):
-        return PASSED
-    suspect = spike_suspect_ppt(limits, state.noise, step_s, salting=salting)
-    if away > suspect:
-        return Flag.SUSPECT, f"{away:.2f} ppt off its course, more than {suspect:.2f}"
+        return FAIL, f"{away:.2f} ppt off its course, more than {limits.spike_fail_ppt:.2f}"
+    if away > spike_least_ppt(limits):
+        suspect = spike_suspect_ppt(limits, state.noise, step_s, salting=salting)
+        if away > suspect:
+            return SUSPECT, f"{away:.2f} ppt off its course, more than {suspect:.2f}"
     return PASSED
 
 
@@ -75,14 +73,14 @@ def rate_of_change(
     if moved > most:
         most = _with_noise(most, noise_ppt(limits, state.noise))
         if moved > most:
-            return Flag.SUSPECT, f"{moved:.2f} ppt within {step_s:.0f} s, more than {most:.2f}"
+            return SUSPECT, f"{moved:.2f} ppt within {step_s:.0f} s, more than {most:.2f}"
     if state.last_temperature_s is not None:
         step_s = max(step_s, t_s - temperature_age_s - state.last_temperature_s)
     moved, most = abs(temperature_C - last_C), limits.rate_suspect_C_per_min * step_s / 60.0
     if moved > most:
         most = _with_noise(most, state.noise.temperature.typical)
         if moved > most:
-            return Flag.SUSPECT, f"{moved:.2f} °C within {step_s:.0f} s, more than {most:.2f}"
+            return SUSPECT, f"{moved:.2f} °C within {step_s:.0f} s, more than {most:.2f}"
     return PASSED
 
 

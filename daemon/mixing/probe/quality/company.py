@@ -5,11 +5,9 @@ from __future__ import annotations
 from math import hypot
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag
-from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
+from daemon.mixing.probe.quality.flags import PASSED, SUSPECT, UNTESTED
 from daemon.mixing.probe.quality.limits import LASTING_S, WET_MS_CM
 from daemon.mixing.probe.quality.quality_state import Pair
-from daemon.mixing.probe.quality.value_tests import silent
 
 if TYPE_CHECKING:
     from daemon.mixing.probe.quality.flags import Outcome
@@ -38,8 +36,9 @@ def multi_variate(
     conductivity_mS_cm: float,
     temperature_C: float,
     t_s: float,
-    limits: QualityLimits,
     context: WaterContext,
+    *,
+    silent: bool,
 ) -> Outcome:
     """Flag a temperature that moves while conductivity does not (test 9).
 
@@ -51,23 +50,18 @@ def multi_variate(
     if not context.steady or conductivity_mS_cm < WET_MS_CM:
         state.earlier = state.recent = state.settled = None
         return UNTESTED
-    now = Pair(t_s, conductivity_mS_cm, temperature_C)
-    if state.settled is None:
-        state.settled = state.recent = now
-        state.earlier = None
-    if silent(state, t_s, limits) or state.recent is None:
-        state.earlier, state.recent = None, now
-    elif t_s - state.recent.t_s >= SOON_S:
-        state.earlier, state.recent = state.recent, now
+    settled, recent = state.settled, state.recent
+    if settled is None or recent is None or silent or t_s - recent.t_s >= SOON_S:
+        now = Pair(t_s, conductivity_mS_cm, temperature_C)
+        state.earlier = None if settled is None or silent else recent
+        state.recent, state.settled = now, settled or now
     for then, least_C in ((state.earlier, SOON_C), (state.settled, SINCE_STEADY_C)):
-        if then is None:
+        if then is None or abs(temperature_C - then.temperature_C) < least_C:
             continue
         warmer_C = temperature_C - then.temperature_C
-        if abs(warmer_C) < least_C:
-            continue
         share = conductivity_mS_cm / then.conductivity_mS_cm - 1.0
         if abs(share) < GOES_WITH * SHARE_PER_C * abs(warmer_C):
-            return Flag.SUSPECT, (
+            return SUSPECT, (
                 f"temperature moved by {warmer_C:+.1f} °C and conductivity by {share:+.1%} within"
                 f" {(t_s - then.t_s) / 60.0:.0f} min, where water moves by"
                 f" {SHARE_PER_C * warmer_C:+.1%}"
@@ -82,6 +76,8 @@ def neighbour(
     t_s: float,
     limits: QualityLimits,
     context: WaterContext,
+    *,
+    silent: bool,
 ) -> Outcome:
     """Flag a reading that its neighbours contradict for a minute (test 11).
 
@@ -94,12 +90,16 @@ def neighbour(
         t_s: Monotonic time, s.
         limits: How far apart they always may be.
         context: The neighbours, and the uncertainty of the reading.
+        silent: Whether it came after a gap.
     """
+    if not context.neighbours:
+        state.contradicted_since_s = None
+        return UNTESTED
     flag, figure = contradicted(salinity, temperature_C, limits, context)
-    if flag is not Flag.SUSPECT:
+    if flag is not SUSPECT:
         state.contradicted_since_s = None
         return flag, ""
-    if state.contradicted_since_s is None or silent(state, t_s, limits):
+    if state.contradicted_since_s is None or silent:
         state.contradicted_since_s = t_s
     return (flag, figure) if t_s - state.contradicted_since_s >= LASTING_S else PASSED
 
@@ -129,7 +129,7 @@ def contradicted(
             figure = figure or found
     if not asked:
         return UNTESTED
-    return (Flag.SUSPECT, figure) if 2 * against > asked else PASSED
+    return (SUSPECT, figure) if 2 * against > asked else PASSED
 
 
 def _apart(

@@ -33,17 +33,23 @@ probe would never pass.  What one of them finds counts like anything else.
 CALIBRATING = "calibrating"
 """Marks a reading of a probe that is out of the water for calibration; no test of its value."""
 
+PASS, NOT_EVALUATED, SUSPECT, FAIL = Flag.PASS, Flag.NOT_EVALUATED, Flag.SUSPECT, Flag.FAIL
+"""Names of their own: to look one up in `Flag` takes longer than to compare it."""
 Outcome: TypeAlias = tuple[Flag, str]
 """The flag of a test, and the figure behind it, in words; empty unless suspect or failed."""
-PASSED: Outcome = (Flag.PASS, "")
-UNTESTED: Outcome = (Flag.NOT_EVALUATED, "")
+PASSED: Outcome = (PASS, "")
+UNTESTED: Outcome = (NOT_EVALUATED, "")
 
 
 def worst(tests: Mapping[str, Flag]) -> Flag:
     """Return the worst flag; a reading without a test is not evaluated."""
-    none = Flag.NOT_EVALUATED
-    found = [flag for name, flag in tests.items() if flag is not none or name not in FURTHER]
-    return max(found, default=none)
+    found: Flag | None = None
+    for name, flag in tests.items():
+        if flag is NOT_EVALUATED and name in FURTHER:
+            continue
+        if found is None or flag > found:
+            found = flag
+    return NOT_EVALUATED if found is None else found
 
 
 def in_words(tests: Iterable[str], figures: Mapping[str, str]) -> str:

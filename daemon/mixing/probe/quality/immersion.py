@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag
-from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
+from daemon.mixing.probe.quality.flags import FAIL, PASSED, UNTESTED
 from daemon.mixing.probe.quality.limits import NEAR_ZERO_MS_CM, WET_MS_CM
 
 if TYPE_CHECKING:
@@ -34,7 +33,7 @@ def immersion(
         state.wet_mS_cm, state.wet_since_s = conductivity_mS_cm, t_s
     if state.dry_since_s is not None:
         wet_mS_cm = max(state.wet_mS_cm, state.wet_before_mS_cm)
-        return Flag.FAIL, f"{conductivity_mS_cm:.2f} mS/cm at once after {wet_mS_cm:.1f}"
+        return FAIL, f"{conductivity_mS_cm:.2f} mS/cm at once after {wet_mS_cm:.1f}"
     return PASSED if conductivity_mS_cm > NEAR_ZERO_MS_CM else UNTESTED
 
 

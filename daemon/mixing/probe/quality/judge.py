@@ -14,7 +14,7 @@ from daemon.mixing.probe.quality import (
     stillness,
     value_tests,
 )
-from daemon.mixing.probe.quality.flags import PASSED, TESTS, UNTESTED, Outcome
+from daemon.mixing.probe.quality.flags import FAIL, NOT_EVALUATED, PASS, SUSPECT, TESTS, UNTESTED
 from daemon.mixing.probe.quality.limits import WET_MS_CM, QualityLimits
 from daemon.mixing.probe.quality.quality_state import QualityState
 from daemon.mixing.probe.quality.water_context import UNKNOWN_WATER, WaterContext
@@ -60,43 +60,63 @@ def judge(
         return Judged(
             {**tests, "gross_range": Flag.FAIL}, {"gross_range": "the value is no number"}
         )
+    gap = value_tests.gap(state, t_s, limits)
+    silent = gap[0] is SUSPECT
     gross = value_tests.gross_range(conductivity, temperature, salinity, limits)
     spike = change_tests.spike(state, salinity, t_s, limits, salting=context.salting)
-    credible = gross[0] is Flag.PASS and spike[0] < Flag.FAIL
+    credible = gross[0] is PASS and spike[0] < FAIL
     companion, signal = UNTESTED, UNTESTED
     if credible:
         # What is not true must not be remembered as a past of the water, or as its scatter.
-        companion = company.multi_variate(state, conductivity, temperature, t_s, limits, context)
-        signal = stillness.attenuated_signal(state, conductivity, temperature, t_s, limits)
-    outcomes: dict[str, Outcome] = {
-        "gap": value_tests.gap(state, t_s, limits),
-        "syntax": PASSED,
-        "location": UNTESTED,
-        "gross_range": gross,
-        "scale": value_tests.scale(salinity),
-        "expected_band": value_tests.expected_band(
-            state, salinity, temperature, t_s, limits, context
-        ),
-        "spike": spike,
-        "rate_of_change": change_tests.rate_of_change(
-            state, salinity, temperature, t_s, limits, sample.temperature_age_s
-        ),
-        "flat_line": stillness.flat_line(state, conductivity, temperature, t_s, limits),
-        "multi_variate": companion,
-        "attenuated_signal": signal,
-        "neighbour": company.neighbour(state, salinity, temperature, t_s, limits, context),
-        "immersion": immersion.immersion(state, conductivity, t_s, credible=credible),
-    }
+        companion = company.multi_variate(
+            state, conductivity, temperature, t_s, context, silent=silent
+        )
+        signal = stillness.attenuated_signal(
+            state, conductivity, temperature, t_s, limits, silent=silent
+        )
+    scale = value_tests.scale(salinity)
+    band = value_tests.expected_band(state, salinity, temperature, t_s, context, silent=silent)
+    rate = change_tests.rate_of_change(
+        state, salinity, temperature, t_s, limits, sample.temperature_age_s
+    )
+    flat = stillness.flat_line(state, conductivity, temperature, t_s, limits, silent=silent)
+    beside = company.neighbour(state, salinity, temperature, t_s, limits, context, silent=silent)
+    immersed = immersion.immersion(state, conductivity, t_s, credible=credible)
     if credible and salinity is not None:
-        _learn_noise(state, (conductivity, temperature, salinity), t_s, limits, context)
+        _learn_noise(state, (conductivity, temperature, salinity), context, silent=silent)
     _remember(state, salinity, temperature, t_s)
     state.last_temperature_s = t_s - sample.temperature_age_s
-    tests, figures = {}, {}
-    for name, (flag, figure) in outcomes.items():
-        tests[name] = flag
-        if figure:
-            figures[name] = figure
-    return Judged(tests, figures)
+    tests = {
+        "gap": gap[0],
+        "syntax": PASS,
+        "location": NOT_EVALUATED,
+        "gross_range": gross[0],
+        "scale": scale[0],
+        "expected_band": band[0],
+        "spike": spike[0],
+        "rate_of_change": rate[0],
+        "flat_line": flat[0],
+        "multi_variate": companion[0],
+        "attenuated_signal": signal[0],
+        "neighbour": beside[0],
+        "immersion": immersed[0],
+    }
+    if max(tests.values()) < SUSPECT:
+        return Judged(tests, {})
+    figures = {
+        "gap": gap[1],
+        "gross_range": gross[1],
+        "scale": scale[1],
+        "expected_band": band[1],
+        "spike": spike[1],
+        "rate_of_change": rate[1],
+        "flat_line": flat[1],
+        "multi_variate": companion[1],
+        "attenuated_signal": signal[1],
+        "neighbour": beside[1],
+        "immersion": immersed[1],
+    }
+    return Judged(tests, {name: figure for name, figure in figures.items() if figure})
 
 
 def _absent(sample: Sample) -> Judged:
@@ -111,14 +131,14 @@ def _absent(sample: Sample) -> Judged:
 def _learn_noise(
     state: QualityState,
     values: tuple[float, float, float],
-    t_s: float,
-    limits: QualityLimits,
     context: WaterContext,
+    *,
+    silent: bool,
 ) -> None:
-    if values[0] < WET_MS_CM or value_tests.silent(state, t_s, limits):
+    if values[0] < WET_MS_CM or silent:
         noise.interrupt(state.noise)
         return
-    sound = state.signal.flag < Flag.SUSPECT
+    sound = state.signal.flag < SUSPECT
     noise.add(state.noise, values, steady=context.steady, learning=sound)
 
 

@@ -107,21 +107,27 @@ def add(
         steady: Whether the water is at rest, so that the usual noise can be learned.
         learning: Whether the signal is sound as far as known; a weak one teaches nothing.
     """
-    channels = (state.conductivity, state.temperature, state.salinity)
-    for channel, value in zip(channels, values, strict=True):
-        last, before = channel.last, channel.before
-        if last is not None:
-            step = abs(value - last)
-            if step > NO_STEP and (channel.small is None or step < channel.small):
-                channel.small = step
-            if before is not None:
-                channel.bends += abs(value - 2.0 * last + before)
-        channel.before, channel.last = last, value
+    conductivity, temperature, salinity = values
+    _follow(state.conductivity, conductivity)
+    _follow(state.temperature, temperature)
+    _follow(state.salinity, salinity)
     if state.salinity.before is None:
         return
     state.triples += 1
     if state.triples >= BLOCK:
         _close(state, steady=steady and learning)
+
+
+def _follow(channel: Channel, value: float) -> None:
+    """Take one value: its step from the last one, and what it bends of their course."""
+    last, before = channel.last, channel.before
+    if last is not None:
+        step = abs(value - last)
+        if step > NO_STEP and (channel.small is None or step < channel.small):
+            channel.small = step
+        if before is not None:
+            channel.bends += abs(value - 2.0 * last + before)
+    channel.before, channel.last = last, value
 
 
 def interrupt(state: NoiseState) -> None:

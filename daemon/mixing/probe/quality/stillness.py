@@ -6,7 +6,7 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 from daemon.entries import Flag
-from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
+from daemon.mixing.probe.quality.flags import FAIL, NOT_EVALUATED, PASS, PASSED, SUSPECT, UNTESTED
 from daemon.mixing.probe.quality.limits import (
     ATTENUATED_SHARE,
     FLAT_SUSPECT_MIN,
@@ -15,7 +15,6 @@ from daemon.mixing.probe.quality.limits import (
     flat_minutes,
 )
 from daemon.mixing.probe.quality.quality_state import SignalState, Spread
-from daemon.mixing.probe.quality.value_tests import silent
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,6 +27,7 @@ PARTS = 5
 """A window is of so many stretches, so that it needs no memory of each reading."""
 LEAST_READINGS = 30
 """In a window, for a standard deviation worth judging."""
+FLAGS = {int(flag): flag for flag in Flag}
 
 
 def flat_line(
@@ -36,26 +36,29 @@ def flat_line(
     temperature_C: float,
     t_s: float,
     limits: QualityLimits,
+    *,
+    silent: bool,
 ) -> Outcome:
     """Flag values that repeat exactly (test 8); pure water's quiet zero tells nothing."""
     value = (conductivity_mS_cm, temperature_C)
     if value != state.flat_value:
-        if state.flat_value is not None and not silent(state, t_s, limits):
+        if state.flat_value is not None:
+            state.ever_moved = True
             # Only a stretch that ended was none of a probe that is stuck.
-            state.flat_longest_s = max(state.flat_longest_s, t_s - state.flat_since_s)
-        state.ever_moved = state.ever_moved or state.flat_value is not None
+            if not silent and t_s - state.flat_since_s > state.flat_longest_s:
+                state.flat_longest_s = t_s - state.flat_since_s
         state.flat_value, state.flat_since_s = value, t_s
-    elif silent(state, t_s, limits):
+    elif silent:
         # Nobody knows what it did meanwhile.
         state.flat_since_s = t_s
     if conductivity_mS_cm < NEAR_ZERO_MS_CM or not state.ever_moved:
         return UNTESTED
     flat_min = (t_s - state.flat_since_s) / 60.0
-    if flat_min < min(FLAT_SUSPECT_MIN, limits.flat_suspect_min or FLAT_SUSPECT_MIN):
+    if flat_min < FLAT_SUSPECT_MIN and flat_min < (limits.flat_suspect_min or FLAT_SUSPECT_MIN):
         return PASSED
     period_s = 0.0 if state.last_t_s is None else t_s - state.last_t_s
     suspect, fail = flat_minutes(limits, state.noise, period_s, state.flat_longest_s / 60.0)
-    for flag, most in ((Flag.FAIL, fail), (Flag.SUSPECT, suspect)):
+    for flag, most in ((FAIL, fail), (SUSPECT, suspect)):
         if flat_min >= most:
             return (
                 flag,
@@ -70,6 +73,8 @@ def attenuated_signal(
     temperature_C: float,
     t_s: float,
     limits: QualityLimits,
+    *,
+    silent: bool,
 ) -> Outcome:
     """Flag a signal that scatters less than the probe can (test 10).
 
@@ -78,7 +83,7 @@ def attenuated_signal(
     averages what it should not.  Each stretch of the window is looked at when it ends.
     """
     signal = state.signal
-    if conductivity_mS_cm < WET_MS_CM or silent(state, t_s, limits):
+    if conductivity_mS_cm < WET_MS_CM or silent:
         state.signal = SignalState()
         return UNTESTED
     if signal.began_s is None or not signal.conductivity:
@@ -88,7 +93,7 @@ def attenuated_signal(
         _begin(signal, t_s)
     _take(signal.conductivity[-1], conductivity_mS_cm)
     _take(signal.temperature[-1], temperature_C)
-    return Flag(signal.flag), signal.figure
+    return FLAGS[signal.flag], signal.figure
 
 
 def _begin(signal: SignalState, t_s: float) -> None:
@@ -116,7 +121,7 @@ def deviation(parts: Sequence[Spread]) -> float:
 
 def _judge_window(state: QualityState, limits: QualityLimits) -> None:
     signal, noise = state.signal, state.noise
-    flag, signal.figure = Flag.NOT_EVALUATED, ""
+    flag, signal.figure = NOT_EVALUATED, ""
     if len(signal.conductivity) < PARTS or sum(e.n for e in signal.conductivity) < LEAST_READINGS:
         signal.flag = int(flag)
         return
@@ -127,18 +132,18 @@ def _judge_window(state: QualityState, limits: QualityLimits) -> None:
     usual_C = noise.temperature.known_usual
     fail = limits.attenuated_fail_mS_cm
     for name, spread, low, found in (
-        ("conductivity", deviation(signal.conductivity), fail, Flag.FAIL),
-        ("conductivity", deviation(signal.conductivity), least, Flag.SUSPECT),
+        ("conductivity", deviation(signal.conductivity), fail, FAIL),
+        ("conductivity", deviation(signal.conductivity), least, SUSPECT),
         (
             "temperature",
             deviation(signal.temperature),
             None if usual_C is None else ATTENUATED_SHARE * usual_C,
-            Flag.SUSPECT,
+            SUSPECT,
         ),
     ):
         if low is None:
             continue
-        flag = flag if flag is not Flag.NOT_EVALUATED else Flag.PASS
+        flag = flag if flag is not NOT_EVALUATED else PASS
         if spread < low:
             unit = "mS/cm" if name == "conductivity" else "°C"
             signal.figure = (

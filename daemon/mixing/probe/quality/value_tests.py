@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from daemon.entries import Flag
-from daemon.mixing.probe.quality.flags import PASSED, UNTESTED
+from daemon.mixing.probe.quality.flags import FAIL, PASSED, SUSPECT, UNTESTED
 from daemon.mixing.probe.quality.limits import LASTING_S, SCALE_ENDS
 
 if TYPE_CHECKING:
@@ -16,18 +15,13 @@ if TYPE_CHECKING:
 
 
 def gap(state: QualityState, t_s: float, limits: QualityLimits) -> Outcome:
-    """Flag a reading after a silence (the manual's test 1)."""
+    """Flag a reading after a silence, longer than a gap (the manual's test 1)."""
     if state.last_t_s is None:
         return UNTESTED
     silent_s = t_s - state.last_t_s
     if silent_s > limits.gap_s:
-        return Flag.SUSPECT, f"after {silent_s:.0f} s without a reading, more than {limits.gap_s:g}"
+        return SUSPECT, f"after {silent_s:.0f} s without a reading, more than {limits.gap_s:g}"
     return PASSED
-
-
-def silent(state: QualityState, t_s: float, limits: QualityLimits) -> bool:
-    """Return whether nothing came for longer than a gap."""
-    return state.last_t_s is not None and t_s - state.last_t_s > limits.gap_s
 
 
 def gross_range(
@@ -36,12 +30,12 @@ def gross_range(
     """Fail what the instrument cannot read in water (test 4)."""
     low, high = limits.conductivity_range_mS_cm
     if not low <= conductivity_mS_cm <= high:
-        return Flag.FAIL, f"{conductivity_mS_cm:.5g} mS/cm is outside {low:g} to {high:g}"
+        return FAIL, f"{conductivity_mS_cm:.5g} mS/cm is outside {low:g} to {high:g}"
     low, high = limits.temperature_range_C
     if not low <= temperature_C <= high:
-        return Flag.FAIL, f"{temperature_C:.4g} °C is outside {low:g} to {high:g}"
+        return FAIL, f"{temperature_C:.4g} °C is outside {low:g} to {high:g}"
     if salinity is None:
-        return Flag.FAIL, (
+        return FAIL, (
             f"{conductivity_mS_cm:.5g} mS/cm at {temperature_C:.4g} °C have no practical salinity"
         )
     return PASSED
@@ -52,7 +46,7 @@ def scale(salinity: float | None) -> Outcome:
     if salinity is None:
         return UNTESTED
     if salinity > SCALE_ENDS:
-        return Flag.SUSPECT, f"{salinity:.2f} ppt, and the scale ends at {SCALE_ENDS:g}"
+        return SUSPECT, f"{salinity:.2f} ppt, and the scale ends at {SCALE_ENDS:g}"
     return PASSED
 
 
@@ -61,8 +55,9 @@ def expected_band(
     salinity: float | None,
     temperature_C: float,
     t_s: float,
-    limits: QualityLimits,
     context: WaterContext,
+    *,
+    silent: bool,
 ) -> Outcome:
     """Flag water that is for a minute not what its phase lets expect.
 
@@ -86,9 +81,9 @@ def expected_band(
     if not figure:
         state.outside_since_s = None
         return PASSED
-    if state.outside_since_s is None or silent(state, t_s, limits):
+    if state.outside_since_s is None or silent:
         state.outside_since_s = t_s
-    return (Flag.SUSPECT, figure) if t_s - state.outside_since_s >= LASTING_S else PASSED
+    return (SUSPECT, figure) if t_s - state.outside_since_s >= LASTING_S else PASSED
 
 
 def _words(context: WaterContext) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,8 +27,7 @@ class Neighbour:
     temperature_u_C: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class WaterContext:
+class WaterContext(NamedTuple):
     """What is expected of the water now.
 
     Attributes:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from random import Random
 
@@ -87,7 +86,7 @@ def test_water_outside_its_band_is_suspect_after_a_minute(seconds: float, flag: 
 
 def test_a_silence_begins_the_minute_again() -> None:
     """Nobody knows where the water was meanwhile."""
-    context = replace(beside(36.0), phase="blank", band_ppt=(-1.0, 3.0))
+    context = beside(36.0)._replace(phase="blank", band_ppt=(-1.0, 3.0))
     found = judged([*water(0.5, salinity=5.0), *water(2, from_s=3600.0, salinity=5.0)], context)
 
     for test in ("expected_band", "neighbour"):
