@@ -21,13 +21,12 @@ composition: Millero et al., Deep-Sea Research I 55 (2008).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import lru_cache
-from math import isnan
 
 import gsw
 
 from daemon.errors import InputError
+from daemon.mixing.seawater.pss78 import salinity_and_slopes
 
 MAX_SALINITY = 42.0
 """Upper end of PSS-78; salinity above it is extrapolated and off the scale."""
@@ -59,10 +58,8 @@ _MAX_REFRACTION_C = 30.0
 _VIOLET_NM = 400.0
 _RED_NM = 700.0
 _ROUNDING = 1e-9
-_STEP_MS_CM = 0.01
-_STEP_C = 0.01
 _HALVINGS = 50
-_SP_FROM_C = gsw.SP_from_C.__wrapped__  # without a search for masks, which loads `numpy.ma`
+# Without a search for masks, which loads `numpy.ma`.
 _C_FROM_SP, _DENSITY = gsw.C_from_SP.__wrapped__, gsw.rho_t_exact.__wrapped__
 
 
@@ -93,7 +90,7 @@ def practical_salinity(conductivity_mS_cm: float, temperature_C: float) -> float
     if not 0.0 <= conductivity_mS_cm <= MAX_CONDUCTIVITY_MS_CM:
         raise OutOfRange(_bad_conductivity(conductivity_mS_cm))
     _check_temperature(temperature_C)
-    salinity = _raw_salinity(conductivity_mS_cm, temperature_C)
+    salinity, _, _ = salinity_and_slopes(conductivity_mS_cm, temperature_C)
     return _within_scale(salinity, conductivity_mS_cm, temperature_C)
 
 
@@ -108,26 +105,13 @@ def salinity_and_sensitivity(
     if not 0.0 <= conductivity_mS_cm <= MAX_CONDUCTIVITY_MS_CM:
         raise OutOfRange(_bad_conductivity(conductivity_mS_cm))
     _check_temperature(temperature_C)
-    below = max(0.0, conductivity_mS_cm - _STEP_MS_CM)
-    above = conductivity_mS_cm + _STEP_MS_CM
-    salinity, higher, lower, warmer, cooler = _raw_salinities(
-        (conductivity_mS_cm, above, below, conductivity_mS_cm, conductivity_mS_cm),
-        (
-            temperature_C,
-            temperature_C,
-            temperature_C,
-            temperature_C + _STEP_C,
-            temperature_C - _STEP_C,
-        ),
-    )
-    return (
-        _within_scale(salinity, conductivity_mS_cm, temperature_C),
-        (higher - lower) / (above - below),
-        (warmer - cooler) / (2.0 * _STEP_C),
-    )
+    found = salinity_and_slopes(conductivity_mS_cm, temperature_C)
+    return _within_scale(found[0], conductivity_mS_cm, temperature_C), found[1], found[2]
 
 
 def _within_scale(salinity: float, conductivity_mS_cm: float, temperature_C: float) -> float:
+    if salinity <= MAX_SALINITY:
+        return salinity
     if salinity > MAX_EXTRAPOLATED + _ROUNDING:
         msg = (
             f"{conductivity_mS_cm:g} mS/cm at {temperature_C:g} °C is practical salinity"
@@ -135,7 +119,7 @@ def _within_scale(salinity: float, conductivity_mS_cm: float, temperature_C: flo
             " check the unit and whether the value is compensated"
         )
         raise OutOfRange(msg)
-    on_the_end = MAX_SALINITY < salinity < MAX_SALINITY + _ROUNDING
+    on_the_end = salinity < MAX_SALINITY + _ROUNDING
     return MAX_SALINITY if on_the_end else min(salinity, MAX_EXTRAPOLATED)
 
 
@@ -174,9 +158,8 @@ def conductivity_at_25C(conductivity_mS_cm: float, temperature_C: float) -> floa
 def sensitivity(conductivity_mS_cm: float, temperature_C: float) -> tuple[float, float]:
     """Return how salinity answers to each input: dS/dC per mS/cm and dS/dT per °C.
 
-    Differences over 0.02 mS/cm and 0.02 °C; over that span the curvature is
-    worth less than one part in a million for seawater.  Towards pure water
-    they average over the step, so that the answer does not vanish at zero.
+    The slopes of the formula; below practical salinity 2 differences over
+    0.02 mS/cm and 0.02 °C.
 
     Args:
         conductivity_mS_cm: At the water's own temperature, mS/cm; 0 to 145.
@@ -188,13 +171,8 @@ def sensitivity(conductivity_mS_cm: float, temperature_C: float) -> tuple[float,
     if not 0.0 <= conductivity_mS_cm <= MAX_CONDUCTIVITY_MS_CM:
         raise OutOfRange(_bad_conductivity(conductivity_mS_cm))
     _check_temperature(temperature_C)
-    below = max(0.0, conductivity_mS_cm - _STEP_MS_CM)
-    above = conductivity_mS_cm + _STEP_MS_CM
-    higher, lower, warmer, cooler = _raw_salinities(
-        (above, below, conductivity_mS_cm, conductivity_mS_cm),
-        (temperature_C, temperature_C, temperature_C + _STEP_C, temperature_C - _STEP_C),
-    )
-    return (higher - lower) / (above - below), (warmer - cooler) / (2.0 * _STEP_C)
+    _, per_mS_cm, per_C = salinity_and_slopes(conductivity_mS_cm, temperature_C)
+    return per_mS_cm, per_C
 
 
 def salt_g_kg(salinity: float) -> float:
@@ -318,20 +296,6 @@ def salinity_from_refractive_index(
         )
         raise OutOfRange(msg)
     return _clamp(salinity)
-
-
-def _raw_salinity(conductivity_mS_cm: float, temperature_C: float) -> float:
-    (salinity,) = _raw_salinities((conductivity_mS_cm,), (temperature_C,))
-    return salinity
-
-
-def _raw_salinities(
-    conductivities_mS_cm: Sequence[float], temperatures_C: Sequence[float]
-) -> list[float]:
-    """Return the salinity of each pair; one call for all costs little more than for one."""
-    found = _SP_FROM_C(conductivities_mS_cm, temperatures_C, 0.0).tolist()
-    # Purer than the low-salinity formula reaches; it comes down to zero just there.
-    return [0.0 if isnan(salinity) else salinity for salinity in found]
 
 
 @lru_cache(maxsize=8)

@@ -24,6 +24,8 @@ from daemon.mixing.seawater.properties import (
 EXTRAPOLATED_SHARE = 0.02
 _STEP_SALINITY = 0.01
 _STEP_C = 0.01
+_RECTANGULAR = math.sqrt(12.0)
+"""Width of a rectangular distribution over its standard deviation."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +82,9 @@ def salinity_with_u(
     """
     salinity, per_mS_cm, per_C = salinity_and_sensitivity(conductivity_mS_cm, temperature_C)
     u = _propagated(conductivity_mS_cm, per_mS_cm, per_C, probe)
-    return salinity, combine(u, extrapolation_u(salinity))
+    if salinity > MAX_SALINITY:
+        u = combine(u, extrapolation_u(salinity))
+    return salinity, u
 
 
 def extrapolation_u(salinity: float) -> float:
@@ -142,9 +146,9 @@ def _slope(
 def _propagated(
     conductivity_mS_cm: float, per_mS_cm: float, per_C: float, probe: ProbeUncertainty
 ) -> float:
-    return combine(
+    return math.hypot(
         per_mS_cm * conductivity_mS_cm * probe.conductivity_percent / 100.0,
-        per_mS_cm * probe.resolution_mS_cm / math.sqrt(12.0),
+        per_mS_cm * probe.resolution_mS_cm / _RECTANGULAR,
         per_C * probe.temperature_C,
     )
 
