@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -93,6 +94,56 @@ def test_every_entry_comes_back_as_it_was(groups: list[list[Entry]]) -> None:
     assert flat == [each.entry for each in stored]
     assert len({each.seq for each in stored}) == len(flat)
     assert stored == reopened
+
+
+PRINTED = st.builds(
+    lambda steps, decimals: steps / 10**decimals, st.integers(-60_000, 60_000), st.integers(0, 6)
+)
+"""What an instrument prints, zero with a sign among it."""
+VALUE = PRINTED | st.just(-0.0) | st.none() | NUMBER
+
+
+@st.composite
+def streams(draw: st.DrawFn) -> list[Reading]:
+    """Readings of one probe in a row, as alike as only the journal's way of writing can tell."""
+    reading = draw(readings())
+    usual_flag = Flag.PASS if reading.salinity is not None else Flag.FAIL
+    stream, wall, mono_s = [], reading.at.wall, reading.at.mono_s
+    for _ in range(draw(st.integers(3, 12))):
+        later_s = draw(st.sampled_from([0.0, 1.0, 1.0, 1.001, 4000.0, -7000.0]))
+        wall, mono_s = wall + timedelta(seconds=later_s), mono_s + max(0.0, later_s)
+        conductivity, temperature = draw(VALUE), draw(VALUE)
+        usual = f"{conductivity},{temperature}"
+        stream.append(
+            replace(
+                reading,
+                at=replace(reading.at, wall=wall, mono_s=round(mono_s, 3)),
+                conductivity_mS_cm=conductivity,
+                temperature_C=temperature,
+                salinity=None if reading.salinity is None else draw(NUMBER | PRINTED),
+                salinity_u=draw(VALUE),
+                flag=draw(st.sampled_from([usual_flag, usual_flag, reading.flag])),
+                spoken=draw(st.sampled_from([usual, usual, "ERR", reading.spoken])),
+                conductivity_age_s=0.0,
+                temperature_age_s=0.0,
+                conductivity_age_u_mS_cm=0.0,
+                temperature_age_u_C=0.0,
+            )
+        )
+    return stream
+
+
+@given(streams())
+def test_what_one_probe_says_in_a_row_comes_back_as_it_was(stream: list[Reading]) -> None:
+    """Written in little room where it can be, its words and its clocks with it."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "journal.db"
+        with Writer(path) as writer:
+            for number, each in enumerate(stream):
+                writer.append([each], float(number))
+        stored = [each.entry for each in Reader(path).after(0)]
+
+    assert stream == stored
 
 
 @given(st.lists(ENTRIES, min_size=1, max_size=12), st.integers(1, 5))
