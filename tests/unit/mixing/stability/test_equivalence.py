@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -68,7 +69,8 @@ PUBLISHED = {
 def test_critical_values_are_those_of_the_tables(confidence: float) -> None:
     """One-sided quantiles for as few degrees of freedom as a record can have, and their inverse."""
     for freedom, published in PUBLISHED[confidence].items():
-        assert published == pytest.approx(student(confidence, freedom), rel=0.01)
+        within = 0.01 * published if freedom < 8 else 0.002
+        assert published == pytest.approx(student(confidence, freedom), abs=within)
         assert confidence == pytest.approx(student_below(published, freedom), abs=0.01)
 
 
@@ -82,6 +84,137 @@ def test_a_slope_is_found_as_least_squares_has_it() -> None:
     assert 0.3 == pytest.approx(rest.slope_per_h, rel=1e-6)
     assert 60.0 == rest.window_min
     assert BLOCKS - 2 == rest.freedom
+
+
+LEVELS = [33.02, 33.0, 33.04, 33.03, 33.0, 33.01, 32.97, 33.01, 32.98, 33.02, 33.05, 33.01]
+"""Of twelve blocks, the oldest first: each is a little like the one before."""
+
+
+def blocks_of(levels: list[float], without: int | None = None, kept: int = 0) -> Cells:
+    """Return blocks of ten cells, each at one level; one of them keeps so few of its cells."""
+    index = [k for k in range(10 * len(levels)) if k // 10 != without or k % 10 < kept]
+    return cells_of(np.repeat(levels, 10)[index], index)
+
+
+def ordinary(levels: list[float], numbers: list[int]) -> tuple[float, float, Floats]:
+    """Return the slope per h, its standard uncertainty and the residuals, as numpy has them."""
+    x = np.array(numbers) / 12.0
+    coefficients, covariance = np.polyfit(x, levels, 1, cov=True)
+    residuals = np.array(levels) - np.polyval(coefficients, x)
+    return float(coefficients[0]), math.sqrt(covariance[0][0]), residuals
+
+
+def test_levels_that_alternate_have_the_uncertainty_of_least_squares() -> None:
+    """Neighbours that differ are no reason to be surer, nor to be less sure."""
+    levels = [33.0 + 0.03 * (-1) ** k for k in range(12)]
+    rest = rest_of(blocks_of(levels), 0, 10)
+    slope, slope_u, _ = ordinary(levels, [*range(12)])
+
+    assert rest is not None
+    assert (slope, slope_u) == pytest.approx((rest.slope_per_h, rest.slope_u_per_h))
+    assert 0.0 == pytest.approx(rest.shift, abs=1e-9)
+    assert 0.03 * math.sqrt((1 / 2 + 1 / 10) * 12 / 10) == pytest.approx(rest.shift_u, rel=0.02)
+
+
+@pytest.mark.parametrize("without", [None, 4])
+def test_neighbours_that_are_alike_widen_the_uncertainty_by_what_is_published(
+    without: int | None,
+) -> None:
+    """Their correlation r, less what a fit takes off it (Kendall 1954): by (1 + r) / (1 - r)."""
+    numbers = [k for k in range(12) if k != without]
+    levels = [LEVELS[k] for k in numbers]
+    rest = rest_of(blocks_of(LEVELS, without, kept=3), 0, 10)
+    slope, slope_u, left = ordinary(levels, numbers)
+    neighbours = [k for k in range(len(numbers) - 1) if numbers[k + 1] == numbers[k] + 1]
+    r = sum(left[k] * left[k + 1] for k in neighbours) / float(left @ left)
+    r += (1.0 + 4.0 * r) / len(levels)
+    wider = math.sqrt((1.0 + r) / (1.0 - r))
+
+    assert rest is not None
+    assert len(levels) - 2 == rest.freedom
+    assert 1.1 < wider < 1.9
+    assert (slope, wider * slope_u) == pytest.approx((rest.slope_per_h, rest.slope_u_per_h))
+    assert np.mean(levels[-2:]) - np.mean(levels[:-2]) == pytest.approx(rest.shift)
+
+
+def test_a_block_counts_from_two_fifths_of_its_cells_on() -> None:
+    """Four of ten do, three do not; without five of twelve nothing is said."""
+    four, three = (rest_of(blocks_of(LEVELS, 4, kept), 0, 10) for kept in (4, 3))
+    seven = blocks_of(LEVELS[:2] + LEVELS[7:])
+    seven.index = [k if k < 20 else k + 50 for k in seven.index]
+
+    assert four is not None
+    assert three is not None
+    assert (10, 9) == (four.freedom, three.freedom)
+    assert rest_of(seven, 0, 10) is None
+
+
+@pytest.mark.parametrize("without, told", [([0], True), ([0, 1], False), ([11], False)])
+def test_a_record_reaches_from_now_to_its_beginning(without: list[int], *, told: bool) -> None:
+    """Its oldest block may lack, as one at an end that a gap has cut; its newest may not."""
+    index = [k for k in range(121) if k == 120 or k // 10 not in without]
+    rest = rest_of(cells_of(np.full(len(index), 33.0), index), 0, 10)
+
+    assert told is (rest is not None)
+
+
+def test_no_scatter_is_less_than_what_the_steps_of_an_instrument_hide() -> None:
+    """A step of 0.05 mS/cm is one of 0.037: equal levels may hide a slope of 0.011 an hour."""
+    rest = rest_of(cells_of(np.full(120, 33.0), step=0.05), 0, 10)
+    finer = rest_of(cells_of(np.full(120, 33.0), step=None), 0, 10)
+
+    assert rest is not None
+    assert finer is not None
+    assert 0.0 == rest.slope_per_h
+    assert 0.0107 == pytest.approx(rest.slope_u_per_h, rel=0.01)
+    assert finer.slope_u_per_h < 0.3 * rest.slope_u_per_h
+
+
+def test_what_only_its_newest_level_shows_is_no_scatter() -> None:
+    """A slope that may be scatter is not enough where the shift is none."""
+    rest = Rest(84.0, 0.01, 0.02, 0.08, 0.02, 10)
+
+    assert not rest.seems_to_rest(1.5)
+    assert replace(rest, shift=0.02).seems_to_rest(1.5)
+    assert not replace(rest, shift=0.02, slope_per_h=0.04).seems_to_rest(1.5)
+    assert not replace(rest, shift=0.02, slope_per_h=0.11, slope_u_per_h=0.2).seems_to_rest(1.5)
+
+
+def test_the_less_sure_of_slope_and_shift_is_stated() -> None:
+    """By the tables t = 2.5 and 1.812 are 98.4 and 95 % with ten degrees of freedom."""
+    by_slope = Rest(60.0, -0.05, 0.05 / 1.812, 0.0, 0.01, 10)
+    by_shift = Rest(60.0, 0.05, 0.02, -0.06, 0.04 / 1.812, 10)
+
+    assert 0.95 == pytest.approx(by_slope.confidence(), abs=0.003)
+    assert 0.95 == pytest.approx(by_shift.confidence(), abs=0.003)
+    assert 0.984 == pytest.approx(replace(by_shift, shift=0.0).confidence(), abs=0.003)
+
+
+def test_eight_blocks_are_enough_and_seven_are_not() -> None:
+    """Their ends among them."""
+    kept = [0, 1, 2, 5, 6, 9, 10, 11]
+    index = [k for k in range(120) if k // 10 in kept]
+    fewer = [k for k in index if k // 10 != 5]
+
+    assert rest_of(cells_of(np.full(80, 33.0), index), 0, 10) is not None
+    assert rest_of(cells_of(np.full(70, 33.0), fewer), 0, 10) is None
+
+
+def test_a_probe_that_never_moved_proves_nothing() -> None:
+    """However few of its readings are kept."""
+    for count in (1, 300):
+        assert stands_still(cells_of(np.full(count, 33.0), step=None))
+    assert not stands_still(cells_of(np.full(300, 33.0)))
+
+
+def test_a_quarter_of_a_block_on_either_side_leaves_no_mark() -> None:
+    """Two leaps up and two bubbles in each block of ten."""
+    level = np.full(120, 33.0)
+    level[0::10], level[3::10], level[5::10], level[8::10] = 40.0, 20.0, 50.0, 0.0
+    rest = rest_of(cells_of(level), 0, 10)
+
+    assert rest is not None
+    assert (0.0, 0.0) == (rest.slope_per_h, rest.shift)
 
 
 @pytest.mark.parametrize("odds, minutes", [(SURE, 48.0), (UNSURE, 60.0), (DOUBTS, 84.0)])
