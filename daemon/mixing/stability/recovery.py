@@ -48,9 +48,11 @@ def recovered(
         pump_off_index: Newest cell in which a pump input said "off"; None for none.
     """
     watch.trail.add(salinity, watch.step.share * watch.level, index)
-    limit, values = limit_of(watch), watch.trail.values
+    limit = limit_of(watch)
     tolerance = INSIDE_SHARE * limit
-    if max(abs(each - watch.level) for each in values[-BACK_CELLS:]) > tolerance:
+    back = [abs(each - watch.level) <= tolerance for each in watch.trail.values]
+    # Judged once, on its return: minutes later the trail has lost how it began.
+    if not all(back[-BACK_CELLS:]) or back[-BACK_CELLS - 1 : -BACK_CELLS] != [False]:
         return None
     stood = pump_off_index is not None and pump_off_index > watch.inside_index
     if stood or not watch.trail.rose_at_once(watch.level, limit):
