@@ -38,6 +38,11 @@ def printable_json(written: str) -> str:
     return "".join(sign if sign.isprintable() else _json_escape(sign) for sign in written)
 
 
+def plain(text: str) -> str:
+    """Return a text that UTF-8 can encode; half of a surrogate pair becomes `?`."""
+    return text.encode(errors="replace").decode()
+
+
 def _escape(sign: str) -> str:
     number = ord(sign)
     if sign in _NAMED:

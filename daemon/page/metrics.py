@@ -30,6 +30,7 @@ from daemon import __version__
 from daemon.entries import Flag, Follower, Phase
 from daemon.mixing.probe.status_signal import Health
 from daemon.page.view import ReservoirView, StationView
+from daemon.printable import plain
 
 HEALTH = [*map(str, Health)]
 """Status signals of a probe, in the words of NAMUR NE 107 (2017, from memory)."""
@@ -193,8 +194,3 @@ def _number(reservoir: ReservoirView, key: str) -> float | None:
         return None
     value: float | None = getattr(reservoir.snapshot, key)
     return None if value is None else float(value)
-
-
-def plain(text: str) -> str:
-    """Return a text that UTF-8 can encode; half of a surrogate pair becomes `?`."""
-    return text.encode(errors="replace").decode()

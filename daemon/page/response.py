@@ -7,7 +7,7 @@ from http import HTTPStatus
 from typing import TYPE_CHECKING
 
 from daemon.journal.payloads import to_json
-from daemon.page.metrics import plain
+from daemon.printable import plain
 
 if TYPE_CHECKING:
     from daemon.entries import JSON

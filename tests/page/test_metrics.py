@@ -12,8 +12,9 @@ from prometheus_client.openmetrics import parser as openmetrics
 from prometheus_client.parser import text_string_to_metric_families as read_plain
 
 from daemon.entries import JSON, Follower
-from daemon.page.metrics import exposition, families, plain
+from daemon.page.metrics import exposition, families
 from daemon.page.view import StationView
+from daemon.printable import plain
 from tests.page.page_parts import NOW, alarm_view, reservoir_view, station_view
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"

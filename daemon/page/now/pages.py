@@ -9,7 +9,6 @@ from http import HTTPStatus
 
 from daemon.page.acts.command_desk import CommandDesk
 from daemon.page.healthz import health
-from daemon.page.metrics import exposition
 from daemon.page.now import now_page
 from daemon.page.now.buttons import no_presses
 from daemon.page.now.now_page import HERE, Acting
@@ -43,6 +42,8 @@ class _Pages:
         )
 
     def metrics(self, request: Request, _: Mapping[str, str]) -> Response:
+        from daemon.page.metrics import exposition  # noqa: PLC0415 - 3 MB, for who is scraped
+
         accept = request.environ.get("HTTP_ACCEPT", "")
         body, content_type = exposition(self.sources.view(request), accept)
         return Response(HTTPStatus.OK, content_type, body)

@@ -66,6 +66,17 @@ config = load(Path(sys.argv[1]))
 publish.make_sinks(config, Reader(config.journal.path))
 print(*sorted(sys.modules))
 """
+PAGE = """
+import sys
+from pathlib import Path
+from daemon import publish
+from daemon.config import load
+from daemon.page.page_assembly import make_page, make_trend
+config = load(Path(sys.argv[1]))
+assert make_page(config, None) is not None
+make_trend(config, None)
+print(*sorted(sys.modules))
+"""
 NOTIFY = '[notify]\nurls_file = "receivers"\n'
 MODULES_THAT_WRITE = 25
 PLUGINS_THAT_NAME_ONE_SCHEME = 8
@@ -142,6 +153,19 @@ def test_checksums_of_measuring_are_those_of_everybody(tmp_path: Path) -> None:
 def test_a_batch_loads_nothing_that_was_not_loaded_at_the_start() -> None:
     """What is loaded between two readings delays the second, and has its memory too."""
     assert set() == loaded(MIXING)
+
+
+def test_the_page_loads_only_what_is_shown_without_being_asked_for(tmp_path: Path) -> None:
+    """Metrics, calibrations and the libraries of their own come when somebody looks at them."""
+    path = tmp_path / "brinewright.toml"
+    text = STATION.replace("@FOLDER@", str(tmp_path)).replace("enabled = false", "enabled = true")
+    path.write_text(text)
+
+    found = loaded(PAGE, str(path))
+
+    besides = {"paho", "numpy", "gsw", "serial", "ssl", "http.server", "urllib.request"}
+    assert {"jinja2", "waitress"} == found & (OF_OTHERS | besides)
+    assert set() == {each for each in found if each.startswith("calibration.drift")}
 
 
 def test_the_database_s_client_does_without_numpy() -> None:
