@@ -69,7 +69,7 @@ class TextSource(IndicatingSource):
     def gives(cls, table: Table) -> frozenset[Quantity]:
         """Return what the pattern has groups for."""
         try:
-            groups = reply_pattern(table["reply"]).groupindex
+            groups = reply_pattern(table["reply"]).groups
         except (KeyError, TypeError, ValueError):
             return super().gives(table)
         known: tuple[Quantity, ...] = ("conductivity", "temperature", "pump")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from contextlib import suppress
 from dataclasses import dataclass
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
@@ -137,11 +136,10 @@ def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
         Unreadable: The pattern does not fit, or a group holds no number from
             -`LARGEST` to `LARGEST`, beyond which a change of units could overflow.
     """
-    match = reply.fullmatch(line.strip(BLANKS))
-    if match is None:
+    groups = reply.texts(line.strip(BLANKS))
+    if groups is None:
         msg = f"the reply {shown(line)!r} does not fit the pattern {reply.pattern!r}"
         raise Unreadable(msg)
-    groups = match.groupdict()
     pump = groups.get("pump")
     return Spoken(
         conductivity=(
@@ -155,14 +153,15 @@ def parse(line: str, reply: ReplyPattern, decimal: str = ".") -> Spoken:
 
 
 def _number(text: str | None, line: str, decimal: str) -> float:
-    value = math.nan
     # Python would read 1_000 as a thousand, and digits of any script; no instrument says so.
     # Where the comma is the decimal sign, 1.234 may be meant for a thousand and more.
     plain = text is not None and text.isascii() and "_" not in text
     if plain and text is not None and (decimal == "." or "." not in text):
-        with suppress(ValueError):
+        try:
             value = float(text.replace(decimal, "."))
-    if not abs(value) <= LARGEST:
-        msg = f"the reply {shown(line)!r} holds {text!r} where a number is due"
-        raise Unreadable(msg)
-    return value
+        except ValueError:
+            value = math.nan
+        if abs(value) <= LARGEST:
+            return value
+    msg = f"the reply {shown(line)!r} holds {text!r} where a number is due"
+    raise Unreadable(msg)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import re2
 
@@ -20,26 +20,34 @@ ENCODINGS = ("utf-8", "latin-1", "ascii")
 DECIMALS = (".", ",")
 
 
-class Match(Protocol):
-    """What fitted."""
+@dataclass(frozen=True, slots=True)
+class ReplyPattern:
+    """A pattern that is ready to be tried on lines.
 
-    def groupdict(self) -> Mapping[str, str | Any]:
-        """Return the text of each named group; None for one that took no part."""
+    Attributes:
+        pattern: The text that it was made from.
+        groups: Number of each named group.
+        compiled: The same for bytes of UTF-8, which takes a third of the time of text.
+    """
 
+    pattern: str
+    groups: Mapping[str, int]
+    compiled: Any
 
-class ReplyPattern(Protocol):
-    """A pattern that is ready to be tried on lines."""
+    def texts(self, line: str) -> Mapping[str, str | None] | None:
+        """Return the text of each named group, None for one that took no part.
 
-    @property
-    def pattern(self) -> str:
-        """The text that it was made from."""
-
-    @property
-    def groupindex(self) -> Mapping[str, int]:
-        """Number of each named group."""
-
-    def fullmatch(self, string: str, /) -> Match | None:
-        """Return what fits, if the whole line does."""
+        None for all where the pattern does not fit the whole of a line.
+        """
+        data = line.encode()
+        match = self.compiled.fullmatch(data)
+        if match is None:
+            return None
+        texts: dict[str, str | None] = {}
+        for name, number in self.groups.items():
+            begin, end = match.span(number)
+            texts[name] = None if begin < 0 else data[begin:end].decode()
+        return texts
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,17 +79,17 @@ def reply_pattern(text: str) -> ReplyPattern:
     options = re2.Options()
     options.log_errors, options.max_mem = False, LARGEST_BYTES
     try:
-        compiled: Any = re2.compile(text, options)
+        compiled: Any = re2.compile(text.encode(), options)
     except (re2.error, UnicodeEncodeError) as exc:
         raise ValueError(f"it is not a regular expression of RE2: {_why(exc)}") from exc
-    if not any(group in compiled.groupindex for group in KNOWN_GROUPS):
+    groups = {name.decode(): number for name, number in compiled.groupindex.items()}
+    if not any(group in groups for group in KNOWN_GROUPS):
         forms = ", ".join(f"(?P<{group}>...)" for group in KNOWN_GROUPS)
         raise ValueError(f"it has none of the named groups {forms}")
-    strange = [group for group in compiled.groupindex if group not in KNOWN_GROUPS]
+    strange = [group for group in groups if group not in KNOWN_GROUPS]
     if strange:
         raise ValueError(f"it names the group {strange[0]}; known are {', '.join(KNOWN_GROUPS)}")
-    pattern: ReplyPattern = compiled
-    return pattern
+    return ReplyPattern(text, groups, compiled)
 
 
 def one_micro(text: str) -> str:

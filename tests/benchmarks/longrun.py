@@ -13,7 +13,6 @@ import argparse
 import logging
 import os
 import pty
-import re
 import sqlite3
 import statistics
 import sys
@@ -35,7 +34,7 @@ from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.joined import Instruments
 from daemon.probes.line import LineProbe, LineSettings
-from daemon.wire.reply import ReplyFormat
+from daemon.wire.reply import ReplyFormat, reply_pattern
 from simulators.scenarios import plain_batch
 from simulators.stage import Stage
 from tests.parts.weights import weights
@@ -45,7 +44,7 @@ BATCH_S = 8 * 3600
 HOUR_S = 3600
 FLAT_PERCENT = 2.0
 START = datetime(2026, 3, 2, 0, 0, tzinfo=UTC)
-REPLY = ReplyFormat(re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
+REPLY = ReplyFormat(reply_pattern(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
 LOG = logging.getLogger("brinewright.benchmark")
 
 

@@ -31,7 +31,7 @@ from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
 from daemon.probes.joined import Instruments
 from daemon.probes.line import LineProbe, LineSettings
-from daemon.wire.reply import ReplyFormat
+from daemon.wire.reply import ReplyFormat, reply_pattern
 from simulators.lines import SimulatedLine
 from simulators.scenarios import plain_batch
 from simulators.speakers import StageSpeaker
@@ -47,7 +47,7 @@ PERIOD_S = 2.0
 FLUSH_S = 5.0
 NEVER_S = 3600.0 * 24
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
-REPLY = ReplyFormat(re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
+REPLY = ReplyFormat(reply_pattern(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
 
 
 class SteppedClock:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import math
-import re
 
 from hypothesis import given
 from hypothesis import strategies as st
 
 from daemon.wire.line import LINE_LIMIT, SHOWN_LIMIT, Splitter, Unreadable, parse, shown
-from daemon.wire.reply import ENCODINGS
+from daemon.wire.reply import ENCODINGS, reply_pattern
 from daemon.wire.units import uncompensated
 
-REPLY = re.compile(r"(?P<conductivity>\S*),(?P<temperature>\S*?)(,(?P<pump>\S*))?")
+REPLY = reply_pattern(r"(?P<conductivity>\S*),(?P<temperature>\S*?)(,(?P<pump>\S*))?")
 streams = st.lists(
     st.one_of(st.binary(max_size=12), st.sampled_from([b"\r", b"\n", b"\r\n", b"9" * 300]))
 ).map(b"".join)

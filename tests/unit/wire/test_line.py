@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -14,10 +13,10 @@ import serial
 from daemon.entries import Instant, Sample
 from daemon.probes.line import LineProbe, LineSettings
 from daemon.wire.line import LINE_LIMIT, Frame, Splitter, Spoken, Unreadable, parse, shown
-from daemon.wire.reply import ReplyFormat
+from daemon.wire.reply import ReplyFormat, reply_pattern
 from daemon.wire.units import Scale
 
-REPLY = re.compile(r"(?P<conductivity>[-+.\w]+),(?P<temperature>[-+.\w]+)(,(?P<pump>\w+))?")
+REPLY = reply_pattern(r"(?P<conductivity>[-+.\w]+),(?P<temperature>[-+.\w]+)(,(?P<pump>\w+))?")
 
 
 @pytest.mark.parametrize(
@@ -46,7 +45,7 @@ def test_a_line_without_end_is_bounded_and_marked() -> None:
 
     assert len(line) == LINE_LIMIT + 1
     with pytest.raises(Unreadable):
-        parse(line, re.compile(r"(?P<conductivity>\d)(?P<temperature>\d+)"))
+        parse(line, reply_pattern(r"(?P<conductivity>\d)(?P<temperature>\d+)"))
 
 
 def test_a_line_after_one_too_long_is_whole() -> None:
@@ -207,7 +206,7 @@ ASKED = LineSettings(
     reservoir="mix-1",
     probe="ct-1",
     port="/dev/ttyUSB0",
-    reply=ReplyFormat(re.compile(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)")),
+    reply=ReplyFormat(reply_pattern(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)")),
     request=b"READ?\n",
     period_s=2.0,
     timeout_s=1.0,

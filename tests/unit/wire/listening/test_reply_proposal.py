@@ -159,7 +159,7 @@ def test_a_cut_line_does_not_fit_what_is_proposed() -> None:
 
     assert proposal is not None
     pattern = reply_pattern(proposal.reply)
-    assert [] == [cut for cut in ("510.3", "24.03", "52510.3") if pattern.fullmatch(cut)]
+    assert [] == [cut for cut in ("510.3", "24.03", "52510.3") if pattern.texts(cut)]
 
 
 @settings(max_examples=150, deadline=None)
