@@ -17,13 +17,13 @@ from typing import Protocol
 
 from daemon.entries import Instant
 
-JUMP_S = 0.5
+JUMP_MS = 500
 RECENT_S = 86_400.0
 """A rehearsal that began longer ago than this is one on that date; our own choice."""
 ASK_EVERY_S = 1.0
 TIME_ERROR = 5
 TIMEX_BYTES = 512
-SYNC_CHECK_S = 10.0
+SYNC_CHECK_MS = 10_000
 SYNCHRONISED = Path("/run/systemd/timesync/synchronized")
 """Made by the system's own time service once it has set the clock in this boot."""
 
@@ -34,31 +34,37 @@ class Clock(Protocol):
     def now(self) -> Instant:
         """Return the present moment on both clocks, to the millisecond."""
 
+    def mono_s(self) -> float:
+        """Return the monotonic time alone, s: cheaper, and enough to wait by."""
+
     def real_s(self, duration_s: float) -> float:
         """Return how long a duration of this clock takes to wait out, s."""
 
 
 class SystemClock:
-    """The machine's clocks."""
+    """The machine's clocks, counted in whole milliseconds."""
 
     def __init__(self) -> None:
         """Take the boot's identity and the first anchor."""
         self._boot = boot_id()
-        self._anchor = datetime.now(UTC)
-        self._anchor_mono_s = time.monotonic()
+        self._wall_at_zero_ms = _ms(time.time()) - _ms(time.monotonic())
         self._synced = False
-        self._checked_s = float("-inf")
+        self._checked_ms: float = -math.inf
 
     def now(self) -> Instant:
         """Return the present moment."""
-        mono_s = round(time.monotonic(), 3)
-        wall = self._anchor + timedelta(seconds=mono_s - self._anchor_mono_s)
-        system = datetime.now(UTC)
-        if abs((system - wall).total_seconds()) > JUMP_S:
-            self._anchor, self._anchor_mono_s, wall = system, mono_s, system
-        if mono_s - self._checked_s > SYNC_CHECK_S:
-            self._synced, self._checked_s = clock_is_synchronised(), mono_s
-        return Instant(to_millisecond(wall), mono_s, self._boot, self._synced)
+        mono_ms, system_ms = _ms(time.monotonic()), _ms(time.time())
+        wall_ms = self._wall_at_zero_ms + mono_ms
+        if abs(system_ms - wall_ms) > JUMP_MS:
+            self._wall_at_zero_ms, wall_ms = system_ms - mono_ms, system_ms
+        if mono_ms - self._checked_ms > SYNC_CHECK_MS:
+            self._synced, self._checked_ms = clock_is_synchronised(), mono_ms
+        wall = datetime.fromtimestamp(wall_ms / 1000, UTC)
+        return Instant(wall, mono_ms / 1000, self._boot, self._synced)
+
+    def mono_s(self) -> float:
+        """Return the monotonic time alone, s."""
+        return time.monotonic()
 
     def real_s(self, duration_s: float) -> float:
         """A second is a second."""
@@ -107,12 +113,16 @@ class RehearsalClock:
         wall = self._wall_at_zero + timedelta(milliseconds=mono_ms)
         return Instant(wall, mono_ms / 1000, self._boot)
 
+    def mono_s(self) -> float:
+        """Return the monotonic time alone, s."""
+        return self._mono_ms() / 1000
+
     def real_s(self, duration_s: float) -> float:
         """Return the shorter time that it really takes, s."""
         return duration_s / self._speed
 
     def _mono_ms(self) -> int:
-        return round(time.monotonic() * self._speed * 1000)
+        return _ms(time.monotonic() * self._speed)
 
     def _begin(self, wall: datetime) -> None:
         # To the millisecond, as is every count on top of it: then the differences of wall
@@ -139,6 +149,10 @@ def clock_of(
 ) -> Clock:
     """Return the machine's clock, or for a speed above 1 the faster one of a rehearsal."""
     return RehearsalClock(speed, since, last) if speed > 1.0 else SystemClock()
+
+
+def _ms(seconds: float) -> int:
+    return round(seconds * 1000)
 
 
 def to_millisecond(wall: datetime) -> datetime:

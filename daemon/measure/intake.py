@@ -52,14 +52,14 @@ class Intake:
         """Return the descriptor that can be read once a command came; None without a bell."""
         return self._bell.fileno()
 
-    def wait_s(self, now: Instant) -> float:
+    def wait_s(self, now_s: float) -> float:
         """Return how long `take` may wait while nobody rings, s."""
         if self._rung:
             return 0.0
         longest_s = LOOK_ANYWAY_S if self._bell.fileno() is not None else WITHOUT_BELL_S
         if self._outage.lasts:
             longest_s = AGAIN_S
-        return longest_s - self._clock.real_s(now.mono_s - self._looked_s)
+        return longest_s - self._clock.real_s(now_s - self._looked_s)
 
     def readable(self) -> None:
         """Have the next `take` look: a command has rung."""
@@ -68,7 +68,7 @@ class Intake:
 
     def take(self, now: Instant) -> None:
         """Carry out the commands that wait, where it is time to look."""
-        if self.wait_s(now) > EARLY_S:
+        if self.wait_s(now.mono_s) > EARLY_S:
             return
         rung, self._rung, self._looked_s = self._rung, False, now.mono_s
         late = self._clock.real_s(now.mono_s - self._late_s) >= LOOK_ANYWAY_S - EARLY_S

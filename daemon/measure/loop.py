@@ -147,7 +147,7 @@ class Loop:
     def _wait(self) -> list[int]:
         """Return which descriptors can be read, as soon as one can or something else is due."""
         watched = [self._stop_bell, *self._descriptors()]
-        wait_s = max(0.0, self._wait_s(self._clock.now()))
+        wait_s = max(0.0, self._wait_s(self._clock.mono_s()))
         ready, _, _ = select.select(watched, [], [], None if wait_s == math.inf else wait_s)
         return ready
 
@@ -156,16 +156,16 @@ class Loop:
         numbers = [bell, *(each.fileno() for each in self._drivers)]
         return [each for each in numbers if each is not None]
 
-    def _wait_s(self, now: Instant) -> float:
-        """Return how long it is until something is due that comes by no descriptor, s."""
+    def _wait_s(self, now_s: float) -> float:
+        """Return how long it is from monotonic time `now_s` to what comes by no descriptor, s."""
         due_s = min((each.wake_s() for each in self._drivers), default=math.inf)
         due_s = min(due_s, self._joining.due_s())
         if self._host is not None and self._station.state.timeline.boot is not None:
             due_s = min(due_s, self._host.due_s())
         waits_s = (
-            self._clock.real_s(due_s - now.mono_s + HALF_A_TICK_S),
-            self._recorder.wait_s(now),
+            self._clock.real_s(due_s - now_s + HALF_A_TICK_S),
+            self._recorder.wait_s(now_s),
             self._sign_of_life.wait_s(),
-            math.inf if self._intake is None else self._intake.wait_s(now),
+            math.inf if self._intake is None else self._intake.wait_s(now_s),
         )
         return min(waits_s)

@@ -48,9 +48,9 @@ class OpenJournal:
         """Whether the last try to write it failed."""
         return self._outage.lasts
 
-    def rest_s(self, now: Instant) -> float:
+    def rest_s(self, now_s: float) -> float:
         """Return for how long it is still left alone after a failure, s; 0 where it is not."""
-        return max(0.0, AGAIN_S - self._clock.real_s(now.mono_s - self._failed_s))
+        return max(0.0, AGAIN_S - self._clock.real_s(now_s - self._failed_s))
 
     def append(
         self,

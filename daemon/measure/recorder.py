@@ -64,10 +64,10 @@ class Recorder:
         """Whether the journal cannot be written."""
         return self._journal.failing
 
-    def wait_s(self, now: Instant) -> float:
+    def wait_s(self, now_s: float) -> float:
         """Return how long it may wait, s, until more is to be written or tidied; else infinite."""
         if self._buffer:
-            return self._journal.rest_s(now)
+            return self._journal.rest_s(now_s)
         busy = self._retention is not None and self._retention.busy
         return BETWEEN_SLICES_S if busy else math.inf
 
@@ -92,7 +92,7 @@ class Recorder:
         Returns:
             What is in the journal now and was not before.
         """
-        if not self._buffer or (not at_once and self._journal.rest_s(now) > 0.0):
+        if not self._buffer or (not at_once and self._journal.rest_s(now.mono_s) > 0.0):
             return ()
         if not self._journal_can_be_written(now):
             return ()

@@ -58,6 +58,10 @@ class SteppedClock:
         """Return the present moment."""
         return Instant(START + timedelta(seconds=self.second), 1000.0 + self.second, "benchmark")
 
+    def mono_s(self) -> float:
+        """The monotonic time of it."""
+        return self.now().mono_s
+
     def real_s(self, duration_s: float) -> float:
         """Nobody waits."""
         return duration_s

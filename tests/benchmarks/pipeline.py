@@ -62,6 +62,10 @@ class SteppedClock:
         t_s = self.steps * PERIOD_S
         return Instant(START + timedelta(seconds=t_s), 1000.0 + t_s, "benchmark")
 
+    def mono_s(self) -> float:
+        """The monotonic time of it."""
+        return self.now().mono_s
+
     def real_s(self, duration_s: float) -> float:
         """A second is a second."""
         return duration_s

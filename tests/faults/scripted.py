@@ -65,6 +65,10 @@ class ScriptedClock:
         wall = START + timedelta(seconds=self.true_s) + self.off
         return Instant(wall, round(self.true_s - self.booted_s + 12.0, 3), self.boot, self.synced)
 
+    def mono_s(self) -> float:
+        """The monotonic time of it."""
+        return self.now().mono_s
+
     def real_s(self, duration_s: float) -> float:
         """As long as it says; nobody waits it out, for the probe can be woken at any time."""
         return duration_s

@@ -161,6 +161,10 @@ class Hand:
         """The moment."""
         return Instant(START + timedelta(seconds=self.second), self.second, "boot-1")
 
+    def mono_s(self) -> float:
+        """The monotonic time of it."""
+        return self.now().mono_s
+
     def real_s(self, duration_s: float) -> float:
         """A second is a second."""
         return duration_s

@@ -85,7 +85,7 @@ def run_subjects(
 
 
 def _wait(drivers: Sequence[Driver], clock: Clock) -> list[int]:
-    now_s = clock.now().mono_s
+    now_s = clock.mono_s()
     due_s = min((each.wake_s() for each in drivers), default=now_s + LONGEST_WAIT_S)
     wait_s = min(clock.real_s(max(0.0, due_s - now_s)), LONGEST_WAIT_S)
     descriptors = [number for each in drivers if (number := each.fileno()) is not None]

@@ -36,6 +36,10 @@ class Machine:
         """Stand in for datetime.now."""
         return self.wall
 
+    def time(self) -> float:
+        """Stand in for time.time."""
+        return self.wall.timestamp()
+
 
 @pytest.fixture
 def machine(monkeypatch: pytest.MonkeyPatch) -> Machine:
@@ -47,6 +51,7 @@ def machine(monkeypatch: pytest.MonkeyPatch) -> Machine:
 
     monkeypatch.setattr(clock, "datetime", Datetime)
     monkeypatch.setattr("daemon.clock.time.monotonic", made.monotonic)
+    monkeypatch.setattr("daemon.clock.time.time", made.time)
     monkeypatch.setattr(clock, "clock_is_synchronised", lambda: made.synced)
     return made
 
