@@ -101,16 +101,17 @@ class Words:
     def say(self, conductivity: float | None, temperature: float | None) -> str | None:
         """Return the words for two values; None where a figure cannot be written from its value."""
         text = self.text
-        for name, value, decimals in (
-            ("{c}", None if conductivity is None else self.factor * conductivity, self.c_decimals),
-            ("{t}", temperature, self.t_decimals),
-        ):
-            if name not in text:
-                continue
-            figure = _figure(value, decimals)
+        if "{c}" in text:
+            scaled = None if conductivity is None else self.factor * conductivity
+            figure = _figure(scaled, self.c_decimals)
             if figure is None:
                 return None
-            text = text.replace(name, figure)
+            text = text.replace("{c}", figure)
+        if "{t}" in text:
+            figure = _figure(temperature, self.t_decimals)
+            if figure is None:
+                return None
+            text = text.replace("{t}", figure)
         return text
 
 
@@ -165,11 +166,13 @@ class Base:
 
     def compact(self, row: Row) -> tuple[Row, int]:
         """Return the row of a reading that counts from it, and how many values do not fit."""
-        seq, time_ms, values, spoken = row[0], row[2], row[5:9], row[13]
-        counts = [scale.count(value) for scale, value in zip(self.scales, values, strict=True)]
-        says_so = self.words.say(*values[:2]) == spoken
-        misfits = sum(type(each) is float for each in counts)
-        misfits += not says_so and bool(self.words.text)
+        seq, time_ms, spoken = row[0], row[2], row[13]
+        says_so = self.words.say(row[5], row[6]) == spoken
+        misfits = int(not says_so and bool(self.words.text))
+        counts: list[int | float | None] = []
+        for scale, value in zip(self.scales, row[5:9], strict=True):
+            counts.append(scale.count(value))
+            misfits += type(counts[-1]) is float
         back, text = seq - self.seq, None if says_so else spoken
         late_ms = time_ms - self.time_ms - back * self.pace_ms
         return (seq, back, late_ms, *counts, text, short_proof(row[14])), misfits

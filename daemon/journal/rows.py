@@ -125,7 +125,8 @@ def to_json(value: JSON | Mapping[str, JSON]) -> str:
 
 def to_ms(wall: datetime) -> int:
     """Milliseconds since 1970, UTC."""
-    return round((wall - EPOCH) / timedelta(milliseconds=1))
+    since = wall - EPOCH
+    return (since.days * 86_400 + since.seconds) * 1000 + round(since.microseconds / 1000)
 
 
 def from_ms(time_ms: int) -> datetime:
@@ -225,9 +226,12 @@ def _event_proof(row: tuple[Any, ...], origin: Origin) -> int:
     return zlib.crc32(words.encode(), zlib.crc32(_HEAD.pack(*row[:5]), _seed(origin)))
 
 
-def _stored_number(value: float | None) -> float | None:
-    """Return a number as the database gives it back: no sign of zero, nothing for no number."""
-    return None if value is None or value != value else value + 0.0  # noqa: PLR0124 - as isnan
+def _stored(*values: float | None) -> list[float | None]:
+    """Return numbers as the database gives them back: no sign of zero, nothing for no number."""
+    return [
+        None if each is None or each != each else each + 0.0  # noqa: PLR0124 - as isnan
+        for each in values
+    ]
 
 
 def reading_row(seq: int, number: int, origin: Origin, reading: Reading) -> tuple[Any, ...]:
@@ -239,18 +243,28 @@ def reading_row(seq: int, number: int, origin: Origin, reading: Reading) -> tupl
         to_ms(at.wall),
         round(at.mono_s * 1000),
         int(at.synced),
-        _stored_number(reading.conductivity_mS_cm),
-        _stored_number(reading.temperature_C),
-        _stored_number(reading.salinity),
-        _stored_number(reading.salinity_u),
+        *_stored(
+            reading.conductivity_mS_cm, reading.temperature_C, reading.salinity, reading.salinity_u
+        ),
         int(reading.flag),
         _pack(reading.tests, reading.figures),
         None if reading.pump is None else int(reading.pump),
         reading.fault,
         reading.spoken,
     )
-    ages = tuple(_stored_number(getattr(reading, name)) or None for name in AGE_COLUMNS)
+    ages = _ages(reading)
     return (*row, _reading_proof(row, ages, origin), *ages)
+
+
+def _ages(reading: Reading) -> tuple[float | None, ...]:
+    """Return the columns of the ages: most readings have none."""
+    ages = (
+        reading.conductivity_age_s,
+        reading.temperature_age_s,
+        reading.conductivity_age_u_mS_cm,
+        reading.temperature_age_u_C,
+    )
+    return tuple(each or None for each in _stored(*ages)) if any(ages) else _NO_AGES
 
 
 def event_row(seq: int, number: int, origin: Origin, event: Event) -> tuple[Any, ...]:

@@ -132,7 +132,7 @@ class Writer:
                 entries may be given again.
         """
         # SQLite forces a commit before readers have it; what waits for it must see it no earlier.
-        at_once = self._last_flush_s is None or any(isinstance(each, Event) for each in entries)
+        at_once = self._last_flush_s is None
         seq, boot = self._seq, self._boot
         try:
             steps: list[Step] = []
@@ -140,8 +140,10 @@ class Writer:
                 same_boot = boot in (None, entry.at.boot)
                 seq += 1 if same_boot else SKIPPED_PER_BOOT
                 boot = entry.at.boot
+                at_once = at_once or isinstance(entry, Event)
                 steps += self._entry_steps(seq, entry)
-            steps += _kept(seq, snapshots or {}, checkpoint)
+            if snapshots or checkpoint is not None:
+                steps += _kept(seq, snapshots or {}, checkpoint)
             self._set_synchronous("FULL" if at_once else "NORMAL")
             self._run(steps)
         except sqlite3.Error as exc:

@@ -34,14 +34,14 @@ class SnapshotSchedule:
             entries: What is written.
             now_s: Monotonic time, s.
         """
-        changed = {entry.reservoir for entry in entries if isinstance(entry, Event)}
-        old = {
-            entry.reservoir
-            for entry in entries
-            if now_s - self._written_s.get(entry.reservoir, -math.inf) >= SNAPSHOT_EVERY_S
-        }
-        station = {""} if old - {""} else set[str]()
-        return sorted(changed | old | station)
+        names: set[str] = set()
+        for entry in entries:
+            name = entry.reservoir
+            if now_s - self._written_s.get(name, -math.inf) >= SNAPSHOT_EVERY_S:
+                names |= {name, ""}
+            elif isinstance(entry, Event):
+                names.add(name)
+        return sorted(names)
 
     def written(self, names: Iterable[str], now_s: float) -> None:
         """Take note that they are in the journal."""
@@ -58,9 +58,9 @@ class CheckpointSchedule:
 
     def due(self, entries: Sequence[Entry], now_s: float) -> bool:
         """Say whether one is to be written with these entries."""
-        old = now_s - self._written_s >= CHECKPOINT_EVERY_S
-        changed = any(isinstance(each, Event) and each.kind in KEPT_AT_ONCE for each in entries)
-        return old or changed or self.owed
+        if self.owed or now_s - self._written_s >= CHECKPOINT_EVERY_S:
+            return True
+        return any(isinstance(each, Event) and each.kind in KEPT_AT_ONCE for each in entries)
 
     def written(self, now_s: float) -> None:
         """Take note that one is in the journal."""
