@@ -182,15 +182,15 @@ def test_what_a_long_outage_loses_is_counted_and_said(tmp_path: Path) -> None:
     path = tmp_path / "journal.db"
     log = logging.getLogger("tests.disk_full")
     with Writer(path, 1e9) as writer:
-        loop = make_loop(station, Instruments([probe]), writer, clock, log, buffer=WriteBuffer(500))
-        for number in range(3000):
+        loop = make_loop(station, Instruments([probe]), writer, clock, log, buffer=WriteBuffer(250))
+        for number in range(1500):
             clock.second = float(number)
-            if number in (10, 2900):
+            if number in (10, 1450):
                 # No page more than there is; later as many as are wanted.
                 pages = 1 if number == 10 else 10**6
                 writer.within(partial(limit, pages=pages))
             # Salt goes into solution in four minutes.
-            conductivity = min(0.02 + 0.2 * max(number - 1000, 0), 50.0) + number % 7 / 1000.0
+            conductivity = min(0.02 + 0.2 * max(number - 500, 0), 50.0) + number % 7 / 1000.0
             probe.due = [
                 Sample("mix-1", "ct-1", clock.now(), conductivity, 24.0, None, "", f"{number}")
             ]
@@ -202,7 +202,7 @@ def test_what_a_long_outage_loses_is_counted_and_said(tmp_path: Path) -> None:
     (told,) = [
         e for e in stored if isinstance(e, Event) and facts_in(e).get("state") == "entries lost"
     ]
-    assert 3000 == len(kept) + int(str(facts_in(told)["readings"]))
+    assert 1500 == len(kept) + int(str(facts_in(told)["readings"]))
     assert 0 == facts_in(told)["events"]
     assert kept == sorted(kept)
     assert max(b - a for a, b in pairwise(kept)) <= 32.0
