@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
 from daemon.config import ConfigError, Source, parse
 from daemon.config.probe import IndicatingSource, probe_section
+from daemon.config.section import Section
 from daemon.probes.draft.examples import DEVICE_KEYS, EXAMPLES
 from daemon.probes.registry import MODULES, SECTIONS
 
@@ -177,15 +178,15 @@ _COMMON = frozenset(
 
 
 def _keys(section: type[Source]) -> list[str]:
-    return [field.alias or key for key, field in section.model_fields.items()]
+    return [each.spelled for each in section.every_key()]
 
 
 def _explained(key: str, section: type[Source], meaning: str) -> Iterator[str]:
     """Yield the meaning of a key and what it may be, as comments."""
-    field = next(each for name, each in section.model_fields.items() if key in (name, each.alias))
+    (one,) = (each for each in section.every_key() if each.spelled == key)
     words = " ".join(meaning.split()).replace('None (in the file: "none")', '"none"')
     words = words.replace("None", "left out")
-    allowed = f" Give {field.description}." if field.description else ""
+    allowed = f" Give {one.declared.allowed}."
     yield from textwrap.wrap(
         f"{words}{allowed}".strip(),
         WIDTH,
@@ -209,12 +210,9 @@ def _marked(answer: Answer) -> list[str]:
 
 
 def _default(section: type[Source], key: str) -> str:
-    field = next(each for name, each in section.model_fields.items() if key in (name, each.alias))
-    try:
-        value = field.get_default(call_default_factory=True, validated_data={})
-    except (KeyError, TypeError, ValueError):
-        return "..."
-    return "..." if value is None else toml(value)
+    (one,) = (each for each in section.every_key() if each.spelled == key)
+    value = one.declared.derived({}) if one.declared.derived else one.default
+    return "..." if value is None or one.needed else toml(value)
 
 
 def _meanings(section: type[Source]) -> dict[str, str]:
@@ -243,9 +241,8 @@ def toml(value: object) -> str:
         return "{ " + ", ".join(f"{key} = {toml(each)}" for key, each in value.items()) + " }"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(map(toml, value)) + "]"
-    dump = getattr(value, "model_dump", None)
-    if dump is not None:
-        return toml({key: each for key, each in dump().items() if each is not None})
+    if isinstance(value, Section):
+        return toml({key: each for key, each in asdict(value).items() if each is not None})
     raise TypeError(f"TOML has no value for {type(value).__name__}")
 
 

@@ -122,9 +122,9 @@ def loaded(program: str, *words: str) -> set[str]:
 @pytest.mark.parametrize(
     "program, more, besides",
     [
-        (MEASURE, PROBE, {"paho", "ssl", "_hashlib"}),
-        (PUBLISH, "", {"paho", "numpy", "gsw", "serial"}),
-        (PUBLISH, MQTT, {"numpy", "gsw", "serial"}),
+        (MEASURE, PROBE, {"paho", "ssl", "_hashlib", "pydantic"}),
+        (PUBLISH, "", {"paho", "numpy", "gsw", "serial", "pydantic"}),
+        (PUBLISH, MQTT, {"numpy", "gsw", "serial", "pydantic"}),
     ],
     ids=["measure", "publish", "publish to a broker"],
 )
