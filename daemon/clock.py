@@ -12,6 +12,7 @@ import math
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Protocol
 
@@ -152,7 +153,7 @@ def clock_of(
 
 
 def _ms(seconds: float) -> int:
-    return round(seconds * 1000)
+    return int(seconds * 1000 + 0.5)
 
 
 def to_millisecond(wall: datetime) -> datetime:
@@ -181,6 +182,11 @@ def clock_is_synchronised() -> bool:
     return SYNCHRONISED.exists() if by_kernel is None else by_kernel
 
 
+@cache
+def _kernel_library() -> ctypes.CDLL:
+    return ctypes.CDLL(None)
+
+
 def kernel_synchronised() -> bool | None:
     """Ask the kernel; None where it gives no answer.
 
@@ -189,7 +195,7 @@ def kernel_synchronised() -> bool | None:
     """
     timex = ctypes.create_string_buffer(TIMEX_BYTES)
     try:
-        state = int(ctypes.CDLL(None, use_errno=True).adjtimex(timex))
+        state = int(_kernel_library().adjtimex(timex))
     except (OSError, AttributeError):
         return None
     return None if state < 0 else state < TIME_ERROR

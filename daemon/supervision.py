@@ -13,7 +13,7 @@ import os
 import socket
 import time
 from collections.abc import Callable
-from contextlib import suppress
+from contextlib import closing, suppress
 from dataclasses import dataclass, field
 
 LONGEST_STATUS = 200
@@ -23,15 +23,35 @@ EARLY_S = 1.0
 
 def notify(message: str) -> None:
     """Send e.g. `READY=1`; silent where no service manager listens."""
-    address = os.environ.get("NOTIFY_SOCKET", "")
-    if not address:
-        return
-    if address.startswith("@"):
-        address = "\0" + address[1:]
-    with suppress(OSError), socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
-        # A service manager that does not listen just now must not hold up measuring.
-        channel.settimeout(0.0)
-        channel.sendto(message.encode(errors="replace"), address)
+    with closing(ServiceManager()) as manager:
+        manager.send(message)
+
+
+class ServiceManager:
+    """The way to the service manager, kept open for who has much to say."""
+
+    def __init__(self) -> None:
+        """Read where it listens, if it does."""
+        address = os.environ.get("NOTIFY_SOCKET", "")
+        self._address = f"\0{address[1:]}" if address.startswith("@") else address
+        self._channel: socket.socket | None = None
+
+    def send(self, message: str) -> None:
+        """Send e.g. `READY=1`; silent where no service manager listens."""
+        if not self._address:
+            return
+        with suppress(OSError):
+            if self._channel is None:
+                self._channel = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
+                # A manager that does not listen just now must not hold up measuring.
+                self._channel.settimeout(0.0)
+            self._channel.sendto(message.encode(errors="replace"), self._address)
+
+    def close(self) -> None:
+        """Let go of the way; may be called twice."""
+        if self._channel is not None:
+            self._channel.close()
+        self._channel = None
 
 
 class Reports:

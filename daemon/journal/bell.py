@@ -45,6 +45,8 @@ class Bell:
         """Name the inbox; nothing is made yet."""
         self._path = bell_path(inbox)
         self._descriptor: int | None = None
+        self._is: tuple[int, int] | None = None
+        """Device and inode of the pipe that is open."""
 
     def fileno(self) -> int | None:
         """Return the descriptor that becomes readable when a command rings; None without a bell."""
@@ -52,11 +54,12 @@ class Bell:
 
     def hang(self) -> None:
         """See that there is a bell and that it is this one; without the right to, there is none."""
-        if self._descriptor is not None and self._is_in_its_place(self._descriptor):
+        if self._descriptor is not None and self._is_in_its_place():
             return
         self.close()
         with suppress(OSError):
             self._descriptor = self._made()
+            self._is = _file(os.fstat(self._descriptor))
 
     def silence(self) -> None:
         """Let it ring no longer."""
@@ -85,8 +88,12 @@ class Bell:
             raise
         return descriptor
 
-    def _is_in_its_place(self, descriptor: int) -> bool:
+    def _is_in_its_place(self) -> bool:
         try:
-            return os.path.samestat(os.lstat(self._path), os.fstat(descriptor))
+            return _file(os.lstat(self._path)) == self._is
         except OSError:
             return False
+
+
+def _file(found: os.stat_result) -> tuple[int, int]:
+    return found.st_dev, found.st_ino

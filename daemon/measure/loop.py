@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Event, Kind
 from daemon.measure.input_watch import InputWatch
-from daemon.supervision import Reports, SignOfLife
+from daemon.supervision import Reports, ServiceManager, SignOfLife
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -49,7 +49,8 @@ class Loop:
         self._intake = intake
         self._host = host
         self._inputs = InputWatch(reports)
-        self._sign_of_life = SignOfLife()
+        self._manager = ServiceManager()
+        self._sign_of_life = SignOfLife(self._manager.send)
         self._stopping = False
         # A signal interrupts no wait; what it writes here does.
         self._stop_bell = os.eventfd(0, os.EFD_NONBLOCK | os.EFD_CLOEXEC)
@@ -112,6 +113,7 @@ class Loop:
         self._recorder.close()
         if self._intake is not None:
             self._intake.close()
+        self._manager.close()
         os.close(self._stop_bell)
         for driver in self._drivers:
             driver.close()

@@ -110,6 +110,7 @@ class SerialTransport:
         """Remember the line; nothing is opened yet."""
         self.line = line
         self._port: serial.Serial | None = None
+        self._descriptor: int | None = None
 
     @property
     def place(self) -> str:
@@ -118,7 +119,7 @@ class SerialTransport:
 
     def fileno(self) -> int | None:
         """Return the descriptor to watch for reading; None while it is shut."""
-        return None if self._port is None else int(self._port.fileno())
+        return self._descriptor
 
     def open(self, now_s: float = 0.0) -> bool:  # noqa: ARG002 - a port opens at once or not at all
         """Open the port; what had arrived before is thrown away.
@@ -144,6 +145,7 @@ class SerialTransport:
             )
         except (*TROUBLE, ValueError) as exc:
             raise TransportError(f"port {port} cannot be opened: {_opening(exc, port)}") from exc
+        self._descriptor = int(self._port.fileno())
         return True
 
     def read(self) -> bytes:
@@ -152,10 +154,10 @@ class SerialTransport:
         Raises:
             TransportError: The adapter is gone.
         """
-        if self._port is None:
+        if self._port is None or self._descriptor is None:
             return b""
         try:
-            return _present(self._port) or bytes(self._port.read(CHUNK))
+            return _present(self._descriptor) or bytes(self._port.read(CHUNK))
         except TROUBLE as exc:
             raise self._lost(f"reading failed ({why(exc)})") from exc
 
@@ -191,10 +193,10 @@ class SerialTransport:
         Raises:
             TransportError: The adapter is gone, or hangs with the last request still unsent.
         """
-        if self._port is None:
+        if self._descriptor is None:
             return
         try:
-            sent = _sent(self._port, data)
+            sent = _sent(self._descriptor, data)
         except TROUBLE as exc:
             raise self._lost(f"writing failed ({why(exc)})") from exc
         if sent < len(data):
@@ -223,7 +225,7 @@ class SerialTransport:
 
         What was not sent is thrown away, or Linux would wait up to 30 s for an adapter that hangs.
         """
-        port, self._port = self._port, None
+        port, self._port, self._descriptor = self._port, None, None
         if port is not None:
             with suppress(*TROUBLE):
                 termios.tcflush(port.fileno(), termios.TCOFLUSH)
@@ -235,18 +237,18 @@ class SerialTransport:
         return TransportError(f"port {self.line.port}: {what}; is the adapter still plugged in?")
 
 
-def _present(port: serial.Serial) -> bytes:
+def _present(descriptor: int) -> bytes:
     """Return what has arrived; nothing where `Serial.read` is to find out why nothing has."""
     try:
-        return os.read(port.fileno(), CHUNK)
+        return os.read(descriptor, CHUNK)
     except BlockingIOError:
         return b""
 
 
-def _sent(port: serial.Serial, data: bytes) -> int:
+def _sent(descriptor: int, data: bytes) -> int:
     """Send what the adapter takes; `Serial.write` would try for ever where it takes nothing."""
     try:
-        return os.write(port.fileno(), data)
+        return os.write(descriptor, data)
     except BlockingIOError:
         return 0
 

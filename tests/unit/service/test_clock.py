@@ -140,7 +140,7 @@ def test_a_refusing_kernel_gives_no_answer(monkeypatch: pytest.MonkeyPatch) -> N
         def adjtimex(self, _: object) -> int:
             return -1
 
-    monkeypatch.setattr("ctypes.CDLL", lambda *_args, **_names: Refusing())
+    monkeypatch.setattr(clock, "_kernel_library", Refusing)
 
     assert None is clock.kernel_synchronised()
 
