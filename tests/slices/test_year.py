@@ -12,9 +12,16 @@ import pytest
 from tests.campaigns.year.__main__ import faults, growth
 from tests.campaigns.year.half import live
 from tests.campaigns.year.keeping import Keeping
+from tests.campaigns.year.kept import objects_kept
 
 WEEK_DAYS = 1.5
-MONTH = {"resident_mib": 60.0, "descriptors": 9, "day_ms": 20.0, "old_day_ms": 10.0}
+MONTH = {
+    "resident_mib": 60.0,
+    "station_objects": 5000,
+    "descriptors": 9,
+    "day_ms": 20.0,
+    "old_day_ms": 10.0,
+}
 
 
 @pytest.fixture(scope="module")
@@ -61,13 +68,39 @@ def test_what_is_lost_is_named(year: tuple[Path, list[dict[str, Any]]], tmp_path
 
 
 def test_what_grows_is_named() -> None:
-    """Memory, descriptors and queries are compared from the second month to the last."""
-    late = {"resident_mib": 70.0, "descriptors": 10, "day_ms": 50.0, "old_day_ms": 10.0}
+    """Memory from the middle month to the last, the others from the second."""
+    late = {
+        "resident_mib": 70.0,
+        "station_objects": 6500,
+        "descriptors": 10,
+        "day_ms": 50.0,
+        "old_day_ms": 10.0,
+    }
 
     assert [] == growth([MONTH, MONTH, MONTH])
     assert [] == growth([MONTH, late])
     assert [
         "memory grew by 16.7 % to 70.0 MiB",
+        "the station keeps 6500 objects, 30 % more",
         "10 descriptors, and 9 before",
         "day_ms took 50.0 ms, and 20.0 before",
     ] == growth([MONTH, MONTH, late])
+    filled = {**MONTH, "resident_mib": 70.0}
+    assert [] == growth([MONTH, MONTH, filled, filled])
+
+
+def test_a_second_batch_leaves_the_station_no_more_than_the_first(
+    year: tuple[Path, list[dict[str, Any]]],
+) -> None:
+    """What a batch needed goes with it; only its weighing, and a calibration, are remembered."""
+    first, second = (half["months"][-1]["station_objects"] for half in year[1])
+
+    assert 1000 < second < 1.25 * first
+
+
+def test_objects_are_counted_wherever_they_are_kept() -> None:
+    """Each once, in whatever holds it, and none of the program."""
+    text, number = "some text", 2.5
+    one = [text, {7_000: number}, (text, number), len, Path]
+
+    assert 6 == objects_kept(one)

@@ -28,6 +28,7 @@ from daemon.page.sources import Sources
 from daemon.page.trend.endpoints import USUAL_POINTS, read_trend
 from daemon.page.view import DisplaySettings, ReservoirView, StationView
 from tests.campaigns.year.keeping import Keeping
+from tests.campaigns.year.kept import objects_kept
 from tests.campaigns.year.tank import MONTH_WEEKS, WEEK_DAYS, Tank, a_tank, week
 
 START = datetime(2026, 3, 2, tzinfo=UTC)
@@ -95,6 +96,7 @@ def _month(weeks: int, tank: Tank, filling: Filling, kept_days: float) -> dict[s
     return {
         "weeks": weeks,
         "resident_mib": round(_resident_mib(), 2),
+        "station_objects": objects_kept(tank.station),
         "descriptors": len([*Path("/proc/self/fd").iterdir()]),
         "journal_mb": round(path.stat().st_size / 1e6, 2),
         "trend_mb": round(trend_path(path).stat().st_size / 1e6, 2),
