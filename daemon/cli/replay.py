@@ -31,7 +31,7 @@ from daemon.cli.output import (
     warn,
 )
 from daemon.config import Config, Reservoir
-from daemon.entries import Event, Sample
+from daemon.entries import Entry, Event, Sample
 from daemon.journal.bulk_writer import BulkWriter, bulk_writer
 from daemon.journal.calibration_records import calibrations
 from daemon.journal.payloads import event_payload
@@ -93,9 +93,15 @@ def replay(
             counts.add(item)
             if isinstance(item, BadRow):
                 _warn_of(item, file, counts.bad)
-            else:
+                continue
+            if known:
                 _calibrate(station, known, item)
-                _take(station, item, writer, settings.station.zone, as_json=as_json)
+            entries = station.advance(item)
+            # The first is the reading.
+            if len(entries) > 1:
+                _print(entries, settings.station.zone, as_json=as_json)
+            if writer is not None:
+                writer.add(item, entries)
     for remark in recording.remarks:
         warn(f"{file}: {remark}")
     if counts.bad:
@@ -157,9 +163,9 @@ def _lines(pieces: Iterable[bytes]) -> Iterator[str]:
     lines = TextLines()
     for piece in pieces:
         lines.feed(piece)
-        yield from iter(lines.next, None)
+        yield from lines.whole()
     lines.finish()
-    yield from iter(lines.next, None)
+    yield from lines.whole()
 
 
 def _calibrations(settings: Config) -> deque[Record]:
@@ -173,17 +179,13 @@ def _calibrate(station: Station, known: deque[Record], sample: Sample) -> None:
         station.calibrated(known.popleft())
 
 
-def _take(
-    station: Station, sample: Sample, journal: BulkWriter | None, zone: tzinfo, *, as_json: bool
-) -> None:
-    entries = station.advance(sample)
+def _print(entries: Iterable[Entry], zone: tzinfo, *, as_json: bool) -> None:
+    """Print the events among entries."""
     for entry in entries:
         if isinstance(entry, Event):
             sys.stdout.write(
                 (json_line(event_payload(entry)) if as_json else listing(entry, zone)) + "\n"
             )
-    if journal is not None:
-        journal.add(sample, entries)
 
 
 def _reservoir_of(config: Config, name: str | None) -> Reservoir:

@@ -35,8 +35,6 @@ class DecimalSign:
         Raises:
             ValueError: One is no number, or could be two; the text names it and says why.
         """
-        if self._sign == "." and all(USUAL.fullmatch(text) for _, text in fields):
-            return [float(text) for _, text in fields]
         signs = [(name, text, _sign_of(name, text)) for name, text in fields]
         sign = self._sign or self._first_sign(signs, large)
         for name, text, own in signs:
@@ -44,6 +42,12 @@ class DecimalSign:
                 raise ValueError(_refusal(name, text.strip(), own, sign))
         self._sign = sign
         return [_number(name, text) for name, text in fields]
+
+    def two(self, one: str, other: str) -> tuple[float, float] | None:
+        """Return two numbers that need no second look; None where `numbers` must look at them."""
+        if self._sign == "." and USUAL.fullmatch(one) and USUAL.fullmatch(other):
+            return float(one), float(other)
+        return None
 
     def _first_sign(self, signs: list[tuple[str, str, str]], large: str) -> str:
         """Return the first sign that leaves no doubt; empty for none."""

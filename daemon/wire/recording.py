@@ -29,11 +29,13 @@ from daemon.wire.text_lines import LONGEST_LINE
 from daemon.wire.units import TO_MS_CM, conductivity_mS_cm, temperature_C
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 SHOWN = 60
 FRESH = (0.0, 0.0)
 """Ages of values that were taken with their row."""
+NO_OTHERS: Mapping[str, str] = {}
+PUMP_STATES = {"": None, "0": False, "1": True}
 OLDEST_S = 3600.0
 """What is older than this is no value of its row."""
 
@@ -128,17 +130,15 @@ class Recording:
         row = fields_of(text, header.separator)
         if not any(map(str.strip, row)):
             return None
-        _check_width(header, row)
-        other = {
-            name: row[place].strip() if place < len(row) else ""
-            for name, place in header.others.items()
-        }
+        if not header.least <= len(row) <= header.width:
+            raise ValueError(_wrong_width(header, row))
+        other = _others(header, row) if header.others else NO_OTHERS
         probe = self._names.probe_of(other.get(RESERVOIR, ""), other.get(PROBE, ""))
         if probe is None:
             return None
         wall, has_zone = wall_time(row[header.time])
         conductivity, temperature = self._values(header, row)
-        pump = _pump(other.get(PUMP, ""))
+        pump = _pump(other[PUMP]) if PUMP in other else None
         at = Instant(wall, self._time.advance(wall, self._line), "recording")
         if not has_zone:
             self._zoneless = self._zoneless or self._line
@@ -147,7 +147,7 @@ class Recording:
             # What a probe says in a reference solution is nothing that the water is.
             conductivity = temperature = None
             fault = "out of the water for calibration"
-        ages_s = self._ages_s(other)
+        ages_s = self._ages_s(other) if other else FRESH
         return Sample(
             self._names.reservoir, probe, at, conductivity, temperature, pump, fault, "", *ages_s
         )
@@ -155,16 +155,21 @@ class Recording:
     def _values(self, header: Header, row: list[str]) -> tuple[float | None, float | None]:
         """Return conductivity, mS/cm, and temperature, °C."""
         columns = (header.conductivity, header.temperature)
-        fields = [(column.name, row[column.place]) for column in columns]
-        fine = TO_MS_CM[header.conductivity.unit] < 1.0
-        conductivity, temperature = self._sign.numbers(fields, columns[0].name if fine else "")
+        conductivity: float | None
+        temperature: float | None
+        found = self._sign.two(row[columns[0].place], row[columns[1].place])
+        if found is None:
+            fields = [(column.name, row[column.place]) for column in columns]
+            fine = TO_MS_CM[header.conductivity.unit] < 1.0
+            found = self._sign.numbers(fields, columns[0].name if fine else "")
+        conductivity, temperature = found
         if conductivity is not None:
             conductivity = conductivity_mS_cm(conductivity, header.conductivity.unit)
         if temperature is not None:
             temperature = temperature_C(temperature, header.temperature.unit)
         return conductivity, temperature
 
-    def _ages_s(self, other: dict[str, str]) -> Sequence[float]:
+    def _ages_s(self, other: Mapping[str, str]) -> Sequence[float]:
         """Return how old conductivity and temperature are, s."""
         if not any(name in other for name in AGES):
             return FRESH
@@ -241,21 +246,28 @@ def samples(lines: Iterable[str], reservoir: str, probe: str) -> Iterator[Sample
     recording.finish()
 
 
-def _check_width(header: Header, row: list[str]) -> None:
-    if not header.least <= len(row) <= header.width:
-        fields = "1 field" if len(row) == 1 else f"{len(row)} fields"
-        msg = f"has {fields} where the first line names {header.width}"
-        if header.separator == "," and len(row) > header.width:
-            msg += " (a decimal comma needs fields in quotation marks, or other separators)"
-        raise ValueError(msg)
+def _wrong_width(header: Header, row: list[str]) -> str:
+    """Say how many fields a row has, where that is not what it must have."""
+    fields = "1 field" if len(row) == 1 else f"{len(row)} fields"
+    msg = f"has {fields} where the first line names {header.width}"
+    if header.separator == "," and len(row) > header.width:
+        msg += " (a decimal comma needs fields in quotation marks, or other separators)"
+    return msg
+
+
+def _others(header: Header, row: list[str]) -> dict[str, str]:
+    """Return the fields of columns that may be there, by name; empty where a row is shorter."""
+    return {
+        name: row[place].strip() if place < len(row) else ""
+        for name, place in header.others.items()
+    }
 
 
 def _pump(text: str) -> bool | None:
-    states = {"": None, "0": False, "1": True}
-    if text not in states:
+    if text not in PUMP_STATES:
         msg = f"pump {text[:SHOWN]!r} is neither 0 nor 1"
         raise ValueError(msg)
-    return states[text]
+    return PUMP_STATES[text]
 
 
 def _age_s(name: str, age_s: float | None) -> float:

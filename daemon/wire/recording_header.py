@@ -72,6 +72,7 @@ class Header:
         conductivity: Where it is.
         temperature: Where it is.
         others: Places of those of `OPTIONAL` that are there.
+        least: How many fields a row must have.
     """
 
     separator: str
@@ -80,11 +81,7 @@ class Header:
     conductivity: Column
     temperature: Column
     others: dict[str, int]
-
-    @property
-    def least(self) -> int:
-        """How many fields a row must have."""
-        return 1 + max(self.time, self.conductivity.place, self.temperature.place)
+    least: int
 
     @property
     def remarks(self) -> list[str]:
@@ -139,6 +136,7 @@ def _header(separator: str, names: list[str]) -> Header:
         Column(conductivity, names[conductivity], PLAIN_UNITS[_plain(names[conductivity])]),
         Column(temperature, names[temperature], PLAIN_UNITS[_plain(names[temperature])]),
         others,
+        1 + max(time, conductivity, temperature),
     )
 
 

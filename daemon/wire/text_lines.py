@@ -97,6 +97,15 @@ class TextLines:
         self._is_overlong = True
         return None if was_given else self._decoded(line)
 
+    def whole(self) -> list[str]:
+        """Return all whole lines that are there, as `next` would give them one after the other."""
+        text = self._text[self._at :]
+        *lines, rest = LINE_END.split(text)
+        if self._is_overlong or max(map(len, (*lines, rest))) > LONGEST_LINE:
+            return [*iter(self.next, None)]
+        self._text, self._at = rest, 0
+        return lines if text.isascii() else [self._decoded(line) for line in lines]
+
     def _begin(self) -> None:
         head, self._head = self._head, b""
         for beginning, what in FOREIGN:
