@@ -87,11 +87,15 @@ def advance(
         steps += _idle(state, place, level, t_s)
     elif place.away is None:
         _remember_better(state, place, level, t_s, settings)
-    watched = place.away is None and place.unproven_s is None and not suspect_fall.is_suspect(state)
-    if state.suspension is not None and watched and level.now() is not None:
+    if place.away is not None or place.unproven_s is not None:
+        steps += _suspend(state, place, t_s)
+    elif (
+        state.suspension is not None
+        and not suspect_fall.is_suspect(state)
+        and level.now() is not None
+    ):
         # It came back in a way that nobody watched, as from the bench.
         steps += _resume(state, t_s, "the probe is back")
-    steps += _suspend(state, place, t_s)
     if found or steps or place.bins.start_s == t_s:
         state.place_hold = _hold(state, place)
     return steps
@@ -285,16 +289,16 @@ def _remember_better(
     """Let the batch say which water the probe left, where the probe's own past is not known."""
     if state.phase not in WITH_SALT:
         return
-    now = level.now()
-    here = place.bins.salinities[-1:]
-    if now is None or not here:
+    now, bins = level.now(), place.bins.salinities
+    if now is None or not bins:
         return
+    here = bins[-1]
     state.levels.peak = max(now, state.levels.peak)
     fresh = level.last(FRESH_BINS) if now <= settings.blank_max_ppt else []
-    gone = bool(fresh) and max([*fresh, *here]) <= settings.blank_max_ppt
+    gone = bool(fresh) and max(*fresh, here) <= settings.blank_max_ppt
     steady = state.judgement.salinity
     if steady is not None and state.phase in STEADY:
-        if gone or max(now, *here) < FALLEN_SHARE * steady:
+        if gone or max(now, here) < FALLEN_SHARE * steady:
             places.leave(place, steady, t_s, moving=False)
     elif not gone:
         _doubt_thinned(state, place, now, t_s, settings)

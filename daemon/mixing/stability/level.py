@@ -71,7 +71,9 @@ class Level:
 
     def now(self) -> float | None:
         """Median of the last three bins; None while there are fewer."""
-        return median(self.medians[-NOW_BINS:]) if len(self.medians) >= NOW_BINS else None
+        if len(self.medians) < NOW_BINS:
+            return None
+        return sorted(self.medians[-NOW_BINS:])[NOW_BINS // 2]
 
     def last(self, count: int) -> list[float]:
         """Return the last `count` bins; empty while there are fewer."""

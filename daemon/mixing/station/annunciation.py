@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import UTC
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from daemon.entries import Phase
 from daemon.mixing.alarm import flood, transitions
@@ -35,12 +34,15 @@ SILENT_S = 90.0
 """A probe is silent after this time without even a fault, s; longer than any period."""
 OF_STEADY_WATER = ("batch-off-target", "batch-undecided", "salinity-drifting")
 """Alarms of steady water, which end while it is mixed."""
+MIXED = (Phase.BLANK, Phase.DISSOLVING)
+"""Phases in which mixing can be late."""
+UNDECIDED = (Phase.VERIFYING, Phase.READY)
+"""Phases in which a person may have to decide."""
 LOOK_S = 10.0
 """How often the station updates its own alarms, s."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlarmBasis:
+class AlarmBasis(NamedTuple):
     """What the alarms of a reservoir depend on besides its state and its reading.
 
     Attributes:
@@ -81,21 +83,20 @@ def of_reservoir(
             t_s - (state.last_contact_s or t_s),
             faulty=state.alarms.is_active("probe-fault"),
         )
-    elif not out:
-        present |= conditions.of_reading(reading, usable=reading.flag in USABLE)
+    elif not out and reading.flag not in USABLE:
+        present |= conditions.of_reading(reading, usable=False)
     if len(settings.probes) > 1:
         present = together.troubles(state, settings, t_s) | present
     present |= conditions.of_batch(state.batch, t_s, settings.batch, basis.lots)
-    present |= conditions.of_mixing(
-        state.batch,
-        state.level,
-        t_s,
-        settings.batch,
-        active=state.alarms.is_active("mixing-overdue"),
-    )
-    present |= _of_undecided(state, basis)
+    if state.batch.phase in MIXED:
+        active = state.alarms.is_active("mixing-overdue")
+        present |= conditions.of_mixing(
+            state.batch, state.level, t_s, settings.batch, active=active
+        )
+    if state.batch.phase in UNDECIDED:
+        present |= _of_undecided(state, basis)
     present |= _of_water(state, None if out else reading, settings, rows)
-    if late := due_batches.missed(state, at.wall, settings):
+    if settings.due and (late := due_batches.missed(state, at.wall, settings)):
         present["start-missed"] = late
     if not present and not state.alarms.known:
         return []

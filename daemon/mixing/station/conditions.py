@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from daemon.entries import Flag, Phase
 from daemon.mixing.batch import lots, suspension
-from daemon.mixing.batch.ageing import age_h, expired_sentence, is_too_old
+from daemon.mixing.batch.ageing import age_h, expired_sentence
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.batch.release import short_sentence, shortfall
 from daemon.mixing.batch.undecided import undecided_sentence
@@ -177,23 +177,28 @@ def of_batch(
     state: BatchState, t_s: float, settings: BatchSettings, lots_by_name: Mapping[str, Lot]
 ) -> dict[str, str]:
     """Return the conditions of the batch and its salt."""
-    present = {}
+    present, phase = {}, state.phase
     if state.suspension is not None and not suspension.may_pass(state.suspension, t_s):
         present["batch-suspended"] = suspension.sentence(state.suspension)
-    if state.phase is Phase.OFF_TARGET:
+    if phase is Phase.OFF_TARGET:
         present["batch-off-target"] = state.advice.text or "salinity is outside the limits"
-    if state.phase is Phase.STALE or is_too_old(state, t_s, settings):
+    age = age_h(state, t_s)
+    if phase is Phase.STALE or (age is not None and age > settings.use_within_h):
         present["batch-stale"] = expired_sentence(state, t_s, settings)
-    if state.phase is Phase.BLANK and state.impure:
+    if state.impure and phase is Phase.BLANK:
         present["blank-impure"] = state.advice.text or "the purified water is not pure"
-    if state.phase in (Phase.VERIFYING, Phase.OFF_TARGET):
+    if phase in (Phase.VERIFYING, Phase.OFF_TARGET):
         short = shortfall(state)
         if short is not None and short.missing_g > 0.0:
             present["salt-unaccounted"] = short_sentence(state, short)
-    age, young_h = age_h(state, t_s), settings.use_within_h - _warned_h(settings)
-    if state.phase is Phase.READY and age is not None and age > young_h:
-        present["batch-ageing"] = f"to be used within {settings.use_within_h:g} h of its release"
-    return present | _of_salt(state, t_s, settings, lots_by_name)
+    if age is not None and phase is Phase.READY:
+        young_h = settings.use_within_h - _warned_h(settings)
+        if age > young_h:
+            within = f"to be used within {settings.use_within_h:g} h of its release"
+            present["batch-ageing"] = within
+    if state.lot:
+        present |= _of_salt(state, t_s, settings, lots_by_name)
+    return present
 
 
 def of_undecided(

@@ -132,12 +132,14 @@ class Station:
             if not out:
                 steps += together.silent(state, settings, t_s)
                 steps += water.of_reading(state, known, t_s, settings, self._weights)
-                steps = self._follow_up(state, steps, item.at, t_s, settings)
+                if steps:
+                    steps = self._follow_up(state, steps, item.at, t_s, settings)
             steps += lifecycle.on_time(state.batch, t_s, settings.batch)
             steps += self._alarms(state, known.shown, item.at, t_s, settings)
         entries: list[Entry] = [reading]
-        events = _events(steps, item.reservoir, item.at, state.batch.id)
-        return entries + events + self._flood(steps, item.at, t_s)
+        if steps:
+            entries += _events(steps, item.reservoir, item.at, state.batch.id)
+        return entries + self._flood(steps, item.at, t_s)
 
     def _alarms(
         self,
@@ -155,8 +157,10 @@ class Station:
             calibrating=self._calibrating,
             rows=self._own.alarms,
         )
+        if not settings.due:
+            return annunciation.of_reservoir(state, reading, basis)
         reminders = due_batches.remind(state, at.wall, settings)
-        return [*reminders, *annunciation.of_reservoir(state, reading, basis)]
+        return reminders + annunciation.of_reservoir(state, reading, basis)
 
     def _own_alarms(self, at: Instant, t_s: float) -> list[Entry]:
         """Update the station's own alarms."""

@@ -13,8 +13,7 @@ from daemon.entries import Flag
 from daemon.mixing.batch.batch_state import STEADY
 from daemon.mixing.probe import continuity, health, own_history, reconciliation
 from daemon.mixing.probe import place as places
-from daemon.mixing.probe.place_state import Replaced, Returned
-from daemon.mixing.probe.probe_state import ProbeState
+from daemon.mixing.probe.place_state import PlaceState, Replaced, Returned
 from daemon.mixing.probe.shares import Indication, Reconciliation, Share
 from daemon.mixing.station import conditions
 from daemon.mixing.station.conditions import USABLE
@@ -22,7 +21,7 @@ from daemon.mixing.station.conditions import USABLE
 if TYPE_CHECKING:
     from daemon.entries import Reading
     from daemon.mixing.events import Happening
-    from daemon.mixing.probe.place_state import Finding, PlaceState
+    from daemon.mixing.probe.place_state import Finding
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState
 
 ELSEWHERE = frozenset({"immersion", "location"})
@@ -48,9 +47,10 @@ class WaterReading(NamedTuple):
 
 def deciding(state: ReservoirState, settings: ReservoirSettings) -> str:
     """Return the probe at whose pace the water is followed."""
-    names = [*settings.probes]
     known = state.reconciliation.decides
-    return known if len(names) > 1 and known in names else names[0]
+    if len(settings.probes) > 1 and known in settings.probes:
+        return known
+    return next(iter(settings.probes))
 
 
 def place_of(state: ReservoirState, settings: ReservoirSettings) -> PlaceState:
@@ -58,7 +58,7 @@ def place_of(state: ReservoirState, settings: ReservoirSettings) -> PlaceState:
     if len(settings.probes) > 1:
         return state.reconciliation.place
     only = state.probes.get(next(iter(settings.probes)))
-    return ProbeState().place if only is None else only.place
+    return PlaceState() if only is None else only.place
 
 
 def take(
@@ -337,7 +337,7 @@ def is_alone(state: ReservoirState, settings: ReservoirSettings, probe: str) -> 
 def in_dispute(state: ReservoirState) -> bool:
     """Return whether the probes that count do not agree on the salinity of the water."""
     whole = state.reconciliation
-    return any(whole.share(name).dissent > 0.0 for name in whole.members)
+    return bool(whole.members) and any(whole.share(name).dissent > 0.0 for name in whole.members)
 
 
 def dispute_ended(state: ReservoirState) -> bool:

@@ -60,11 +60,14 @@ def of_reading(
         # The half minute that has just closed may hold readings from elsewhere.
         findings = ()
         state.outlook = None
-    steps = _finding_steps(state, findings, reading, t_s, settings, weights)
+    steps: list[Happening] = []
+    if findings:
+        steps += _finding_steps(state, findings, reading, t_s, settings, weights)
     if place.away is None:
         steps += falls.follow(state, reading, t_s, settings)
-    # These belong to the batch that a refill at the same moment may end.
-    steps = [Happening(each.body, before) for each in steps]
+    if steps:
+        # These belong to the batch that a refill at the same moment may end.
+        steps = [Happening(each.body, before) for each in steps]
     suspect = suspect_fall.is_suspect(state.batch)
     closed = state.level.advance(t_s, None if suspect else usable, reading.salinity_u)
     steps += suspension.advance(
@@ -90,7 +93,8 @@ def of_reading(
         if state.batch.place_hold != suspension.JUMPED:
             steps += verification.on_more_readings(state.batch, state.level, t_s, settings.batch)
     arm_if_salted(state, steps, t_s)
-    forget_steadiness(state, steps)
+    if steps:
+        forget_steadiness(state, steps)
     return steps
 
 
