@@ -86,13 +86,15 @@ class PlaceBins:
 
     def between(self, values: list[float], newer_s: float, older_s: float) -> list[float]:
         """Return the values of bins that are at least and at most so long ago, oldest first."""
-        now_s = self.now_s
-
-        def after_now_s(at_s: float) -> float:
-            return at_s - now_s
-
-        first = bisect_left(self.times_s, -older_s, key=after_now_s)
-        return values[first : bisect_right(self.times_s, -newer_s, first, key=after_now_s)]
+        times_s, now_s = self.times_s, self.now_s
+        first = bisect_left(times_s, now_s - older_s)
+        end = bisect_right(times_s, now_s - newer_s, first)
+        # Of two times that were rounded apart, one may be a hair's breadth on the wrong side.
+        while first > 0 and times_s[first - 1] - now_s >= -older_s:
+            first -= 1
+        while end < len(times_s) and times_s[end] - now_s <= -newer_s:
+            end += 1
+        return values[first:end]
 
     def after(self, t_s: float) -> list[float]:
         """Return the salinities of bins later than `t_s`, oldest first."""

@@ -149,9 +149,9 @@ def _append(
     cells: Cells, index: int, conductivity: Floats, temperature: Floats, fresh: int
 ) -> None:
     """Add the cell that the newest `fresh` values make."""
-    centre_c, cut = _centre(np.sort(conductivity[-fresh:]))
-    centre_t = _middle(np.sort(temperature[-fresh:]))
-    steps_c, steps_t = np.diff(conductivity), np.diff(temperature)
+    centre_c, cut = _centre(_ordered(conductivity[-fresh:]))
+    centre_t = _middle(_ordered(temperature[-fresh:]))
+    steps_c, steps_t = _steps(conductivity), _steps(temperature)
     cells.index.append(index)
     cells.salinity.append(_salinity(*match_channels(cells.lag, index, centre_c, centre_t)))
     learn_lag(cells.lag, index, _salinity(centre_c, centre_t), centre_t)
@@ -182,6 +182,23 @@ def _append(
             del kept[0]
 
 
+def _steps(values: Floats) -> Floats:
+    """Return from each value to the next."""
+    return values[1:] - values[:-1]
+
+
+def _ordered(values: Floats) -> Floats:
+    """Return values from the lowest to the highest."""
+    ordered = values.copy()
+    ordered.sort()
+    return ordered
+
+
+def _mean(values: Floats) -> float:
+    """Return the mean; that of `numpy` asks for much that is certain here."""
+    return float(np.add.reduce(values)) / len(values)
+
+
 def _middle(ordered: Floats) -> float:
     """Return the median of sorted values."""
     half = len(ordered) // 2
@@ -205,18 +222,18 @@ def _centre(ordered: Floats) -> tuple[float, float]:
     spread = float(ordered[int(0.84 * (n - 1))]) - middle
     if spread <= 0.0:
         spread = (float(ordered[-1]) - middle) / 2.0
-    low = int(np.searchsorted(ordered, middle - _LOW_REACH * spread - 1e-9, side="left"))
-    high = int(np.searchsorted(ordered, middle + _HIGH_REACH * spread + 1e-9, side="right"))
-    return float(ordered[low:high].mean()), low / n
+    low = int(ordered.searchsorted(middle - _LOW_REACH * spread - 1e-9, side="left"))
+    high = int(ordered.searchsorted(middle + _HIGH_REACH * spread + 1e-9, side="right"))
+    return _mean(ordered[low:high]), low / n
 
 
 def _noise(steps: Floats) -> float:
     """Return the scatter from one reading to the next, blind to drift and to outliers."""
     if len(steps) < 2:  # noqa: PLR2004 - a second difference needs two steps
         return 0.0
-    bends = np.sort(np.abs(np.diff(steps)))
+    bends = _ordered(np.abs(_steps(steps)))
     kept = max(1, math.ceil(_NOISE_SHARE * len(bends)))
-    return float(bends[:kept].mean()) * _GAUSS_SECOND_DIFFERENCE
+    return _mean(bends[:kept]) * _GAUSS_SECOND_DIFFERENCE
 
 
 def _share_of_zeros(steps: Floats) -> float:
@@ -226,7 +243,7 @@ def _share_of_zeros(steps: Floats) -> float:
 
 def _run(steps: Floats, before_s: float, span_s: float) -> float:
     """Return how long `steps` have ended in repeats, carrying on an earlier run, seconds."""
-    moved = np.flatnonzero(steps)
+    moved = steps.nonzero()[0]
     if len(moved) == 0:
         return before_s + len(steps) * span_s
     return (len(steps) - 1 - int(moved[-1])) * span_s
@@ -237,10 +254,12 @@ def _within(values: Floats) -> tuple[float, float]:
     n = len(values)
     if n < _MIN_FOR_SPREAD:
         return 0.0, 0.0
-    low, high = float(values[: n // 2].mean()), float(values[n // 2 :].mean())
-    off = values - np.linspace(low, high, n)
-    off = off - _middle(np.sort(off))
-    reach = 3.0 * _middle(np.sort(np.abs(off))) + 1e-9
+    low, high = _mean(values[: n // 2]), _mean(values[n // 2 :])
+    drift = np.arange(n) * ((high - low) / (n - 1)) + low
+    drift[-1] = high
+    off = values - drift
+    off = off - _middle(_ordered(off))
+    reach = 3.0 * _middle(_ordered(np.abs(off))) + 1e-9
     off = np.minimum(np.maximum(off, -reach), reach)
     total = float(off @ off)
     return high - low, float(off[1:] @ off[:-1]) / total if total > 0.0 else 0.0
@@ -250,7 +269,7 @@ def _finest(steps: Floats) -> float | None:
     """Return the smallest step that is not none; None where there is none."""
     sizes = np.abs(steps)
     sizes = sizes[sizes > 1e-7]  # noqa: PLR2004 - below it is rounding of binary fractions
-    return round(float(sizes.min()), 7) if len(sizes) else None
+    return round(float(np.minimum.reduce(sizes)), 7) if len(sizes) else None
 
 
 def finer(known: float | None, step: float | None) -> float | None:
