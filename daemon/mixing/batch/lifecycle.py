@@ -281,9 +281,12 @@ def on_time(state: BatchState, t_s: float, settings: BatchSettings) -> list[Happ
     if age is None:
         return []
     if age <= settings.use_within_h:
-        withdrawn = contradiction.on_time(state, t_s, settings)
-        if withdrawn or state.phase is not Phase.READY:
-            return withdrawn
+        if state.contradicted_s is not None:
+            withdrawn = contradiction.on_time(state, t_s, settings)
+            if withdrawn:
+                return withdrawn
+        if state.phase is not Phase.READY:
+            return []
         return _remix_advice(state, age, t_s, settings)
     return expire(state, t_s, settings) if state.phase in GROWS_STALE else []
 

@@ -87,6 +87,8 @@ def salinity_of(
         if correct is None:
             conductivity = _not_below_zero(conductivity_mS_cm)
             salinity, u = salinity_with_u(conductivity, temperature_C, probe)
+            if aged is FRESH:
+                return salinity, u
             return salinity, _with_age(u, conductivity, temperature_C, aged)
         return _corrected(conductivity_mS_cm, temperature_C, correct, aged)
     except properties.OutOfRange:

@@ -27,6 +27,7 @@ BETTER_S = 60.0
 
 
 ORDER = [*Health]
+NORMAL, FAIL = Health.NORMAL, Flag.FAIL
 OUTSIDE = {
     "gross_range": "it reads what the water cannot be",
     "spike": "it reads jumps that no water makes",
@@ -50,7 +51,7 @@ def advance(
         t_s: Monotonic time, s.
     """
     state = probe.health
-    if state.health is state.other is Health.NORMAL and _sound(probe, reading, conditions):
+    if state.health is state.other is NORMAL and _sound(probe, reading, conditions):
         return []
     signal, why = _signal(probe, reading, conditions)
     return _follow(state, reading.probe, signal, why, t_s)
@@ -84,7 +85,7 @@ def _follow(state: HealthState, name: str, signal: Health, why: str, t_s: float)
 def _sound(probe: ProbeState, reading: Reading, conditions: Mapping[str, str]) -> bool:
     """Return whether nothing is wrong; true of nearly every reading, so it must be cheap."""
     return not (
-        reading.flag >= Flag.FAIL or conditions or probe.zero.reported or probe.out_s is not None
+        reading.flag >= FAIL or conditions or probe.zero.reported or probe.out_s is not None
     )
 
 
@@ -100,14 +101,14 @@ def _signal(
     """Return the signal of one reading, and why."""
     if probe.out_s is not None:
         return Health.FUNCTION_CHECK, "it is out of the water for calibration"
-    if reading.flag >= Flag.FAIL:
+    if reading.flag >= FAIL:
         return _failing(reading)
     if probe.zero.reported:
         return Health.MAINTENANCE_REQUIRED, "it reads less than nothing: its zero is off"
     for name in CALIBRATION:
         if name in conditions:
             return Health.MAINTENANCE_REQUIRED, conditions[name]
-    return Health.NORMAL, ""
+    return NORMAL, ""
 
 
 def _failing(reading: Reading) -> tuple[Health, str]:
@@ -115,7 +116,7 @@ def _failing(reading: Reading) -> tuple[Health, str]:
     if reading.fault:
         # The event of the fault has the reason already.
         return Health.FAILURE, "it gives no value"
-    failed = [name for name, flag in reading.tests.items() if flag >= Flag.FAIL]
+    failed = [name for name, flag in reading.tests.items() if flag >= FAIL]
     if "flat_line" in failed:
         return Health.FAILURE, _with_figure(
             "its value does not move any more", "flat_line", reading

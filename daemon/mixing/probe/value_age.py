@@ -119,8 +119,11 @@ def age_uncertainty(state: Motions, sample: Sample, t_s: float) -> AgeUncertaint
         sample: Its values and how old each is.
         t_s: Time of the sample, s.
     """
-    _add(state.conductivity, sample.conductivity_mS_cm, t_s - sample.conductivity_age_s)
-    _add(state.temperature, sample.temperature_C, t_s - sample.temperature_age_s)
+    conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
+    if conductivity is not None and math.isfinite(conductivity):
+        state.conductivity.add(conductivity, t_s - sample.conductivity_age_s)
+    if temperature is not None and math.isfinite(temperature):
+        state.temperature.add(temperature, t_s - sample.temperature_age_s)
     if not sample.conductivity_age_s and not sample.temperature_age_s:
         return FRESH
     return AgeUncertainty(
@@ -150,8 +153,3 @@ def age_u(per_s: float | None, assumed_per_s: tuple[float, float], age_s: float)
     slowest_per_s, unknown_per_s = assumed_per_s
     pace_per_s = unknown_per_s if per_s is None else max(per_s, slowest_per_s)
     return pace_per_s * age_s / math.sqrt(3.0)
-
-
-def _add(motion: Motion, value: float | None, taken_s: float) -> None:
-    if value is not None and math.isfinite(value):
-        motion.add(value, taken_s)

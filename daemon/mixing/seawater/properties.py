@@ -106,6 +106,8 @@ def salinity_and_sensitivity(
         raise OutOfRange(_bad_conductivity(conductivity_mS_cm))
     _check_temperature(temperature_C)
     found = salinity_and_slopes(conductivity_mS_cm, temperature_C)
+    if found[0] <= MAX_SALINITY:
+        return found
     return _within_scale(found[0], conductivity_mS_cm, temperature_C), found[1], found[2]
 
 

@@ -37,6 +37,7 @@ def salinity_and_slopes(
 ) -> tuple[float, float, float]:
     """Return practical salinity, and how it changes with each mS/cm and with each °C.
 
+    The slopes are the derivatives of the formula; below practical salinity 2 they are differences.
     Water so pure that the low-salinity formula leaves the real numbers, which is below about
     0.0018 mS/cm at 25 °C, is given 0.0: the formula reaches zero exactly there, so nothing jumps.
 
@@ -44,15 +45,6 @@ def salinity_and_slopes(
         conductivity_mS_cm: At the water's own temperature, mS/cm, 0 or more.
         temperature_C: ITS-90, °C; -2 to 40.
     """
-    if conductivity_mS_cm > 0.0:
-        found = _in_seawater(conductivity_mS_cm, temperature_C)
-        if found[0] >= FRESH_BELOW:
-            return found
-    return _in_fresh_water(conductivity_mS_cm, temperature_C)
-
-
-def _in_seawater(conductivity_mS_cm: float, temperature_C: float) -> tuple[float, float, float]:
-    """Return what holds from practical salinity 2 on, the slopes by the formula's derivatives."""
     t68_C = temperature_C * T68_PER_T90
     off_C = t68_C - 15.0
     scale = 1.0 + K * off_C
@@ -61,13 +53,16 @@ def _in_seawater(conductivity_mS_cm: float, temperature_C: float) -> tuple[float
     root = sqrt(conductivity_mS_cm / STANDARD_MS_CM / rt)
     a = A0 + (A1 + (A2 + (A3 + (A4 + A5 * root) * root) * root) * root) * root
     b = B0 + (B1 + (B2 + (B3 + (B4 + B5 * root) * root) * root) * root) * root
+    salinity = a + share * b
+    if salinity < FRESH_BELOW:
+        return _in_fresh_water(conductivity_mS_cm, temperature_C)
     a_per_root = A1 + (DA2 + (DA3 + (DA4 + DA5 * root) * root) * root) * root
     b_per_root = B1 + (DB2 + (DB3 + (DB4 + DB5 * root) * root) * root) * root
     rt_per_C = C1 + (DC2 + (DC3 + DC4 * t68_C) * t68_C) * t68_C
     # For each share by which the ratio of conductivities changes, its root changes by half of it.
     per_share = 0.5 * root * (a_per_root + share * b_per_root)
     per_C = T68_PER_T90 * (b / (scale * scale) - per_share * rt_per_C / rt)
-    return a + share * b, per_share / conductivity_mS_cm, per_C
+    return salinity, per_share / conductivity_mS_cm, per_C
 
 
 def _in_fresh_water(conductivity_mS_cm: float, temperature_C: float) -> tuple[float, float, float]:

@@ -47,7 +47,7 @@ def expected_water(
         steady=steady,
         salting=not steady,
         band_ppt=_band_ppt(state.batch, settings, salinity[0]),
-        band_C=_band_C(phase, settings),
+        band_C=_band_C(settings) if phase in JUDGED else None,
         neighbours=_neighbours(state, settings, probe, t_s) if alike else (),
         salinity_u=salinity[1],
         temperature_u_C=settings.probes[probe].temperature_C,
@@ -94,10 +94,10 @@ def _planned_ppt(batch: BatchState) -> float | None:
         return SCALE_ENDS
 
 
-def _band_C(phase: Phase, settings: ReservoirSettings) -> tuple[float, float] | None:
+def _band_C(settings: ReservoirSettings) -> tuple[float, float] | None:
     """Return the temperature that water at rest can have; what is filled in may be cold."""
     band, margin = settings.batch.temperature_range_C, settings.quality.expected_margin_C
-    if band is None or phase not in JUDGED:
+    if band is None:
         return None
     return band[0] - margin, band[1] + margin
 
