@@ -2,7 +2,9 @@
 
 Inputs of a station are a `Sample` or a `Command`; its outputs are `Reading`
 and `Event`.  All are plain, frozen data with no behaviour beyond their own
-consistency, so that any of them can be written down and read back.
+consistency, so that any of them can be written down and read back.  What comes with each
+reading (`Instant`, `Sample`, `Reading`) is final by its types and not frozen at run time, which
+would take three times as long to make (`deploy/decisions/52-final-by-type.md`).
 
 There is no tick: a driver owes the station a sample every period, with a
 fault in it when no value came.  So time passes in the record itself, and a
@@ -15,7 +17,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import IntEnum, StrEnum
-from typing import Protocol, TypeAlias
+from typing import Final, Protocol, TypeAlias
 
 JSON: TypeAlias = "bool | int | float | str | list[JSON] | dict[str, JSON] | None"
 
@@ -61,7 +63,7 @@ class Kind(StrEnum):
     DEVICE = "device"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, unsafe_hash=True)
 class Instant:
     """One moment on both clocks.
 
@@ -73,13 +75,13 @@ class Instant:
         synced: Whether the wall clock was known to be synchronised.
     """
 
-    wall: datetime
-    mono_s: float
-    boot: str = ""
-    synced: bool = True
+    wall: Final[datetime]
+    mono_s: Final[float]
+    boot: Final[str] = ""
+    synced: Final[bool] = True
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True, unsafe_hash=True)
 class Sample:
     """What one probe said at one moment, or why it said nothing.
 
@@ -97,16 +99,16 @@ class Sample:
         temperature_age_s: The same of the temperature, which may come from elsewhere, s.
     """
 
-    reservoir: str
-    probe: str
-    at: Instant
-    conductivity_mS_cm: float | None
-    temperature_C: float | None
-    pump: bool | None = None
-    fault: str = ""
-    spoken: str = ""
-    conductivity_age_s: float = 0.0
-    temperature_age_s: float = 0.0
+    reservoir: Final[str]
+    probe: Final[str]
+    at: Final[Instant]
+    conductivity_mS_cm: Final[float | None]
+    temperature_C: Final[float | None]
+    pump: Final[bool | None] = None
+    fault: Final[str] = ""
+    spoken: Final[str] = ""
+    conductivity_age_s: Final[float] = 0.0
+    temperature_age_s: Final[float] = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,7 +183,7 @@ class Surroundings:
 Input: TypeAlias = Sample | Command | Surroundings
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Reading:
     """One sample turned into salinity, with how far it can be trusted.
 
@@ -209,24 +211,24 @@ class Reading:
         figures: Behind each test that is suspect or failed: its figure, in words.
     """
 
-    reservoir: str
-    probe: str
-    at: Instant
-    conductivity_mS_cm: float | None
-    temperature_C: float | None
-    salinity: float | None
-    salinity_u: float | None
-    flag: Flag
-    tests: Mapping[str, Flag]
-    pump: bool | None = None
-    fault: str = ""
-    spoken: str = ""
-    calibration: str = ""
-    conductivity_age_s: float = 0.0
-    temperature_age_s: float = 0.0
-    conductivity_age_u_mS_cm: float = 0.0
-    temperature_age_u_C: float = 0.0
-    figures: Mapping[str, str] = field(default_factory=dict)
+    reservoir: Final[str]
+    probe: Final[str]
+    at: Final[Instant]
+    conductivity_mS_cm: Final[float | None]
+    temperature_C: Final[float | None]
+    salinity: Final[float | None]
+    salinity_u: Final[float | None]
+    flag: Final[Flag]
+    tests: Final[Mapping[str, Flag]]
+    pump: Final[bool | None] = None
+    fault: Final[str] = ""
+    spoken: Final[str] = ""
+    calibration: Final[str] = ""
+    conductivity_age_s: Final[float] = 0.0
+    temperature_age_s: Final[float] = 0.0
+    conductivity_age_u_mS_cm: Final[float] = 0.0
+    temperature_age_u_C: Final[float] = 0.0
+    figures: Final[Mapping[str, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         """Refuse a reading whose flag contradicts its value."""

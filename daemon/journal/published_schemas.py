@@ -74,7 +74,8 @@ def alarm_schema() -> Schema:
 
 def reading_schema() -> Schema:
     """Return the schema of a reading."""
-    hints = get_type_hints(Reading)
+    # Each of its fields is `Final` of what it holds.
+    hints = {name: get_args(hint)[0] for name, hint in get_type_hints(Reading).items()}
     flags: list[JSON] = [int(flag) for flag in Flag]
     members: Schema = {
         "time": TIME,

@@ -155,8 +155,7 @@ class Recording:
     def _values(self, header: Header, row: list[str]) -> tuple[float | None, float | None]:
         """Return conductivity, mS/cm, and temperature, °C."""
         columns = (header.conductivity, header.temperature)
-        conductivity: float | None
-        temperature: float | None
+        found: Sequence[float | None] | None
         found = self._sign.two(row[columns[0].place], row[columns[1].place])
         if found is None:
             fields = [(column.name, row[column.place]) for column in columns]

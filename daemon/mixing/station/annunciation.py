@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC
 from functools import partial
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
 from daemon.entries import Phase
 from daemon.mixing.alarm import flood, transitions
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from daemon.mixing.alarm.alarm_state import AlarmChange
     from daemon.mixing.alarm.catalogue import AlarmKind
     from daemon.mixing.batch.lots import Lot
-    from daemon.mixing.probe.calibration_routines import CalibrationBench
+    from daemon.mixing.probe.calibration_history import Calibrations
     from daemon.mixing.station.host import StationSettings
     from daemon.mixing.station.station_state import ReservoirSettings, ReservoirState, StationState
 
@@ -42,41 +42,32 @@ LOOK_S = 10.0
 """How often the station updates its own alarms, s."""
 
 
-class AlarmBasis(NamedTuple):
-    """What the alarms of a reservoir depend on besides its state and its reading.
-
-    Attributes:
-        at: Now.
-        t_s: Monotonic time, s.
-        settings: Of the reservoir.
-        lots: Of salt mix.
-        calibrating: Routines and records of the whole station.
-        rows: The catalogue, with the owner's delays.
-    """
-
-    at: Instant
-    t_s: float
-    settings: ReservoirSettings
-    lots: Mapping[str, Lot]
-    calibrating: CalibrationBench
-    rows: Mapping[str, AlarmKind]
-
-
 def of_reservoir(
-    state: ReservoirState, reading: Reading | None, basis: AlarmBasis
+    state: ReservoirState,
+    reading: Reading | None,
+    at: Instant,
+    t_s: float,
+    settings: ReservoirSettings,
+    lots: Mapping[str, Lot],
+    records: Calibrations,
+    rows: Mapping[str, AlarmKind],
 ) -> list[Happening]:
     """Update the alarms of a reservoir and return their events.
 
     Args:
         state: Of the reservoir; its alarms are changed in place.
         reading: Of the probe that decides; None while it is silent.
-        basis: Settings, time, lots, calibrations and catalogue.
+        at: Now.
+        t_s: Monotonic time, s.
+        settings: Of the reservoir.
+        lots: Of salt mix.
+        records: Of the calibrations of the whole station.
+        rows: The catalogue, with the owner's delays.
     """
-    at, t_s, settings, rows = basis.at, basis.t_s, basis.settings, basis.rows
     decides = together.deciding(state, settings)
     probe = state.probes.get(decides)
     out = probe is not None and probe.out_s is not None
-    present = _of_calibrations(state, basis)
+    present = _of_calibrations(state, at, t_s, settings, records)
     if reading is None:
         present |= conditions.of_silence(
             decides,
@@ -87,14 +78,14 @@ def of_reservoir(
         present |= conditions.of_reading(reading, usable=False)
     if len(settings.probes) > 1:
         present = together.troubles(state, settings, t_s) | present
-    present |= conditions.of_batch(state.batch, t_s, settings.batch, basis.lots)
+    present |= conditions.of_batch(state.batch, t_s, settings.batch, lots)
     if state.batch.phase in MIXED:
         active = state.alarms.is_active("mixing-overdue")
         present |= conditions.of_mixing(
             state.batch, state.level, t_s, settings.batch, active=active
         )
     if state.batch.phase in UNDECIDED:
-        present |= _of_undecided(state, basis)
+        present |= _of_undecided(state, at, t_s, settings)
     present |= _of_water(state, None if out else reading, settings, rows)
     if settings.due and (late := due_batches.missed(state, at.wall, settings)):
         present["start-missed"] = late
@@ -217,17 +208,19 @@ def _of_water(
     return present
 
 
-def _of_undecided(state: ReservoirState, basis: AlarmBasis) -> dict[str, str]:
+def _of_undecided(
+    state: ReservoirState, at: Instant, t_s: float, settings: ReservoirSettings
+) -> dict[str, str]:
     """Return whether the batch has been undecided for too long."""
     if state.verifying_since_s is None and state.batch.phase is Phase.VERIFYING:
-        state.verifying_since_s = basis.t_s  # a former version did not store it
+        state.verifying_since_s = t_s  # a former version did not store it
     return conditions.of_undecided(
         state.batch,
         state.verifying_since_s,
-        basis.at,
-        basis.t_s,
-        basis.settings.zone or UTC,
-        basis.settings.batch,
+        at,
+        t_s,
+        settings.zone or UTC,
+        settings.batch,
     )
 
 
@@ -239,12 +232,18 @@ def _unmoved(state: ReservoirState) -> bool:
     return abs(medians[-1] - salinity) < conditions.LEAST_DRIFT_PPT / 2.0
 
 
-def _of_calibrations(state: ReservoirState, basis: AlarmBasis) -> dict[str, str]:
+def _of_calibrations(
+    state: ReservoirState,
+    at: Instant,
+    t_s: float,
+    settings: ReservoirSettings,
+    records: Calibrations,
+) -> dict[str, str]:
     """Return the conditions of the calibrations of a reservoir's probes."""
     present: dict[str, str] = {}
-    for probe in basis.settings.probes:
-        name, probe_state = name_of(basis.settings.name, probe), state.probes.get(probe)
-        present = basis.calibrating.records.conditions(name, basis.at.wall) | present
-        if probe_state is not None:
-            present |= calibration_routines.left_out(name, probe_state, basis.t_s)
+    for probe in settings.probes:
+        name, probe_state = name_of(settings.name, probe), state.probes.get(probe)
+        present = records.conditions(name, at.wall) | present
+        if probe_state is not None and probe_state.out_s is not None:
+            present |= calibration_routines.left_out(name, probe_state, t_s)
     return present

@@ -149,18 +149,11 @@ class Station:
         t_s: float,
         settings: ReservoirSettings,
     ) -> list[Happening]:
-        basis = annunciation.AlarmBasis(
-            at=at,
-            t_s=t_s,
-            settings=settings,
-            lots=self.state.lots,
-            calibrating=self._calibrating,
-            rows=self._own.alarms,
+        reminders = due_batches.remind(state, at.wall, settings) if settings.due else []
+        records = self._calibrating.records
+        return reminders + annunciation.of_reservoir(
+            state, reading, at, t_s, settings, self.state.lots, records, self._own.alarms
         )
-        if not settings.due:
-            return annunciation.of_reservoir(state, reading, basis)
-        reminders = due_batches.remind(state, at.wall, settings)
-        return reminders + annunciation.of_reservoir(state, reading, basis)
 
     def _own_alarms(self, at: Instant, t_s: float) -> list[Entry]:
         """Update the station's own alarms."""
