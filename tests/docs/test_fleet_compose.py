@@ -240,6 +240,33 @@ def test_prepare_gives_each_file_to_who_reads_it(certificates: Path) -> None:
     assert before == {path: path.read_bytes() for path in fleet.rglob("*") if path.is_file()}
 
 
+@pytest.mark.skipif(os.geteuid() != 0, reason="root alone gives files to others")
+def test_prepare_follows_a_move_to_containers_and_a_new_token(certificates: Path) -> None:
+    """Rights are given anew, and the gate gets the token that stations write by."""
+    fleet = certificates / "fleet"
+    prepare(certificates, "--containers", "docker")
+    (fleet / "passwords").write_text("north-wing:$7$x\n")
+    os.chown(fleet / "passwords", 0, 0)
+    (fleet / "shared/influx-token").write_text("another-token-of-24-signs\n")
+    (fleet / "rules.yaml").write_text("groups: []\n")
+    done = prepare(certificates, "--containers", "podman")
+
+    assert 0 == done.returncode, done.stderr
+    assert 1883 == (fleet / "passwords").stat().st_gid
+    assert "north-wing:$7$x\n" == (fleet / "passwords").read_text()
+    assert (
+        "FLEET_WRITE_TOKEN=another-token-of-24-signs"
+        in (fleet / "gate.env").read_text().splitlines()
+    )
+    assert "start the gate again" in done.stderr
+    assert "does not run: podman kill" in done.stderr
+    assert ["groups: []"] == (fleet / "rules.yaml").read_text().splitlines()
+    assert 1 == done.stderr.count("is not as in this version")
+    assert "does not run" not in prepare(certificates, "--containers", "docker").stderr
+    (fleet / "shared/influx-token").write_text("")
+    assert 69 == prepare(certificates, "--containers", "docker").returncode
+
+
 @pytest.mark.parametrize(
     "words, code", [(("--containers",), 2), (("--containers", "rkt"), 2), (("debian",), 2)]
 )
