@@ -50,10 +50,10 @@ BEGAN = datetime(2024, 5, 4, tzinfo=UTC)
 BACK_S = 60.0
 
 
-def earlier_life(journal: Path) -> None:
+def earlier_life(journal: Path, readings: int = READINGS) -> None:
     """Write a journal of some size."""
     with Writer(journal, 1e9) as writer:
-        for first in range(0, READINGS, 1000):
+        for first in range(0, readings, 1000):
             some = [
                 replace(each, at=replace(each.at, wall=BEGAN + timedelta(seconds=each.at.mono_s)))
                 for each in (reading(n, boot="boot-0") for n in range(first, first + 1000))
@@ -276,13 +276,20 @@ def check_cursors(scene: Scene, name: str) -> None:
     scene.must(not ahead, f"a cursor is ahead: {ahead}")
 
 
-def campaign(folder: Path, count: int, seed: int) -> Scene:
-    """Kill so many backups and so many restores; return what was found."""
+def campaign(folder: Path, count: int, seed: int, readings: int = READINGS) -> Scene:
+    """Kill so many backups and so many restores; return what was found.
+
+    Args:
+        folder: Of the station.
+        count: How many are killed of each.
+        seed: Of chance.
+        readings: Of the earlier life.
+    """
     station = Station(folder)
-    earlier_life(folder / "journal.db")
+    earlier_life(folder / "journal.db", readings)
     with playing(station, "plain-batch"), measuring(station) as measure:
         scene = Scene(station, measure, random.Random(seed))
-        wait_until(lambda: Reader(scene.journal).last_seq() > READINGS + 10, "readings", BACK_S)
+        wait_until(lambda: Reader(scene.journal).last_seq() > readings + 10, "readings", BACK_S)
         scene.publish()
         spans_s = learned(scene, ("create", str(scene.file)), marks_of_a_backup(scene))
         killed_so_far = 0

@@ -46,7 +46,7 @@ def _live_and_die(
     return took_s + _write_for(writer, 0.1)
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_killing_the_publisher_neither_holds_up_measuring_nor_loses_an_entry(
     broker: Broker, tmp_path: Path, seed: int
 ) -> None:

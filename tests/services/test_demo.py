@@ -27,7 +27,7 @@ PAGE = f"http://127.0.0.1:{PAGE_PORT}/"
 LONGEST_S = 480.0
 
 
-@pytest.fixture(autouse=True)
+@pytest.fixture(autouse=True, scope="module")
 def _environment_is_ready() -> None:
     """Make the demo's environment beforehand, so that no test waits for its packages."""
     subprocess.run([ROOT / "deploy" / "environment", ROOT / ".venv"], check=True, timeout=300)
