@@ -20,7 +20,15 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from tests.benchmarks import figures, pipeline
-from tests.benchmarks.budgets import emulation, journals, profiles, publishing, readings, starts
+from tests.benchmarks.budgets import (
+    emulation,
+    journals,
+    profiles,
+    publishing,
+    readings,
+    sending,
+    starts,
+)
 from tests.benchmarks.budgets.table import Row, as_text
 
 SECONDS, ROUNDS = 60.0, 5
@@ -48,6 +56,7 @@ def parts(options: argparse.Namespace, folder: Path) -> dict[str, Callable[[], l
         "memory": lambda: [
             publishing.measure_row(pipeline.memory_row(place("measure"))),
             *publishing.memory_rows(place("memory")),
+            *sending.rows(ROUNDS),
         ],
         "journal": journal,
         "queries": lambda: journals.query_rows(place("queries"), options.days),

@@ -21,6 +21,7 @@ from tests.benchmarks import backfill
 from tests.benchmarks.budgets.processes import as_a_unit, resident_mib
 from tests.benchmarks.budgets.table import Row
 from tests.conftest import Broker, find_free_port, wait_until
+from tests.page.page_parts import ask
 from tests.parts.numbered import START, reading
 from tests.services.influx_parts import BUCKET, ORG, TOKEN, stubbing
 from tests.services.mqtt_parts import STATION, write_configuration
@@ -42,12 +43,14 @@ class Equipment:
         mqtt: Whether it publishes to a broker.
         influx: Whether it writes to a database.
         notify: Whether it sends messages.
+        opened: Whether somebody has opened the pages that load libraries of their own.
     """
 
     name: str
     mqtt: bool = False
     influx: bool = False
     notify: bool = False
+    opened: bool = False
 
 
 EQUIPMENT = (
@@ -56,7 +59,9 @@ EQUIPMENT = (
     Equipment("page and database", influx=True),
     Equipment("page and notifications", notify=True),
     Equipment("page, broker, database and notifications", mqtt=True, influx=True, notify=True),
+    Equipment("the same, its pages opened", mqtt=True, influx=True, notify=True, opened=True),
 )
+OPENED = ("/", "/trend", "/batches", "/lots", "/calibrations", "/metrics")
 
 
 def memory_rows(folder: Path) -> list[Row]:
@@ -66,7 +71,8 @@ def memory_rows(folder: Path) -> list[Row]:
     for number, each in enumerate(EQUIPMENT):
         place = folder / f"publish-{number}"
         place.mkdir()
-        aim = PUBLISH_AIM_MIB if each.mqtt and each.influx and each.notify else None
+        whole = each.mqtt and each.influx and each.notify and not each.opened
+        aim = PUBLISH_AIM_MIB if whole else None
         what = f"memory of publishing, {each.name}"
         rows.append(Row.at_most(what, _publishing_mib(each, place), aim, "MiB", bare))
     return rows
@@ -89,7 +95,8 @@ def _publishing_mib(equipment: Equipment, folder: Path) -> float:
     with Writer(folder / "journal.db") as writer:
         writer.append([reading(number) for number in range(ENTRIES)], 0.0)
     with ExitStack() as stack:
-        more = [f'[page]\nlisten = "127.0.0.1:{find_free_port()}"']
+        page_port = find_free_port()
+        more = [f'[page]\nlisten = "127.0.0.1:{page_port}"']
         names = []
         port = find_free_port()
         if equipment.mqtt:
@@ -138,6 +145,8 @@ def _publishing_mib(equipment: Equipment, folder: Path) -> float:
         if names:
             wait_until(lambda: waiting() == 0, "all to be published", PATIENCE_S)
         time.sleep(SETTLED_S)
+        for path in OPENED if equipment.opened else ():
+            ask(page_port, path)
         if process.poll() is not None:
             sys.exit(f"publishing ended: {(folder / 'publish.log').read_text(encoding='utf-8')}")
         return resident_mib(process.pid)
