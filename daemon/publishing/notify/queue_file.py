@@ -9,12 +9,10 @@ import json
 import logging
 import sqlite3
 from collections.abc import Mapping
-from functools import cache
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from pydantic import TypeAdapter, ValidationError
-
+from calibration.plain_data import from_plain, to_json
 from daemon.mixing.alarm.former_names import present_name
 from daemon.publishing.notify.policy import Queue
 from daemon.publishing.own_file import OwnFile
@@ -86,8 +84,8 @@ class QueueFile:
         queues = {}
         for receiver, text in rows:
             try:
-                queues[receiver] = _adapter().validate_python(_present_form(json.loads(text)))
-            except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
+                queues[receiver] = from_plain(Queue, _present_form(json.loads(text)))
+            except (ValueError, RecursionError, TypeError, KeyError, AttributeError):
                 log.warning("%s: one record is of another version and was left out", self._path)
         return (journal[0] if journal else ""), queues
 
@@ -97,7 +95,7 @@ class QueueFile:
         Raises:
             SinkError: Nothing was written.
         """
-        rows = [(key, _adapter().dump_json(each).decode()) for key, each in queues.items()]
+        rows = [(key, to_json(each)) for key, each in queues.items()]
         try:
             self._db.execute("BEGIN IMMEDIATE")
             self._db.execute("INSERT OR REPLACE INTO journal VALUES (1, ?)", (journal,))
@@ -152,8 +150,3 @@ def _present_notice(raw: dict[str, Any]) -> dict[str, Any]:
 def _present_key(key: str) -> str:
     reservoir, _, name = key.rpartition(" ")
     return f"{reservoir} {present_name(name)}".strip()
-
-
-@cache
-def _adapter() -> TypeAdapter[Queue]:
-    return TypeAdapter(Queue)
