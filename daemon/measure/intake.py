@@ -83,8 +83,10 @@ class Intake:
             return
         try:
             self._establish(now)
+            # What establishing wrote is no news, and whatever is written from here on is.
+            mark = self._inbox.mark()
             self._look(now)
-            self._settled, self._mark = late and not changed, mark
+            self._settled, self._mark = late and mark == self._mark, mark
         except JournalError as exc:
             self._mark = None
             self._outage.failed(exc, now.mono_s)

@@ -17,7 +17,7 @@ from daemon.journal import inbox as inboxes
 from daemon.journal.bell import bell_path
 from daemon.journal.errors import JournalError
 from daemon.journal.host_watch import HostWatch
-from daemon.journal.inbox import Inbox, beside
+from daemon.journal.inbox import Inbox, QueuedCommand, beside
 from daemon.journal.inbox_owner import OwnInbox
 from daemon.journal.reader import Reader
 from daemon.journal.retention import Retention, RetentionLimits
@@ -210,6 +210,22 @@ def test_an_inbox_that_nobody_writes_is_not_opened(
         awake.run(600.0)
 
     assert [] == opened
+
+
+def test_after_a_start_an_inbox_is_looked_into_once_more(
+    tmp_path: Path, waits: Waits, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was written at the moment of the first look may have left the same state of the file."""
+    looks: list[int] = []
+    after = OwnInbox.after
+
+    def counted(inbox: OwnInbox, number: int, limit: int) -> list[QueuedCommand]:
+        looks.append(number)
+        return after(inbox, number, limit)
+
+    monkeypatch.setattr(OwnInbox, "after", counted)
+    with started(tmp_path, waits):
+        assert [0, 0] == looks
 
 
 def test_who_rings_is_served_at_the_next_turn(tmp_path: Path, waits: Waits) -> None:
