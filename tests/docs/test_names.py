@@ -13,7 +13,7 @@ from tests.docs.guides import ROOT, documents, pages, text_of
 from tests.docs.names import missing_modules, missing_places, places_in
 
 HYPHENATED = {
-    *("lint-imports", "podman-compose"),
+    *("docker-compose", "lint-imports", "podman-compose"),
     *("brinewright-keepers", "fake-hwclock", "influx-token", "mqtt-password", "victoria-metrics"),
 }
 """A group, programs of the system, files of secrets."""
