@@ -96,6 +96,7 @@ def _month(weeks: int, tank: Tank, filling: Filling, kept_days: float) -> dict[s
     return {
         "weeks": weeks,
         "resident_mib": round(_resident_mib(), 2),
+        "python_blocks": sys.getallocatedblocks(),
         "station_objects": objects_kept(tank.station),
         "descriptors": len([*Path("/proc/self/fd").iterdir()]),
         "journal_mb": round(path.stat().st_size / 1e6, 2),
