@@ -26,7 +26,7 @@ SPEED = 300.0
 """Times faster: an hour is 12 s, and ten minutes of doubt about a release are 2 s."""
 QUIET_H = (3, 5)
 ON_ITS_WAY = timedelta(minutes=45)
-"""The mail library pauses for 5.5 s between two mails: what was sent before may come so late."""
+"""What sends takes seconds to start on a busy machine: what was sent before may come so late."""
 PATIENCE_S = 120.0
 SHORTEST_LIFE_S, LONGEST_LIFE_S = 0.2, 5.0
 NEWS_WORDS = "released due off-target undecided suspended ageing"

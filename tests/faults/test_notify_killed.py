@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import random
+import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -103,7 +105,9 @@ def test_killed_between_sending_and_striking_off_it_tells_that_one_again(
         hook.silence.set()  # takes what comes, and does not say so
         process.start()
         soon(lambda: hook.pending == 1, "the message on its way")
+        (sender,) = children_of(process.pid)
         process.kill()
+        soon(lambda: has_ended(sender), "the end of what sent it")
         hook.down()
         hook.silence.clear()
         hook.up()
@@ -116,6 +120,39 @@ def test_killed_between_sending_and_striking_off_it_tells_that_one_again(
     assert ["probe-fault", "probe-fault", "salt-unaccounted"] == [
         title.split()[1] for title in hook.titles
     ]
+
+
+def test_what_sends_is_killed_alone_and_the_message_goes_again(
+    tmp_path: Path, hook: Hook, process: Process
+) -> None:
+    """A plugin that crashes ends its own process; publishing goes on and says what happened."""
+    with Writer(tmp_path / "journal.db") as writer:
+        writer.append([alarm_now("probe-fault")], 0.0)
+        hook.silence.set()
+        process.start()
+        publishing = process.pid
+        soon(lambda: hook.pending == 1, "the message on its way")
+        (sender,) = children_of(publishing)
+        hook.silence.clear()
+        os.kill(sender, signal.SIGKILL)
+        soon(lambda: len(hook.posts) == 2, "it again")
+
+    assert publishing == process.pid
+    assert any("ended without an answer" in line for line in process.output_lines)
+
+
+def children_of(pid: int) -> list[int]:
+    """Processes that a process has started, by whichever thread."""
+    lists = Path(f"/proc/{pid}/task").glob("*/children")
+    return [int(word) for each in lists for word in each.read_text(encoding="utf-8").split()]
+
+
+def has_ended(pid: int) -> bool:
+    """Whether a process is gone, or waits only for somebody to take note of its end."""
+    try:
+        return "\nState:\tZ" in Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return True
 
 
 @pytest.mark.parametrize("seed", range(2))
