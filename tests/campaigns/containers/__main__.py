@@ -47,7 +47,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         own = ("--net", "--mount", "--pid", "--fork", "--mount-proc", "--kill-child")
         again = (sys.executable, "-m", "tests.campaigns.containers", INSIDE)
         words = ["unshare", *own, *again, *(sys.argv[1:] if arguments is None else arguments)]
-        return subprocess.run(words, check=False).returncode
+        with scene.nothing_stays():
+            return subprocess.run(words, check=False).returncode
     with tempfile.TemporaryDirectory(prefix="brinewright-containers-") as place:
         return run(Path(place), asked.minutes, asked.only)
 

@@ -8,7 +8,7 @@ import ssl
 import subprocess
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -27,8 +27,15 @@ SIMULATED = ("east-wing", "north-wing", "south-wing")
 REAL = "west-wing"
 REAL_ADDRESS = "127.0.0.21"
 RECEIVER_PORT = 9099
-OWN_MOUNTS = (FLEET.parent, CERTIFICATES, Path("/var/lib/brinewright"), Path("/var/lib/containers"))
+OWN_MOUNTS = (
+    FLEET.parent,
+    CERTIFICATES,
+    *map(Path, ("/var/lib/brinewright", "/var/lib/containers")),
+    *map(Path, ("/run/containers", "/run/libpod", "/run/runc")),
+)
 """Folders that are empty, and only for this run, while it runs."""
+CGROUPS = Path("/sys/fs/cgroup")
+"""Where podman makes groups of its containers, which no namespace of ours covers."""
 
 
 @dataclass
@@ -42,11 +49,30 @@ class Receiver:
     alerts: set[tuple[str, str]] = field(default_factory=set)
 
 
+@contextmanager
+def nothing_stays() -> Iterator[None]:
+    """Have a place for each mount, and remove afterwards what was not there before."""
+    folders = {parent for each in OWN_MOUNTS for parent in (each, *each.parents)}
+    made = [each for each in sorted(folders) if not each.exists()]
+    groups = set(CGROUPS.glob("*/libpod_parent"))
+    for each in made:
+        each.mkdir()
+    try:
+        yield
+    finally:
+        for group in set(CGROUPS.glob("*/libpod_parent")) - groups:
+            inner = [each for each in group.rglob("*") if each.is_dir()]
+            made += [group, *sorted(inner)]
+        for each in reversed(made):
+            # One in use is not ours to remove.
+            with suppress(OSError):
+                each.rmdir()
+
+
 def own_machine() -> None:
     """Make network and folders those of a machine at its first start; in namespaces of our own."""
     _run("ip", "link", "set", "lo", "up")
-    for each in (*OWN_MOUNTS, Path("/run/containers"), Path("/run/libpod"), Path("/run/runc")):
-        each.mkdir(parents=True, exist_ok=True)
+    for each in OWN_MOUNTS:
         _run("mount", "-t", "tmpfs", "fleet", str(each))
     hosts = Path("/run/containers/hosts")
     hosts.write_text(f"127.0.0.1 localhost {HOST}\n")

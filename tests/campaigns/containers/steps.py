@@ -298,11 +298,12 @@ def killed_comes_back(bench: Bench) -> str:
 
 def withdrawn_is_refused(bench: Bench) -> str:
     """`reload`, as `prepare` wrote it, reaches the broker in its container."""
+    old = (FLEET / "stations/south-wing/mqtt-password").read_text().strip()
     said = scene.provision("withdraw", "south-wing")
     assert "the broker knows" in said, said
     scene.provision("add", "south-wing", "--address", "127.0.0.33:8498")
     wait_until(lambda: refused("south-wing") == "", "the account that was made again")
-    wait_until(lambda: "refused" in refused("south-wing", "another"), "the old one refused")
+    wait_until(lambda: "refused" in refused("south-wing", old), "the old password refused")
     return said.strip()
 
 
