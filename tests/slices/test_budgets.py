@@ -2,16 +2,34 @@
 
 from __future__ import annotations
 
+import logging
+import os
+import pty
 import sqlite3
+import sys
+import tty
 from collections import Counter
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from types import FrameType
+from typing import NoReturn
 
 import pytest
 
+from daemon.clock import SystemClock
 from daemon.entries import Instant, Sample
+from daemon.journal.host_watch import HostWatch
+from daemon.journal.inbox_owner import OwnInbox
+from daemon.journal.retention import Retention, RetentionLimits
+from daemon.journal.upkeep import Upkeep
 from daemon.journal.writer import Writer
+from daemon.measure.main import make_loop
 from daemon.mixing.station.station import ReservoirSettings, Station
+from daemon.probes.joined import Instruments
+from daemon.probes.line import LineProbe, LineSettings
+from daemon.wire.reply import ReplyFormat, reply_pattern
 from tests.benchmarks.budgets import emulation, journals
 from tests.benchmarks.budgets.__main__ import main
 from tests.benchmarks.budgets.emulation import Machine
@@ -21,6 +39,7 @@ from tests.parts.weights import weights
 
 START = datetime(2026, 3, 2, 8, 0, tzinfo=UTC)
 READINGS = 200
+REPLY = ReplyFormat(reply_pattern(r"(?P<conductivity>[\d.]+),(?P<temperature>[\d.]+)"))
 X86_CPU = "processor\t: 0\nvendor_id\t: GenuineAny\nflags\t\t: fpu vme\n"
 ARM_CPU = "processor\t: 0\nBogoMIPS\t: 108.00\nCPU implementer\t: 0x41\n"
 ARM_ALIAS = "cpu:type:aarch64:feature:,0000"
@@ -54,6 +73,49 @@ def test_a_commit_of_one_reading_takes_three_statements(
     usual = {name: statements[name] for name in ("BEGIN", "INSERT", "COMMIT")}
     assert max(usual.values()) <= 1.05 * READINGS, statements
     assert statements.total() <= 3.2 * READINGS, statements
+
+
+def test_a_reading_takes_few_calls_besides_those_of_the_mixing_itself(tmp_path: Path) -> None:
+    """From the bytes of a line to its row: a processor that was away does each function slowly."""
+    calls: Counter[str] = Counter()
+
+    def counted(frame: FrameType, event: str, _: object) -> None:
+        if event == "call":
+            calls["mixing" if "/daemon/mixing/" in frame.f_code.co_filename else "others"] += 1
+
+    journal, log = tmp_path / "journal.db", logging.getLogger("tests.budgets")
+    with Writer(journal, 1e9) as writer, talking() as (line, port):
+        settings = LineSettings("mix-1", "ct-1", port, REPLY, period_s=3600.0, timeout_s=3600.0)
+        station = Station({"mix-1": ReservoirSettings("mix-1")}, weights())
+        upkeep = Upkeep(HostWatch(journal), Retention(RetentionLimits()), _no_other)
+        instruments, inbox = Instruments([LineProbe(settings)]), OwnInbox(journal)
+        loop = make_loop(station, instruments, writer, SystemClock(), log, inbox, upkeep)
+        loop.turn()  # opens the port
+        for second in range(-10, READINGS):
+            os.write(line, f"{50_000 + second % 7},{24.0 + second % 5 / 1e3:.4f}\n".encode())
+            sys.setprofile(counted if second >= 0 else None)
+            loop.turn()
+            sys.setprofile(None)
+        loop.close()
+        assert writer.last_seq >= READINGS
+
+    assert 160 * READINGS >= calls["others"], calls
+
+
+@contextmanager
+def talking() -> Iterator[tuple[int, str]]:
+    """The instrument's end of a line, and the port of the other."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    try:
+        yield master, os.ttyname(slave)
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+def _no_other(now: Instant, why: str) -> NoReturn:
+    pytest.fail(f"the journal was opened again at {now}: {why}")
 
 
 def _sample(second: int) -> Sample:
