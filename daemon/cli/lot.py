@@ -9,7 +9,7 @@ import typer
 
 from daemon.cli.command_client import send_and_report
 from daemon.cli.output import NOT_SO, emit, fail, journal_of, print_text, read_config, table
-from daemon.journal.checkpoint import restore, restore_batches
+from daemon.journal.stored_lots import stored_lots
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot
 
@@ -120,8 +120,7 @@ def show(*, name: Name, config: ConfigPath = None, as_json: Json = False) -> Non
 def recorded_lots(config: Config) -> tuple[dict[str, Lot], float]:
     """Return the lots as the journal has them, and the station's time, s."""
     checkpoint = journal_of(config.journal.path).checkpoint()
-    state = None if checkpoint is None else restore(checkpoint[1]) or restore_batches(checkpoint[1])
-    return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
+    return ({}, 0.0) if checkpoint is None else stored_lots(checkpoint[1])
 
 
 def _payload(each: Lot, t_s: float) -> dict[str, JSON]:

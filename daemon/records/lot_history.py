@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from calibration.gum import COVERAGE_K
 from daemon.entries import Phase
-from daemon.journal.checkpoint import restore_batches
+from daemon.journal.stored_lots import stored_lots
 from daemon.mixing.batch import lots
 from daemon.mixing.batch.lots import Lot, SaltContent, Weighing
 from daemon.mixing.events import PhaseChanged
@@ -107,8 +107,7 @@ def history_of(lot: Lot, t_s: float, released: Mapping[str, datetime]) -> LotHis
 
 def _state(reader: Reader) -> tuple[dict[str, Lot], float]:
     checkpoint = reader.checkpoint()
-    state = None if checkpoint is None else restore_batches(checkpoint[1])
-    return ({}, 0.0) if state is None else (state.lots, state.timeline.t_s)
+    return ({}, 0.0) if checkpoint is None else stored_lots(checkpoint[1])
 
 
 def _history(lot: Lot, t_s: float, reader: Reader) -> LotHistory:
