@@ -46,7 +46,8 @@ class ReplyPattern:
         texts: dict[str, str | None] = {}
         for name, number in self.groups.items():
             begin, end = match.span(number)
-            texts[name] = None if begin < 0 else data[begin:end].decode()
+            # A group may hold half a letter, by \C.
+            texts[name] = None if begin < 0 else data[begin:end].decode(errors="replace")
         return texts
 
 

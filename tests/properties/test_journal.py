@@ -5,13 +5,15 @@ from __future__ import annotations
 import tempfile
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from fractions import Fraction
 from pathlib import Path
 
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from daemon.entries import JSON, Entry, Event, Flag, Instant, Kind, Reading
 from daemon.journal.reader import Reader
+from daemon.journal.rows import EPOCH, to_ms
 from daemon.journal.writer import Writer
 from daemon.mixing.events import OtherEvent
 from daemon.mixing.probe.quality import TESTS
@@ -160,3 +162,14 @@ def test_batches_of_any_size_cover_everything_once(entries: list[Entry], limit: 
                 seq = batch[-1].seq
 
     assert entries == met
+
+
+@given(st.datetimes(timezones=st.just(UTC)))
+@example(datetime(2026, 3, 2, 8, 0, 0, 500, UTC))
+@example(datetime(2026, 3, 2, 8, 0, 0, 1500, UTC))
+@example(datetime(1969, 12, 31, 23, 59, 59, 999_500, UTC))
+def test_any_date_is_the_nearest_millisecond_since_1970(wall: datetime) -> None:
+    """Of two that are as near the even one, also where a clock stands before 1970."""
+    exact_ms = Fraction((wall - EPOCH) // timedelta(microseconds=1), 1000)
+
+    assert round(exact_ms) == to_ms(wall)

@@ -5,13 +5,21 @@ from __future__ import annotations
 import math
 import os
 import socket
+from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from daemon.supervision import Progress, Reports, SignOfLife, Watchdog, notify
+from daemon.supervision import (
+    Progress,
+    Reports,
+    ServiceManager,
+    SignOfLife,
+    Watchdog,
+    notify,
+)
 
 NO_PORT = "port /dev/ttyUSB0 cannot be opened: no such file"
 
@@ -48,6 +56,26 @@ def test_a_message_reaches_the_socket_that_is_named(
         notify("STATUS=salt\ud800")
 
         assert b"STATUS=salt?" == channel.recv(100)
+
+
+def test_a_way_that_stays_open_leads_to_whoever_listens_there(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The service manager may start over, and nobody listens meanwhile."""
+    address = tmp_path / "notify"
+    monkeypatch.setenv("NOTIFY_SOCKET", str(address))
+    found = []
+    with closing(ServiceManager()) as manager:
+        for message in ("WATCHDOG=1", "STATUS=again"):
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as channel:
+                channel.bind(str(address))
+                manager.send(message)
+                found.append(channel.recv(100))
+            manager.send("nobody listens")
+            address.unlink()
+            manager.send("and there is no address")
+
+    assert [b"WATCHDOG=1", b"STATUS=again"] == found
 
 
 def test_nobody_listening_is_no_trouble(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -45,6 +45,19 @@ def test_what_fits_is_read_by_the_names_of_its_groups() -> None:
     assert Spoken(42.9, 24.5, True) == parse("C=42.9 T=24.5 P=1", reply)
 
 
+@pytest.mark.parametrize("group", ["conductivity", "pump"])
+def test_half_a_letter_is_no_number_and_no_word(group: str) -> None:
+    """RE2 lets a pattern take a letter apart into the bytes that it is made of."""
+    other = "temperature" if group == "conductivity" else "conductivity"
+    reply = reply_pattern(rf"(?P<{group}>\C)\C(?P<{other}>\d+)")
+
+    if group == "conductivity":
+        with pytest.raises(Unreadable, match="where a number is due"):
+            parse("µ24", reply)
+    else:
+        assert Spoken(24.0, None, None) == parse("µ24", reply)
+
+
 def test_the_whole_line_must_fit() -> None:
     """A value with something after it may be two values that ran together."""
     reply = reply_pattern(r"(?P<conductivity>\d+),(?P<temperature>\d+)")
