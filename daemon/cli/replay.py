@@ -90,10 +90,14 @@ def replay(
         first = list(islice(rows, ROWS_AHEAD))
         writer = _new_journal(journal, settings, station, stack) if journal else None
         for item in chain(first, rows):
-            counts.add(item)
             if isinstance(item, BadRow):
+                counts.bad += 1
                 _warn_of(item, file, counts.bad)
                 continue
+            if item.fault:
+                counts.silent += 1
+            else:
+                counts.usable += 1
             if known:
                 _calibrate(station, known, item)
             entries = station.advance(item)
@@ -123,15 +127,6 @@ class RowCounts:
     bad: int = 0
     silent: int = 0
     usable: int = 0
-
-    def add(self, item: Sample | BadRow) -> None:
-        """Count a row."""
-        if isinstance(item, BadRow):
-            self.bad += 1
-        elif item.fault:
-            self.silent += 1
-        else:
-            self.usable += 1
 
 
 def _useless(counts: RowCounts, left_out: int) -> str:

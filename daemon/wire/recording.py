@@ -133,7 +133,9 @@ class Recording:
         if not header.least <= len(row) <= header.width:
             raise ValueError(_wrong_width(header, row))
         other = _others(header, row) if header.others else NO_OTHERS
-        probe = self._names.probe_of(other.get(RESERVOIR, ""), other.get(PROBE, ""))
+        probe: str | None = self._names.first
+        if other:
+            probe = self._names.probe_of(other.get(RESERVOIR, ""), other.get(PROBE, ""))
         if probe is None:
             return None
         wall, has_zone = wall_time(row[header.time])
@@ -143,7 +145,7 @@ class Recording:
         if not has_zone:
             self._zoneless = self._zoneless or self._line
         fault = "" if conductivity is not None and temperature is not None else "no value recorded"
-        if other.get(CALIBRATING) == "1":
+        if other and other.get(CALIBRATING) == "1":
             # What a probe says in a reference solution is nothing that the water is.
             conductivity = temperature = None
             fault = "out of the water for calibration"
@@ -181,7 +183,7 @@ class _Names:
     """Whose rows they are: those of our own names, or of one other that is taken for ours."""
 
     def __init__(self, destination: Destination) -> None:
-        self.reservoir = destination.reservoir
+        self.reservoir, self.first = destination.reservoir, destination.probes[0]
         self._destination = destination
         self._reservoir = ""
         self._probe = ""

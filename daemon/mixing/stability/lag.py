@@ -113,9 +113,14 @@ def _first_near(salinity: list[float]) -> int:
 
 def _bends_of(lag: Lag, first: int) -> tuple[Floats, Floats]:
     """Return the bends of salinity, and those that a lag of one half minute would cause."""
-    at = np.array(lag.index[first:]) - lag.index[first]
-    salinity, warm = np.full((2, int(at[-1]) + 1), np.nan)
-    salinity[at], warm[at] = lag.salinity[first:], lag.temperature_C[first:]
+    index = lag.index[first:]
+    values = np.array((lag.salinity[first:], lag.temperature_C[first:]))
+    span = index[-1] - index[0] + 1
+    if len(index) != span:
+        # Half minutes that are missing bend nothing.
+        values, known = np.full((2, span), np.nan), values
+        values[:, np.array(index) - index[0]] = known
+    salinity, warm = values
     rate = 0.5 * (warm[2:] - warm[:-2])
     bent = _bends(salinity[1:-1])
     faked = _bends(-SALINITY_PER_K * salinity[1:-1] * rate)

@@ -87,16 +87,16 @@ class Station:
             KeyError: The input names a reservoir or probe that is not configured.
         """
         t_s = self._move_to(item.at)
+        if isinstance(item, Sample):
+            entries = self._measure(item, t_s)
+            updated_s = self.state.alarms_s
+            if updated_s is None or t_s - updated_s >= annunciation.LOOK_S:
+                entries += self._own_alarms(item.at, t_s)
+            return entries
         if isinstance(item, Surroundings):
             host.on_surroundings(self.state.health, item, self._own, t_s)
             return self._own_alarms(item.at, t_s) + self._without_readings(item.at, t_s)
-        if not isinstance(item, Sample):
-            return self._carry_out(item, t_s)
-        entries = self._measure(item, t_s)
-        updated_s = self.state.alarms_s
-        if updated_s is None or t_s - updated_s >= annunciation.LOOK_S:
-            entries += self._own_alarms(item.at, t_s)
-        return entries
+        return self._carry_out(item, t_s)
 
     def _move_to(self, at: Instant) -> float:
         """Move the station's time to `at`; an outage of unknown length is none of no length."""
@@ -139,7 +139,9 @@ class Station:
         entries: list[Entry] = [reading]
         if steps:
             entries += _events(steps, item.reservoir, item.at, state.batch.id)
-        return entries + self._flood(steps, item.at, t_s)
+        if steps or self.state.load.raised_s:
+            entries += self._flood(steps, item.at, t_s)
+        return entries
 
     def _alarms(
         self,

@@ -51,7 +51,9 @@ class Timeline:
             self.outages += self.owing and not self._knows_away(at)
             self.boot, self.mono_s = at.boot, at.mono_s
         if at.synced:
-            self._anchor(at.wall)
+            if self.owing:
+                self._add_time_away(at.wall)
+            self.anchor_wall, self.anchor_t_s = at.wall, self.t_s
         return self.t_s
 
     def at(self, now: Instant) -> float:
@@ -63,9 +65,9 @@ class Timeline:
         """Return whether a synchronised clock on both sides tells how long the machine was away."""
         return at.synced and self.anchor_wall is not None and at.wall > self.anchor_wall
 
-    def _anchor(self, wall: datetime) -> None:
-        if self.owing and self.anchor_wall is not None:
+    def _add_time_away(self, wall: datetime) -> None:
+        """Add the time away, which a synchronised clock tells."""
+        if self.anchor_wall is not None:
             away_s = (wall - self.anchor_wall).total_seconds()
             self.t_s = max(self.t_s, round(self.anchor_t_s + away_s, 3))
         self.owing = False
-        self.anchor_wall, self.anchor_t_s = wall, self.t_s
