@@ -53,6 +53,21 @@ def test_the_last_line_needs_no_end() -> None:
     assert [] == lines_of(b"")
 
 
+@pytest.mark.parametrize("piece", [1, 3, 20_000, 65_536, 200_000])
+@pytest.mark.parametrize("end", [b"\n", b"\r\n", b"\r"])
+def test_whole_lines_are_those_that_come_one_by_one(piece: int, end: bytes) -> None:
+    """Empty ones, those of another encoding, and those that are cut, wherever a piece ends."""
+    longest = b"x" * (50 if piece < 1000 else 3 * LONGEST_LINE)
+    data = end.join([b"time", b"", "µ".encode(), b"\xb0", longest, b"42", b"", b"a"])
+    lines, found = TextLines(), list[str]()
+    for start in range(0, len(data), piece):
+        lines.feed(data[start : start + piece])
+        found += lines.whole()
+    lines.finish()
+
+    assert lines_of(data, piece) == [*found, *lines.whole()]
+
+
 def test_a_line_without_end_takes_no_memory() -> None:
     """It comes once, cut, however long it is; the line after it is whole."""
     lines, given, piece = TextLines(), list[str](), b"x" * 65_536
