@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from calibration.model import Instrument
@@ -134,7 +134,7 @@ def _quality(reservoir: Reservoir) -> QualityLimits:
     period_s = max((probe.period_s for probe in reservoir.probes), default=2.0)
     gap_s = limits.gap_s or _gap_s(period_s)
     window_min = limits.attenuated_min or max(WINDOW_MIN, WINDOW_READINGS * period_s / 60.0)
-    return QualityLimits(**{**asdict(limits), "gap_s": gap_s, "attenuated_min": window_min})
+    return QualityLimits(**{**limits.model_dump(), "gap_s": gap_s, "attenuated_min": window_min})
 
 
 def probes(config: Config) -> list[Driver]:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import difflib
 from typing import Annotated, Literal
 
-from daemon.config.fields import number, one_of
-from daemon.config.section import Section, declare
-from daemon.config.values import Checked
+from pydantic import AfterValidator, Field
+
+from daemon.config.fields import Section, number, one_of
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.alarm.former_names import PRESENT_NAMES
 
@@ -33,8 +33,8 @@ class Alarm(Section):
         deadband: How far back the value must go, in the unit that `alarm catalogue` names.
     """
 
-    name: Annotated[str, Checked(_known)] = declare(
-        "the name of an alarm, as 'brinewright alarm catalogue' lists them"
+    name: Annotated[str, AfterValidator(_known)] = Field(
+        description="the name of an alarm, as 'brinewright alarm catalogue' lists them"
     )
     priority: Literal["high", "medium", "low"] | None = one_of(
         "high", "medium", "low", default=None

@@ -6,23 +6,23 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Any
 
-from daemon.config.fields import FilePath, SecretPath, text, whole, yes_or_no
+from pydantic import AfterValidator, Field, ValidationInfo
+
+from daemon.config.fields import FilePath, SecretPath, Section, text, whole
 from daemon.config.rules import Table
-from daemon.config.section import Section, declare
-from daemon.config.values import Around, CheckedIn
 
 _LAST_PORT = 65_535
 _PLAIN_PORT, _TLS_PORT = 1883, 8883
 
 
-def _with_tls(value: Path, around: Around) -> Path:
-    if around.before.get("tls") is False:
+def _with_tls(value: Path, info: ValidationInfo) -> Path:
+    if info.data.get("tls") is False:
         raise ValueError("it needs tls = true beside it")
     return value
 
 
-def _with_cert(value: Path, around: Around) -> Path:
-    if around.before.get("cert_file", value) is None:
+def _with_cert(value: Path, info: ValidationInfo) -> Path:
+    if info.data.get("cert_file", value) is None:
         raise ValueError("it needs a cert_file beside it")
     return value
 
@@ -48,25 +48,25 @@ class BrokerAccess(Section):
     """
 
     host: str = text("the name or address of a broker", longest=253)
-    tls: bool = yes_or_no(default=False)
-    port: int = declare(
-        f"a whole number from 1 to {_LAST_PORT} (a TCP port)",
-        derived=_usual_port,
-        low=1,
-        high=_LAST_PORT,
+    tls: bool = Field(default=False, description="true or false")
+    port: int = Field(
+        default_factory=_usual_port,
+        ge=1,
+        le=_LAST_PORT,
+        description=f"a whole number from 1 to {_LAST_PORT} (a TCP port)",
     )
-    ca_file: Annotated[FilePath, CheckedIn(_with_tls)] | None = declare(
-        "the path of a PEM file of who signed the broker's certificate", None
+    ca_file: Annotated[FilePath, AfterValidator(_with_tls)] | None = Field(
+        None, description="the path of a PEM file of who signed the broker's certificate"
     )
-    cert_file: Annotated[SecretPath, CheckedIn(_with_tls)] | None = declare(
-        "the path of a PEM file with the certificate to show to the broker", None
+    cert_file: Annotated[SecretPath, AfterValidator(_with_tls)] | None = Field(
+        None, description="the path of a PEM file with the certificate to show to the broker"
     )
-    key_file: Annotated[SecretPath, CheckedIn(_with_cert)] | None = declare(
-        "the path of a PEM file with the key of cert_file", None
+    key_file: Annotated[SecretPath, AfterValidator(_with_cert)] | None = Field(
+        None, description="the path of a PEM file with the key of cert_file"
     )
     username: str | None = text("a user name of 1 to 200 characters", None)
-    password_file: SecretPath | None = declare(
-        "the path of a file that holds the password alone", None
+    password_file: SecretPath | None = Field(
+        None, description="the path of a file that holds the password alone"
     )
     keepalive_s: int = whole(5, 3600, "seconds", 30)
     client_id: str | None = text("1 to 64 characters", None, 64)

@@ -7,7 +7,7 @@ Anything of the wrong type is passed over: its own key is the fault.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeAlias
 
 from daemon.config.broker_access import access_crossings
 from daemon.config.devices import Device, device_at
@@ -23,9 +23,11 @@ from daemon.config.probe import (
     section_of,
 )
 from daemon.config.rules import Table, ordered, plain_number
-from daemon.config.values import Place
 from daemon.mixing.alarm.catalogue import CATALOGUE
 from daemon.mixing.seawater.gravity_check import looks_like_gravity
+
+Place: TypeAlias = tuple[str | int, ...]
+
 
 RESERVED = ("alarm", "availability", "command", "event", "hub", "reading", "state", "station")
 """Second parts of topics, or of announcements, that are of the station and of no reservoir."""

@@ -4,60 +4,67 @@ Every field says in words what it allows, made from the same limits that check
 it, so that the two cannot drift apart.
 """
 
-# ruff: noqa: ANN401 - a declaration gives what `dataclasses.field` gives, which is Any
+# ruff: noqa: ANN401 - a declaration gives what pydantic.Field gives, which is Any
 
 from __future__ import annotations
 
 import os
-from dataclasses import MISSING
 from pathlib import Path
 from typing import Annotated, Any, TypeAlias
 
-from daemon.config.section import declare
-from daemon.config.values import Around, Checked, ConvertedIn
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationInfo
+from pydantic_core import PydanticUndefined
 
 LONGEST_LABEL = 60
-NAME_PATTERN = "[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?"
+NAME_PATTERN = "^[a-z0-9](?:[a-z0-9-]{0,61}[a-z0-9])?$"
 
 
-def number(low: float, high: float, unit: str, default: Any = MISSING) -> Any:
+class Section(BaseModel):
+    """A table of the file: frozen, no unknown keys, no silent conversions."""
+
+    model_config = ConfigDict(
+        frozen=True,
+        extra="forbid",
+        strict=True,
+        allow_inf_nan=False,
+        # The whole configuration has all that is needed of its tables.
+        defer_build=True,
+    )
+
+
+def number(low: float, high: float, unit: str, default: Any = PydanticUndefined) -> Any:
     """Declare a number from `low` to `high`, both included, in `unit`."""
     allowed = f"a number from {low:g} to {high:g} {unit}".rstrip()
-    return declare(allowed, default, low=low, high=high)
+    return Field(default, ge=low, le=high, description=allowed)
 
 
-def whole(low: int, high: int, unit: str, default: Any = MISSING) -> Any:
+def whole(low: int, high: int, unit: str, default: Any = PydanticUndefined) -> Any:
     """Declare a whole number from `low` to `high`, both included, in `unit`."""
     allowed = f"a whole number from {low} to {high} {unit}".rstrip()
-    return declare(allowed, default, low=low, high=high)
+    return Field(default, ge=low, le=high, description=allowed)
 
 
-def yes_or_no(*, default: bool) -> Any:
-    """Declare a choice between true and false."""
-    return declare("true or false", default)
-
-
-def one_of(*choices: object, default: Any = MISSING) -> Any:
+def one_of(*choices: object, default: Any = PydanticUndefined) -> Any:
     """Declare a choice; the type annotation checks it, this puts it in words."""
     allowed = "one of " + ", ".join(repr(choice) for choice in choices)
-    return declare(allowed, default)
+    return Field(default, description=allowed)
 
 
-def text(allowed: str, default: Any = MISSING, longest: int = 200) -> Any:
+def text(allowed: str, default: Any = PydanticUndefined, longest: int = 200) -> Any:
     """Declare a text that is not empty."""
-    return declare(allowed, default, shortest=1, longest=longest)
+    return Field(default, min_length=1, max_length=longest, description=allowed)
 
 
 def name(of: str) -> Any:
     """Declare a name that can stand in an MQTT topic."""
     allowed = f"a name for the {of} of 1 to 63 characters a-z, 0-9 and inner hyphens"
-    return declare(allowed, pattern=NAME_PATTERN)
+    return Field(pattern=NAME_PATTERN, description=allowed)
 
 
 def label(of: str) -> Any:
     """Declare what people call a thing, in any letters; None for its name."""
     allowed = f"what to call the {of} on screens: 1 to {LONGEST_LABEL} signs that can be printed"
-    return declare(allowed, None, shortest=1, longest=LONGEST_LABEL)
+    return Field(None, min_length=1, max_length=LONGEST_LABEL, description=allowed)
 
 
 def _printed(value: str) -> str:
@@ -67,13 +74,13 @@ def _printed(value: str) -> str:
     return value
 
 
-Label: TypeAlias = Annotated[str, Checked(_printed)]
+Label: TypeAlias = Annotated[str, AfterValidator(_printed)]
 """What people call a thing on screens."""
 
 
-def sections(allowed: str, heading: str, default: Any = MISSING) -> Any:
-    """Declare a list of tables, by what the file heads each with."""
-    return declare(allowed, default, spelled=heading)
+def sections(allowed: str, key: str, default: Any = PydanticUndefined) -> Any:
+    """Declare a list of tables, which the file heads with `key`."""
+    return Field(default, alias=key, strict=False, description=allowed)
 
 
 def clock_time(value: str) -> str:
@@ -90,15 +97,16 @@ def clock_time(value: str) -> str:
     return value
 
 
-def _beside_the_file(value: object, around: Around) -> object:
+def _beside_the_file(value: object, info: ValidationInfo) -> object:
     if not isinstance(value, str) or not value or "\0" in value:
         return value
-    return around.folder / value
+    folder = (info.context or {}).get("folder", Path())
+    return folder / value
 
 
-def _handed_over(value: object, around: Around) -> object:
+def _handed_over(value: object, info: ValidationInfo) -> object:
     found = _credential(value) if isinstance(value, str) else None
-    return _beside_the_file(value, around) if found is None else found
+    return _beside_the_file(value, info) if found is None else found
 
 
 def _credential(name: str) -> Path | None:
@@ -118,7 +126,7 @@ def credentials_folder() -> Path | None:
     return Path(named) if named.startswith("/") else None
 
 
-FilePath = Annotated[Path, ConvertedIn(_beside_the_file)]
+FilePath = Annotated[Path, BeforeValidator(_beside_the_file)]
 """A path; a relative one starts from the folder that holds the configuration."""
-SecretPath = Annotated[Path, ConvertedIn(_handed_over)]
+SecretPath = Annotated[Path, BeforeValidator(_handed_over)]
 """The path of a secret: a name alone is that of a credential that was handed over, if one is."""

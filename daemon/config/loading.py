@@ -6,22 +6,29 @@ import difflib
 import re
 import stat
 import tomllib
-from collections.abc import Sequence
+import typing
 from pathlib import Path
 from typing import Any
 
-from daemon.config.crossing import Crossing, crossings
+from pydantic import BaseModel, ValidationError
+
+from daemon.config.crossing import Crossing, Place, crossings
 from daemon.config.models import Config
 from daemon.config.places import SERVICE_CONFIGURATION, own_configuration, usual_journal
-from daemon.config.probe import Drivers
-from daemon.config.values import Fault, FaultKind, Place, RefusedError
+from daemon.config.probe import Drivers, Probe, Source, input_section_of, section_of
 from daemon.errors import BrinewrightError, ExitCode
 from daemon.rights import missing_rights
+
+if typing.TYPE_CHECKING:
+    from pydantic.fields import FieldInfo
+    from pydantic_core import ErrorDetails
 
 USUAL_PLACES = (SERVICE_CONFIGURATION, Path("brinewright.toml"))
 """Looked at in this order, and before a user's own."""
 
 _LONGEST_SHOWN = 60
+_ECHOES = {"default_factory_not_called"}
+"""Kinds of fault that only repeat that another key of the same table is wrong."""
 _LARGEST_FILE = 1_000_000
 _ACCOUNT = re.compile(r"://[^/\s]*@")
 _POSITION = re.compile(
@@ -101,9 +108,11 @@ def parse(text: str, path: Path, drivers: Drivers | None = None) -> Config:
     raw = _with_journal(_tables(text, path), path)
     faults = [_crossing_sentence(path, raw, one) for one in crossings(raw, drivers)]
     try:
-        config = Config.read(raw, path.parent, drivers)
-    except RefusedError as exc:
-        faults = [_sentence(path, raw, one) for one in exc.faults] + faults
+        config = Config.model_validate(raw, context={"folder": path.parent, "drivers": drivers})
+    except ValidationError as exc:
+        found = exc.errors(include_url=False)
+        own = [_sentence(path, raw, one, drivers) for one in found if one["type"] not in _ECHOES]
+        faults = own + faults
     if faults:
         raise ConfigError(faults)
     return config
@@ -154,14 +163,18 @@ def _syntax(message: str) -> str:
     return f"not valid TOML at line {placed['line']}, column {placed['column']}: {placed['what']}."
 
 
-def _sentence(path: Path, raw: dict[str, Any], fault: Fault) -> str:
-    where = f"{path}: {_path_of(raw, fault.place)}"
-    if fault.kind is FaultKind.UNKNOWN:
-        return f"{where} is not a known key; {_nearest(fault.known, str(fault.place[-1]))}."
-    if fault.kind is FaultKind.MISSING:
-        return f"{where} is missing; give {fault.allowed}."
-    why = f": {fault.why}" if fault.why else ""
-    return f"{where} = {_shown(fault.value)} is not allowed{why}; give {fault.allowed}."
+def _sentence(path: Path, raw: dict[str, Any], error: ErrorDetails, drivers: Drivers | None) -> str:
+    place: Place = error["loc"]
+    where = f"{path}: {_path_of(raw, place)}"
+    model, field = _field_at(raw, place, drivers)
+    if error["type"] == "extra_forbidden":
+        return f"{where} is not a known key; {_nearest(model, str(place[-1]))}."
+    allowed = (field.description if field else None) or "another value"
+    if error["type"] == "missing":
+        return f"{where} is missing; give {allowed}."
+    why = f": {error['ctx']['error']}" if error["type"] == "value_error" else ""
+    why = "" if why == ": neither" else why
+    return f"{where} = {_shown(error['input'])} is not allowed{why}; give {allowed}."
 
 
 def _crossing_sentence(path: Path, raw: dict[str, Any], fault: Crossing) -> str:
@@ -221,6 +234,41 @@ def _shown(value: object) -> str:
     return written if len(written) <= _LONGEST_SHOWN else written[:_LONGEST_SHOWN] + "..."
 
 
-def _nearest(known: Sequence[str], key: str) -> str:
+def _nearest(model: type[BaseModel], key: str) -> str:
+    known = [field.alias or name for name, field in model.model_fields.items()]
     close = difflib.get_close_matches(key[:_LONGEST_SHOWN], known, n=1, cutoff=0.5)
     return f"the nearest is {close[0]}" if close else f"known here are {', '.join(known)}"
+
+
+def _field_at(
+    raw: object, place: Place, drivers: Drivers | None
+) -> tuple[type[BaseModel], FieldInfo | None]:
+    """Return the innermost table that holds a place, and the field there if known."""
+    model: type[BaseModel] = Config
+    field: FieldInfo | None = None
+    for part in place:
+        if isinstance(part, str):
+            inner = _model_in(field.annotation) if field else None
+            if inner is Probe:
+                inner = section_of(raw, drivers)
+            elif inner is Source:
+                inner = input_section_of(raw, drivers)
+            model = inner or model
+            field = _fields_by_key(model).get(part)
+        raw = _step(raw, part)
+    return model, field
+
+
+def _fields_by_key(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    return {field.alias or name: field for name, field in model.model_fields.items()}
+
+
+def _model_in(annotation: object) -> type[BaseModel] | None:
+    """Return the table that an annotation such as `tuple[Probe, ...]` speaks of."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in typing.get_args(annotation):
+        found = _model_in(inner)
+        if found is not None:
+            return found
+    return None

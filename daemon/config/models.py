@@ -5,13 +5,16 @@ Keys carry their unit.  A key without a default must be given.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, tzinfo
 from typing import Annotated, Literal, TypeAlias
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, AwareDatetime, Field
 
 from daemon.config.alarms import Alarm
 from daemon.config.fields import (
     Label,
+    Section,
     clock_time,
     label,
     name,
@@ -20,13 +23,10 @@ from daemon.config.fields import (
     sections,
     text,
     whole,
-    yes_or_no,
 )
 from daemon.config.people import Heartbeat, Notify
 from daemon.config.probe import InputSection, ProbeSection
-from daemon.config.section import Section, declare
 from daemon.config.services import Influx, Journal, Mqtt, Page
-from daemon.config.values import Checked
 
 
 def _ascending(value: tuple[float, float]) -> tuple[float, float]:
@@ -46,7 +46,7 @@ def _zone(value: str) -> str:
     return value
 
 
-Span: TypeAlias = Annotated[tuple[float, float], Checked(_ascending)]
+Span: TypeAlias = Annotated[tuple[float, float], Field(strict=False), AfterValidator(_ascending)]
 
 
 class Station(Section):
@@ -64,12 +64,12 @@ class Station(Section):
 
     name: str = name("station")
     label: Label | None = label("station")
-    timezone: Annotated[str, Checked(_zone)] = declare(
-        "the name of a time zone such as 'Europe/Lisbon'", "UTC"
+    timezone: Annotated[str, AfterValidator(_zone)] = Field(
+        "UTC", description="the name of a time zone such as 'Europe/Lisbon'"
     )
     rehearsal_speed: float = number(1, 1000, "times real time", 1.0)
-    rehearsal_since: datetime | None = declare(
-        "a date and time with its zone, such as 2026-03-02T08:00:00Z", None
+    rehearsal_since: AwareDatetime | None = Field(
+        None, description="a date and time with its zone, such as 2026-03-02T08:00:00Z"
     )
 
     @property
@@ -116,9 +116,11 @@ class Quality(Section):
     rate_suspect_C_per_min: float = number(0.01, 1000, "°C per minute", 3.0)
     flat_suspect_min: float | None = number(0.1, 1440, "minutes", None)
     flat_fail_min: float | None = number(0.1, 10_080, "minutes", None)
-    temperature_range_C: Span = declare("two rising numbers in °C such as [0, 40]", (0.0, 40.0))
-    conductivity_range_mS_cm: Span = declare(
-        "two rising numbers in mS/cm such as [0, 100]", (-0.1, 100.0)
+    temperature_range_C: Span = Field(
+        (0.0, 40.0), description="two rising numbers in °C such as [0, 40]"
+    )
+    conductivity_range_mS_cm: Span = Field(
+        (-0.1, 100.0), description="two rising numbers in mS/cm such as [0, 100]"
     )
     expected_margin_ppt: float = number(0.1, 42, "ppt", 2.0)
     expected_margin_C: float = number(0.1, 40, "°C", 3.0)
@@ -151,7 +153,9 @@ class Due(Section):
     ] = one_of(
         "daily", "monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"
     )
-    time: Annotated[str, Checked(clock_time)] = declare("hours and minutes such as '10:00'")
+    time: Annotated[str, AfterValidator(clock_time)] = Field(
+        description="hours and minutes such as '10:00'"
+    )
     volume_l: float | None = number(0.1, 100_000, "litres", None)
     tank_l: float | None = number(0.1, 1_000_000, "litres", None)
     change_percent: float | None = number(0.1, 100, "% of the tank", None)
@@ -217,13 +221,15 @@ class Reservoir(Section):
     homogeneity_ppt: float = number(0, 5, "ppt", 0.1)
     blank_max_ppt: float = number(0.01, 10, "ppt", 1.0)
     purified_max_uS_cm: float = number(1, 10_000, "µS/cm at 25 °C", 30.0)
-    temperature_range_C: Span | None = declare("two rising numbers in °C such as [23, 27]", None)
-    needs_confirmation: bool = yes_or_no(default=False)
-    needs_second_reading: bool = yes_or_no(default=False)
-    release_short: bool = yes_or_no(default=False)
+    temperature_range_C: Span | None = Field(
+        None, description="two rising numbers in °C such as [23, 27]"
+    )
+    needs_confirmation: bool = Field(default=False, description="true or false")
+    needs_second_reading: bool = Field(default=False, description="true or false")
+    release_short: bool = Field(default=False, description="true or false")
     mix_yield: float = number(0.5, 1, "grams of sea salt per gram of salt mix", 0.881)
     pump_from: str | None = text("the name of an [[input]] such as 'pump-1'", None, 63)
-    quality: Quality = declare("a section [reservoir.quality]", Quality())
+    quality: Quality = Field(default=Quality(), description="a section [reservoir.quality]")
     due: tuple[Due, ...] = sections(
         "sections headed [[reservoir.due]], in double brackets", "due", ()
     )
@@ -248,19 +254,19 @@ class Config(Section):
         alarms: `[[alarm]]`, where the owner wants one otherwise than the catalogue has it.
     """
 
-    station: Station = declare("a section [station]")
+    station: Station = Field(description="a section [station]")
     reservoirs: tuple[Reservoir, ...] = sections(
         "at least one section headed [[reservoir]], in double brackets", "reservoir"
     )
     inputs: tuple[InputSection, ...] = sections(
         "sections headed [[input]], in double brackets", "input", ()
     )
-    journal: Journal = declare("a section [journal]", Journal())
-    mqtt: Mqtt | None = declare("a section [mqtt]", None)
-    influx: Influx | None = declare("a section [influx]", None)
-    page: Page = declare("a section [page]", Page())
-    notify: Notify | None = declare("a section [notify]", None)
-    heartbeat: Heartbeat | None = declare("a section [heartbeat]", None)
+    journal: Journal = Field(default=Journal(), description="a section [journal]")
+    mqtt: Mqtt | None = Field(None, description="a section [mqtt]")
+    influx: Influx | None = Field(None, description="a section [influx]")
+    page: Page = Field(default=Page(), description="a section [page]")
+    notify: Notify | None = Field(None, description="a section [notify]")
+    heartbeat: Heartbeat | None = Field(None, description="a section [heartbeat]")
     alarms: tuple[Alarm, ...] = sections(
         "sections headed [[alarm]], in double brackets", "alarm", ()
     )

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from daemon.config.fields import SecretPath, clock_time, whole
-from daemon.config.section import Section, declare
-from daemon.config.values import Checked
+from pydantic import AfterValidator, Field
+
+from daemon.config.fields import SecretPath, Section, clock_time, whole
 
 _CLOCK_TIME = "hours and minutes such as '07:00'"
 
@@ -32,12 +32,14 @@ class Notify(Section):
         at_most_per_h: Messages to one address within an hour; the rest waits.
     """
 
-    urls_file: SecretPath = declare("the path of a file of addresses, one a line")
-    digest_at: Annotated[tuple[Annotated[str, Checked(clock_time)], ...], Checked(_some)] = declare(
-        "a list of times such as ['08:00', '17:30']", ("08:00",)
+    urls_file: SecretPath = Field(description="the path of a file of addresses, one a line")
+    digest_at: Annotated[
+        tuple[Annotated[str, AfterValidator(clock_time)], ...], AfterValidator(_some)
+    ] = Field(("08:00",), strict=False, description="a list of times such as ['08:00', '17:30']")
+    quiet_from: Annotated[str, AfterValidator(clock_time)] = Field("22:00", description=_CLOCK_TIME)
+    quiet_until: Annotated[str, AfterValidator(clock_time)] = Field(
+        "07:00", description=_CLOCK_TIME
     )
-    quiet_from: Annotated[str, Checked(clock_time)] = declare(_CLOCK_TIME, "22:00")
-    quiet_until: Annotated[str, Checked(clock_time)] = declare(_CLOCK_TIME, "07:00")
     repeat_every_min: int = whole(1, 1440, "minutes", 30)
     at_most_per_h: int = whole(1, 1000, "messages", 12)
 
@@ -52,5 +54,5 @@ class Heartbeat(Section):
         every_s: Seconds between two requests.
     """
 
-    url_file: SecretPath = declare("the path of a file that holds the address alone")
+    url_file: SecretPath = Field(description="the path of a file that holds the address alone")
     every_s: int = whole(10, 86_400, "seconds", 60)

@@ -8,9 +8,9 @@ from difflib import get_close_matches
 from functools import cache
 from typing import Annotated, Any, Literal, TypeAlias
 
-from daemon.config.fields import name, number, one_of, text, whole
-from daemon.config.section import Section, declare
-from daemon.config.values import Around, CheckedIn, ChosenBy, Converted
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, ValidationInfo
+
+from daemon.config.fields import Section, name, number, one_of, text, whole
 from daemon.wire.units import Scale
 
 ConductivityUnit: TypeAlias = Literal["uS/cm", "mS/cm", "S/m"]
@@ -31,7 +31,8 @@ def _none_is_raw(value: object) -> object:
 def _refuse_null(value: object) -> object:
     if isinstance(value, dict):
         return value
-    raise ValueError
+    msg = "neither"
+    raise ValueError(msg)
 
 
 class Units(Section):
@@ -42,7 +43,7 @@ class Units(Section):
         temperature: Likewise.
     """
 
-    conductivity: Annotated[ConductivityUnit | None, Converted(_plain_micro)] = one_of(
+    conductivity: Annotated[ConductivityUnit | None, BeforeValidator(_plain_micro)] = one_of(
         "uS/cm", "µS/cm", "mS/cm", "S/m", default=None
     )
     temperature: TemperatureUnit | None = one_of("degC", "degF", "K", default=None)
@@ -60,8 +61,8 @@ class LinearCompensation(Section):
     reference_C: float = number(0, 40, "°C")
 
 
-def _known(value: str, around: Around) -> str:
-    drivers = around.drivers
+def _known(value: str, info: ValidationInfo) -> str:
+    drivers: Drivers | None = (info.context or {}).get("drivers")
     if drivers is None or value in drivers:
         return value
     names = ", ".join(map(repr, drivers))
@@ -101,7 +102,7 @@ class Source(Section):
     """
 
     name: str = name("instrument")
-    driver: Annotated[str, CheckedIn(_known)] = text("the name of a driver such as 'line'")
+    driver: Annotated[str, AfterValidator(_known)] = text("the name of a driver such as 'line'")
     period_s: float = number(0.2, 60, "seconds", 2.0)
 
     @classmethod
@@ -162,10 +163,10 @@ class CompensatingSource(Source):
         compensation: How it does so; None (in the file: "none") for raw values.
     """
 
-    compensation: Annotated[LinearCompensation | None, Converted(_none_is_raw)] = declare(
-        "'none' for an instrument that reports raw conductivity, or"
-        " { linear_percent_per_C = 2.0, reference_C = 25 } as its manual says",
+    compensation: Annotated[LinearCompensation | None, BeforeValidator(_none_is_raw)] = Field(
         None,
+        description="'none' for an instrument that reports raw conductivity, or"
+        " { linear_percent_per_C = 2.0, reference_C = 25 } as its manual says",
     )
 
     @classmethod
@@ -175,7 +176,7 @@ class CompensatingSource(Source):
         if "conductivity" not in gives:
             return
         if "compensation" not in table:
-            yield "compensation", f"is missing; give {cls.allowed('compensation')}"
+            yield "compensation", f"is missing; give {cls.model_fields['compensation'].description}"
         elif isinstance(table["compensation"], Mapping) and "temperature" not in gives:
             rule = "cannot be undone without the temperature by the same instrument; read that too"
             yield "compensation", rule
@@ -198,8 +199,9 @@ class IndicatingSource(CompensatingSource):
         units: Of its numbers.
     """
 
-    units: Units = declare(
-        "units such as { conductivity = 'uS/cm', temperature = 'degC' }", Units()
+    units: Units = Field(
+        default=Units(),
+        description="units such as { conductivity = 'uS/cm', temperature = 'degC' }",
     )
 
     @classmethod
@@ -208,10 +210,10 @@ class IndicatingSource(CompensatingSource):
         numbers = cls.gives(table) & {"conductivity", "temperature"}
         units = table.get("units")
         if numbers and "units" not in table:
-            yield "units", f"is missing; give {cls.allowed('units')}"
+            yield "units", f"is missing; give {cls.model_fields['units'].description}"
         elif isinstance(units, Mapping):
             for quantity in sorted(numbers - units.keys()):
-                allowed = Units.allowed(quantity)
+                allowed = Units.model_fields[quantity].description
                 yield "units", f"lacks {quantity}, which this instrument gives; give {allowed}"
         yield from super().crossings(table)
 
@@ -258,29 +260,25 @@ class Probe(Source):
 class UncheckedProbe(Probe):
     """A probe of a driver that is not known here, so that only the common keys are looked at."""
 
-    others_pass = True
+    model_config = ConfigDict(extra="ignore")
 
 
 class UncheckedInput(Source):
     """An input of a driver that is not known here, likewise."""
 
-    others_pass = True
+    model_config = ConfigDict(extra="ignore")
 
 
 Drivers: TypeAlias = Mapping[str, type[Source]]
 """The sections of the drivers there are, by the name of each."""
 
 
+@cache
 def probe_section(source: type[Source]) -> type[Probe]:
     """Return the section of a probe by a driver: the keys of that driver, and those of a probe."""
-    hashable: Any = source
-    return _probe_section(hashable)
-
-
-@cache
-def _probe_section(source: Any) -> type[Probe]:  # noqa: ANN401 - mypy takes no section for hashable
-    words = {"__doc__": source.__doc__, "__module__": __name__}
-    made: type[Probe] = type(source.__name__, (source, Probe), words)
+    made: type[Probe] = type(
+        source.__name__, (source, Probe), {"__doc__": source.__doc__, "__module__": __name__}
+    )
     return made
 
 
@@ -301,7 +299,21 @@ def _source_of(table: object, drivers: Drivers | None) -> type[Source] | None:
     return drivers[named] if known and drivers is not None and named else None
 
 
-ProbeSection: TypeAlias = Annotated[Probe, ChosenBy(section_of)]
+def _probe_of_its_driver(value: object, info: ValidationInfo) -> object:
+    if not isinstance(value, Mapping):
+        return value
+    section = section_of(value, (info.context or {}).get("drivers"))
+    return section.model_validate(value, context=info.context)
+
+
+def _input_of_its_driver(value: object, info: ValidationInfo) -> object:
+    if not isinstance(value, Mapping):
+        return value
+    section = input_section_of(value, (info.context or {}).get("drivers"))
+    return section.model_validate(value, context=info.context)
+
+
+ProbeSection: TypeAlias = Annotated[Probe, BeforeValidator(_probe_of_its_driver)]
 """A section that is read as the driver wants it which it names."""
-InputSection: TypeAlias = Annotated[Source, ChosenBy(input_section_of)]
+InputSection: TypeAlias = Annotated[Source, BeforeValidator(_input_of_its_driver)]
 """The same, of an `[[input]]`."""

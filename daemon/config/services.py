@@ -6,12 +6,12 @@ import difflib
 import re
 from typing import Annotated
 
+from pydantic import AfterValidator, Field
+
 from daemon.config.broker_access import BrokerAccess
-from daemon.config.fields import FilePath, SecretPath, number, text, whole, yes_or_no
+from daemon.config.fields import FilePath, SecretPath, Section, number, text, whole
 from daemon.config.page_access import header_name, host_of, proxy_networks
 from daemon.config.places import SERVICE_JOURNAL
-from daemon.config.section import Section, declare
-from daemon.config.values import Checked
 
 _LAST_PORT = 65_535
 _HOST_NAME = re.compile(r"[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?")
@@ -99,7 +99,7 @@ class Journal(Section):
         largest_mb: The file is kept below it, megabytes, by doing that earlier.
     """
 
-    path: FilePath = declare("the path of a file", SERVICE_JOURNAL)
+    path: FilePath = Field(SERVICE_JOURNAL, description="the path of a file")
     flush_interval_s: float = number(0.1, 3600, "seconds", 5.0)
     keep_readings_days: float = number(1, 36_500, "days", 90.0)
     largest_mb: float = number(20, 1_000_000, "megabytes", 2000.0)
@@ -119,12 +119,12 @@ class Mqtt(BrokerAccess):
 
     backlog_per_s: int = whole(10, 100_000, "entries a second", 10_000)
     kept_after_s: int = whole(0, 3600, "seconds", 20)
-    discovery: bool = yes_or_no(default=True)
-    discovery_prefix: Annotated[str, Checked(_topic_part)] = text(
+    discovery: bool = Field(default=True, description="true or false")
+    discovery_prefix: Annotated[str, AfterValidator(_topic_part)] = text(
         "the beginning of a topic, such as 'homeassistant'", "homeassistant"
     )
-    commands: Annotated[tuple[str, ...], Checked(_known_commands)] = declare(
-        "a list of commands such as ['batch.confirm', 'batch.use']", ()
+    commands: Annotated[tuple[str, ...], AfterValidator(_known_commands)] = Field(
+        (), strict=False, description="a list of commands such as ['batch.confirm', 'batch.use']"
     )
 
 
@@ -142,12 +142,14 @@ class Influx(Section):
             seconds; after a fault what is younger comes again, which overwrites itself.
     """
 
-    url: Annotated[str, Checked(_web_address)] = text("an address such as 'http://127.0.0.1:8086'")
+    url: Annotated[str, AfterValidator(_web_address)] = text(
+        "an address such as 'http://127.0.0.1:8086'"
+    )
     org: str = text("the name of an organisation")
     bucket: str = text("the name of a bucket")
-    token_file: SecretPath = declare("the path of a file that holds the token alone")
-    ca_file: FilePath | None = declare(
-        "the path of a PEM file of who signed the server's certificate", None
+    token_file: SecretPath = Field(description="the path of a file that holds the token alone")
+    ca_file: FilePath | None = Field(
+        None, description="the path of a PEM file of who signed the server's certificate"
     )
     timeout_s: float = number(1, 300, "seconds", 10.0)
     kept_after_s: float = number(0, 3600, "seconds", 15.0)
@@ -170,25 +172,27 @@ class Page(Section):
         public_url: Where others reach it, for who is to be led there; None where nobody is.
     """
 
-    enabled: bool = yes_or_no(default=True)
-    listen: Annotated[str, Checked(_host_and_port)] = text(
+    enabled: bool = Field(default=True, description="true or false")
+    listen: Annotated[str, AfterValidator(_host_and_port)] = text(
         "host:port such as '127.0.0.1:8407'", "127.0.0.1:8407"
     )
-    names: Annotated[tuple[str, ...], Checked(_host_names)] = declare(
-        "a list of names of this machine such as ['mixing.lan']", ()
+    names: Annotated[tuple[str, ...], AfterValidator(_host_names)] = Field(
+        (), strict=False, description="a list of names of this machine such as ['mixing.lan']"
     )
-    commands: Annotated[tuple[str, ...], Checked(_known_commands)] = declare(
-        "a list of commands such as ['batch.confirm', 'batch.use']", ()
+    commands: Annotated[tuple[str, ...], AfterValidator(_known_commands)] = Field(
+        (), strict=False, description="a list of commands such as ['batch.confirm', 'batch.use']"
     )
-    token_file: SecretPath | None = declare("the path of a file that holds the token alone", None)
+    token_file: SecretPath | None = Field(
+        None, description="the path of a file that holds the token alone"
+    )
     session_days: float = number(0.01, 366, "days", 30.0)
-    login_header: Annotated[str, Checked(header_name)] | None = text(
+    login_header: Annotated[str, AfterValidator(header_name)] | None = text(
         "the name of a header such as 'X-Remote-User'", None, 60
     )
-    trusted_proxies: Annotated[tuple[str, ...], Checked(proxy_networks)] = declare(
-        "a list of addresses and networks such as ['127.0.0.1']", ()
+    trusted_proxies: Annotated[tuple[str, ...], AfterValidator(proxy_networks)] = Field(
+        (), strict=False, description="a list of addresses and networks such as ['127.0.0.1']"
     )
-    public_url: Annotated[str, Checked(_web_address)] | None = text(
+    public_url: Annotated[str, AfterValidator(_web_address)] | None = text(
         "an address such as 'http://mixing.lan:8407'", None
     )
 

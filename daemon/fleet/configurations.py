@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 
 from daemon.config import Config, load
@@ -26,13 +25,16 @@ def named(template: Config, count: int, skip: int = 0) -> list[Config]:
     if template.mqtt is None:
         raise FleetError("the configuration has no section [mqtt], so there is nowhere to publish")
     # Two clients of one id would close each other's connections.
-    mqtt = replace(template.mqtt, client_id=None)
+    mqtt = template.mqtt.model_copy(update={"client_id": None})
     width = len(str(skip + count))
     return [
-        replace(
-            template,
-            station=replace(template.station, name=f"{PREFIX}{number:0{width}d}", label=None),
-            mqtt=mqtt,
+        template.model_copy(
+            update={
+                "station": template.station.model_copy(
+                    update={"name": f"{PREFIX}{number:0{width}d}", "label": None}
+                ),
+                "mqtt": mqtt,
+            }
         )
         for number in range(skip + 1, skip + count + 1)
     ]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from calibration.serialisation import record_of as record_from
+from calibration.serialisation import from_plain
 from calibration.steadiness import Indication
 from daemon.entries import JSON, Event, Kind
 from daemon.journal.errors import JournalError
@@ -48,7 +48,7 @@ def record_of(seq: int, event: Event) -> Record | None:
     if record is None:
         return None
     try:
-        return record_from(record)
+        return from_plain(record)
     except ValueError as exc:
         name = facts_of(event.body).get("id", "")
         raise JournalError(

@@ -7,14 +7,14 @@ the way are put aside with their logs, never deleted.
 
 from __future__ import annotations
 
-import json
 import os
 import shutil
 from dataclasses import dataclass
 from itertools import count, takewhile
 from pathlib import Path
 
-from calibration.plain_data import from_plain, to_json
+from pydantic import TypeAdapter, ValidationError
+
 from daemon.journal.disk import force, hand_over
 from daemon.journal.errors import JournalError
 
@@ -76,13 +76,13 @@ def pending(journal: Path) -> Replacement | None:
     """
     note = note_path(journal)
     try:
-        found: Replacement = from_plain(Replacement, json.loads(note.read_bytes()))
+        found = TypeAdapter(Replacement).validate_json(note.read_bytes())
     except FileNotFoundError:
         return None
     except OSError as exc:
         msg = f"journal {journal}: cannot be used: {note}: {exc.strerror}"
         raise JournalError(msg) from exc
-    except (ValueError, RecursionError) as exc:
+    except ValidationError as exc:
         raise NoteSpoiltError(_unfinished(journal, f"{note} cannot be read")) from exc
     # All of that folder is removed in the end, so it must be one of ours and no other.
     if not found.folder.startswith(staging_prefix(journal)) or "/" in found.folder:
@@ -99,7 +99,7 @@ def begin(journal: Path, replacement: Replacement) -> None:
     note = note_path(journal)
     part = note.with_name(f"{note.name}.part")
     with part.open("wb") as file:
-        file.write(to_json(replacement).encode())
+        file.write(TypeAdapter(Replacement).dump_json(replacement))
         file.flush()
         os.fsync(file.fileno())
     hand_over(part, journal.parent, NOTE_MODE)

@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import json
 
-from calibration.plain_data import from_plain
+from pydantic import TypeAdapter, ValidationError
+
 from daemon.mixing.batch.lots import Lot
 from daemon.mixing.station.timeline import Timeline
 
@@ -21,8 +22,8 @@ def stored_lots(checkpoint: str) -> tuple[dict[str, Lot], float]:
     try:
         whole = json.loads(checkpoint)
         state = whole.get("state", whole)
-        timeline: Timeline = from_plain(Timeline, state["timeline"])
-        found: dict[str, Lot] = from_plain(dict[str, Lot], state.get("lots", {}))
-    except (ValueError, RecursionError, KeyError, TypeError, AttributeError):
+        timeline = TypeAdapter(Timeline).validate_python(state["timeline"])
+        found = TypeAdapter(dict[str, Lot]).validate_python(state.get("lots", {}))
+    except (ValidationError, ValueError, RecursionError, KeyError, TypeError, AttributeError):
         return {}, 0.0
     return found, timeline.t_s

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from daemon.config.fields import number, one_of, text, yes_or_no
+from pydantic import BeforeValidator, Field
+
+from daemon.config.fields import number, one_of, text
 from daemon.config.probe import Occupation, Quantity, Source
-from daemon.config.values import Converted
 
 if TYPE_CHECKING:
     from daemon.config.rules import Table
@@ -36,10 +37,10 @@ class GpioSection(Source):
     chip: str = text(
         "the label of a GPIO chip such as 'pinctrl-bcm2711', or its device such as '/dev/gpiochip0'"
     )
-    line: Annotated[str, Converted(_line)] = text(
+    line: Annotated[str, BeforeValidator(_line)] = text(
         "the name of a line such as 'GPIO17', or its offset such as 17", longest=31
     )
-    active_low: bool = yes_or_no(default=True)
+    active_low: bool = Field(default=True, description="true or false")
     bias: Literal["pull-up", "pull-down", "none"] = one_of(
         "pull-up", "pull-down", "none", default="pull-up"
     )

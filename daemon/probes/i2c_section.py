@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any
 
-from daemon.config.fields import number, text, whole
+from pydantic import AfterValidator, BeforeValidator, Field
+
+from daemon.config.fields import Section, number, text, whole
 from daemon.config.probe import Occupation
 from daemon.config.rules import Table, ordered, plain_number
-from daemon.config.section import Section, declare
-from daemon.config.values import Checked, Converted
 from daemon.probes.text_section import TextSource, ascii_only
 from daemon.wire.i2c import StatusBytes
 
@@ -65,24 +65,24 @@ class I2cSection(TextSource):
         timeout_s: Seconds after the request until a reading counts as missing.
     """
 
-    bus: Annotated[str, Converted(_device)] = text(
+    bus: Annotated[str, BeforeValidator(_device)] = text(
         "the number of a bus such as 1, or its device such as '/dev/i2c-1'"
     )
-    address: int = declare(
-        "an address of seven bits from 0x08 to 0x77 such as 0x64",
-        low=FIRST_ADDRESS,
-        high=LAST_ADDRESS,
+    address: int = Field(
+        ge=FIRST_ADDRESS,
+        le=LAST_ADDRESS,
+        description="an address of seven bits from 0x08 to 0x77 such as 0x64",
     )
-    request: Annotated[str, Checked(ascii_only)] | None = text(
+    request: Annotated[str, AfterValidator(ascii_only)] | None = text(
         "1 to 32 characters to write, for example 'R'", None, 32
     )
     wait_s: float = number(0, 30, "seconds", WAIT_S)
     read_bytes: int = whole(1, 255, "bytes", 40)
-    status: I2cStatus | None = declare(
-        "status bytes such as { data = 1, pending = 254, nothing = 255 }", None
+    status: I2cStatus | None = Field(
+        None, description="status bytes such as { data = 1, pending = 254, nothing = 255 }"
     )
-    timeout_s: float = declare(
-        "a number from 0.05 to 60 seconds", derived=_timeout_s, low=0.05, high=60
+    timeout_s: float = Field(
+        default_factory=_timeout_s, ge=0.05, le=60, description="a number from 0.05 to 60 seconds"
     )
 
     @classmethod

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeAlias
 
-from daemon.config.fields import FilePath, number, one_of, text
+from pydantic import Field, StringConstraints
+
+from daemon.config.fields import FilePath, Section, number, one_of, text
 from daemon.config.probe import CompensatingSource, Occupation, Quantity
 from daemon.config.rules import Table, ordered
-from daemon.config.section import Section, declare
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -20,7 +21,7 @@ QUANTITIES: Final[tuple[Quantity, ...]] = ("conductivity", "temperature", "pump"
 WAYS: Final = ("name", "label", "of_node")
 _CHANNEL: Final = "a channel such as 'in_{}', without _raw or _input"
 
-_CHANNEL_NAME: Final = "in_[a-z0-9_-]{1,60}"
+ChannelName: TypeAlias = Annotated[str, StringConstraints(pattern="^in_[a-z0-9_-]{1,60}$")]
 
 
 class IioDevice(Section):
@@ -34,8 +35,8 @@ class IioDevice(Section):
 
     name: str | None = text("what its file 'name' holds", None)
     label: str | None = text("what its file 'label' holds", None)
-    of_node: str | None = declare(
-        "a place in the device tree such as '/soc/i2c@7e804000/ec@64'", None, pattern=r"/[^\s]+"
+    of_node: Annotated[str, StringConstraints(pattern="^/[^\\s]+$")] | None = Field(
+        None, description="a place in the device tree such as '/soc/i2c@7e804000/ec@64'"
     )
 
     def __str__(self) -> str:
@@ -60,22 +61,22 @@ class IioSection(CompensatingSource):
         sysfs: Where the kernel shows its devices.
     """
 
-    device: IioDevice = declare(
-        "a device by what it says of itself, such as { label = 'mix-1' }, { name ="
+    device: IioDevice = Field(
+        description="a device by what it says of itself, such as { label = 'mix-1' }, { name ="
         " 'ec-sensor' } or { of_node = '/soc/i2c@7e804000/ec@64' }"
     )
-    conductivity: str | None = declare(
-        _CHANNEL.format("electricalconductivity"), None, pattern=_CHANNEL_NAME
+    conductivity: ChannelName | None = Field(
+        None, description=_CHANNEL.format("electricalconductivity")
     )
-    temperature: str | None = declare(_CHANNEL.format("temp"), None, pattern=_CHANNEL_NAME)
-    pump: str | None = declare(_CHANNEL.format("current0"), None, pattern=_CHANNEL_NAME)
+    temperature: ChannelName | None = Field(None, description=_CHANNEL.format("temp"))
+    pump: ChannelName | None = Field(None, description=_CHANNEL.format("current0"))
     pump_above: float | None = number(-1e9, 1e9, "in the unit of its channel", None)
     pump_below: float | None = number(-1e9, 1e9, "in the unit of its channel", None)
     conductivity_unit: Literal["S/m", "mS/cm", "uS/cm"] = one_of(
         "S/m", "mS/cm", "uS/cm", default="S/m"
     )
     timeout_s: float = number(1, 60, "seconds", 5.0)
-    sysfs: FilePath = declare("the path of a sysfs, which is '/sys'", Path("/sys"))
+    sysfs: FilePath = Field(Path("/sys"), description="the path of a sysfs, which is '/sys'")
 
     @classmethod
     def crossings(cls, table: Table) -> Iterator[tuple[str, str]]:
@@ -120,4 +121,4 @@ class IioSection(CompensatingSource):
     @classmethod
     def lack(cls, quantity: Quantity) -> tuple[str, str]:
         """Return the key of a channel that is missing."""
-        return quantity, f"is missing; give {cls.allowed(quantity)}"
+        return quantity, f"is missing; give {cls.model_fields[quantity].description}"

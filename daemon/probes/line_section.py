@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
+from pydantic import AfterValidator, Field
+
 from daemon.config.fields import one_of, text, whole
 from daemon.config.probe import Occupation
 from daemon.config.rules import Table, ordered
-from daemon.config.section import declare
-from daemon.config.values import Checked
 from daemon.probes.text_section import TextSource, ascii_only
 
 if TYPE_CHECKING:
@@ -39,11 +39,11 @@ class LineSection(TextSource):
     bytesize: Literal[7, 8] = one_of(7, 8, default=8)
     parity: Literal["N", "E", "O"] = one_of("N", "E", "O", default="N")
     stopbits: Literal[1, 2] = one_of(1, 2, default=1)
-    request: Annotated[str, Checked(ascii_only)] | None = text(
+    request: Annotated[str, AfterValidator(ascii_only)] | None = text(
         "1 to 64 characters to send, for example 'READ?\\n'", None, 64
     )
-    timeout_s: float = declare(
-        "a number from 0.05 to 180 seconds", derived=_timeout_s, low=0.05, high=180
+    timeout_s: float = Field(
+        default_factory=_timeout_s, ge=0.05, le=180, description="a number from 0.05 to 180 seconds"
     )
 
     @classmethod

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
-from daemon.config.fields import number, one_of, text, whole
+from pydantic import Field
+
+from daemon.config.fields import Section, number, one_of, text, whole
 from daemon.config.probe import IndicatingSource, Occupation, Quantity
 from daemon.config.rules import Table, ordered
-from daemon.config.section import Section, declare
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -42,7 +43,7 @@ class NumberRegister(Section):
         offset: What is added after that.
     """
 
-    first: int = declare(COUNTED, low=0, high=65_535, spelled="register")
+    first: int = Field(ge=0, le=65_535, alias="register", description=COUNTED)
     function: Function = one_of(3, 4, default=3)
     format: Literal["int16", "uint16", "int32", "uint32", "float32"] = one_of(
         "int16", "uint16", "int32", "uint32", "float32"
@@ -63,7 +64,7 @@ class SwitchRegister(Section):
         bit: Which bit of it says so, 0 for the least significant; None where it is 0 or 1 whole.
     """
 
-    first: int = declare(COUNTED, low=0, high=65_535, spelled="register")
+    first: int = Field(ge=0, le=65_535, alias="register", description=COUNTED)
     function: Function = one_of(3, 4, default=3)
     bit: int | None = whole(0, 15, "", None)
 
@@ -92,17 +93,18 @@ class ModbusSection(IndicatingSource):
     host: str | None = text("a name or an address such as '192.0.2.7'", None)
     tcp_port: int = whole(1, 65_535, "", 502)
     unit: int = whole(0, 255, "")
-    timeout_s: float = declare(
-        "a number from 0.05 to 10 seconds", derived=_timeout_s, low=0.05, high=10
+    timeout_s: float = Field(
+        default_factory=_timeout_s, ge=0.05, le=10, description="a number from 0.05 to 10 seconds"
     )
-    conductivity: NumberRegister | None = declare(
-        "a table such as { register = 0, format = 'float32', word_order = 'ABCD' }", None
+    conductivity: NumberRegister | None = Field(
+        None,
+        description="a table such as { register = 0, format = 'float32', word_order = 'ABCD' }",
     )
-    temperature: NumberRegister | None = declare(
-        "a table such as { register = 2, format = 'int16', factor = 0.1 }", None
+    temperature: NumberRegister | None = Field(
+        None, description="a table such as { register = 2, format = 'int16', factor = 0.1 }"
     )
-    pump: SwitchRegister | None = declare(
-        "a table such as { register = 8, function = 4, bit = 0 }", None
+    pump: SwitchRegister | None = Field(
+        None, description="a table such as { register = 8, function = 4, bit = 0 }"
     )
 
     @classmethod
@@ -143,7 +145,7 @@ class ModbusSection(IndicatingSource):
     @classmethod
     def lack(cls, quantity: Quantity) -> tuple[str, str]:
         """Return that the registers of a quantity are missing."""
-        allowed = cls.allowed(quantity)
+        allowed = cls.model_fields[quantity].description
         return quantity, f"is missing; give {allowed}"
 
 

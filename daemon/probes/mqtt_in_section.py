@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Annotated, Any
 
+from pydantic import AfterValidator, Field, ValidationInfo
+
 from daemon.config.broker_access import BrokerAccess, access_crossings
-from daemon.config.fields import number, one_of, text, whole
+from daemon.config.fields import Section, number, one_of, text, whole
 from daemon.config.probe import IndicatingSource, Occupation, Quantity
 from daemon.config.rules import Table
-from daemon.config.section import Section, declare
-from daemon.config.values import Around, Checked, CheckedIn
 from daemon.wire.json_pointer import json_pointer
 from daemon.wire.published import TimeForm
 
@@ -30,19 +30,19 @@ def _pointer(value: str) -> str:
     return json_pointer(value).text
 
 
-def _in_json(value: str, around: Around) -> str:
-    if around.before.get("value") is None:
+def _in_json(value: str, info: ValidationInfo) -> str:
+    if info.data.get("value") is None:
         raise ValueError("it needs value beside it: a payload that is a number alone holds no more")
     return _pointer(value)
 
 
 def _pointer_field(allowed: str) -> Any:  # noqa: ANN401 - as the fields of `daemon.config.fields`
-    return declare(f"a JSON pointer to {allowed}, such as '/water/ec'", None)
+    return Field(None, description=f"a JSON pointer to {allowed}, such as '/water/ec'")
 
 
-Topic = Annotated[str, Checked(_one_topic)]
-Pointer = Annotated[str, Checked(_pointer)]
-PointerInJson = Annotated[str, CheckedIn(_in_json)]
+Topic = Annotated[str, AfterValidator(_one_topic)]
+Pointer = Annotated[str, AfterValidator(_pointer)]
+PointerInJson = Annotated[str, AfterValidator(_in_json)]
 
 
 class PublishedValue(Section):
@@ -113,17 +113,17 @@ class MqttInSection(IndicatingSource, BrokerAccess):
             still belong together, s; None for one period.
     """
 
-    conductivity: PublishedNumber | None = declare(
-        "{ topic = 'fish-room/mix-1/water', value = '/conductivity' }", None
+    conductivity: PublishedNumber | None = Field(
+        None, description="{ topic = 'fish-room/mix-1/water', value = '/conductivity' }"
     )
-    temperature: PublishedNumber | None = declare(
-        "{ topic = 'fish-room/mix-1/water', value = '/temperature' }", None
+    temperature: PublishedNumber | None = Field(
+        None, description="{ topic = 'fish-room/mix-1/water', value = '/temperature' }"
     )
-    pump: PublishedSwitch | None = declare(
-        "{ topic = 'fish-room/mix-1/pump', on = 'on', off = 'off' }", None
+    pump: PublishedSwitch | None = Field(
+        None, description="{ topic = 'fish-room/mix-1/pump', on = 'on', off = 'off' }"
     )
-    availability: PublishedAvailability | None = declare(
-        "{ topic = 'fish-room/mix-1/status', online = 'online' }", None
+    availability: PublishedAvailability | None = Field(
+        None, description="{ topic = 'fish-room/mix-1/status', online = 'online' }"
     )
     keepalive_s: int = whole(5, 3600, "seconds", 5)
     together_within_s: float | None = number(0.1, 600, "seconds", None)
@@ -146,7 +146,7 @@ class MqttInSection(IndicatingSource, BrokerAccess):
     @classmethod
     def lack(cls, quantity: Quantity) -> tuple[str, str]:
         """Return that the topic of a quantity is missing."""
-        return quantity, f"is missing; give {cls.allowed(quantity)}"
+        return quantity, f"is missing; give {cls.model_fields[quantity].description}"
 
     @classmethod
     def crossings(cls, table: Table) -> Iterator[tuple[str, str]]:

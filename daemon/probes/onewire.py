@@ -8,11 +8,12 @@ from __future__ import annotations
 
 from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
+
+from pydantic import Field, StringConstraints
 
 from daemon.config.fields import FilePath, number, one_of
 from daemon.config.probe import Occupation, Quantity, Source
-from daemon.config.section import declare
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import DriverKind
 from daemon.probes.periodic_read import Device, PeriodicRead
@@ -44,13 +45,12 @@ class OneWireSection(Source):
         sysfs: Where the kernel shows its devices.
     """
 
-    device: str = declare(
-        "a thermometer such as '28-0316a2798eff', as in /sys/bus/w1/devices",
-        pattern="(10|22|28|3b|42)-[0-9a-f]{12}",
+    device: Annotated[str, StringConstraints(pattern="^(10|22|28|3b|42)-[0-9a-f]{12}$")] = Field(
+        description="a thermometer such as '28-0316a2798eff', as in /sys/bus/w1/devices"
     )
     file: Literal["w1_slave", "temperature"] = one_of("w1_slave", "temperature", default="w1_slave")
     timeout_s: float = number(1, 60, "seconds", 5.0)
-    sysfs: FilePath = declare("the path of a sysfs, which is '/sys'", Path("/sys"))
+    sysfs: FilePath = Field(Path("/sys"), description="the path of a sysfs, which is '/sys'")
 
     @classmethod
     def occupies(cls, table: Mapping[str, Any]) -> Occupation | None:

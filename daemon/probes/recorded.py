@@ -14,9 +14,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from pydantic import Field
+
 from daemon.config.fields import FilePath
 from daemon.config.probe import Quantity, Source
-from daemon.config.section import declare
 from daemon.entries import Instant, Sample
 from daemon.probes.driver import Buses, DriverKind, FaultLimit
 from daemon.wire.no_recording import NoRecording
@@ -38,7 +39,7 @@ class RecordedSection(Source):
         path: CSV file as `brinewright replay` takes it.
     """
 
-    path: FilePath = declare("the path of a recording such as 'rehearsal.csv'")
+    path: FilePath = Field(description="the path of a recording such as 'rehearsal.csv'")
 
     @classmethod
     def gives(

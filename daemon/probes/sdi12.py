@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Annotated, Literal
 
-from daemon.config.fields import number, one_of, text, whole
+from pydantic import AfterValidator, Field
+
+from daemon.config.fields import Section, number, one_of, text, whole
 from daemon.config.probe import IndicatingSource, Occupation, Quantity
-from daemon.config.section import Section, declare
-from daemon.config.values import Checked
 from daemon.entries import Sample
 from daemon.probes.driver import DriverKind, FaultLimit
 from daemon.probes.sdi12_bus import Sdi12Bus, Session
@@ -72,14 +72,15 @@ class Sdi12Section(IndicatingSource):
     baud: int = whole(300, 921_600, "Bd", 1200)
     framing: Literal["7E1", "8N1"] = one_of("7E1", "8N1", default="7E1")
     break_by: Literal["service", "adapter"] = one_of("service", "adapter", default="service")
-    address: str = declare(
-        "an address of one character 0-9, A-Z or a-z", "0", pattern="[0-9A-Za-z]"
+    address: str = Field(
+        "0", pattern="^[0-9A-Za-z]$", description="an address of one character 0-9, A-Z or a-z"
     )
-    measurement: Annotated[str, Checked(_measurement)] = text(
+    measurement: Annotated[str, AfterValidator(_measurement)] = text(
         "a measurement such as 'M', 'MC', 'M1', 'C' or 'CC2'", "M", 3
     )
-    values: Values = declare(
-        "numbers of values such as { conductivity = 1, temperature = 2 }", Values()
+    values: Values = Field(
+        default=Values(),
+        description="numbers of values such as { conductivity = 1, temperature = 2 }",
     )
     identification: str | None = text(
         "the beginning of what the instrument says that it is, such as '14VENDOR..MODEL.'", None, 64
@@ -95,7 +96,7 @@ class Sdi12Section(IndicatingSource):
         if numbers is None:
             return
         if not numbers:
-            yield "values", f"gives nothing; give {cls.allowed('values')}"
+            yield "values", f"gives nothing; give {cls.model_fields['values'].description}"
         if len(set(numbers.values())) < len(numbers):
             yield "values", "has one number for two things; look into the instrument's manual"
         word = table.get("measurement", "M")

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Annotated, Any, Literal, TypeAlias
 
+from pydantic import AfterValidator, Field
+
 from daemon.config.fields import one_of
 from daemon.config.probe import IndicatingSource, Quantity
-from daemon.config.section import declare
-from daemon.config.values import Checked
 from daemon.wire.reply import (
     ENCODINGS,
     ReplyFormat,
@@ -50,12 +50,14 @@ class TextSource(IndicatingSource):
         encoding: Of the text; ASCII unless the pattern holds more than that, then UTF-8.
     """
 
-    reply: Annotated[str, Checked(checked_reply)] = declare(
-        "a regular expression of at most 200 characters with the named groups"
+    reply: Annotated[str, AfterValidator(checked_reply)] = Field(
+        description="a regular expression of at most 200 characters with the named groups"
         " conductivity and temperature"
     )
     decimal: Literal[".", ","] = one_of(".", ",", default=".")
-    encoding: Encoding = declare("one of 'utf-8', 'latin-1', 'ascii'", derived=_encoding)
+    encoding: Encoding = Field(
+        default_factory=_encoding, description="one of 'utf-8', 'latin-1', 'ascii'"
+    )
 
     @classmethod
     def crossings(cls, table: Table) -> Iterator[tuple[str, str]]:

@@ -240,7 +240,7 @@ def _faults(text: str, template: Path) -> list[str]:
 
     The service checks it again at its start.
     """
-    if importlib.util.find_spec("gsw") is None:
+    if importlib.util.find_spec("pydantic") is None:
         return []
     from daemon.config.loading import ConfigError, parse  # noqa: PLC0415 - may not be installed
     from daemon.probes.registry import SECTIONS  # noqa: PLC0415 - as above

@@ -104,7 +104,7 @@ class MqttStage:
 
     def __init__(self, broker: Broker, reader: Reader, closing: ExitStack) -> None:
         self._broker = broker
-        section = Mqtt.read({"host": broker.host, "port": broker.port})
+        section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
         self.sink: Sink = MqttSink(section, STATION, reader)
         self._heard = closing.enter_context(listening(broker))
         closing.callback(self.sink.close)

@@ -68,7 +68,7 @@ class Pressed(Recorder):
 @contextmanager
 def following(folder: Path, sinks: Sequence[Sink]) -> Iterator[threading.Event]:
     """Have all of them follow the journal in `folder`, until it is told to stop or left."""
-    config = Config.read(
+    config = Config.model_validate(
         {
             "station": {"name": "quarantine-wing"},
             "reservoir": [

@@ -13,8 +13,8 @@ from typing import get_args
 import pytest
 
 from daemon.config import Config, load, parse
+from daemon.config.fields import Section
 from daemon.config.probe import Source
-from daemon.config.section import Section
 from daemon.mixing.alarm.catalogue import Priority
 from daemon.probes.registry import SECTIONS
 from daemon.publishing.notify.news import MessageKind
@@ -60,10 +60,10 @@ def test_every_word_of_a_line_of_receivers_is_explained(path: str) -> None:
 
 def keys_of(section: type[Section]) -> Iterator[tuple[str, str]]:
     """Yield each key of a section and of those within it, as the file spells it."""
-    for key in section.every_key():
-        inner = [each for each in _within(key.hint) if issubclass(each, Section)]
+    for name, field in section.model_fields.items():
+        inner = [each for each in _within(field.annotation) if issubclass(each, Section)]
         if not inner:
-            yield section.__name__, key.spelled
+            yield section.__name__, field.alias or name
         for each in inner:
             yield from keys_of(each)
 
@@ -202,8 +202,7 @@ def test_the_drivers_that_need_a_network_say_so() -> None:
     silent = [
         name
         for name, section in SECTIONS.items()
-        if "host" in {each.name for each in section.every_key()}
-        and section.needs_network is Source.needs_network
+        if "host" in section.model_fields and section.needs_network is Source.needs_network
     ]
 
     assert {"mqtt_in"} <= needing

@@ -10,9 +10,11 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
+from pydantic.fields import FieldInfo
+from pydantic_core import PydanticUndefined
 
 from daemon.config import parse
-from daemon.config.section import Key, Section
 from daemon.probes.registry import MODULES, SECTIONS, kind
 from tests.docs.guides import ROOT, blocks, text_of
 from tests.docs.test_guides import completed
@@ -63,12 +65,12 @@ def keys_on(page: str) -> dict[str, tuple[str, str]]:
     }
 
 
-def lacking(key: Key, shown: str, row: str) -> str:
+def lacking(key: str, field: FieldInfo, shown: str, row: str) -> str:
     """What the row of a key lacks of its default; empty where nothing is."""
-    default = key.default
+    default = field.default
     if AS_OF_A_LINE in row:
-        return "" if key.name in keys_on(page_of("line")) else "is not on the page of a line"
-    if key.needed:
+        return "" if key in keys_on(page_of("line")) else "is not on the page of a line"
+    if default is PydanticUndefined and field.default_factory is None:
         return "" if "needed" in shown else "does not say that it is needed"
     if isinstance(default, str | bool | int | float):
         expected = f"{default:g}" if type(default) in (int, float) else json.dumps(default)
@@ -77,15 +79,16 @@ def lacking(key: Key, shown: str, row: str) -> str:
     return "" if shown else "says nothing"
 
 
-def parts_of(key: Key) -> set[str]:
+def parts_of(field: FieldInfo) -> set[str]:
     """The keys within a key whose value is a table."""
-    sections, left = list[type[Section]](), [key.hint]
+    models, left = [], [field.annotation]
     while left:
         each = left.pop()
         left += typing.get_args(each)
-        if isinstance(each, type) and issubclass(each, Section):
-            sections.append(each)
-    return {each.spelled for section in sections for each in section.every_key()}
+        if isinstance(each, type) and issubclass(each, BaseModel):
+            models.append(each)
+    fields = [each for model in models for each in model.model_fields.items()]
+    return {field.alias or name for name, field in fields}
 
 
 @cache
@@ -138,13 +141,13 @@ def test_a_page_shows_a_section_of_its_driver_that_loads(driver: str, tmp_path: 
 @pytest.mark.parametrize("driver", DRIVERS)
 def test_a_page_names_every_key_with_its_default(driver: str) -> None:
     """And no key that the section does not have."""
-    fields = {each.name: each for each in kind(driver).section.every_key()}
+    fields = kind(driver).section.model_fields
     there = keys_on(page_of(driver))
     within = {name for field in fields.values() for name in parts_of(field)}
 
     assert [] == [key for key in fields if key not in there and key not in COMMON]
     assert [] == [key for key in there if key not in fields and key not in within]
-    found = {key: lacking(fields[key], *there[key]) for key in there if key in fields}
+    found = {key: lacking(key, fields[key], *there[key]) for key in there if key in fields}
     assert {} == {key: why for key, why in found.items() if why}
 
 
@@ -170,7 +173,7 @@ def test_a_page_has_wiring_with_cautions_and_is_short(driver: str) -> None:
 
 def test_a_page_that_is_wrong_is_noticed() -> None:
     """The checks above can fail: another number or word, nothing, a fault that nobody says."""
-    fields = {each.name: each for each in kind("line").section.every_key()}
+    fields = kind("line").section.model_fields
     shown = {"baud": "19200", "parity": '"E"', "timeout_s": "", "port": "none", "stopbits": "1"}
 
     assert {
@@ -179,6 +182,6 @@ def test_a_page_that_is_wrong_is_noticed() -> None:
         "timeout_s": "says nothing",
         "port": "does not say that it is needed",
         "stopbits": "",
-    } == {key: lacking(fields[key], each, "") for key, each in shown.items()}
+    } == {key: lacking(key, fields[key], each, "") for key, each in shown.items()}
     assert [] == unsaid("another program holds it")
     assert len(unsaid("a whale sits upon the adapter")) > 1

@@ -81,9 +81,7 @@ def test_the_acceptance_intervals_are_those_of_the_program(row: list[str]) -> No
     """For the limits and the confidence that the guide names."""
     found = re.search(r"[\d.]+", row[0])
     assert found is not None
-    (confidence,) = (
-        each.default for each in Reservoir.every_key() if each.name == "release_confidence"
-    )
+    confidence = Reservoir.model_fields["release_confidence"].default
     interval = acceptance_interval(float(found[0]) / 2.0, 33.0, 35.0, confidence)
 
     shown = "none" if interval is None else f"{interval[0]:.2f} to {interval[1]:.2f}"

@@ -123,7 +123,9 @@ def test_every_configuration_that_a_page_shows_loads(block: Block, tmp_path: Pat
     given = tomllib.loads(block.text)
 
     assert "quarantine-wing" == config.station.name
-    assert given.keys() <= {each.spelled for each in config.every_key()}
+    assert given.keys() - {"station", "reservoir", "journal"} <= set(config.model_fields_set) | {
+        field.alias for field in type(config).model_fields.values()
+    }
 
 
 @pytest.mark.parametrize("block", all_blocks("json"), ids=str)

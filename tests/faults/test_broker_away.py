@@ -33,8 +33,7 @@ def test_tries_in_vain_leaves_memory_files_and_threads_as_they_were(
     """The journal is the queue: what waits is read a batch at a time and let go of again."""
     with Writer(tmp_path / "journal.db") as writer:
         writer.append([reading(number) for number in range(BACKLOG)], 0.0)
-    section = Mqtt.read({"host": LOOPBACK, "port": free_port})
-    reader = Reader(tmp_path / "journal.db")
+    section, reader = Mqtt(host=LOOPBACK, port=free_port), Reader(tmp_path / "journal.db")
     with Cursors(tmp_path / "journal-cursors.db") as cursors:
         tail = Tail(
             reader,

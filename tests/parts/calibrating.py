@@ -10,7 +10,7 @@ from random import Random
 import gsw
 
 from calibration.record import Record
-from calibration.serialisation import record_of
+from calibration.serialisation import from_plain
 from daemon.entries import JSON, Command, Entry, Event, Instant, Kind, Reading, Sample
 from daemon.journal.checkpoint import dump, restore
 from daemon.mixing.seawater.uncertainty import ProbeUncertainty
@@ -185,7 +185,7 @@ def records(entries: list[Entry]) -> list[Record]:
         for each in of(entries, Kind.CALIBRATION)
         if "record" in facts_in(each)
     ]
-    return [record_of(each) for each in stored]
+    return [from_plain(each) for each in stored]
 
 
 def steps(entries: list[Entry]) -> list[str]:

@@ -219,7 +219,7 @@ class Newest:
         spec = spec_from_file_location("newest_of_the_guide", folder / "newest.py")
         assert spec is not None
         assert spec.loader is not None
-        # Where one looks for what a section's annotations name.
+        # Where pydantic looks for what a section's annotations name.
         module = sys.modules[spec.name] = module_from_spec(spec)
         spec.loader.exec_module(module)
         kind: DriverKind[Any] = module.DRIVER

@@ -73,7 +73,7 @@ def section(url: str, folder: Path, **more: object) -> Influx:
     path.write_text(f"{TOKEN}\n")
     path.chmod(0o600)
     told = {"url": url, "org": ORG, "bucket": BUCKET, "token_file": str(path), **more}
-    return Influx.read(told)
+    return Influx.model_validate(told)
 
 
 def write_configuration(folder: Path, url: str) -> Path:

@@ -67,7 +67,7 @@ def make_sink(path: Path, clock: Hands) -> Iterator[Callable[..., MqttSink]]:
     made: list[MqttSink] = []
 
     def make(broker: Broker, **settings: object) -> MqttSink:
-        section = Mqtt.read({"host": broker.host, "port": broker.port, **settings})
+        section = Mqtt.model_validate({"host": broker.host, "port": broker.port, **settings})
         made.append(MqttSink(section, STATION, Reader(path), clock))
         return made[-1]
 
@@ -278,7 +278,7 @@ def test_a_password_shows_nowhere(
     sink = make_sink(guarded, **account)
     with pytest.raises(SinkError) as caught:
         sink.deliver([])
-    section = Mqtt.read({"host": guarded.host, **account})
+    section = Mqtt.model_validate({"host": guarded.host, **account})
 
     assert "hush-hush" == broker_of(section, STATION).password
     assert "hush-hush" not in repr(broker_of(section, STATION)) + caplog.text + repr(caught.value)

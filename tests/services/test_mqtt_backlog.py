@@ -23,7 +23,7 @@ def test_what_is_live_goes_between_a_backlog_that_is_held_to_a_rate(
     broker: Broker, tmp_path: Path
 ) -> None:
     """No faster than is set; a picture that comes meanwhile is shown within a second."""
-    section = Mqtt.read({"host": broker.host, "port": broker.port, "backlog_per_s": 100})
+    section = Mqtt(host=broker.host, port=broker.port, backlog_per_s=100)
     reader = Reader(tmp_path / "journal.db")
     with (
         Writer(tmp_path / "journal.db") as writer,

@@ -62,7 +62,7 @@ def make_sink(path: Path, inbox: Inbox, writer: Writer) -> Iterator[Callable[...
     made: list[MqttSink] = []
 
     def make(broker: Broker, allowed: tuple[str, ...] = COMMANDS) -> MqttSink:
-        section = Mqtt.read({"host": broker.host, "port": broker.port})
+        section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
         reader = Reader(path)
         commands = CommandIntake(STATION, ("mix-1",), allowed, inbox, reader)
         made.append(MqttSink(section, STATION, reader, commands=commands if allowed else None))

@@ -78,7 +78,7 @@ def make_stage(tmp_path: Path) -> Iterator[Callable[..., Stage]]:
         reader = Reader(tmp_path / "journal.db")
 
         def make(broker: Broker, *told: HubDevice) -> Stage:
-            section = Mqtt.read({"host": broker.host, "port": broker.port})
+            section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
             announcer, clock = Announcer(STATION, "homeassistant", told, Random(5)), Hands()
             made.append(MqttSink(section, STATION, reader, clock, hubs=HubParts(announcer)))
             return Stage(made[-1], announcer, clock)

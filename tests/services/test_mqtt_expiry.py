@@ -43,8 +43,7 @@ def test_a_snapshot_expires_with_the_broker_and_an_alarm_does_not(
     is cleared.
     """
     raised = event(0, Kind.ALARM, name="no-data", state="raised")
-    section = Mqtt.read({"host": broker.host, "port": broker.port})
-    reader = Reader(tmp_path / "journal.db")
+    section, reader = Mqtt(host=broker.host, port=broker.port), Reader(tmp_path / "journal.db")
     with (
         Writer(tmp_path / "journal.db") as writer,
         closing(MqttSink(section, STATION, reader)) as sink,

@@ -40,7 +40,7 @@ def test_each_message_is_read_answered_and_survived(
     journal = tmp_path / "journal.db"
     inbox, reader = made(journal), Reader(journal)
     sink = MqttSink(
-        Mqtt.read({"host": broker.host, "port": broker.port}),
+        Mqtt.model_validate({"host": broker.host, "port": broker.port}),
         STATION,
         reader,
         commands=CommandIntake(STATION, ("mix-1",), COMMANDS, inbox, reader, ("homeassistant/",)),

@@ -72,7 +72,7 @@ class Stage:
     def begin(self) -> None:
         """Begin publishing, as a new process does."""
         self.end()
-        section = Mqtt.read({"host": self.broker.host, "port": self.broker.port})
+        section = Mqtt.model_validate({"host": self.broker.host, "port": self.broker.port})
         reader, path = self.reader, cursors_path(self.folder / "journal.db")
 
         def now() -> Instant:

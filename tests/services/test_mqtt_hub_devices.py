@@ -56,7 +56,7 @@ class Wing:
 
     def publish(self, station: str, *reservoirs: str) -> MqttSink:
         """Publish under these names until nothing more is due; the sink stays connected."""
-        section = Mqtt.read({"host": self.broker.host, "port": self.broker.port})
+        section = Mqtt.model_validate({"host": self.broker.host, "port": self.broker.port})
         devices = [HubDevice(station, name) for name in ("", *reservoirs)]
         announcer = Announcer(station, "homeassistant", devices, Random(5))
         left = LeftBehind(

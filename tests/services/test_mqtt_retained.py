@@ -38,7 +38,7 @@ def make_sink(tmp_path: Path, inbox: Inbox) -> Iterator[Callable[[Broker], MqttS
 
     def make(broker: Broker) -> MqttSink:
         reader = Reader(tmp_path / "journal.db")
-        section = Mqtt.read({"host": broker.host, "port": broker.port})
+        section = Mqtt.model_validate({"host": broker.host, "port": broker.port})
         commands = CommandIntake(STATION, ("mix-1",), ("batch.use",), inbox, reader)
         sinks.append(MqttSink(section, STATION, reader, commands=commands))
         sinks[-1].deliver([])

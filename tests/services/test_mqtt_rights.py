@@ -121,7 +121,7 @@ def station(guarded: Guarded, tmp_path: Path, writer: Writer, inbox: Inbox) -> I
     word = tmp_path / "mqtt-password"
     word.write_text(f"{STATION}-word\n")
     word.chmod(0o600)
-    section = Mqtt.read(
+    section = Mqtt.model_validate(
         {
             "host": LOOPBACK,
             "port": guarded.tls_port,
@@ -233,7 +233,7 @@ def test_no_other_account_publishes_as_the_station(
 def test_nobody_comes_in_without_an_account(guarded: Guarded) -> None:
     """Neither with none nor with a wrong word."""
     for more in ({}, {"username": STATION, "password_file": str(guarded.certificates / "ca.key")}):
-        section = Mqtt.read({"host": LOOPBACK, "port": guarded.broker.port, **more})
+        section = Mqtt.model_validate({"host": LOOPBACK, "port": guarded.broker.port, **more})
         sink = MqttSink(section, STATION, Reader(guarded.certificates / "no-journal.db"))
         with pytest.raises(SinkError, match=r"requires an account|refused the account"):
             sink.deliver([])

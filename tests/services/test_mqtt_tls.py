@@ -38,7 +38,9 @@ def make_sink(tmp_path: Path) -> Iterator[Callable[..., MqttSink]]:
     made: list[MqttSink] = []
 
     def make(**settings: object) -> MqttSink:
-        made.append(MqttSink(Mqtt.read(settings), STATION, Reader(tmp_path / "journal.db")))
+        made.append(
+            MqttSink(Mqtt.model_validate(settings), STATION, Reader(tmp_path / "journal.db"))
+        )
         return made[-1]
 
     with Writer(tmp_path / "journal.db") as writer:
@@ -277,7 +279,7 @@ def test_commands_work_in_the_older_protocol(
     commands = CommandIntake(
         STATION, ("mix-1",), ("batch.use",), made(tmp_path / "journal.db"), reader
     )
-    section = Mqtt.read({"host": LOOPBACK, "port": old.port})
+    section = Mqtt.model_validate({"host": LOOPBACK, "port": old.port})
     sink = MqttSink(section, STATION, reader, commands=commands)
     try:
         sink.deliver([])

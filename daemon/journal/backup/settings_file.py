@@ -72,9 +72,9 @@ def files_named(config: Config) -> tuple[Path, ...]:
     """Return the files of passwords, tokens, addresses and certificates that it names."""
     sections = (config.mqtt, config.influx, config.notify, config.heartbeat)
     values = (
-        getattr(section, each.name)
+        getattr(section, name)
         for section in sections
         if section is not None
-        for each in section.every_key()
+        for name in type(section).model_fields
     )
     return tuple(dict.fromkeys(value for value in values if isinstance(value, Path)))

@@ -13,7 +13,7 @@ from contextlib import closing
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from calibration.serialisation import record_of
+from calibration.serialisation import from_plain
 from daemon.entries import Event
 from daemon.journal import rows
 from daemon.journal.calibration_records import record_in
@@ -154,7 +154,7 @@ def sound_event(event: Event | None) -> bool:
     record = record_in(event)
     if record is not None:
         try:
-            record_of(record)
+            from_plain(record)
         except ValueError:
             return False
     return True

@@ -129,7 +129,7 @@ class Steps:
         step = trail.steps[-1] if abs(trail.steps[-1]) >= least else 0.0
         if inside:
             newest = (each for each in trail.steps[-_FOLLOWS_CELLS:] if abs(each) >= least)
-            self.total, self.gap = sum(newest, 0.0), False
+            self.total, self.gap = sum(newest), False
         else:
             self.total += step
             self.gap |= not follows and step != 0.0

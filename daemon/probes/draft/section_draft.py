@@ -5,13 +5,12 @@ from __future__ import annotations
 import re
 import textwrap
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from daemon.config import ConfigError, Source, parse
 from daemon.config.probe import IndicatingSource, probe_section
-from daemon.config.section import Section
 from daemon.probes.draft.examples import DEVICE_KEYS, EXAMPLES
 from daemon.probes.registry import MODULES, SECTIONS
 
@@ -178,15 +177,15 @@ _COMMON = frozenset(
 
 
 def _keys(section: type[Source]) -> list[str]:
-    return [each.spelled for each in section.every_key()]
+    return [field.alias or key for key, field in section.model_fields.items()]
 
 
 def _explained(key: str, section: type[Source], meaning: str) -> Iterator[str]:
     """Yield the meaning of a key and what it may be, as comments."""
-    (one,) = (each for each in section.every_key() if each.spelled == key)
+    field = next(each for name, each in section.model_fields.items() if key in (name, each.alias))
     words = " ".join(meaning.split()).replace('None (in the file: "none")', '"none"')
     words = words.replace("None", "left out")
-    allowed = f" Give {one.declared.allowed}."
+    allowed = f" Give {field.description}." if field.description else ""
     yield from textwrap.wrap(
         f"{words}{allowed}".strip(),
         WIDTH,
@@ -210,9 +209,12 @@ def _marked(answer: Answer) -> list[str]:
 
 
 def _default(section: type[Source], key: str) -> str:
-    (one,) = (each for each in section.every_key() if each.spelled == key)
-    value = one.declared.derived({}) if one.declared.derived else one.default
-    return "..." if value is None or one.needed else toml(value)
+    field = next(each for name, each in section.model_fields.items() if key in (name, each.alias))
+    try:
+        value = field.get_default(call_default_factory=True, validated_data={})
+    except (KeyError, TypeError, ValueError):
+        return "..."
+    return "..." if value is None else toml(value)
 
 
 def _meanings(section: type[Source]) -> dict[str, str]:
@@ -241,8 +243,9 @@ def toml(value: object) -> str:
         return "{ " + ", ".join(f"{key} = {toml(each)}" for key, each in value.items()) + " }"
     if isinstance(value, list | tuple):
         return "[" + ", ".join(map(toml, value)) + "]"
-    if isinstance(value, Section):
-        return toml({key: each for key, each in asdict(value).items() if each is not None})
+    dump = getattr(value, "model_dump", None)
+    if dump is not None:
+        return toml({key: each for key, each in dump().items() if each is not None})
     raise TypeError(f"TOML has no value for {type(value).__name__}")
 
 

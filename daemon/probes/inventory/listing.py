@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import socket
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 from daemon.config import Config, Source
@@ -108,7 +108,7 @@ def _names(section: Source, connection: Connection) -> bool:
 
 def _texts(section: Source) -> Iterator[str]:
     """Yield every text of a section, and the place that it occupies."""
-    table = asdict(section)
+    table = section.model_dump()
     for value in table.values():
         parts = value.values() if isinstance(value, Mapping) else [value]
         yield from (str(part) for part in parts if isinstance(part, str | Path))

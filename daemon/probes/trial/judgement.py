@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from statistics import median
 from typing import TYPE_CHECKING
 
@@ -146,7 +146,7 @@ def _of_the_way(
     holders: Mapping[str, tuple[str, ...]],
 ) -> list[str]:
     """Return what is wrong on the way: a device that is held, an echo, silence, broken replies."""
-    used = type(subject.section).occupies(asdict(subject.section))
+    used = type(subject.section).occupies(subject.section.model_dump())
     path = "" if used is None else used.path
     text = " ".join(faults)
     if any(words in text for words in HELD):

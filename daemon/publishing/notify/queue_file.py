@@ -9,10 +9,12 @@ import json
 import logging
 import sqlite3
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any, TypeAlias
 
-from calibration.plain_data import from_plain, to_json
+from pydantic import TypeAdapter, ValidationError
+
 from daemon.mixing.alarm.former_names import present_name
 from daemon.publishing.notify.policy import Queue
 from daemon.publishing.own_file import OwnFile
@@ -84,8 +86,8 @@ class QueueFile:
         queues = {}
         for receiver, text in rows:
             try:
-                queues[receiver] = from_plain(Queue, _present_form(json.loads(text)))
-            except (ValueError, RecursionError, TypeError, KeyError, AttributeError):
+                queues[receiver] = _adapter().validate_python(_present_form(json.loads(text)))
+            except (ValidationError, ValueError, TypeError, KeyError, AttributeError):
                 log.warning("%s: one record is of another version and was left out", self._path)
         return (journal[0] if journal else ""), queues
 
@@ -95,7 +97,7 @@ class QueueFile:
         Raises:
             SinkError: Nothing was written.
         """
-        rows = [(key, to_json(each)) for key, each in queues.items()]
+        rows = [(key, _adapter().dump_json(each).decode()) for key, each in queues.items()]
         try:
             self._db.execute("BEGIN IMMEDIATE")
             self._db.execute("INSERT OR REPLACE INTO journal VALUES (1, ?)", (journal,))
@@ -150,3 +152,8 @@ def _present_notice(raw: dict[str, Any]) -> dict[str, Any]:
 def _present_key(key: str) -> str:
     reservoir, _, name = key.rpartition(" ")
     return f"{reservoir} {present_name(name)}".strip()
+
+
+@cache
+def _adapter() -> TypeAdapter[Queue]:
+    return TypeAdapter(Queue)

@@ -235,7 +235,7 @@ def test_made_up_stations_are_known_by_their_names(config: Config) -> None:
 def test_a_fleet_that_cannot_be_had_is_refused(config: Config, tmp_path: Path) -> None:
     """No broker, no folder, or fewer stations than asked for."""
     with pytest.raises(FleetError, match=r"no section \[mqtt\]"):
-        named(replace(config, mqtt=None), 1)
+        named(config.model_copy(update={"mqtt": None}), 1)
     with pytest.raises(FleetError, match="holds 0 stations"):
         provisioned(tmp_path, None)
     (tmp_path / "north-wing").mkdir()

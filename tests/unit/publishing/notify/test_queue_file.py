@@ -9,7 +9,6 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from calibration.plain_data import to_json
 from daemon.entries import Phase
 from daemon.publishing.notify.notice import AlarmNotice, NoticeState
 from daemon.publishing.notify.policy import Queue, enqueue
@@ -197,8 +196,8 @@ def test_what_the_version_before_stored_goes_on(tmp_path: Path) -> None:
     assert ("journal-1", {"receiver-1": a_queue()}) == found
 
 
-def a_queue_with_news() -> Queue:
-    """One with releases sent and unsent, withdrawn and not, and water that an alarm carries."""
+def test_releases_and_due_starts_come_back_as_they_were(tmp_path: Path) -> None:
+    """Sent and unsent, withdrawn and not, and the water that an alarm carries."""
     recipient = Recipient()
     recipient.water(Phase.READY)
     recipient.reachable = False
@@ -206,28 +205,12 @@ def a_queue_with_news() -> Queue:
     recipient.change("batch-undecided")
     recipient.due()
     recipient.change("salinity-drifting")
-    assert recipient.queue.changes[0].notice.water is not None
-    return recipient.queue
-
-
-def test_releases_and_due_starts_come_back_as_they_were(tmp_path: Path) -> None:
-    """With all that is known of the water."""
-    queue = a_queue_with_news()
     file = QueueFile(tmp_path / "notices.db")
-    file.write("journal-1", {"receiver-1": queue})
+    file.write("journal-1", {"receiver-1": recipient.queue})
     file.close()
     again = QueueFile(tmp_path / "notices.db")
     _, queues = again.read()
     again.close()
 
-    assert {"receiver-1": queue} == queues
-
-
-def test_times_as_the_version_before_wrote_them_are_the_same_times(tmp_path: Path) -> None:
-    """It ended them in Z, and left out no member."""
-    text = to_json(a_queue_with_news())
-    assert "+00:00" in text
-
-    _, queues = stored(tmp_path / "notices.db", text.replace("+00:00", "Z"))
-
-    assert {"receiver-1": a_queue_with_news()} == queues
+    assert {"receiver-1": recipient.queue} == queues
+    assert recipient.queue.changes[0].notice.water is not None
