@@ -71,6 +71,9 @@ class Tree:
         try:
             os.write(descriptor, content[:PAGE])
             return _taken(descriptor)
+        except BrokenPipeError:
+            # Who read is gone since.
+            return False
         finally:
             os.close(descriptor)
 

@@ -26,12 +26,19 @@ IMPORTS = {
     *("code", "codeop", "pty", "commands", "pdb", "yaml", "xml"),
 }
 ONLY_IN = {
-    "subprocess": {"daemon/run.py", "daemon/cli/simulate_fleet.py"},
+    "subprocess": {
+        *("daemon/run.py", "daemon/cli/simulate_fleet.py"),
+        "daemon/publishing/notify/sender_process.py",
+    },
     "ctypes": {"daemon/clock.py"},
     "os.execv": {"daemon/cli/run.py", "daemon/cli/simulate.py"},
-    "importlib.import_module": {"daemon/cli/application.py", "daemon/probes/registry.py"},
+    "importlib.import_module": {
+        *("daemon/cli/application.py", "daemon/probes/registry.py"),
+        "daemon/publishing/notify/plugin.py",
+    },
 }
-"""What a few places need: to start our own modules, to name them, to ask the kernel its clock."""
+"""What a few places need: to start our own modules, to name them or a library's own, to ask the
+kernel its clock."""
 
 
 def dotted(node: ast.expr) -> str:
