@@ -232,8 +232,8 @@ FAULTS = (
     Fault(
         "events are not forced to the card",
         "daemon/journal/writer.py",
-        "at_once = self._last_flush_s is None or any(isinstance(each, Event) for each in entries)",
-        "at_once = self._last_flush_s is None",
+        "at_once = at_once or isinstance(entry, Event)",
+        "at_once = bool(at_once)",
         (f"{DURABLE}::test_every_event_is_forced_to_the_card",),
     ),
     Fault(
