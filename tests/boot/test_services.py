@@ -30,6 +30,16 @@ SystemCallFilter=~@privileged @resources
 """
 
 
+SENDS = f"""[Service]
+Type=oneshot
+Restart=no
+WatchdogSec=0
+ExecStart=
+ExecStart=/opt/brinewright/current/bin/brinewright alarm test --config {CONFIG}
+"""
+"""In the place of publishing, as it is confined: what tries all receivers."""
+
+
 TREND_FILE = "/var/lib/brinewright/journal-trend.db"
 PLACES = (
     *("/trend", "/batches", "/lots", "/calibrations", "/calibrations/routine"),
@@ -214,6 +224,18 @@ def test_a_filter_that_kills_is_noticed_by_these_tests(station: Machine) -> None
     )
 
     assert "status=31/SYS" in log_of(station, unit)
+
+
+def test_a_message_leaves_under_the_unit_s_confinement(station: Machine) -> None:
+    """The process that sends it starts, and says of a receiver that is not there what is wrong."""
+    owner = "brinewright:brinewright-keepers"
+    station.write("/etc/brinewright/receivers", "json://127.0.0.1:9/\n", mode=0o600, owner=owner)
+    configure(station, '\n[notify]\nurls_file = "receivers"\n')
+    station.write(f"/etc/systemd/system/{UNITS[1]}.service.d/sends.conf", SENDS)
+    station.run(["systemctl", "daemon-reload"], check=True)
+    station.run(["systemctl", "restart", UNITS[1]])
+
+    assert "Connection refused" in " ".join(log_of(station, UNITS[1]).split())
 
 
 def test_the_units_expose_no_more_than_they_must(running: Machine) -> None:
