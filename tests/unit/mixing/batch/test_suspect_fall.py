@@ -104,6 +104,22 @@ def test_while_a_bubble_clings_nothing_claims_that_all_is_right() -> None:
     assert "batch-suspended" not in bench.alarms
 
 
+def test_water_that_waits_for_a_person_still_waits_when_the_bubble_has_gone() -> None:
+    """It was not released before, so nothing is released as before; the wait is named in words."""
+    bench = released(replace(BATCH, needs_confirmation=True))
+    assert Phase.VERIFYING == bench.phase
+    before = stands(bench)
+    cling(bench.story, 12)
+    away = bench.run()
+    bench.story.still(4)
+    back = bench.run()
+
+    (suspended,) = of(away, Kind.BATCH)
+    assert "waiting up to 60 min" in str(facts_in(suspended)["why"])
+    assert (["resumed"], []) == (whats(back), phases(away) + phases(back))
+    assert (before, None) == (stands(bench), released_s(bench))
+
+
 def test_a_second_bubble_is_as_the_first() -> None:
     """Two whole episodes say the same."""
     bench = released()
