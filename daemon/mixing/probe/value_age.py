@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from daemon.entries import Sample
+    from daemon.mixing.probe.quality.limits import QualityLimits
 
 BLOCK_S = 60.0
 """Movement is what one to two minutes show; our own choice.  In a shorter time the steps of a
@@ -111,18 +112,25 @@ class AgeUncertainty:
 FRESH = AgeUncertainty()
 
 
-def age_uncertainty(state: Motions, sample: Sample, t_s: float) -> AgeUncertainty:
+def age_uncertainty(
+    state: Motions, sample: Sample, t_s: float, limits: QualityLimits
+) -> AgeUncertainty:
     """Take the values of a sample, and return what their ages add to them.
+
+    What lies outside the ranges of the instrument is no water, and says nothing of its motion.
 
     Args:
         state: Of the probe; changed in place.
         sample: Its values and how old each is.
         t_s: Time of the sample, s.
+        limits: With those ranges.
     """
     conductivity, temperature = sample.conductivity_mS_cm, sample.temperature_C
-    if conductivity is not None and math.isfinite(conductivity):
+    low, high = limits.conductivity_range_mS_cm
+    if conductivity is not None and low <= conductivity <= high:
         state.conductivity.add(conductivity, t_s - sample.conductivity_age_s)
-    if temperature is not None and math.isfinite(temperature):
+    low, high = limits.temperature_range_C
+    if temperature is not None and low <= temperature <= high:
         state.temperature.add(temperature, t_s - sample.temperature_age_s)
     if not sample.conductivity_age_s and not sample.temperature_age_s:
         return FRESH

@@ -57,7 +57,7 @@ def reading_of(
     probe = state.probes.get(sample.probe)
     if probe is None:
         probe = state.probes[sample.probe] = ProbeState()
-    aged = age_uncertainty(probe.motions, sample, t_s)
+    aged = age_uncertainty(probe.motions, sample, t_s, settings.quality)
     salinity, salinity_u_ = salinity_of(
         sample.conductivity_mS_cm,
         sample.temperature_C,

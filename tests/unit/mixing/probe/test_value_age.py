@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 
 import pytest
 
 from daemon.entries import Sample
+from daemon.mixing.probe.quality.limits import QualityLimits
 from daemon.mixing.probe.value_age import (
     FRESH,
     SLOWEST_C_PER_S,
@@ -17,6 +19,8 @@ from daemon.mixing.probe.value_age import (
     age_uncertainty,
 )
 from tests.parts.events import AT
+
+aged = partial(age_uncertainty, limits=QualityLimits())
 
 
 def sample(conductivity: float | None, temperature: float | None, *ages_s: float) -> Sample:
@@ -37,7 +41,7 @@ def test_two_values_of_the_same_moment_add_nothing() -> None:
     """However fast both move."""
     state = Motions()
     for t_s in range(200):
-        assert FRESH == age_uncertainty(state, sample(50.0 + t_s, 20.0 + t_s), float(t_s))
+        assert FRESH == aged(state, sample(50.0 + t_s / 10, 20.0 + t_s / 20), float(t_s))
     assert not FRESH
 
 
@@ -45,7 +49,7 @@ def test_water_at_rest_is_taken_to_move_slowly() -> None:
     """Ten seconds at the stated pace, as a rectangle to either side."""
     state = Motions()
     for t_s in range(200):
-        found = age_uncertainty(state, sample(50.0, 20.0, 4.0, 10.0), float(t_s))
+        found = aged(state, sample(50.0, 20.0, 4.0, 10.0), float(t_s))
 
     assert pytest.approx(SLOWEST_C_PER_S * 10.0 / math.sqrt(3.0)) == found.temperature_C
     assert pytest.approx(SLOWEST_MS_CM_PER_S * 4.0 / math.sqrt(3.0)) == found.conductivity_mS_cm
@@ -71,10 +75,10 @@ def test_a_value_that_is_still_the_old_one_proves_no_rest() -> None:
     """A thermometer that fell silent while the water warmed leaves the pace that it had."""
     state = Motions()
     for t_s in range(180):
-        age_uncertainty(state, sample(50.0, 20.0 + 0.01 * t_s), float(t_s))
+        aged(state, sample(50.0, 20.0 + 0.01 * t_s), float(t_s))
     before = state.temperature.per_s()
     for t_s in range(180, 480):
-        found = age_uncertainty(state, sample(50.0, 21.79, 0.0, t_s - 179.0), float(t_s))
+        found = aged(state, sample(50.0, 21.79, 0.0, t_s - 179.0), float(t_s))
 
     assert before == state.temperature.per_s()
     assert pytest.approx((before or 0.0) * 300.0 / math.sqrt(3.0)) == found.temperature_C
@@ -101,18 +105,31 @@ def test_what_is_no_number_moves_nothing() -> None:
     """Nor does what did not come."""
     state = Motions()
     for temperature in (20.0, None, math.nan, math.inf):
-        age_uncertainty(state, sample(None, temperature, 1.0, 0.0), 100.0)
+        aged(state, sample(None, temperature, 1.0, 0.0), 100.0)
 
     assert (20.0, 20.0, None) == (state.temperature.low, state.temperature.high, Motion().per_s())
     assert state.conductivity.per_s() is None
 
 
+@pytest.mark.parametrize("absurd", [-99.0, 85.0, 1e9])
+def test_what_no_water_can_be_is_no_motion(absurd: float) -> None:
+    """One value by which an instrument says that it has none made each reading uncertain."""
+    clean, spoilt = Motions(), Motions()
+    for t_s in range(200):
+        usual = sample(50.0, 20.0, 1.5, 12.0)
+        expected = aged(clean, usual, float(t_s))
+        conductivity = 1e9 if t_s == 100 else 50.0
+        odd = sample(conductivity, absurd, 1.5, 12.0) if t_s in {100, 150} else usual
+
+        assert expected == aged(spoilt, odd, float(t_s))
+
+
 def test_a_pace_that_nobody_knows_is_taken_for_a_fast_one() -> None:
     """After the first value of a slow thermometer; the second one shows how it is."""
     state = Motions()
-    first = age_uncertainty(state, sample(50.0, 20.0, 0.0, 40.0), 40.0)
-    second = age_uncertainty(state, sample(50.0, 20.1, 0.0, 0.0), 40.0)
-    third = age_uncertainty(state, sample(50.0, 20.1, 0.0, 40.0), 80.0)
+    first = aged(state, sample(50.0, 20.0, 0.0, 40.0), 40.0)
+    second = aged(state, sample(50.0, 20.1, 0.0, 0.0), 40.0)
+    third = aged(state, sample(50.0, 20.1, 0.0, 40.0), 80.0)
 
     assert pytest.approx(UNKNOWN_C_PER_S * 40.0 / math.sqrt(3.0)) == first.temperature_C
     assert FRESH == second
