@@ -209,7 +209,7 @@ def damaged_program(tmp_path: Path) -> Path:
 
 @pytest.mark.parametrize(
     "program, words",
-    [("measure import main", []), ("cli.main import main", ["replay", "batch.csv"])],
+    [("measure.main import main", []), ("cli.main import main", ["replay", "batch.csv"])],
     ids=["measure", "replay"],
 )
 def test_a_program_with_damaged_weights_ends_in_one_sentence(

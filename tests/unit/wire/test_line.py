@@ -222,7 +222,7 @@ def bench(monkeypatch: pytest.MonkeyPatch) -> Callable[[LineSettings], Bench]:
         port = FakePort()
         monkeypatch.setattr("daemon.probes.transport.serial.Serial", port)
         monkeypatch.setattr("daemon.probes.transport._present", lambda _: b"")  # `read` gives all
-        monkeypatch.setattr("daemon.probes.transport._sent", FakePort.write)
+        monkeypatch.setattr("daemon.probes.transport._sent", lambda _, data: port.write(data))
         return Bench(port, LineProbe(settings))
 
     return make
