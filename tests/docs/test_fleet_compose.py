@@ -242,7 +242,7 @@ def test_prepare_gives_each_file_to_who_reads_it(certificates: Path) -> None:
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="root alone gives files to others")
 def test_prepare_follows_a_move_to_containers_and_a_new_token(certificates: Path) -> None:
-    """Rights are given anew, and the gate gets the token that stations write by."""
+    """Rights are given again, and the gate gets the token that stations write by."""
     fleet = certificates / "fleet"
     prepare(certificates, "--containers", "docker")
     (fleet / "passwords").write_text("north-wing:$7$x\n")

@@ -148,7 +148,7 @@ def children_of(pid: int) -> list[int]:
 
 
 def has_ended(pid: int) -> bool:
-    """Whether a process is gone, or waits only for somebody to take note of its end."""
+    """Whether a process is gone, or waits only for its parent to take note of its end."""
     try:
         return "\nState:\tZ" in Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
     except FileNotFoundError:

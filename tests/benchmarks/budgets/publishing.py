@@ -43,7 +43,7 @@ class Equipment:
         mqtt: Whether it publishes to a broker.
         influx: Whether it writes to a database.
         notify: Whether it sends messages.
-        opened: Whether somebody has opened the pages that load libraries of their own.
+        opened: Whether the pages were opened that load libraries of their own.
     """
 
     name: str

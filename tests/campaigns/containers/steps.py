@@ -245,7 +245,7 @@ def rules_are_loaded(bench: Bench) -> str:
 
 
 def alert_arrives(bench: Bench) -> str:
-    """The stations that only were simulated cannot be read: somebody is told, by way of all."""
+    """The stations that only were simulated cannot be read: a person reads of it, by way of all."""
     expected = {("StationOffline", name) for name in SIMULATED}
     wait_until(lambda: expected <= bench.receiver.alerts, "the alerts", SLOW_S)
     assert ("StationOffline", REAL) not in bench.receiver.alerts

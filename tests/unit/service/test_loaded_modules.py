@@ -156,7 +156,7 @@ def test_a_batch_loads_nothing_that_was_not_loaded_at_the_start() -> None:
 
 
 def test_the_page_loads_only_what_is_shown_without_being_asked_for(tmp_path: Path) -> None:
-    """Metrics, calibrations and the libraries of their own come when somebody looks at them."""
+    """Metrics, calibrations and the libraries of their own come with the first look at them."""
     path = tmp_path / "brinewright.toml"
     text = STATION.replace("@FOLDER@", str(tmp_path)).replace("enabled = false", "enabled = true")
     path.write_text(text)

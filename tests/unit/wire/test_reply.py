@@ -47,7 +47,7 @@ def test_what_fits_is_read_by_the_names_of_its_groups() -> None:
 
 @pytest.mark.parametrize("group", ["conductivity", "pump"])
 def test_half_a_letter_is_no_number_and_no_word(group: str) -> None:
-    """RE2 lets a pattern take a letter apart into the bytes that it is made of."""
+    """RE2 lets a pattern take a letter apart into its bytes."""
     other = "temperature" if group == "conductivity" else "conductivity"
     reply = reply_pattern(rf"(?P<{group}>\C)\C(?P<{other}>\d+)")
 
