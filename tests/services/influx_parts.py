@@ -82,6 +82,8 @@ def write_configuration(folder: Path, url: str) -> Path:
     path = folder / "brinewright.toml"
     path.write_text(
         f'[station]\nname = "{STATION}"\n'
+        # Tests run side by side, and each would want the page's one port.
+        "[page]\nenabled = false\n"
         '[[reservoir]]\nname = "mix-1"\ncapacity_l = 220\nfill_l = 180\n'
         'target_ppt = 34.0\ntolerance_ppt = 1.0\n[journal]\npath = "journal.db"\n'
         f'[influx]\nurl = "{url}"\norg = "{ORG}"\nbucket = "{BUCKET}"\n'
