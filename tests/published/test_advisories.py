@@ -129,7 +129,7 @@ def database(tmp_path: Path) -> Path:
     return tmp_path
 
 
-def found(database: Path, name: str, version: str) -> list[Match]:
+def matches_of(database: Path, name: str, version: str) -> list[Match]:
     """What the database says of one release."""
     result = check(database, {name: version})
     assert [] == result.unreadable
@@ -157,12 +157,12 @@ def test_a_release_that_is_known_to_be_unsafe_is_found(
     database: Path, name: str, version: str, advisories: list[str]
 ) -> None:
     """And the one that mends it is not, nor one from before the fault."""
-    assert advisories == sorted(each.advisory for each in found(database, name, version))
+    assert advisories == sorted(each.advisory for each in matches_of(database, name, version))
 
 
 def test_what_two_databases_describe_is_said_once(database: Path) -> None:
     """By the one that states a severity, with the number that both know it by."""
-    said = [sentence(each) for each in found(database, "urllib3", "1.24.1")]
+    said = [sentence(each) for each in matches_of(database, "urllib3", "1.24.1")]
 
     assert (
         "urllib3 1.24.1 is affected by GHSA-mh33-7rrq-662w (CVE-2019-11324), severity HIGH:"
@@ -173,8 +173,8 @@ def test_what_two_databases_describe_is_said_once(database: Path) -> None:
 
 def test_a_severity_that_is_a_vector_alone_is_said_as_it_is(database: Path) -> None:
     """Versions that mend it come in the order of releases, and no commit is among them."""
-    (match,) = found(database, "urllib3", "2.0.6")
-    (other,) = found(database, "requests", "2.19.0")
+    (match,) = matches_of(database, "urllib3", "2.0.6")
+    (other,) = matches_of(database, "requests", "2.19.0")
 
     assert "CVSS:3.1/AV:A/AC:H/PR:H/UI:N/S:U/C:H/I:N/A:N" == match.severity
     assert ("1.26.18", "2.0.7") == match.fixed
@@ -183,7 +183,7 @@ def test_a_severity_that_is_a_vector_alone_is_said_as_it_is(database: Path) -> N
 
 def test_details_stand_for_a_summary_that_is_missing(database: Path) -> None:
     """Their first line, with a sign that they go on."""
-    (match,) = found(database, "requests", "2.19.0")
+    (match,) = matches_of(database, "requests", "2.19.0")
 
     assert match.summary.startswith("The Requests package before 2.20.0 for Python sends")
     assert match.summary.endswith(" ...")
@@ -194,7 +194,7 @@ def test_what_was_withdrawn_concerns_nobody(database: Path) -> None:
     withdrawn = {**WAITRESS, "withdrawn": "2024-01-01T00:00:00Z"}
     (database / "PYSEC-2022-205.json").write_text(json.dumps(withdrawn))
 
-    assert [] == found(database, "waitress", "2.1.1")
+    assert [] == matches_of(database, "waitress", "2.1.1")
 
 
 def test_the_form_of_the_first_years_is_unreadable_and_so_never_harmless(database: Path) -> None:
