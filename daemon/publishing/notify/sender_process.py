@@ -12,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Mapping
 from select import select
+from time import monotonic
 
 from daemon.entries import JSON
 from daemon.publishing.sink import SinkError
@@ -19,6 +20,8 @@ from daemon.publishing.sink import SinkError
 PROGRAM = "daemon.publishing.notify.sender"
 WITHIN_S = 90.0
 """The libraries' own limits are shorter."""
+PART_BYTES = 65_536
+"""As much as a pipe holds."""
 
 
 def run_sender(order: Mapping[str, JSON], within_s: float = WITHIN_S) -> JSON:
@@ -50,12 +53,12 @@ def run_sender(order: Mapping[str, JSON], within_s: float = WITHIN_S) -> JSON:
 
 
 def _answer(process: subprocess.Popen[bytes], order: Mapping[str, JSON], within_s: float) -> bytes:
-    """Return the line of an answer; empty where the program ended without one.
+    """Return the line of an answer; empty where the program ended before it was whole.
 
     The input stays open meanwhile: by its end the program knows that this process has ended.
 
     Raises:
-        SinkError: There is none in time.
+        SinkError: There is no whole one in time.
     """
     inlet, outlet = process.stdin, process.stdout
     if inlet is None or outlet is None:
@@ -65,7 +68,13 @@ def _answer(process: subprocess.Popen[bytes], order: Mapping[str, JSON], within_
         inlet.flush()
     except BrokenPipeError:
         return b""
-    ready, _, _ = select([outlet], [], [], within_s)
-    if not ready:
-        raise SinkError(f"no answer within {within_s:g} s")
-    return outlet.readline()
+    line, until_s = b"", monotonic() + within_s
+    while not line.endswith(b"\n"):
+        ready, _, _ = select([outlet], [], [], max(0.0, until_s - monotonic()))
+        if not ready:
+            raise SinkError(f"no answer within {within_s:g} s")
+        part = os.read(outlet.fileno(), PART_BYTES)
+        if not part:
+            return b""
+        line += part
+    return line

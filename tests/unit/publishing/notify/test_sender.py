@@ -7,6 +7,7 @@ import signal
 import subprocess
 import sys
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
@@ -66,6 +67,23 @@ def test_one_that_hangs_is_ended(hook: Hook) -> None:
 
     with pytest.raises(SinkError, match=r"^no answer within 0.5 s$"):
         run_sender({"address": hook.url, **MESSAGE}, within_s=0.5)
+
+
+@pytest.mark.parametrize(
+    "then, why",
+    [("time.sleep(60)", "no answer within 1 s"), ("sys.exit()", "ended without an answer")],
+)
+def test_half_an_answer_is_none(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, then: str, why: str
+) -> None:
+    """Whether what gave it hangs then or ends: nothing is taken for delivered."""
+    program = f"import sys, time\nprint('\"\"', end='', flush=True)\n{then}\n"
+    (tmp_path / "half_a_sender.py").write_text(program)
+    monkeypatch.syspath_prepend(str(tmp_path))
+    monkeypatch.setattr(sender_process, "PROGRAM", "half_a_sender")
+
+    with pytest.raises(SinkError, match=why):
+        run_sender({"addresses": []}, within_s=1.0)
 
 
 def test_one_that_crashes_is_a_fault_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
