@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import sys
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -199,7 +198,6 @@ def test_addresses_that_cannot_be_checked_are_taken_and_that_is_said(
     """A machine short of memory just now is no reason to publish nothing."""
     receivers = read(tmp_path, f"json://h/{SECRET}")
     monkeypatch.setattr(sys, "executable", str(tmp_path / "nothing"))
-    logging.getLogger("brinewright.publish").addHandler(caplog.handler)
 
     assert list(receivers) == list(open_deliveries(receivers))
     assert "could not be checked: the process that sends it cannot be started" in caplog.text
